@@ -1,0 +1,51 @@
+"""`rollbook`: the commands, one module each in cabapp/commands; alone it opens the cab."""
+
+import argparse
+import importlib
+import sys
+
+from store.errors import Refused
+
+COMMANDS = ("cab", "demo", "measure", "log", "export", "merge", "office", "check")
+
+
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """Return the command-line parser, with only one command loaded when its name is known."""
+    parser = argparse.ArgumentParser(
+        prog="rollbook",
+        description="Logs field operations as they happen and counts passes over the ground.",
+        epilog="With no command, the cab opens. 'rollbook COMMAND --help' shows an example.",
+    )
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+    for name in [only] if only else COMMANDS:
+        module = importlib.import_module(f"cabapp.commands.{name}")
+        sub = commands.add_parser(
+            module.NAME,
+            help=module.HELP,
+            description=module.HELP,
+            epilog=f"example: {module.EXAMPLE}",
+        )
+        module.arguments(sub)
+        sub.set_defaults(run=module.run)
+    return parser
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command; 0 done, 1 it could not be done (a sentence on stderr), 2 wrong usage."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    if not words or (words[0].startswith("-") and words[0] not in ("-h", "--help")):
+        words.insert(0, "cab")
+    parser = build_parser(words[0] if words[0] in COMMANDS else None)
+    args = parser.parse_args(words)
+    try:
+        return args.run(args)
+    except Refused as refusal:
+        print(f"rollbook: {refusal}", file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        print("rollbook: stopped. What was written so far is kept.", file=sys.stderr)
+        return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
