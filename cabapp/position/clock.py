@@ -1,0 +1,112 @@
+"""Where "now" comes from: the wall, a replay that may run faster, or a hand.
+
+Knows nothing of time zones; every time is POSIX seconds, UTC.
+"""
+
+import time
+from collections.abc import Callable
+from typing import Protocol
+
+SLOWEST, FASTEST = 1.0, 60.0
+
+
+class Clock(Protocol):
+    """Anything that can say what time it is."""
+
+    def now(self) -> float:
+        """Return POSIX seconds, UTC."""
+
+
+class WallClock:
+    """The tablet's own clock."""
+
+    def now(self) -> float:
+        """Return POSIX seconds, UTC; jumps when somebody sets the tablet's clock."""
+        return time.time()
+
+
+class ReplayClock:
+    """A clock that starts at a chosen moment and may run faster than the wall.
+
+    Parameters
+    ----------
+    start_t : float
+        POSIX seconds shown at the moment of making.
+    speed : float
+        How many times faster than the wall, 1 to 60.
+    wall : callable
+        Gives seconds that never go back.
+
+    Raises
+    ------
+    ValueError
+        The speed is outside 1 to 60.
+
+    Examples
+    --------
+    A change of speed does not make the time jump:
+
+    >>> seconds = iter([0.0, 10.0, 10.0, 11.0])
+    >>> clock = ReplayClock(1000.0, wall=lambda: next(seconds))
+    >>> clock.now()
+    1010.0
+    >>> clock.speed = 60.0
+    >>> clock.now()
+    1070.0
+    """
+
+    def __init__(
+        self, start_t: float, speed: float = 1.0, wall: Callable[[], float] = time.monotonic
+    ):
+        self._wall = wall
+        self._shown = float(start_t)
+        self._at = wall()
+        self._speed = _checked(speed)
+
+    @property
+    def speed(self) -> float:
+        """How many times faster than the wall; settable, 1 to 60."""
+        return self._speed
+
+    @speed.setter
+    def speed(self, speed: float) -> None:
+        checked = _checked(speed)
+        wall = self._wall()
+        self._shown += (wall - self._at) * self._speed
+        self._at = wall
+        self._speed = checked
+
+    def now(self) -> float:
+        """Return POSIX seconds, UTC, of the replay."""
+        return self._shown + (self._wall() - self._at) * self._speed
+
+
+class ManualClock:
+    """A clock moved by hand, for runs without a wall to wait for.
+
+    Examples
+    --------
+    >>> clock = ManualClock(1000.0)
+    >>> clock.advance(0.5)
+    >>> clock.now()
+    1000.5
+    """
+
+    def __init__(self, t: float):
+        self._t = float(t)
+
+    def advance(self, seconds: float) -> None:
+        """Move on by so many seconds; ValueError when that is backwards."""
+        if not seconds >= 0:
+            raise ValueError(f"time does not go back: {seconds!r} s")
+        self._t += seconds
+
+    def now(self) -> float:
+        """Return POSIX seconds, UTC."""
+        return self._t
+
+
+def _checked(speed: float) -> float:
+    if not SLOWEST <= speed <= FASTEST:
+        raise ValueError(f"a replay runs {SLOWEST:g} to {FASTEST:g} times as fast, not {speed!r}")
+    return float(speed)

@@ -1,0 +1,105 @@
+"""One fix of a receiver, and what a thing that gives fixes looks like.
+
+Knows nothing of files, ports, tools or fields. A position that is missing is ``None``, never 0, 0.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class Fix:
+    """What a receiver said at one moment.
+
+    Parameters
+    ----------
+    t : float
+        POSIX seconds, UTC.
+    lat, lon : float or None
+        WGS 84 degrees, north and east positive. Both None: the receiver says it has no position.
+    sigma : float, optional
+        The receiver's own horizontal standard deviation per axis, m. None: not stated.
+    quality : int, optional
+        GGA fix quality (0 none, 1 single, 2 differential, 3 PPS, 4 RTK fixed, 5 RTK float,
+        6 dead reckoning, 7 manual, 8 simulator). None: not stated.
+    hdop : float, optional
+        Horizontal dilution of precision, no unit. None: not stated.
+
+    Raises
+    ------
+    ValueError
+        The time is not a number, only one of lat and lon is given, or they lie off the globe.
+        A reader of files or ports checks with `is_place` first and gives None instead.
+
+    Examples
+    --------
+    >>> Fix(0.0, 52.0, -106.0, quality=4).has_position
+    True
+    >>> Fix(1.0, None, None, quality=0).has_position
+    False
+    """
+
+    t: float
+    lat: float | None
+    lon: float | None
+    sigma: float | None = None
+    quality: int | None = None
+    hdop: float | None = None
+
+    def __post_init__(self):
+        if not math.isfinite(self.t):
+            raise ValueError(f"the time of a fix must be finite, not {self.t!r}")
+        if (self.lat is None) != (self.lon is None):
+            raise ValueError(f"a fix has both lat and lon or neither: {self.lat!r}, {self.lon!r}")
+        if self.lat is not None and not (-90 <= self.lat <= 90 and -180 <= self.lon <= 180):
+            raise ValueError(f"a fix must lie on the globe: {self.lat!r}, {self.lon!r}")
+
+    @property
+    def has_position(self) -> bool:
+        """Whether the receiver gave a position at all."""
+        return self.lat is not None
+
+
+def is_place(lat, lon) -> bool:
+    """Say whether two numbers can be a position a receiver measured.
+
+    Parameters
+    ----------
+    lat, lon : float
+        Degrees; NaN allowed.
+
+    Returns
+    -------
+    bool
+        False for NaN, off the globe, and exactly 0, 0, which many receivers send for "no fix"
+        (gpsd, "NMEA Revealed").
+
+    Examples
+    --------
+    >>> is_place(52.0, -106.0), is_place(0.0, 0.0), is_place(float("nan"), 1.0)
+    (True, False, False)
+    """
+    return -90 <= lat <= 90 and -180 <= lon <= 180 and not (lat == 0 and lon == 0)
+
+
+class Source(Protocol):
+    """Anything that gives fixes: a replayed file, a port, a tablet's own receiver."""
+
+    @property
+    def name(self) -> str:
+        """What the source is called on a stint's record."""
+
+    @property
+    def words(self) -> str:
+        """The state of the source in words for a person."""
+
+    @property
+    def ended(self) -> bool:
+        """Whether no fix can come any more."""
+
+    def poll(self, now: float) -> list[Fix]:
+        """Return, without waiting, the fixes with t <= now that were not given before."""
+
+    def close(self) -> None:
+        """Let go of the port or file; polling afterwards gives nothing."""
