@@ -1,0 +1,19 @@
+"""How alembic reaches the store; run by store.migrate, on the connection it is handed."""
+
+from alembic import context
+
+from store.models import Base, Instant
+
+
+def plain(kind, item, _context):
+    """Write our own types as what they are in the file, so old migrations need no new code."""
+    return "sa.Float()" if isinstance(item, Instant) else False
+
+
+context.configure(
+    connection=context.config.attributes["connection"],
+    target_metadata=Base.metadata,
+    render_item=plain,
+    render_as_batch=True,  # SQLite cannot alter most things in place
+)
+context.run_migrations()

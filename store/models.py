@@ -1,0 +1,337 @@
+"""The tables of a logbook; knows nothing of files, clocks or exchange.
+
+Every row has a UUID, the device it was written on, that device's sequence number and a
+hybrid logical clock stamp. There are three kinds of table:
+
+- ``Fact``: append-only. What happened stays; a `Correction` lies on top and names it.
+- ``Reference``: edited in place, but only as the sum of its `Change` facts: for each
+  column the newest stamp wins, and what lost stays readable as a `Change`. Its device,
+  seq and stamp are those of its oldest `Change`.
+- local tables (`Own`, `Peer`, `TraceTail`): this copy's own affairs, never exchanged.
+
+Instants are float POSIX seconds UTC, kept to the microsecond. Lengths m, latitude and
+longitude degrees WGS 84 (north and east positive), volumes l. None means not known.
+"""
+
+import math
+import uuid
+from typing import Any
+
+from sqlalchemy import JSON, Float, ForeignKey, MetaData, TypeDecorator, UniqueConstraint
+from sqlalchemy.orm import DeclarativeBase, Mapped, declared_attr, mapped_column
+
+JOB_NAMESPACE = uuid.UUID("5b0f0c0e-6d0b-5d0c-9a53-1f6b6f0e8a11")
+
+
+class Instant(TypeDecorator):
+    """A POSIX time in seconds UTC, rounded to the microsecond so that text and float agree."""
+
+    impl = Float
+    cache_ok = True
+
+    def process_bind_param(self, value, dialect):
+        if value is None:
+            return None
+        if not math.isfinite(value):
+            raise ValueError(f"an instant must be a finite number of seconds, not {value!r}")
+        return round(float(value), 6)
+
+
+class Base(DeclarativeBase):
+    """One metadata; constraints are named by rule so that migrations can find them."""
+
+    metadata = MetaData(
+        naming_convention={
+            "ix": "ix_%(table_name)s_%(column_0_name)s",
+            "uq": "uq_%(table_name)s_%(column_0_name)s",
+            "ck": "ck_%(table_name)s_%(constraint_name)s",
+            "fk": "fk_%(table_name)s_%(column_0_name)s",
+            "pk": "pk_%(table_name)s",
+        }
+    )
+    type_annotation_map = {dict[str, Any]: JSON(none_as_null=True), float: Float()}
+
+    def __repr__(self):
+        shown = ("id", "name", "kind", "at")
+        parts = [f"{n}={getattr(self, n)!r}" for n in shown if hasattr(self, n)]
+        return f"{type(self).__name__}({', '.join(parts)})"
+
+
+class Row(Base):
+    """What every exchanged row has: who wrote it, as its how-manieth, and when in order."""
+
+    __abstract__ = True
+
+    id: Mapped[str] = mapped_column(primary_key=True, sort_order=-4)
+    device: Mapped[str] = mapped_column(sort_order=-3)
+    seq: Mapped[int] = mapped_column(sort_order=-2)
+    stamp: Mapped[str] = mapped_column(index=True, sort_order=-1)
+
+    @declared_attr.directive
+    def __table_args__(cls):
+        return (UniqueConstraint("device", "seq"),)
+
+
+class Reference(Row):
+    """A row that may be edited; written only through `Store.put`."""
+
+    __abstract__ = True
+
+
+class Fact(Row):
+    """A row that is never altered; written only through `Store.add`."""
+
+    __abstract__ = True
+
+
+def _to(target: str, index: bool = False) -> Any:
+    return mapped_column(ForeignKey(target), index=index)
+
+
+# ---------------------------------------------------------------- reference rows
+
+
+class Farm(Reference):
+    """The one farm this logbook is about."""
+
+    __tablename__ = "farm"
+    name: Mapped[str]
+    timezone: Mapped[str]
+    units: Mapped[str] = mapped_column(default="us")
+    fuel_price_per_l: Mapped[float | None]
+
+
+class Operator(Reference):
+    """A person who drives."""
+
+    __tablename__ = "operator"
+    name: Mapped[str]
+    phone: Mapped[str | None]
+    rate_per_h: Mapped[float | None]
+
+
+class Tractor(Reference):
+    """What pulls."""
+
+    __tablename__ = "tractor"
+    name: Mapped[str]
+    tank_l: Mapped[float | None]
+    cost_per_h: Mapped[float | None]
+
+
+class Tool(Reference):
+    """What is pulled or mounted."""
+
+    __tablename__ = "tool"
+    name: Mapped[str]
+    operation: Mapped[str]
+    width_m: Mapped[float]
+    towed: Mapped[bool] = mapped_column(default=True)
+    grease_every_h: Mapped[float | None]
+
+
+class Hitching(Reference):
+    """One tractor with one tool: how far the working line lies behind and beside the antenna."""
+
+    __tablename__ = "hitching"
+    tractor_id: Mapped[str] = _to("tractor.id")
+    tool_id: Mapped[str] = _to("tool.id")
+    antenna_to_hitch_m: Mapped[float] = mapped_column(default=0.0)
+    hitch_to_line_m: Mapped[float] = mapped_column(default=0.0)
+    side_m: Mapped[float] = mapped_column(default=0.0)
+    width_m: Mapped[float]
+
+
+class Field(Reference):
+    """Ground with a boundary: GeoJSON geometry, WGS 84; `once_only` likewise."""
+
+    __tablename__ = "field"
+    name: Mapped[str]
+    boundary: Mapped[dict[str, Any] | None]
+    crop: Mapped[str | None]
+    target: Mapped[int] = mapped_column(default=2)
+    once_only: Mapped[dict[str, Any] | None]
+    gate_lat: Mapped[float | None]
+    gate_lon: Mapped[float | None]
+
+
+class Job(Reference):
+    """One operation on one field in one season, whoever does it; its id is `job_id`."""
+
+    __tablename__ = "job"
+    field_id: Mapped[str] = _to("field.id", index=True)
+    operation: Mapped[str]
+    season: Mapped[int]
+    target: Mapped[int] = mapped_column(default=2)
+
+
+# ------------------------------------------------------------------------- facts
+
+
+class Stint(Fact):
+    """One operator's part of a job, with the hitching as it was then."""
+
+    __tablename__ = "stint"
+    job_id: Mapped[str] = _to("job.id", index=True)
+    operator_id: Mapped[str] = _to("operator.id")
+    tractor_id: Mapped[str] = _to("tractor.id")
+    tool_id: Mapped[str] = _to("tool.id")
+    width_m: Mapped[float]
+    hitch_to_line_m: Mapped[float] = mapped_column(default=0.0)
+    antenna_to_hitch_m: Mapped[float] = mapped_column(default=0.0)
+    side_m: Mapped[float] = mapped_column(default=0.0)
+    receiver: Mapped[str | None]
+    at: Mapped[float] = mapped_column(Instant)
+
+
+class Tap(Fact):
+    """One dated, durable act of the operator."""
+
+    __tablename__ = "tap"
+    stint_id: Mapped[str] = _to("stint.id", index=True)
+    kind: Mapped[str]
+    at: Mapped[float] = mapped_column(Instant)
+    reason: Mapped[str | None]
+    lat: Mapped[float | None]
+    lon: Mapped[float | None]
+    detail: Mapped[dict[str, Any] | None]
+
+
+class TraceChunk(Fact):
+    """Some minutes of trace, packed (store.packing); `n` is the index of its first fix."""
+
+    __tablename__ = "trace_chunk"
+    stint_id: Mapped[str] = _to("stint.id", index=True)
+    n: Mapped[int]
+    first_at: Mapped[float] = mapped_column(Instant)
+    last_at: Mapped[float] = mapped_column(Instant)
+    count: Mapped[int]
+    packed: Mapped[bytes]
+
+
+class Mark(Fact):
+    """Something on the ground worth knowing: rock, pole, well, slough, gate ..."""
+
+    __tablename__ = "mark"
+    field_id: Mapped[str | None] = _to("field.id", index=True)
+    stint_id: Mapped[str | None] = _to("stint.id")
+    kind: Mapped[str]
+    lat: Mapped[float | None]
+    lon: Mapped[float | None]
+    at: Mapped[float] = mapped_column(Instant)
+    note: Mapped[str | None]
+
+
+class FuelEntry(Fact):
+    """Fuel put into a tractor."""
+
+    __tablename__ = "fuel_entry"
+    tractor_id: Mapped[str] = _to("tractor.id")
+    stint_id: Mapped[str | None] = _to("stint.id")
+    at: Mapped[float] = mapped_column(Instant)
+    litres: Mapped[float]
+    price_per_l: Mapped[float | None]
+
+
+class HandOver(Fact):
+    """What the outgoing operator prepared; `state` is "fine", "watch" or "stopped"."""
+
+    __tablename__ = "hand_over"
+    job_id: Mapped[str] = _to("job.id", index=True)
+    stint_id: Mapped[str] = _to("stint.id")
+    at: Mapped[float] = mapped_column(Instant)
+    state: Mapped[str]
+    left_for: Mapped[bool] = mapped_column(default=False)
+    sheet: Mapped[dict[str, Any]]
+    next_lat: Mapped[float | None]
+    next_lon: Mapped[float | None]
+
+
+class HandOverReceipt(Fact):
+    """Where the incoming operator pointed for the next pass, and whether that was right."""
+
+    __tablename__ = "hand_over_receipt"
+    hand_over_id: Mapped[str] = _to("hand_over.id", index=True)
+    operator_id: Mapped[str] = _to("operator.id")
+    at: Mapped[float] = mapped_column(Instant)
+    pointed_lat: Mapped[float | None]
+    pointed_lon: Mapped[float | None]
+    metres_off: Mapped[float | None]
+    agreed: Mapped[bool]
+
+
+class Correction(Fact):
+    """Lies on top of the row it names; the row itself stays as it was."""
+
+    __tablename__ = "correction"
+    corrects_table: Mapped[str]
+    corrects_id: Mapped[str] = mapped_column(index=True)
+    operator_id: Mapped[str | None] = _to("operator.id")
+    at: Mapped[float] = mapped_column(Instant)
+    reason: Mapped[str]
+    detail: Mapped[dict[str, Any] | None]
+
+
+class Change(Fact):
+    """The birth of a reference row (all its columns) or an edit (the columns that differ)."""
+
+    __tablename__ = "change"
+    table: Mapped[str]
+    row_id: Mapped[str] = mapped_column(index=True)
+    columns: Mapped[dict[str, Any]]
+
+
+# ------------------------------------------------------------- this copy's affairs
+
+
+class Own(Base):
+    """Who this copy is, the next number it will give, and the last stamp it gave or saw."""
+
+    __tablename__ = "own"
+    device: Mapped[str] = mapped_column(primary_key=True)
+    name: Mapped[str]
+    private_key: Mapped[bytes]
+    next_seq: Mapped[int] = mapped_column(default=1)
+    stamp: Mapped[str] = mapped_column(default="")
+
+
+class Peer(Base):
+    """Another device as met in bundles; the key, once seen, is held to."""
+
+    __tablename__ = "peer"
+    device: Mapped[str] = mapped_column(primary_key=True)
+    name: Mapped[str]
+    public_key: Mapped[bytes | None]
+
+
+class TraceTail(Base):
+    """What was synced and not yet sealed into a `TraceChunk`: one short piece a second."""
+
+    __tablename__ = "trace_tail"
+    stint_id: Mapped[str] = mapped_column(ForeignKey("stint.id"), primary_key=True)
+    n: Mapped[int] = mapped_column(primary_key=True)
+    packed: Mapped[bytes]
+
+
+def _leaves(kind):
+    """Return the tables of a kind by name, referred-to before referring."""
+    by_name = {m.class_.__tablename__: m.class_ for m in Base.registry.mappers}
+    order = [by_name[t.name] for t in Base.metadata.sorted_tables]
+    return {m.__tablename__: m for m in order if issubclass(m, kind)}
+
+
+REFERENCES: dict[str, type[Reference]] = _leaves(Reference)
+FACTS: dict[str, type[Fact]] = _leaves(Fact)
+
+
+def job_id(field_id: str, operation: str, season: int) -> str:
+    """Return the id of a job: the same on every tablet that starts the same job.
+
+    Examples
+    --------
+    >>> job_id("f", "rolling", 2026) == job_id("f", "rolling", 2026)
+    True
+    >>> job_id("f", "rolling", 2026) == job_id("f", "rolling", 2027)
+    False
+    """
+    return str(uuid.uuid5(JOB_NAMESPACE, f"{field_id}\n{operation}\n{season}"))
