@@ -5,7 +5,7 @@ import math
 from sqlalchemy import JSON, Boolean, Column, Float, Integer, select
 from sqlalchemy.orm import Session
 
-from store.models import Change, Reference, Row
+from store.models import Change, Instant, Reference, Row
 
 BASE = frozenset(("id", "device", "seq", "stamp"))
 
@@ -27,7 +27,7 @@ def fits(column: Column, value) -> bool:
         return False
     if isinstance(column.type, Integer):
         return isinstance(value, int) and abs(value) < 2**63
-    if isinstance(column.type.as_generic(), Float):
+    if isinstance(column.type, (Float, Instant)):
         return isinstance(value, (int, float)) and math.isfinite(value)
     return isinstance(value, column.type.python_type)
 
