@@ -3,6 +3,7 @@
     Refused
       StoreRefused     the logbook file cannot be opened or written
       TraceRefused     a trace file cannot be read            (raised by cabapp.position)
+      BoundaryRefused  a field boundary cannot be read     (raised by cabapp.position)
       BundleRefused    a bundle cannot be merged or written    (raised by sync)
 
 Everything else that escapes is a bug and is logged as one.
@@ -19,6 +20,10 @@ class StoreRefused(Refused):
 
 class TraceRefused(Refused):
     """A trace file cannot be read."""
+
+
+class BoundaryRefused(Refused):
+    """A field boundary cannot be read, or cannot be a field."""
 
 
 class BundleRefused(Refused):

@@ -1,0 +1,195 @@
+"""Field boundaries from GeoJSON (RFC 7946), checked so that a wrong one is refused in words."""
+
+import json
+import os
+from pathlib import Path
+
+from shapely.geometry import MultiPolygon, Polygon, mapping
+from shapely.geometry.polygon import orient
+from shapely.validation import explain_validity
+
+from store.errors import BoundaryRefused
+
+LARGEST = 32 << 20
+_SAME_AS_WGS84 = ("crs84", "4326")
+
+
+def read_boundary(path: str | os.PathLike) -> dict:
+    """Read a field's boundary.
+
+    Parameters
+    ----------
+    path : path
+        GeoJSON: a Polygon or MultiPolygon, a Feature, or a FeatureCollection whose polygons
+        together are the field. Positions are [longitude, latitude], WGS 84 degrees; an altitude
+        is dropped.
+
+    Returns
+    -------
+    dict
+        RFC 7946 geometry, Polygon or MultiPolygon, outer rings counter-clockwise, holes clockwise.
+
+    Raises
+    ------
+    BoundaryRefused
+        The file cannot be read, is not such GeoJSON, or its rings cannot be a field: latitude
+        first, projected, not closed, crossing themselves or each other, empty.
+    """
+    path = Path(path)
+    try:
+        if path.stat().st_size > LARGEST:
+            raise BoundaryRefused(
+                f"{path} is larger than {LARGEST >> 20} MB, which no boundary is. "
+                "Export one field alone."
+            )
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as fault:
+        raise BoundaryRefused(
+            f"The boundary {path} cannot be read ({fault.strerror}). Look at the name and folder."
+        ) from fault
+    except UnicodeDecodeError as fault:
+        raise BoundaryRefused(f"{path} is not text in UTF-8, so not GeoJSON.") from fault
+    try:
+        data = json.loads(text, parse_constant=_no_constant)
+    except (ValueError, RecursionError) as fault:
+        where = f" at line {fault.lineno}" if isinstance(fault, json.JSONDecodeError) else ""
+        raise BoundaryRefused(
+            f"{path} is not GeoJSON: it is damaged{where}. Export the boundary again."
+        ) from fault
+    return check_boundary(data, path.name)
+
+
+def check_boundary(data, name: str = "The boundary") -> dict:
+    """Return the geometry of parsed GeoJSON after the checks of `read_boundary`.
+
+    Examples
+    --------
+    A ring the wrong way round is rewound:
+
+    >>> ring = [[100, 0], [100, 1], [101, 1], [101, 0], [100, 0]]
+    >>> check_boundary({"type": "Polygon", "coordinates": [ring]})["coordinates"]
+    [[[100.0, 0.0], [101.0, 0.0], [101.0, 1.0], [100.0, 1.0], [100.0, 0.0]]]
+    """
+    if not isinstance(data, dict):
+        raise BoundaryRefused(f"{name} is JSON but not GeoJSON. Export the boundary as GeoJSON.")
+    _check_crs(data, name)
+    polygons = [
+        _polygon(rings, name) for geometry in _geometries(data) for rings in _parts(geometry, name)
+    ]
+    if not polygons:
+        raise BoundaryRefused(
+            f"{name} holds no polygon, so no boundary. "
+            "Draw the field as a closed area and export it as GeoJSON."
+        )
+    field = polygons[0] if len(polygons) == 1 else MultiPolygon(polygons)
+    if not field.is_valid:
+        raise BoundaryRefused(
+            f"{name} is no field: {_fault(field)}. Straighten the boundary there."
+        )
+    return _plain(mapping(field))
+
+
+def _geometries(data):
+    """Give every geometry in a GeoJSON object, whatever it is wrapped in."""
+    kind = data.get("type")
+    if kind == "FeatureCollection":
+        parts = data.get("features") or []
+    elif kind == "Feature":
+        parts = [data.get("geometry")]
+    elif kind == "GeometryCollection":
+        parts = data.get("geometries") or []
+    else:
+        yield data
+        return
+    for part in parts if isinstance(parts, list) else []:
+        if isinstance(part, dict):
+            if part.get("type") == kind:  # nesting the same kind is forbidden, and could be endless
+                continue
+            yield from _geometries(part)
+
+
+def _parts(geometry, name):
+    coordinates = geometry.get("coordinates")
+    if geometry.get("type") == "Polygon":
+        parts = [coordinates]
+    elif geometry.get("type") == "MultiPolygon":
+        parts = coordinates
+    else:
+        return []
+    if not isinstance(parts, list) or not all(isinstance(rings, list) for rings in parts):
+        raise BoundaryRefused(f"{name} has a polygon without coordinates. Export it again.")
+    return [rings for rings in parts if rings]
+
+
+def _polygon(rings, name):
+    checked = [_ring(ring, name) for ring in rings]
+    polygon = orient(Polygon(checked[0], checked[1:]), 1.0)
+    if not polygon.is_valid or polygon.area == 0:
+        raise BoundaryRefused(
+            f"{name} is no field: {_fault(polygon)}. Straighten the boundary there."
+        )
+    return polygon
+
+
+def _ring(ring, name):
+    try:
+        points = [(float(point[0]), float(point[1])) for point in ring]
+    except (TypeError, ValueError, IndexError, KeyError, OverflowError) as fault:
+        raise BoundaryRefused(
+            f"{name} has a ring that is not a list of [longitude, latitude]. Export it again."
+        ) from fault
+    if len(points) < 4:
+        raise BoundaryRefused(f"{name} has a ring of {len(points)} points; a field needs corners.")
+    if points[0] != points[-1]:
+        raise BoundaryRefused(
+            f"{name} has a ring that does not end where it begins. Close it and export again."
+        )
+    for lon, lat in points:
+        if abs(lon) > 360 or abs(lat) > 360:
+            raise BoundaryRefused(
+                f"{name} is in projected metres, not degrees ({lon:.0f}, {lat:.0f}). "
+                "Export it in WGS 84 (EPSG:4326)."
+            )
+        if abs(lat) > 90 and abs(lon) <= 90:
+            raise BoundaryRefused(
+                f"{name} has latitude before longitude ({lon:.5f}, {lat:.5f}); GeoJSON wants "
+                "[longitude, latitude]. Export it again."
+            )
+        if not (abs(lat) <= 90 and abs(lon) <= 180):
+            raise BoundaryRefused(f"{name} has a corner off the globe: {lon!r}, {lat!r}.")
+    return points
+
+
+def _check_crs(data, name):
+    crs = data.get("crs")
+    said = json.dumps(crs).lower() if crs else ""
+    if said and not any(known in said for known in _SAME_AS_WGS84):
+        raise BoundaryRefused(
+            f"{name} states another reference system than WGS 84. Export it in WGS 84 (EPSG:4326)."
+        )
+
+
+def _fault(field):
+    """Say what is wrong with a geometry, and where."""
+    if field.area == 0:
+        return "it has no area"
+    words, _, place = explain_validity(field).partition("[")
+    known = {
+        "Self-intersection": "its boundary crosses itself",
+        "Ring Self-intersection": "its boundary touches itself",
+        "Hole lies outside shell": "a hole lies outside it",
+        "Nested holes": "one hole lies in another",
+        "Nested shells": "one part lies in another",
+        "Interior is disconnected": "a hole cuts it in two",
+    }.get(words.strip(), words.strip().lower())
+    lon, _, lat = place.rstrip("]").partition(" ")
+    return f"{known} near {float(lat):.5f}, {float(lon):.5f}" if lat else known
+
+
+def _plain(geometry):
+    """Return a geometry with lists for tuples, as JSON has them."""
+    return json.loads(json.dumps(geometry))
+
+
+def _no_constant(word):
+    raise ValueError(f"{word} is no number of JSON")

@@ -1,0 +1,118 @@
+"""Fuel and money over ground. A figure that is not known stays None and is never guessed."""
+
+
+def fuel_per_pass_area(litres: float, pass_area: float) -> float | None:
+    """Return fuel for a unit of pass area.
+
+    Parameters
+    ----------
+    litres : float
+        Filled since the last fill to the same level.
+    pass_area : float
+        Ground passed over since that fill, m2.
+
+    Returns
+    -------
+    float or None
+        L/m2; None when no ground was covered.
+
+    Examples
+    --------
+    >>> fuel_per_pass_area(40.0, 160_000.0), fuel_per_pass_area(40.0, 0.0)
+    (0.00025, None)
+    """
+    return litres / pass_area if pass_area > 0 else None
+
+
+def area_in_tank(
+    litres: float, per_pass_area: float | None, passes: int = 1, reserve: float = 0.0
+) -> float | None:
+    """Return the area that can be finished with what is in the tank.
+
+    Parameters
+    ----------
+    litres : float
+        In the tank.
+    per_pass_area : float or None
+        L/m2 of `fuel_per_pass_area`.
+    passes : int
+        Passes every place still needs.
+    reserve : float
+        Litres to keep for the way home.
+
+    Returns
+    -------
+    float or None
+        m2, never below 0; None when the use is not known.
+
+    Raises
+    ------
+    ValueError
+        No pass is needed.
+
+    Notes
+    -----
+    (dip - reserve) / use / passes.
+
+    Examples
+    --------
+    >>> area_in_tank(100.0, 0.00025, passes=2, reserve=20.0)
+    160000.0
+    """
+    if passes < 1:
+        raise ValueError(f"at least one pass must be needed, not {passes!r}")
+    if not per_pass_area:
+        return None
+    return max(0.0, litres - reserve) / per_pass_area / passes
+
+
+def cost_of_passes(
+    pass_area: float,
+    *,
+    fuel_per_area: float = 0.0,
+    fuel_price: float = 0.0,
+    wage_per_h: float = 0.0,
+    capacity: float | None = None,
+    machine_per_area: float = 0.0,
+) -> float:
+    """Return what passes over ground cost, such as those beyond the target.
+
+    Parameters
+    ----------
+    pass_area : float
+        m2.
+    fuel_per_area : float
+        L/m2.
+    fuel_price : float
+        Money a litre.
+    wage_per_h : float
+        Money an hour.
+    capacity : float, optional
+        m2/s; needed when there is a wage.
+    machine_per_area : float
+        Money a m2 for tractor and tool.
+
+    Raises
+    ------
+    ValueError
+        A wage without a capacity above 0.
+
+    Notes
+    -----
+    area (fuel price + wage / rate + machine): a sum of parts, each left out when 0.
+
+    Examples
+    --------
+    Purdue (Dobbins, 2006): 2.02 gal/ac at $3.00 a gallon is $6.06 an acre.
+
+    >>> acre, gallon = 4046.8564224, 3.785411784
+    >>> round(cost_of_passes(acre, fuel_per_area=2.02 * gallon / acre,
+    ...                      fuel_price=3.00 / gallon), 2)
+    6.06
+    """
+    wage_per_area = 0.0
+    if wage_per_h:
+        if not (capacity and capacity > 0):
+            raise ValueError(f"a wage needs a capacity above 0, not {capacity!r}")
+        wage_per_area = wage_per_h / 3600 / capacity
+    return pass_area * (fuel_per_area * fuel_price + wage_per_area + machine_per_area)

@@ -1,0 +1,94 @@
+"""When the work will be done, as a range from the operator's own pace and never a single figure."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+WINDOW = 600.0
+"""Pace is taken over spans of this many seconds: long enough to hold turns."""
+FEWEST = 3
+"""Fewer spans than this say nothing about spread."""
+
+
+@dataclass(frozen=True)
+class Finish:
+    """When the work ends, POSIX seconds.
+
+    `early` and `late` are what comes of the pace of the fastest and the slowest tenth of the
+    spans held all the way, so the truth lies between them unless something new happens.
+    """
+
+    early: float
+    likely: float
+    late: float
+
+
+def paces(t, pass_area, window: float = WINDOW) -> np.ndarray:
+    """Return the pace of every whole span, counted back from the last moment.
+
+    Parameters
+    ----------
+    t : array_like, shape (n,)
+        Seconds, rising: of working time, or of all time when stops are to count.
+    pass_area : array_like, shape (n,)
+        Pass area done up to then, m2, never falling.
+    window : float
+        Length of a span, s.
+
+    Returns
+    -------
+    ndarray
+        m2/s, oldest first; empty when less than one span is recorded.
+
+    Examples
+    --------
+    >>> paces([0, 600, 1200], [0, 6000, 18000]).tolist()
+    [10.0, 20.0]
+    """
+    t, pass_area = np.asarray(t, float), np.asarray(pass_area, float)
+    if len(t) < 2:
+        return np.zeros(0)
+    spans = int((t[-1] - t[0]) // window)
+    edges = t[-1] - window * np.arange(spans, -1, -1)
+    return np.diff(np.interp(edges, t, pass_area)) / window if spans else np.zeros(0)
+
+
+def finish_time(now: float, pass_area_left: float, pace) -> Finish | None:
+    """Return when the work will be done.
+
+    Parameters
+    ----------
+    now : float
+        POSIX seconds.
+    pass_area_left : float
+        Sum over the ground of the passes it still lacks, m2; not field minus done.
+    pace : array_like, shape (n,)
+        m2/s of recent spans (`paces`).
+
+    Returns
+    -------
+    Finish or None
+        None when fewer than three spans are known or the middle pace is 0: then say nothing.
+
+    Notes
+    -----
+    now + left / pace at the 90 %, 50 % and 10 % quantiles of the spans. A stint's slowest tenth may
+    have no progress at all; `late` is then infinite, which a person reads as "cannot tell".
+
+    Examples
+    --------
+    >>> end = finish_time(0.0, 3600.0, [0.5, 1.0, 1.0, 1.0, 2.0])
+    >>> end.likely, end.early < end.likely < end.late
+    (3600.0, True)
+    >>> finish_time(0.0, 3600.0, []) is None
+    True
+    """
+    pace = np.asarray(pace, float)
+    if len(pace) < FEWEST:
+        return None
+    slow, middle, fast = np.quantile(pace, [0.1, 0.5, 0.9])
+    if middle <= 0:
+        return None
+    left = max(0.0, pass_area_left)
+    late = left / slow if slow > 0 else (np.inf if left else 0.0)
+    return Finish(now + left / float(fast), now + left / float(middle), now + float(late))
