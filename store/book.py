@@ -12,10 +12,11 @@ from sqlalchemy import Connection, Engine, select
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
-from store import changes, clock
+from store import changes, clock, traces
 from store.db import reading
 from store.errors import StoreRefused
 from store.models import Change, Fact, Farm, Job, Own, Reference, Row, job_id
+from store.packing import Trace
 
 AnyRow = TypeVar("AnyRow", bound=Row)
 
@@ -127,6 +128,14 @@ class Store:
             session.flush()
             return session.get(model, change.row_id)
 
+    def trace(self, stint_id: str) -> traces.TraceWriter:
+        """Return the writer of a stint's trace, going on where it ended."""
+        return traces.TraceWriter(self, stint_id)
+
+    def seal_traces(self) -> None:
+        """Seal every open trace, so that a bundle can carry it."""
+        traces.seal_all(self)
+
     # ------------------------------------------------------------------ reading
 
     @contextmanager
@@ -146,6 +155,11 @@ class Store:
         query = select(model).filter_by(**equal).order_by(model.stamp, model.device, model.seq)
         with self.session() as session:
             return list(session.scalars(query))
+
+    def read_trace(self, stint_id: str) -> Trace:
+        """Return a stint's whole trace as arrays, the unsealed tail included."""
+        with self.session() as session:
+            return traces.read_trace(session, stint_id)
 
     def close(self) -> None:
         """Let go of the file."""

@@ -1,0 +1,60 @@
+"""A backup: a whole, checked copy that becomes a device of its own when it is opened."""
+
+import sqlite3
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+
+from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.orm import Session
+
+from store.check import check
+from store.db import connect
+from store.errors import StoreRefused
+from store.files import written_beside
+
+
+def backup(path: Path, folder: Path) -> Path:
+    """Write a verified copy of the logbook at `path` into a folder and return where it is.
+
+    The copy carries every record but not this device's name and signing key. Were it put back
+    with them, it would give numbers a second time that others have already met; so it is
+    opened as a new device, and goes on from there.
+
+    Raises
+    ------
+    StoreRefused
+        If it cannot be written, or the copy is not whole; then no file is left.
+    """
+    now = datetime.now(UTC)
+    target = Path(folder) / f"{path.stem}-backup-{now:%Y%m%dT%H%M%S}{now.microsecond:06d}Z.sqlite"
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with written_beside(target) as beside:
+            with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(beside)) as new:
+                old.backup(new)
+                new.execute("PRAGMA secure_delete=ON")
+                new.execute("INSERT OR REPLACE INTO peer SELECT device, name, NULL FROM own")
+                new.execute("DELETE FROM own")
+                new.commit()
+                new.execute("PRAGMA journal_mode=DELETE")  # one file, nothing beside it
+            faults = _faults(beside)
+            if faults:
+                raise StoreRefused(
+                    "The backup was not kept, because the copy is not whole: " + " ".join(faults)
+                )
+    except (OSError, sqlite3.Error, SQLAlchemyError) as error:
+        raise StoreRefused(
+            f"The backup could not be written to {folder} ({error}). "
+            "Look whether the folder is there, may be written to, and has room."
+        ) from error
+    return target
+
+
+def _faults(copy: Path) -> list[str]:
+    engine = connect(copy)
+    try:
+        with Session(engine) as session:
+            return check(session)
+    finally:
+        engine.dispose()

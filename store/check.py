@@ -1,0 +1,123 @@
+"""Is the logbook whole? Every fault found is a sentence; an empty list means none was found."""
+
+from collections.abc import Iterator
+
+from sqlalchemy import func, select, text, union_all
+from sqlalchemy.orm import Session
+
+from store.changes import own_columns
+from store.clock import read_stamp
+from store.models import FACTS, REFERENCES, Change, Own, Peer, TraceChunk, TraceTail
+from store.packing import Undecodable, unpack
+
+
+def check(session: Session) -> list[str]:
+    """Return the faults of a logbook as sentences.
+
+    Looks at SQLite's own integrity, foreign keys, holes and doubles in the sequence numbers
+    of each device, whether every piece of trace decodes and lines up, whether stamps are
+    readable, and whether every reference row is the sum of its changes.
+    """
+    looks = (_integrity, _foreign_keys, _sequences, _chunks, _stamps, _references)
+    return [sentence for look in looks for sentence in look(session)]
+
+
+def holes(session: Session) -> dict[str, list[tuple[int, int]]]:
+    """Return the missing sequence numbers of each device as (first, last) ranges."""
+    found: dict[str, list[tuple[int, int]]] = {}
+    expected: dict[str, int] = {}
+    for device, seq in session.execute(_numbers()):
+        due = expected.get(device, 1)
+        if seq > due:
+            found.setdefault(device, []).append((due, seq - 1))
+        expected[device] = seq + 1
+    for device, next_seq in session.execute(select(Own.device, Own.next_seq)):
+        due = expected.get(device, 1)
+        if next_seq > due:
+            found.setdefault(device, []).append((due, next_seq - 1))
+    return found
+
+
+def holes_in_words(session: Session) -> list[str]:
+    """Return the holes as sentences that say from whom to fetch what."""
+    names = dict(session.execute(select(Peer.device, Peer.name)).all())
+    names |= dict(session.execute(select(Own.device, Own.name)).all())
+    sentences = []
+    for device, ranges in holes(session).items():
+        spans = ", ".join(f"{a}" if a == b else f"{a} to {b}" for a, b in ranges)
+        name = names.get(device, "an unnamed device")
+        sentences.append(
+            f"Records {spans} of {name} ({device[:8]}) are missing here. "
+            "Merge a newer bundle from it, or from a copy that has met it."
+        )
+    return sentences
+
+
+def _numbers():
+    every = union_all(*(select(m.device, m.seq) for m in FACTS.values())).subquery()
+    return select(every.c.device, every.c.seq).order_by(every.c.device, every.c.seq)
+
+
+def _integrity(session: Session) -> Iterator[str]:
+    for (said,) in session.execute(text("PRAGMA integrity_check")):
+        if said != "ok":
+            yield f"SQLite finds the file damaged: {said}. Put the newest backup in its place."
+
+
+def _foreign_keys(session: Session) -> Iterator[str]:
+    for table, _rowid, target, _n in session.execute(text("PRAGMA foreign_key_check")):
+        yield f"A row of {table} names a row of {target} that is not there."
+
+
+def _sequences(session: Session) -> Iterator[str]:
+    yield from holes_in_words(session)
+    every = _numbers().subquery()
+    twice = (
+        select(every.c.device, every.c.seq)
+        .group_by(every.c.device, every.c.seq)
+        .having(func.count() > 1)
+    )
+    for device, seq in session.execute(twice):
+        yield f"Number {seq} of device {device[:8]} was given to two records."
+
+
+def _chunks(session: Session) -> Iterator[str]:
+    due: dict[str, int] = {}
+    for chunk in session.scalars(select(TraceChunk).order_by(TraceChunk.stint_id, TraceChunk.n)):
+        where = f"The trace of stint {chunk.stint_id[:8]}, fixes {chunk.n} to "
+        where += f"{chunk.n + chunk.count - 1},"
+        try:
+            if len(unpack(chunk.packed)) != chunk.count:
+                yield f"{where} does not hold as many fixes as it says."
+        except Undecodable as error:
+            yield f"{where} cannot be read: {error}."
+        if chunk.n != due.get(chunk.stint_id, 0):
+            yield f"{where} does not follow on the piece before it."
+        due[chunk.stint_id] = chunk.n + chunk.count
+    for tail in session.scalars(select(TraceTail)):
+        try:
+            unpack(tail.packed)
+        except Undecodable as error:
+            yield f"The open trace of stint {tail.stint_id[:8]} cannot be read: {error}."
+
+
+def _stamps(session: Session) -> Iterator[str]:
+    for name, model in FACTS.items():
+        for row_id, stamp in session.execute(select(model.id, model.stamp)):
+            try:
+                read_stamp(stamp)
+            except ValueError:
+                yield f"Row {row_id[:8]} of {name} has a stamp that cannot be read."
+
+
+def _references(session: Session) -> Iterator[str]:
+    sums: dict[tuple[str, str], dict] = {}
+    ordered = select(Change).order_by(Change.stamp, Change.device, Change.seq)
+    for change in session.scalars(ordered):
+        sums.setdefault((change.table, change.row_id), {}).update(change.columns)
+    for table, model in REFERENCES.items():
+        for row in session.scalars(select(model)):
+            said = sums.get((table, row.id), {})
+            off = [n for n in own_columns(model) if said.get(n) != getattr(row, n)]
+            if off:
+                yield f"{table} {row.id[:8]} is not what its changes say in {', '.join(off)}."

@@ -1,0 +1,125 @@
+"""The trace of a stint: appended, made durable each second, sealed every few minutes.
+
+What was appended since the last `TraceWriter.sync` is lost by a power cut; nothing else is.
+"""
+
+import math
+from typing import TYPE_CHECKING
+
+from sqlalchemy import delete, func, select
+from sqlalchemy.orm import Session
+
+from store.packing import MAX_COUNT, Trace, cut, join, make_trace, pack, unpack
+from store.models import TraceChunk, TraceTail
+
+if TYPE_CHECKING:
+    from store.book import Store
+
+SEAL_S = 300.0
+
+
+class TraceWriter:
+    """Appends fixes to one stint; picks up a tail that a crash left behind.
+
+    One writer a stint at a time. `appended` counts every fix so far, synced or not.
+    """
+
+    def __init__(self, store: "Store", stint_id: str):
+        self._store = store
+        self._stint_id = stint_id
+        self._buffer: list[tuple[float, float, float, float, int]] = []
+        with store.session() as session:
+            sealed = select(func.sum(TraceChunk.count)).filter_by(stint_id=stint_id)
+            tail = _tail(session, stint_id)
+            self._durable = (session.scalar(sealed) or 0) + len(tail)
+        self._tail_from = float(tail.t[0]) if len(tail) else None
+
+    @property
+    def appended(self) -> int:
+        return self._durable + len(self._buffer)
+
+    def append(self, t, lat, lon, sigma=None, quality=None) -> None:
+        """Take one fix: POSIX s, degrees (None = no position), sigma m, receiver's quality.
+
+        Raises
+        ------
+        ValueError
+            If the time is not finite or a value is out of range; nothing is then appended.
+        """
+        lat, lon, sigma = (math.nan if v is None else v for v in (lat, lon, sigma))
+        quality = -1 if quality is None else quality
+        bad = abs(lat) > 90 or abs(lon) > 180 or sigma < 0 or sigma > 1e6 or quality < -1
+        if bad or not abs(t) < 1e11:  # judged here: a fix refused at sync would block the rest
+            raise ValueError(f"no fix: t={t}, lat={lat}, lon={lon}, {sigma=}, {quality=}")
+        self._buffer.append((t, lat, lon, sigma, quality))
+
+    def sync(self) -> None:
+        """Make all that was appended durable, sealing it when five minutes are full.
+
+        Raises
+        ------
+        StoreRefused
+            If it could not be written; what was appended is kept for the next try.
+        """
+        if not self._buffer:
+            return
+        fresh = make_trace(*zip(*self._buffer, strict=True))
+        begun = float(fresh.t[0]) if self._tail_from is None else self._tail_from
+        full = abs(float(fresh.t[-1]) - begun) >= SEAL_S
+        with self._store.writing() as session:
+            for i in range(0, len(fresh), MAX_COUNT):
+                piece = pack(cut(fresh, i, i + MAX_COUNT))
+                session.add(TraceTail(stint_id=self._stint_id, n=self._durable + i, packed=piece))
+            if full:
+                _seal(self._store, session, self._stint_id)
+        self._durable += len(fresh)
+        self._buffer.clear()
+        self._tail_from = None if full else begun
+
+    def seal(self) -> None:
+        """Make durable and seal, so that the next bundle carries all of it."""
+        self.sync()
+        with self._store.writing() as session:
+            _seal(self._store, session, self._stint_id)
+        self._tail_from = None
+
+
+def read_trace(session: Session, stint_id: str) -> Trace:
+    """Return the whole trace of a stint, sealed and not, in the order it was appended."""
+    chunks = select(TraceChunk.packed).filter_by(stint_id=stint_id).order_by(TraceChunk.n)
+    sealed = [unpack(packed) for packed in session.scalars(chunks)]
+    return join([*sealed, _tail(session, stint_id)])
+
+
+def seal_all(store: "Store") -> None:
+    """Seal every tail, for instance before a bundle is written."""
+    with store.session() as session:
+        waiting = list(session.scalars(select(TraceTail.stint_id).distinct()))
+    for stint_id in waiting:
+        with store.writing() as session:
+            _seal(store, session, stint_id)
+
+
+def _tail(session: Session, stint_id: str) -> Trace:
+    query = select(TraceTail.packed).filter_by(stint_id=stint_id).order_by(TraceTail.n)
+    return join(unpack(packed) for packed in session.scalars(query))
+
+
+def _seal(store: "Store", session: Session, stint_id: str) -> None:
+    session.flush()
+    tail = _tail(session, stint_id)
+    if not len(tail):
+        return
+    first = session.scalar(select(func.min(TraceTail.n)).filter_by(stint_id=stint_id))
+    for i in range(0, len(tail), MAX_COUNT):
+        part = cut(tail, i, i + MAX_COUNT)
+        chunk = TraceChunk(
+            stint_id=stint_id,
+            n=first + i,
+            first_at=float(part.t.min()),
+            last_at=float(part.t.max()),
+            count=len(part),
+            packed=pack(part),
+        )
+        store.number(session, chunk)
+    session.execute(delete(TraceTail).filter_by(stint_id=stint_id))
