@@ -1,0 +1,125 @@
+"""Builds the invented farm: boundaries, traces, the truth, and three logbooks.
+
+``python -m demo_db.build DIR`` writes it; change `farm` and `story` to have
+another. The same seed writes the same boundaries, traces and truth, byte for
+byte. The logbooks differ from run to run, because every row gets its own id.
+"""
+
+import json
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from cabapp.pages import exports
+from demo_db import farm
+from demo_db.tell import SEED, Told, tell
+from store import Store, open_store
+from store.models import Farm, Field, Hitching, Operator, Tool, Tractor
+from sync import export_bundle, merge_bundles
+
+STORES = {"office": "office", "tablet 1": "tablet-1", "tablet 2": "tablet-2"}
+
+
+@dataclass(frozen=True)
+class Built:
+    """What `build` wrote.
+
+    Attributes
+    ----------
+    directory : Path
+    told : Told
+        Traces, taps and truth, also in the files.
+    stores : dict
+        Path of each logbook by the name of its device.
+    rows : dict
+        Id of each reference row by its key in `demo_db.farm`.
+    """
+
+    directory: Path
+    told: Told
+    stores: dict[str, Path]
+    rows: dict[str, str]
+
+
+def build(directory: Path | str, seed: int = SEED, wall=None) -> Built:
+    """Write the farm into a folder; logbooks of an earlier run there are replaced.
+
+    Parameters
+    ----------
+    directory : path
+        Made when it is not there.
+    seed : int
+        Seed of the story.
+    wall : callable, optional
+        Clock of the logbooks, POSIX seconds.
+
+    Returns
+    -------
+    Built
+    """
+    directory = Path(directory)
+    told = tell(seed)
+    write_files(directory, told)
+    stores = {name: directory / stem / "logbook.sqlite" for name, stem in STORES.items()}
+    for path in stores.values():
+        for old in path.parent.glob("logbook.sqlite*"):
+            old.unlink()
+    bundles = directory / "bundles"
+    for old in bundles.glob("*.zip"):
+        old.unlink()
+    clock = {} if wall is None else {"wall": wall}
+    with open_store(stores["office"], "office", **clock) as office:
+        rows = reference_rows(office)
+        bundle = export_bundle(office, bundles)
+    for name in ("tablet 1", "tablet 2"):
+        with open_store(stores[name], name, **clock) as tablet:
+            merge_bundles(tablet, [bundle])
+    return Built(directory, told, stores, rows)
+
+
+def write_files(directory: Path, told: Told) -> None:
+    """Write boundaries, traces and truth: what the same seed makes the same."""
+    (directory / "boundaries").mkdir(parents=True, exist_ok=True)
+    (directory / "traces").mkdir(exist_ok=True)
+    for key, row in farm.FIELDS.items():
+        one = exports.feature(farm.geometry(farm.outline(key)), name=row["name"], crop=row["crop"])
+        _write(directory / "boundaries" / f"{key}.geojson", exports.geojson_text([one]))
+    for part in (told.oda, told.tam):
+        who = farm.OPERATORS[part.operator]["name"]
+        track = exports.Track(
+            who, "rolling Heron Flat", part.t, part.lat, part.lon, quality=[2] * len(part.t), hdop=part.hdop
+        )
+        text = exports.gpx_text(f"{who}, 14 May", "Invented trace, simulated at 1 Hz", [track])
+        _write(directory / "traces" / f"{part.operator}.gpx", text)
+    _write(directory / "truth.json", json.dumps(told.truth, indent=1) + "\n")
+
+
+def _write(path: Path, text: str) -> None:
+    path.write_bytes(text.encode())
+
+
+def reference_rows(store: Store) -> dict[str, str]:
+    """Put the farm's people, machines and fields into a logbook; return their ids by key."""
+    store.put(Farm, **farm.FARM)
+    rows = {}
+    for model, table in ((Operator, farm.OPERATORS), (Tractor, farm.TRACTORS), (Tool, farm.TOOLS)):
+        for key, columns in table.items():
+            rows[key] = store.put(model, **columns).id
+    for tractor, tool, antenna, line, side, width in farm.HITCHINGS:
+        store.put(
+            Hitching, tractor_id=rows[tractor], tool_id=rows[tool], antenna_to_hitch_m=antenna,
+            hitch_to_line_m=line, side_m=side, width_m=width,
+        )  # fmt: skip
+    for key, row in farm.FIELDS.items():
+        lat, lon = farm.to_latlon(row["gate"])
+        rows[key] = store.put(
+            Field, name=row["name"], crop=row["crop"], target=row["target"],
+            boundary=farm.geometry(farm.outline(key)),
+            gate_lat=round(float(lat[0]), 7), gate_lon=round(float(lon[0]), 7),
+        ).id  # fmt: skip
+    return rows
+
+
+if __name__ == "__main__":
+    built = build(sys.argv[1] if len(sys.argv) > 1 else "rollbook-demo")
+    print(f"The invented farm is in {built.directory}")
