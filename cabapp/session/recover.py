@@ -1,0 +1,184 @@
+"""When "you are about to cover finished ground again" is said, and when it is not.
+
+Pure: widths and times in, a verdict out. It knows no map; how much of the tool is on
+finished ground ahead comes from ``cabapp.coverage.ahead``.
+
+Rule 1: two thresholds. The sentence comes at ``e_on`` and goes only at ``e_off``.
+Rule 2: one sound an event, one repeat, and not again before it has been off.
+Rule 3: in a turn, slow, reversing, just started, or not knowing where we are: silent.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from cabapp.reckoning.lapping import best_inside
+
+ON_S, OFF_S, REPEAT_S = 1.5, 3.0, 20.0
+PASS_ENDS = math.radians(60.0)
+"""A pass has ended when the heading has left it by more than this, rad."""
+
+MISS_TO_EXTRA = 5.0
+"""How much worse a foot covered too few times is than one covered too often (common practice)."""
+
+_REACTION_S = 2.5 + 1.0  # reaction, and the delay of receiver and screen
+_SIDESTEP = math.radians(8.0)  # angle at which a tool is moved over
+
+
+def look_ahead_seconds(speed: float, move: float = 1.0) -> float:
+    """Return how far ahead to look, s.
+
+    Parameters
+    ----------
+    speed : float
+        m/s, above 0.
+    move : float
+        How far over the tool may have to go meanwhile, m.
+
+    Notes
+    -----
+    Reaction 2.5 s, receiver and screen 1 s, and moving over by ``move`` at 8 degrees;
+    at most 10 s, because no one holds a line for longer. The 2.5 s is a common design value
+    (1.5 to 2.5 s); 1 m and 8 degrees are common practice.
+
+    Examples
+    --------
+    At 6 mph moving over takes 2.7 s, so about 6 s:
+
+    >>> round(look_ahead_seconds(6 * 0.44704), 1)
+    6.2
+    """
+    if not speed > 0:
+        raise ValueError(f"the speed must be above 0 m/s, not {speed!r}")
+    return min(10.0, _REACTION_S + move / (speed * math.sin(_SIDESTEP)))
+
+
+def thresholds(width: float, lap_sigma: float | None, gps_sigma: float) -> tuple[float, float]:
+    """Return ``e_on`` and ``e_off``: metres of tool on finished ground that matter, and no longer do.
+
+    Parameters
+    ----------
+    width : float
+        Tool width, m.
+    lap_sigma : float or None
+        The operator's own spread of lap, m; None while it is not known.
+    gps_sigma : float
+        Standard deviation of the position, m.
+
+    Notes
+    -----
+    ``max(2 b + 2 S, 2.33 gps_sigma, width / 10)``, at most a third of the width; ``b`` is
+    ``best_inside`` and ``S = lap_sigma * sqrt(2)``. 2.33 is the one-sided 95 % point of the
+    difference of two positions: 1.645 * sqrt(2).
+
+    Examples
+    --------
+    A 45 ft tool, in feet, steered to 1 ft and to 2 ft:
+
+    >>> [round(thresholds(45, sigma, 0.0)[0], 1) for sigma in (1, 2)]
+    [4.5, 8.4]
+    """
+    hers = 0.0
+    if lap_sigma is not None:
+        hers = 2 * best_inside(lap_sigma, MISS_TO_EXTRA) + 2 * lap_sigma * math.sqrt(2)
+    e_on = min(max(hers, 2.33 * gps_sigma, width / 10), width / 3)
+    return e_on, e_on / 2
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What is to be done: ``shown`` a sentence, ``rising`` one just begun, ``sound`` it."""
+
+    shown: bool
+    rising: bool
+    sound: bool
+
+
+_NOTHING = Verdict(False, False, False)
+
+
+class Recover:
+    """Says when the operator should hear that the ground ahead is finished.
+
+    Examples
+    --------
+    >>> judge = Recover()
+    >>> [judge.feed(t, 3.0, 1.4, 0.7, heading=0.0, quiet=False).rising for t in (0, 1, 2, 3)]
+    [False, False, True, False]
+    """
+
+    def __init__(self):
+        self.on = False
+        self._known = False
+        self._heading: float | None = None
+        self._above: float | None = None
+        self._below: float | None = None
+        self._rose = 0.0
+        self._repeated = False
+
+    def i_know(self) -> None:
+        """Be silent to the end of this pass."""
+        self._known = True
+
+    def end_pass(self) -> None:
+        """Forget the pass: the next one starts afresh."""
+        self.on = self._known = False
+        self._heading = self._above = self._below = None
+
+    def feed(
+        self, now: float, over: float, e_on: float, e_off: float, *, heading: float, quiet: bool
+    ) -> Verdict:
+        """Take what is known now and return the verdict.
+
+        Parameters
+        ----------
+        now : float
+            s, not going back.
+        over : float
+            Metres of the tool on finished ground over the stretch ahead.
+        e_on, e_off : float
+            From ``thresholds``, m.
+        heading : float
+            rad.
+        quiet : bool
+            True when nothing may be said now (turning, slow, reversing, just started, ...).
+        """
+        if self._heading is not None and _apart(heading, self._heading) > PASS_ENDS:
+            self.end_pass()
+        if quiet:
+            self._above = self._below = None
+            return _NOTHING
+        # A pass may bend along an edge, so the heading it is known by follows it.
+        self._heading = heading
+        if self.on:
+            return self._while_on(now, over, e_on, e_off)
+        return self._while_off(now, over, e_on)
+
+    def _while_off(self, now, over, e_on):
+        if over < e_on:
+            self._above = None
+            return _NOTHING
+        self._above = now if self._above is None else self._above
+        if now - self._above < ON_S:
+            return _NOTHING
+        self.on, self._rose, self._repeated, self._below = True, now, False, None
+        return _NOTHING if self._known else Verdict(True, True, True)
+
+    def _while_on(self, now, over, e_on, e_off):
+        if over > e_off:
+            self._below = None
+        else:
+            self._below = now if self._below is None else self._below
+            if now - self._below >= OFF_S:
+                self.on, self._above = False, None
+                return _NOTHING
+        if self._known:
+            return _NOTHING
+        repeat = not self._repeated and over >= e_on and now - self._rose >= REPEAT_S
+        self._repeated = self._repeated or repeat
+        return Verdict(True, False, repeat)
+
+
+def _apart(a: float, b: float) -> float:
+    return abs(math.remainder(a - b, math.tau))

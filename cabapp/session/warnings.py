@@ -1,0 +1,320 @@
+"""Which one sentence the operator needs now, if any.
+
+Rule 1: at most one sentence, the lowest rank first (``cabapp.session.view``).
+Rule 2: if the operator need do nothing, there is no sentence, or a quiet one (rank 6).
+Rule 3: words, a side and a distance; never a code.
+Rule 4: every warning raised is graded: did she act on it within ``ACT_S``?
+Rule 5: no I/O. What is known comes in as a ``Situation``; what to say goes out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from cabapp.session import words
+from cabapp.session.forgotten import SLOWEST, Forgotten
+from cabapp.session.grading import Graded, Grading
+from cabapp.session.recover import Recover, thresholds
+from cabapp.session.view import (
+    DANGER,
+    RECORDING,
+    RECOVER,
+    SEEDER,
+    STOP_RULE,
+    Sentence,
+)
+from cabapp.units import Units
+
+TIGHTEST = 1 / 40.0
+"""Curvature above which she is turning, 1/m: wider than any turn at a row's end."""
+
+FASTEST_TURN = math.radians(5.0)
+"""Heading rate above which she is turning, rad/s."""
+
+SETTLE_S = 5.0
+"""Silence after a start, s."""
+
+DANGEROUS = ("rock", "rock pile", "pole", "well", "slough", "soft ground", "power line")
+_LOST = RECORDING + 0.5
+_CLEARANCE = 2.0  # m each side of the tool in which a mark is in the way
+
+STOP_RULES = {
+    "wet": "The surface was wet when you looked. Stop until it is dry.",
+    "mud": "Mud sticks to the tool. Stop until the surface is dry.",
+    "shoots": "Shoots are just below the surface. Stop and ring before going on.",
+    "blowing": "The soil is blowing. Stop until the wind drops.",
+}
+"""What each bad answer of the look-first questions means (trade notes: dry surface, no mud
+on the drum, no shoots near the surface, no soil blowing)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Danger:
+    """A mark in the way: ``ahead`` m along the heading, ``aside`` m to the right of it."""
+
+    key: str
+    kind: str
+    ahead: float
+    aside: float
+
+
+def danger_ahead(x, y, heading, marks, width: float, reach: float) -> Danger | None:
+    """Return the nearest dangerous mark in the tool's way, or None.
+
+    Parameters
+    ----------
+    x, y : float
+        Where the tractor is, m east and north.
+    heading : float
+        rad, counter-clockwise from east.
+    marks : iterable of (key, kind, x, y)
+    width, reach : float
+        Tool width, and how far to look, m.
+
+    Examples
+    --------
+    >>> danger_ahead(0, 0, 0.0, [("a", "pole", 20.0, -3.0)], 12.0, 30.0)
+    Danger(key='a', kind='pole', ahead=20.0, aside=3.0)
+    >>> danger_ahead(0, 0, 0.0, [("a", "pole", 20.0, -9.0)], 12.0, 30.0) is None
+    True
+    """
+    c, s = math.cos(heading), math.sin(heading)
+    found = None
+    for key, kind, mark_x, mark_y in marks:
+        dx, dy = mark_x - x, mark_y - y
+        ahead, aside = dx * c + dy * s, dx * s - dy * c
+        in_way = 0 < ahead <= reach and abs(aside) <= width / 2 + _CLEARANCE
+        if kind in DANGEROUS and in_way and (found is None or ahead < found.ahead):
+            found = Danger(key, kind, ahead, aside)
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What is known at one moment. SI; headings rad; times POSIX s; None where not known.
+
+    ``over``, ``move``, ``move_side`` are the look-ahead's: metres of tool on finished
+    ground, how far to move, and to which side (-1 left, +1 right). ``edge_ahead`` is how
+    far the edge of the field lies straight ahead; ``reach`` how far the look-ahead looks.
+    ``stop_rule`` and ``seeder`` are whole sentences in words; ``quiet`` is what to say when
+    nothing else is to be said.
+    """
+
+    now: float
+    state: str
+    since: float
+    operation: str = "rolling"
+    target: int = 2
+    width: float = 0.0
+    position: str = "none"
+    lost_since: float | None = None
+    sigma: float = 0.0
+    lap_sigma: float | None = None
+    speed: float | None = None
+    heading: float | None = None
+    curvature: float = 0.0
+    reversing: bool = False
+    in_field: bool | None = None
+    edge_ahead: float | None = None
+    reach: float = 0.0
+    over: float | None = None
+    move: float = 0.0
+    move_side: int = 0
+    danger: Danger | None = None
+    stop_rule: str | None = None
+    seeder: str | None = None
+    quiet: Sentence | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """The sentence that stands, and the warnings whose grade is known by now."""
+
+    sentence: Sentence | None
+    graded: tuple[Graded, ...] = field(default=())
+
+
+class Judge:
+    """Judges one situation after another; times must not go back.
+
+    Parameters
+    ----------
+    units : Units
+        How lengths are said.
+    say_time : callable
+        Turns POSIX s into the farm's time of day, "10:31".
+    """
+
+    def __init__(self, units: Units, say_time: Callable[[float], str]):
+        self._units = units
+        self._say_time = say_time
+        self._recover = Recover()
+        self._forgotten = Forgotten()
+        self._grading = Grading()
+        self._raised: set[tuple] = set()
+        self._known: set[tuple] = set()
+        self._recover_words = ("", 0)
+        self._headings: deque[tuple[float, float]] = deque()
+        self._sound = 0
+        self.rank: int | None = None
+
+    def feed(self, now: Situation) -> Judgement:
+        """Return what to say in this situation."""
+        turning = self._is_turning(now)
+        judged = (self._danger, self._recording, self._lost, self._stop, self._seeder)
+        sentences = [judge(now) for judge in judged]
+        sentences.append(self._about_to_recover(now, turning))
+        sentences.append(now.quiet)
+        sentence = next((said for said in sentences if said is not None), None)
+        self.rank = sentence.rank if sentence else None
+        return Judgement(sentence, self._grading.feed(now))
+
+    def i_know(self) -> bool:
+        """Silence the sentence that stands; False when there is nothing to silence."""
+        if self.rank == RECOVER:
+            self._recover.i_know()
+        elif self.rank in (DANGER, STOP_RULE, SEEDER):
+            self._known |= {label for label in self._raised if label[0] == self.rank}
+        else:
+            return False
+        return True
+
+    def answered(self) -> None:
+        """Take the question about a forgotten tap away."""
+        self._forgotten.answered()
+
+    @property
+    def question_since(self) -> float | None:
+        """The moment the standing question asks about, POSIX s."""
+        question = self._forgotten.question
+        return question.since if question else None
+
+    def flush(self) -> tuple[Graded, ...]:
+        """Return the warnings not graded yet, as not acted on: the stint ends here."""
+        return self._grading.flush()
+
+    def _stands(self, rank, key, kind, holds, now) -> bool:
+        """Say whether a sentence stands: a sound when it begins, silent once known."""
+        label = (rank, key)
+        others = {other for other in self._raised if other[0] == rank}
+        gone = others - {label} if holds else others
+        self._raised -= gone
+        self._known -= gone
+        if holds and label not in self._raised:
+            self._raised.add(label)
+            self._sound += 1
+            self._grading.raised(kind, now)
+        return holds and label not in self._known
+
+    def _danger(self, now):
+        danger = now.danger
+        holds = danger is not None and (now.speed or 0.0) >= SLOWEST and not now.reversing
+        if not self._stands(DANGER, danger and danger.key, "danger", holds, now):
+            return None
+        aside = 0 if abs(danger.aside) < now.width / 6 else int(math.copysign(1, danger.aside))
+        where = f" on the {words.side(aside)}" if aside else ""
+        said = f"{danger.kind.capitalize()} ahead{where}, {self._units.length(danger.ahead)}."
+        return Sentence(DANGER, said, True, -aside, True, sound=self._sound)
+
+    def _recording(self, now):
+        speed = now.speed if now.position in ("good", "poor") else None
+        question = self._forgotten.feed(now.now, now.state, now.since, speed, now.in_field)
+        kind = question.kind if question else ""
+        if not self._stands(RECORDING, kind, kind, question is not None, now):
+            return None
+        since = self._say_time(question.since)
+        if kind == "forgotten":
+            said = f"Were you {now.operation} since {since}?"
+            answers = (("Yes, count it", "were_rolling"), ("No, driving", "not_rolling"))
+        else:
+            said = f"Stop counting from {since}?"
+            answers = (("Yes, stopped", "stop_counting"), (f"No, {now.operation}", "still_working"))
+        return Sentence(RECORDING, said, True, answers=answers, sound=self._sound)
+
+    def _lost(self, now):
+        holds = now.state == "working" and now.position == "lost"
+        # a rank of its own inside, so that a question that stands does not sound again
+        if not self._stands(_LOST, "", "lost", holds, now):
+            return None
+        since = ""
+        if now.lost_since is not None:
+            since = f" since {self._say_time(now.lost_since)}"
+        said = (
+            f"I do not know where we are{since}. "
+            "Taps and hours go on; this ground is not counted. Keep count yourself."
+        )
+        return Sentence(RECORDING, said, True, sound=self._sound)
+
+    def _stop(self, now):
+        holds = now.state == "working" and now.stop_rule is not None
+        if not self._stands(STOP_RULE, now.stop_rule, "stop rule", holds, now):
+            return None
+        return Sentence(STOP_RULE, now.stop_rule, True, 0, True, sound=self._sound)
+
+    def _seeder(self, now):
+        holds = now.state == "working" and now.seeder is not None
+        if not self._stands(SEEDER, "", "seeder", holds, now):
+            return None
+        return Sentence(SEEDER, now.seeder, True, 0, True, sound=self._sound)
+
+    def _about_to_recover(self, now, turning):
+        if now.state != "working":
+            self._recover.end_pass()
+            return None
+        if now.over is None or now.heading is None:
+            return None
+        e_on, e_off = thresholds(now.width, now.lap_sigma, now.sigma)
+        verdict = self._recover.feed(
+            now.now, now.over, e_on, e_off, heading=now.heading, quiet=turning or _hold_back(now)
+        )
+        if verdict.sound:
+            self._sound += 1
+        if verdict.rising:
+            self._grading.raised("recover", now, e=now.over, threshold=e_on, e_off=e_off)
+        if not verdict.shown:
+            return None
+        if now.over > e_off:
+            self._recover_words = (self._say_recover(now), now.move_side)
+        said, side = self._recover_words
+        return Sentence(RECOVER, said, now.over > e_off, side, True, sound=self._sound)
+
+    def _say_recover(self, now):
+        done = f"{words.verb(now.operation)} {words.times(now.target)} already"
+        if now.over > now.width / 2:
+            done += ": this pass is finished"
+        if not now.move_side or now.move <= 0:
+            return f"{done}."
+        return f"{done}. Move {words.side(now.move_side)} {self._units.length(now.move)}."
+
+    def _is_turning(self, now):
+        """Say whether she is turning, by the curve or by the heading over the last second."""
+        if now.heading is None:
+            self._headings.clear()
+            return True
+        past = self._headings
+        past.append((now.now, now.heading))
+        while len(past) > 2 and now.now - past[1][0] >= 1.0:
+            past.popleft()
+        seconds = now.now - past[0][0]
+        rate = 0.0
+        if 1.0 <= seconds:
+            rate = abs(math.remainder(now.heading - past[0][1], math.tau)) / seconds
+        return abs(now.curvature) > TIGHTEST or rate > FASTEST_TURN
+
+
+def _hold_back(now: Situation) -> bool:
+    """Say whether a word about covering again would be noise now, turns apart."""
+    near_end = now.edge_ahead is not None and now.edge_ahead < now.reach + 2 * now.width
+    return (
+        now.reversing
+        or now.speed is None
+        or now.speed < SLOWEST
+        or now.now - now.since < SETTLE_S
+        # "good" means that e_on is at least 2.33 sigma, so no claim is within the error
+        or now.position != "good"
+        # near the row's end the headland lies ahead, and covering that is turning, not error
+        or near_end
+    )

@@ -1,0 +1,92 @@
+"""Whether we know where we are, and how well.
+
+Pure: fixes and times in, "good", "poor", "lost" or "none" out. Never a place made up.
+"""
+
+from __future__ import annotations
+
+from cabapp.position.fix import Fix
+
+LOST_AFTER_S = 3.0
+
+ASSUMED_SIGMA = {1: 1.0, 2: 0.5, 3: 0.5, 4: 0.03, 5: 0.2, 6: 5.0}
+"""Pass-to-pass standard deviation by GGA quality when the receiver states none, m, at HDOP 1
+(common practice; pass-to-pass error over minutes is much smaller than absolute error)."""
+
+_UNSTATED = 1.0
+
+
+def sigma_of(fix: Fix) -> float:
+    """Return the standard deviation of a fix, m: as stated, or assumed from its quality.
+
+    >>> sigma_of(Fix(0.0, 50.0, 10.0, sigma=0.4)), sigma_of(Fix(0.0, 50.0, 10.0, quality=4))
+    (0.4, 0.03)
+    """
+    if fix.sigma is not None:
+        return fix.sigma
+    return ASSUMED_SIGMA.get(fix.quality, _UNSTATED) * max(1.0, fix.hdop or 1.0)
+
+
+def trusted(fix: Fix) -> bool:
+    """Return whether a fix says where we are at all."""
+    return fix.has_position and fix.quality != 0
+
+
+class Whereabouts:
+    """Follows the fixes of one receiver, or says "none" when there is none.
+
+    Examples
+    --------
+    >>> where = Whereabouts(receiver=True)
+    >>> where.take(Fix(100.0, 50.0, 10.0, sigma=0.3), now=100.0)
+    >>> where.state(101.0, width=13.7), where.state(104.0, width=13.7), where.lost_since(104.0)
+    ('good', 'lost', 100.0)
+    """
+
+    def __init__(self, receiver: bool):
+        self.receiver = receiver
+        self.fix: Fix | None = None
+        self.newest: float | None = None
+        self._seen: float | None = None
+        self._says_none = False
+
+    def take(self, fix: Fix, now: float) -> None:
+        """Take a fix that came in at ``now``, POSIX s by the session's clock."""
+        self.newest = fix.t
+        self._says_none = not trusted(fix)
+        if not self._says_none:
+            # when it came counts, not its own time: the tablet's clock may be wrong
+            self.fix, self._seen = fix, now
+
+    def known(self, now: float) -> bool:
+        """Return whether there is a trusted fix of the last seconds."""
+        return (
+            self.receiver
+            and self._seen is not None
+            and not self._says_none
+            and now - self._seen <= LOST_AFTER_S
+        )
+
+    def here(self, now: float) -> tuple[float, float] | tuple[None, None]:
+        """Return latitude and longitude, degrees, or (None, None) when not known."""
+        return (self.fix.lat, self.fix.lon) if self.known(now) else (None, None)
+
+    def sigma(self) -> float:
+        """Return the standard deviation of the last trusted fix, m."""
+        return sigma_of(self.fix) if self.fix else _UNSTATED
+
+    def lost_since(self, now: float) -> float | None:
+        """Return the time of the last trusted fix when lost, else None."""
+        return None if self.known(now) or self.fix is None else self.fix.t
+
+    def state(self, now: float, width: float | None) -> str:
+        """Return "good", "poor", "lost" or "none".
+
+        Poor: the error of a neighbouring edge (2.33 sigma, one-sided 95 %) is more than a
+        third of the tool, so no lap can be judged by it.
+        """
+        if not self.receiver:
+            return "none"
+        if not self.known(now):
+            return "lost"
+        return "poor" if width and 2.33 * self.sigma() > width / 3 else "good"
