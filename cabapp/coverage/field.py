@@ -1,0 +1,84 @@
+"""The ground a job is about: its outline, how often it wants covering, and where only once."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely.geometry import MultiPolygon, Polygon, shape
+from shapely.ops import transform
+
+from cabapp.coverage.plane import Plane
+
+
+@dataclass(frozen=True)
+class Field:
+    """A field on the plane.
+
+    Attributes
+    ----------
+    polygon : shapely Polygon or MultiPolygon
+        m; holes are not field.
+    target : int
+        Passes wanted.
+    """
+
+    polygon: Polygon | MultiPolygon
+    target: int = 2
+
+    def __post_init__(self):
+        if self.polygon.is_empty or not self.polygon.is_valid:
+            raise ValueError("the outline of a field must be a valid polygon")
+        if self.target < 1:
+            raise ValueError(f"a field cannot want {self.target} passes")
+
+    @classmethod
+    def from_geojson(cls, geometry: dict, plane: Plane, target: int = 2) -> "Field":
+        """Return a field from an RFC 7946 Polygon or MultiPolygon, degrees, put on a plane."""
+
+        def flat(lon, lat):
+            xy = plane.to_xy(lat, lon)
+            return xy[:, 0], xy[:, 1]
+
+        return cls(transform(flat, shape(geometry)), target)
+
+    @property
+    def area(self) -> float:
+        """m2."""
+        return self.polygon.area
+
+    def without_edge(self, depth: float) -> Polygon | MultiPolygon:
+        """Return the field less a strip `depth` m along every edge, holes included.
+
+        Half-laps cannot cover the strip half a tool wide along an edge exactly to target: it is
+        short, or the next strip is re-covered.
+        """
+        return self.polygon.buffer(-depth, quad_segs=4)
+
+    def turned(self, angle: float) -> "Field":
+        """Return the field turned about the plane's origin by an angle, rad."""
+        c, s = np.cos(angle), np.sin(angle)
+        return Field(shapely.affinity.affine_transform(self.polygon, [c, -s, s, c, 0, 0]), self.target)
+
+
+def outline_rows(polygon, row: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return row and x, m, of every crossing of a polygon's edges with the middle of a row.
+
+    On each row the polygon lies between the first and second crossing, the third and fourth, ...
+    """
+    if polygon.is_empty:
+        return np.zeros(0, np.int64), np.zeros(0)
+    starts, ends = [], []
+    for part in shapely.get_parts(polygon):
+        for ring in (part.exterior, *part.interiors):
+            xy = shapely.get_coordinates(ring)
+            starts.append(xy[:-1])
+            ends.append(xy[1:])
+    a, b = np.concatenate(starts), np.concatenate(ends)
+    low = np.where((a[:, 1] <= b[:, 1])[:, None], a, b)
+    high = np.where((a[:, 1] <= b[:, 1])[:, None], b, a)
+    first = np.ceil(low[:, 1] / row - 0.5).astype(np.int64)
+    count = np.ceil(high[:, 1] / row - 0.5).astype(np.int64) - first
+    edge = np.repeat(np.arange(len(a)), count)
+    k = np.arange(len(edge)) - (np.cumsum(count) - count)[edge] + first[edge]
+    share = ((k + 0.5) * row - low[edge, 1]) / (high[edge, 1] - low[edge, 1])
+    return k, low[edge, 0] + share * (high[edge, 0] - low[edge, 0])

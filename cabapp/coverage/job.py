@@ -1,0 +1,267 @@
+"""One field's count, alive: earlier stints filled in, the present one painted as it goes."""
+
+import numpy as np
+from shapely.geometry import shape
+
+from cabapp.coverage.ahead import Ahead, look_ahead
+from cabapp.coverage.field import Field
+from cabapp.coverage.gaps import Gap, list_gaps
+from cabapp.coverage.grid import Grid, around
+from cabapp.coverage.hygiene import clean
+from cabapp.coverage.pieces import Pieces
+from cabapp.coverage.plane import Plane
+from cabapp.coverage.sweep import Pose, Rules, Sweeper, Switch
+from cabapp.coverage.tally import Tally, add_up, lay_rows
+from cabapp.coverage.tool import Tool
+
+MARGIN = 40.0
+SIGMA = 0.3
+"""m between neighbouring passes when the receiver states no error (common practice for a receiver
+with satellite corrections, from memory)."""
+
+
+class JobCount:
+    """Pass counts of one job.
+
+    Parameters
+    ----------
+    field_geojson : dict or None
+        RFC 7946 Polygon or MultiPolygon; None when no boundary is known.
+    target : int
+        Passes wanted.
+    cell : float, optional
+        m; by default 0.25 up to 150 ha, else 0.5.
+    centre : tuple of float, optional
+        Latitude and longitude, degrees, for the plane when there is no boundary.
+    rules : Rules
+    """
+
+    def __init__(self, field_geojson, target=2, cell=None, centre=None, rules: Rules = Rules()):
+        if field_geojson is None and centre is None:
+            raise ValueError("either a boundary or a centre is needed to lay a plane")
+        if centre is None:
+            middle = shape(field_geojson).centroid
+            centre = (middle.y, middle.x)
+        self.plane = Plane(*centre)
+        self.target = target
+        self.rules = rules
+        self.field = None
+        bounds = (-MARGIN, -MARGIN, MARGIN, MARGIN)
+        if field_geojson is not None:
+            self.field = Field.from_geojson(field_geojson, self.plane, target)
+            w, s, e, n = self.field.polygon.bounds
+            bounds = (w - MARGIN, s - MARGIN, e + MARGIN, n + MARGIN)
+        if cell is None:
+            cell = 0.25 if self.field is not None and self.field.area <= 1.5e6 else 0.5
+        self._bounds, self._cell = bounds, cell
+        self._earlier: dict[str, tuple[float, Tool, Pieces]] = {}
+        self._sweeper: Sweeper | None = None
+        self._tool: Tool | None = None
+        self._live: list[Pieces] = []
+        self._key, self._start = "", 0.0
+        self._doubted = 0
+        self._lay()
+
+    def _lay(self):
+        """Start from bare ground."""
+        self.grid = Grid(self._bounds, self._cell)
+        self._inside = None
+        self._measure()
+
+    # --- earlier stints ------------------------------------------------------------------------
+
+    def add_stint(
+        self, key, start, tool: Tool, t, lat, lon, sigma=None, switches=(), quality=None
+    ) -> None:
+        """Count a whole stint that is over; `key` names it, `start` is POSIX s.
+
+        The same stint given twice counts once; stints may come in any order.
+        """
+        if key in self._earlier or key == self._key:
+            return
+        sweeper = Sweeper(tool, self.rules)
+        rows = self._rows(t, lat, lon, sigma, quality)
+        parts = [sweeper.feed(*rows[:2], switches, rows[2]), sweeper.finish()]
+        pieces = Pieces.join(parts, sweeper.leave)
+        self._earlier[key] = (start, tool, pieces)
+        self.grid.fill([pieces])
+        self._doubt(sweeper, tool, 0)
+        self._measure()
+
+    def _rows(self, t, lat, lon, sigma, quality):
+        t, lat, lon = (np.atleast_1d(np.asarray(a, float)) for a in (t, lat, lon))
+        keep = clean(t, lat, lon, quality).keep
+        if sigma is not None:
+            sigma = np.atleast_1d(np.asarray(sigma, float))[keep]
+        return t[keep], self.plane.to_xy(lat[keep], lon[keep]), sigma
+
+    # --- the present stint ---------------------------------------------------------------------
+
+    def begin(self, key, start, tool: Tool) -> None:
+        """Begin the present stint."""
+        self.end()
+        self._key, self._start, self._tool = key, start, tool
+        self._sweeper = Sweeper(tool, self.rules)
+        self._live, self._doubted = [], 0
+        self.grid.begin(self._sweeper.leave, tool.width)
+
+    def switch(self, switch: Switch) -> None:
+        """Tell that the tool starts or stops working, or a wing goes up."""
+        self._sweeper.switch(switch)
+
+    def fix(self, t, lat, lon, sigma=None, quality=None):
+        """Take one fix, or arrays of them; return the changed rectangle of cells or None.
+
+        Latitude or longitude None or NaN is no position, and covers nothing.
+        """
+        if lat is None or lon is None:
+            return None
+        sigma = None if sigma is None else np.atleast_1d(sigma)
+        quality = None if quality is None else np.atleast_1d(quality)
+        t, xy, sigma = self._rows(t, lat, lon, sigma, quality)
+        if len(t) == 0:
+            return None
+        return self._paint(self._sweeper.feed(t, xy, sigma=sigma))
+
+    def _paint(self, pieces: Pieces):
+        changed = self._doubt(self._sweeper, self._tool, self._doubted)
+        self._doubted = len(self._sweeper.unknown)
+        if len(pieces):
+            self._live.append(pieces)
+            painted = self.grid.paint(pieces, self._watch)
+            changed = around(changed, painted)
+        return changed
+
+    def _doubt(self, sweeper, tool, since):
+        changed = None
+        for _, _, start, end in sweeper.unknown[since:]:
+            here = self.grid.doubt(start, end, tool.width / 2)
+            changed = around(changed, here)
+        return changed
+
+    def end(self) -> None:
+        """End the present stint; it becomes one of the earlier ones."""
+        if self._sweeper is None:
+            return
+        self._paint(self._sweeper.finish())
+        pieces = Pieces.join(self._live, self._sweeper.leave)
+        self._earlier[self._key] = (self._start, self._tool, pieces)
+        self._sweeper, self._key, self._live = None, "", []
+
+    def again(self, t, lat, lon, sigma=None, switches=(), quality=None) -> None:
+        """Count the present stint anew from its whole trace, after a tap was undone or repaired."""
+        key, start, tool = self._key, self._start, self._tool
+        self._sweeper, self._key = None, ""
+        self._lay()
+        self.grid.fill([pieces for _, _, pieces in self._earlier.values()])
+        self._measure()
+        self.begin(key, start, tool)
+        for one in switches:
+            self.switch(one)
+        if len(t):
+            self.fix(t, lat, lon, sigma, quality)
+
+    # --- what is known -------------------------------------------------------------------------
+
+    @property
+    def pose(self) -> Pose | None:
+        """Where tractor and tool are now."""
+        return self._sweeper.pose if self._sweeper else None
+
+    @property
+    def unknown_s(self) -> float:
+        """Time the present stint worked without a trustworthy position, s."""
+        return sum(b - a for a, b, _, _ in self._sweeper.unknown) if self._sweeper else 0.0
+
+    def ahead(self, seconds: float) -> Ahead | None:
+        """Return what lies in the tool's way for so many seconds, or None before it has moved."""
+        pose = self.pose
+        if pose is None:
+            return None
+        odometer, leave = self._sweeper.odometer, self._sweeper.leave
+
+        def covered_now(places):
+            outside = ~self._in_field(places)
+            return outside | self.grid.recent(places, odometer, leave)
+
+        return look_ahead(self.grid, pose, seconds, self.target, covered_now)
+
+    def areas(self) -> dict[str, float | None]:
+        """Return areas in m2 at once, from cells: field, none, short, done, covered, pass_area
+        and left_pass_area (passes still needed times ground); None where no boundary is known."""
+        unit = self.grid.cell**2
+        n = np.arange(256)
+        cells = self._histogram
+        covered = float(cells[1:].sum()) * unit
+        short = float(cells[1 : self.target].sum()) * unit
+        out = {
+            "field": None,
+            "none": None,
+            "short": short,
+            "done": covered - short,
+            "covered": covered,
+            "pass_area": float((cells * n).sum()) * unit,
+            "left_pass_area": None,
+        }
+        if self.field is not None:
+            missing = (cells * np.maximum(self.target - n, 0))[1:].sum() * unit
+            out["field"] = self.field.area
+            out["none"] = max(0.0, self.field.area - covered)
+            out["left_pass_area"] = float(missing) + self.target * out["none"]
+        return out
+
+    def pieces(self) -> list[Pieces]:
+        """Return the pieces of all stints, earlier ones by their start, the present one last."""
+        earlier = sorted(self._earlier.items(), key=lambda kv: (kv[1][0], kv[0]))
+        out = [pieces for _, (_, _, pieces) in earlier]
+        if self._live:
+            out.append(Pieces.join(self._live, self._sweeper.leave))
+        return out
+
+    def _width(self):
+        tools = [tool for _, tool, _ in self._earlier.values()]
+        tools += [self._tool] if self._tool else []
+        return max((tool.width for tool in tools), default=0.0)
+
+    def _rows_across(self):
+        return lay_rows(self.pieces(), self.field, edge=self._width() / 2)
+
+    def tally(self) -> Tally:
+        """Return the exact areas; takes a fraction of a second on a big field."""
+        return add_up(self._rows_across(), self.field, self.target)
+
+    def gaps(self, sigma: float = SIGMA) -> list[Gap]:
+        """Return the gaps, each with how sure it is; empty when no boundary is known."""
+        if self.field is None:
+            return []
+        return list_gaps(self._rows_across(), self.target, sigma)
+
+    # --- cells in the field, counted as they change --------------------------------------------
+
+    def _measure(self):
+        """Count all cells of the field by their passes."""
+        self._find_inside()
+        cells = self.grid.counts if self._inside is None else self.grid.counts[self._inside]
+        self._histogram = np.bincount(cells.ravel(), minlength=256)
+
+    def _find_inside(self):
+        if self.field is None:
+            self._inside = None
+        elif self._inside is None or self._inside.shape != self.grid.counts.shape:
+            self._inside = self.grid.mask(self.field.polygon)
+
+    def _in_field(self, places):
+        if self.field is None:
+            return np.ones(len(places), bool)
+        self._find_inside()
+        return self.grid.look_up(self._inside, places)
+
+    def _watch(self, box, before, new):
+        self._find_inside()
+        up = new & (before < 255)
+        if self._inside is not None:
+            up = up & self._inside[box]
+        moved = np.bincount(before[up], minlength=256)
+        self._histogram -= moved
+        self._histogram[1:] += moved[:-1]
+

@@ -1,0 +1,120 @@
+"""Ground swept between two moments, as convex quadrilaterals; it knows no grid and no field."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+TICK = 1 / 1024
+"""m. Ends of the tool line and the odometer are whole ticks, so that the same trace gives the very
+same pieces whether it comes one fix at a time or all at once."""
+
+
+@dataclass
+class Pieces:
+    """n swept pieces of one stint, in the order they were swept.
+
+    Attributes
+    ----------
+    quad : ndarray, shape (n, 4, 2)
+        Corners, m on the plane; convex, a triangle repeats a corner.
+    s0, s1 : ndarray of int64, shape (n,)
+        Odometer at the start and end of the piece, ticks.
+    t : ndarray, shape (n,)
+        POSIX seconds at the end of the piece.
+    leave : int
+        Ticks of path after which ground swept again is a new visit.
+    """
+
+    quad: np.ndarray
+    s0: np.ndarray
+    s1: np.ndarray
+    t: np.ndarray
+    leave: int
+
+    def __len__(self) -> int:
+        return len(self.s0)
+
+    @classmethod
+    def none(cls, leave: int) -> "Pieces":
+        """Return no pieces."""
+        whole = np.zeros(0, np.int64)
+        return cls(np.zeros((0, 4, 2)), whole, whole, np.zeros(0), leave)
+
+    @classmethod
+    def join(cls, parts: list["Pieces"], leave: int) -> "Pieces":
+        """Return the pieces of several batches of one stint as one, in order."""
+        parts = [p for p in parts if len(p)]
+        if not parts:
+            return cls.none(leave)
+        if len(parts) == 1:
+            return parts[0]
+        return cls(
+            np.concatenate([p.quad for p in parts]),
+            np.concatenate([p.s0 for p in parts]),
+            np.concatenate([p.s1 for p in parts]),
+            np.concatenate([p.t for p in parts]),
+            leave,
+        )
+
+
+def cross(a, b):
+    """Return the z part of the cross product of vectors, shape (..., 2)."""
+    return a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
+
+
+def swept(left0, right0, left1, right1, s0, s1, t, leave: int) -> Pieces:
+    """Return what a straight tool line sweeps from one place to the next.
+
+    Parameters
+    ----------
+    left0, right0, left1, right1 : ndarray, shape (n, 2)
+        The ends of the tool line before and after, m.
+    s0, s1 : ndarray of int64, shape (n,)
+    t : ndarray, shape (n,)
+
+    Notes
+    -----
+    Where the line pivots inside itself (a turn tighter than half the width) one end goes forward
+    and the other backward: two triangles that meet in the pivot, each ground passed over.
+    """
+    quad = np.stack([left0, right0, right1, left1], axis=1)
+    sides = np.roll(quad, -1, axis=1) - quad
+    turns = cross(sides, np.roll(sides, -1, axis=1))
+    convex = (turns >= 0).all(axis=1) | (turns <= 0).all(axis=1)
+    # four corners that all turn the same way can still wind twice only if sides cross, and
+    # crossing sides always mix the signs
+    if convex.all():
+        return Pieces(quad, s0, s1, t, leave)
+    odd = np.flatnonzero(~convex)
+    first, second = _split(quad[odd], turns[odd])
+    repeat = np.ones(len(quad), np.int64)
+    repeat[odd] = 2
+    which = np.repeat(np.arange(len(quad)), repeat)
+    quad = quad[which]
+    start = np.cumsum(repeat) - repeat
+    quad[start[odd]] = first
+    quad[start[odd] + 1] = second
+    return Pieces(quad, s0[which], s1[which], t[which], leave)
+
+
+def _split(quad, turns):
+    """Cut quadrilaterals (n, 4, 2) that are crossed or dented into two triangles each."""
+    left0, right0, right1, left1 = (quad[:, i] for i in range(4))
+    along0, along1 = right0 - left0, right1 - left1
+    den = cross(along0, along1)
+    safe = np.where(den == 0, 1.0, den)
+    f = cross(left1 - left0, along1) / safe
+    g = cross(left1 - left0, along0) / safe
+    crossed = (den != 0) & (f >= 0) & (f <= 1) & (g >= 0) & (g <= 1)
+    pivot = left0 + f[:, None] * along0
+    first = np.stack([left0, pivot, left1, left1], axis=1)
+    second = np.stack([right0, pivot, right1, right1], axis=1)
+    # not crossed: one corner is dented; cut from that corner to the one opposite
+    minority = np.where((turns > 0).sum(axis=1) == 1, 1.0, -1.0)
+    dent = np.argmax(turns * minority[:, None], axis=1)
+    row = np.arange(len(quad))
+    a, b, c, d = (quad[row, (dent + k) % 4] for k in range(4))
+    plain = ~crossed
+    first[plain] = np.stack([a, b, c, c], axis=1)[plain]
+    second[plain] = np.stack([a, c, d, d], axis=1)[plain]
+    return first, second
