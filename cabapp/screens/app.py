@@ -1,0 +1,106 @@
+"""The door to the cab's screens: prepares the window, then opens it. Importing it loads no Kivy."""
+
+import os
+from pathlib import Path
+
+from cabapp.places import home
+from store.errors import Refused
+
+DENSITY = 149.0  # pixels per inch of a 10.1-inch tablet at 1280 x 800
+
+
+class NoScreen(Refused):
+    """There is no display to open the cab on."""
+
+
+def run_cab(
+    store,
+    clock,
+    source,
+    *,
+    night: bool = False,
+    size: tuple[int, int] = (1280, 800),
+    dpi: float = DENSITY,
+    fullscreen: bool = False,
+    screenshot_dir: str | Path | None = None,
+) -> None:
+    """Open the cab and stay in it until somebody goes out on purpose.
+
+    Parameters
+    ----------
+    store : store.Store
+    clock : cabapp.position.clock.Clock
+    source : cabapp.position.fix.Source or None
+        None: no receiver; passes are then counted by hand.
+    night : bool
+        Begin with the night's colours.
+    size : (int, int)
+        Window, pixels; not used when `fullscreen`.
+    dpi : float
+        Real density of the tablet, pixels per inch.
+    screenshot_dir : path, optional
+        Where to put a picture each time another screen is shown.
+
+    Raises
+    ------
+    NoScreen
+        There is no display.
+    """
+    prepare(size, fullscreen)
+    try:
+        from kivy.core.window import Window
+    except SystemExit as why:  # Kivy leaves the program when SDL finds no display
+        raise NoScreen(NO_SCREEN) from why
+    if Window is None:
+        raise NoScreen(NO_SCREEN)
+    from cabapp.screens.cab import Cab
+
+    Cab(store, clock, source, night=night, dpi=dpi, screenshot_dir=screenshot_dir).run()
+
+
+NO_SCREEN = (
+    "There is no screen to open the cab on. Start Rollbook on the tablet itself, "
+    "or set DISPLAY to the screen it should use."
+)
+
+
+def prepare(size: tuple[int, int], fullscreen: bool) -> None:
+    """Settle everything Kivy reads once, before it is first loaded.
+
+    Raises
+    ------
+    NoScreen
+        On Linux, neither an X display nor a Wayland one is named, nor a driver that needs none.
+    """
+    import sys
+
+    if sys.platform.startswith("linux") and not any(
+        os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY", "SDL_VIDEODRIVER")
+    ):
+        raise NoScreen(NO_SCREEN)
+    kivy_home = Path(os.environ.get("KIVY_HOME") or home() / "kivy")
+    kivy_home.mkdir(parents=True, exist_ok=True)
+    os.environ["KIVY_HOME"] = str(kivy_home)
+    os.environ["KIVY_NO_ARGS"] = "1"
+    os.environ["KIVY_LOG_MODE"] = "PYTHON"  # otherwise Kivy takes stderr, and with it every fault
+    from kivy.config import Config
+
+    settings = {
+        "kivy": {"exit_on_escape": 0, "pause_on_minimize": 0, "log_maxfiles": 20},
+        "graphics": {
+            "width": size[0],
+            "height": size[1],
+            "fullscreen": "auto" if fullscreen else 0,
+            "resizable": 1,
+            "maxfps": 30,
+            "multisamples": 2,
+            "show_cursor": 0 if fullscreen else 1,
+        },
+    }
+    for section, values in settings.items():
+        for name, value in values.items():
+            Config.set(section, name, str(value))
+    # only what the window itself reports: no second finger on a right click, no raw devices
+    for name, _ in Config.items("input"):
+        Config.remove_option("input", name)
+    Config.set("input", "mouse", "mouse,disable_multitouch")

@@ -1,0 +1,167 @@
+"""The running cab: ticks the session, shows the screen its state asks for, and never goes out by accident."""
+
+import logging
+import os
+from pathlib import Path
+from types import SimpleNamespace
+from zoneinfo import ZoneInfo
+
+from kivy.app import App
+from kivy.clock import Clock
+from kivy.core.window import Window
+from kivy.properties import ObjectProperty
+from kivy.uix.screenmanager import NoTransition, ScreenManager
+
+from cabapp.screens.more import MoreScreen
+from cabapp.screens.hand_over import HandOverScreen
+from cabapp.screens.parts.theme import THEME
+from cabapp.screens.pass_screen import WALK, PassScreen, local_time
+from cabapp.screens.receive import ReceiveScreen
+from cabapp.screens.stop import StopScreen
+from cabapp.screens.take_over import TakeOverScreen
+from cabapp.screens.way_out import WayOut
+from cabapp.session import Session
+from cabapp.units import Units
+from store.errors import Refused
+from store.models import Farm
+
+LOG = logging.getLogger("rollbook.cab")
+TICKS_PER_S = 10
+TROUBLE_S = 8.0  # how long a refusal stays on the sentence line
+BUG = "Something went wrong inside Rollbook. Recording goes on."
+STANDING_ONLY = {"stop", "more", "hand over"}
+
+
+class Cab(App):
+    """The Kivy application around one session."""
+
+    title = "Rollbook"
+    view = ObjectProperty(None, allownone=True)
+
+    def __init__(self, store, clock, source, *, night, dpi, screenshot_dir, **kwargs):
+        super().__init__(**kwargs)
+        self.store, self.clock, self.source = store, clock, source
+        self._dpi, self._pictures = dpi, Path(screenshot_dir) if screenshot_dir else None
+        THEME.night = night
+        farms = store.all(Farm)
+        self.units = Units(farms[0].units if farms else "us")
+        self._zone = ZoneInfo(farms[0].timezone if farms else "UTC")
+        self.session = Session(store, clock, source)
+        self._trouble = None
+        self._sounds = 0
+
+    def build(self):
+        """Make the screens and begin to tick."""
+        Window.clearcolor = THEME.paper
+        THEME.fbind("paper", lambda _theme, paper: setattr(Window, "clearcolor", paper))
+        Window.bind(
+            on_resize=self._fit,
+            on_touch_down=_only_left,
+            on_request_close=lambda *_a, **_k: True,
+            on_keyboard=lambda *_a: True,
+        )
+        Window.allow_screensaver = False
+        self._fit(Window, *Window.size)
+        self.screens = ScreenManager(transition=NoTransition())
+        for screen in (
+            TakeOverScreen(name="take over"), PassScreen(name="pass"), StopScreen(name="stop"),
+            MoreScreen(name="more"), HandOverScreen(name="hand over"), ReceiveScreen(name="receive"),
+        ):  # fmt: skip
+            self.screens.add_widget(screen)
+        self.way_out = WayOut()
+        self.screens.bind(current=self._picture)
+        Clock.schedule_interval(self.tick, 1 / TICKS_PER_S)
+        self.tick(0)
+        if os.environ.get("ROLLBOOK_PROBE"):
+            from cabapp.screens.probe import Probe
+
+            self._probe = Probe(self, os.environ["ROLLBOOK_PROBE"])
+        return self.screens
+
+    def open_settings(self, *_args):
+        """Kivy's own settings page has no place in a cab."""
+        return False
+
+    def _fit(self, window, *_size):
+        THEME.fit(*window.size, self._dpi)
+
+    def tick(self, _dt) -> None:
+        """Let the session take in what has come, then draw it; a fault in drawing stops neither."""
+        try:
+            self.view = self.session.tick()
+        except Exception:
+            LOG.exception("a tick failed")
+            self.complain(BUG)
+            return
+        try:
+            self._settle(self.view)
+            self.screens.current_screen.show(self.view)
+        except Exception:
+            LOG.exception("drawing failed")
+            self.complain(BUG)
+
+    def _settle(self, view):
+        """Show the screen the state asks for; lists are shut as soon as the tractor moves off."""
+        here = self.screens.current
+        if view.state == "idle" or view.state == "finished" and view.undo_left <= 0:
+            wanted = here if here in ("take over", "receive") else "take over"
+        elif view.state == "handed over":
+            wanted = "receive"
+        elif here in STANDING_ONLY and (view.speed or 0.0) <= WALK:
+            wanted = here
+        else:
+            wanted = "pass"
+        if wanted != here:
+            self.screens.current = wanted
+
+    def go(self, name: str) -> None:
+        """Show a screen asked for by a key."""
+        self.screens.current = name
+
+    def do(self, kind: str, **detail):
+        """Hand one tap to the session; a refusal becomes the sentence line's words."""
+        return self.attempt(lambda: self.session.tap(kind, **detail))
+
+    def attempt(self, act):
+        """Run what a key asks for; True when it was done, else a sentence says why not."""
+        try:
+            act()
+        except Refused as refusal:
+            self.complain(str(refusal))
+            return False
+        except Exception:
+            LOG.exception("a tap failed")
+            self.complain(BUG)
+            return False
+        self.tick(0)
+        return True
+
+    def complain(self, words: str) -> None:
+        """Put a sentence on the line for a few seconds, before anything of lower rank."""
+        self._trouble = words, Clock.get_boottime() + TROUBLE_S
+
+    @property
+    def trouble(self):
+        """What was refused lately, like a Sentence; None when nothing was."""
+        if self._trouble is None or Clock.get_boottime() > self._trouble[1]:
+            return None
+        return SimpleNamespace(words=self._trouble[0], act_now=False, side=0, i_know=False, answers=())
+
+    def clock_words(self, t) -> str:
+        """Say a moment on the farm's clock."""
+        return local_time(t, self._zone)
+
+    def _picture(self, *_changed):
+        if self._pictures is not None:
+            self._pictures.mkdir(parents=True, exist_ok=True)
+            name = self.screens.current.replace(" ", "-")
+            Clock.schedule_once(lambda _dt: Window.screenshot(str(self._pictures / f"{name}.png")), 0.5)
+
+    def on_stop(self):
+        """Leave everything written."""
+        self.session.close()
+
+
+def _only_left(_window, touch):
+    """Swallow every mouse button but the first, so that only a finger's tap acts."""
+    return "button" in touch.profile and touch.button != "left"

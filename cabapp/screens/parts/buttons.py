@@ -1,0 +1,116 @@
+"""Words that fit their box, and keys for a gloved finger. Knows colours and sizes, no session.
+
+Every key acts when the finger is lifted from it, so a brush past it does nothing.
+"""
+
+from pathlib import Path
+
+from kivy.clock import Clock
+from kivy.lang import Builder
+from kivy.properties import BooleanProperty, ColorProperty, NumericProperty, StringProperty
+from kivy.uix.behaviors import ButtonBehavior
+from kivy.uix.boxlayout import BoxLayout
+from kivy.uix.label import Label
+
+HOLD_S = 1.0  # how long a finish must be held
+
+
+class Words(Label):
+    """A label that takes the largest size from `cap_mm` down to `least_mm` at which its text fits.
+
+    Text that does not fit even then ends in dots, in one line, rather than running over.
+    """
+
+    cap_mm = NumericProperty(4.2)
+    least_mm = NumericProperty(4.2)
+    px_per_cap_mm = NumericProperty(8.3)
+    several_lines = BooleanProperty(False)
+
+    def __init__(self, **kwargs):
+        super().__init__(**kwargs)
+        self._due = Clock.create_trigger(self._fit, -1)
+        for name in ("text", "size", "cap_mm", "least_mm", "px_per_cap_mm", "bold", "several_lines"):
+            self.fbind(name, self._due)
+        self._due()
+
+    def _fit(self, *_changed):
+        if self.width < 2 or self.height < 2:
+            return
+        cap = self.cap_mm
+        while True:
+            self.font_size = round(cap * self.px_per_cap_mm)
+            self.shorten = False
+            self.text_size = (self.width if self.several_lines else None, None)
+            self.texture_update()
+            fits = self.texture_size[0] <= self.width + 1 and self.texture_size[1] <= self.height + 1
+            if fits and not (self.several_lines and self._broken_word()):
+                break
+            if cap <= self.least_mm:
+                self.shorten = True
+                break
+            cap = max(self.least_mm, cap * 0.93)
+        self.text_size = self.size
+
+    def _broken_word(self):
+        widest = max(self.text.split(), key=len, default="")
+        return self._label.get_extents(widest)[0] > self.width if self._label else False
+
+
+class Key(ButtonBehavior, Words):
+    """A key: outlined, or filled when `main`; it turns over to its other colours under the finger."""
+
+    main = BooleanProperty(False)
+    ink = ColorProperty((0, 0, 0, 1))
+    paper = ColorProperty((1, 1, 1, 1))
+    u = NumericProperty(5.9)
+    filled = BooleanProperty(False)
+
+    def __init__(self, **kwargs):
+        kwargs.setdefault("always_release", False)
+        super().__init__(**kwargs)
+        self.fbind("state", self._turn)
+        self.fbind("main", self._turn)
+        self._turn()
+
+    def _turn(self, *_changed):
+        self.filled = self.main != (self.state == "down")
+
+
+class HoldKey(Key):
+    """A key that counts only when held for a second: `on_held` comes when it is then let go."""
+
+    held = NumericProperty(0.0)  # share of the second, 0 to 1
+    __events__ = ("on_held",)
+
+    def on_press(self):
+        """Begin to count."""
+        self.held = 0.0
+        self._beat = Clock.schedule_interval(self._count, 0.05)
+
+    def _count(self, dt):
+        self.held = min(1.0, self.held + dt / HOLD_S)
+        return self.state == "down" and self.held < 1.0
+
+    def on_state(self, _key, state):
+        """Forget the count when the finger is gone, wherever it was lifted."""
+        if state == "normal":
+            Clock.schedule_once(lambda _dt: setattr(self, "held", 0.0))
+
+    def on_release(self):
+        """Act only on a full second."""
+        if self.held >= 1.0:
+            self.dispatch("on_held")
+
+    def on_held(self):
+        """Held for a second and let go; screens bind to it."""
+
+
+class Row(ButtonBehavior, BoxLayout):
+    """One ruled line of a list: words on the left, a figure on the right; chosen rows are filled."""
+
+    left = StringProperty()
+    right = StringProperty()
+    chosen = BooleanProperty(False)
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

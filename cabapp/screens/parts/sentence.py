@@ -1,0 +1,31 @@
+"""The sentence line: the one thing that matters now, in words, with at most one answer beside it."""
+
+from pathlib import Path
+
+from kivy.lang import Builder
+from kivy.properties import BooleanProperty, NumericProperty, StringProperty
+from kivy.uix.boxlayout import BoxLayout
+
+
+class SentenceLine(BoxLayout):
+    """One sentence, full width; filled with the accent when something must be done now.
+
+    `answer` names the key at the right end ("I know", "Undo stop"); empty: no key. `side` puts an
+    arrow at the end of the line to which the tool should move: -1 left, +1 right, 0 none.
+    """
+
+    words = StringProperty()
+    act_now = BooleanProperty(False)
+    side = NumericProperty(0)
+    answer = StringProperty()
+    other_answer = StringProperty()
+    __events__ = ("on_first_key", "on_second_key")
+
+    def on_first_key(self):
+        """The key at the right end was let go; screens bind to it."""
+
+    def on_second_key(self):
+        """The second key of a question was let go; screens bind to it."""
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

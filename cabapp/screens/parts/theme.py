@@ -1,0 +1,130 @@
+"""Paper, ink and sizes: what every screen is drawn with. Knows no screen and no session.
+
+Lengths on the screens are written in millimetres of a 10-inch tablet (216 x 135 mm), the
+smallest on which every gloved target keeps its size. A larger screen draws everything larger;
+a smaller one shrinks it all alike, and `Theme.true_scale` then says so.
+"""
+
+from dataclasses import dataclass
+
+from kivy.event import EventDispatcher
+from kivy.properties import BooleanProperty, ColorProperty, NumericProperty
+from kivy.utils import get_color_from_hex
+
+PAGE_MM = (216.0, 135.0)
+CAP_OF_ROBOTO = 1456 / 2048  # height of a capital as a share of the font size, from the font file
+CAP_MM = {"text": 4.2, "strong": 5.2, "main": 7.0, "figure": 8.6, "great": 15.2}
+SMALLEST_CAP_MM = 4.1  # 20 arc minutes at 0.7 m
+
+
+@dataclass(frozen=True)
+class Palette:
+    """Colours as #RRGGBB; `accent_ink` is the ink of words printed on the accent."""
+
+    name: str
+    paper: str
+    ink: str
+    rule: str
+    accent: str
+    accent_ink: str
+
+
+# The accent is class 5 of ColorBrewer's YlOrRd (9), a scheme published as safe for the colour-blind;
+# it is a lighter vermilion, since black on #D55E00 reaches only 5.4:1.
+DAY = Palette("day", "#F4EEDC", "#15130E", "#A79F8A", "#FD8D3C", "#15130E")
+NIGHT = Palette("night", "#0C0B08", "#C99A45", "#5A4724", "#FD8D3C", "#0C0B08")
+
+
+def luminance(colour: str) -> float:
+    """Return the relative luminance of a colour, 0 (black) to 1 (white).
+
+    Parameters
+    ----------
+    colour : str
+        #RRGGBB in sRGB.
+
+    Notes
+    -----
+    Source: WCAG 2.2, definition of relative luminance.
+
+    Examples
+    --------
+    >>> luminance("#FFFFFF")
+    1.0
+    """
+    red, green, blue = (_linear(int(colour[i : i + 2], 16) / 255) for i in (1, 3, 5))
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def _linear(channel: float) -> float:
+    return channel / 12.92 if channel <= 0.04045 else ((channel + 0.055) / 1.055) ** 2.4
+
+
+def contrast(one: str, other: str) -> float:
+    """Return the contrast ratio of two colours, 1 (same) to 21 (black and white).
+
+    Notes
+    -----
+    Source: WCAG 2.2, definition of contrast ratio.
+
+    Examples
+    --------
+    The W3C's own example of a grey that just passes 4.5:1 on white:
+
+    >>> round(contrast("#767676", "#FFFFFF"), 4)
+    4.5422
+    """
+    dark, light = sorted((luminance(one), luminance(other)))
+    return (light + 0.05) / (dark + 0.05)
+
+
+class Theme(EventDispatcher):
+    """The colours and the scale in force; screens bind to it and follow every change."""
+
+    night = BooleanProperty(False)
+    paper = ColorProperty()
+    ink = ColorProperty()
+    rule = ColorProperty()
+    accent = ColorProperty()
+    accent_ink = ColorProperty()
+    u = NumericProperty(5.9)  # pixels in one layout millimetre
+    cap = NumericProperty(8.3)  # font size that makes a capital one layout millimetre high
+    true_scale = NumericProperty(1.0)  # real millimetres in one layout millimetre
+
+    def __init__(self, night=False, **kwargs):
+        super().__init__(**kwargs)
+        self.on_night(self, night)
+        self.night = night
+
+    @property
+    def palette(self) -> Palette:
+        """The palette in force."""
+        return NIGHT if self.night else DAY
+
+    def on_night(self, _theme, night):
+        """Take the colours of the day or the night."""
+        palette = NIGHT if night else DAY
+        for name in ("paper", "ink", "rule", "accent", "accent_ink"):
+            setattr(self, name, get_color_from_hex(getattr(palette, name)))
+
+    def fit(self, width_px: float, height_px: float, dpi: float) -> None:
+        """Set the scale for a window.
+
+        Parameters
+        ----------
+        width_px, height_px : float
+            Size of the window, pixels.
+        dpi : float
+            Real density of the tablet, pixels per inch.
+        """
+        self.u = min(width_px / PAGE_MM[0], height_px / PAGE_MM[1])
+        self.cap = self.u / CAP_OF_ROBOTO
+        self.true_scale = self.u / (dpi / 25.4)
+
+    def mm(self, length: float) -> float:
+        """Return the pixels of a length in layout millimetres."""
+        return length * self.u
+
+
+THEME = Theme()
+"""The one theme of the running cab."""

@@ -1,0 +1,182 @@
+"""The screen of the work itself: map, three figures, tool strip, sentence and at most four keys.
+
+Draws a `cabapp.session.view.View`; every rule behind it lives in the session.
+"""
+
+from datetime import datetime
+from pathlib import Path
+
+from kivy.app import App
+from kivy.lang import Builder
+from kivy.properties import BooleanProperty, ListProperty, NumericProperty, StringProperty
+from kivy.uix.screenmanager import Screen
+from kivy.utils import escape_markup
+
+from cabapp.screens.parts import map as _map  # noqa: F401  (the kv file uses its widgets)
+from cabapp.screens.parts import pass_tally as _pass_tally  # noqa: F401
+from cabapp.screens.parts import sentence as _sentence  # noqa: F401
+from cabapp.screens.parts import strip as _strip  # noqa: F401
+
+WALK = 1.5  # m/s; faster than this nothing but the four keys
+MARKS = (("rock", "Rock"), ("soft ground", "Soft ground"), ("pole", "Pole"))
+WINGS = (("left up", "Left wing up"), ("right up", "Right wing up"), ("all", "Both down"))
+AREAS = {"ac": "acres", "ha": "hectares"}
+
+
+class PassScreen(Screen):
+    """What the operator sees while working; `show` takes a View ten times a second."""
+
+    head = StringProperty()
+    writing = StringProperty()
+    lamp = NumericProperty(0)  # 0 open ring: not recording; 1 filled: recording; 2 crossed: no position
+    main_words = StringProperty("Start")
+    keys = ListProperty(["Mark", "Wing", "More"])
+    left = StringProperty()
+    left_words = StringProperty()
+    speed = StringProperty()
+    speed_words = StringProperty()
+    finish = StringProperty()
+    moving = BooleanProperty(False)
+    no_receiver = BooleanProperty(False)
+    asking = StringProperty()  # "", "mark" or "wing": what the small keys stand for just now
+
+    def __init__(self, **kwargs):
+        self._job = None
+        super().__init__(**kwargs)
+
+    def on_pre_enter(self, *_args):
+        """Come back with the keys in their first places."""
+        self.asking = ""
+
+    def show(self, view) -> None:
+        """Draw what the session says."""
+        app = App.get_running_app()
+        self.moving = (view.speed or 0.0) > WALK
+        self.no_receiver = view.position == "none"
+        self._head(view, app)
+        self._figures(view, app)
+        self._ground(view, app.session)
+        strip = self.ids.strip
+        strip.counts, strip.over = list(view.strip or ()), list(view.strip_over or ())
+        self.ids.passes.count = view.pass_tally
+        self._sentence(view, app)
+        verb = view.operation or "work"
+        self.main_words = f"Stop {verb}" if view.state == "working" else f"Start {verb}"
+        self._keys(view)
+
+    def _head(self, view, app):
+        work = ", ".join(w for w in (view.operation, view.target) if w)
+        who = ", ".join(w for w in (view.operator, view.tool) if w)
+        self.head = f"[b]{escape_markup(view.field or '')}[/b]   {escape_markup(work)}     {escape_markup(who)}"
+        since = app.clock_words(view.since)
+        if view.state == "working" and view.position == "lost":
+            self.lamp, self.writing = 2, f"[b]Place lost[/b] {app.clock_words(view.lost_since)}"
+        elif view.state == "working":
+            self.lamp, self.writing = 1, f"[b]Recording[/b] since {since}"
+        elif view.state == "stopped":
+            self.lamp, self.writing = 0, f"[b]Stopped[/b] since {since}"
+        else:
+            self.lamp, self.writing = 0, "[b]Not started[/b]"
+
+    def _figures(self, view, app):
+        units = app.units
+        if view.left_pass_area is not None:
+            self.left, unit = units.area(view.left_pass_area).rsplit(" ", 1)
+            self.left_words = f"{AREAS.get(unit, unit)} still to do"
+        else:
+            minutes = int(view.working_s // 60)
+            self.left, self.left_words = f"{minutes // 60}:{minutes % 60:02d}", "hours of work"
+        self.speed = units.speed(view.speed).split(" ")[0]
+        self.speed_words = units.unit("speed")
+        self.finish = app.clock_words(view.finish_at[1]) if view.finish_at else "–"
+
+    def _ground(self, view, session):
+        ground, job = self.ids.ground, session.job
+        if job is not self._job:
+            self._job = job
+            if job is not None:
+                field = job.field
+                ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once_only", None))
+                ground.target = self.ids.strip.target = getattr(field, "target", 2)
+            session.take_dirty()
+            ground.changed("all")
+        else:
+            ground.changed(session.take_dirty())
+        if job is not None:
+            ground.marks = [
+                (mark.kind, job.plane.to_xy(mark.lat, mark.lon)[0]) for mark in session.marks
+            ]
+        ground.keys = not self.moving
+        ground.follow(view.pose)
+
+    def _sentence(self, view, app):
+        line, said = self.ids.sentence, app.trouble or view.sentence
+        line.words = said.words if said else ""
+        line.act_now = bool(said and said.act_now)
+        line.side = said.side if said and said.act_now else 0
+        answers = list(said.answers) if said else []
+        if not answers and said and said.i_know:
+            answers = [("I know", "i_know")]
+        if not answers and view.undo_label and view.undo_left > 0:
+            answers = [(f"Undo {view.undo_label}", "undo")]
+        self._answers = answers[:2]
+        line.answer = answers[0][0] if answers else ""
+        line.other_answer = answers[1][0] if len(answers) > 1 else ""
+
+    def _keys(self, view):
+        if self.asking == "mark":
+            self.keys = [words for _, words in MARKS]
+        elif self.asking == "wing":
+            self.keys = [words for _, words in WINGS]
+        else:
+            wing = "Wing" if view.wing == "all" else view.wing.capitalize()
+            self.keys = ["Mark", wing, "" if self.moving else "More"]
+
+    def press_main(self):
+        """Start or stop."""
+        app = App.get_running_app()
+        state = app.view.state
+        if state == "working":
+            app.stop_work()
+        else:
+            app.do("restart" if state == "stopped" else "start")
+
+    def press(self, place: int):
+        """Act on one of the small keys."""
+        app = App.get_running_app()
+        if self.asking == "mark":
+            app.do("mark", kind=MARKS[place][0])
+            self.asking = ""
+        elif self.asking == "wing":
+            app.do("width", wing=WINGS[place][0])
+            self.asking = ""
+        elif place == 2:
+            app.go("more")
+        else:
+            self.asking = ("mark", "wing")[place]
+        self._keys(app.view)
+
+    def answer(self, which: int):
+        """Act on a key of the sentence line."""
+        App.get_running_app().do(self._answers[which][1])
+
+    def point(self):
+        """A touch on the map while moving: near, or the whole field."""
+        ground = self.ids.ground
+        if self.moving:
+            ground.level = _map.NEAR if ground.level != _map.NEAR else _map.NEAR + 4
+
+
+def local_time(t, zone) -> str:
+    """Return the hour and minute of a moment on the farm's clock, an en dash when not known.
+
+    Examples
+    --------
+    >>> from zoneinfo import ZoneInfo
+    >>> local_time(0, ZoneInfo("America/Denver"))
+    '17:00'
+    """
+    return "–" if t is None else datetime.fromtimestamp(t, zone).strftime("%H:%M")
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))
