@@ -5,11 +5,12 @@ from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from sqlalchemy import create_engine
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from store.check import check
-from store.db import connect
 from store.errors import StoreRefused
 from store.files import written_beside
 
@@ -27,14 +28,18 @@ def backup(path: Path, folder: Path) -> Path:
         If it cannot be written, or the copy is not whole; then no file is left.
     """
     now = datetime.now(UTC)
-    target = Path(folder) / f"{path.stem}-backup-{now:%Y%m%dT%H%M%S}{now.microsecond:06d}Z.sqlite"
+    folder = Path(folder).absolute()
+    target = folder / f"{path.stem}-backup-{now:%Y%m%dT%H%M%S}{now.microsecond:06d}Z.sqlite"
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         with written_beside(target) as beside:
             with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(beside)) as new:
                 old.backup(new)
                 new.execute("PRAGMA secure_delete=ON")
-                new.execute("INSERT OR REPLACE INTO peer SELECT device, name, NULL FROM own")
+                for device, name, key in new.execute("SELECT device, name, private_key FROM own"):
+                    public = Ed25519PrivateKey.from_private_bytes(key).public_key()
+                    row = (device, name, public.public_bytes_raw())
+                    new.execute("INSERT OR REPLACE INTO peer VALUES (?, ?, ?)", row)
                 new.execute("DELETE FROM own")
                 new.commit()
                 new.execute("PRAGMA journal_mode=DELETE")  # one file, nothing beside it
@@ -52,7 +57,9 @@ def backup(path: Path, folder: Path) -> Path:
 
 
 def _faults(copy: Path) -> list[str]:
-    engine = connect(copy)
+    # Read as it will lie there, without the pragmas that would write beside it.
+    uri = copy.as_uri() + "?mode=ro"
+    engine = create_engine("sqlite://", creator=lambda: sqlite3.connect(uri, uri=True))
     try:
         with Session(engine) as session:
             return check(session)

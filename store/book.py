@@ -12,7 +12,7 @@ from sqlalchemy import Connection, Engine, select
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
-from store import changes, clock, traces
+from store import backup, changes, check, clock, traces
 from store.db import reading
 from store.errors import StoreRefused
 from store.models import Change, Fact, Farm, Job, Own, Reference, Row, job_id
@@ -160,6 +160,18 @@ class Store:
         """Return a stint's whole trace as arrays, the unsealed tail included."""
         with self.session() as session:
             return traces.read_trace(session, stint_id)
+
+    # -------------------------------------------------------------------- keeping
+
+    def backup(self, folder: Path | str) -> Path:
+        """Write a verified copy into a folder and return its path; see `store.backup`."""
+        self.seal_traces()  # or two devices would later seal the same tail
+        return backup.backup(self.path, Path(folder))
+
+    def check(self) -> list[str]:
+        """Return what is wrong with this logbook as sentences; see `store.check`."""
+        with self.session() as session:
+            return check.check(session)
 
     def close(self) -> None:
         """Let go of the file."""

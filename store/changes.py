@@ -5,6 +5,7 @@ import math
 from sqlalchemy import JSON, Boolean, Column, Float, Integer, select
 from sqlalchemy.orm import Session
 
+from store.clock import INSTANT_LIMIT_S
 from store.models import Change, Instant, Reference, Row
 
 BASE = frozenset(("id", "device", "seq", "stamp"))
@@ -27,7 +28,9 @@ def fits(column: Column, value) -> bool:
         return False
     if isinstance(column.type, Integer):
         return isinstance(value, int) and abs(value) < 2**63
-    if isinstance(column.type, (Float, Instant)):
+    if isinstance(column.type, Instant):
+        return isinstance(value, (int, float)) and abs(value) < INSTANT_LIMIT_S
+    if isinstance(column.type, Float):
         return isinstance(value, (int, float)) and math.isfinite(value)
     return isinstance(value, column.type.python_type)
 

@@ -23,6 +23,7 @@ CEILING_MS = 4_102_444_800_000  # 2100-01-01T00:00:00Z
 LEAP_MS = 3 * 366 * DAY_MS
 DRIFT_MS = DAY_MS
 LAST_COUNT = 99_999
+INSTANT_LIMIT_S = 8e9  # 1716 to 2223: so far a float of seconds is exact to the microsecond
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SHAPE = re.compile(

@@ -21,6 +21,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from store.clock import INSTANT_LIMIT_S
+
 MAGIC = b"RT\x01"
 MAX_COUNT = 30_000  # fixes in one piece: 50 minutes at 10 Hz
 SIGMA, QUALITY, MISSING = 1, 2, 4
@@ -69,7 +71,7 @@ def make_trace(t=(), lat=(), lon=(), sigma=None, quality=None) -> Trace:
 def _judge(trace: Trace) -> None:
     if any(v.shape != trace.t.shape or v.ndim != 1 for v in vars(trace).values()):
         raise ValueError("the columns of a trace must be equally long")
-    if not np.all(np.abs(trace.t) < 1e11):
+    if not np.all(np.abs(trace.t) < INSTANT_LIMIT_S):
         raise ValueError("a fix needs a finite time, POSIX seconds")
     if np.any(np.abs(trace.lat) > 90) or np.any(np.abs(trace.lon) > 180):
         raise ValueError("a latitude is beyond 90 or a longitude beyond 180 degrees")
