@@ -44,7 +44,7 @@ class Store:
         self.device_name = device_name
         self._engine = engine
         self._writer = engine.execution_options(write=True)
-        self._wall = wall
+        self.wall = wall
 
     # ------------------------------------------------------------------ writing
 
@@ -68,13 +68,13 @@ class Store:
         The number is spent in the caller's transaction: if that fails, it was never given.
         """
         own = session.scalars(select(Own)).one()
-        own.stamp = clock.next_stamp(own.stamp, self._wall(), self.device)
+        own.stamp = clock.next_stamp(own.stamp, self.wall(), self.device)
         row.id = row.id or str(uuid.uuid4())
         row.device, row.seq = self.device, own.next_seq
         row.stamp = own.stamp
         if after >= row.stamp:
             # A stamp from a wild clock was read: beat it here without following it elsewhere.
-            row.stamp = clock.next_stamp(after, self._wall(), self.device)
+            row.stamp = clock.next_stamp(after, self.wall(), self.device)
         own.next_seq += 1
         session.add(row)
         return row

@@ -1,0 +1,190 @@
+"""The bundle as a file: one signed zip, written whole or not at all, read with suspicion.
+
+The format is described in FORMAT.md beside this file. Nothing here knows the store.
+"""
+
+import hashlib
+import json
+import zipfile
+import zlib
+from dataclasses import dataclass
+from pathlib import Path
+
+from cryptography.exceptions import InvalidSignature
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+
+from store.errors import BundleRefused
+from store.files import written_beside
+from sync.records import Unfit, is_uuid, read_json
+
+FORMAT = "rollbook-bundle"
+VERSION = 1
+MANIFEST, SIGNATURE, RECORDS = "manifest.json", "manifest.sig", "records.jsonl"
+CONTEXT = b"rollbook-bundle manifest\n"  # a signature given here means nothing elsewhere
+
+LARGEST_TOTAL = 2**30
+LARGEST_MANIFEST = 2**25
+LARGEST_RECORDS = 2**28
+LARGEST_TRACE = 2**22
+MOST_MEMBERS = 200_000
+
+_DAMAGE = (
+    zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, EOFError, NotImplementedError,
+    RuntimeError, ValueError, IndexError, OverflowError,
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Bundle:
+    """What a bundle says, once its hashes and its signature have held."""
+
+    path: Path
+    manifest: dict
+    public_key: bytes
+    members: dict[str, bytes]
+
+
+def write_bundle(path: Path, manifest: dict, members: dict[str, bytes], key: bytes) -> None:
+    """Write a signed bundle beside `path`, read it back, and rename it into place.
+
+    Parameters
+    ----------
+    manifest : dict
+        Without format, version, public key and members, which are filled in here.
+    key : bytes, length 32
+        The device's Ed25519 private key.
+
+    Raises
+    ------
+    BundleRefused
+        If it cannot be written, or is too large to be read again.
+    """
+    private = Ed25519PrivateKey.from_private_bytes(key)
+    said = {"format": FORMAT, "version": VERSION, **manifest}
+    said["device"] = {
+        **manifest["device"],
+        "public_key": private.public_key().public_bytes_raw().hex(),
+    }
+    said["members"] = {
+        name: {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+        for name, data in members.items()
+    }
+    text = json.dumps(said, ensure_ascii=False, allow_nan=False, indent=1).encode()
+    signature = private.sign(CONTEXT + text).hex().encode()
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with written_beside(path) as beside:
+            with zipfile.ZipFile(beside, "w", zipfile.ZIP_DEFLATED) as file:
+                for name, data in ((MANIFEST, text), (SIGNATURE, signature), *members.items()):
+                    packed = name.startswith("traces/")  # zlib already; a second time gains nothing
+                    file.writestr(name, data, zipfile.ZIP_STORED if packed else None)
+            read_bundle(beside)
+    except OSError as error:
+        raise BundleRefused(
+            f"The bundle could not be written to {path.parent} ({error.strerror or error}). "
+            "Look whether the stick or folder is there, may be written to, and has room."
+        ) from error
+
+
+def read_bundle(path: Path) -> Bundle:
+    """Return a bundle whose every byte is what its device signed; nothing is unpacked to disk.
+
+    Raises
+    ------
+    BundleRefused
+        If it cannot be opened, or is cut off, altered, oversized, newer, or oddly made.
+    """
+    try:
+        with zipfile.ZipFile(path) as file:
+            return _read(path, file)
+    except OSError as error:
+        raise BundleRefused(
+            f"{path} cannot be read ({error.strerror or error}). Look whether it is there."
+        ) from error
+    except Unfit as error:
+        raise BundleRefused(
+            f"{path.name} was not merged: {error}. Export it again where it came from."
+        ) from error
+    except _DAMAGE as error:
+        raise BundleRefused(
+            f"{path.name} was not merged: it is damaged, cut off, or no bundle at all. "
+            "Copy or export it again where it came from."
+        ) from error
+
+
+def _read(path: Path, file: zipfile.ZipFile) -> Bundle:
+    listed = file.infolist()
+    infos = {info.filename: info for info in listed}
+    if len(listed) > MOST_MEMBERS or sum(i.file_size for i in listed) > LARGEST_TOTAL:
+        raise Unfit("it is larger than any bundle may be")
+    if len(infos) != len(listed):
+        raise Unfit("two of its parts have one name")
+    if MANIFEST not in infos or SIGNATURE not in infos:
+        raise Unfit("it is no bundle, or its manifest or signature is missing")
+    text = _member(file, infos[MANIFEST], LARGEST_MANIFEST)
+    said = read_json(text)
+    if not isinstance(said, dict) or said.get("format") != FORMAT:
+        raise Unfit("its manifest is not one of a bundle")
+    if type(said.get("version")) is not int or said["version"] > VERSION:
+        raise BundleRefused(
+            f"{path.name} was not merged: it was written by a newer Rollbook than this one. "
+            "Install the newer program on this machine and merge it again."
+        )
+    if not _well_made(said):
+        raise Unfit("its manifest is not complete")
+    public = bytes.fromhex(said["device"]["public_key"])
+    signature = bytes.fromhex(_member(file, infos[SIGNATURE], 1024).decode("ascii"))
+    try:
+        Ed25519PublicKey.from_public_bytes(public).verify(signature, CONTEXT + text)
+    except InvalidSignature:
+        raise Unfit("its signature does not hold, so it was altered on the way") from None
+    if set(infos) != {MANIFEST, SIGNATURE, *said["members"]}:
+        raise Unfit("parts of it are missing or were added")
+    members = {}
+    for name, mark in said["members"].items():
+        data = _member(file, infos[name], LARGEST_RECORDS if name == RECORDS else LARGEST_TRACE)
+        if len(data) != mark["bytes"] or hashlib.sha256(data).hexdigest() != mark["sha256"]:
+            raise Unfit(f"{name} in it was altered on the way")
+        members[name] = data
+    return Bundle(path, said, public, members)
+
+
+def _member(file: zipfile.ZipFile, info: zipfile.ZipInfo, largest: int) -> bytes:
+    if info.file_size > largest:
+        raise Unfit("a part of it is larger than it may be")
+    if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+        raise Unfit("a part of it is packed in a way bundles do not use")
+    with file.open(info) as part:
+        return part.read(largest)
+
+
+def _well_made(said: dict) -> bool:
+    """Say whether a manifest has its parts, and no member name but the allowed ones."""
+    device, farm, others, members = (
+        said.get(n) for n in ("device", "farm", "devices", "members")
+    )
+    return (
+        _named(device)
+        and isinstance(device.get("public_key"), str)
+        and len(device["public_key"]) == 64
+        and _named(farm)
+        and isinstance(others, list)
+        and all(_named(d) for d in others)
+        and isinstance(members, dict)
+        and RECORDS in members
+        and all(
+            (n == RECORDS or (n[:7] == "traces/" and is_uuid(n[7:-4]) and n[-4:] == ".bin"))
+            and isinstance(mark, dict)
+            for n, mark in members.items()
+        )
+        and all({"bytes", "sha256"} <= set(mark) for mark in members.values())
+    )
+
+
+def _named(thing) -> bool:
+    return (
+        isinstance(thing, dict)
+        and is_uuid(thing.get("id"))
+        and isinstance(thing.get("name"), str)
+        and len(thing["name"]) <= 200
+    )
