@@ -124,7 +124,7 @@ def _parts(geometry, name):
 def _polygon(rings, name):
     checked = [_ring(ring, name) for ring in rings]
     polygon = orient(Polygon(checked[0], checked[1:]), 1.0)
-    if not polygon.is_valid or polygon.area == 0:
+    if not polygon.is_valid or polygon.convex_hull.area == 0:
         raise BoundaryRefused(
             f"{name} is no field: {_fault(polygon)}. Straighten the boundary there."
         )
@@ -171,7 +171,7 @@ def _check_crs(data, name):
 
 def _fault(field):
     """Say what is wrong with a geometry, and where."""
-    if field.area == 0:
+    if field.convex_hull.area == 0:
         return "it has no area"
     words, _, place = explain_validity(field).partition("[")
     known = {

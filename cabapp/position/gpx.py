@@ -63,6 +63,11 @@ def read_gpx(file, builder: TraceBuilder) -> None:
         parser.Parse(b"", True)
     except ExpatError as fault:
         reader.judge_fault(fault)
+    except (LookupError, ValueError) as fault:
+        raise TraceRefused(
+            f"{builder.name} states an encoding of letters that cannot be read. "
+            "Export the track again, in UTF-8."
+        ) from fault
     reader.close()
 
 
@@ -93,7 +98,7 @@ class _Reader:
             self.point = {"lat": attributes.get("lat", ""), "lon": attributes.get("lon", "")}
         elif name in ("wpt", "rtept"):
             self.other_points += 1
-        elif name in _WANTED and parent == "trkpt":
+        elif name in _WANTED and parent == "trkpt" and self.point is not None:
             self.collected = ""
 
     def open(self, prefix, name, attributes):
