@@ -1,0 +1,40 @@
+"""`rollbook check`: is the logbook whole?"""
+
+import argparse
+import json
+import sys
+
+from sqlalchemy import func, select
+
+from cabapp import places
+from store import open_store
+from store.models import FACTS
+
+NAME = "check"
+HELP = "Check that the logbook is whole: file, links, sequence numbers, traces."
+EXAMPLE = "rollbook check --store logbook.sqlite"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the command takes."""
+    parser.add_argument("--json", action="store_true", help="print figures as JSON")
+    places.store_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do it; 1 if a fault was found."""
+    with open_store(places.existing_store(args)) as store:
+        faults = store.check()
+        with store.session() as session:
+            counts = {
+                name: session.scalar(select(func.count()).select_from(model))
+                for name, model in FACTS.items()
+            }
+        path = store.path
+    if args.json:
+        print(json.dumps({"records": counts, "faults": faults}))
+    elif not faults:
+        print(f"{path} is whole: {sum(counts.values()):,} records, none missing.")
+    for sentence in faults:
+        print(f"rollbook: {sentence}", file=sys.stderr)
+    return 1 if faults else 0

@@ -1,0 +1,32 @@
+"""`rollbook export`: write everything this logbook knows as one bundle."""
+
+import argparse
+import json
+from pathlib import Path
+
+from cabapp import places
+from store import open_store
+from sync import export_bundle
+
+NAME = "export"
+HELP = "Write everything this logbook knows as one signed bundle, for a stick or shared folder."
+EXAMPLE = "rollbook export /media/stick"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the command takes."""
+    parser.add_argument("directory", type=Path, metavar="DIR", help="where the bundle goes")
+    parser.add_argument("--json", action="store_true", help="print figures as JSON")
+    places.store_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do it."""
+    with open_store(places.existing_store(args)) as store:
+        path = export_bundle(store, args.directory)
+    size = path.stat().st_size
+    if args.json:
+        print(json.dumps({"bundle": str(path), "bytes": size}))
+    else:
+        print(f"Written: {path} ({size / 1000:,.0f} kB). Merge it in the other copies.")
+    return 0

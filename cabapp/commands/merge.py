@@ -1,0 +1,43 @@
+"""`rollbook merge`: take in the bundles of other copies."""
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from cabapp import places, progress
+from store import open_store
+from sync import merge_bundles
+
+NAME = "merge"
+HELP = "Merge bundles, or all bundles in a folder; each wholly or not at all, in any order."
+EXAMPLE = "rollbook merge /media/stick"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the command takes."""
+    parser.add_argument(
+        "paths", nargs="+", type=Path, metavar="PATH", help="a bundle, or a folder of bundles"
+    )
+    parser.add_argument(
+        "--name", default="office", help="what this copy is called if it is new (default: office)"
+    )
+    parser.add_argument("--json", action="store_true", help="print figures as JSON")
+    places.store_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do it; 1 if any bundle was refused, though the others were merged."""
+    with open_store(places.chosen_store(args), args.name) as store:
+        result = merge_bundles(store, args.paths, progress.show)
+    if args.json:
+        refused = [{"bundle": str(path), "why": why} for path, why in result.refused]
+        figures = {"added": result.added, "known": result.known}
+        print(json.dumps({**figures, "refused": refused, "missing": result.missing}))
+    else:
+        print(f"Records added: {result.added}. Known already: {result.known}.")
+        for sentence in result.missing:
+            print(sentence)
+    for _path, sentence in result.refused:
+        print(f"rollbook: {sentence}", file=sys.stderr)
+    return 1 if result.refused else 0

@@ -1,0 +1,47 @@
+"""Where things lie unless a person says otherwise; makes nothing."""
+
+import argparse
+import os
+from pathlib import Path
+
+from store.errors import StoreRefused
+
+
+def home() -> Path:
+    """Return the folder of this machine's logbook: $ROLLBOOK_HOME, or .rollbook at home."""
+    named = os.environ.get("ROLLBOOK_HOME")
+    return Path(named) if named else Path.home() / ".rollbook"
+
+
+def store_path() -> Path:
+    """Return the logbook file that is meant when none is named."""
+    return home() / "logbook.sqlite"
+
+
+def store_option(parser: argparse.ArgumentParser) -> None:
+    """Give a command the option --store."""
+    parser.add_argument(
+        "--store",
+        type=Path,
+        metavar="FILE",
+        help="the logbook file (default: $ROLLBOOK_HOME or ~/.rollbook, then logbook.sqlite)",
+    )
+
+
+def chosen_store(args: argparse.Namespace) -> Path:
+    """Return the logbook a command is to use, whether or not it is there."""
+    return args.store or store_path()
+
+
+def existing_store(args: argparse.Namespace) -> Path:
+    """Return the logbook a command is to read.
+
+    Raises
+    ------
+    StoreRefused
+        If there is none there: a command that reads must not make an empty one.
+    """
+    path = chosen_store(args)
+    if not path.exists():
+        raise StoreRefused(f"There is no logbook at {path}. Name one with --store FILE.")
+    return path
