@@ -9,6 +9,7 @@ from cabapp.coverage.sweep import Pose
 
 PARTS = 12
 FINE_PARTS = 24  # samples across the tool; two to a part
+SHARE = 0.2  # of the way ahead over ground at target, from which that part of the tool counts
 
 
 @dataclass(frozen=True)
@@ -16,7 +17,7 @@ class Ahead:
     """Attributes
     ----------
     over_width : float
-        Width of the tool, m, that will mostly run over ground already at target.
+        Width of the tool, m, that will run over ground already at target.
     side : int
         Where on the tool that is: -1 left, +1 right, 0 none or the middle.
     move : float
@@ -77,7 +78,7 @@ def look_ahead(grid: Grid, pose: Pose, seconds: float, target: int, covered_now)
     free = ~covered_now(flat).reshape(counts.shape)
     full = (counts >= target) & free
 
-    share = full.mean(axis=0) >= 0.5
+    share = full.mean(axis=0) >= SHARE
     under = slice(FINE_PARTS, 2 * FINE_PARTS)
     mine = np.flatnonzero(share[under])
     over_width = len(mine) * step

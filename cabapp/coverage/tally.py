@@ -10,6 +10,8 @@ from cabapp.coverage.pieces import Pieces
 from cabapp.coverage.spans import visits
 
 FINE = 2.0**16  # steps a metre along a row; 15 micrometres
+SLANT = 0.07
+"""rad. Rows lie not quite square to the work: an edge along a row would be counted whole or not."""
 UP, DOWN, EDGE, INNER = 0, 1, 2, 3
 
 
@@ -109,7 +111,7 @@ def lay_rows(
     edge : float
         Depth of the strip along the field's edges that is inside but not inner, m.
     """
-    angle = np.pi / 2 - main_direction(stints)
+    angle = np.pi / 2 - main_direction(stints) + SLANT
     c, s = np.cos(angle), np.sin(angle)
     turn = np.array([[c, s], [-s, c]])
     rows, xs, kinds = [], [], []

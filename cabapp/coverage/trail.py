@@ -40,7 +40,7 @@ def tool_heading(psi, way, dist, gear, theta, length) -> np.ndarray:
     (tractrix: tan(psi/2) = exp(-1)):
 
     >>> float(tool_heading(np.pi / 2, [0.0], [6.0], [1], [0, 0], 6.0)[1].round(5))
-    0.70502
+    0.70503
     """
     out = [float(psi)]
     half_c, half_s = cos(psi / 2), sin(psi / 2)
