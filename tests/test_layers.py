@@ -113,10 +113,10 @@ def test_no_file_is_part_of_a_circle():
     for module, path in modules.items():
         known = set()
         for _, name in imports(path):
-            for candidate in (name, name.rpartition(".")[0]):
-                for one in (candidate, candidate + ".__init__"):
-                    if one in modules and one != module:
-                        known.add(one)
+            parts = (name, f"{name}.__init__", name.rpartition(".")[0])
+            found = [one for one in (*parts, f"{parts[2]}.__init__") if one in modules]
+            known.update(found[:1])
+        known.discard(module)
         graph[module] = known
     assert len(list(TopologicalSorter(graph).static_order())) >= len(modules)
 
