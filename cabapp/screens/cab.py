@@ -48,7 +48,8 @@ class Cab(App):
         self._zone = ZoneInfo(farms[0].timezone if farms else "UTC")
         self.session = Session(store, clock, source)
         self._trouble = None
-        self._sounds = 0
+        self._ask_why = False
+        self.receiving = None
 
     def build(self):
         """Make the screens and begin to tick."""
@@ -107,7 +108,11 @@ class Cab(App):
             wanted = here if here in ("take over", "receive") else "take over"
         elif view.state == "handed over":
             wanted = "receive"
-        elif here in STANDING_ONLY and (view.speed or 0.0) <= WALK:
+        elif (view.speed or 0.0) > WALK:
+            wanted = "pass"
+        elif self._ask_why and view.state == "stopped" and view.stop_reason is None:
+            wanted, self._ask_why = "stop", False
+        elif here in STANDING_ONLY:
             wanted = here
         else:
             wanted = "pass"
@@ -146,6 +151,16 @@ class Cab(App):
         if self._trouble is None or Clock.get_boottime() > self._trouble[1]:
             return None
         return SimpleNamespace(words=self._trouble[0], act_now=False, side=0, i_know=False, answers=())
+
+    @property
+    def px_per_mm(self) -> float:
+        """Pixels in a real millimetre of this screen."""
+        return self._dpi / 25.4
+
+    def stop_work(self) -> None:
+        """Record the stop at once; its reason is asked when the tractor stands."""
+        if self.do("stop"):
+            self._ask_why = True
 
     def clock_words(self, t) -> str:
         """Say a moment on the farm's clock."""

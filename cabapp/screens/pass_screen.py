@@ -9,13 +9,13 @@ from pathlib import Path
 from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import BooleanProperty, ListProperty, NumericProperty, StringProperty
-from kivy.uix.screenmanager import Screen
 from kivy.utils import escape_markup
 
 from cabapp.screens.parts import map as _map  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.parts import pass_tally as _pass_tally  # noqa: F401
 from cabapp.screens.parts import sentence as _sentence  # noqa: F401
 from cabapp.screens.parts import strip as _strip  # noqa: F401
+from cabapp.screens.parts.page import Page
 
 WALK = 1.5  # m/s; faster than this nothing but the four keys
 MARKS = (("rock", "Rock"), ("soft ground", "Soft ground"), ("pole", "Pole"))
@@ -23,7 +23,7 @@ WINGS = (("left up", "Left wing up"), ("right up", "Right wing up"), ("all", "Bo
 AREAS = {"ac": "acres", "ha": "hectares"}
 
 
-class PassScreen(Screen):
+class PassScreen(Page):
     """What the operator sees while working; `show` takes a View ten times a second."""
 
     head = StringProperty()

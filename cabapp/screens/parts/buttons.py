@@ -7,9 +7,8 @@ from pathlib import Path
 
 from kivy.clock import Clock
 from kivy.lang import Builder
-from kivy.properties import BooleanProperty, ColorProperty, NumericProperty, StringProperty
+from kivy.properties import BooleanProperty, ColorProperty, NumericProperty
 from kivy.uix.behaviors import ButtonBehavior
-from kivy.uix.boxlayout import BoxLayout
 from kivy.uix.label import Label
 
 HOLD_S = 1.0  # how long a finish must be held
@@ -103,14 +102,6 @@ class HoldKey(Key):
 
     def on_held(self):
         """Held for a second and let go; screens bind to it."""
-
-
-class Row(ButtonBehavior, BoxLayout):
-    """One ruled line of a list: words on the left, a figure on the right; chosen rows are filled."""
-
-    left = StringProperty()
-    right = StringProperty()
-    chosen = BooleanProperty(False)
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -13,8 +13,6 @@ from kivy.utils import get_color_from_hex
 
 PAGE_MM = (216.0, 135.0)
 CAP_OF_ROBOTO = 1456 / 2048  # height of a capital as a share of the font size, from the font file
-CAP_MM = {"text": 4.2, "strong": 5.2, "main": 7.0, "figure": 8.6, "great": 15.2}
-SMALLEST_CAP_MM = 4.1  # 20 arc minutes at 0.7 m
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,75 @@
+"""`rollbook cab`, or `rollbook` alone: opens the cab on the tablet's screen."""
+
+import argparse
+from pathlib import Path
+
+from cabapp.places import chosen_store, store_option
+from cabapp.position.clock import FASTEST, SLOWEST, ReplayClock, WallClock
+from cabapp.position.files import read_trace
+from cabapp.position.replay import Replay
+from store import Store, open_store
+from store.models import Stint
+
+NAME = "cab"
+HELP = "Open the cab: take over, work, hand over."
+EXAMPLE = "rollbook cab --replay drive.gpx --speed 10 --night"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the cab's options."""
+    store_option(parser)
+    parser.add_argument("--replay", type=Path, metavar="FILE", help="drive a recorded trace (GPX, CSV, NMEA) instead of the receiver")
+    parser.add_argument("--speed", type=_speed, default=1.0, metavar="N", help="how many times faster the recording runs, 1 to 60")
+    parser.add_argument("--night", action="store_true", help="begin with the night's colours")
+    parser.add_argument("--size", type=_size, default=(1280, 800), metavar="WxH", help="window in pixels (default: 1280x800)")
+    parser.add_argument("--dpi", type=float, default=None, help="pixels per inch of this screen (default: 149, a 10.1-inch tablet)")
+    parser.add_argument("--fullscreen", action="store_true", help="fill the whole screen")
+    parser.add_argument("--screenshots", type=Path, metavar="DIR", help="keep a picture of each screen as it is first shown")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Open the cab and stay until somebody goes out on purpose.
+
+    Raises
+    ------
+    Refused
+        There is no screen, the logbook cannot be opened, or the recording cannot be read.
+    """
+    from cabapp.screens.app import DENSITY, run_cab
+
+    clock, source = WallClock(), None
+    with open_store(chosen_store(args)) as store:
+        if args.replay is not None:
+            source = Replay(read_trace(args.replay).fixes(), args.replay.name)
+            clock = ReplayClock(_where_it_was(store, source), args.speed)
+        run_cab(
+            store, clock, source, night=args.night, size=args.size, dpi=args.dpi or DENSITY,
+            fullscreen=args.fullscreen, screenshot_dir=args.screenshots,
+        )  # fmt: skip
+    return 0
+
+
+def _where_it_was(store: Store, source: Replay) -> float:
+    """Return when to begin a recording: after the last fix already kept of it, else at its start."""
+    for stint in reversed(store.all(Stint)):
+        t = store.read_trace(stint.id).t
+        if len(t):
+            return float(t[-1]) + 0.01 if source.starts <= t[-1] < source.ends else source.starts
+    return source.starts
+
+
+def _size(words: str) -> tuple[int, int]:
+    width, _, height = words.partition("x")
+    if not (width.isdigit() and height.isdigit() and int(width) >= 640 and int(height) >= 400):
+        raise argparse.ArgumentTypeError(f"{words!r} is no size such as 1280x800 (at least 640x400)")
+    return int(width), int(height)
+
+
+def _speed(words: str) -> float:
+    try:
+        speed = float(words)
+    except ValueError:
+        speed = 0.0
+    if not SLOWEST <= speed <= FASTEST:
+        raise argparse.ArgumentTypeError(f"{words!r} is no number from {SLOWEST:g} to {FASTEST:g}")
+    return speed

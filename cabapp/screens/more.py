@@ -1,0 +1,84 @@
+"""What can be done standing still: hand over, finish, fuel, the list of fields, light and map."""
+
+from pathlib import Path
+
+from kivy.app import App
+from kivy.lang import Builder
+from kivy.properties import NumericProperty, StringProperty
+
+from cabapp.screens.parts.page import Page
+from cabapp.screens.parts.rows import Row
+from cabapp.screens.parts.theme import THEME
+
+
+class MoreScreen(Page):
+    """The page behind "More"; it shuts by itself as soon as the tractor moves off."""
+
+    title = StringProperty()
+    remark = StringProperty()
+    part = StringProperty("keys")  # "keys", "fuel" or "fields"
+    fuel = NumericProperty(0)  # in the farm's unit
+    fuel_words = StringProperty()
+    verb = StringProperty("work")
+
+    def on_pre_enter(self, *_args):
+        """Begin with the keys."""
+        self.part, self.fuel = "keys", 0
+
+    def show(self, view) -> None:
+        """Say where the work stands."""
+        app = App.get_running_app()
+        left = "" if view.left_pass_area is None else f"{app.units.area(view.left_pass_area)} still to do"
+        self.title = view.field or ""
+        self.remark = app.trouble.words if app.trouble else left
+        self.verb = view.operation or "work"
+        self.fuel_words = f"{int(self.fuel)} {app.units.unit('volume')}"
+
+    def finish(self):
+        """Finish the job's stint; the key was held for a second."""
+        app = App.get_running_app()
+        if app.do("finish"):
+            app.go("pass")
+
+    def add_fuel(self, step: int):
+        """Change the figure; never below nothing."""
+        self.fuel = max(0, self.fuel + step)
+
+    def note_fuel(self):
+        """Write the fuel down."""
+        app = App.get_running_app()
+        litres = self.fuel / app.units.volume_value(1.0)
+        if self.fuel and app.do("fuel", litres=litres):
+            app.go("pass")
+
+    def list_fields(self):
+        """Show every field with what is done."""
+        app = App.get_running_app()
+        rows = []
+        for field in app.session.choices().fields:
+            done = "not known" if field.share_done is None else (
+                f"{round(100 * field.share_done)} % done, {round(100 * (1 - field.share_done))} % left"
+            )  # fmt: skip
+            away = "" if field.metres is None else f"{app.units.distance(field.metres)}   "
+            rows.append(Row(left=field.name, right=away + done))
+        self.ids.fields.fill(rows)
+        self.part = "fields"
+
+    def turn_light(self):
+        """Day or night."""
+        THEME.night = not THEME.night
+
+    def turn_map(self):
+        """North up, or travel up."""
+        ground = App.get_running_app().screens.get_screen("pass").ids.ground
+        ground.north_up = not ground.north_up
+        App.get_running_app().go("pass")
+
+    def whole_field(self):
+        """The whole field on the map."""
+        app = App.get_running_app()
+        app.go("pass")
+        app.screens.get_screen("pass").ids.ground.show_whole()
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,0 +1,110 @@
+"""What is on the screen, told to a test over a local socket. Opened only when ROLLBOOK_PROBE names one.
+
+It answers and can do nothing: a test acts on the window as a finger does.
+"""
+
+import json
+import logging
+import socket
+import threading
+from dataclasses import asdict, is_dataclass
+
+from kivy.clock import Clock
+from kivy.core.window import Window
+from kivy.uix.label import Label
+from kivy.uix.scrollview import ScrollView
+
+from cabapp.screens.parts.buttons import Key
+from cabapp.screens.parts.map import GroundMap
+from cabapp.screens.parts.rows import Row
+from cabapp.screens.parts.theme import THEME
+
+LOG = logging.getLogger("rollbook.probe")
+FRAMES_OVER = 120
+
+
+class Probe:
+    """Answers each line on the socket at `path` with one line of JSON."""
+
+    def __init__(self, app, path: str):
+        self._app, self._frames = app, []
+        self._socket = socket.socket(socket.AF_UNIX)
+        self._socket.bind(path)
+        self._socket.listen(1)
+        Window.bind(on_flip=self._flipped)
+        threading.Thread(target=self._serve, daemon=True).start()
+
+    def _flipped(self, *_args):
+        self._frames = [*self._frames[-FRAMES_OVER:], Clock.time()]
+
+    def _serve(self):
+        while True:
+            peer, _ = self._socket.accept()
+            with peer, peer.makefile("rw") as lines:
+                for line in lines:
+                    lines.write(json.dumps(self._ask(line.strip())) + "\n")
+                    lines.flush()
+
+    def _ask(self, words):
+        done, answer = threading.Event(), {}
+
+        def look(_dt):
+            try:
+                answer.update(self._shoot(words[5:]) if words.startswith("shot ") else self._look())
+            except Exception as fault:
+                LOG.exception("the probe failed")
+                answer["fault"] = repr(fault)
+            done.set()
+
+        Clock.schedule_once(look)
+        done.wait(10)
+        return answer
+
+    def _shoot(self, path):
+        return {"path": Window.screenshot(path)}
+
+    def _look(self):
+        view = self._app.view
+        shown = {}
+        for name in view.__slots__ if view else ():
+            value = getattr(view, name)
+            if name != "pose":
+                shown[name] = asdict(value) if is_dataclass(value) else value
+        frames = self._frames
+        return {
+            "screen": self._app.screens.current,
+            "view": shown,
+            "size": list(Window.size),
+            "px_per_mm": self._app.px_per_mm,
+            "palette": asdict(THEME.palette),
+            "frames_per_s": (len(frames) - 1) / (frames[-1] - frames[0]) if len(frames) > 2 else None,
+            "things": [thing for child in reversed(Window.children) for thing in _things(child)],
+        }
+
+
+def _things(widget, box=None):
+    """Yield what can be seen of a widget and those in it, back to front; y runs down."""
+    if widget.opacity <= 0 or widget.width <= 0 or widget.height <= 0:
+        return
+    left, bottom = widget.to_window(*widget.pos)
+    mine = (left, Window.height - bottom - widget.height, left + widget.width, Window.height - bottom)
+    box = _cut(mine, box or (0, 0, *Window.size)) if box is None or isinstance(widget, ScrollView) else box
+    seen = _cut(mine, box) if box else None
+    if seen and (isinstance(widget, (Label, Row, GroundMap))):
+        text = widget.left if isinstance(widget, Row) else getattr(widget, "text", "")
+        kind = {True: "key"}.get(isinstance(widget, Key)) or type(widget).__name__
+        yield {
+            "kind": kind, "text": text, "rect": list(seen), "whole": seen == mine,
+            "disabled": bool(widget.disabled), "main": bool(getattr(widget, "main", False)),
+            "font_px": getattr(widget, "font_size", None),
+            "fits": not isinstance(widget, Label) or not getattr(widget, "shorten", False),
+        }  # fmt: skip
+    if box:
+        for child in reversed(widget.children):
+            yield from _things(child, box)
+
+
+def _cut(one, other):
+    left, top = max(one[0], other[0]), max(one[1], other[1])
+    right, bottom = min(one[2], other[2]), min(one[3], other[3])
+    return (left, top, right, bottom) if left < right and top < bottom else None

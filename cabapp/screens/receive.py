@@ -1,0 +1,89 @@
+"""Receiving a hand-over: who are you, and where does the next pass begin? Show it on the map."""
+
+from pathlib import Path
+
+from kivy.app import App
+from kivy.lang import Builder
+from kivy.properties import BooleanProperty, StringProperty
+
+from cabapp.screens.hand_over import sheet_lines
+from cabapp.screens.parts import map as _map  # noqa: F401  (the kv file uses its widgets)
+from cabapp.screens.parts.page import Page
+from cabapp.screens.parts.rows import Row
+
+
+class ReceiveScreen(Page):
+    """The sheet is closed only when the receiver points at the next pass."""
+
+    title = StringProperty()
+    sentence = StringProperty()
+    act_now = BooleanProperty(False)
+    named = BooleanProperty(False)
+
+    def on_pre_enter(self, *_args):
+        """Lay out who may receive and what was written."""
+        app = App.get_running_app()
+        choices = app.session.choices()
+        wanted = app.receiving.id if app.receiving else app.view.hand_over_id
+        app.receiving = None
+        waiting = [w for w in choices.hand_overs if w.id == wanted] or list(choices.hand_overs)
+        self._hand_over = waiting[0] if waiting else None
+        self._operator, self.named, self.act_now = None, False, False
+        rows = []
+        for operator in choices.operators:
+            row = Row(left=operator.name)
+            row.bind(on_release=lambda row, operator=operator: self._name(operator, row))
+            rows.append(row)
+        self.ids.people.fill(rows)
+        if self._hand_over is None:
+            self.sentence = "No hand-over is waiting."
+            return
+        self.title = f"Receive: {self._hand_over.field}, from {self._hand_over.outgoing}"
+        self.sentence = "Who takes over?"
+        self.ids.sheet.fill([Row(left=a, right=b) for a, b in sheet_lines(self._hand_over.sheet)])
+        self._lay_map(app)
+
+    def _lay_map(self, app):
+        job, ground = app.session.hand_over_job(self._hand_over.id), self.ids.ground
+        self._job = job
+        field = job.field
+        ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once_only", None))
+        ground.target = getattr(field, "target", 2)
+        ground.next_place = None
+        ground.keys = True
+        ground.follow(None)
+        ground.show_whole()
+
+    def show(self, view) -> None:
+        """Say what was refused."""
+        app = App.get_running_app()
+        if app.trouble:
+            self.sentence = app.trouble.words
+
+    def _name(self, operator, row):
+        self._operator, self.named = operator, True
+        self.ids.people.choose(row)
+        self.sentence = "Touch the map where the next pass begins."
+
+    def point(self, x, y):
+        """The receiver pointed at the map."""
+        app = App.get_running_app()
+        if self._operator is None:
+            self.sentence = "First say who takes over."
+            return
+        lat, lon = (float(v[0]) for v in self._job.plane.to_latlon([(x, y)]))
+
+        def act():
+            got = app.session.receive(self._hand_over.id, self._operator.id, lat, lon)
+            self.sentence, self.act_now = got.words, not got.agreed
+            if got.agreed:
+                app.go("take over")
+
+        app.attempt(act)
+
+    def later(self):
+        """Leave it waiting."""
+        App.get_running_app().go("take over")
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,0 +1,71 @@
+"""The map's window of cells shows the right cell at the right place, however large the field."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from cabapp.screens.parts.ground import TEXELS, UNKNOWN, GroundWindow
+
+
+@pytest.fixture
+def ground():
+    """Return a maker of a grid of random counts, larger than the window."""
+
+    def make(rows=3000, columns=2600, cell=0.5, origin=(-100.0, 40.0)):
+        rng = np.random.default_rng(7)
+        counts = rng.integers(0, 5, (rows, columns)).astype(np.uint8)
+        return SimpleNamespace(
+            counts=counts, unknown=rng.random(counts.shape) < 0.1, origin=origin, cell=cell
+        )
+
+    return make
+
+
+def seen(window, grid, x, y):
+    """Return the byte the window's picture has for a place, as the shader would look it up."""
+    left, bottom = window.corner(grid)
+    pitch = grid.cell * window.stride
+    return int(window.whole(grid)[int((y - bottom) // pitch), int((x - left) // pitch)])
+
+
+@pytest.mark.parametrize("reach", [60.0, 500.0, 900.0])
+def test_a_place_shows_its_own_count(ground, reach):
+    """The middle of a drawn cell shows that cell's count, near and far; unknown bare cells stipple."""
+    grid, window = ground(), GroundWindow()
+    window.cover(grid, (550.0, 800.0), reach)
+    for column, row in ((1240, 1500), (1304, 1536), (1280, 1600)):
+        column, row = (k - k % window.stride for k in (column, row))
+        x, y = (grid.origin[k] + ((column, row)[k] + 0.5) * grid.cell for k in (0, 1))
+        count = int(grid.counts[row, column])
+        wanted = UNKNOWN if count == 0 and grid.unknown[row, column] else count
+        assert seen(window, grid, x, y) == wanted
+
+
+def test_a_change_is_the_same_as_drawing_all_again(ground):
+    """Bringing a changed rectangle up to date ends in the same picture as drawing it anew."""
+    grid = ground()
+    for reach in (100.0, 700.0):
+        window = GroundWindow()
+        window.cover(grid, (500.0, 700.0), reach)
+        before = window.whole(grid)
+        rect = (1001, 1203, 1119, 1377)
+        grid.counts[rect[1] : rect[3], rect[0] : rect[2]] += 1
+        part, column, row = window.part(grid, rect)
+        before[row : row + part.shape[0], column : column + part.shape[1]] = part
+        assert np.array_equal(before, window.whole(grid))
+
+
+def test_the_window_moves_only_when_it_must(ground):
+    """A small move of the view needs no new picture; leaving the window does."""
+    grid, window = ground(), GroundWindow()
+    assert window.cover(grid, (500.0, 700.0), 80.0)
+    assert not window.cover(grid, (510.0, 690.0), 80.0)
+    assert window.cover(grid, (500.0 + TEXELS * 0.5, 700.0), 80.0)
+
+
+def test_a_change_out_of_sight_is_nothing(ground):
+    """A rectangle outside the window changes nothing in it."""
+    grid, window = ground(), GroundWindow()
+    window.cover(grid, (0.0, 100.0), 50.0)
+    assert window.part(grid, (2500, 2900, 2510, 2910)) is None
