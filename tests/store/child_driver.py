@@ -1,0 +1,32 @@
+"""A process to be killed: appends trace and taps to a stint, saying what it holds to be safe.
+
+Usage: child_driver.py LOGBOOK STINT ACKS ROUNDS PAGES. Each acknowledgement is one line, appended to
+the file ACKS after the call it speaks of has returned: "tap ID" or "fixes N".
+"""
+
+import os
+import sys
+
+from sqlalchemy import text
+
+from store import open_store
+from store.models import Tap
+
+path, stint, acks, rounds, pages = sys.argv[1:]
+store = open_store(path)
+with store.writing() as session:
+    # Few pages: the log is copied back into the file often, so that a cut falls into that too.
+    session.execute(text(f"PRAGMA wal_autocheckpoint={int(pages)}"))
+writer = store.trace(stint)
+out = os.open(acks, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+t = 1_777_000_000.0
+for n in range(int(rounds)):
+    for _ in range(10):
+        t += 0.1
+        writer.append(t, 49 + n * 1e-6, -105.0, 0.5, 4)
+    writer.sync()
+    os.write(out, f"fixes {writer.appended}\n".encode())
+    tap = store.add(Tap(stint_id=stint, kind="mark", at=t, detail={"round": n}))
+    os.write(out, f"tap {tap.id}\n".encode())
+    if n % 25 == 24:
+        writer.seal()
