@@ -1,0 +1,158 @@
+"""What both pages are made of: the map of a job, swatches, taps in words, the templates."""
+
+import math
+from datetime import UTC, datetime
+
+import numpy as np
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from cabapp.pages import fieldmap, hatching
+from cabapp.pages.gather import JobLog
+from cabapp.session.words import times, verb
+
+TEMPLATES = Environment(
+    loader=PackageLoader("cabapp.pages", "templates"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+
+MOST_GAPS = 10
+"""Gaps given a number and a line; the rest are summed up."""
+
+_TAPS = {
+    "start": "Started", "restart": "Restarted", "finish": "Finished", "undo": "Took it back",
+    "hand_over": "Handed over", "receive": "Received", "take_over": "Took over",
+    "pass_counted": "Counted a pass by hand", "i_know": "“I know”", "caution": "Read the cautions",
+    "hitching_ok": "Hitching looked at", "look_first": "Looked first", "seeder": "Seeder is here",
+    "were_rolling": "“Yes, count it”", "not_rolling": "“No, driving”",
+    "still_working": "“Still working”", "stop_counting": "“Stop counting”",
+}  # fmt: skip
+
+
+NEVER_WEIGHS = 10.0
+"""Ground never covered counts ten times ground covered too few times (our own choice)."""
+
+
+def ranked(log: JobLog) -> list:
+    """The gaps, those most worth going back to first: sure before doubtful, bare before short."""
+    doubt = {"sure": 0, "maybe": 1, "cannot tell": 2}
+
+    def worth(gap):
+        return doubt[gap.certainty], -gap.area * (NEVER_WEIGHS if gap.kind == "none" else 1.0)
+
+    return sorted(log.gaps, key=worth)
+
+
+_WARNED = {
+    "recover": "about to go over finished ground", "lost": "position lost", "danger": "a mark ahead",
+    "forgotten": "not recording, yet working?", "still": "recording, yet not working?", "seeder": "seeder close",
+}  # fmt: skip
+
+
+def swatch(kind: int | None, number: int) -> Markup:
+    """A small sample of a hatching, for the legend."""
+    fill = "none" if kind is None else f"url(#swatch{number}-{hatching.PATTERNS[kind]})"
+    defs = "" if kind is None else f"<defs>{hatching.pattern_defs(f'swatch{number}')}</defs>"
+    return Markup(
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="swatch" viewBox="0 0 52 20" aria-hidden="true">'
+        f'{defs}<rect width="52" height="20" fill="{fill}"/></svg>'
+    )
+
+
+def kind_of(count: int, target: int) -> int | None:
+    """The hatching of a count; None for bare paper."""
+    kind = int(hatching.classes(np.array([[count]]), np.zeros((1, 1), bool), target)[0, 0])
+    return kind or None
+
+
+def passes(count: int, operation: str) -> str:
+    """How often ground was covered: "never", "rolled once", "rolled twice" ...
+
+    >>> passes(0, "rolling"), passes(2, "rolling")
+    ('never rolled', 'rolled twice')
+    """
+    done = verb(operation).lower()
+    return f"never {done}" if count == 0 else f"{done} {times(count)}"
+
+
+def tap_words(tap, log: JobLog) -> str:
+    """A tap in words."""
+    detail, units = tap.detail or {}, log.words.units
+    if tap.kind == "stop":
+        return f"Stopped: {tap.reason or 'no reason given'}"
+    if tap.kind == "mark":
+        return f"Marked {detail.get('kind', tap.reason or 'something')}"
+    if tap.kind == "width":
+        wing = detail.get("wing", "all")
+        return "Whole width" if wing == "all" else f"Wing {wing}"
+    if tap.kind == "fuel" and detail.get("litres") is not None:
+        return f"Fuel in: {units.volume(detail['litres'])}"
+    if tap.kind == "warned":
+        acted = {True: " (acted on)", False: " (not acted on)"}.get(detail.get("acted"), "")
+        return f"Warned: {_WARNED.get(detail.get('what'), detail.get('what') or 'something')}{acted}"
+    return _TAPS.get(tap.kind, tap.kind.replace("_", " ").capitalize())
+
+
+def map_of(log: JobLog, title: str, **more) -> Markup:
+    """Draw the job's map with its boundary, marks, gate and numbered gaps.
+
+    Parameters
+    ----------
+    log : JobLog
+    title : str
+    **more
+        Further attributes of `fieldmap.Drawing` (``next_pass``, ``machine``).
+    """
+    count, plane = log.count, log.count.plane
+    marks = [m for m in log.marks if m.lat is not None and m.lon is not None]
+    places = [tuple(plane.to_xy(m.lat, m.lon)[0]) for m in marks]
+    scale_m, scale_words = _scale(log)
+    drawing = fieldmap.Drawing(
+        title,
+        description(log),
+        count.grid.counts, count.grid.unknown, count.grid.origin, count.grid.cell, log.job.target,
+        outline=count.field.polygon if count.field is not None else None,
+        gaps=[(k + 1, gap.x, gap.y) for k, gap in enumerate(ranked(log)[:MOST_GAPS])],
+        marks=[(mark.kind, *place) for mark, place in zip(marks, places)],
+        gate=tuple(plane.to_xy(*log.gate)[0]) if log.gate else None,
+        scale_m=scale_m, scale_words=scale_words,
+        **more,
+    )  # fmt: skip
+    return fieldmap.draw(drawing)
+
+
+def description(log: JobLog) -> str:
+    """The map in words, for those who cannot see it."""
+    words, tally, target = log.words, log.tally, log.job.target
+    said = [f"{verb(log.job.operation)} {times(n)}: {words.area(a)}" for n, a in sorted(tally.by_count.items())]
+    if tally.none is not None:
+        said.insert(0, f"Never covered: {words.area(tally.none)}")
+    return (
+        f"Map of {log.field.name}, north up. " + ". ".join(said) + ". "
+        f"Bare paper is never covered, single strokes below target, crossed strokes at target "
+        f"({times(target)}), solid with light dots above target, dots where the position was unknown. "
+        f"{len(log.gaps)} gaps; the first {min(MOST_GAPS, len(log.gaps))} are numbered."
+    )
+
+
+def _scale(log: JobLog) -> tuple[float, str]:
+    """A round length of about a fifth of the map, m and in words."""
+    units = log.words.units
+    if log.count.field is not None:
+        west, _, east, _ = log.count.field.polygon.bounds
+        wide = east - west
+    else:
+        wide = log.count.grid.counts.shape[1] * log.count.grid.cell
+    unit = units.unit("length")
+    here = wide / 5 * units.length_value(1.0)
+    power = 10 ** math.floor(math.log10(max(here, 1.0)))
+    long = max(step * power for step in (1, 2, 5) if step * power <= max(here, 1.0))
+    return long / units.length_value(1.0), f"{long:,.0f} {unit}"
+
+
+def instant(t: float) -> str:
+    """A time as RFC 3339, for machines."""
+    return datetime.fromtimestamp(t, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
