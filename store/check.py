@@ -3,12 +3,15 @@
 from collections.abc import Iterator
 
 from sqlalchemy import func, select, text, union_all
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from store.changes import own_columns
 from store.clock import read_stamp
 from store.models import FACTS, REFERENCES, Change, Own, Peer, TraceChunk, TraceTail
 from store.packing import Undecodable, unpack
+
+_DAMAGED = "SQLite finds the file damaged: {}. Put the newest backup in its place."
 
 
 def check(session: Session) -> list[str]:
@@ -18,8 +21,13 @@ def check(session: Session) -> list[str]:
     of each device, whether every piece of trace decodes and lines up, whether stamps are
     readable, and whether every reference row is the sum of its changes.
     """
-    looks = (_integrity, _foreign_keys, _sequences, _chunks, _stamps, _references)
-    return [sentence for look in looks for sentence in look(session)]
+    found: list[str] = []
+    for look in (_integrity, _foreign_keys, _sequences, _chunks, _stamps, _references):
+        try:
+            found.extend(look(session))
+        except DBAPIError as error:  # too damaged to be looked at any further
+            return [*found, _DAMAGED.format(error.orig)]
+    return found
 
 
 def holes(session: Session) -> dict[str, list[tuple[int, int]]]:
@@ -61,7 +69,7 @@ def _numbers():
 def _integrity(session: Session) -> Iterator[str]:
     for (said,) in session.execute(text("PRAGMA integrity_check")):
         if said != "ok":
-            yield f"SQLite finds the file damaged: {said}. Put the newest backup in its place."
+            yield _DAMAGED.format(said)
 
 
 def _foreign_keys(session: Session) -> Iterator[str]:

@@ -81,8 +81,8 @@ def _look(path: Path) -> str | None:
                 raise not_ours
             revision = raw.execute("SELECT version_num FROM alembic_version").fetchone()[0]
     except sqlite3.DatabaseError as error:
-        if isinstance(error, sqlite3.OperationalError) and "unable to open" in str(error):
-            raise
+        if isinstance(error, sqlite3.OperationalError) and "no such table" not in str(error):
+            raise  # ours perhaps, but it cannot be read: no room, no right, locked
         raise not_ours from error
     if not migrate.known(revision):
         raise StoreRefused(
