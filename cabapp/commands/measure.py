@@ -153,9 +153,9 @@ def measure(traces, tool, target=2, boundary=None, cell=CELL, sigma=None) -> dic
     if sigma is None:
         stated = np.concatenate([trace.sigma for trace in traces])
         sigma = float(np.nanmedian(stated)) if np.isfinite(stated).any() else SIGMA
-    rows = lay_rows(pieces, field, cell, edge=tool.width / 2)
-    areas = add_up(rows, field, target)
-    gaps = [] if field is None else list_gaps(rows, target, sigma)
+    rows = lay_rows(pieces, field, cell, tool.width / 2, target)
+    areas = add_up(rows, field)
+    gaps = [] if field is None else list_gaps(rows, sigma)
     lat, lon = plane.to_latlon([(gap.x, gap.y) for gap in gaps]) if gaps else ((), ())
     outside = ~rows.inside & (rows.count > 0)
     total = {

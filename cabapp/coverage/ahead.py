@@ -41,7 +41,7 @@ class Ahead:
     over: tuple[bool, ...]
 
 
-def look_ahead(grid: Grid, pose: Pose, seconds: float, target: int, covered_now) -> Ahead:
+def look_ahead(grid: Grid, pose: Pose, seconds: float, wanted, covered_now) -> Ahead:
     """Return what lies in the tool's way along its present curve.
 
     Parameters
@@ -50,11 +50,10 @@ def look_ahead(grid: Grid, pose: Pose, seconds: float, target: int, covered_now)
     pose : Pose
     seconds : float
         How far to look, s of travel at the present speed; at least a few metres.
-    target : int
-        Passes wanted.
+    wanted : callable
+        Places, shape (n, 2), m, to passes wanted there, shape (n,); 0 outside the field.
     covered_now : callable
-        Places, shape (n, 2), to whether this very visit has covered them already, shape (n,):
-        such ground gets no further count. It also says True outside the field.
+        Places to whether this very visit has covered them already: they get no further count.
     """
     left, right = np.array(pose.left), np.array(pose.right)
     width = float(np.hypot(*(left - right)))
@@ -76,7 +75,8 @@ def look_ahead(grid: Grid, pose: Pose, seconds: float, target: int, covered_now)
     flat = places.reshape(-1, 2)
     counts = grid.at(flat).reshape(places.shape[:2]).astype(int)
     free = ~covered_now(flat).reshape(counts.shape)
-    full = (counts >= target) & free
+    want = np.asarray(wanted(flat)).reshape(counts.shape)
+    full = (counts >= want) & (want > 0) & free
 
     share = full.mean(axis=0) >= SHARE
     under = slice(FINE_PARTS, 2 * FINE_PARTS)

@@ -20,10 +20,13 @@ class Field:
         m; holes are not field.
     target : int
         Passes wanted.
+    once : shapely Polygon or MultiPolygon or None
+        Where one pass is enough and a second too many (wet or soft ground), m.
     """
 
     polygon: Polygon | MultiPolygon
     target: int = 2
+    once: Polygon | MultiPolygon | None = None
 
     def __post_init__(self):
         if self.polygon.is_empty or not self.polygon.is_valid:
@@ -32,14 +35,18 @@ class Field:
             raise ValueError(f"a field cannot want {self.target} passes")
 
     @classmethod
-    def from_geojson(cls, geometry: dict, plane: Plane, target: int = 2) -> "Field":
-        """Return a field from an RFC 7946 Polygon or MultiPolygon, degrees, put on a plane."""
+    def from_geojson(
+        cls, geometry: dict, plane: Plane, target: int = 2, once: dict | None = None
+    ) -> "Field":
+        """Return a field from RFC 7946 Polygons or MultiPolygons, degrees, put on a plane."""
 
         def flat(lon, lat):
             xy = plane.to_xy(lat, lon)
             return xy[:, 0], xy[:, 1]
 
-        return cls(transform(flat, shape(geometry)), target)
+        return cls(
+            transform(flat, shape(geometry)), target, once and transform(flat, shape(once))
+        )
 
     @property
     def area(self) -> float:
@@ -57,7 +64,11 @@ class Field:
     def turned(self, angle: float) -> "Field":
         """Return the field turned about the plane's origin by an angle, rad."""
         c, s = np.cos(angle), np.sin(angle)
-        return Field(shapely.affinity.affine_transform(self.polygon, [c, -s, s, c, 0, 0]), self.target)
+
+        def turn(shape):
+            return shape and shapely.affinity.affine_transform(shape, [c, -s, s, c, 0, 0])
+
+        return Field(turn(self.polygon), self.target, turn(self.once))
 
 
 def outline_rows(polygon, row: float) -> tuple[np.ndarray, np.ndarray]:

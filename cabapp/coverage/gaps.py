@@ -85,17 +85,17 @@ def find_gaps(
         Smaller ones are left out of the list (never out of the areas), m2 and m.
     """
     return list_gaps(
-        lay_rows(stints, field, row, edge=width / 2), field.target, sigma, least_area, least_width
+        lay_rows(stints, field, row, edge=width / 2), sigma, least_area, least_width
     )
 
 
 def list_gaps(
-    rows: Rows, target: int, sigma: float, least_area: float = 10.0, least_width: float = 0.3
+    rows: Rows, sigma: float, least_area: float = 10.0, least_width: float = 0.3
 ) -> list[Gap]:
     """Return the gaps among stretches of rows; see `find_gaps`."""
     out = []
     none = rows.inside & (rows.count == 0)
-    short = rows.inside & (rows.count > 0) & (rows.count < target)
+    short = rows.inside & (rows.count > 0) & (rows.count < rows.want)
     for kind, mask, edge in (
         ("none", none, False),
         ("short", short & rows.inner, False),

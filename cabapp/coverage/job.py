@@ -34,9 +34,13 @@ class JobCount:
     centre : tuple of float, optional
         Latitude and longitude, degrees, for the plane when there is no boundary.
     rules : Rules
+    once : dict, optional
+        RFC 7946 geometry of the ground where one pass is enough.
     """
 
-    def __init__(self, field_geojson, target=2, cell=None, centre=None, rules: Rules = Rules()):
+    def __init__(
+        self, field_geojson, target=2, cell=None, centre=None, rules: Rules = Rules(), once=None
+    ):
         if field_geojson is None and centre is None:
             raise ValueError("either a boundary or a centre is needed to lay a plane")
         if centre is None:
@@ -48,7 +52,7 @@ class JobCount:
         self.field = None
         bounds = (-MARGIN, -MARGIN, MARGIN, MARGIN)
         if field_geojson is not None:
-            self.field = Field.from_geojson(field_geojson, self.plane, target)
+            self.field = Field.from_geojson(field_geojson, self.plane, target, once)
             w, s, e, n = self.field.polygon.bounds
             bounds = (w - MARGIN, s - MARGIN, e + MARGIN, n + MARGIN)
         if cell is None:
@@ -181,19 +185,18 @@ class JobCount:
         odometer, leave = self._sweeper.odometer, self._sweeper.leave
 
         def covered_now(places):
-            outside = ~self._in_field(places)
-            return outside | self.grid.recent(places, odometer, leave)
+            return self.grid.recent(places, odometer, leave)
 
-        return look_ahead(self.grid, pose, seconds, self.target, covered_now)
+        return look_ahead(self.grid, pose, seconds, self.wanted, covered_now)
 
     def areas(self) -> dict[str, float | None]:
         """Return areas in m2 at once, from cells: field, none, short, done, covered, pass_area
         and left_pass_area (passes still needed times ground); None where no boundary is known."""
         unit = self.grid.cell**2
         n = np.arange(256)
-        cells = self._histogram
+        cells = self._histogram.sum(axis=0)
         covered = float(cells[1:].sum()) * unit
-        short = float(cells[1 : self.target].sum()) * unit
+        short = float(self._histogram[0, 1 : self.target].sum()) * unit
         out = {
             "field": None,
             "none": None,
@@ -204,10 +207,10 @@ class JobCount:
             "left_pass_area": None,
         }
         if self.field is not None:
-            missing = (cells * np.maximum(self.target - n, 0))[1:].sum() * unit
+            left = self._histogram[0] @ np.maximum(self.target - n, 0) + self._histogram[1, 0]
             out["field"] = self.field.area
             out["none"] = max(0.0, self.field.area - covered)
-            out["left_pass_area"] = float(missing) + self.target * out["none"]
+            out["left_pass_area"] = float(left) * unit
         return out
 
     def pieces(self) -> list[Pieces]:
@@ -224,44 +227,54 @@ class JobCount:
         return max((tool.width for tool in tools), default=0.0)
 
     def _rows_across(self):
-        return lay_rows(self.pieces(), self.field, edge=self._width() / 2)
+        return lay_rows(self.pieces(), self.field, 0.5, self._width() / 2, self.target)
 
     def tally(self) -> Tally:
         """Return the exact areas; takes a fraction of a second on a big field."""
-        return add_up(self._rows_across(), self.field, self.target)
+        return add_up(self._rows_across(), self.field)
 
     def gaps(self, sigma: float = SIGMA) -> list[Gap]:
         """Return the gaps, each with how sure it is; empty when no boundary is known."""
         if self.field is None:
             return []
-        return list_gaps(self._rows_across(), self.target, sigma)
+        return list_gaps(self._rows_across(), sigma)
 
     # --- cells in the field, counted as they change --------------------------------------------
 
     def _measure(self):
-        """Count all cells of the field by their passes."""
+        """Count all cells of the field by their passes; where one is enough apart."""
         self._find_inside()
-        cells = self.grid.counts if self._inside is None else self.grid.counts[self._inside]
-        self._histogram = np.bincount(cells.ravel(), minlength=256)
+        counts = self.grid.counts
+        if self._inside is None:
+            whole = np.bincount(counts.ravel(), minlength=256)
+            self._histogram = np.stack([whole, np.zeros_like(whole)])
+        else:
+            self._histogram = np.stack(
+                [np.bincount(counts[self._inside == n], minlength=256) for n in (1, 2)]
+            )
 
     def _find_inside(self):
-        if self.field is None:
-            self._inside = None
-        elif self._inside is None or self._inside.shape != self.grid.counts.shape:
-            self._inside = self.grid.mask(self.field.polygon)
+        """Lay out which cells are field: 1, and 2 where one pass is enough."""
+        if self.field is None or (
+            self._inside is not None and self._inside.shape == self.grid.counts.shape
+        ):
+            return
+        self._inside = self.grid.mask(self.field.polygon).astype(np.uint8)
+        if self.field.once is not None:
+            self._inside[(self._inside > 0) & self.grid.mask(self.field.once)] = 2
 
-    def _in_field(self, places):
+    def wanted(self, places) -> np.ndarray:
+        """Return passes wanted at places, shape (n, 2), m; 0 outside the field."""
         if self.field is None:
-            return np.ones(len(places), bool)
+            return np.full(len(places), self.target)
         self._find_inside()
-        return self.grid.look_up(self._inside, places)
+        return np.array([0, self.target, 1])[self.grid.look_up(self._inside, places)]
 
     def _watch(self, box, before, new):
         self._find_inside()
         up = new & (before < 255)
-        if self._inside is not None:
-            up = up & self._inside[box]
-        moved = np.bincount(before[up], minlength=256)
-        self._histogram -= moved
-        self._histogram[1:] += moved[:-1]
-
+        kinds = (up,) if self._inside is None else (up & (self._inside[box] == n) for n in (1, 2))
+        for n, part in enumerate(kinds):
+            moved = np.bincount(before[part], minlength=256)
+            self._histogram[n] -= moved
+            self._histogram[n, 1:] += moved[:-1]

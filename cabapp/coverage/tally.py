@@ -12,7 +12,7 @@ from cabapp.coverage.spans import visits
 FINE = 2.0**16  # steps a metre along a row; 15 micrometres
 SLANT = 0.07
 """rad. Rows lie not quite square to the work: an edge along a row would be counted whole or not."""
-UP, DOWN, EDGE, INNER = 0, 1, 2, 3
+UP, DOWN, EDGE, INNER, ONCE = range(5)
 
 
 @dataclass
@@ -28,6 +28,8 @@ class Rows:
     count : ndarray of int64, shape (n,)
     inside, inner : ndarray of bool, shape (n,)
         In the field; and not in the strip along its edge.
+    want : ndarray of int64, shape (n,)
+        Passes wanted there.
     row : float
         m.
     angle : float
@@ -40,6 +42,7 @@ class Rows:
     count: np.ndarray
     inside: np.ndarray
     inner: np.ndarray
+    want: np.ndarray
     row: float
     angle: float
 
@@ -96,7 +99,11 @@ def main_direction(stints: list[Pieces]) -> float:
 
 
 def lay_rows(
-    stints: list[Pieces], field: Field | None, row: float = 0.5, edge: float = 0.0
+    stints: list[Pieces],
+    field: Field | None,
+    row: float = 0.5,
+    edge: float = 0.0,
+    target: int = 2,
 ) -> Rows:
     """Cut all ground into stretches of rows with one count each.
 
@@ -110,6 +117,8 @@ def lay_rows(
         Distance between rows, m.
     edge : float
         Depth of the strip along the field's edges that is inside but not inner, m.
+    target : int
+        Passes wanted where there is no field to say.
     """
     angle = np.pi / 2 - main_direction(stints) + SLANT
     c, s = np.cos(angle), np.sin(angle)
@@ -132,27 +141,31 @@ def lay_rows(
         here = field.turned(angle)
         put(*outline_rows(here.polygon, row), EDGE)
         put(*outline_rows(here.without_edge(edge) if edge else here.polygon, row), INNER)
+        if here.once is not None:
+            put(*outline_rows(here.once, row), ONCE)
     if not rows:
         rows, xs, kinds = [np.zeros(0, np.int64)], [np.zeros(0)], [np.zeros(0, np.int64)]
     k, x, kind = np.concatenate(rows), np.concatenate(xs), np.concatenate(kinds)
     if len(k) == 0:
         empty = np.zeros(0)
         whole, no = np.zeros(0, np.int64), np.zeros(0, bool)
-        return Rows(whole, empty, empty, whole, no, no, row, float(angle))
+        return Rows(whole, empty, empty, whole, no, no, whole, row, float(angle))
     # one whole number an event sorts by row, then place, several times faster than two keys
     k_low, x_low = k.min(), np.floor(x.min())
-    key = ((k - k_low) << 40) | (np.rint((x - x_low) * FINE).astype(np.int64) << 2) | kind
+    key = ((k - k_low) << 40) | (np.rint((x - x_low) * FINE).astype(np.int64) << 3) | kind
     key.sort()
-    kind = key & 3
-    place = (key >> 2) & ((1 << 38) - 1)
+    kind = key & 7
+    place = (key >> 3) & ((1 << 37) - 1)
     k = key >> 40
     count = np.cumsum((kind == UP).astype(np.int64) - (kind == DOWN))
     real = np.flatnonzero((k[1:] == k[:-1]) & (place[1:] > place[:-1]))
     if field is None:
         inside = inner = np.ones(len(real), bool)
+        want = np.full(len(real), target)
     else:
         inside = (np.cumsum(kind == EDGE) % 2 == 1)[real]
         inner = (np.cumsum(kind == INNER) % 2 == 1)[real] & inside
+        want = np.where((np.cumsum(kind == ONCE) % 2 == 1)[real], 1, field.target)
     return Rows(
         k[real] + k_low,
         place[real] / FINE + x_low,
@@ -160,19 +173,20 @@ def lay_rows(
         count[real],
         inside,
         inner,
+        want,
         row,
         float(angle),
     )
 
 
-def add_up(rows: Rows, field: Field | None, target: int) -> Tally:
+def add_up(rows: Rows, field: Field | None) -> Tally:
     """Return the areas of stretches of rows by count."""
     here = rows.inside & (rows.count > 0)
     area = rows.area
     sums = np.bincount(rows.count[here], weights=area[here])
     by_count = {n: float(a) for n, a in enumerate(sums) if n and a > 0}
     covered = float(sum(by_count.values()))
-    over = here & (rows.count > target)
+    over = here & (rows.count > rows.want)
     return Tally(
         field_area=None if field is None else field.area,
         none=None if field is None else max(0.0, field.area - covered),
@@ -210,5 +224,4 @@ def tally(
     >>> tally([], Field(Polygon([(0, 0), (100, 0), (100, 50), (0, 50)]))).none
     5000.0
     """
-    rows = lay_rows(stints, field, row, edge=(width or 0.0) / 2)
-    return add_up(rows, field, target if field is None else field.target)
+    return add_up(lay_rows(stints, field, row, (width or 0.0) / 2, target), field)
