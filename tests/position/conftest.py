@@ -4,8 +4,13 @@ from functools import reduce
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from cabapp.position.files import read_trace
+
+# no test here fails because the machine was busy
+settings.register_profile("unhurried", deadline=None)
+settings.load_profile("unhurried")
 
 
 @pytest.fixture
