@@ -14,6 +14,7 @@ from cabapp.coverage.sweep import Sweeper
 from cabapp.coverage.tally import Tally, tally
 from cabapp.coverage.tool import Tool
 from cabapp.pages.figures import Words
+from cabapp.session.count import taps_of, tool_of
 from cabapp.session.rules import Standing, standing, standing_taps
 from cabapp.units import Units
 from store import Store, models
@@ -221,8 +222,7 @@ def count_job(land: models.Field, job: models.Job, stints: list[StintLog]) -> Jo
         centre = (float(np.nanmean(fixes[0].lat)), float(np.nanmean(fixes[0].lon))) if fixes else (0.0, 0.0)
     count = JobCount(land.boundary, job.target, centre=centre)
     for log in stints:
-        row, trace = log.row, log.trace
-        tool = Tool(row.width_m, row.hitch_to_line_m, row.antenna_to_hitch_m, row.side_m)
+        row, trace, tool = log.row, log.trace, tool_of(log.row)
         switches, quality = log.standing.switches, trace.quality
         count.add_stint(
             row.id, row.at, tool, trace.t, trace.lat, trace.lon, trace.sigma, switches, quality
@@ -242,7 +242,7 @@ def _lost(count: JobCount, tool: Tool, log: StintLog) -> list[tuple[float, float
 
 
 def _stint(store: Store, row: models.Stint, names: dict) -> StintLog:
-    taps = sorted(store.all(models.Tap, stint_id=row.id), key=lambda tap: tap.seq)
+    taps = taps_of(store, row.id)
     kept = standing_taps(taps)
     stands = standing(row.at, taps)
     trace = store.read_trace(row.id)
@@ -276,6 +276,7 @@ def stopped_by_reason(taken_over: float, kept: list, stands: Standing, ended: fl
         if working or end <= begin:
             continue
         stops = [tap for tap in kept if tap.kind == "stop" and tap.at <= begin]
-        reason = "before the start" if not stops else stops[-1].reason or "no reason given"
+        said = [tap for tap in kept if tap.kind == "stop_reason" and begin <= tap.at <= end]
+        reason = "before the start" if not stops else (said or stops)[-1].reason or "no reason given"
         found[reason] += end - begin
     return dict(found)

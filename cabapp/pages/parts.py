@@ -83,6 +83,8 @@ def tap_words(tap, log: JobLog) -> str:
     detail, units = tap.detail or {}, log.words.units
     if tap.kind == "stop":
         return f"Stopped: {tap.reason or 'no reason given'}"
+    if tap.kind == "stop_reason":
+        return f"Reason of the stop: {tap.reason}"
     if tap.kind == "mark":
         return f"Marked {detail.get('kind', tap.reason or 'something')}"
     if tap.kind == "width":

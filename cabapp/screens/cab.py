@@ -2,11 +2,13 @@
 
 import logging
 import os
+import signal
 from pathlib import Path
 from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
 from kivy.app import App
+from kivy.base import ExceptionHandler, ExceptionManager
 from kivy.clock import Clock
 from kivy.core.window import Window
 from kivy.properties import ObjectProperty
@@ -53,6 +55,7 @@ class Cab(App):
 
     def build(self):
         """Make the screens and begin to tick."""
+        ExceptionManager.add_handler(_Faults(self))
         Window.clearcolor = THEME.paper
         THEME.fbind("paper", lambda _theme, paper: setattr(Window, "clearcolor", paper))
         Window.bind(
@@ -62,6 +65,9 @@ class Cab(App):
             on_keyboard=lambda *_a: True,
         )
         Window.allow_screensaver = False
+        for number in (signal.SIGTERM, signal.SIGINT):
+            # SDL would turn these into a press on the window's close, which does nothing here
+            signal.signal(number, lambda *_: Clock.schedule_once(lambda _dt: self.stop()))
         self._fit(Window, *Window.size)
         self.screens = ScreenManager(transition=NoTransition())
         for screen in (
@@ -175,6 +181,19 @@ class Cab(App):
     def on_stop(self):
         """Leave everything written."""
         self.session.close()
+
+
+class _Faults(ExceptionHandler):
+    """A fault in a handler is logged and said in one sentence; the cab goes on."""
+
+    def __init__(self, cab):
+        self._cab = cab
+
+    def handle_exception(self, _fault):
+        """Log it and go on."""
+        LOG.exception("a handler failed")
+        self._cab.complain(BUG)
+        return ExceptionManager.PASS
 
 
 def _only_left(_window, touch):

@@ -7,7 +7,8 @@ from kivy.lang import Builder
 from kivy.properties import BooleanProperty, StringProperty
 
 from cabapp.screens.parts.page import Page
-from cabapp.screens.parts.rows import Row
+from cabapp.screens.parts.rows import SheetLine
+from cabapp.screens.sheet_words import sheet_lines
 
 
 class HandOverScreen(Page):
@@ -46,30 +47,14 @@ class HandOverScreen(Page):
             self._sheet = app.session.prepare_hand_over(state=self.state, left=self.left_for)
 
         if app.attempt(act):
-            self.ids.sheet.fill([Row(left=left, right=right) for left, right in sheet_lines(self._sheet.sheet)])
+            lines = sheet_lines(self._sheet.sheet, app.units, app.clock_words)
+            self.ids.sheet.fill([SheetLine(point=point, words=words) for point, words in lines])
 
     def give(self):
         """Close the stint and wait for the receiver."""
         app = App.get_running_app()
         if self._sheet is not None:
             app.attempt(lambda: app.session.hand_over(self._sheet))
-
-
-def sheet_lines(sheet: dict) -> list[tuple[str, str]]:
-    """Return the points of a hand-over sheet as (what, words) for a ruled list.
-
-    Examples
-    --------
-    >>> sheet_lines({"where": "60 % twice", "to_do": ["gap 3", "fuel"], "seeder": None})
-    [('Where', '60 % twice'), ('To do', 'gap 3; fuel')]
-    """
-    lines = []
-    for name, words in sheet.items():
-        if isinstance(words, (list, tuple)):
-            words = "; ".join(str(word) for word in words)
-        if words not in (None, "", {}):
-            lines.append((name.replace("_", " ").capitalize(), str(words)))
-    return lines
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

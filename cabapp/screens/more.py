@@ -60,7 +60,7 @@ class MoreScreen(Page):
                 f"{round(100 * field.share_done)} % done, {round(100 * (1 - field.share_done))} % left"
             )  # fmt: skip
             away = "" if field.metres is None else f"{app.units.distance(field.metres)}   "
-            rows.append(Row(left=field.name, right=away + done))
+            rows.append(Row(words=field.name, remark=away + done))
         self.ids.fields.fill(rows)
         self.part = "fields"
 

@@ -91,7 +91,7 @@ def _things(widget, box=None):
     box = _cut(mine, box or (0, 0, *Window.size)) if box is None or isinstance(widget, ScrollView) else box
     seen = _cut(mine, box) if box else None
     if seen and (isinstance(widget, (Label, Row, GroundMap))):
-        text = widget.left if isinstance(widget, Row) else getattr(widget, "text", "")
+        text = widget.words if isinstance(widget, Row) else getattr(widget, "text", "")
         kind = {True: "key"}.get(isinstance(widget, Key)) or type(widget).__name__
         yield {
             "kind": kind, "text": text, "rect": list(seen), "whole": seen == mine,

@@ -6,10 +6,13 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import BooleanProperty, StringProperty
 
-from cabapp.screens.hand_over import sheet_lines
 from cabapp.screens.parts import map as _map  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.parts.page import Page
-from cabapp.screens.parts.rows import Row
+from cabapp.screens.parts.rows import Row, SheetLine
+from cabapp.screens.sheet_words import sheet_lines
+from cabapp.session import rules
+from cabapp.session.count import Count, taps_of
+from store.models import Field, HandOver, Job, Stint
 
 
 class ReceiveScreen(Page):
@@ -31,7 +34,7 @@ class ReceiveScreen(Page):
         self._operator, self.named, self.act_now = None, False, False
         rows = []
         for operator in choices.operators:
-            row = Row(left=operator.name)
+            row = Row(words=operator.name)
             row.bind(on_release=lambda row, operator=operator: self._name(operator, row))
             rows.append(row)
         self.ids.people.fill(rows)
@@ -40,12 +43,16 @@ class ReceiveScreen(Page):
             return
         self.title = f"Receive: {self._hand_over.field}, from {self._hand_over.outgoing}"
         self.sentence = "Who takes over?"
-        self.ids.sheet.fill([Row(left=a, right=b) for a, b in sheet_lines(self._hand_over.sheet)])
+        lines = sheet_lines(self._hand_over.sheet, app.units, app.clock_words)
+        self.ids.sheet.fill([SheetLine(point=point, words=words) for point, words in lines])
         self._lay_map(app)
 
     def _lay_map(self, app):
-        job, ground = app.session.hand_over_job(self._hand_over.id), self.ids.ground
-        self._job = job
+        ground, own = self.ids.ground, app.view.hand_over_id == self._hand_over.id
+        job = self._job = app.session.job if own else _count(app.store, self._hand_over.id)
+        if job is None:
+            self.sentence = "There is no map of this field. Who takes over?"
+            return
         field = job.field
         ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once_only", None))
         ground.target = getattr(field, "target", 2)
@@ -63,7 +70,10 @@ class ReceiveScreen(Page):
     def _name(self, operator, row):
         self._operator, self.named = operator, True
         self.ids.people.choose(row)
-        self.sentence = "Touch the map where the next pass begins."
+        if self._job is None:
+            self._receive(None, None)
+        else:
+            self.sentence = "Touch the map where the next pass begins."
 
     def point(self, x, y):
         """The receiver pointed at the map."""
@@ -71,7 +81,10 @@ class ReceiveScreen(Page):
         if self._operator is None:
             self.sentence = "First say who takes over."
             return
-        lat, lon = (float(v[0]) for v in self._job.plane.to_latlon([(x, y)]))
+        self._receive(*(float(v[0]) for v in self._job.plane.to_latlon([(x, y)])))
+
+    def _receive(self, lat, lon):
+        app = App.get_running_app()
 
         def act():
             got = app.session.receive(self._hand_over.id, self._operator.id, lat, lon)
@@ -84,6 +97,19 @@ class ReceiveScreen(Page):
     def later(self):
         """Leave it waiting."""
         App.get_running_app().go("take over")
+
+
+def _count(store, hand_over_id: str):
+    """Count a job anew that another tablet handed over; None when nothing says where it is."""
+    given = store.get(HandOver, hand_over_id)
+    job, stint = store.get(Job, given.job_id), store.get(Stint, given.stint_id)
+    trace = store.read_trace(stint.id)
+    centre = (float(trace.lat[0]), float(trace.lon[0])) if len(trace.t) else None
+    field = store.get(Field, job.field_id)
+    if field.boundary is None and centre is None:
+        return None
+    stood = rules.standing(stint.at, taps_of(store, stint.id))
+    return Count(store, field, job, stint, stood.switches, centre).count
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -66,7 +66,7 @@ class TakeOverScreen(Page):
         for name in COLUMNS:
             rows = []
             for choice in getattr(choices, name):
-                row = Row(left=choice.name, right=_remark(choice, app.units))
+                row = Row(words=choice.name, remark=_remark(choice, app.units))
                 row.bind(on_release=lambda row, name=name, choice=choice: self._choose(name, choice, row))
                 rows.append(row)
             self.ids[name].fill(rows)

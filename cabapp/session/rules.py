@@ -16,6 +16,7 @@ from store.errors import Refused
 
 IDLE, READY, WORKING, STOPPED = "idle", "ready", "working", "stopped"
 FINISHED, HANDED_OVER = "finished", "handed over"
+OPEN = (READY, WORKING, STOPPED)
 STATES = (IDLE, READY, WORKING, STOPPED, FINISHED, HANDED_OVER)
 
 UNDO_S = 10.0
@@ -48,6 +49,7 @@ NOTED: dict[str, tuple[str, ...]] = {
     "mark": (READY, WORKING, STOPPED),
     "width": (READY, WORKING, STOPPED),
     "pass_counted": (WORKING, STOPPED),
+    "stop_reason": (STOPPED,),  # said after the stop, which is recorded at once
     "fuel": (READY, WORKING, STOPPED),
     "i_know": (READY, WORKING, STOPPED),
     "caution": STATES,
@@ -217,6 +219,8 @@ def standing(taken_over: float, taps: Iterable) -> Standing:
         if tap.kind in ("were_rolling", "stop_counting"):
             at = max(taken_over, float(detail.get("from", tap.at)))
             switches = [switch for switch in switches if switch.t < at]
+        elif tap.kind == "stop_reason":
+            reason = tap.reason
         elif tap.kind == "width":
             wing = detail.get("wing", "all")
         elif tap.kind == "pass_counted":

@@ -41,14 +41,14 @@ class Words(Label):
             self.shorten = False
             self.text_size = (self.width if self.several_lines else None, None)
             self.texture_update()
-            fits = self.texture_size[0] <= self.width + 1 and self.texture_size[1] <= self.height + 1
+            fits = self.texture_size[0] <= self.width and self.texture_size[1] <= self.height
             if fits and not (self.several_lines and self._broken_word()):
                 break
             if cap <= self.least_mm:
                 self.shorten = True
                 break
             cap = max(self.least_mm, cap * 0.93)
-        self.text_size = self.size
+        self.text_size = (self.width, None)
 
     def _broken_word(self):
         widest = max(self.text.split(), key=len, default="")

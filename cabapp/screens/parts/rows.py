@@ -14,9 +14,16 @@ from cabapp.screens.parts import buttons as _buttons  # noqa: F401  (the kv file
 class Row(ButtonBehavior, BoxLayout):
     """One ruled line of a list: words on the left, a figure on the right; chosen rows are filled."""
 
-    left = StringProperty()
-    right = StringProperty()
+    words = StringProperty()
+    remark = StringProperty()
     chosen = BooleanProperty(False)
+
+
+class SheetLine(BoxLayout):
+    """A point of a sheet with its words, as high as the words need; it is only read."""
+
+    point = StringProperty()
+    words = StringProperty()
 
 
 class Rows(ScrollView):

@@ -1,0 +1,289 @@
+"""A display, a small invented farm with a trace to replay, and a hand that taps the real window."""
+
+import contextlib
+import json
+import math
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+os.environ.setdefault("KIVY_NO_ARGS", "1")
+os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
+PATIENCE_S = float(os.environ.get("ROLLBOOK_PATIENCE", "40"))
+DPI = 149.0
+DAY0 = 1779375600.0  # a Thursday in May, 09:00 in the farm's zone
+
+
+def _cannot(reason):
+    if os.environ.get("ROLLBOOK_WINDOW_TESTS") == "required":
+        pytest.fail(reason)
+    pytest.skip(reason)
+
+
+@pytest.fixture(scope="session")
+def display():
+    """Yield the name of an X display: Xvfb of our own, else the one that is there."""
+    try:
+        import Xlib.display  # noqa: F401
+    except ImportError:
+        _cannot("python-xlib is not installed, so nothing can tap the window")
+    program = shutil.which("Xvfb")
+    if program is None:
+        if not os.environ.get("DISPLAY"):
+            _cannot("there is neither a display nor Xvfb")
+        yield os.environ["DISPLAY"]
+        return
+    told, tell = os.pipe()
+    server = subprocess.Popen(
+        [program, "-displayfd", str(tell), "-screen", "0", "1280x800x24", "-nolisten", "tcp", "-noreset"],
+        pass_fds=(tell,), stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    os.close(tell)
+    with os.fdopen(told) as pipe:
+        number = pipe.readline().strip()
+    if not number:
+        _cannot("Xvfb did not start")
+    yield f":{number}"
+    server.terminate()
+    server.wait(10)
+
+
+class Cab:
+    """The cab in its own process, seen through the probe and moved by X events."""
+
+    def __init__(self, display, folder, words):
+        from Xlib import X
+        from Xlib.display import Display
+
+        self.X, self.folder = X, folder
+        self._display, self._socket_path = Display(display), str(folder / "probe")
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(self._socket_path)
+        environment = {k: v for k, v in os.environ.items() if k not in ("WAYLAND_DISPLAY", "SDL_VIDEODRIVER")}
+        environment |= {
+            "DISPLAY": display, "ROLLBOOK_PROBE": self._socket_path, "ROLLBOOK_HOME": str(folder / "home"),
+            "KIVY_HOME": str(folder / "kivy"), "LIBGL_ALWAYS_SOFTWARE": "1", "KIVY_NO_FILELOG": "1",
+        }  # fmt: skip
+        self._errors = (folder / "stderr").open("a+")
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "cabapp", "cab", "--dpi", str(DPI), *map(str, words)],
+            cwd=ROOT, env=environment, stderr=self._errors,
+        )  # fmt: skip
+        self._lines = None
+        self.wait(self._connect, "the probe answers")
+        self.wait(lambda: self.look()["things"], "something is drawn")
+
+    def _connect(self):
+        if self.process.poll() is not None:
+            pytest.fail(f"the cab went out with {self.process.returncode}: {self.stderr()}")
+        peer = socket.socket(socket.AF_UNIX)
+        try:
+            peer.connect(self._socket_path)
+        except OSError:
+            return False
+        self._lines = peer.makefile("rw")
+        return True
+
+    def stderr(self):
+        """Return what the cab wrote on its standard error."""
+        return Path(self._errors.name).read_text()
+
+    def ask(self, words):
+        self._lines.write(words + "\n")
+        self._lines.flush()
+        line = self._lines.readline()
+        if not line:
+            pytest.fail(f"the cab went out with {self.process.wait(5)}: {self.stderr()[-3000:]}")
+        answer = json.loads(line)
+        assert "fault" not in answer, answer
+        return answer
+
+    def look(self):
+        """Return what is on the screen now."""
+        return self.ask("look")
+
+    def wait(self, condition, what, patience=PATIENCE_S):
+        """Ask again and again until a condition holds, and return what it gave."""
+        until = time.monotonic() + patience
+        while True:
+            got = condition()
+            if got:
+                return got
+            if time.monotonic() > until:
+                seen = self.look() if self._lines else {}
+                pytest.fail(
+                    f"waited in vain: {what}\nscreen {seen.get('screen')}\nview {seen.get('view')}\n"
+                    f"texts {[t['text'] for t in seen.get('things', [])]}\n{self.stderr()[-3000:]}"
+                )
+            time.sleep(0.03)
+
+    def wait_view(self, patience=PATIENCE_S, **wanted):
+        """Wait until the view has these values."""
+        def same():
+            view = self.look()["view"]
+            return view if all(view[k] == v for k, v in wanted.items()) else None
+
+        return self.wait(same, f"the view to have {wanted}", patience)
+
+    def find(self, text, kinds=("key", "Row", "HoldKey")):
+        """Return the thing that shows a text, or whose text begins with it, once it can be tapped."""
+        def found():
+            things = [t for t in self.look()["things"] if t["kind"] in kinds and not t["disabled"]]
+            same = [t for t in things if t["text"] == text] or [t for t in things if t["text"].startswith(text)]
+            return same[0] if same else None
+
+        return self.wait(found, f"a key {text!r}")
+
+    def move(self, x, y):
+        from Xlib.ext import xtest
+
+        xtest.fake_input(self._display, self.X.MotionNotify, x=int(x), y=int(y))
+        self._display.sync()
+
+    def press(self, x, y, seconds=0.08, button=1):
+        """Press, hold and let go at a place of the window."""
+        from Xlib.ext import xtest
+
+        self.move(x, y)
+        xtest.fake_input(self._display, self.X.ButtonPress, button)
+        self._display.sync()
+        time.sleep(seconds)  # how long a finger rests; not a wait for anything
+        xtest.fake_input(self._display, self.X.ButtonRelease, button)
+        self._display.sync()
+
+    def tap(self, text, seconds=0.08, button=1):
+        """Tap the thing that shows a text."""
+        left, top, right, bottom = self.find(text)["rect"]
+        self.press((left + right) / 2, (top + bottom) / 2, seconds, button)
+
+    def key(self, name):
+        """Press a key of the keyboard."""
+        from Xlib import XK
+        from Xlib.ext import xtest
+
+        code = self._display.keysym_to_keycode(XK.string_to_keysym(name))
+        for event in (self.X.KeyPress, self.X.KeyRelease):
+            xtest.fake_input(self._display, event, code)
+        self._display.sync()
+
+    def close_window(self):
+        """Ask the window to close, as a window manager does."""
+        from Xlib.protocol.event import ClientMessage
+
+        root = self._display.screen().root
+        protocols, delete = (self._display.intern_atom(n) for n in ("WM_PROTOCOLS", "WM_DELETE_WINDOW"))
+        windows = [w for w in root.query_tree().children if w.get_attributes().map_state == self.X.IsViewable]
+        assert windows, "the cab has no window on the display"
+        for window in windows:
+            window.send_event(ClientMessage(window=window, client_type=protocols, data=(32, [delete, 0, 0, 0, 0])))
+        self._display.sync()
+
+    def picture(self, name):
+        """Keep a picture of the window and return its path."""
+        folder = Path(os.environ.get("ROLLBOOK_ARTEFACTS", ROOT / "artefacts"))
+        folder.mkdir(parents=True, exist_ok=True)
+        made = Path(self.ask(f"shot {self.folder / name}.png")["path"])
+        return Path(shutil.move(made, folder / f"{name}.png"))
+
+    def kill(self):
+        """Cut the power."""
+        self.process.send_signal(signal.SIGKILL)
+        self.process.wait(10)
+
+    def close(self):
+        """End the process, kindly if it listens."""
+        if self.process.poll() is None:
+            self.process.terminate()
+            try:
+                self.process.wait(10)
+            except subprocess.TimeoutExpired:
+                self.kill()
+        self._errors.close()
+        self._display.close()
+
+
+@pytest.fixture
+def open_cab(display, tmp_path):
+    """Return a function that opens the cab with command-line words; all are closed afterwards."""
+    opened = []
+
+    def open_one(*words):
+        opened.append(Cab(display, tmp_path, words))
+        return opened[-1]
+
+    yield open_one
+    for cab in opened:
+        cab.close()
+
+
+LAT0, LON0 = 50.05, -105.2
+M_LAT = 111_229.0  # metres in a degree of latitude near 50 N
+M_LON = 111_320.0 * math.cos(math.radians(LAT0))
+
+
+def _place(x, y):
+    return LAT0 + y / M_LAT, LON0 + x / M_LON
+
+
+def _drive(points, t, speed=3.0):
+    """Return (t, lat, lon) ten times a second along points in metres."""
+    rows = []
+    for (x0, y0), (x1, y1) in zip(points[:-1], points[1:], strict=True):
+        steps = max(1, round(math.dist((x0, y0), (x1, y1)) / speed * 10))
+        for k in range(steps):
+            rows.append((t, *_place(x0 + (x1 - x0) * k / steps, y0 + (y1 - y0) * k / steps)))
+            t += 0.1
+    return rows
+
+
+STAND_S = 45.0
+
+
+@pytest.fixture
+def farm(tmp_path):
+    """Return a farm with a strip rolled twice, and today's trace that strays onto it.
+
+    A 12 m roller rolled x from 0 to 12 m twice this morning. Today's trace stands at (11, 0) for
+    a while, then goes north: 5 m of the roller's left side lie on finished ground.
+    """
+    from store import open_store
+    from store.models import Farm, Field, Hitching, Job, Operator, Stint, Tap, Tool, Tractor, job_id
+
+    path = tmp_path / "logbook.sqlite"
+    season = time.gmtime(DAY0).tm_year
+    with open_store(path) as store:
+        store.put(Farm, name="Test Farm", timezone="America/Regina", units="us")
+        ines = store.put(Operator, name="Ines")
+        store.put(Operator, name="Tobias")
+        tractor = store.put(Tractor, name="Old green")
+        tool = store.put(Tool, name="40 ft roller", operation="rolling", width_m=12.0, towed=False)
+        store.put(Hitching, tractor_id=tractor.id, tool_id=tool.id, width_m=12.0)
+        ring = [[*reversed(_place(x, y))] for x, y in ((-20, -20), (300, -20), (300, 500), (-20, 500), (-20, -20))]
+        field = store.put(
+            Field, name="Lower Bench", boundary={"type": "Polygon", "coordinates": [ring]}, target=2, crop="lentils"
+        )
+        job = store.put(Job, id=job_id(field.id, "rolling", season), field_id=field.id, operation="rolling", season=season, target=2)
+        stint = store.add(Stint(
+            job_id=job.id, operator_id=ines.id, tractor_id=tractor.id, tool_id=tool.id, width_m=12.0, at=DAY0 - 7200.0
+        ))  # fmt: skip
+        rows = _drive([(6, 0), (6, 400), (40, 430), (6, 400), (6, 0), (6, -1)], DAY0 - 7000.0, 4.0)
+        store.add(Tap(stint_id=stint.id, kind="start", at=rows[0][0] - 0.5))
+        trace = store.trace(stint.id)
+        for row in rows:
+            trace.append(*row, sigma=0.05, quality=4)
+        trace.seal()
+        store.add(Tap(stint_id=stint.id, kind="finish", at=rows[-1][0] + 1))
+    today = [(DAY0 + k / 10, *_place(11, 0)) for k in range(int(STAND_S * 10))]
+    today += _drive([(11, 0), (11, 380)], today[-1][0] + 0.1)
+    today += [(today[-1][0] + k / 10, *_place(11, 380)) for k in range(1, 6000)]
+    csv = tmp_path / "today.csv"
+    csv.write_text("time,lat,lon,sigma,quality\n" + "".join(f"{t:.2f},{lat:.8f},{lon:.8f},0.05,4\n" for t, lat, lon in today))
+    return {"store": path, "trace": csv, "rows": today, "job": job.id, "field": field.id}

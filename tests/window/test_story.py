@@ -1,0 +1,96 @@
+"""One drive in the real window, by real clicks, from taking over to handing over."""
+
+import numpy as np
+import pytest
+
+from cabapp.session.rules import standing
+from store import open_store
+from store.models import HandOver, HandOverReceipt, Stint, Tap
+
+pytestmark = pytest.mark.window
+
+
+def stint_of_today(store):
+    """Return the newest stint and its taps in order."""
+    stint = max(store.all(Stint), key=lambda one: one.at)
+    return stint, sorted(store.all(Tap, stint_id=stint.id), key=lambda tap: tap.seq)
+
+
+def take_over(cab):
+    """Acknowledge the caution, then take over as last time."""
+    cab.wait(lambda: cab.look()["screen"] == "take over", "the take-over page")
+    cab.tap("I have read this")
+    cab.tap("Same as last time")
+    cab.wait_view(state="ready")
+    if [t for t in cab.look()["things"] if t["text"] == "It is right"]:
+        cab.tap("It is right")
+
+
+def test_the_story_of_a_stint(open_cab, farm):
+    """Real clicks take over, start, are warned of ground rolled twice, stop with a reason and
+    hand over; then the store holds exactly that: the taps, the stint and the trace."""
+    cab = open_cab("--store", farm["store"], "--replay", farm["trace"], "--speed", "6")
+    take_over(cab)
+    cab.picture("ready-day")
+    cab.tap("Start rolling")
+    cab.wait_view(state="working")
+
+    def warned():
+        said = cab.look()["view"]["sentence"]
+        return said if said and said["act_now"] and "twice" in said["words"] else None
+
+    said = cab.wait(warned, "the warning of ground rolled twice")
+    assert "Rolled twice already" in said["words"]
+    assert said["side"] == 1, "finished ground is on the left, so the tool moves right"
+    words = [t for t in cab.look()["things"] if t["text"] == said["words"]]
+    assert words and words[0]["fits"], "the sentence is on the screen, whole"
+    view = cab.look()["view"]
+    assert max(view["strip"][:3]) == 3 and view["strip_over"][0] and not view["strip_over"][-1]
+    cab.picture("warning-day")
+    cab.tap("I know")
+    cab.tap("Stop rolling")
+    cab.wait_view(state="stopped")
+
+    # she goes on driving to the end of the trace and stands; only then is the reason asked
+    cab.wait(lambda: cab.look()["screen"] == "stop", "the reasons, once the tractor stands", 90)
+    cab.picture("stop-day")
+    cab.tap("Fuel")
+    cab.wait_view(stop_reason="fuel")
+    cab.tap("More")
+    cab.picture("more-day")
+    cab.tap("Hand over")
+    cab.tap("Fine")
+    cab.picture("hand-over-day")
+    cab.tap("Hand over")
+    cab.wait(lambda: cab.look()["screen"] == "receive", "the page of the receiver")
+    cab.tap("Tobias")
+    cab.picture("receive-day")
+
+    with open_store(farm["store"]) as store:
+        given = store.all(HandOver)[-1]
+        stint, taps = stint_of_today(store)
+        assert [tap.kind for tap in taps if tap.kind not in ("warned", "hitching_ok")] == [
+            "caution", "start", "i_know", "stop", "stop_reason", "hand_over",
+        ]  # fmt: skip
+        assert [tap.reason for tap in taps if tap.kind == "stop_reason"] == ["fuel"]
+        assert standing(stint.at, taps).state == "handed over"
+        assert given.state == "fine" and given.stint_id == stint.id
+        trace = store.read_trace(stint.id)
+    rows = np.array(farm["rows"])
+    kept = (rows[:, 0] > trace.t[0] - 0.005) & (rows[:, 0] < trace.t[-1] + 0.005)
+    assert len(trace.t) == kept.sum(), "every fix of the stint, none twice"
+    assert np.allclose(trace.t, rows[kept, 0], atol=0.006)
+    assert np.allclose(trace.lat, rows[kept, 1], atol=1e-7)
+    assert np.allclose(trace.lon, rows[kept, 2], atol=1e-7)
+    stops = {tap.kind: tap.at for tap in taps}
+    assert trace.t[0] <= stops["start"] < stops["stop"] <= trace.t[-1]
+
+    ground = cab.find("", kinds=("GroundMap",))["rect"]
+    cab.press(ground[0] + 30, ground[1] + 30)
+    cab.wait(
+        lambda: [t for t in cab.look()["things"] if "from the place on the sheet" in t["text"]],
+        "the wrong place to be refused",
+    )
+    with open_store(farm["store"]) as store:
+        wrong = store.all(HandOverReceipt)[-1]
+        assert not wrong.agreed and wrong.metres_off > 20
