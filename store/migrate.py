@@ -1,5 +1,6 @@
 """The schema, by alembic only, run from the installed package on an open connection."""
 
+from functools import cache
 from pathlib import Path
 
 from alembic import command
@@ -20,14 +21,20 @@ def config(connection: Connection | None = None) -> Config:
     return made
 
 
+@cache
+def _revisions(folder: Path) -> tuple[str, frozenset[str]]:
+    script = ScriptDirectory(str(folder))
+    return script.get_current_head(), frozenset(r.revision for r in script.walk_revisions())
+
+
 def head() -> str:
     """Return the revision this program writes."""
-    return ScriptDirectory.from_config(config()).get_current_head()
+    return _revisions(FOLDER)[0]
 
 
 def known(revision: str) -> bool:
     """Say whether this program has heard of a revision."""
-    return revision in {r.revision for r in ScriptDirectory.from_config(config()).walk_revisions()}
+    return revision in _revisions(FOLDER)[1]
 
 
 def current(connection: Connection) -> str | None:

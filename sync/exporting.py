@@ -26,7 +26,13 @@ def export_bundle(store: Store, directory: Path | str) -> Path:
     BundleRefused
         If there is no farm yet, or the folder cannot be written to.
     """
-    store.seal_traces()
+    try:
+        store.seal_traces()
+    except ValueError as error:
+        raise BundleRefused(
+            f"The open trace in {store.path} cannot be sealed ({error}). "
+            "Run check, and put the newest backup in its place."
+        ) from error
     with store.session() as session:
         farm = session.scalars(select(Farm)).first()
         if farm is None:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from sqlalchemy import func, insert, select
+from sqlalchemy import insert, select
 from sqlalchemy.orm import Session
 
 from store import Store, changes, clock
@@ -80,7 +80,7 @@ def merge_bundle(store: Store, path: Path) -> tuple[int, int]:
             _trust(session, bundle)
             _same_farm(session, bundle)
             fresh = _fresh(session, bundle, records)
-            _insert(session, fresh)
+            _insert(session, fresh, bundle.manifest["farm"]["id"])
             _own_affairs(store, session, bundle, fresh)
     except Unfit as error:
         raise BundleRefused(
@@ -153,7 +153,7 @@ def _fresh(session: Session, bundle: Bundle, records: list[Record]) -> list[Reco
     return [record for record in records if record.key not in here]
 
 
-def _insert(session: Session, fresh: list[Record]) -> None:
+def _insert(session: Session, fresh: list[Record], farm_id: str) -> None:
     by_table: dict[str, list[dict]] = {}
     for record in fresh:
         by_table.setdefault(record.table, []).append(record.values)
@@ -167,8 +167,8 @@ def _insert(session: Session, fresh: list[Record]) -> None:
         for row_id in dict.fromkeys(touched.get(table, ())):
             changes.fold(session, model, row_id)
         session.flush()
-    if session.scalar(select(func.count()).select_from(Farm)) != 1:
-        raise Unfit("it does not hold exactly one farm")
+    if session.scalars(select(Farm.id)).all() != [farm_id]:
+        raise Unfit("it does not hold the one farm it says it is of")
     for table, model in FACTS.items():
         if table in by_table:
             session.execute(insert(model), by_table[table])

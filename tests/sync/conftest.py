@@ -1,0 +1,111 @@
+"""Copies of one invented farm's logbook, and ways to compare them."""
+
+import shutil
+
+import pytest
+from sqlalchemy import select
+
+from store import open_store
+from store.models import (
+    FACTS,
+    REFERENCES,
+    Farm,
+    Field,
+    HandOver,
+    Job,
+    Mark,
+    Operator,
+    Stint,
+    Tap,
+    Tool,
+    Tractor,
+)
+from sync import export_bundle, merge_bundles
+
+START = 1_777_000_000.0
+WALLS = (lambda: START, lambda: START - 3600, lambda: 3_913_000_000.0)
+
+
+@pytest.fixture(scope="session")
+def rows_of():
+    """A function that returns every exchanged row of a store, table by table, in one order."""
+
+    def rows(store):
+        found = {}
+        with store.session() as session:
+            for name, model in {**FACTS, **REFERENCES}.items():
+                table = model.__table__
+                query = select(table).order_by(table.c.id)
+                found[name] = [tuple(row) for row in session.execute(query)]
+        return found
+
+    return rows
+
+
+@pytest.fixture(scope="session")
+def work():
+    """A function that does a bit of every kind of work on a copy that has the farm already."""
+
+    def done(store, name):
+        operator = store.put(Operator, name=name)
+        job = store.all(Job)[0]
+        stint = store.add(
+            Stint(
+                job_id=job.id,
+                operator_id=operator.id,
+                tractor_id=store.all(Tractor)[0].id,
+                tool_id=store.all(Tool)[0].id,
+                width_m=12.8,
+                at=START + 0.123456,
+            )
+        )
+        store.add(Tap(stint_id=stint.id, kind="stop", at=START + 1 / 3, reason="Öl \"5 %\"", detail={"a": [1, 2.5, None]}))
+        store.add(Mark(field_id=job.field_id, kind="rock", lat=49.0012345, lon=-105.1, at=START))
+        writer = store.trace(stint.id)
+        for n in range(25):
+            writer.append(START + n / 10, 49 + n * 1e-6, -105.0, 0.5, 4)
+        writer.sync()
+        store.add(HandOver(job_id=job.id, stint_id=stint.id, at=START, state="fine", sheet={"fuel": "half"}))
+        return stint
+
+    return done
+
+
+@pytest.fixture(scope="session")
+def farm_folder(tmp_path_factory):
+    """Three copies of one farm on three devices whose clocks disagree: right, slow, and in 2094."""
+    folder = tmp_path_factory.mktemp("farm")
+    with open_store(folder / "0.sqlite", "tablet 1", lambda: START - 86_400) as first:
+        first.put(Farm, name="Three Poplars", timezone="America/Denver", units="us")
+        first.put(Tractor, name="the red one")
+        first.put(Tool, name="land roller", operation="rolling", width_m=12.8)
+        ground = first.put(Field, name="North", boundary={"type": "Polygon", "coordinates": [[]]})
+        first.put(Job, field_id=ground.id, operation="rolling", season=2026)
+        bundle = export_bundle(first, folder / "first")
+    for n in (1, 2):
+        with open_store(folder / f"{n}.sqlite", f"tablet {n + 1}", WALLS[n]) as other:
+            other.put(Operator, name="written before it met the others")
+            assert merge_bundles(other, [bundle]).refused == []
+    return folder
+
+
+@pytest.fixture(scope="session")
+def open_copies(farm_folder):
+    """A function that opens fresh copies of the three logbooks in a folder."""
+    def opened(folder):
+        stores = []
+        for n, wall in enumerate(WALLS):
+            shutil.copy(farm_folder / f"{n}.sqlite", folder / f"{n}.sqlite")
+            stores.append(open_store(folder / f"{n}.sqlite", wall=wall))
+        return stores
+
+    return opened
+
+
+@pytest.fixture
+def copies(open_copies, tmp_path):
+    """The three copies, open."""
+    stores = open_copies(tmp_path)
+    yield stores
+    for store in stores:
+        store.close()

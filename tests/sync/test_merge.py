@@ -1,0 +1,236 @@
+"""Copies that have exchanged everything are equal row by row, in whatever order it came."""
+
+import shutil
+import sqlite3
+import tempfile
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from store import open_store
+from store.models import Change, Farm, Field, Job, Operator, Own, Peer, Tap, TraceChunk
+from sync import export_bundle, merge_bundles
+
+device = st.integers(0, 2)
+acts = st.lists(
+    st.one_of(
+        st.tuples(st.just("work"), device),
+        st.tuples(st.just("edit"), device, st.sampled_from(["name", "crop"]), st.sampled_from("abc")),
+        st.tuples(st.just("job"), device, st.sampled_from([2026, 2027])),
+        st.tuples(st.just("write"), device),
+        st.tuples(st.just("read"), device, st.integers(0, 30)),
+    ),
+    max_size=12,
+)
+
+
+@settings(max_examples=12, deadline=None)
+@given(acts, st.permutations([0, 1, 2]), st.permutations([0, 1, 2]))
+def test_any_order_ends_the_same(open_copies, rows_of, work, drawn, first, second):
+    """Work, edits, old bundles read late or twice: after a full exchange three copies are equal."""
+    with tempfile.TemporaryDirectory() as folder:
+        folder = Path(folder)
+        stores = open_copies(folder)
+        shelf = []
+        for what, who, *more in drawn:
+            store = stores[who]
+            if what == "work":
+                work(store, f"operator of {who}")
+            elif what == "edit":
+                store.put(Field, store.all(Field)[0].id, **{more[0]: more[1]})
+            elif what == "job":
+                store.put(Job, field_id=store.all(Field)[0].id, operation="rolling", season=more[0])
+            elif what == "write":
+                path = export_bundle(store, folder / "out")
+                shelf.append(shutil.copy(path, folder / f"rollbook-{len(shelf)}.zip"))
+            elif shelf:
+                assert merge_bundles(store, [shelf[more[0] % len(shelf)]]).refused == []
+        for store in stores:
+            export_bundle(store, folder / "last")
+        last = sorted((folder / "last").iterdir())
+        assert len(last) == 3
+        for store, order in zip(stores, (first, second, (0, 1, 2)), strict=True):
+            result = merge_bundles(store, [last[n] for n in order])
+            assert result.refused == [] and result.missing == []
+            again = merge_bundles(store, [folder / "last", *shelf])
+            assert again.added == 0 and again.refused == []
+            assert store.check() == []
+        assert rows_of(stores[0]) == rows_of(stores[1]) == rows_of(stores[2])
+        for store in stores:
+            store.close()
+
+
+def test_the_newest_word_wins_per_column_and_the_others_stay(copies, tmp_path):
+    """Two copies edit one field: different columns both hold, the same column goes by the stamp."""
+    right, slow, _wild = copies
+    field = right.all(Field)[0].id
+    slow.put(Field, field, name="slow", crop="lentils")  # its clock is an hour behind
+    right.put(Field, field, name="right", target=1)
+    for store in (right, slow):
+        export_bundle(store, tmp_path / "stick")
+    for store in (right, slow):
+        merge_bundles(store, [tmp_path / "stick"])
+        row = store.get(Field, field)
+        assert (row.name, row.crop, row.target) == ("right", "lentils", 1)
+        names = [c.columns.get("name") for c in store.all(Change, row_id=field)]
+        assert set(names) == {"North", "slow", "right"}
+
+
+def test_a_wild_clock_neither_wins_for_ever_nor_spreads(copies, tmp_path):
+    """A tablet in 2094 edits a field: others read it, can overrule it, and keep their own time."""
+    right, slow, wild = copies
+    field = right.all(Field)[0].id
+    wild.put(Field, field, crop="wild oats")
+    merge_bundles(right, [export_bundle(wild, tmp_path / "a")])
+    assert right.get(Field, field).crop == "wild oats"
+    assert right.all(Change)[-1].stamp.startswith("2093-")
+    right.put(Field, field, crop="lentils")
+    other = right.put(Operator, name="Ada")
+    assert other.stamp.startswith("2026-")
+    bundle = export_bundle(right, tmp_path / "b")
+    for store in (slow, wild):
+        merge_bundles(store, [bundle])
+        assert store.get(Field, field).crop == "lentils"
+
+
+def test_news_travels_through_a_third_copy(copies, tmp_path, work, rows_of):
+    """What one tablet did reaches another through the office, which passes on all it knows."""
+    cab, office, other = copies
+    work(cab, "Ada")
+    merge_bundles(office, [export_bundle(cab, tmp_path / "a")])
+    result = merge_bundles(other, [export_bundle(office, tmp_path / "b")])
+    assert result.refused == [] and result.missing == []
+    there = rows_of(other)
+    for table, rows in rows_of(cab).items():
+        assert all(row in there[table] for row in rows)
+    stint = cab.all(Tap)[0].stint_id
+    assert len(other.read_trace(stint)) == 25
+    with other.session() as session:
+        assert session.get(Peer, cab.device).name == "tablet 1"
+
+
+def test_an_open_trace_is_carried_and_goes_on(copies, tmp_path, work):
+    """Exporting in the middle of a stint carries the trace so far, and the writer goes on unharmed."""
+    cab, office, _ = copies
+    stint = work(cab, "Ada").id
+    writer = cab.trace(stint)
+    writer.append(1_777_000_003.0, 49.0, -105.0)
+    merge_bundles(office, [export_bundle(cab, tmp_path)])
+    assert len(office.read_trace(stint)) == 25
+    writer.append(1_777_000_003.1, 49.0, -105.0)
+    writer.seal()
+    merge_bundles(office, [export_bundle(cab, tmp_path)])
+    assert len(office.read_trace(stint)) == len(cab.read_trace(stint)) == 27
+    assert cab.check() == office.check() == []
+    assert [c.n for c in office.all(TraceChunk)] == [0, 25]
+
+
+def test_missing_numbers_are_named_in_words(copies, tmp_path, work):
+    """Records of another device that did not come are named with the device and the numbers."""
+    cab, office, _ = copies
+    work(cab, "Ada")
+    (mark,) = [t for t in cab.all(Tap)]
+    export_bundle(cab, tmp_path)  # seals the trace, so that no later number follows
+    with closing(sqlite3.connect(cab.path)) as raw:
+        raw.execute("DELETE FROM tap")
+        raw.commit()
+    result = merge_bundles(office, [export_bundle(cab, tmp_path)])
+    assert result.refused == []
+    (sentence,) = result.missing
+    assert f"Records {mark.seq} of tablet 1" in sentence
+    assert office.check() == [sentence]
+
+
+def test_a_copy_without_a_farm_takes_the_first(copies, tmp_path, rows_of):
+    """An empty logbook takes the farm of the first bundle it merges, then refuses another's."""
+    bundle = export_bundle(copies[0], tmp_path / "ours")
+    with open_store(tmp_path / "theirs.sqlite", "stranger") as other:
+        other.put(Farm, name="Far Farm", timezone="America/Regina", units="metric")
+        stray = export_bundle(other, tmp_path / "theirs")
+    with open_store(tmp_path / "new.sqlite", "office") as new:
+        assert merge_bundles(new, [bundle]).refused == []
+        assert rows_of(new) == rows_of(copies[0])
+        before = rows_of(new)
+        ((_path, sentence),) = merge_bundles(new, [stray]).refused
+        assert "'Far Farm'" in sentence and "'Three Poplars'" in sentence
+        assert rows_of(new) == before
+
+
+def test_without_a_farm_there_is_no_bundle(tmp_path):
+    """Exporting a logbook that has no farm is refused with a sentence."""
+    from store.errors import BundleRefused
+
+    with open_store(tmp_path / "x.sqlite") as store:
+        with pytest.raises(BundleRefused, match="no farm yet"):
+            export_bundle(store, tmp_path)
+
+
+def test_a_logbook_put_back_gets_its_own_records_again(copies, tmp_path, work, rows_of):
+    """An old file of a device, put back by hand, takes its lost records from others and numbers on."""
+    cab, office, _ = copies
+    shutil.copy(cab.path, tmp_path / "old.sqlite")
+    work(cab, "Ada")
+    merge_bundles(office, [export_bundle(cab, tmp_path / "a")])
+    with open_store(tmp_path / "old.sqlite") as old:
+        assert old.device == cab.device
+        merge_bundles(old, [export_bundle(office, tmp_path / "b")])
+        assert rows_of(old) == rows_of(office)
+        work(old, "Bea")
+        assert old.check() == []
+
+
+def test_two_records_with_one_number_are_refused(copies, tmp_path, work):
+    """If an old file was put back and worked on, the second word for a number is refused."""
+    cab, office, _ = copies
+    shutil.copy(cab.path, tmp_path / "old.sqlite")
+    work(cab, "Ada")
+    merge_bundles(office, [export_bundle(cab, tmp_path / "a")])
+    with open_store(tmp_path / "old.sqlite") as old:
+        work(old, "Bea")
+        ((_path, sentence),) = merge_bundles(office, [export_bundle(old, tmp_path / "b")]).refused
+    assert "is another than the one here" in sentence
+    assert office.check() == []
+
+
+def test_a_device_with_another_key_is_refused(copies, tmp_path, work, rows_of):
+    """A device that signs with another key than before is refused, however sound the bundle."""
+    cab, office, _ = copies
+    merge_bundles(office, [export_bundle(cab, tmp_path)])
+    with cab.writing() as session:
+        session.query(Own).one().private_key = bytes(range(32))
+    work(cab, "Eve")
+    before = rows_of(office)
+    ((_path, sentence),) = merge_bundles(office, [export_bundle(cab, tmp_path)]).refused
+    assert "not signed with the key" in sentence.replace("\n", " ")
+    assert rows_of(office) == before
+
+
+def test_a_bundle_that_builds_on_what_is_not_here_is_refused(copies, tmp_path, work, rows_of):
+    """A tap of a stint that neither the bundle nor the logbook has is refused whole."""
+    cab, office, _ = copies
+    work(cab, "Ada")
+    cab.seal_traces()
+    with closing(sqlite3.connect(cab.path)) as raw:
+        raw.execute("DELETE FROM stint")
+        raw.commit()
+    before = rows_of(office)
+    ((_path, sentence),) = merge_bundles(office, [export_bundle(cab, tmp_path)]).refused
+    assert "builds on records it does not carry" in sentence
+    assert rows_of(office) == before
+
+
+def test_one_bad_bundle_does_not_hinder_the_others(copies, tmp_path, work):
+    """Of a folder with one broken bundle the sound ones are merged, and the broken one is named."""
+    cab, office, _ = copies
+    work(cab, "Ada")
+    export_bundle(cab, tmp_path / "stick")
+    (tmp_path / "stick" / "rollbook-broken-00000000.zip").write_bytes(b"PK\x03\x04 and no more")
+    (tmp_path / "stick" / "holiday.zip").write_bytes(b"not ours to look at")
+    seen = []
+    result = merge_bundles(office, [tmp_path / "stick"], lambda *said: seen.append(said))
+    assert result.added > 0
+    assert [path.name for path, _ in result.refused] == ["rollbook-broken-00000000.zip"]
+    assert seen[-1] == (2, 2, "")
