@@ -7,7 +7,8 @@ import numpy as np
 
 from cabapp.coverage.field import outline_rows
 from cabapp.coverage.pieces import TICK, Pieces
-from cabapp.coverage.spans import row_spans, visits
+from cabapp.coverage.seeded import standing
+from cabapp.coverage.spans import row_spans
 
 NEVER = np.iinfo(np.int64).min // 2
 CHUNK = 512
@@ -146,13 +147,18 @@ class Grid:
 
     # --- all at once --------------------------------------------------------------------------
 
-    def fill(self, stints: list[Pieces]) -> None:
-        """Count whole stints; the same counts as painting their pieces one after the other."""
+    def fill(self, stints: list[Pieces], seedings: list[Pieces] = ()) -> None:
+        """Count whole stints; the same counts as painting their pieces one after the other.
+
+        Passes over ground that `seedings` seeded later are void.
+        """
         for pieces in stints:
             if len(pieces) == 0:
                 continue
             self._grow(pieces.quad.reshape(-1, 2))
-            k, x0, x1 = visits(pieces, self.cell)
+            k, x0, x1, _ = standing(pieces, list(seedings), self.cell)
+            if len(k) == 0:
+                continue
             left = np.ceil(x0 / self.cell - 0.5).astype(np.int64) - self._i0
             right = np.ceil(x1 / self.cell - 0.5).astype(np.int64) - self._i0
             k = k - self._j0

@@ -59,6 +59,7 @@ class JobCount:
             cell = 0.25 if self.field is not None and self.field.area <= 1.5e6 else 0.5
         self._bounds, self._cell = bounds, cell
         self._earlier: dict[str, tuple[float, Tool, Pieces]] = {}
+        self._seedings: dict[str, Pieces] = {}
         self._sweeper: Sweeper | None = None
         self._tool: Tool | None = None
         self._live: list[Pieces] = []
@@ -83,14 +84,28 @@ class JobCount:
         """
         if key in self._earlier or key == self._key:
             return
-        sweeper = Sweeper(tool, self.rules)
-        rows = self._rows(t, lat, lon, sigma, quality)
-        parts = [sweeper.feed(*rows[:2], switches, rows[2]), sweeper.finish()]
-        pieces = Pieces.join(parts, sweeper.leave)
+        sweeper, pieces = self._whole(tool, t, lat, lon, sigma, switches, quality)
         self._earlier[key] = (start, tool, pieces)
-        self.grid.fill([pieces])
+        self.grid.fill([pieces], self._seedings.values())
         self._doubt(sweeper, tool, 0)
         self._measure()
+
+    def add_seeding(self, key, tool: Tool, t, lat, lon, sigma=None, switches=(), quality=None):
+        """Tell what a stint seeded: passes made over that ground before are void.
+
+        Comes before the stints it may void; ValueError otherwise.
+        """
+        if self._earlier or self._sweeper:
+            raise ValueError("seeding must be told before the stints that are counted")
+        if key not in self._seedings:
+            whole = self._whole(tool, t, lat, lon, sigma, switches, quality)
+            self._seedings[key] = whole[1]
+
+    def _whole(self, tool, t, lat, lon, sigma, switches, quality):
+        sweeper = Sweeper(tool, self.rules)
+        t, xy, sigma = self._rows(t, lat, lon, sigma, quality)
+        parts = [sweeper.feed(t, xy, switches, sigma), sweeper.finish()]
+        return sweeper, Pieces.join(parts, sweeper.leave)
 
     def _rows(self, t, lat, lon, sigma, quality):
         t, lat, lon = (np.atleast_1d(np.asarray(a, float)) for a in (t, lat, lon))
@@ -157,7 +172,7 @@ class JobCount:
         key, start, tool = self._key, self._start, self._tool
         self._sweeper, self._key = None, ""
         self._lay()
-        self.grid.fill([pieces for _, _, pieces in self._earlier.values()])
+        self.grid.fill([p for _, _, p in self._earlier.values()], self._seedings.values())
         self._measure()
         self.begin(key, start, tool)
         for one in switches:
@@ -227,7 +242,13 @@ class JobCount:
         return max((tool.width for tool in tools), default=0.0)
 
     def _rows_across(self):
-        return lay_rows(self.pieces(), self.field, 0.5, self._width() / 2, self.target)
+        return lay_rows(
+            self.pieces(),
+            self.field,
+            edge=self._width() / 2,
+            target=self.target,
+            seedings=list(self._seedings.values()),
+        )
 
     def tally(self) -> Tally:
         """Return the exact areas; takes a fraction of a second on a big field."""

@@ -67,8 +67,10 @@ def row_spans(quad: np.ndarray, row: float) -> Spans:
     return Spans(k, x0, x1, piece, first, count, offset)
 
 
-def visits(pieces: Pieces, row: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return row, start and end of intervals that each add one pass, in any order.
+def visits(
+    pieces: Pieces, row: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return row, start, end and piece of intervals that each add one pass, in any order.
 
     Parameters
     ----------
@@ -82,6 +84,8 @@ def visits(pieces: Pieces, row: float) -> tuple[np.ndarray, np.ndarray, np.ndarr
     k : ndarray of int64, shape (m,)
     x0, x1 : ndarray, shape (m,)
         m; x0 < x1.
+    piece : ndarray of int64, shape (m,)
+        Which piece made it: tells when, and orders the passes over a place by time.
     """
     spans = row_spans(pieces.quad, row)
     x0, x1 = spans.x0.copy(), spans.x1.copy()
@@ -115,19 +119,20 @@ def visits(pieces: Pieces, row: float) -> tuple[np.ndarray, np.ndarray, np.ndarr
             split.append((mine[inside], d[inside], b[inside].copy(), np.full(inside.sum(), lag)))
         x1[mine] = np.where(touch & (c > a), c, b)
         x0[mine] = np.where(touch & (c <= a), d, a)
-    k = spans.k
+    k, piece = spans.k, spans.piece
     if split:
         more = _second_parts(pieces, spans, split)
         k = np.concatenate([k, more[0]])
         x0 = np.concatenate([x0, more[1]])
         x1 = np.concatenate([x1, more[2]])
+        piece = np.concatenate([piece, more[3]])
     keep = x0 < x1
-    return k[keep], x0[keep], x1[keep]
+    return k[keep], x0[keep], x1[keep], piece[keep]
 
 
 def _second_parts(pieces, spans, split):
     """Finish, one by one, the right halves of intervals that an earlier piece cut in two."""
-    out_k, out_x0, out_x1 = [], [], []
+    out_k, out_x0, out_x1, out_piece = [], [], [], []
     for mine, start, end, lag in zip(*(np.concatenate(c).tolist() for c in zip(*split))):
         piece, row = int(spans.piece[mine]), int(spans.k[mine])
         parts = [(start, end)]
@@ -148,4 +153,10 @@ def _second_parts(pieces, spans, split):
             out_k.append(row)
             out_x0.append(a)
             out_x1.append(b)
-    return np.array(out_k, np.int64), np.array(out_x0), np.array(out_x1)
+            out_piece.append(piece)
+    return (
+        np.array(out_k, np.int64),
+        np.array(out_x0),
+        np.array(out_x1),
+        np.array(out_piece, np.int64),
+    )

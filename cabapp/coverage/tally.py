@@ -7,7 +7,7 @@ from shapely.geometry import Polygon
 
 from cabapp.coverage.field import Field, outline_rows
 from cabapp.coverage.pieces import Pieces
-from cabapp.coverage.spans import visits
+from cabapp.coverage.seeded import standing
 
 FINE = 2.0**16  # steps a metre along a row; 15 micrometres
 SLANT = 0.07
@@ -104,6 +104,7 @@ def lay_rows(
     row: float = 0.5,
     edge: float = 0.0,
     target: int = 2,
+    seedings: list[Pieces] = (),
 ) -> Rows:
     """Cut all ground into stretches of rows with one count each.
 
@@ -119,10 +120,13 @@ def lay_rows(
         Depth of the strip along the field's edges that is inside but not inner, m.
     target : int
         Passes wanted where there is no field to say.
+    seedings : list of Pieces
+        Stints that seeded the ground: what was covered before them is void.
     """
     angle = np.pi / 2 - main_direction(stints) + SLANT
     c, s = np.cos(angle), np.sin(angle)
     turn = np.array([[c, s], [-s, c]])
+    sown = [Pieces(s.quad @ turn, s.s0, s.s1, s.t, s.leave) for s in seedings]
     rows, xs, kinds = [], [], []
 
     def put(k, x, kind):
@@ -134,7 +138,7 @@ def lay_rows(
         if len(pieces) == 0:
             continue
         turned = Pieces(pieces.quad @ turn, pieces.s0, pieces.s1, pieces.t, pieces.leave)
-        k, x0, x1 = visits(turned, row)
+        k, x0, x1, _ = standing(turned, sown, row)
         put(k, x0, UP)
         put(k, x1, DOWN)
     if field is not None:
