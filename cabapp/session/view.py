@@ -70,6 +70,20 @@ class FieldChoice:
 
 
 @dataclass(frozen=True, slots=True)
+class FieldMark:
+    """A mark in the field: degrees, and metres on the job's plane when there is one."""
+
+    id: str
+    kind: str
+    at: float
+    lat: float | None
+    lon: float | None
+    x: float | None = None
+    y: float | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class WaitingHandOver:
     """A hand-over nobody has answered: its receiver's first act is to show the next pass."""
 

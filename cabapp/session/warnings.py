@@ -26,6 +26,7 @@ from cabapp.session.view import (
     STOP_RULE,
     Sentence,
 )
+from cabapp.session.whereabouts import LOST_AFTER_S
 from cabapp.units import Units
 
 TIGHTEST = 1 / 40.0
@@ -39,6 +40,7 @@ SETTLE_S = 5.0
 
 DANGEROUS = ("rock", "rock pile", "pole", "well", "slough", "soft ground", "power line")
 _LOST = RECORDING + 0.5
+_WHOLE = 0.9  # of the tool: more is all of it
 _CLEARANCE = 2.0  # m each side of the tool in which a mark is in the way
 
 STOP_RULES = {
@@ -235,7 +237,9 @@ class Judge:
         return Sentence(RECORDING, said, True, answers=answers, sound=self._sound)
 
     def _lost(self, now):
-        holds = now.state == "working" and now.position == "lost"
+        since = now.since if now.lost_since is None else now.lost_since
+        lost = now.position == "lost" and now.now - since > LOST_AFTER_S
+        holds = now.state == "working" and lost
         # a rank of its own inside, so that a question that stands does not sound again
         if not self._stands(_LOST, "", "lost", holds, now):
             return None
@@ -308,6 +312,8 @@ class Judge:
 def _hold_back(now: Situation) -> bool:
     """Say whether a word about covering again would be noise now, turns apart."""
     near_end = now.edge_ahead is not None and now.edge_ahead < now.reach + 2 * now.width
+    # a strip narrower than the tool between finished ground: no move helps, so no warning
+    closing = not now.move_side and now.over < _WHOLE * now.width
     return (
         now.reversing
         or now.speed is None
@@ -317,4 +323,5 @@ def _hold_back(now: Situation) -> bool:
         or now.position != "good"
         # near the row's end the headland lies ahead, and covering that is turning, not error
         or near_end
+        or closing
     )

@@ -5,9 +5,13 @@ Pure: fixes and times in, "good", "poor", "lost" or "none" out. Never a place ma
 
 from __future__ import annotations
 
+from collections import deque
+
 from cabapp.position.fix import Fix
 
 LOST_AFTER_S = 3.0
+
+_AGREE_S = 2.0  # clocks this close are left alone
 
 ASSUMED_SIGMA = {1: 1.0, 2: 0.5, 3: 0.5, 4: 0.03, 5: 0.2, 6: 5.0}
 """Pass-to-pass standard deviation by GGA quality when the receiver states none, m, at HDOP 1
@@ -46,17 +50,30 @@ class Whereabouts:
     def __init__(self, receiver: bool):
         self.receiver = receiver
         self.fix: Fix | None = None
-        self.newest: float | None = None
         self._seen: float | None = None
         self._says_none = False
+        self._newest: float | None = None
+        self._ahead: deque[float] = deque(maxlen=20)
 
     def take(self, fix: Fix, now: float) -> None:
         """Take a fix that came in at ``now``, POSIX s by the session's clock."""
-        self.newest = fix.t
+        self._ahead.append(fix.t - now)
+        self._newest = fix.t
         self._says_none = not trusted(fix)
         if not self._says_none:
             # when it came counts, not its own time: the tablet's clock may be wrong
             self.fix, self._seen = fix, now
+
+    def time(self, now: float) -> float:
+        """Return ``now`` in the receiver's time, never before its newest fix, POSIX s.
+
+        Taps take the receiver's time, because the trace has it: a tablet's clock that is 30 s
+        wrong would move the start of work by 80 m. Clocks that agree to 2 s are left alone.
+        The newest of the last fixes decides, since a replay hands out fixes some s old.
+        """
+        ahead = max(self._ahead, default=0.0)
+        t = now + ahead if abs(ahead) > _AGREE_S else now
+        return t if self._newest is None or self._newest - t > _AGREE_S else max(t, self._newest)
 
     def known(self, now: float) -> bool:
         """Return whether there is a trusted fix of the last seconds."""

@@ -236,9 +236,9 @@ def test_standing_with_recording_on_asks_to_stop_counting(judge):
 
 def test_a_lost_position_is_said_in_words_while_working(judge):
     """It says since when, and what goes on; without work there is nothing to do about it."""
-    lost = dict(position="lost", lost_since=120.0, speed=None, heading=None, over=None)
+    lost = dict(position="lost", lost_since=-10.0, speed=None, heading=None, over=None)
     words = said(drive(judge, 2.0, **lost))[-1]
-    assert words.startswith("I do not know where we are since 602 min. Taps and hours go on")
+    assert words.startswith("I do not know where we are since 599 min. Taps and hours go on")
     assert said(drive(judge, 2.0, start=3.0, state="stopped", **lost))[-1] is None
 
 
@@ -248,7 +248,7 @@ def test_the_ranks_are_kept(judge):
         danger=Danger("m", "pole", 9.0, 0.0), stop_rule="Stop.", seeder="Seeder.",
         over=3.0, move=3.0, move_side=1, quiet=Sentence(QUIET, "Dusk at 21:28."),
     )  # fmt: skip
-    lost = dict(position="lost", lost_since=0.0)
+    lost = dict(position="lost", lost_since=-10.0)
     ranks, start = [], 0.0
     for gone in (None, "danger", "lost", "stop_rule", "seeder", "over", "quiet"):
         if gone == "lost":

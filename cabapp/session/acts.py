@@ -1,0 +1,129 @@
+"""What each tap needs, and what it writes besides itself."""
+
+from __future__ import annotations
+
+from cabapp.coverage.tool import WINGS
+from cabapp.session import rules
+from cabapp.session.marks import take_back
+from cabapp.session.rules import TapRefused
+from cabapp.session.warnings import STOP_RULES
+from store.models import FuelEntry, Mark
+
+MARKS = (
+    "rock", "rock pile", "pole", "well", "slough", "soft ground", "power line", "gate",
+)  # fmt: skip
+
+
+def prepare(what, drive, store, ways, at, lat, lon, detail) -> dict | None:
+    """Check a tap and write the row it stands for; return its detail.
+
+    Raises
+    ------
+    TapRefused
+        Something is lacking or cannot be; nothing was written.
+    TypeError
+        A detail this tap does not take.
+    """
+    if what == "mark":
+        return _mark(drive, store, at, lat, lon, **detail)
+    if what == "fuel":
+        return _fuel(drive, store, ways, at, **detail)
+    if what == "width":
+        return _width(**detail)
+    if what == "pass_counted":
+        return _pass(**detail)
+    if what == "look_first":
+        return {key: bool(detail.get(key)) for key in STOP_RULES}
+    if what == "seeder" and lat is None:
+        raise TapRefused("I do not know where we are, so I cannot note where the seeder is.")
+    if detail:
+        raise TypeError(f"{what} takes no {', '.join(detail)}")
+    if what == "undo":
+        tap = rules.undoable(drive.taps, at)
+        if tap is None:
+            raise TapRefused("Nothing to undo: a tap can be taken back for 10 seconds.")
+        return {"tap": tap.id}
+    if what in ("were_rolling", "stop_counting"):
+        since = drive.judge.question_since
+        if since is None:
+            raise TapRefused("That question does not stand any more.")
+        return {"from": round(since, 6)}
+    if what == "i_know" and not drive.judge.i_know():
+        raise TapRefused("There is no warning to silence.")
+    return None
+
+
+def settle(what, drive, store, at, act) -> None:
+    """Do what follows once a tap is durable."""
+    if what in ("were_rolling", "stop_counting", "not_rolling", "still_working"):
+        drive.judge.answered()
+    if what == "mark":
+        drive.read_marks()
+    if what == "undo":
+        undone = next(tap for tap in drive.taps if tap.id == act["tap"])
+        row = (undone.detail or {}).get("row")
+        if row is not None:
+            table = "mark" if undone.kind == "mark" else "fuel_entry"
+            take_back(store, table, row, drive.stint.operator_id, at)
+            drive.read_marks()
+
+
+def share_done(drive) -> dict:
+    """Return the share of the field at target, for the list of fields; {} when not known."""
+    areas = drive.areas()
+    if not areas.get("field"):
+        return {}
+    return {"share_done": round(areas["done"] / areas["field"], 4)}
+
+
+def tally_area(drive) -> float | None:
+    """Return passes by tap times width times length, m2; None unless every length was told.
+
+    It is pass area: nobody saw where the passes lay.
+    """
+    stood = drive.standing
+    if not stood.tally or stood.tally_m is None:
+        return None
+    return stood.tally_m * drive.tool.width
+
+
+def _mark(drive, store, at, lat, lon, kind="rock", note=None):
+    if kind not in MARKS:
+        raise TapRefused(f"There is no mark called {kind}. Choose one of: {', '.join(MARKS)}.")
+    # without a position it is still worth a line in the log
+    row = store.add(
+        Mark(
+            field_id=drive.field.id, stint_id=drive.stint.id, kind=kind,
+            lat=lat, lon=lon, at=at, note=note,
+        )
+    )  # fmt: skip
+    return {"row": row.id, "kind": kind}
+
+
+def _fuel(drive, store, ways, at, litres=None, price_per_l=None):
+    if litres is None or not 0 < litres < 5000:
+        raise TapRefused("Say how much fuel went in, more than nothing and less than 5000 litres.")
+    price = ways.fuel_price if price_per_l is None else price_per_l
+    row = store.add(
+        FuelEntry(
+            tractor_id=drive.stint.tractor_id, stint_id=drive.stint.id, at=at,
+            litres=litres, price_per_l=price,
+        )
+    )  # fmt: skip
+    return {"row": row.id, "litres": litres}
+
+
+def _width(wing=None):
+    if wing not in WINGS:
+        raise TapRefused(f"Say which wing is up: {', '.join(WINGS)}.")
+    return {"wing": wing}
+
+
+def _pass(passes=1, length_m=None):
+    if passes not in (1, 2, 3, 4, 5):
+        raise TapRefused("Count 1 to 5 passes at a time. To take one away, press Undo.")
+    if length_m is None:
+        return {"passes": passes}
+    if not 0 < length_m < 20000:
+        raise TapRefused("A pass is more than nothing and less than 20 km long.")
+    return {"passes": passes, "length_m": float(length_m)}

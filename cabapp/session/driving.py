@@ -1,0 +1,297 @@
+"""One open stint while it runs: fixes written, counted and judged, in that order.
+
+The law of this file: writing a fix comes first and depends on nothing. Counting and judging
+may fail; then that is logged, said in one sentence, and fixes go on being written.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+
+from cabapp.coverage.ahead import Ahead
+from cabapp.coverage.sweep import Pose
+from cabapp.position.fix import Fix
+from cabapp.reckoning.finish import finish_time, paces
+from cabapp.session import rules
+from cabapp.session.count import Count, taps_of, tool_of
+from cabapp.session.grading import Graded
+from cabapp.session.lapping import Lapping
+from cabapp.session.marks import marks_of
+from cabapp.session.seeing import situation
+from cabapp.session.view import RECORDING, FieldMark, Sentence
+from cabapp.session.warnings import Judge
+from cabapp.session.whereabouts import Whereabouts, trusted
+from cabapp.units import Units
+from store import Store
+from store.errors import Refused
+from store.models import Field, Job, Stint, Tap
+
+log = logging.getLogger(__name__)
+
+JUDGE_S = 0.5
+"""Warnings are judged this often in the time of the fixes, s."""
+
+SYNC_S = 1.0
+_PACE_S = 60.0
+
+FAULT = (
+    "A fault in the program has stopped the count. Your driving is still recorded, "
+    "and the count can be made again from it."
+)
+
+
+class Drive:
+    """The open stint.
+
+    Parameters
+    ----------
+    store : Store
+    stint : store.models.Stint
+    where : Whereabouts
+        Shared with the session.
+    units : Units
+    say_time : callable
+        POSIX s to the farm's time of day.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        stint: Stint,
+        where: Whereabouts,
+        units: Units,
+        say_time: Callable[[float], str],
+    ):
+        self._store = store
+        self.where = where
+        self.units = units
+        self.stint = stint
+        self.job = store.get(Job, stint.job_id)
+        self.field = store.get(Field, self.job.field_id)
+        self.tool = tool_of(stint)
+        self.taps: list[Tap] = taps_of(store, stint.id)
+        self._stand()
+        self.judge = Judge(units, say_time)
+        self.sentence: Sentence | None = None
+        self.ahead: Ahead | None = None
+        self.notice: Sentence | None = None
+        self.trouble: str | None = None
+        self.dirty: list | str = "all"
+        self.count: Count | None = None
+        self.marks: tuple[FieldMark, ...] = ()
+        self.lapping = Lapping()
+        self._pace: list[tuple[float, float]] = []
+        self._writer = store.trace(stint.id)
+        self._synced: float | None = None
+        self._judged = -1e18
+        self._broken = False
+        self._open_count()
+
+    # --- taps ------------------------------------------------------------------------------
+
+    def write(self, kind, at, *, lat=None, lon=None, reason=None, detail=None) -> Tap:
+        """Make a tap durable, then let it count."""
+        tap = self._store.add(
+            Tap(
+                stint_id=self.stint.id, kind=kind, at=at, reason=reason,
+                lat=lat, lon=lon, detail=detail,
+            )
+        )  # fmt: skip
+        self.taps.append(tap)
+        self._stand()
+        with _Seam(self):
+            if self.count is not None and (
+                self.count.follow(self.standing.switches) or self._broken
+            ):
+                self.count_again()
+        return tap
+
+    def _stand(self):
+        self.standing = rules.standing(self.stint.at, self.taps)
+        # the last standing tap of each kind, asked for twice a second
+        self.last = {tap.kind: tap for tap in rules.standing_taps(self.taps)}
+
+    def count_again(self) -> None:
+        """Make the present stint's count again from the store."""
+        self._writer.sync()
+        self.count.again(self.standing.switches)
+        self._broken, self.trouble, self.dirty = False, None, "all"
+
+    # --- fixes -----------------------------------------------------------------------------
+
+    def take(self, fixes: list[Fix]) -> None:
+        """Write fixes; then count and judge them."""
+        for fix in fixes:
+            try:
+                self._writer.append(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality)
+            except ValueError:
+                log.exception("a fix that cannot be kept")
+        for group in _groups(fixes, self._judged):
+            self._count(group)
+            self.look(group[-1].t, "good" if trusted(group[-1]) else "lost")
+
+    def _count(self, fixes):
+        if self._broken:
+            return
+        with _Seam(self):
+            if self.count is None:
+                self._open_count(next((f for f in fixes if trusted(f)), None))
+            if self.count is not None:
+                self.touched(self.count.take(fixes))
+
+    def touched(self, rect) -> None:
+        """Note a changed rectangle of cells for the screen."""
+        if rect is not None and self.dirty != "all":
+            self.dirty.append(rect)
+
+    def take_dirty(self):
+        """Return what has changed since last asked: rectangles, or "all"."""
+        dirty, self.dirty = self.dirty, []
+        return dirty
+
+    def _open_count(self, fix: Fix | None = None):
+        """Lay the count as soon as there is a boundary or a place."""
+        centre = None
+        if self.field.boundary is None:
+            centre = self._first_place() or (fix and (fix.lat, fix.lon))
+            if centre is None:
+                return
+        with _Seam(self):
+            self.count = Count(
+                self._store, self.field, self.job, self.stint, self.standing.switches, centre
+            )
+            self.dirty = "all"
+            self.read_marks()
+
+    def _first_place(self):
+        stints = sorted(
+            self._store.all(Stint, job_id=self.job.id), key=lambda one: (one.at, one.id)
+        )
+        for stint in stints:
+            trace = self._store.read_trace(stint.id)
+            places = [
+                (float(lat), float(lon))
+                for lat, lon, quality in zip(trace.lat, trace.lon, trace.quality)
+                if lat == lat and quality != 0
+            ]
+            if places:
+                return places[0]
+        return None
+
+    def read_marks(self) -> None:
+        """Read the field's marks anew."""
+        plane = self.count.count.plane if self.count else None
+        self.marks = marks_of(self._store, self.field.id, plane)
+
+    def sync(self, now: float) -> None:
+        """Make the trace durable once a second; a full disk is said, not raised."""
+        if self._synced is not None and 0 <= now - self._synced < SYNC_S:
+            return
+        self._synced = now
+        try:
+            self._writer.sync()
+        except Refused as refused:
+            log.exception("the trace could not be written")
+            self.trouble = str(refused)
+        else:
+            if self.trouble != FAULT:
+                self.trouble = None
+
+    def seal(self) -> None:
+        """Make all of the trace durable and ready for exchange; a full disk is said, not raised."""
+        try:
+            self._writer.seal()
+        except Refused as refused:
+            log.exception("the trace could not be sealed")
+            self.trouble = str(refused)
+
+    # --- judging ---------------------------------------------------------------------------
+
+    @property
+    def pose(self) -> Pose | None:
+        """Where tractor and tool are, by the last fixes."""
+        return self.count.count.pose if self.count else None
+
+    def areas(self) -> dict:
+        """Return the job's areas, m2; empty while nothing can be counted."""
+        return self.count.count.areas() if self.count else {}
+
+    def look(self, t: float, position: str | None = None, lost_since=None) -> None:
+        """Judge the situation at ``t``; the grades that are known by now are written."""
+        if t - self._judged < (JUDGE_S if position == "good" else 0.0):
+            return
+        self._judged = t
+        with _Seam(self):
+            if position == "good" and 2.33 * self.where.sigma() > self.tool.width / 3:
+                position = "poor"
+            seen, self.ahead = situation(self, t, position, lost_since)
+            if self.ahead is not None:
+                self.lapping.feed(self.pose, self.tool.width / self.job.target)
+                self._keep_pace(t)
+            judgement = self.judge.feed(seen)
+            self.sentence = judgement.sentence
+            self.grade(judgement.graded)
+
+    def grade(self, graded: tuple[Graded, ...]) -> None:
+        """Write warnings with whether they were acted on."""
+        for one in graded:
+            detail = {"what": one.kind, "acted": one.acted}
+            detail |= {key: round(value, 2) for key, value in one.detail.items()}
+            self.taps.append(
+                self._store.add(
+                    Tap(stint_id=self.stint.id, kind="warned", at=one.at, detail=detail)
+                )
+            )
+
+    def _keep_pace(self, t):
+        worked = self.standing.working_s(t)
+        if not self._pace or worked - self._pace[-1][0] >= _PACE_S:
+            self._pace.append((worked, self.areas()["pass_area"]))
+
+    def finish_at(self, now: float) -> tuple[float, float, float] | None:
+        """Return the likely finish, early, middle and late, POSIX s, once her pace is known."""
+        left = self.areas().get("left_pass_area")
+        if left is None or len(self._pace) < 2:
+            return None
+        end = finish_time(now, left, paces(*zip(*self._pace)))
+        return end and (end.early, end.likely, end.late)
+
+    def said(self) -> Sentence | None:
+        """Return the sentence that stands: a fault goes before all but a danger."""
+        if self.trouble and (self.sentence is None or self.sentence.rank >= RECORDING):
+            return Sentence(RECORDING, self.trouble, True)
+        return self.sentence
+
+
+class _Seam:
+    """The one place where a fault in counting or judging is held, so that writing goes on."""
+
+    def __init__(self, drive: Drive):
+        self._drive = drive
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, kind, error, _trace):
+        if error is None or not isinstance(error, Exception):
+            return False
+        if isinstance(error, Refused):
+            self._drive.trouble = str(error)
+        else:
+            self._drive._broken = True
+            self._drive.trouble = FAULT
+        log.error("counting or judging failed", exc_info=error)
+        return True
+
+
+def _groups(fixes, judged):
+    """Cut fixes into groups no longer than ``JUDGE_S``, so that each can be judged."""
+    group: list[Fix] = []
+    for fix in fixes:
+        group.append(fix)
+        if fix.t - judged >= JUDGE_S or not trusted(fix):
+            yield group
+            judged, group = fix.t, []
+    if group:
+        yield group

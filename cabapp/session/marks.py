@@ -1,0 +1,38 @@
+"""The marks of a field as they stand: those of all stints, less the ones taken back."""
+
+from __future__ import annotations
+
+from cabapp.coverage.plane import Plane
+from cabapp.session.view import FieldMark
+from store import Store
+from store.models import Correction, Mark
+
+
+def marks_of(store: Store, field_id: str, plane: Plane | None) -> tuple[FieldMark, ...]:
+    """Return a field's marks, oldest first; with metres where a plane is laid."""
+    gone = {c.corrects_id for c in store.all(Correction, corrects_table="mark") if _void(c)}
+    found = []
+    for mark in store.all(Mark, field_id=field_id):
+        if mark.id in gone:
+            continue
+        x = y = None
+        if plane is not None and mark.lat is not None:
+            x, y = (float(v) for v in plane.to_xy(mark.lat, mark.lon)[0])
+        found.append(
+            FieldMark(mark.id, mark.kind, mark.at, mark.lat, mark.lon, x, y, mark.note)
+        )
+    return tuple(found)
+
+
+def take_back(store: Store, table: str, row_id: str, operator_id: str, at: float) -> None:
+    """Lay a correction on a row that says it does not count; the row itself stays."""
+    store.add(
+        Correction(
+            corrects_table=table, corrects_id=row_id, operator_id=operator_id, at=at,
+            reason="undone", detail={"void": True},
+        )
+    )  # fmt: skip
+
+
+def _void(correction: Correction) -> bool:
+    return bool((correction.detail or {}).get("void"))

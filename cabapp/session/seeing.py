@@ -1,0 +1,94 @@
+"""What the open stint knows at one moment, put together for the judge."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from cabapp.coverage.ahead import Ahead
+from cabapp.session.forgotten import SLOWEST
+from cabapp.session.recover import look_ahead_seconds
+from cabapp.session.rules import WORKING
+from cabapp.session.warnings import STOP_RULES, Situation, danger_ahead
+
+if TYPE_CHECKING:
+    from cabapp.session.driving import Drive
+
+SEEDER_NEAR_M, SEEDER_FRESH_S = 100.0, 600.0
+
+
+def situation(
+    drive: Drive, t: float, position: str | None, lost_since: float | None
+) -> tuple[Situation, Ahead | None]:
+    """Return the situation at ``t`` and what lies ahead; None when not working or not known.
+
+    Parameters
+    ----------
+    drive : Drive
+    t : float
+        POSIX s.
+    position : str
+        "good", "poor", "lost" or "none".
+    lost_since : float or None
+        POSIX s.
+    """
+    stood, pose, width = drive.standing, drive.pose, drive.tool.width
+    known = {
+        "now": t,
+        "state": stood.state,
+        "since": stood.since,
+        "operation": drive.job.operation,
+        "target": drive.job.target,
+        "width": width,
+        "position": position,
+        "lost_since": lost_since,
+        "sigma": drive.where.sigma(),
+        "stop_rule": _stop_rule(drive),
+        "quiet": drive.notice,
+    }
+    if pose is None or position not in ("good", "poor"):
+        return Situation(**known), None
+    seconds = look_ahead_seconds(max(pose.speed, SLOWEST))
+    reach = pose.speed * seconds
+    marks = [(m.id, m.kind, m.x, m.y) for m in drive.marks if m.x is not None]
+    known |= {
+        "speed": pose.speed,
+        "heading": pose.heading,
+        "curvature": pose.curvature,
+        "reversing": pose.reversing,
+        "reach": reach,
+        "in_field": drive.count.in_field(pose.x, pose.y),
+        "danger": danger_ahead(pose.x, pose.y, pose.heading, marks, width, reach),
+        "seeder": _seeder(drive, t, pose),
+    }
+    ahead = drive.count.count.ahead(seconds) if stood.state == WORKING else None
+    if ahead is not None:
+        far = reach + 3 * width
+        known |= {
+            "over": ahead.over_width,
+            "move": ahead.move,
+            "move_side": ahead.move_side,
+            "lap_sigma": drive.lapping.sigma,
+            "edge_ahead": drive.count.edge_ahead(pose.x, pose.y, pose.heading, far),
+        }
+    return Situation(**known), ahead
+
+
+def _stop_rule(drive) -> str | None:
+    """Return the sentence of the first bad answer when she last looked at the ground."""
+    looked = drive.last.get("look_first")
+    answers = (looked.detail or {}) if looked else {}
+    return next((words for key, words in STOP_RULES.items() if answers.get(key)), None)
+
+
+def _seeder(drive, t, pose) -> str | None:
+    """Return what to say when the seeder was pointed out lately and near; thin on purpose."""
+    seen = drive.last.get("seeder")
+    if seen is None or seen.lat is None or not 0 <= t - seen.at <= SEEDER_FRESH_S:
+        return None
+    x, y = drive.count.count.plane.to_xy(seen.lat, seen.lon)[0]
+    metres = math.hypot(x - pose.x, y - pose.y)
+    if metres > SEEDER_NEAR_M:
+        return None
+    said = drive.units.length(metres)
+    return f"The seeder was {said} from here. Ease off, or do gaps first."

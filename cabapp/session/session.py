@@ -1,0 +1,392 @@
+"""The session: what a screen talks to. Taps in, a ``View`` out; it knows no Kivy.
+
+Every tap is durable before the view shows it. Nothing of a stint is kept here alone: a
+session opened after a kill finds the open stint in the store and goes on.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import replace
+
+from cabapp.coverage.job import JobCount
+from cabapp.position.clock import Clock
+from cabapp.position.fix import Source
+from cabapp.session import acts, rules, words
+from cabapp.session.count import as_kept, taps_of
+from cabapp.session.driving import Drive
+from cabapp.session.rules import TapRefused
+from cabapp.session.sheet import metres_apart, prepare, within
+from cabapp.session.taking import FarmWays, choices, hitching_question, open_stint, waiting
+from cabapp.session.view import (
+    QUIET,
+    Choices,
+    FieldMark,
+    HandOverSheet,
+    Received,
+    Sentence,
+    View,
+)
+from cabapp.session.whereabouts import Whereabouts
+from store import Store
+from store.models import HandOver, HandOverReceipt, Operator, Stint, Tap, Tool, Tractor
+
+log = logging.getLogger(__name__)
+
+
+class Session:
+    """One tablet's session.
+
+    Parameters
+    ----------
+    store : Store
+    clock : Clock
+    source : Source or None
+        The receiver; None for a day without one, which is recorded just as well.
+
+    Notes
+    -----
+    Times are POSIX s, lengths m, degrees only for latitude and longitude. Methods raise
+    ``store.errors.Refused`` with a sentence when an act does not fit; nothing is then recorded.
+    """
+
+    def __init__(self, store: Store, clock: Clock, source: Source | None = None):
+        self._store = store
+        self._clock = clock
+        self._source = source
+        self._ways = FarmWays(store)
+        self._where = Whereabouts(source is not None)
+        self._drive: Drive | None = None
+        self._names: dict[str, str] = {}
+        self._handed: str | None = None
+        self._caution: float | None = None
+        self._resume()
+        self._view = self._look()
+
+    # --- opening -----------------------------------------------------------------------------
+
+    def _resume(self):
+        """Go on with this tablet's last stint when nothing ended it."""
+        own = [stint for stint in self._store.all(Stint) if stint.device == self._store.device]
+        if not own:
+            return
+        stint = max(own, key=lambda one: one.seq)
+        stood = rules.standing(stint.at, taps_of(self._store, stint.id))
+        if stood.state == rules.HANDED_OVER:
+            open_ones = {one.id for one in waiting(self._store, stint.job_id)}
+            given = [h.id for h in self._store.all(HandOver, stint_id=stint.id)]
+            self._handed = next((one for one in reversed(given) if one in open_ones), None)
+            if self._handed is None:
+                return
+        elif stood.state == rules.FINISHED:
+            return
+        self._open(stint)
+
+    def _open(self, stint: Stint):
+        self._drive = Drive(
+            self._store, stint, self._where, self._ways.units, self._ways.say_time
+        )
+        find = self._store.get
+        self._names = {
+            "operator": find(Operator, stint.operator_id).name,
+            "tractor": find(Tractor, stint.tractor_id).name,
+            "tool": find(Tool, stint.tool_id).name,
+        }
+        self._ask_hitching()
+
+    def _ask_hitching(self):
+        asked = None
+        if "hitching_ok" not in self._drive.last:
+            asked = hitching_question(self._store, self._drive.stint, self._ways.units)
+        if asked:
+            self._drive.notice = Sentence(QUIET, asked, answers=(("It is right", "hitching_ok"),))
+
+    def choices(self) -> Choices:
+        """Return what can be chosen at take-over."""
+        now = self._clock.now()
+        offered = choices(self._store, self._ways, self._time(), self._where.here(now))
+        return replace(offered, cautions=()) if self._caution is not None else offered
+
+    def take_over(
+        self,
+        operator_id: str,
+        tractor_id: str,
+        tool_id: str,
+        field_id: str,
+        operation: str = "rolling",
+        skip_check: str | None = None,
+    ) -> None:
+        """Begin a stint.
+
+        Parameters
+        ----------
+        skip_check : str, optional
+            Why a waiting hand-over of this job is not received ("no time"); it is recorded
+            for the office to see. Without it, receiving comes first.
+
+        Raises
+        ------
+        TapRefused
+            A stint is open, a hand-over waits, or a row chosen does not exist.
+        """
+        rules.next_state(self._state(), "take_over")
+        left = [
+            one
+            for one in waiting(self._store)
+            if (one.field_id, one.operation) == (field_id, operation)
+        ]
+        if left and not skip_check:
+            raise TapRefused(
+                f"{left[0].outgoing} handed this field over. Go through the sheet and show the "
+                "next pass on the map first."
+            )
+        at = self._time()
+        receiver = self._source.name if self._source else None
+        stint = open_stint(
+            self._store, self._ways, at, receiver,
+            operator_id, tractor_id, tool_id, field_id, operation,
+        )  # fmt: skip
+        self._close()
+        self._open(stint)
+        if left:
+            self._write("check_skipped", at, reason=skip_check, detail={"hand_over": left[0].id})
+        if self._caution is not None:
+            self._write("caution", self._caution)
+            self._caution = None
+        self._refresh()
+
+    def _close(self):
+        """Let go of the stint that is over."""
+        if self._drive is not None:
+            self._drive.seal()
+        self._drive, self._handed, self._names = None, None, {}
+
+    # --- taps --------------------------------------------------------------------------------
+
+    def tap(self, what: str, /, *, reason: str | None = None, **detail) -> None:
+        """Record a tap.
+
+        Parameters
+        ----------
+        what : str
+            A kind of ``rules.TAPS`` that is not an act of its own (take over, hand over, receive).
+        reason : str, optional
+            Of a stop.
+        detail
+            mark: kind, note; width: wing; fuel: litres, price_per_l; pass_counted: passes,
+            length_m; look_first: wet, mud, shoots, blowing.
+
+        Raises
+        ------
+        TapRefused
+            It does not fit the state, or lacks what it needs.
+        ValueError
+            There is no such tap.
+        """
+        if what in ("take_over", "hand_over", "receive") or what not in rules.TAPS:
+            raise ValueError(f"no such tap: {what!r}")
+        after = rules.next_state(self._state(), what)
+        at = self._time()
+        if self._drive is None or (what == "caution" and self._state() not in rules.OPEN):
+            self._caution = at  # kept until the next stint, which it is written with
+            return
+        lat, lon = self._where.here(self._clock.now())
+        act = acts.prepare(what, self._drive, self._store, self._ways, at, lat, lon, detail)
+        if what in ("stop", "finish", "stop_counting"):
+            act = (act or {}) | acts.share_done(self._drive)
+        before = self._drive.standing.state
+        self._drive.write(what, at, lat=lat, lon=lon, reason=reason, detail=act or None)
+        acts.settle(what, self._drive, self._store, at, act)
+        if what == "hitching_ok":
+            self._drive.notice = None
+        if after != before and after in (rules.STOPPED, rules.FINISHED):
+            self._drive.grade(self._drive.judge.flush())
+            self._drive.seal()
+        self._refresh()
+
+    def _write(self, kind: str, at: float, **columns) -> Tap:
+        return self._drive.write(kind, at, **columns)
+
+    # --- handing over ------------------------------------------------------------------------
+
+    def prepare_hand_over(self, state: str = "fine", left: bool = False) -> HandOverSheet:
+        """Return the sheet, to be gone through by both; ``left`` when nobody is there.
+
+        Raises
+        ------
+        TapRefused
+            Not standing, or ``state`` is not "fine", "watch" or "stopped".
+        """
+        rules.next_state(self._state(), "hand_over")
+        return prepare(
+            self._store, self._drive, self._time(), state, left, self._ways.say_time
+        )
+
+    def hand_over(self, sheet: HandOverSheet) -> str:
+        """Close the stint with its sheet; return the hand-over's id.
+
+        The map's place may have been set right: ``replace(sheet, next_lat=..., next_lon=...)``.
+        """
+        rules.next_state(self._state(), "hand_over")
+        at = self._time()
+        given = self._store.add(
+            HandOver(
+                job_id=self._drive.job.id, stint_id=self._drive.stint.id, at=at,
+                state=sheet.state, left_for=sheet.left_for, sheet=sheet.sheet,
+                next_lat=sheet.next_lat, next_lon=sheet.next_lon,
+            )
+        )  # fmt: skip
+        self._drive.grade(self._drive.judge.flush())
+        detail = {"hand_over": given.id} | acts.share_done(self._drive)
+        self._write("hand_over", at, detail=detail)
+        self._drive.seal()
+        self._handed = given.id
+        self._refresh()
+        return given.id
+
+    def receive(
+        self, hand_over_id: str, operator_id: str, lat: float | None, lon: float | None
+    ) -> Received:
+        """Take where the receiver pointed for the next pass; the right place closes the sheet.
+
+        Parameters
+        ----------
+        lat, lon : float or None
+            Degrees; None only where the sheet has no place to point at.
+
+        Raises
+        ------
+        TapRefused
+            A stint is open, the hand-over is not waiting, or nothing was pointed at.
+        """
+        rules.next_state(self._state(), "receive")
+        given = next((one for one in waiting(self._store) if one.id == hand_over_id), None)
+        if given is None:
+            raise TapRefused("That hand-over is closed already, or is not in this logbook.")
+        if self._store.get(Operator, operator_id) is None:
+            raise TapRefused("That operator is not in this logbook. Choose another.")
+        row = self._store.get(HandOver, hand_over_id)
+        off, agreed = None, True
+        if row.next_lat is not None:
+            if lat is None or lon is None:
+                raise TapRefused("Point at the place on the map where the next pass begins.")
+            off = metres_apart(row.next_lat, row.next_lon, lat, lon)
+            agreed = within(off, self._store.get(Stint, row.stint_id).width_m)
+        self._store.add(
+            HandOverReceipt(
+                hand_over_id=hand_over_id, operator_id=operator_id, at=self._time(),
+                pointed_lat=lat, pointed_lon=lon, metres_off=off, agreed=agreed,
+            )
+        )  # fmt: skip
+        if agreed:
+            self._close()
+        self._refresh()
+        return Received(agreed, off, self._say_received(agreed, off))
+
+    def _say_received(self, agreed, off):
+        if agreed:
+            return "Agreed. The hand-over is closed."
+        return (
+            f"That is {self._ways.units.distance(off)} from the place on the sheet. "
+            "Look at it together and point again."
+        )
+
+    # --- time passing ------------------------------------------------------------------------
+
+    def tick(self) -> View:
+        """Poll the receiver, write, count and judge; return the view of now.
+
+        Copes with hundreds of fixes a call. Never raises for what a receiver or a disk does:
+        that becomes a sentence.
+        """
+        now = self._clock.now()
+        fixes = []
+        if self._source is not None:
+            try:
+                fixes = [as_kept(fix) for fix in self._source.poll(now)]
+            except Exception:
+                # a receiver that breaks must not stop the taps; its silence shows as "lost"
+                log.exception("the receiver could not be read")
+        for fix in fixes:
+            self._where.take(fix, now)
+        if self._drive is not None and self._state() != rules.HANDED_OVER:
+            self._drive.take(fixes)
+            self._drive.sync(now)
+            t, width = self._time(), self._drive.tool.width
+            self._drive.look(t, self._where.state(now, width), self._where.lost_since(now))
+            stood = self._drive.standing
+            if stood.state == rules.FINISHED and t - stood.since >= rules.UNDO_S:
+                self._close()
+        self._refresh()
+        return self._view
+
+    @property
+    def view(self) -> View:
+        """The view as of the last tick or tap."""
+        return self._view
+
+    @property
+    def job(self) -> JobCount | None:
+        """The count of the job in hand."""
+        return self._drive.count.count if self._drive and self._drive.count else None
+
+    @property
+    def marks(self) -> tuple[FieldMark, ...]:
+        """The marks of the field in hand."""
+        return self._drive.marks if self._drive else ()
+
+    def take_dirty(self):
+        """Return what of the map changed since the last call: rectangles of cells, or "all"."""
+        return self._drive.take_dirty() if self._drive else []
+
+    def close(self) -> None:
+        """Make everything durable and let go of the receiver; an open stint stays open."""
+        if self._drive is not None:
+            self._drive.sync(float("inf"))
+        if self._source is not None:
+            self._source.close()
+
+    # --- the view ----------------------------------------------------------------------------
+
+    def _time(self) -> float:
+        """Return now, in the receiver's time where the tablet's clock is wrong."""
+        return round(self._where.time(self._clock.now()), 6)
+
+    def _state(self) -> str:
+        return self._drive.standing.state if self._drive else rules.IDLE
+
+    def _refresh(self):
+        self._view = self._look()
+
+    def _look(self) -> View:
+        now, t, drive = self._clock.now(), self._time(), self._drive
+        idle = View(
+            state=rules.IDLE, operator=None, tractor=None, tool=None, field=None,
+            operation=None, target=None, since=None, stop_reason=None,
+            position=self._where.state(now, None), lost_since=self._where.lost_since(now),
+            speed=None, pose=None, done_area=None, left_pass_area=None, field_area=None,
+            pass_tally=0, strip=None, strip_over=(), sentence=None, undo_label=None,
+            undo_left=0.0, working_s=0.0, stint_s=0.0, now=t,
+            position_words=self._source.words if self._source else "No receiver.",
+        )  # fmt: skip
+        if drive is None:
+            return idle
+        stood, stint = drive.standing, drive.stint
+        position = self._where.state(now, drive.tool.width)
+        placed = position in ("good", "poor") and drive.pose is not None
+        areas, ahead = drive.areas(), drive.ahead
+        undo = rules.undoable(drive.taps, t)
+        return replace(
+            idle, **self._names,
+            state=stood.state, field=drive.field.name, operation=drive.job.operation,
+            target=words.times(drive.job.target), since=stood.since, stop_reason=stood.reason,
+            position=position, pose=drive.pose, speed=drive.pose.speed if placed else None,
+            done_area=areas.get("done"), left_pass_area=areas.get("left_pass_area"),
+            field_area=areas.get("field"), pass_tally=stood.tally,
+            tally_area=acts.tally_area(drive), strip=ahead.strip if ahead else None,
+            strip_over=ahead.over if ahead else (), sentence=drive.said(),
+            undo_label=undo and rules.UNDOABLE[undo.kind],
+            undo_left=rules.UNDO_S - (t - undo.at) if undo else 0.0,
+            working_s=stood.working_s(t), stint_s=t - stint.at, wing=stood.wing,
+            finish_at=drive.finish_at(t), hand_over_id=self._handed,
+        )  # fmt: skip
