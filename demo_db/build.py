@@ -41,7 +41,7 @@ class Built:
     rows: dict[str, str]
 
 
-def build(directory: Path | str, seed: int = SEED, wall=None) -> Built:
+def build(directory: Path | str, seed: int = SEED, along: float = 1.0, wall=None) -> Built:
     """Write the farm into a folder; logbooks of an earlier run there are replaced.
 
     Parameters
@@ -50,6 +50,8 @@ def build(directory: Path | str, seed: int = SEED, wall=None) -> Built:
         Made when it is not there.
     seed : int
         Seed of the story.
+    along : float
+        How long the fields are, times their full length.
     wall : callable, optional
         Clock of the logbooks, POSIX seconds.
 
@@ -58,7 +60,7 @@ def build(directory: Path | str, seed: int = SEED, wall=None) -> Built:
     Built
     """
     directory = Path(directory)
-    told = tell(seed)
+    told = tell(seed, along)
     write_files(directory, told)
     stores = {name: directory / stem / "logbook.sqlite" for name, stem in STORES.items()}
     for path in stores.values():
@@ -69,7 +71,7 @@ def build(directory: Path | str, seed: int = SEED, wall=None) -> Built:
         old.unlink()
     clock = {} if wall is None else {"wall": wall}
     with open_store(stores["office"], "office", **clock) as office:
-        rows = reference_rows(office)
+        rows = reference_rows(office, along)
         bundle = export_bundle(office, bundles)
     for name in ("tablet 1", "tablet 2"):
         with open_store(stores[name], name, **clock) as tablet:
@@ -82,7 +84,7 @@ def write_files(directory: Path, told: Told) -> None:
     (directory / "boundaries").mkdir(parents=True, exist_ok=True)
     (directory / "traces").mkdir(exist_ok=True)
     for key, row in farm.FIELDS.items():
-        one = exports.feature(farm.geometry(farm.outline(key)), name=row["name"], crop=row["crop"])
+        one = exports.feature(farm.geometry(farm.outline(key, told.truth["along"])), name=row["name"], crop=row["crop"])
         _write(directory / "boundaries" / f"{key}.geojson", exports.geojson_text([one]))
     for part in (told.oda, told.tam):
         who = farm.OPERATORS[part.operator]["name"]
@@ -98,7 +100,7 @@ def _write(path: Path, text: str) -> None:
     path.write_bytes(text.encode())
 
 
-def reference_rows(store: Store) -> dict[str, str]:
+def reference_rows(store: Store, along: float = 1.0) -> dict[str, str]:
     """Put the farm's people, machines and fields into a logbook; return their ids by key."""
     store.put(Farm, **farm.FARM)
     rows = {}
@@ -111,10 +113,10 @@ def reference_rows(store: Store) -> dict[str, str]:
             hitch_to_line_m=line, side_m=side, width_m=width,
         )  # fmt: skip
     for key, row in farm.FIELDS.items():
-        lat, lon = farm.to_latlon(row["gate"])
+        lat, lon = farm.to_latlon((row["gate"][0] * along, row["gate"][1]))
         rows[key] = store.put(
             Field, name=row["name"], crop=row["crop"], target=row["target"],
-            boundary=farm.geometry(farm.outline(key)),
+            boundary=farm.geometry(farm.outline(key, along)),
             gate_lat=round(float(lat[0]), 7), gate_lon=round(float(lon[0]), 7),
         ).id  # fmt: skip
     return rows

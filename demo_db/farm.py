@@ -85,9 +85,14 @@ def to_latlon(uv) -> tuple[np.ndarray, np.ndarray]:
     return np.asarray(lat), np.asarray(lon)
 
 
-def outline(key: str) -> Polygon:
-    """A field's polygon in the farm frame, m; exterior counter-clockwise."""
-    return orient(Polygon(OUTLINES[key]["shell"], OUTLINES[key]["holes"]))
+def outline(key: str, along: float = 1.0) -> Polygon:
+    """A field's polygon in the farm frame, m; exterior counter-clockwise.
+
+    `along` makes every field so many times as long, for a short demo.
+    """
+    rings = [OUTLINES[key]["shell"], *OUTLINES[key]["holes"]]
+    shell, *holes = [[(u * along, v) for u, v in ring] for ring in rings]
+    return orient(Polygon(shell, holes))
 
 
 def geometry(shape: Polygon) -> dict:

@@ -60,20 +60,22 @@ class Part:
     lost: list = field(default_factory=list)
 
 
-def lanes(rng: np.random.Generator) -> list[drive.Path]:
+def lanes(rng: np.random.Generator, along: float = 1.0) -> list[drive.Path]:
     """Every lane in the order driven, as the tractor's rear axle goes.
 
     Parameters
     ----------
     rng : numpy.random.Generator
         Source of the wander.
+    along : float
+        How long the field is, times its full length.
 
     Returns
     -------
     list of Path
         Lanes alternate east and west; ``part`` is the lane's number from 0.
     """
-    inner = _lane_ground()
+    inner = _lane_ground(farm.outline("heron", along))
     across, offset = [], WIDTH + SPACING
     while offset < 430 - WIDTH - SPACING / 2:
         across.append(offset)
@@ -93,7 +95,7 @@ def lanes(rng: np.random.Generator) -> list[drive.Path]:
         path = v + wander
         aside = abs(v - ROCKS[1])
         if aside < ROCKS_CLEAR:
-            near = np.clip((np.abs(u - ROCKS[0]) - 5) / 38, 0, 1)
+            near = np.clip((np.abs(u - ROCKS[0] * along) - 5) / 38, 0, 1)
             near = 0.5 + 0.5 * np.cos(np.pi * near)
             clear = ROCKS[1] + (ROCKS_CLEAR if v > ROCKS[1] else -ROCKS_CLEAR)
             path = path * (1 - near) + clear * near
@@ -102,34 +104,34 @@ def lanes(rng: np.random.Generator) -> list[drive.Path]:
     return found
 
 
-def _lane_ground() -> Polygon:
+def _lane_ground(whole: Polygon) -> Polygon:
     """Where lanes lie: clear of the edge strip, and of the room a loop needs at the ends."""
-    whole = farm.outline("heron")
     edges = np.array(whole.exterior.coords)
     ends = [LineString(pair) for pair in zip(edges, edges[1:]) if abs(np.subtract(*pair)[1]) > 60]
     return whole.buffer(-WIDTH).difference(shapely.union_all(ends).buffer(HEADLAND))
 
 
-def with_ring(lane: drive.Path) -> drive.Path:
+def with_ring(lane: drive.Path, along: float = 1.0) -> drive.Path:
     """A lane that passes the rocks, with a full ring driven round them."""
-    k = int(np.argmin(np.abs(lane.x - ROCKS[0])))
+    middle = (ROCKS[0] * along, ROCKS[1])
+    k = int(np.argmin(np.abs(lane.x - middle[0])))
     here, heading = (lane.x[k], lane.y[k]), lane.heading[k]
-    spin = np.sign(np.cos(heading)) * np.sign(ROCKS[1] - here[1])
-    radius = abs(here[1] - ROCKS[1])
-    around = np.linspace(0, 2 * np.pi, 200) * spin + np.arctan2(here[1] - ROCKS[1], here[0] - ROCKS[0])
-    ring = np.column_stack([ROCKS[0] + radius * np.cos(around), ROCKS[1] + radius * np.sin(around)])
+    spin = np.sign(np.cos(heading)) * np.sign(middle[1] - here[1])
+    radius = abs(here[1] - middle[1])
+    around = np.linspace(0, 2 * np.pi, 200) * spin + np.arctan2(here[1] - middle[1], here[0] - middle[0])
+    ring = np.column_stack([middle[0] + radius * np.cos(around), middle[1] + radius * np.sin(around)])
     cut = [drive.Path(*(getattr(lane, n)[s] for n in ("x", "y", "speed", "part"))) for s in (slice(None, k + 1), slice(k + 1, None))]
     return drive.joined([cut[0], drive.line(ring, TURN_SPEED, int(lane.part[0])), cut[1]])
 
 
-def rounds() -> list[drive.Path]:
+def rounds(along: float = 1.0) -> list[drive.Path]:
     """The two closing rounds along the edge, half a tool and one tool inside it."""
     found = []
     for number, inside in enumerate((WIDTH / 2 + 0.1, WIDTH / 2 + 0.1 + SPACING)):
-        ring = farm.outline("heron").buffer(-inside - 12).buffer(12).exterior
+        ring = farm.outline("heron", along).buffer(-inside - 12).buffer(12).exterior
         points = np.array(ring.coords)[::-1]
         # Begin half way along the north side, where the last lane ends.
-        points = np.roll(points[:-1], -int(np.argmin(np.hypot(points[:-1, 0] - 300, points[:-1, 1] - 430))), axis=0)
+        points = np.roll(points[:-1], -int(np.argmin(np.hypot(points[:-1, 0] - 300 * along, points[:-1, 1] - 430))), axis=0)
         found.append(drive.line(np.vstack([points, points[:1]]), LANE_SPEED, 900 + number))
     return found
 

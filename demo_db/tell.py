@@ -9,6 +9,8 @@ from shapely.geometry import Polygon
 from demo_db import drive, farm, story
 
 SEED = 20260514
+STANDING = 20.0
+"""The receiver is on for so long before the tractor moves off, s."""
 
 
 @dataclass
@@ -28,7 +30,7 @@ class Told:
     truth: dict
 
 
-def tell(seed: int = SEED) -> Told:
+def tell(seed: int = SEED, along: float = 1.0) -> Told:
     """Drive Heron Flat.
 
     Parameters
@@ -42,30 +44,30 @@ def tell(seed: int = SEED) -> Told:
     Told
     """
     rng = np.random.default_rng(seed)
-    legs = story.lanes(rng)
+    legs = story.lanes(rng, along)
     ring = next(k for k, lane in enumerate(legs) if 0 < lane.y[len(lane.y) // 2] - story.ROCKS[1])
-    legs[ring] = story.with_ring(legs[ring])
-    path = story.driven(legs + story.rounds())
+    legs[ring] = story.with_ring(legs[ring], along)
+    path = story.driven(legs + story.rounds(along))
     tool = drive.towed(path, farm.HITCHINGS[0][2] - farm.ANTENNA_AHEAD_OF_AXLE, farm.HITCHINGS[0][3])
     split = int(np.nonzero(path.part == story.LAST_OF_ODA)[0][-1]) + 1
     first = drive.Path(*(getattr(path, n)[:split] for n in ("x", "y", "speed", "part")))
     second = drive.Path(*(getattr(path, n)[split:] for n in ("x", "y", "speed", "part")))
 
     fuel_at = int(np.nonzero(first.part == story.FUEL_AFTER)[0][-1])
-    seconds = drive.timed(first, {fuel_at: 660.0})
+    seconds = drive.timed(first, {0: STANDING, fuel_at: 660.0})
     start = story.local(2026, 5, 14, 12, 40)
     oda = story.received(first, seconds, start, rng)
     oda.operator = "oda"
-    dark = _go_dark(oda, first, seconds)
-    oda.taps = _oda_taps(first, seconds, start, fuel_at)
+    dark = _go_dark(oda, first, seconds, along)
+    oda.taps = _oda_taps(first, seconds, start, fuel_at, along)
 
-    seconds_tam = drive.timed(second, {})
+    seconds_tam = drive.timed(second, {0: STANDING})
     start_tam = start + np.ceil(seconds[-1]) + 14 * 60
     tam = story.received(second, seconds_tam, start_tam, rng)
     tam.operator = "tam"
     tam.taps = _tam_taps(second, seconds_tam, start_tam)
     lane_dark = (path.part == story.DARK_LANE) & _between(seconds, dark, start, len(path.x))
-    return Told(oda, tam, _truth(seed, path, tool, ring, lane_dark, oda, tam))
+    return Told(oda, tam, _truth(seed, along, path, tool, lane_dark, oda, tam))
 
 
 def _between(seconds, span, start, n):
@@ -75,10 +77,10 @@ def _between(seconds, span, start, n):
     return inside
 
 
-def _go_dark(part: story.Part, path: drive.Path, seconds: np.ndarray) -> tuple[float, float]:
+def _go_dark(part: story.Part, path: drive.Path, seconds: np.ndarray, along: float) -> tuple[float, float]:
     """Take away the fixes of the dropout; return its span, POSIX seconds."""
     lane = np.nonzero(path.part == story.DARK_LANE)[0]
-    at = part.t[0] + seconds[lane[0] + int(story.DARK[0] / drive.STEP)]
+    at = part.t[0] + seconds[lane[0] + int(story.DARK[0] * along / drive.STEP)]
     span = (float(np.floor(at)), float(np.floor(at) + story.DARK[1]))
     keep = (part.t <= span[0]) | (part.t >= span[1])
     for name in ("t", "lat", "lon", "hdop"):
@@ -92,13 +94,13 @@ def _place(u: float, v: float) -> dict:
     return {"lat": round(float(lat[0]), 7), "lon": round(float(lon[0]), 7)}
 
 
-def _oda_taps(path, seconds, start, fuel_at) -> list[dict]:
+def _oda_taps(path, seconds, start, fuel_at, along) -> list[dict]:
     slip = start + float(seconds[np.nonzero(path.part == story.SLIP_LANE)[0][0]]) + 120
-    near = int(np.argmin(np.hypot(path.x - story.ROCKS[0], path.y - story.ROCKS[1])))
+    near = int(np.argmin(np.hypot(path.x - story.ROCKS[0] * along, path.y - story.ROCKS[1])))
     stopped = start + float(seconds[fuel_at]) + 6
     end = start + float(seconds[-1])
     taps = [
-        {"t": start + 2, "tap": "start"},
+        {"t": start + STANDING - 2, "tap": "start"},
         {"t": slip, "tap": "stop", "reason": "other"},
         {"t": slip + 3, "tap": "undo"},
         {"t": start + float(seconds[near]), "tap": "mark", "kind": "rock pile"},
@@ -112,13 +114,15 @@ def _oda_taps(path, seconds, start, fuel_at) -> list[dict]:
 
 
 def _tam_taps(path, seconds, start) -> list[dict]:
-    lane = np.nonzero(path.part == story.LAST_OF_ODA + 1)[0]
+    lane, beyond = (np.nonzero(path.part == story.LAST_OF_ODA + k)[0] for k in (1, 3))
     soft = np.nonzero(path.part == story.TWICE_LANE - 3)[0]
     soft = soft[int(len(soft) * 0.6)]
     again = np.nonzero(path.part == story.TWICE_LANE + 1)[0][0]
     taps = [
-        {"t": start - 300, "tap": "receive", **_place(path.x[lane[60]], path.y[lane[60]])},
-        {"t": start - 2, "tap": "start"},
+        # He first points two laps too far out, as one does who has not looked; then they look.
+        {"t": start - 330, "tap": "receive", **_place(path.x[lane[28]], path.y[beyond[28]])},
+        {"t": start - 300, "tap": "receive", **_place(path.x[lane[28]], path.y[lane[28]])},
+        {"t": start + STANDING - 2, "tap": "start"},
         {"t": start + float(seconds[soft]), "tap": "mark", "kind": "soft ground"},
         {"t": start + float(seconds[again]) + 45, "tap": "i_know"},
         {"t": start + float(seconds[-1]) - 2, "tap": "finish"},
@@ -126,9 +130,9 @@ def _tam_taps(path, seconds, start) -> list[dict]:
     return [{**tap, "t": round(tap["t"])} for tap in taps]
 
 
-def _truth(seed, path, tool, ring, lane_dark, oda, tam) -> dict:
+def _truth(seed, along, path, tool, lane_dark, oda, tam) -> dict:
     ground = {int(k): story.swept(tool, np.nonzero(path.part == k)[0]) for k in np.unique(path.part)}
-    inner = farm.outline("heron").buffer(-story.HEADLAND - 14)
+    inner = farm.outline("heron", along).buffer(-story.HEADLAND - 14)
     fuel, wide, twice = story.FUEL_AFTER, story.WIDE_LANE, story.TWICE_LANE
 
     def only(lane, *others):
@@ -142,15 +146,16 @@ def _truth(seed, path, tool, ring, lane_dark, oda, tam) -> dict:
         "wide lap, south": (1, only(wide, wide - 1, wide + 1)),
         "wide lap, north": (1, only(wide + 1, wide, wide + 2)),
         "lane driven twice": (3, _thrice(ground, twice).intersection(inner)),
-        "rocks": (0, _rocks(ground, path)),
+        "rocks": (0, _rocks(ground, path, along)),
         # Rolled in truth, but nobody can know it: the tool's ground while reception was lost.
         "reception lost": (None, story.swept(tool, np.nonzero(lane_dark)[0])),
     }
     shares = _shares(ground, inner)
     return {
         "seed": seed,
+        "along": along,
         "field": farm.FIELDS["heron"]["name"],
-        "field_area_m2": round(farm.outline("heron").area, 1),
+        "field_area_m2": round(farm.outline("heron", along).area, 1),
         "width_m": story.WIDTH,
         "driven_m": round(float(np.hypot(np.diff(tool[:, 0]), np.diff(tool[:, 1])).sum()), 1),
         "planted": [_planted(name, count, shape) for name, (count, shape) in planted.items()],
@@ -169,10 +174,10 @@ def _thrice(ground: dict, lane: int) -> Polygon:
     return both.intersection(ground[lane - 1].union(ground[lane + 2]))
 
 
-def _rocks(ground: dict, path: drive.Path) -> Polygon:
+def _rocks(ground: dict, path: drive.Path, along: float) -> Polygon:
     """The bare middle that the ring and the lanes beside it leave."""
     near = [k for k in ground if 0 <= k < 900 and abs(path.y[path.part == k].mean() - story.ROCKS[1]) < 26]
-    return shapely.Point(story.ROCKS).buffer(9).difference(shapely.union_all([ground[k] for k in near]))
+    return shapely.Point(story.ROCKS[0] * along, story.ROCKS[1]).buffer(9).difference(shapely.union_all([ground[k] for k in near]))
 
 
 def _shares(ground: dict, inner: Polygon) -> dict[str, float]:

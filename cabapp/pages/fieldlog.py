@@ -125,6 +125,9 @@ def _work(log: JobLog) -> list[dict]:
         ("lost", "of it without a position", words.spell(lost), "drawn as unknown, never as covered"),
         ("fuel", "fuel put in", fuel, ""),
     ]
+    tally_by_hand = sum(s.standing.tally for s in log.stints)
+    if tally_by_hand:
+        rows.append(("by_hand", "passes counted by hand", str(tally_by_hand), "not on the map: nobody saw where"))
     return [{"key": k, "words": w, "value": v, "note": n} for k, w, v, n in rows]
 
 
