@@ -12,7 +12,7 @@ from cabapp.coverage.job import SIGMA
 from cabapp.coverage.pieces import Pieces
 from cabapp.coverage.plane import Plane
 from cabapp.coverage.sweep import Rules, Sweeper, Switch
-from cabapp.coverage.tally import add_up, lay_rows
+from cabapp.coverage.tally import add_up, lay_rows, recovered_parts
 from cabapp.position.files import TraceFile
 from store.errors import BoundaryRefused, TraceRefused
 
@@ -76,7 +76,8 @@ def measure(traces, tool, target=2, boundary=None, cell=CELL, sigma=None) -> dic
         stated = np.concatenate([trace.sigma for trace in traces])
         sigma = float(np.nanmedian(stated)) if np.isfinite(stated).any() else SIGMA
     rows = lay_rows(pieces, field, cell, tool.width / 2, target)
-    areas = add_up(rows, field)
+    parts = (1.0, 0.0) if field is None else recovered_parts(pieces, field, tool.width)
+    areas = add_up(rows, field, parts)
     gaps = [] if field is None else list_gaps(rows, sigma)
     lat, lon = plane.to_latlon([(gap.x, gap.y) for gap in gaps]) if gaps else ((), ())
     outside = ~rows.inside & (rows.count > 0)
@@ -132,8 +133,9 @@ def _plane(traces, kept, boundary):
     if boundary is not None:
         middle = shapely.geometry.shape(boundary).centroid
         return Plane(middle.y, middle.x)
+    pairs = list(zip(traces, kept, strict=True))
     lat, lon = (
-        np.sort(np.concatenate([getattr(t, name)[k.keep] for t, k in zip(traces, kept, strict=True)]))
+        np.sort(np.concatenate([getattr(trace, name)[good.keep] for trace, good in pairs]))
         for name in ("lat", "lon")
     )
     # one of the values itself: the mean of -179.9 and 179.9 is on the other side of the earth
@@ -155,7 +157,8 @@ def _check_near(traces, kept, plane, field):
     shapely.prepare(field.polygon)
     for trace, good in zip(traces, kept, strict=True):
         xy = plane.to_xy(trace.lat[good.keep], trace.lon[good.keep])
-        nearest = min(nearest, float(np.nanmin(shapely.distance(field.polygon, shapely.points(xy)))))
+        away = shapely.distance(field.polygon, shapely.points(xy))
+        nearest = min(nearest, float(np.nanmin(away)))
     if nearest > NEAR:
         raise BoundaryRefused(
             f"The trace comes no closer to the field than {nearest / 1000:,.1f} km. Give the "

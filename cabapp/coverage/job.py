@@ -11,7 +11,7 @@ from cabapp.coverage.hygiene import clean
 from cabapp.coverage.pieces import Pieces
 from cabapp.coverage.plane import Plane
 from cabapp.coverage.sweep import Pose, Rules, Sweeper, Switch
-from cabapp.coverage.tally import Tally, add_up, lay_rows
+from cabapp.coverage.tally import Tally, add_up, lay_rows, recovered_parts
 from cabapp.coverage.tool import Tool
 
 MARGIN = 40.0
@@ -252,7 +252,12 @@ class JobCount:
 
     def tally(self) -> Tally:
         """Return the exact areas; takes a fraction of a second on a big field."""
-        return add_up(self._rows_across(), self.field)
+        parts = (1.0, 0.0)
+        if self.field is not None and self._width():
+            parts = recovered_parts(
+                self.pieces(), self.field, self._width(), list(self._seedings.values())
+            )
+        return add_up(self._rows_across(), self.field, parts)
 
     def gaps(self, sigma: float = SIGMA) -> list[Gap]:
         """Return the gaps, each with how sure it is; empty when no boundary is known."""

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field as default
 import numpy as np
 from shapely.geometry import Polygon
 
+from cabapp.coverage.avoidable import split
 from cabapp.coverage.field import Field, outline_rows
 from cabapp.coverage.pieces import Pieces
 from cabapp.coverage.seeded import standing
@@ -69,7 +70,7 @@ class Tally:
     by_count : dict of int to float
         Ground covered exactly so many times.
     avoidable, unavoidable : float
-        Re-covered: above target; unavoidable in the strip half a tool wide along the edges.
+        Re-covered: above target; see `avoidable`.
     """
 
     field_area: float | None
@@ -124,9 +125,7 @@ def lay_rows(
         Stints that seeded the ground: what was covered before them is void.
     """
     angle = np.pi / 2 - main_direction(stints) + SLANT
-    c, s = np.cos(angle), np.sin(angle)
-    turn = np.array([[c, s], [-s, c]])
-    sown = [Pieces(s.quad @ turn, s.s0, s.s1, s.t, s.leave) for s in seedings]
+    sown = _turned(seedings, angle)
     rows, xs, kinds = [], [], []
 
     def put(k, x, kind):
@@ -134,11 +133,10 @@ def lay_rows(
         xs.append(x)
         kinds.append(np.full(len(k), kind, np.int64))
 
-    for pieces in stints:
+    for pieces in _turned(stints, angle):
         if len(pieces) == 0:
             continue
-        turned = Pieces(pieces.quad @ turn, pieces.s0, pieces.s1, pieces.t, pieces.leave)
-        k, x0, x1, _ = standing(turned, sown, row)
+        k, x0, x1, _ = standing(pieces, sown, row)
         put(k, x0, UP)
         put(k, x1, DOWN)
     if field is not None:
@@ -183,22 +181,57 @@ def lay_rows(
     )
 
 
-def add_up(rows: Rows, field: Field | None) -> Tally:
-    """Return the areas of stretches of rows by count."""
+def recovered_parts(
+    stints: list[Pieces], field: Field, width: float, seedings: list[Pieces] = ()
+) -> tuple[float, float]:
+    """Return avoidable and unavoidable re-covered ground, m2, from rows a few metres apart.
+
+    Parameters
+    ----------
+    stints : list of Pieces
+    field : Field
+    width : float
+        Tool's, m.
+    seedings : list of Pieces
+        As in `lay_rows`.
+    """
+    row = 2.0 if field.area < 1.5e6 else 4.0
+    angle = np.pi / 2 - main_direction(stints) + SLANT
+    turned, sown = (_turned(some, angle) for some in (stints, seedings))
+    found = [(*standing(one, sown, row), one.t) for one in turned if len(one)]
+    if not found:
+        return 1.0, 0.0
+    k, x0, x1 = (np.concatenate([f[n] for f in found]) for n in range(3))
+    time = np.concatenate([t[piece] for *_, piece, t in found])
+    return split((k, x0, x1, time), field.turned(angle), row, width)
+
+
+def _turned(stints, angle):
+    c, s = np.cos(angle), np.sin(angle)
+    turn = np.array([[c, s], [-s, c]])
+    return [Pieces(one.quad @ turn, one.s0, one.s1, one.t, one.leave) for one in stints]
+
+
+def add_up(rows: Rows, field: Field | None, parts: tuple[float, float] = (1.0, 0.0)) -> Tally:
+    """Return the areas of stretches of rows by count.
+
+    What is re-covered is divided in the proportion of `parts`, avoidable to unavoidable.
+    """
     here = rows.inside & (rows.count > 0)
     area = rows.area
     sums = np.bincount(rows.count[here], weights=area[here])
     by_count = {n: float(a) for n, a in enumerate(sums) if n and a > 0}
     covered = float(sum(by_count.values()))
-    over = here & (rows.count > rows.want)
+    over = float(area[here & (rows.count > rows.want)].sum())
+    share = parts[0] / sum(parts) if sum(parts) else 1.0
     return Tally(
         field_area=None if field is None else field.area,
         none=None if field is None else max(0.0, field.area - covered),
         covered=covered,
         pass_area=float(sum(n * a for n, a in by_count.items())),
         by_count=by_count,
-        avoidable=float(area[over & rows.inner].sum()),
-        unavoidable=float(area[over & ~rows.inner].sum()),
+        avoidable=over * share,
+        unavoidable=over * (1 - share),
     )
 
 
@@ -219,7 +252,7 @@ def tally(
     row : float
         Distance between rows, m. Halving it changes a class of area by far less than 0.1 %.
     width : float, optional
-        Tool's, m: half of it is the edge strip whose re-covering is unavoidable.
+        Tool's, m; without it all re-covering counts as avoidable.
     target : int
         Used where there is no field.
 
@@ -228,4 +261,6 @@ def tally(
     >>> tally([], Field(Polygon([(0, 0), (100, 0), (100, 50), (0, 50)]))).none
     5000.0
     """
-    return add_up(lay_rows(stints, field, row, (width or 0.0) / 2, target), field)
+    rows = lay_rows(stints, field, row, (width or 0.0) / 2, target)
+    parts = recovered_parts(stints, field, width) if field and width else (1.0, 0.0)
+    return add_up(rows, field, parts)
