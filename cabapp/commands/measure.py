@@ -50,8 +50,9 @@ def arguments(parser) -> None:
         help="GPX 1.1, CSV (time,lat,lon) or NMEA 0183 text; each file is one stint",
     )  # fmt: skip
     parser.add_argument(
-        "--width", required=True, type=_metres(0, 199), metavar="M", help="working width of the tool"
-    )
+        "--width", required=True, type=_metres(0, 199), metavar="M",
+        help="working width of the tool",
+    )  # fmt: skip
     parser.add_argument(
         "--target", type=_passes, default=2, metavar="N", help="passes wanted (default 2)"
     )
@@ -78,15 +79,17 @@ def arguments(parser) -> None:
 
 def run(args) -> int:
     """Measure and print; every `Refused` goes up."""
-    traces = []
-    for n, path in enumerate(args.trace, 1):
-        _progress(f"reading {n} of {len(args.trace)}")
-        traces.append(read_trace(path))
-    boundary = read_boundary(args.field) if args.field else None
-    _progress("counting")
-    tool = Tool(args.width, hitch=args.hitch, side=args.side)
-    result = measure(traces, tool, args.target, boundary, args.cell, args.sigma)
-    _progress("")
+    try:
+        traces = []
+        for n, path in enumerate(args.trace, 1):
+            _progress(f"reading {n} of {len(args.trace)}")
+            traces.append(read_trace(path))
+        boundary = read_boundary(args.field) if args.field else None
+        _progress("counting")
+        tool = Tool(args.width, hitch=args.hitch, side=args.side)
+        result = measure(traces, tool, args.target, boundary, args.cell, args.sigma)
+    finally:
+        _progress("")
     print(json.dumps(result, indent=1, allow_nan=False) if args.json else in_words(result))
     return 0
 

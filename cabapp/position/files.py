@@ -93,6 +93,8 @@ def _read_nmea(file, builder):
         _add(joiner.feed(line), builder)
         if joiner.timeless > timeless:
             builder.break_here()
+        if joiner.waiting > MOST_POINTS:
+            break  # adding them refuses the file in the builder's own words
     _add(joiner.finish(), builder)
     if joiner.rejected:
         builder.notes.append(

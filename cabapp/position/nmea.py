@@ -52,7 +52,12 @@ class Joiner:
         self._moment: dict | None = None
         self._date: date | None = None
         self._last_second: float | None = None
-        self._waiting: list[dict] = []
+        self._waiting: list[tuple] = []
+
+    @property
+    def waiting(self) -> int:
+        """How many moments wait for a date; whoever feeds a file without end looks here."""
+        return len(self._waiting)
 
     @property
     def dated(self) -> bool:
@@ -101,10 +106,10 @@ class Joiner:
                 return self._release(None)
             return []
         if "rmc_date" not in moment and "zda_date" not in moment and self._date is None:
-            self._waiting.append(moment)
+            self._waiting.append(_reading(moment))
             return []
         self._see_date(moment)
-        return self._release(None) + [_fix(moment, self._date)]
+        return self._release(None) + [_fix(_reading(moment), self._date)]
 
     def _see_date(self, moment):
         stated = moment.get("zda_date") or moment.get("rmc_date")
@@ -120,18 +125,18 @@ class Joiner:
         if first is None:
             day, later = self._date, self._last_second
             fixes = []
-            for moment in reversed(waiting):
-                if moment["second"] - later > HALF_DAY:
+            for reading in reversed(waiting):
+                if reading[0] - later > HALF_DAY:
                     day -= timedelta(days=1)
-                later = moment["second"]
-                fixes.append(_fix(moment, day))
+                later = reading[0]
+                fixes.append(_fix(reading, day))
             return fixes[::-1]
-        fixes, day, earlier = [], first, waiting[0]["second"]
-        for moment in waiting:
-            if earlier - moment["second"] > HALF_DAY:
+        fixes, day, earlier = [], first, waiting[0][0]
+        for reading in waiting:
+            if earlier - reading[0] > HALF_DAY:
                 day += timedelta(days=1)
-            earlier = moment["second"]
-            fixes.append(_fix(moment, day))
+            earlier = reading[0]
+            fixes.append(_fix(reading, day))
         return fixes
 
 
@@ -166,16 +171,22 @@ def _read(kind, text):
     return second, {"zda_date": date(int(year), int(month), int(day))} if year else {}
 
 
-def _fix(moment, day) -> Fix:
-    """Join what the sentences of one moment said; a single "no position" outweighs a position."""
-    midnight = datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()
-    t = midnight + moment["second"]
+def _reading(moment) -> tuple:
+    """Join what the sentences of one moment said; a single "no position" outweighs a position.
+
+    Second of the day, then lat, lon, sigma, quality and hdop as a `Fix` has them.
+    """
     gga, rmc = moment.get("gga"), moment.get("rmc")
     places = [said[0] for said in (gga, rmc) if said is not None]
     if any(place is None for place in places):
-        return Fix(t, None, None, quality=0)
+        return moment["second"], None, None, None, 0, None
     quality = gga[1] if gga else rmc[1]
-    return Fix(t, *places[0], moment.get("sigma"), quality, moment.get("hdop"))
+    return moment["second"], *places[0], moment.get("sigma"), quality, moment.get("hdop")
+
+
+def _fix(reading, day) -> Fix:
+    midnight = datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()
+    return Fix(midnight + reading[0], *reading[1:])
 
 
 def _second(text):

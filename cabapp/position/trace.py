@@ -11,8 +11,8 @@ import numpy as np
 from cabapp.position.fix import Fix, is_place
 from store.errors import TraceRefused
 
-MOST_POINTS = 5_000_000
-"""More fixes in one file than this are refused: at ten a second it is 139 hours."""
+MOST_POINTS = 2_000_000
+"""More fixes in one file than this are refused: at ten a second it is 55 hours."""
 NO_QUALITY = -1
 BACKWARDS = 60.0
 """A step back in time of more than this, s, is another recording in the same file."""

@@ -1,6 +1,7 @@
 """`rollbook measure` from files to figures."""
 
 import json
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -110,6 +111,28 @@ def test_the_figures_of_the_trace(written, measured):
     assert found["trace"]["unknown_s"] == pytest.approx(3600 - 200)
 
 
+def test_three_formats_of_one_drive_agree(written, measured, gpx, sentence):
+    """CSV, GPX and NMEA of the same drive give the same ground within their own rounding."""
+    xy, t = lanes(n=2)
+    xy += 100.0  # off the whole degree, where a rounding writer would print 60 minutes
+    lat, lon = PLANE.to_latlon(xy)
+    csv, points, nmea = csv_of(xy, t), "", ""
+    for when, a, b in zip(START + t, lat, lon, strict=True):
+        moment = datetime.fromtimestamp(when, UTC)
+        points += f'<trkpt lat="{a:.8f}" lon="{b:.8f}"><time>{moment:%Y-%m-%dT%H:%M:%SZ}</time></trkpt>'
+        degrees = (f"{int(v):0{n}d}{(v - int(v)) * 60:08.5f}" for v, n in ((a, 2), (-b, 3)))
+        place = "{},N,{},W".format(*degrees)
+        nmea += sentence(f"GPGGA,{moment:%H%M%S},{place},4,12,0.7,500.0,M,-20.0,M,1.0,0001")
+        nmea += sentence(f"GPRMC,{moment:%H%M%S},A,{place},3.9,90.0,{moment:%d%m%y},,,R")
+    files = [written("a.csv", csv), written("a.gpx", gpx(points)), written("a.nmea", nmea)]
+    first, *others = (measured(file, "--width", 12) for file in files)
+    for other in others:
+        for key in ("fixes", "used", "rejected", "duration_s", "unknown_s"):
+            assert other["trace"][key] == first["trace"][key]
+        assert other["area_m2"]["pass_area"] == pytest.approx(first["area_m2"]["pass_area"], rel=1e-3)
+        assert other["area_m2"]["covered"] == pytest.approx(first["area_m2"]["covered"], rel=1e-3)
+
+
 def test_without_a_boundary_there_is_no_field(written, measured):
     """field and none are null, no gap is claimed, and all ground counts."""
     found = measured(written("a.csv", csv_of(*lanes())), "--width", 12)
@@ -141,8 +164,10 @@ def test_hitch_and_side_move_the_ground(written, square, measured):
     """A tool 10 m behind misses the field's last 10 m; 6 m to the right it works the other half."""
     trace = written("a.csv", csv_of(*lanes(n=1)))
     last = square(390, -6, 400, 6)
-    assert measured(trace, "--width", 12, "--field", last)["area_m2"]["covered"] == pytest.approx(120, rel=0.02)
-    assert measured(trace, "--width", 12, "--hitch", 10, "--field", last)["area_m2"]["covered"] < 3
+    mounted = measured(trace, "--width", 12, "--field", last)["area_m2"]
+    towed = measured(trace, "--width", 12, "--hitch", 10, "--field", last)["area_m2"]
+    assert mounted["covered"] == pytest.approx(120, rel=0.02)
+    assert towed["covered"] < 3
     south = measured(trace, "--width", 6, "--side", 3, "--field", square(0, -6, 400, 0))
     assert south["area_m2"]["none"] == pytest.approx(0, abs=5)
 
@@ -225,7 +250,8 @@ def test_places_on_two_continents_are_not_counted_together(written, capsys):
 def test_undated_traces_are_not_put_in_order(written, sentence, capsys):
     """Two logs with times of day only cannot be ordered; one alone can be measured."""
     text = "".join(
-        sentence(f"GPGGA,1000{n:02d},5200.{n:03d},N,10600.000,W,1,08,0.9,500.0,M,-20.0,M,,") for n in range(20)
+        sentence(f"GPGGA,1000{n:02d},5200.{n:03d},N,10600.000,W,1,08,0.9,500.0,M,-20.0,M,,")
+        for n in range(20)
     )
     one, two = written("a.nmea", text), written("b.nmea", text)
     assert main(["measure", str(one), "--width", "12"]) == 0
