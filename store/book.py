@@ -1,6 +1,5 @@
 """The logbook: facts added, reference rows put, both durable before the call returns."""
 
-import sqlite3
 import time
 import uuid
 from collections.abc import Callable, Iterator
@@ -8,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
 
-from sqlalchemy import Connection, Engine, select
+from sqlalchemy import Engine, select
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
@@ -141,9 +140,8 @@ class Store:
     @contextmanager
     def session(self) -> Iterator[Session]:
         """Yield a SQLAlchemy session that can only read."""
-        with reading(self._engine) as connection:
-            with Session(connection, expire_on_commit=False) as session:
-                yield session
+        with reading(self._engine) as connection, Session(connection) as session:
+            yield session
 
     def get(self, model: type[AnyRow], id: str) -> AnyRow | None:
         """Return the row with this id, detached, or None."""

@@ -26,9 +26,7 @@ LAST_COUNT = 99_999
 INSTANT_LIMIT_S = 8e9  # 1716 to 2223: so far a float of seconds is exact to the microsecond
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_SHAPE = re.compile(
-    r"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z)-(\d{5})-([0-9a-f]{8})", re.ASCII
-)
+_SHAPE = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z)-(\d{5})-([0-9a-f]{8})", re.ASCII)
 
 
 def read_stamp(stamp: str) -> tuple[int, int, str]:

@@ -94,7 +94,9 @@ def _look(path: Path) -> str | None:
 
 def _keep_copy(path: Path, revision: str) -> Path:
     """Keep an exact copy of the file beside it, named by its revision and the time."""
-    copy = path.with_name(f"{path.stem}-before-{revision}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.sqlite")
+    copy = path.with_name(
+        f"{path.stem}-before-{revision}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.sqlite"
+    )
     with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(copy)) as new:
         old.backup(new)
     return copy

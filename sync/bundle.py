@@ -5,6 +5,7 @@ The format is described in FORMAT.md beside this file. Nothing here knows the st
 
 import hashlib
 import json
+import struct
 import zipfile
 import zlib
 from dataclasses import dataclass
@@ -30,7 +31,7 @@ MOST_MEMBERS = 200_000
 
 _DAMAGE = (
     zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, EOFError, NotImplementedError,
-    RuntimeError, ValueError, IndexError, OverflowError,
+    RuntimeError, ValueError, LookupError, OverflowError, struct.error,
 )  # fmt: skip
 
 
@@ -49,8 +50,12 @@ def write_bundle(path: Path, manifest: dict, members: dict[str, bytes], key: byt
 
     Parameters
     ----------
+    path : Path
+        Where it goes; its folder is made if it is not there.
     manifest : dict
         Without format, version, public key and members, which are filled in here.
+    members : dict
+        Name to content, of the records and the pieces of trace.
     key : bytes, length 32
         The device's Ed25519 private key.
 
@@ -78,7 +83,13 @@ def write_bundle(path: Path, manifest: dict, members: dict[str, bytes], key: byt
                 for name, data in ((MANIFEST, text), (SIGNATURE, signature), *members.items()):
                     packed = name.startswith("traces/")  # zlib already; a second time gains nothing
                     file.writestr(name, data, zipfile.ZIP_STORED if packed else None)
-            read_bundle(beside)
+            try:
+                read_bundle(beside)
+            except BundleRefused as refusal:
+                raise BundleRefused(
+                    f"The bundle was not kept in {path.parent}, because what was written cannot "
+                    f"be read back: {refusal}"
+                ) from refusal
     except OSError as error:
         raise BundleRefused(
             f"The bundle could not be written to {path.parent} ({error.strerror or error}). "
@@ -160,9 +171,7 @@ def _member(file: zipfile.ZipFile, info: zipfile.ZipInfo, largest: int) -> bytes
 
 def _well_made(said: dict) -> bool:
     """Say whether a manifest has its parts, and no member name but the allowed ones."""
-    device, farm, others, members = (
-        said.get(n) for n in ("device", "farm", "devices", "members")
-    )
+    device, farm, others, members = (said.get(n) for n in ("device", "farm", "devices", "members"))
     return (
         _named(device)
         and isinstance(device.get("public_key"), str)

@@ -38,6 +38,10 @@ def merge_bundles(
 
     Parameters
     ----------
+    store : Store
+        Where they go.
+    paths : iterable of Path or str
+        Bundles, or folders: of those, every file named ``rollbook-*.zip``.
     progress : callable, optional
         Called as progress(done, of, words) before each bundle and once at the end.
     """

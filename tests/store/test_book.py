@@ -127,8 +127,14 @@ def test_facts_and_references_are_not_confused(book):
 
 def test_a_correction_leaves_the_row_as_it_was(book, begin_stint, at):
     """What is corrected stays; the correction names it."""
-    tap = book.add(Tap(stint_id=begin_stint(book).stint.id, kind="fuel", at=at, detail={"litres": 50}))
-    book.add(Correction(corrects_table="tap", corrects_id=tap.id, at=at, reason="misread", detail={"litres": 60}))
+    tap = book.add(
+        Tap(stint_id=begin_stint(book).stint.id, kind="fuel", at=at, detail={"litres": 50})
+    )
+    book.add(
+        Correction(
+            corrects_table="tap", corrects_id=tap.id, at=at, reason="misread", detail={"litres": 60}
+        )
+    )
     assert book.get(Tap, tap.id).detail == {"litres": 50}
     assert book.all(Correction, corrects_id=tap.id)[0].detail == {"litres": 60}
 
@@ -143,7 +149,7 @@ def test_a_read_session_cannot_write(book, begin_stint, at):
 
 
 def test_a_full_disk_is_a_sentence(book, begin_stint, at):
-    """When SQLite says the disk is full nothing is written, a sentence says so, and it goes on after."""
+    """When the disk is full nothing is written, a sentence says so, and it goes on afterwards."""
     stint = begin_stint(book).stint
     with book.writing() as session:
         pages = session.execute(text("PRAGMA page_count")).scalar()

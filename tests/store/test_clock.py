@@ -62,7 +62,10 @@ def test_a_dead_clock_is_forgiven():
     assert next_stamp(dead, 1_900_000_000.0, ONE).startswith("2030-03-17T17:46:40.000Z")
 
 
-@pytest.mark.parametrize("text", ["", "x", "2026-13-01T00:00:00.000Z-00000-1f0c22ab", "2026-01-01T00:00:00.000Z-00000-1F0C22AB"])
+@pytest.mark.parametrize(
+    "text",
+    ["", "x", "2026-13-01T00:00:00.000Z-00000-1f0c22ab", "2026-01-01T00:00:00.000Z-00000-1F0C22AB"],
+)
 def test_what_is_no_stamp_is_refused(text):
     """Text of another shape, or of a month that is none, is ValueError."""
     with pytest.raises(ValueError):

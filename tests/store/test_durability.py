@@ -46,7 +46,7 @@ def _assert_kept(path, acked):
 
 @pytest.mark.parametrize("after", [1, 7, 40])
 def test_kill_9_loses_no_acknowledged_tap(tmp_path, begin_stint, after):
-    """Killed at any moment, a writer has lost no tap it acknowledged and at most a second of trace."""
+    """Killed at any moment, a writer has lost no acknowledged tap and at most a second of trace."""
     path, acks = tmp_path / "logbook.sqlite", tmp_path / "acks"
     with open_store(path) as store:
         stint = begin_stint(store).stint.id
@@ -86,7 +86,9 @@ def _recorded(write_log, tmp_path, begin_stint, rounds, pages=40):
     with open_store(live / "logbook.sqlite") as store:
         stint = begin_stint(store).stint.id
     shutil.copytree(live, before)
-    environment = _environment(LD_PRELOAD=str(write_log), WRITE_LOG=str(log), WRITE_LOG_UNDER=str(live))
+    environment = _environment(
+        LD_PRELOAD=str(write_log), WRITE_LOG=str(log), WRITE_LOG_UNDER=str(live)
+    )
     command = _command(live / "logbook.sqlite", stint, live / "acks", rounds, pages)
     subprocess.run(command, env=environment, check=True, timeout=60)
     data, place, found = log.read_bytes(), 0, []
@@ -101,7 +103,7 @@ def _recorded(write_log, tmp_path, begin_stint, rounds, pages=40):
 
 
 def test_a_power_cut_loses_nothing_acknowledged(write_log, tmp_path, begin_stint):
-    """After a power cut that drops, reorders or tears what was not synced, all that was said to be safe is there.
+    """After a power cut that drops, reorders or tears unsynced writes, all acknowledged is there.
 
     The disk is rebuilt from the recorded writes: up to its last sync a file is as written;
     of the later writes each is kept, dropped, or torn at a 512-byte sector, at random. The
@@ -138,7 +140,7 @@ def test_a_power_cut_loses_nothing_acknowledged(write_log, tmp_path, begin_stint
 
 
 def test_one_tap_is_one_sync(write_log, tmp_path, begin_stint):
-    """Between two acknowledgements of a tap and a second of trace lie exactly two syncs of the log."""
+    """A tap costs exactly one sync of the log, and so does a second of trace."""
     _before, log = _recorded(write_log, tmp_path, begin_stint, rounds=6, pages=1000)
     syncs, counts = 0, []
     for op, name, _offset, data in log:

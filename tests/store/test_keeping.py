@@ -26,7 +26,7 @@ def worked(book, begin_stint, drive, at):
 
 
 def test_trace_is_sealed_every_five_minutes(worked, drive):
-    """After 5 min 20 s at 10 Hz there is one chunk of 5 minutes, a tail, and nothing lost between."""
+    """After 5 min 20 s at 10 Hz there is a chunk of 5 minutes, a tail, and nothing lost."""
     book, stint = worked
     (chunk,) = book.all(TraceChunk)
     assert chunk.last_at - chunk.first_at == pytest.approx(300, abs=1.01)
@@ -79,7 +79,7 @@ def test_a_fix_that_is_none_is_refused_at_once(worked):
 
 
 def test_a_backup_is_whole_and_a_device_of_its_own(worked, tmp_path):
-    """A backup holds every record, no signing key, and opens as another device that goes on alone."""
+    """A backup holds every record, no signing key, and opens as another device."""
     book, stint = worked
     copy = book.backup(tmp_path / "backups")
     assert list((tmp_path / "backups").iterdir()) == [copy]
@@ -147,7 +147,9 @@ def test_check_finds_a_damaged_page(worked):
     book, _stint = worked
     book.close()
     with closing(sqlite3.connect(book.path)) as raw:
-        root = raw.execute("SELECT rootpage FROM sqlite_master WHERE name = 'ix_tap_stint_id'").fetchone()[0]
+        root = raw.execute(
+            "SELECT rootpage FROM sqlite_master WHERE name = 'ix_tap_stint_id'"
+        ).fetchone()[0]
         size = raw.execute("PRAGMA page_size").fetchone()[0]
     with open(book.path, "r+b") as file:
         file.seek((root - 1) * size)

@@ -22,7 +22,7 @@ from store.models import Base, Farm, Field, Tap
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 
-LATER = '''
+LATER = """
 import sqlalchemy as sa
 from alembic import op
 revision, down_revision, branch_labels, depends_on = "9999", "%s", None, None
@@ -31,7 +31,7 @@ def upgrade():
         batch.add_column(sa.Column("motto", sa.String()))
         batch.alter_column("timezone", nullable=True)
 %s
-'''
+"""
 
 
 @pytest.fixture
@@ -164,7 +164,7 @@ def test_a_file_where_the_folder_should_be_is_a_sentence(tmp_path):
 
 
 def test_a_read_only_folder_is_a_sentence(tmp_path):
-    """In a folder that may not be written to, opening is refused with a sentence, not a traceback."""
+    """In a folder that may not be written to, opening is refused with a sentence."""
     folder = tmp_path / "sealed"
     open_store(folder / "old.sqlite").close()
     for thing in (*folder.iterdir(), folder):

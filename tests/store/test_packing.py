@@ -84,7 +84,9 @@ def test_any_trace_comes_back_to_the_last_digit_kept(drawn):
 def test_a_noisy_trace_takes_little_room(drive, record_property, capsys):
     """A 10 Hz trace with receiver noise costs at most 1.3 bytes a fix, sealed every 5 minutes."""
     t, lat, lon = drive(36_000)
-    parts = [pack(make_trace(*(v[i : i + 3000] for v in (t, lat, lon)))) for i in range(0, 36_000, 3000)]
+    parts = [
+        pack(make_trace(*(v[i : i + 3000] for v in (t, lat, lon)))) for i in range(0, 36_000, 3000)
+    ]
     per_fix = sum(map(len, parts)) / len(t)
     with capsys.disabled():
         print(f"\n  packed trace: {per_fix:.2f} bytes a fix")
@@ -125,6 +127,11 @@ def test_a_piece_that_swells_is_not_unpacked():
 
 def test_impossible_fixes_are_not_taken():
     """A latitude beyond the pole, an endless time, columns of unequal length: ValueError."""
-    for bad in (([0.0], [90.1], [0.0]), ([np.inf], [0.0], [0.0]), ([np.nan], [0.0], [0.0]), ([0.0], [0.0], [])):
+    for bad in (
+        ([0.0], [90.1], [0.0]),
+        ([np.inf], [0.0], [0.0]),
+        ([np.nan], [0.0], [0.0]),
+        ([0.0], [0.0], []),
+    ):
         with pytest.raises(ValueError):
             make_trace(*bad)

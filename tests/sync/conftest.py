@@ -59,13 +59,25 @@ def work():
                 at=START + 0.123456,
             )
         )
-        store.add(Tap(stint_id=stint.id, kind="stop", at=START + 1 / 3, reason="Öl \"5 %\"", detail={"a": [1, 2.5, None]}))
+        store.add(
+            Tap(
+                stint_id=stint.id,
+                kind="stop",
+                at=START + 1 / 3,
+                reason='Öl "5 %"',
+                detail={"a": [1, 2.5, None]},
+            )
+        )
         store.add(Mark(field_id=job.field_id, kind="rock", lat=49.0012345, lon=-105.1, at=START))
         writer = store.trace(stint.id)
         for n in range(25):
             writer.append(START + n / 10, 49 + n * 1e-6, -105.0, 0.5, 4)
         writer.sync()
-        store.add(HandOver(job_id=job.id, stint_id=stint.id, at=START, state="fine", sheet={"fuel": "half"}))
+        store.add(
+            HandOver(
+                job_id=job.id, stint_id=stint.id, at=START, state="fine", sheet={"fuel": "half"}
+            )
+        )
         return stint
 
     return done
@@ -92,6 +104,7 @@ def farm_folder(tmp_path_factory):
 @pytest.fixture(scope="session")
 def open_copies(farm_folder):
     """A function that opens fresh copies of the three logbooks in a folder."""
+
     def opened(folder):
         stores = []
         for n, wall in enumerate(WALLS):

@@ -18,7 +18,9 @@ device = st.integers(0, 2)
 acts = st.lists(
     st.one_of(
         st.tuples(st.just("work"), device),
-        st.tuples(st.just("edit"), device, st.sampled_from(["name", "crop"]), st.sampled_from("abc")),
+        st.tuples(
+            st.just("edit"), device, st.sampled_from(["name", "crop"]), st.sampled_from("abc")
+        ),
         st.tuples(st.just("job"), device, st.sampled_from([2026, 2027])),
         st.tuples(st.just("write"), device),
         st.tuples(st.just("read"), device, st.integers(0, 30)),
@@ -113,7 +115,7 @@ def test_news_travels_through_a_third_copy(copies, tmp_path, work, rows_of):
 
 
 def test_an_open_trace_is_carried_and_goes_on(copies, tmp_path, work):
-    """Exporting in the middle of a stint carries the trace so far, and the writer goes on unharmed."""
+    """Exporting in mid-stint carries the trace so far, and the writer goes on unharmed."""
     cab, office, _ = copies
     stint = work(cab, "Ada").id
     writer = cab.trace(stint)
@@ -169,7 +171,7 @@ def test_without_a_farm_there_is_no_bundle(tmp_path):
 
 
 def test_a_logbook_put_back_gets_its_own_records_again(copies, tmp_path, work, rows_of):
-    """An old file of a device, put back by hand, takes its lost records from others and numbers on."""
+    """An old file of a device, put back by hand, takes its lost records from others."""
     cab, office, _ = copies
     shutil.copy(cab.path, tmp_path / "old.sqlite")
     work(cab, "Ada")

@@ -62,7 +62,7 @@ def test_the_year_2000_was_a_leap_year():
 
 @given(st.integers(-7_999_999_999_999_999, 7_999_999_999_999_999))
 def test_instants_come_back_exactly(micros):
-    """Any instant to the microsecond is written and read as the same float, as datetime reads it."""
+    """Any instant to the microsecond comes back as the same float, as datetime reads it."""
     at = micros / 1_000_000
     assert read_time(write_time(at)) == at
     assert datetime.fromisoformat(write_time(at)).timestamp() == pytest.approx(at, abs=1e-6)

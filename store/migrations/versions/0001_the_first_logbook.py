@@ -12,7 +12,8 @@ depends_on = None
 def upgrade():
     # "Roll" in ASCII, kept in the file's header: how we know a logbook from another SQLite file
     op.execute("PRAGMA application_id = 0x526F6C6C")
-    op.create_table("change",
+    op.create_table(
+        "change",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("seq", sa.Integer(), nullable=False),
@@ -21,13 +22,14 @@ def upgrade():
         sa.Column("row_id", sa.String(), nullable=False),
         sa.Column("columns", sa.JSON(none_as_null=True), nullable=False),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_change")),
-        sa.UniqueConstraint("device", "seq", name=op.f("uq_change_device"))
+        sa.UniqueConstraint("device", "seq", name=op.f("uq_change_device")),
     )
     with op.batch_alter_table("change") as batch_op:
         batch_op.create_index(batch_op.f("ix_change_row_id"), ["row_id"], unique=False)
         batch_op.create_index(batch_op.f("ix_change_stamp"), ["stamp"], unique=False)
 
-    op.create_table("farm",
+    op.create_table(
+        "farm",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("seq", sa.Integer(), nullable=False),
@@ -37,12 +39,13 @@ def upgrade():
         sa.Column("units", sa.String(), nullable=False),
         sa.Column("fuel_price_per_l", sa.Float(), nullable=True),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_farm")),
-        sa.UniqueConstraint("device", "seq", name=op.f("uq_farm_device"))
+        sa.UniqueConstraint("device", "seq", name=op.f("uq_farm_device")),
     )
     with op.batch_alter_table("farm") as batch_op:
         batch_op.create_index(batch_op.f("ix_farm_stamp"), ["stamp"], unique=False)
 
-    op.create_table("field",
+    op.create_table(
+        "field",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("seq", sa.Integer(), nullable=False),
@@ -55,12 +58,13 @@ def upgrade():
         sa.Column("gate_lat", sa.Float(), nullable=True),
         sa.Column("gate_lon", sa.Float(), nullable=True),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_field")),
-        sa.UniqueConstraint("device", "seq", name=op.f("uq_field_device"))
+        sa.UniqueConstraint("device", "seq", name=op.f("uq_field_device")),
     )
     with op.batch_alter_table("field") as batch_op:
         batch_op.create_index(batch_op.f("ix_field_stamp"), ["stamp"], unique=False)
 
-    op.create_table("operator",
+    op.create_table(
+        "operator",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("seq", sa.Integer(), nullable=False),
@@ -69,26 +73,29 @@ def upgrade():
         sa.Column("phone", sa.String(), nullable=True),
         sa.Column("rate_per_h", sa.Float(), nullable=True),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_operator")),
-        sa.UniqueConstraint("device", "seq", name=op.f("uq_operator_device"))
+        sa.UniqueConstraint("device", "seq", name=op.f("uq_operator_device")),
     )
     with op.batch_alter_table("operator") as batch_op:
         batch_op.create_index(batch_op.f("ix_operator_stamp"), ["stamp"], unique=False)
 
-    op.create_table("own",
+    op.create_table(
+        "own",
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("name", sa.String(), nullable=False),
         sa.Column("private_key", sa.LargeBinary(), nullable=False),
         sa.Column("next_seq", sa.Integer(), nullable=False),
         sa.Column("stamp", sa.String(), nullable=False),
-        sa.PrimaryKeyConstraint("device", name=op.f("pk_own"))
+        sa.PrimaryKeyConstraint("device", name=op.f("pk_own")),
     )
-    op.create_table("peer",
+    op.create_table(
+        "peer",
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("name", sa.String(), nullable=False),
         sa.Column("public_key", sa.LargeBinary(), nullable=True),
-        sa.PrimaryKeyConstraint("device", name=op.f("pk_peer"))
+        sa.PrimaryKeyConstraint("device", name=op.f("pk_peer")),
     )
-    op.create_table("tool",
+    op.create_table(
+        "tool",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("seq", sa.Integer(), nullable=False),
@@ -99,12 +106,13 @@ def upgrade():
         sa.Column("towed", sa.Boolean(), nullable=False),
         sa.Column("grease_every_h", sa.Float(), nullable=True),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_tool")),
-        sa.UniqueConstraint("device", "seq", name=op.f("uq_tool_device"))
+        sa.UniqueConstraint("device", "seq", name=op.f("uq_tool_device")),
     )
     with op.batch_alter_table("tool") as batch_op:
         batch_op.create_index(batch_op.f("ix_tool_stamp"), ["stamp"], unique=False)
 
-    op.create_table("tractor",
+    op.create_table(
+        "tractor",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("seq", sa.Integer(), nullable=False),
@@ -113,12 +121,13 @@ def upgrade():
         sa.Column("tank_l", sa.Float(), nullable=True),
         sa.Column("cost_per_h", sa.Float(), nullable=True),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_tractor")),
-        sa.UniqueConstraint("device", "seq", name=op.f("uq_tractor_device"))
+        sa.UniqueConstraint("device", "seq", name=op.f("uq_tractor_device")),
     )
     with op.batch_alter_table("tractor") as batch_op:
         batch_op.create_index(batch_op.f("ix_tractor_stamp"), ["stamp"], unique=False)
 
-    op.create_table("correction",
+    op.create_table(
+        "correction",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("seq", sa.Integer(), nullable=False),
@@ -129,15 +138,20 @@ def upgrade():
         sa.Column("at", sa.Float(), nullable=False),
         sa.Column("reason", sa.String(), nullable=False),
         sa.Column("detail", sa.JSON(none_as_null=True), nullable=True),
-        sa.ForeignKeyConstraint(["operator_id"], ["operator.id"], name=op.f("fk_correction_operator_id")),
+        sa.ForeignKeyConstraint(
+            ["operator_id"], ["operator.id"], name=op.f("fk_correction_operator_id")
+        ),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_correction")),
-        sa.UniqueConstraint("device", "seq", name=op.f("uq_correction_device"))
+        sa.UniqueConstraint("device", "seq", name=op.f("uq_correction_device")),
     )
     with op.batch_alter_table("correction") as batch_op:
-        batch_op.create_index(batch_op.f("ix_correction_corrects_id"), ["corrects_id"], unique=False)
+        batch_op.create_index(
+            batch_op.f("ix_correction_corrects_id"), ["corrects_id"], unique=False
+        )
         batch_op.create_index(batch_op.f("ix_correction_stamp"), ["stamp"], unique=False)
 
-    op.create_table("hitching",
+    op.create_table(
+        "hitching",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("seq", sa.Integer(), nullable=False),
@@ -149,14 +163,17 @@ def upgrade():
         sa.Column("side_m", sa.Float(), nullable=False),
         sa.Column("width_m", sa.Float(), nullable=False),
         sa.ForeignKeyConstraint(["tool_id"], ["tool.id"], name=op.f("fk_hitching_tool_id")),
-        sa.ForeignKeyConstraint(["tractor_id"], ["tractor.id"], name=op.f("fk_hitching_tractor_id")),
+        sa.ForeignKeyConstraint(
+            ["tractor_id"], ["tractor.id"], name=op.f("fk_hitching_tractor_id")
+        ),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_hitching")),
-        sa.UniqueConstraint("device", "seq", name=op.f("uq_hitching_device"))
+        sa.UniqueConstraint("device", "seq", name=op.f("uq_hitching_device")),
     )
     with op.batch_alter_table("hitching") as batch_op:
         batch_op.create_index(batch_op.f("ix_hitching_stamp"), ["stamp"], unique=False)
 
-    op.create_table("job",
+    op.create_table(
+        "job",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("seq", sa.Integer(), nullable=False),
@@ -167,13 +184,14 @@ def upgrade():
         sa.Column("target", sa.Integer(), nullable=False),
         sa.ForeignKeyConstraint(["field_id"], ["field.id"], name=op.f("fk_job_field_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_job")),
-        sa.UniqueConstraint("device", "seq", name=op.f("uq_job_device"))
+        sa.UniqueConstraint("device", "seq", name=op.f("uq_job_device")),
     )
     with op.batch_alter_table("job") as batch_op:
         batch_op.create_index(batch_op.f("ix_job_field_id"), ["field_id"], unique=False)
         batch_op.create_index(batch_op.f("ix_job_stamp"), ["stamp"], unique=False)
 
-    op.create_table("stint",
+    op.create_table(
+        "stint",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("seq", sa.Integer(), nullable=False),
@@ -189,17 +207,20 @@ def upgrade():
         sa.Column("receiver", sa.String(), nullable=True),
         sa.Column("at", sa.Float(), nullable=False),
         sa.ForeignKeyConstraint(["job_id"], ["job.id"], name=op.f("fk_stint_job_id")),
-        sa.ForeignKeyConstraint(["operator_id"], ["operator.id"], name=op.f("fk_stint_operator_id")),
+        sa.ForeignKeyConstraint(
+            ["operator_id"], ["operator.id"], name=op.f("fk_stint_operator_id")
+        ),
         sa.ForeignKeyConstraint(["tool_id"], ["tool.id"], name=op.f("fk_stint_tool_id")),
         sa.ForeignKeyConstraint(["tractor_id"], ["tractor.id"], name=op.f("fk_stint_tractor_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_stint")),
-        sa.UniqueConstraint("device", "seq", name=op.f("uq_stint_device"))
+        sa.UniqueConstraint("device", "seq", name=op.f("uq_stint_device")),
     )
     with op.batch_alter_table("stint") as batch_op:
         batch_op.create_index(batch_op.f("ix_stint_job_id"), ["job_id"], unique=False)
         batch_op.create_index(batch_op.f("ix_stint_stamp"), ["stamp"], unique=False)
 
-    op.create_table("fuel_entry",
+    op.create_table(
+        "fuel_entry",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("seq", sa.Integer(), nullable=False),
@@ -210,14 +231,17 @@ def upgrade():
         sa.Column("litres", sa.Float(), nullable=False),
         sa.Column("price_per_l", sa.Float(), nullable=True),
         sa.ForeignKeyConstraint(["stint_id"], ["stint.id"], name=op.f("fk_fuel_entry_stint_id")),
-        sa.ForeignKeyConstraint(["tractor_id"], ["tractor.id"], name=op.f("fk_fuel_entry_tractor_id")),
+        sa.ForeignKeyConstraint(
+            ["tractor_id"], ["tractor.id"], name=op.f("fk_fuel_entry_tractor_id")
+        ),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_fuel_entry")),
-        sa.UniqueConstraint("device", "seq", name=op.f("uq_fuel_entry_device"))
+        sa.UniqueConstraint("device", "seq", name=op.f("uq_fuel_entry_device")),
     )
     with op.batch_alter_table("fuel_entry") as batch_op:
         batch_op.create_index(batch_op.f("ix_fuel_entry_stamp"), ["stamp"], unique=False)
 
-    op.create_table("hand_over",
+    op.create_table(
+        "hand_over",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("seq", sa.Integer(), nullable=False),
@@ -233,13 +257,14 @@ def upgrade():
         sa.ForeignKeyConstraint(["job_id"], ["job.id"], name=op.f("fk_hand_over_job_id")),
         sa.ForeignKeyConstraint(["stint_id"], ["stint.id"], name=op.f("fk_hand_over_stint_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_hand_over")),
-        sa.UniqueConstraint("device", "seq", name=op.f("uq_hand_over_device"))
+        sa.UniqueConstraint("device", "seq", name=op.f("uq_hand_over_device")),
     )
     with op.batch_alter_table("hand_over") as batch_op:
         batch_op.create_index(batch_op.f("ix_hand_over_job_id"), ["job_id"], unique=False)
         batch_op.create_index(batch_op.f("ix_hand_over_stamp"), ["stamp"], unique=False)
 
-    op.create_table("mark",
+    op.create_table(
+        "mark",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("seq", sa.Integer(), nullable=False),
@@ -254,13 +279,14 @@ def upgrade():
         sa.ForeignKeyConstraint(["field_id"], ["field.id"], name=op.f("fk_mark_field_id")),
         sa.ForeignKeyConstraint(["stint_id"], ["stint.id"], name=op.f("fk_mark_stint_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_mark")),
-        sa.UniqueConstraint("device", "seq", name=op.f("uq_mark_device"))
+        sa.UniqueConstraint("device", "seq", name=op.f("uq_mark_device")),
     )
     with op.batch_alter_table("mark") as batch_op:
         batch_op.create_index(batch_op.f("ix_mark_field_id"), ["field_id"], unique=False)
         batch_op.create_index(batch_op.f("ix_mark_stamp"), ["stamp"], unique=False)
 
-    op.create_table("tap",
+    op.create_table(
+        "tap",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("seq", sa.Integer(), nullable=False),
@@ -274,13 +300,14 @@ def upgrade():
         sa.Column("detail", sa.JSON(none_as_null=True), nullable=True),
         sa.ForeignKeyConstraint(["stint_id"], ["stint.id"], name=op.f("fk_tap_stint_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_tap")),
-        sa.UniqueConstraint("device", "seq", name=op.f("uq_tap_device"))
+        sa.UniqueConstraint("device", "seq", name=op.f("uq_tap_device")),
     )
     with op.batch_alter_table("tap") as batch_op:
         batch_op.create_index(batch_op.f("ix_tap_stamp"), ["stamp"], unique=False)
         batch_op.create_index(batch_op.f("ix_tap_stint_id"), ["stint_id"], unique=False)
 
-    op.create_table("trace_chunk",
+    op.create_table(
+        "trace_chunk",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("seq", sa.Integer(), nullable=False),
@@ -293,20 +320,22 @@ def upgrade():
         sa.Column("packed", sa.LargeBinary(), nullable=False),
         sa.ForeignKeyConstraint(["stint_id"], ["stint.id"], name=op.f("fk_trace_chunk_stint_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_trace_chunk")),
-        sa.UniqueConstraint("device", "seq", name=op.f("uq_trace_chunk_device"))
+        sa.UniqueConstraint("device", "seq", name=op.f("uq_trace_chunk_device")),
     )
     with op.batch_alter_table("trace_chunk") as batch_op:
         batch_op.create_index(batch_op.f("ix_trace_chunk_stamp"), ["stamp"], unique=False)
         batch_op.create_index(batch_op.f("ix_trace_chunk_stint_id"), ["stint_id"], unique=False)
 
-    op.create_table("trace_tail",
+    op.create_table(
+        "trace_tail",
         sa.Column("stint_id", sa.String(), nullable=False),
         sa.Column("n", sa.Integer(), nullable=False),
         sa.Column("packed", sa.LargeBinary(), nullable=False),
         sa.ForeignKeyConstraint(["stint_id"], ["stint.id"], name=op.f("fk_trace_tail_stint_id")),
-        sa.PrimaryKeyConstraint("stint_id", "n", name=op.f("pk_trace_tail"))
+        sa.PrimaryKeyConstraint("stint_id", "n", name=op.f("pk_trace_tail")),
     )
-    op.create_table("hand_over_receipt",
+    op.create_table(
+        "hand_over_receipt",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("seq", sa.Integer(), nullable=False),
@@ -318,12 +347,17 @@ def upgrade():
         sa.Column("pointed_lon", sa.Float(), nullable=True),
         sa.Column("metres_off", sa.Float(), nullable=True),
         sa.Column("agreed", sa.Boolean(), nullable=False),
-        sa.ForeignKeyConstraint(["hand_over_id"], ["hand_over.id"], name=op.f("fk_hand_over_receipt_hand_over_id")),
-        sa.ForeignKeyConstraint(["operator_id"], ["operator.id"], name=op.f("fk_hand_over_receipt_operator_id")),
+        sa.ForeignKeyConstraint(
+            ["hand_over_id"], ["hand_over.id"], name=op.f("fk_hand_over_receipt_hand_over_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["operator_id"], ["operator.id"], name=op.f("fk_hand_over_receipt_operator_id")
+        ),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_hand_over_receipt")),
-        sa.UniqueConstraint("device", "seq", name=op.f("uq_hand_over_receipt_device"))
+        sa.UniqueConstraint("device", "seq", name=op.f("uq_hand_over_receipt_device")),
     )
     with op.batch_alter_table("hand_over_receipt") as batch_op:
-        batch_op.create_index(batch_op.f("ix_hand_over_receipt_hand_over_id"), ["hand_over_id"], unique=False)
+        batch_op.create_index(
+            batch_op.f("ix_hand_over_receipt_hand_over_id"), ["hand_over_id"], unique=False
+        )
         batch_op.create_index(batch_op.f("ix_hand_over_receipt_stamp"), ["stamp"], unique=False)
-
