@@ -11,7 +11,7 @@ from store.models import Farm, Field, Job, Operator, Stint, Tool, Tractor
 START = 1_777_000_000.0
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def at():
     """An instant in the spring of 2026, POSIX s."""
     return START
@@ -24,7 +24,7 @@ def book(tmp_path):
         yield store
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def begin_stint():
     """A function that puts an invented farm into a store and takes over its field."""
 
@@ -50,7 +50,7 @@ def begin_stint():
     return begin
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def drive():
     """A function that returns t, lat, lon of a 10 Hz drive with receiver noise, seeded.
 

@@ -1,5 +1,6 @@
 """Backups are whole and become devices of their own; check finds what is broken."""
 
+import shutil
 import sqlite3
 from contextlib import closing
 
@@ -9,20 +10,29 @@ import pytest
 from store import open_store
 from store.errors import StoreRefused
 from store.files import written_beside
-from store.models import Own, Peer, Tap, TraceChunk, TraceTail
+from store.models import Own, Peer, Stint, Tap, TraceChunk, TraceTail
+
+
+@pytest.fixture(scope="module")
+def worked_file(tmp_path_factory, begin_stint, drive, at):
+    """A logbook file with a tap, a sealed and an unsealed stretch of trace; copied, not used."""
+    path = tmp_path_factory.mktemp("worked") / "logbook.sqlite"
+    with open_store(path, "tablet 1") as book:
+        stint = begin_stint(book).stint
+        writer = book.trace(stint.id)
+        for n, fix in enumerate(zip(*drive(3200), strict=True)):
+            writer.append(*fix, sigma=0.5, quality=4)
+            if n % 10 == 9:
+                writer.sync()
+        book.add(Tap(stint_id=stint.id, kind="start", at=at))
+    return path
 
 
 @pytest.fixture
-def worked(book, begin_stint, drive, at):
-    """A logbook with taps, a sealed and an unsealed stretch of trace."""
-    stint = begin_stint(book).stint
-    writer = book.trace(stint.id)
-    for n, fix in enumerate(zip(*drive(3200), strict=True)):
-        writer.append(*fix, sigma=0.5, quality=4)
-        if n % 10 == 9:
-            writer.sync()
-    book.add(Tap(stint_id=stint.id, kind="start", at=at))
-    return book, stint
+def worked(worked_file, tmp_path):
+    """A fresh copy of that logbook, open, and its stint."""
+    with open_store(shutil.copy(worked_file, tmp_path)) as book:
+        yield book, book.all(Stint)[0]
 
 
 def test_trace_is_sealed_every_five_minutes(worked, drive):
