@@ -13,6 +13,10 @@ STANDING = 20.0
 """The receiver is on for so long before the tractor moves off, s."""
 
 
+LINED_UP = 40
+"""Points of the next lane driven before the hand-over; the tool then stands at its start."""
+
+
 @dataclass
 class Told:
     """Everything `tell` makes.
@@ -49,7 +53,8 @@ def tell(seed: int = SEED, along: float = 1.0) -> Told:
     legs[ring] = story.with_ring(legs[ring], along)
     path = story.driven(legs + story.rounds(along))
     tool = drive.towed(path, farm.HITCHINGS[0][2] - farm.ANTENNA_AHEAD_OF_AXLE, farm.HITCHINGS[0][3])
-    split = int(np.nonzero(path.part == story.LAST_OF_ODA)[0][-1]) + 1
+    # She leaves the tractor turned round and lined up, so that the next pass goes on from there.
+    split = int(np.nonzero(path.part == story.LAST_OF_ODA + 1)[0][0]) + LINED_UP
     first = drive.Path(*(getattr(path, n)[:split] for n in ("x", "y", "speed", "part")))
     second = drive.Path(*(getattr(path, n)[split:] for n in ("x", "y", "speed", "part")))
 
@@ -114,14 +119,16 @@ def _oda_taps(path, seconds, start, fuel_at, along) -> list[dict]:
 
 
 def _tam_taps(path, seconds, start) -> list[dict]:
-    lane, beyond = (np.nonzero(path.part == story.LAST_OF_ODA + k)[0] for k in (1, 3))
+    beside = np.nonzero(path.part == story.LAST_OF_ODA + 2)[0]
+    behind = farm.ANTENNA_AHEAD_OF_AXLE - farm.HITCHINGS[0][2] - farm.HITCHINGS[0][3]
+    u = path.x[0] + behind * np.cos(path.heading[0])
     soft = np.nonzero(path.part == story.TWICE_LANE - 3)[0]
     soft = soft[int(len(soft) * 0.6)]
     again = np.nonzero(path.part == story.TWICE_LANE + 1)[0][0]
     taps = [
         # He first points two laps too far out, as one does who has not looked; then they look.
-        {"t": start - 330, "tap": "receive", **_place(path.x[lane[28]], path.y[beyond[28]])},
-        {"t": start - 300, "tap": "receive", **_place(path.x[lane[28]], path.y[lane[28]])},
+        {"t": start - 330, "tap": "receive", **_place(u, path.y[beside[-28]] + story.SPACING)},
+        {"t": start - 300, "tap": "receive", **_place(u, path.y[0])},
         {"t": start + STANDING - 2, "tap": "start"},
         {"t": start + float(seconds[soft]), "tap": "mark", "kind": "soft ground"},
         {"t": start + float(seconds[again]) + 45, "tap": "i_know"},

@@ -1,6 +1,7 @@
 """The field log: one page that says what was done on a field, by whom, and how well it is known."""
 
 import math
+from collections import Counter
 
 from cabapp.pages import hatching, parts
 from cabapp.pages.figures import share
@@ -67,7 +68,7 @@ def figures(log: JobLog) -> list[dict]:
         ("field", words.area(whole), "field area" if tally.field_area is not None else "covered, net"),
         ("reached", share(reached, whole), f"{done} {times(target)} or more"),
         ("none", words.area(tally.none), f"never {done}"),
-        ("pass_area", words.area(tally.pass_area), "pass area: every pass counted"),
+        ("pass_area", words.area(tally.pass_area), "pass area, every pass"),
     ]
     return [{"key": key, "value": value, "words": text} for key, value, text in found]
 
@@ -116,7 +117,7 @@ def _work(log: JobLog) -> list[dict]:
     fuel = words.units.volume(math.fsum(litres)) if litres else "none written"
     rows = [
         ("covered", "covered at least once, net", words.area(tally.covered), ""),
-        ("pass_area", "pass area", words.area(tally.pass_area), "sum over passes; not the size of anything"),
+        ("pass_area", "pass area", words.area(tally.pass_area), "sum over passes, not ground"),
         ("width", "working width", _widths(log), ""),
         ("over", f"above target ({times(log.job.target)})", words.area(over), ""),
         ("avoidable", "avoidable", words.area(tally.avoidable), "turns on the headland included"),
@@ -216,9 +217,10 @@ def _correction(row, log: JobLog) -> dict:
 
 
 def _taps(s: StintLog, log: JobLog) -> dict:
-    shown = [tap for tap in s.taps if tap.kind != "undo"]
+    shown = [tap for tap in s.taps if tap.kind not in ("undo", *_COUNTED)]
     return {
         "operator": f"{s.operator}, {log.words.when(s.row.at)}",
+        "warned": _warned(s),
         "taps": [
             {
                 "at": log.words.second(tap.at), "instant": parts.instant(tap.at),
@@ -227,6 +229,18 @@ def _taps(s: StintLog, log: JobLog) -> dict:
             for tap in shown
         ],
     }  # fmt: skip
+
+
+_COUNTED = ("warned", "i_know")
+"""Shown as numbers and without what came of them: a log is not there to blame."""
+
+
+def _warned(s: StintLog) -> str:
+    about = Counter(parts.warned_words(tap) for tap in s.taps if tap.kind == "warned")
+    said = [f"{what} {times(n)}" for what, n in about.most_common()]
+    known = sum(tap.kind == "i_know" for tap in s.taps)
+    said += [f"“I know” {times(known)}"] if known else []
+    return f"Warned: {', '.join(said)}." if said else "No warnings."
 
 
 def _cautions(log: JobLog) -> list[str]:

@@ -15,7 +15,8 @@ WIDE = 1000
 """Width of the drawing in its own units."""
 MOST_COLUMNS = 1000
 """Cells across the map; a whole field on a sheet of paper shows no more."""
-MARGIN = 16
+NARROWEST = 420
+MARGIN, FOOT = 16, 26
 GLYPHS = {
     "rock": "M-7 5L-3-5 2-1 4-4 8 5Z",
     "rock pile": "M-10 6L-5-5-1 0 4-8 10 6Z",
@@ -58,6 +59,8 @@ class Drawing:
         Length of the scale bar, m, and
     scale_words : str
         what it says.
+    tallest : float
+        Greatest height, in units of which the page is 1000 wide.
     """
 
     title: str
@@ -75,6 +78,7 @@ class Drawing:
     next_pass: tuple | None = None
     scale_m: float = 200.0
     scale_words: str = "200 m"
+    tallest: float = 740.0
 
 
 def draw(drawing: Drawing, prefix: str = "map") -> Markup:
@@ -92,14 +96,18 @@ def draw(drawing: Drawing, prefix: str = "map") -> Markup:
         One ``<svg>`` element with ``<title>`` and ``<desc>``.
     """
     west, south, east, north = _bounds(drawing)
-    scale = (WIDE - 2 * MARGIN) / (east - west)
-    tall = round((north - south) * scale + 2 * MARGIN + 26, 1)
+    scale = min((WIDE - 2 * MARGIN) / (east - west), (drawing.tallest - 2 * MARGIN - FOOT) / (north - south))
+    tall = round((north - south) * scale + 2 * MARGIN + FOOT, 1)
+    # A slender field has a narrow drawing, never smaller letters.
+    wide = round(max((east - west) * scale + 2 * MARGIN, NARROWEST), 1)
+    spare = (wide - 2 * MARGIN - (east - west) * scale) / 2
 
     def at(x, y):
-        return round((x - west) * scale + MARGIN, 1), round((north - y) * scale + MARGIN, 1)
+        return round((x - west) * scale + MARGIN + spare, 1), round((north - y) * scale + MARGIN, 1)
 
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="map" viewBox="0 0 {WIDE} {tall}" role="img" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="map" viewBox="0 0 {wide} {tall}" '
+        f'style="width:{wide / WIDE * 100:.1f}%" role="img" '
         f'aria-labelledby="{prefix}-title {prefix}-desc">',
         f'<title id="{prefix}-title">{escape(drawing.title)}</title>',
         f'<desc id="{prefix}-desc">{escape(drawing.description)}</desc>',
@@ -118,9 +126,9 @@ def draw(drawing: Drawing, prefix: str = "map") -> Markup:
     if drawing.machine:
         parts.append(_machine(*at(*drawing.machine[:2]), drawing.machine[2]))
     if drawing.next_pass:
-        parts.append(_next_pass(*at(*drawing.next_pass)))
-    parts += _numbers([(label, *at(x, y)) for label, x, y in drawing.gaps], tall)
-    parts.append(_scale(drawing, scale, tall))
+        parts.append(_next_pass(*at(*drawing.next_pass), wide))
+    parts += _numbers([(label, *at(x, y)) for label, x, y in drawing.gaps], wide, tall, [at(x, y) for _, x, y in drawing.marks])
+    parts.append(_scale(drawing, scale, wide, tall))
     parts.append("</svg>")
     return Markup("\n".join(part for part in parts if part))
 
@@ -179,15 +187,15 @@ def _mark(kind: str, x: float, y: float, small: bool = True) -> str:
     )
 
 
-def _numbers(places: list, tall: float) -> list[str]:
+def _numbers(places: list, across: float, tall: float, marks: list) -> list[str]:
     """Number tags, moved aside with a thin line to their place where they would hide one another."""
-    taken, parts = [], []
+    taken, parts = [(x, y, 28) for x, y in marks], []
     for label, x, y in places:
         wide = 11 + 4 * len(str(label))
         spots = [(x + dx * reach * 24, y + dy * reach * 24) for reach in range(5) for dx, dy in _AROUND]
         free = (
             (u, v) for u, v in spots
-            if wide < u < WIDE - wide and 12 < v < tall - 38
+            if wide < u < across - wide and 12 < v < tall - 38
             and all(abs(u - a) > (wide + w) / 2 + 2 or abs(v - b) > 23 for a, b, w in taken)
         )  # fmt: skip
         u, v = next(free, (x, y))
@@ -211,9 +219,9 @@ def _machine(x: float, y: float, heading: float) -> str:
     )
 
 
-def _next_pass(x: float, y: float) -> str:
+def _next_pass(x: float, y: float, wide: float) -> str:
     # Always inside the drawing: near the right edge the flag flies to the left.
-    side, anchor = (-1, "end") if x > WIDE - 190 else (1, "start")
+    side, anchor = (-1, "end") if x > wide - 190 else (1, "start")
     return (
         f'<g transform="translate({x} {y})"><title>next pass begins here</title>'
         f'<circle r="9" fill="none" stroke="{hatching.INK}" stroke-width="3"/><circle r="2.5" fill="{hatching.INK}"/>'
@@ -223,12 +231,12 @@ def _next_pass(x: float, y: float) -> str:
     )
 
 
-def _scale(drawing: Drawing, scale: float, tall: float) -> str:
+def _scale(drawing: Drawing, scale: float, wide: float, tall: float) -> str:
     long, y = round(drawing.scale_m * scale, 1), tall - 10
     return (
         f'<g font-size="14"><path d="M{MARGIN} {y - 6}V{y}H{MARGIN + long}V{y - 6}" fill="none" '
         f'stroke="{hatching.INK}" stroke-width="1.6"/>'
         f'<text x="{MARGIN + long + 8}" y="{y + 1}">{escape(drawing.scale_words)}</text>'
-        f'<g transform="translate({WIDE - MARGIN - 8} {y - 8})"><path d="M0 10V-8M-5-1L0-9 5-1" fill="none" '
+        f'<g transform="translate({wide - MARGIN - 8} {y - 8})"><path d="M0 10V-8M-5-1L0-9 5-1" fill="none" '
         f'stroke="{hatching.INK}" stroke-width="2"/><text x="-12" y="6" text-anchor="end">north</text></g></g>'
     )

@@ -4,10 +4,11 @@ Knows no page. Nothing is written to the store.
 """
 
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from cabapp.coverage.gaps import Gap
 from cabapp.coverage.hygiene import clean
 from cabapp.coverage.job import JobCount
 from cabapp.coverage.sweep import Sweeper
@@ -206,12 +207,23 @@ def gather(store: Store, job: models.Job, until: float | None = None) -> JobLog:
         log.fuel = [entry for entry in log.fuel if entry.id not in void]
     return JobLog(
         farm, words, land, job, stints, count, count.tally(),
-        count.gaps() if count.field is not None else [],
-        [mark for mark in marks if mark.id not in void],
+        [_doubted(gap, count) for gap in count.gaps()],
+        [mark for mark in marks if mark.id not in void and (until is None or mark.at < until)],
         [(row, receipts[row.id]) for row in overs],
         [row for row in corrections if row.corrects_id in about],
         names,
     )  # fmt: skip
+
+
+def _doubted(gap: Gap, count: JobCount) -> Gap:
+    """A gap on ground crossed with no position: nobody can tell whether it is one."""
+    a, b, _, d = gap.ring
+    u, v = (np.linspace(0, 1, max(2, int(np.hypot(*side)))) for side in (b - a, d - a))
+    u, v = (grid.ravel() for grid in np.meshgrid(u, v))
+    places = a + np.outer(u, b - a) + np.outer(v, d - a)
+    short = count.grid.at(places) < count.target
+    lost = count.grid.look_up(count.grid.unknown, places)
+    return replace(gap, certainty="cannot tell") if lost[short].mean() > 0.5 else gap
 
 
 def count_job(land: models.Field, job: models.Job, stints: list[StintLog]) -> JobCount:

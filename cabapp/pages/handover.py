@@ -37,7 +37,7 @@ def hand_over_sheet(log: JobLog, row, receipts: list, now: float) -> str:
         "zone": words.zone_words(row.at),
         "written": words.when(now),
         "figures": figures(log),
-        "map": parts.map_of(log, f"{log.field.name} at the hand-over", **_places(log, row, sheet)),
+        "map": parts.map_of(log, f"{log.field.name} at the hand-over", tallest=500, **_places(log, row, sheet)),
         "points": [{"name": name, "words": said(log, row, sheet)} for name, said in _POINTS],
         "misses": _misses(receipts, log),
         **_names(log, row, receipts, sheet),
@@ -100,7 +100,8 @@ def _where(log, row, sheet) -> str:
         said.append("Next pass: go on from here.")
     if row.next_lat is not None and row.next_lon is not None:
         said.append(f"It begins {words.from_gate(row.next_lat, row.next_lon, log.gate)}.")
-    return " ".join(said)
+    text = " ".join(said)
+    return text[:1].upper() + text[1:]
 
 
 def _odd(log, row, sheet) -> str:

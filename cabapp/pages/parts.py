@@ -25,7 +25,7 @@ MOST_GAPS = 10
 _TAPS = {
     "start": "Started", "restart": "Restarted", "finish": "Finished", "undo": "Took it back",
     "hand_over": "Handed over", "receive": "Received", "take_over": "Took over",
-    "pass_counted": "Counted a pass by hand", "i_know": "“I know”", "caution": "Read the cautions",
+    "pass_counted": "Counted a pass by hand", "caution": "Read the cautions",
     "hitching_ok": "Hitching looked at", "look_first": "Looked first", "seeder": "Seeder is here",
     "were_rolling": "“Yes, count it”", "not_rolling": "“No, driving”",
     "still_working": "“Still working”", "stop_counting": "“Stop counting”",
@@ -47,7 +47,7 @@ def ranked(log: JobLog) -> list:
 
 
 _WARNED = {
-    "recover": "about to go over finished ground", "lost": "position lost", "danger": "a mark ahead",
+    "recover": "ground already finished", "lost": "position lost", "danger": "a mark ahead",
     "forgotten": "not recording, yet working?", "still": "recording, yet not working?", "seeder": "seeder close",
 }  # fmt: skip
 
@@ -92,10 +92,13 @@ def tap_words(tap, log: JobLog) -> str:
         return "Whole width" if wing == "all" else f"Wing {wing}"
     if tap.kind == "fuel" and detail.get("litres") is not None:
         return f"Fuel in: {units.volume(detail['litres'])}"
-    if tap.kind == "warned":
-        acted = {True: " (acted on)", False: " (not acted on)"}.get(detail.get("acted"), "")
-        return f"Warned: {_WARNED.get(detail.get('what'), detail.get('what') or 'something')}{acted}"
     return _TAPS.get(tap.kind, tap.kind.replace("_", " ").capitalize())
+
+
+def warned_words(tap) -> str:
+    """What a warning was about."""
+    what = (tap.detail or {}).get("what")
+    return _WARNED.get(what, str(what or "something"))
 
 
 def map_of(log: JobLog, title: str, **more) -> Markup:
