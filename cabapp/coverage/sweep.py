@@ -43,7 +43,7 @@ class Rules:
 
     max_gap: float = 5.0
     max_speed: float = 15.0
-    step: float = 0.8
+    step: float = 1.5
     leave: float | None = None
     reverse_speed: float = 1.6
     reverse_limit: float = 20.0
