@@ -77,6 +77,7 @@ class Drive:
         self.ahead: Ahead | None = None
         self.notice: Sentence | None = None
         self.trouble: str | None = None
+        self.handed: str | None = None
         self.dirty: list | str = "all"
         self.count: Count | None = None
         self.marks: tuple[FieldMark, ...] = ()

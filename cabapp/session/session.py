@@ -12,11 +12,13 @@ from dataclasses import replace
 from cabapp.coverage.job import JobCount
 from cabapp.position.clock import Clock
 from cabapp.position.fix import Source
-from cabapp.session import acts, rules, words
+from cabapp.session import acts, rules
 from cabapp.session.count import as_kept, taps_of
 from cabapp.session.driving import Drive
+from cabapp.session.looking import look
+from cabapp.session.receiving import receive
 from cabapp.session.rules import TapRefused
-from cabapp.session.sheet import metres_apart, prepare, within
+from cabapp.session.sheet import prepare
 from cabapp.session.taking import FarmWays, choices, hitching_question, open_stint, waiting
 from cabapp.session.view import (
     QUIET,
@@ -29,7 +31,7 @@ from cabapp.session.view import (
 )
 from cabapp.session.whereabouts import Whereabouts
 from store import Store
-from store.models import HandOver, HandOverReceipt, Operator, Stint, Tap, Tool, Tractor
+from store.models import HandOver, Operator, Stint, Tool, Tractor
 
 log = logging.getLogger(__name__)
 
@@ -58,10 +60,9 @@ class Session:
         self._where = Whereabouts(source is not None)
         self._drive: Drive | None = None
         self._names: dict[str, str] = {}
-        self._handed: str | None = None
         self._caution: float | None = None
         self._resume()
-        self._view = self._look()
+        self._refresh()
 
     # --- opening -----------------------------------------------------------------------------
 
@@ -72,15 +73,14 @@ class Session:
             return
         stint = max(own, key=lambda one: one.seq)
         stood = rules.standing(stint.at, taps_of(self._store, stint.id))
+        handed = None
         if stood.state == rules.HANDED_OVER:
             open_ones = {one.id for one in waiting(self._store, stint.job_id)}
             given = [h.id for h in self._store.all(HandOver, stint_id=stint.id)]
-            self._handed = next((one for one in reversed(given) if one in open_ones), None)
-            if self._handed is None:
-                return
-        elif stood.state == rules.FINISHED:
-            return
-        self._open(stint)
+            handed = next((one for one in reversed(given) if one in open_ones), None)
+        if stood.state in rules.OPEN or handed is not None:
+            self._open(stint)
+            self._drive.handed = handed
 
     def _open(self, stint: Stint):
         self._drive = Drive(
@@ -149,9 +149,9 @@ class Session:
         self._close()
         self._open(stint)
         if left:
-            self._write("check_skipped", at, reason=skip_check, detail={"hand_over": left[0].id})
+            self._drive.write("check_skipped", at, reason=skip_check, detail={"hand_over": left[0].id})
         if self._caution is not None:
-            self._write("caution", self._caution)
+            self._drive.write("caution", self._caution)
             self._caution = None
         self._refresh()
 
@@ -159,7 +159,7 @@ class Session:
         """Let go of the stint that is over."""
         if self._drive is not None:
             self._drive.seal()
-        self._drive, self._handed, self._names = None, None, {}
+        self._drive, self._names = None, {}
 
     # --- taps --------------------------------------------------------------------------------
 
@@ -171,7 +171,7 @@ class Session:
         what : str
             A kind of ``rules.TAPS`` that is not an act of its own (take over, hand over, receive).
         reason : str, optional
-            Of a stop.
+            Of a stop, or with "stop_reason" of the stop made before.
         detail
             mark: kind, note; width: wing; fuel: litres, price_per_l; pass_counted: passes,
             length_m; look_first: wet, mud, shoots, blowing.
@@ -204,9 +204,6 @@ class Session:
             self._drive.seal()
         self._refresh()
 
-    def _write(self, kind: str, at: float, **columns) -> Tap:
-        return self._drive.write(kind, at, **columns)
-
     # --- handing over ------------------------------------------------------------------------
 
     def prepare_hand_over(self, state: str = "fine", left: bool = False) -> HandOverSheet:
@@ -238,9 +235,9 @@ class Session:
         )  # fmt: skip
         self._drive.grade(self._drive.judge.flush())
         detail = {"hand_over": given.id} | acts.share_done(self._drive)
-        self._write("hand_over", at, detail=detail)
+        self._drive.write("hand_over", at, detail=detail)
         self._drive.seal()
-        self._handed = given.id
+        self._drive.handed = given.id
         self._refresh()
         return given.id
 
@@ -260,36 +257,13 @@ class Session:
             A stint is open, the hand-over is not waiting, or nothing was pointed at.
         """
         rules.next_state(self._state(), "receive")
-        given = next((one for one in waiting(self._store) if one.id == hand_over_id), None)
-        if given is None:
-            raise TapRefused("That hand-over is closed already, or is not in this logbook.")
-        if self._store.get(Operator, operator_id) is None:
-            raise TapRefused("That operator is not in this logbook. Choose another.")
-        row = self._store.get(HandOver, hand_over_id)
-        off, agreed = None, True
-        if row.next_lat is not None:
-            if lat is None or lon is None:
-                raise TapRefused("Point at the place on the map where the next pass begins.")
-            off = metres_apart(row.next_lat, row.next_lon, lat, lon)
-            agreed = within(off, self._store.get(Stint, row.stint_id).width_m)
-        self._store.add(
-            HandOverReceipt(
-                hand_over_id=hand_over_id, operator_id=operator_id, at=self._time(),
-                pointed_lat=lat, pointed_lon=lon, metres_off=off, agreed=agreed,
-            )
-        )  # fmt: skip
-        if agreed:
+        received = receive(
+            self._store, self._ways.units, self._time(), hand_over_id, operator_id, lat, lon
+        )
+        if received.agreed:
             self._close()
         self._refresh()
-        return Received(agreed, off, self._say_received(agreed, off))
-
-    def _say_received(self, agreed, off):
-        if agreed:
-            return "Agreed. The hand-over is closed."
-        return (
-            f"That is {self._ways.units.distance(off)} from the place on the sheet. "
-            "Look at it together and point again."
-        )
+        return received
 
     # --- time passing ------------------------------------------------------------------------
 
@@ -356,37 +330,5 @@ class Session:
         return self._drive.standing.state if self._drive else rules.IDLE
 
     def _refresh(self):
-        self._view = self._look()
-
-    def _look(self) -> View:
-        now, t, drive = self._clock.now(), self._time(), self._drive
-        idle = View(
-            state=rules.IDLE, operator=None, tractor=None, tool=None, field=None,
-            operation=None, target=None, since=None, stop_reason=None,
-            position=self._where.state(now, None), lost_since=self._where.lost_since(now),
-            speed=None, pose=None, done_area=None, left_pass_area=None, field_area=None,
-            pass_tally=0, strip=None, strip_over=(), sentence=None, undo_label=None,
-            undo_left=0.0, working_s=0.0, stint_s=0.0, now=t,
-            position_words=self._source.words if self._source else "No receiver.",
-        )  # fmt: skip
-        if drive is None:
-            return idle
-        stood, stint = drive.standing, drive.stint
-        position = self._where.state(now, drive.tool.width)
-        placed = position in ("good", "poor") and drive.pose is not None
-        areas, ahead = drive.areas(), drive.ahead
-        undo = rules.undoable(drive.taps, t)
-        return replace(
-            idle, **self._names,
-            state=stood.state, field=drive.field.name, operation=drive.job.operation,
-            target=words.times(drive.job.target), since=stood.since, stop_reason=stood.reason,
-            position=position, pose=drive.pose, speed=drive.pose.speed if placed else None,
-            done_area=areas.get("done"), left_pass_area=areas.get("left_pass_area"),
-            field_area=areas.get("field"), pass_tally=stood.tally,
-            tally_area=acts.tally_area(drive), strip=ahead.strip if ahead else None,
-            strip_over=ahead.over if ahead else (), sentence=drive.said(),
-            undo_label=undo and rules.UNDOABLE[undo.kind],
-            undo_left=rules.UNDO_S - (t - undo.at) if undo else 0.0,
-            working_s=stood.working_s(t), stint_s=t - stint.at, wing=stood.wing,
-            finish_at=drive.finish_at(t), hand_over_id=self._handed,
-        )  # fmt: skip
+        said = self._source.words if self._source else "No receiver."
+        self._view = look(self._drive, self._where, self._clock.now(), self._names, said)

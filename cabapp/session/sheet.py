@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cabapp.coverage.plane import Plane
 from cabapp.session import rules, words
 from cabapp.session.count import Count, taps_of
 from cabapp.session.driving import Drive
@@ -229,21 +228,3 @@ def _to_do_list(drive):
             }
         )  # fmt: skip
     return listed
-
-
-def metres_apart(lat0, lon0, lat1, lon1) -> float:
-    """Return the distance between two places, m.
-
-    >>> round(metres_apart(50.0, 10.0, 50.0001, 10.0), 1)
-    11.1
-    """
-    return float(np.hypot(*Plane(lat0, lon0).to_xy(lat1, lon1)[0]))
-
-
-def within(metres_off: float, width: float) -> bool:
-    """Return whether the receiver pointed at the right place: 10 m, or half a wide tool.
-
-    >>> within(9.9, 6.0), within(10.1, 6.0), within(13.0, 30.0)
-    (True, False, True)
-    """
-    return metres_off <= max(10.0, width / 2)

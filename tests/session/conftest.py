@@ -1,6 +1,7 @@
 """An invented farm, a hand-moved clock, and drives laid out in metres."""
 
 import math
+import uuid
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +27,11 @@ def rectangle(west, south, east, north):
     return {"type": "Polygon", "coordinates": [np.column_stack([lon, lat]).tolist()]}
 
 
+def key(name):
+    """Return the id of a row that every tablet of the farm has."""
+    return str(uuid.uuid5(uuid.NAMESPACE_URL, name))
+
+
 @dataclass
 class Ids:
     ann: str
@@ -37,16 +43,20 @@ class Ids:
     bare: str
 
 
+def make_ids():
+    return Ids(*(key(n) for n in ("ann", "ben", "red", "blue", "roller", "field", "bare")))
+
+
 def stock(store):
     """Write the farm down; the same ids on every tablet."""
-    store.put(Farm, id="farm", name="Made-up Farm", timezone="Etc/GMT+6", units="us")
-    ids = Ids("ann", "ben", "red", "blue", "roller", "north", "bare")
+    store.put(Farm, id=key("farm"), name="Made-up Farm", timezone="Etc/GMT+6", units="us")
+    ids = make_ids()
     store.put(Operator, id=ids.ann, name="Ann", phone="555 0100")
     store.put(Operator, id=ids.ben, name="Ben")
     store.put(Tractor, id=ids.red, name="Red", tank_l=400.0)
     store.put(Tractor, id=ids.blue, name="Blue")
     store.put(Tool, id=ids.roller, name="Roller", operation="rolling", width_m=12.0, towed=False)
-    store.put(Hitching, id="h", tractor_id=ids.red, tool_id=ids.roller, width_m=12.0)
+    store.put(Hitching, id=key("hitching"), tractor_id=ids.red, tool_id=ids.roller, width_m=12.0)
     store.put(Field, id=ids.field, name="North", boundary=rectangle(-200, -150, 200, 150))
     store.put(Field, id=ids.bare, name="Bare")
     return ids
@@ -54,7 +64,7 @@ def stock(store):
 
 @pytest.fixture
 def ids():
-    return Ids("ann", "ben", "red", "blue", "roller", "north", "bare")
+    return make_ids()
 
 
 @pytest.fixture
@@ -90,7 +100,7 @@ def path_along(corners, step):
     return [*places, corners[-1]]
 
 
-def rows(ys, west=-150.0, east=150.0):
+def rows(ys, west=-60.0, east=60.0):
     """Return the corners of passes at these northings, there and back, with round turns."""
     corners = []
     for k, y in enumerate(ys):
@@ -111,13 +121,13 @@ def rows(ys, west=-150.0, east=150.0):
 def drive_rows():
     """Make the fixes of passes at northings, 1 to 10 Hz, starting at a time."""
 
-    def make(ys, start=T0 + 10.0, hz=2.0, west=-150.0, east=150.0, noise=0.0, **said):
+    def make(ys, start=T0 + 10.0, hz=1.0, west=-60.0, east=60.0, noise=0.0, **said):
         return along(rows(ys, west, east), start, hz, noise, **said)
 
     return make
 
 
-def along(corners, start, hz=2.0, noise=0.0, **said):
+def along(corners, start, hz=1.0, noise=0.0, **said):
     xy = np.array(path_along(corners, SPEED / hz))
     if noise:
         xy = xy + np.random.default_rng(7).normal(0, noise, xy.shape)
@@ -155,8 +165,8 @@ class Run:
     def on(self, seconds):
         return self.until(self.clock.now() + seconds)
 
-    def take_over(self, operator="ann", tractor="red", field="north", **more):
-        self.session.take_over(operator, tractor, "roller", field, **more)
+    def take_over(self, operator="ann", tractor="red", field="field", **more):
+        self.session.take_over(key(operator), key(tractor), key("roller"), key(field), **more)
         if "hitching_ok" in [a for _, a in self.answers()]:
             self.session.tap("hitching_ok")
 

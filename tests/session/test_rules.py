@@ -139,3 +139,12 @@ def test_taps_of_a_newer_version_are_passed_over():
     """A kind this program does not know changes nothing and breaks nothing."""
     taps = [Made("start", 10.0), Made("sing", 20.0)]
     assert rules.standing(0.0, taps) == rules.standing(0.0, taps[:1])
+
+
+def test_a_reason_given_after_the_stop_is_the_stop_s_and_undo_still_takes_the_stop_back():
+    """The stop counts at once, its reason is asked when she stands; undo goes for the stop."""
+    taps = [Made("start", 10.0), Made("stop", 20.0), Made("stop_reason", 25.0, reason="rain")]
+    now = rules.standing(0.0, taps)
+    assert (now.state, now.since, now.reason) == ("stopped", 20.0, "rain")
+    assert rules.undoable(taps, 26.0) is taps[1]
+    assert rules.standing(0.0, [*taps, undo(taps[1], 26.0)]) == rules.standing(0.0, taps[:1])

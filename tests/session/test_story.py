@@ -54,7 +54,7 @@ def test_the_hitching_is_asked_for_a_new_pair_and_a_swapped_tractor_and_no_more(
     asked = []
     day = run()
     for tractor in ("red", "red", "blue", "red"):
-        day.session.take_over(ids.ann, tractor, ids.roller, ids.field)
+        day.session.take_over(ids.ann, getattr(ids, tractor), ids.roller, ids.field)
         day.on(1.0)
         sentence = day.session.view.sentence
         asked.append(sentence.words if sentence else None)
@@ -79,8 +79,8 @@ def test_straying_onto_finished_ground_is_said_with_side_and_distance(stray):
     words = {s.words for _, s in said}
     assert "Rolled twice already. Move right 10 ft." in words
     assert words <= {f"Rolled twice already. Move right {ft} ft." for ft in (9, 10, 11, 12)}
-    # the fourth pass begins after three of 300 m and three turns; not before, not in the turn
-    assert said[0][0] > T0 + 10 + 3 * 300 / 2.5
+    # the fourth pass begins after three of 120 m and three turns; not before, not in the turn
+    assert said[0][0] > T0 + 10 + 3 * 120 / 2.5
     assert max(v.sentence.sound for v in stray.views if v.sentence) == 2  # and one repeat
 
 
@@ -118,37 +118,37 @@ def test_i_know_silences_this_pass(stray, store):
 
 def test_the_tool_strip_shows_what_each_twelfth_will_leave(stray):
     """On the straying pass the left quarter will be above target and the rest not."""
-    stray.until(stray.end - 30.0)
+    stray.until(stray.end - 15.0)
     view = stray.session.view
     assert len(view.strip) == 12 and view.strip_over == (True,) * 3 + (False,) * 9
     assert view.strip[:3] == (3, 3, 3) and view.strip[-1] == 1
 
 
 def test_areas_grow_as_the_ground_is_covered(stray):
-    """A pass of 300 m by 12 m is 0.36 ha covered, and nothing is done before the second."""
-    stray.until(T0 + 10 + 300 / 2.5)
-    assert stray.session.job.areas()["covered"] == pytest.approx(3600, rel=0.01)
+    """A pass of 120 m by 12 m is 1440 m2 covered, and nothing is done before the second."""
+    stray.until(T0 + 10 + 120 / 2.5)
+    assert stray.session.job.areas()["covered"] == pytest.approx(1440, rel=0.03)
     assert stray.session.view.done_area == pytest.approx(0, abs=5)
-    stray.until(T0 + 10 + 2 * 300 / 2.5 + 4)
+    stray.until(T0 + 10 + 2 * 120 / 2.5 + 11)
     view = stray.session.view
-    assert view.done_area == pytest.approx(1800, rel=0.06)
+    assert view.done_area == pytest.approx(720, rel=0.1)
     assert view.field_area == pytest.approx(400 * 300, rel=1e-6)
-    assert view.left_pass_area == pytest.approx(2 * 120000 - 7200, rel=0.005)
+    assert view.left_pass_area == pytest.approx(2 * 120000 - 2880, rel=0.005)
 
 
 def test_undo_of_a_stop_gives_the_count_back(stray, store):
     """A wrong stop undone within 10 s loses nothing: the count equals that of never stopping."""
-    stray.until(T0 + 60.0)
+    stray.until(T0 + 50.0)
     stray.session.tap("stop", reason="fuel")
     assert stray.session.view.undo_label == "stop"
     assert stray.session.view.undo_left == pytest.approx(10.0)
-    stray.until(T0 + 66.0)
+    stray.until(T0 + 56.0)
     stray.session.take_dirty()
     stray.session.tap("undo")
     view = stray.session.view
-    assert (view.state, view.stop_reason, view.working_s) == ("working", None, 56.0)
+    assert (view.state, view.stop_reason, view.working_s) == ("working", None, 46.0)
     assert stray.session.take_dirty() == "all"
-    assert stray.session.job.areas()["covered"] == pytest.approx(12 * 2.5 * 56, rel=0.02)
+    assert stray.session.job.areas()["covered"] == pytest.approx(12 * 2.5 * 45, rel=0.02)
     assert [t.kind for t in store.all(Tap)] == ["hitching_ok", "start", "stop", "undo"]
 
 
@@ -165,8 +165,8 @@ def test_a_mark_is_one_tap_and_can_be_taken_back(stray, store, place):
     stray.until(T0 + 10 + 40.0)
     stray.session.tap("mark", kind="rock")
     (mark,) = stray.session.marks
-    assert (mark.lat, mark.lon) == pytest.approx(place(-50.0, -100.0), abs=1e-5)
-    assert (mark.x, mark.y) == pytest.approx((-50.0, -100.0), abs=2.0)
+    assert (mark.lat, mark.lon) == pytest.approx(place(40.0, -100.0), abs=1e-5)
+    assert (mark.x, mark.y) == pytest.approx((40.0, -100.0), abs=2.0)
     stray.session.tap("undo")
     assert stray.session.marks == ()
     assert len(store.all(Mark)) == 1
@@ -177,7 +177,7 @@ def test_a_mark_is_one_tap_and_can_be_taken_back(stray, store, place):
 
 def test_a_danger_marked_earlier_is_said_on_the_way_to_it(run, store, ids, drive_rows, place):
     """A pole marked in the field by anyone is named before it is reached, with the side."""
-    lat, lon = place(50.0, -103.0)
+    lat, lon = place(30.0, -103.0)
     store.add(Mark(field_id=ids.field, kind="pole", lat=lat, lon=lon, at=T0 - 1e6))
     fixes = drive_rows([-100])
     day = run(fixes)
@@ -188,8 +188,8 @@ def test_a_danger_marked_earlier_is_said_on_the_way_to_it(run, store, ids, drive
     said = [v for v in views if v.sentence]
     assert {v.sentence.rank for v in said} == {1}
     feet = [int(v.sentence.words.removeprefix("Pole ahead on the right, ")[:-4]) for v in said]
-    assert 47 <= feet[0] <= 52 and feet[-1] < 5 and feet == sorted(feet, reverse=True)
-    assert said[0].pose.x == pytest.approx(50 - 15.9, abs=2) and said[-1].pose.x < 50.0
+    assert 47 <= feet[0] <= 52 and feet[-1] < 9 and feet == sorted(feet, reverse=True)
+    assert said[0].pose.x == pytest.approx(30 - 15.9, abs=2) and said[-1].pose.x < 30.0
     assert store.all(Tap, kind="warned")[0].detail == {"what": "danger", "acted": False}
 
 
@@ -203,18 +203,18 @@ def test_a_wing_up_counts_two_thirds(run, drive_rows):
     day.session.tap("width", wing="left up")
     day.until(fixes[-1].t)
     assert day.session.view.wing == "left up"
-    assert day.session.job.areas()["covered"] == pytest.approx(300 * 8, rel=0.02)
+    assert day.session.job.areas()["covered"] == pytest.approx(120 * 8, rel=0.03)
     with pytest.raises(TapRefused, match="which wing"):
         day.session.tap("width", wing="middle")
 
 
-def test_fuel_is_written_with_the_tap(run, store):
+def test_fuel_is_written_with_the_tap(run, store, ids):
     """Litres go to the tractor; nothing is not an amount."""
     day = run()
     day.take_over()
     day.session.tap("fuel", litres=180.0, price_per_l=1.1)
     (entry,) = store.all(FuelEntry)
-    assert (entry.tractor_id, entry.litres, entry.price_per_l) == ("red", 180.0, 1.1)
+    assert (entry.tractor_id, entry.litres, entry.price_per_l) == (ids.red, 180.0, 1.1)
     with pytest.raises(TapRefused, match="more than nothing"):
         day.session.tap("fuel", litres=0)
 
@@ -234,7 +234,7 @@ def test_a_bad_look_at_the_ground_is_a_stop_rule(run, drive_rows):
 
 def test_a_seeder_pointed_out_close_is_said(run, drive_rows):
     """Thin: a seeder seen here lately is near, until she has left it behind."""
-    day = run(drive_rows([-100]))
+    day = run(drive_rows([-100], west=-150, east=150))
     day.take_over()
     day.until(T0 + 20)
     day.session.tap("seeder")
@@ -245,7 +245,7 @@ def test_a_seeder_pointed_out_close_is_said(run, drive_rows):
 
 def test_the_forgotten_start_is_counted_when_she_says_yes(run, store, drive_rows):
     """Two minutes of work without a start: one question, and yes counts from its beginning."""
-    fixes = drive_rows([-100, -94])
+    fixes = drive_rows([-100, -94], west=-150, east=150)
     day = run(fixes)
     day.take_over()
     day.until(T0 + 140.0)
@@ -263,7 +263,7 @@ def test_the_forgotten_start_is_counted_when_she_says_yes(run, store, drive_rows
 
 def test_no_driving_is_kept_and_not_asked_again(run, store, drive_rows):
     """ "No, driving" is in the log and the question is gone."""
-    fixes = drive_rows([-100, -94])
+    fixes = drive_rows([-100, -94], west=-150, east=150)
     day = run(fixes)
     day.take_over()
     day.until(T0 + 140.0)
@@ -309,7 +309,7 @@ def test_the_trace_is_whole_and_sealed_at_stop(stray, store):
     stray.until(T0 + 80.0)
     stray.session.tap("finish")
     stint = store.all(Stint)[0]
-    assert len(store.read_trace(stint.id)) == 141  # 2 a second from T0 + 10 to T0 + 80
+    assert len(store.read_trace(stint.id)) == 71  # one a second from T0 + 10 to T0 + 80
 
 
 def test_finish_can_be_undone_and_then_the_tablet_is_free(stray):
@@ -329,7 +329,7 @@ def test_finish_can_be_undone_and_then_the_tablet_is_free(stray):
 
 def test_handing_over_is_closed_only_at_the_right_place(stray, store, place, ids):
     """Pointed 60 m off: not closed. Pointed within 10 m: closed, and the receiver goes on."""
-    stray.until(T0 + 10 + 60.0)
+    stray.until(T0 + 10 + 24.0)
     with pytest.raises(TapRefused, match="engine off"):
         stray.session.prepare_hand_over()
     stray.session.tap("stop", reason="tired")
@@ -354,11 +354,15 @@ def test_handing_over_is_closed_only_at_the_right_place(stray, store, place, ids
     before = stray.session.choices().fields[0].share_done
     assert before == 0.0  # one pass: nothing at target yet
     stray.session.take_over(ids.ben, ids.red, ids.roller, ids.field)
-    assert stray.session.job.areas()["covered"] == pytest.approx(12 * 150, rel=0.02)
+    assert stray.session.job.areas()["covered"] == pytest.approx(12 * 60, rel=0.04)
 
 
-def test_the_sheet_has_nine_points_of_what_the_log_knows(stray, store):
+def test_the_sheet_has_nine_points_of_what_the_log_knows(run, drive_rows):
     """Nothing typed: state, place, oddities, marks, machine, seeder, what if, to do, who."""
+    stray = run(drive_rows([-100], west=-150, east=150))
+    stray.take_over()
+    stray.until(T0 + 10.0)
+    stray.session.tap("start")
     stray.until(T0 + 100.0)
     stray.session.tap("mark", kind="well")
     stray.session.tap("width", wing="left up")
@@ -374,7 +378,7 @@ def test_the_sheet_has_nine_points_of_what_the_log_knows(stray, store):
     assert sheet["odd"]["part_width"] == [{"wing": "left up", "from": T0 + 100, "to": T0 + 110}]
     assert sheet["machine"]["last_fuel"]["litres"] == 100.0
     assert sheet["machine"]["tool_hours"] == pytest.approx(101 / 3600, abs=0.01)
-    assert sheet["where"]["share"]["none"] == pytest.approx(1 - 12 * 225 / 120000, abs=0.01)
+    assert sheet["where"]["share"]["none"] == pytest.approx(1 - (12 * 225 + 8 * 25) / 120000, abs=0.01)
     assert sheet["seeder"] is None and "555 0100" in sheet["if_then"][1]
     assert sheet["to_do"][0]["kind"] == "none"
     assert sheet["closing"]["left_for"] and sheet["closing"]["outgoing"] == "Ann"
@@ -385,7 +389,7 @@ def test_the_sheet_has_nine_points_of_what_the_log_knows(stray, store):
 
 def test_at_a_row_s_end_the_next_pass_lies_beside_on_the_side_with_more_to_do(run, drive_rows):
     """Two passes northward done: back at the west end the next lies half a width north."""
-    fixes = drive_rows([-100, -94], west=-190.0, east=190.0)
+    fixes = drive_rows([-100, -94], west=-190.0, east=-70.0)
     day = run(fixes)
     day.take_over()
     day.until(T0 + 10)
@@ -464,12 +468,12 @@ def test_a_field_without_boundary_is_counted_from_the_first_fix(run, drive_rows)
     day.until(fixes[-1].t)
     view = day.session.view
     assert (view.field_area, view.left_pass_area) == (None, None)
-    assert day.session.job.areas()["covered"] == pytest.approx(3600, rel=0.01)
+    assert day.session.job.areas()["covered"] == pytest.approx(1440, rel=0.03)
 
 
 def test_a_lost_position_is_said_and_the_stretch_is_not_covered(run, store, drive_rows):
     """40 s without a fix: said since when, taps go on, and the ground stays uncounted."""
-    fixes = drive_rows([-100])
+    fixes = drive_rows([-100], west=-150, east=150)
     gone = [f for f in fixes if not T0 + 50 < f.t < T0 + 90]
     day = run(gone)
     day.take_over()
@@ -523,19 +527,19 @@ def test_a_fault_in_counting_never_stops_the_writing(stray, store, monkeypatch):
 
     with monkeypatch.context() as patch:
         patch.setattr(type(stray.session._drive.count), "take", broken)
-        stray.until(T0 + 60.0)
+        stray.until(T0 + 55.0)
         assert stray.session.view.sentence.words.startswith("A fault in the program")
-    assert len(store.read_trace(store.all(Stint)[0].id)) >= 99
+    assert len(store.read_trace(store.all(Stint)[0].id)) >= 45
     stray.session.tap("stop")
     assert stray.session.view.sentence is None
-    assert stray.session.job.areas()["covered"] == pytest.approx(12 * 2.5 * 50, rel=0.03)
+    assert stray.session.job.areas()["covered"] == pytest.approx(12 * 2.5 * 45, rel=0.03)
 
 
 def test_sixty_times_as_fast_gives_the_same_count(run, tmp_path, drive_rows, stock_farm):
-    """Ticks of 12 s with 24 fixes each count what ticks of half a second count."""
+    """Ticks of 12 s with 12 fixes each count what ticks of a second count."""
     fixes = drive_rows(STRAY)
     counts = []
-    for name, tick in (("slow", 0.5), ("fast", 12.0)):
+    for name, tick in (("slow", 1.0), ("fast", 12.0)):
         with open_store(tmp_path / f"{name}.sqlite", name) as own:
             stock_farm(own)
             day = run(fixes, store=own, tick=tick)
