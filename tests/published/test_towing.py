@@ -50,10 +50,10 @@ STEADY = [
 @pytest.mark.parametrize(("radius", "drawbar", "inner", "degrees"), STEADY)
 def test_a_steady_turn(driven, circle, radius, drawbar, inner, degrees):
     """After four rounds the tool runs on r = sqrt(R² - L²), asin(L/R) off the hitch's tangent."""
-    pose, _ = driven(Tool(1.0, hitch=drawbar), circle(radius, 8 * np.pi, step=0.9))
+    pose, _ = driven(Tool(1.0, hitch=drawbar), circle(radius, 8 * np.pi))
     middle = (np.array(pose.left) + np.array(pose.right)) / 2
-    # fixes 0.9 m apart are chords: a centimetre and a few tenths of a degree on the tightest turn
-    assert np.hypot(*middle) == pytest.approx(inner, abs=0.02)
+    # fixes 2 m apart are chords: on the tightest turn their middle lies 10 cm inside the circle
+    assert np.hypot(*middle) == pytest.approx(inner, abs=0.05)
     angle = np.degrees((pose.heading - pose.tool_heading + np.pi) % (2 * np.pi) - np.pi)
     assert angle == pytest.approx(degrees, abs=0.3)
 
