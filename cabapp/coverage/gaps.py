@@ -1,4 +1,5 @@
-"""Ground below target inside the field: where, how wide, and whether the receiver can tell."""
+"""Ground below or above target inside the field: where, how wide, and whether the receiver can
+tell."""
 
 from dataclasses import dataclass
 
@@ -6,25 +7,29 @@ import numpy as np
 import shapely
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
-from scipy.stats import norm
+from scipy.special import ndtr
 
+from cabapp.coverage.edges import Edges
 from cabapp.coverage.field import Field
 from cabapp.coverage.pieces import Pieces
 from cabapp.coverage.tally import Rows, lay_rows
 
 SURE, MAYBE = 0.95, 0.75
+SAMPLES = 15
+"""Places along a gap at which who made its two edges is looked up."""
 
 
 @dataclass(frozen=True)
 class Gap:
-    """One connected piece of ground below target.
+    """One connected piece of ground below, or above, target.
 
     Attributes
     ----------
     kind : str
-        "none": never covered; "short": covered, too few times.
+        "none": never covered; "short": covered, too few times; "over": too many times.
     area, width, length : float
-        m2, m, m; the width is the area over the length of the narrowest rectangle around it.
+        m2, m, m; the width is the area over the length of the narrowest rectangle around it,
+        or a typical width along rows across the work where that is less.
     certainty : str
         "sure", "maybe" or "cannot tell".
     x, y : float
@@ -32,7 +37,12 @@ class Gap:
     ring : ndarray, shape (4, 2)
         Corners of that rectangle, m.
     edge : bool
-        It lies in the strip along the field's edge that half-laps leave short.
+        It lies in the strip along the field's edge that half-laps cannot cover exactly.
+    chance : float
+        That it is real and not the receiver's error, 0 to 1; among all gaps at least as likely
+        where it is known who made which edge.
+    spread : float
+        Standard deviation of the distance between its two edges, m.
     """
 
     kind: str
@@ -44,6 +54,8 @@ class Gap:
     y: float
     ring: np.ndarray
     edge: bool
+    chance: float
+    spread: float
 
 
 def certainty(width: float, sigma: float) -> str:
@@ -56,14 +68,22 @@ def certainty(width: float, sigma: float) -> str:
     """
     if sigma < 0:
         raise ValueError(f"an error cannot be {sigma} m")
-    chance = 1.0 if sigma == 0 else float(norm.cdf(width / (sigma * np.sqrt(2))))
+    return _class(_chance(width, sigma * np.sqrt(2)))
+
+
+def _chance(width, spread) -> float:
+    """Return P(real) = Phi(width / spread)."""
+    return float(ndtr(width / spread)) if spread > 0 else 1.0
+
+
+def _class(chance) -> str:
     return "sure" if chance >= SURE else "maybe" if chance >= MAYBE else "cannot tell"
 
 
 def find_gaps(
     stints: list[Pieces],
     field: Field,
-    sigma: float,
+    sigma: float | Edges,
     width: float,
     row: float = 0.5,
     least_area: float = 10.0,
@@ -75,8 +95,8 @@ def find_gaps(
     ----------
     stints : list of Pieces
     field : Field
-    sigma : float
-        Error of one pass's edge against the next, m.
+    sigma : float or Edges
+        Error of one pass's edge, m, the same for all; or what knows who made which edge, when.
     width : float
         Tool's, m.
     row : float
@@ -90,32 +110,93 @@ def find_gaps(
 
 
 def list_gaps(
-    rows: Rows, sigma: float, least_area: float = 10.0, least_width: float = 0.3
+    rows: Rows, sigma: float | Edges, least_area: float = 10.0, least_width: float = 0.3
 ) -> list[Gap]:
     """Return the gaps among stretches of rows; see `find_gaps`."""
-    out = []
     none = rows.inside & (rows.count == 0)
     short = rows.inside & (rows.count > 0) & (rows.count < rows.want)
-    for kind, mask, edge in (
+    masks = (
         ("none", none, False),
         ("short", short & rows.inner, False),
         ("short", short & ~rows.inner, True),
-    ):
-        out += _components(rows, mask, kind, edge, sigma, least_area, least_width)
-    return sorted(out, key=lambda g: (g.edge, g.kind != "none", -g.area))
+    )
+    found = _judged(rows, masks, sigma, least_area, least_width)
+    return sorted(found, key=lambda g: (g.edge, g.kind != "none", -g.area))
 
 
-def _components(rows, mask, kind, edge, sigma, least_area, least_width):
+def list_recovered(
+    rows: Rows, sigma: float | Edges, least_area: float = 50.0, least_width: float = 0.3
+) -> list[Gap]:
+    """Return the larger strips above target, kind "over", largest first; see `find_gaps`."""
+    over = rows.inside & (rows.count > rows.want)
+    masks = (("over", over & rows.inner, False), ("over", over & ~rows.inner, True))
+    found = _judged(rows, masks, sigma, least_area, least_width)
+    return sorted(found, key=lambda g: (g.edge, -g.area))
+
+
+def _judged(rows, masks, sigma, least_area, least_width):
+    """Return the connected pieces of some masks (kind, mask, edge), each with its chance."""
+    shapes = [
+        (kind, edge, *one)
+        for kind, mask, edge in masks
+        for one in _components(rows, mask, least_area, least_width)
+    ]
+    width, length = (np.array([shape[n] for shape in shapes]) for n in (3, 4))
+    if isinstance(sigma, Edges):
+        sizes = np.array([len(shape[-1]) for shape in shapes], np.int64)
+        sides = np.concatenate([np.zeros((0, 2, 2)), *(shape[-1] for shape in shapes)])
+        variance = sigma.apart(sides[:, 0], sides[:, 1]) ** 2
+        whose = np.repeat(np.arange(len(shapes)), sizes)
+        apart = np.sqrt(np.bincount(whose, variance, len(shapes)) / np.maximum(sizes, 1))
+        driven = sigma.length
+    else:
+        if sigma < 0:
+            raise ValueError(f"an error cannot be {sigma} m")
+        apart, driven = np.full(len(shapes), float(sigma) * np.sqrt(2)), None
+    chance = np.array([_chance(w, s) for w, s in zip(width, apart)])
+    if driven is not None:
+        kinds = np.array([shape[0] for shape in shapes])
+        for kind in set(kinds.tolist()):
+            mine = kinds == kind
+            chance[mine] = _among_all(chance[mine], length[mine], driven)
+    return [
+        Gap(kind, area, wide, long, _class(p), *place, ring, edge, float(p), float(s))
+        for (kind, edge, area, wide, long, place, ring, _), p, s in zip(
+            shapes, chance, apart, strict=True
+        )
+    ]
+
+
+def _among_all(chance, length, driven):
+    """Return chances that count how rare gaps are, shape (n,).
+
+    Along kilometres of edges some seem to gape by error alone; where few do, each is less to be
+    believed. 1 - q, q the false discovery rate of all gaps at least as likely (Benjamini and
+    Hochberg 1995, J. R. Stat. Soc. B 57, 289-300), each weighted by its length against the
+    length driven (the weighted form: Benjamini and Hochberg 1997, Scand. J. Stat. 24, 407-418).
+    """
+    order = np.argsort(-chance, kind="stable")
+    claimed = np.cumsum(length[order])
+    rate = (1 - chance[order]) * np.maximum(driven / claimed, 1.0)
+    rate = np.minimum.accumulate(rate[::-1])[::-1]
+    out = np.empty(len(chance))
+    out[order] = 1 - np.minimum(rate, 1.0)
+    return out
+
+
+def _components(rows, mask, least_area, least_width):
+    """Yield area, width, length, a place inside, the box around it and samples (n, 2, 2) of its
+    two sides for each connected piece of a mask."""
     k, x0, x1 = _merged(rows.k[mask], rows.x0[mask], rows.x1[mask])
     if len(k) == 0:
-        return []
+        return
     label = _label(k, x0, x1)
     area = np.bincount(label, weights=(x1 - x0) * rows.row)
-    turn = np.array([[np.cos(rows.angle), -np.sin(rows.angle)], [np.sin(rows.angle), np.cos(rows.angle)]])
+    c, s = np.cos(rows.angle), np.sin(rows.angle)
+    turn = np.array([[c, -s], [s, c]])
     order = np.argsort(label, kind="stable")
     starts = np.searchsorted(label[order], np.arange(len(area)))
     ends = np.append(starts[1:], len(order))
-    gaps = []
     for n in np.flatnonzero(area >= least_area):
         mine = order[starts[n] : ends[n]]
         y = (k[mine] + 0.5) * rows.row
@@ -126,27 +207,25 @@ def _components(rows, mask, kind, edge, sigma, least_area, least_width):
         box = shapely.get_coordinates(shapely.minimum_rotated_rectangle(shapely.MultiPoint(corners)))
         sides = np.hypot(*np.diff(box, axis=0).T)
         length = float(sides.max())
-        wide = float(area[n]) / length
+        # strips joined at their ends fill little of the box: then a row tells the width better
+        chord = x1[mine] - x0[mine]
+        by_size = np.argsort(chord)
+        weight = np.cumsum(chord[by_size])
+        typical = float(chord[by_size[np.searchsorted(weight, weight[-1] / 2)]])
+        wide = min(float(area[n]) / length, typical)
         if wide < least_width:
             continue
         # a place inside: the middle of the stretch nearest to the middle of the area
-        weight = np.cumsum(x1[mine] - x0[mine])
+        weight = np.cumsum(chord)
         centre = mine[np.searchsorted(weight, weight[-1] / 2)]
         place = np.array([(x0[centre] + x1[centre]) / 2, (k[centre] + 0.5) * rows.row]) @ turn
-        gaps.append(
-            Gap(
-                kind,
-                float(area[n]),
-                wide,
-                length,
-                certainty(wide, sigma),
-                float(place[0]),
-                float(place[1]),
-                box[:4] @ turn,
-                edge,
-            )
+        some = np.unique(np.linspace(0, len(mine) - 1, min(len(mine), SAMPLES)).astype(int))
+        lines = np.stack(
+            [np.column_stack([x[mine[some]], y[some]]) @ turn for x in (x0, x1)], axis=1
         )
-    return gaps
+        yield (
+            float(area[n]), wide, length, (float(place[0]), float(place[1])), box[:4] @ turn, lines,
+        )  # fmt: skip
 
 
 def _merged(k, x0, x1):
