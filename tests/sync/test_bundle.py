@@ -184,6 +184,7 @@ def test_members_missing_added_doubled_renamed_or_altered(sound, offer, rebuilt)
     changes = [
         *(without(n) for n in (MANIFEST, SIGNATURE, RECORDS, "traces/")),
         *(altered(n) for n in (MANIFEST, RECORDS, "traces/")),
+        lambda members: [(n, b.replace(b"Ada", b"Eve") if n == RECORDS else b) for n, b in members],
         lambda members: [*members, ("more.txt", b"")],
         lambda members: [*members, ("../../evil.txt", b"x")],
         lambda members: [*members, ("/etc/evil.txt", b"x")],
@@ -293,6 +294,35 @@ def test_signed_nonsense(sound, signed, open_copies, tmp_path, rows_of):
             office.close()
             office = None
     assert 75 < refused < len(bent)
+
+
+@pytest.mark.parametrize(
+    ("part", "value"),
+    [
+        *(("seq", v) for v in (0, -5, True, 1.5, "7", 2**53, None)),
+        *(("id", v) for v in ("", "x", 7, "00000000-0000-4000-8000-00000000000G", None)),
+        ("device", "00000000-0000-4000-8000-000000000000"),
+        ("stamp", "noon"),
+        ("stamp", "2026-04-24T03:06:40.000Z-00000-00000000"),
+        ("table", "own"),
+        ("table", "operator"),
+        ("columns", []),
+        ("more", 1),
+    ],
+)
+def test_signed_numbers_ids_and_stamps_that_cannot_be(sound, offer, signed, part, value):
+    """A rightly signed record whose number, id, stamp or kind is not possible is refused."""
+    *lines, last = lines_of(sound)
+    said = {**json.loads(last), part: value}
+    assert offer(signed(sound, [*lines, json.dumps(said)])) is not None
+
+
+def test_a_signed_stamp_beyond_all_clocks(sound, offer, signed):
+    """A stamp of the year 9999 is refused: no later one could be written after it."""
+    *lines, last = lines_of(sound)
+    said = json.loads(last)
+    said["stamp"] = "9999" + said["stamp"][4:]
+    assert offer(signed(sound, [*lines, json.dumps(said)])) is not None
 
 
 def test_signed_traces_that_do_not_decode(sound, offer, signed):
