@@ -55,7 +55,7 @@ def test_a_steady_turn(driven, circle, radius, drawbar, inner, degrees):
     # fixes 2 m apart are chords: on the tightest turn their middle lies 10 cm inside the circle
     assert np.hypot(*middle) == pytest.approx(inner, abs=0.05)
     angle = np.degrees((pose.heading - pose.tool_heading + np.pi) % (2 * np.pi) - np.pi)
-    assert angle == pytest.approx(degrees, abs=0.3)
+    assert angle == pytest.approx(degrees, rel=0.02)
 
 
 @pytest.mark.parametrize(
