@@ -1,0 +1,107 @@
+"""A tablet whose power goes at any moment goes on by itself, with nothing lost but a second."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from cabapp.session.count import Count, taps_of
+from cabapp.session.rules import standing
+from store import open_store
+from store.models import Field, Job, Stint
+
+CHILD = Path(__file__).with_name("child.py")
+ROOT = Path(__file__).parents[2]
+
+
+def drive_until_killed(folder, seconds):
+    """Drive so many seconds and kill the child in the midst of the next; give what it last said."""
+    child = subprocess.Popen(
+        [sys.executable, str(CHILD), str(folder)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=ROOT,
+        env=os.environ | {"PYTHONPATH": str(ROOT)}, bufsize=0,
+    )  # fmt: skip
+    try:
+        for _ in range(seconds):
+            child.stdin.write(b"\n")
+            said = child.stdout.readline().split()
+            assert said, "the child ended by itself"
+        child.stdin.write(b"\n")
+        time.sleep(0.001)
+    finally:
+        child.send_signal(signal.SIGKILL)
+        child.wait()
+        child.stdin.close()
+        child.stdout.close()
+    return float(said[0]), said[1].decode()
+
+
+@pytest.mark.parametrize("seconds", [37, 71, 118])
+def test_killed_in_mid_replay_it_resumes_with_the_count_of_a_rebuild(
+    seconds, tmp_path, run, ids, drive_rows, stock_farm
+):
+    """After kill -9: same state, every fix up to the last second, count equal to the cell."""
+    fixes = drive_rows([-100, -94, -88])
+    t0 = fixes[0].t
+    taps = [
+        {"at": t0 + 20, "kind": "width", "more": {"wing": "left up"}},
+        {"at": t0 + 30, "kind": "mark", "more": {"kind": "rock"}},
+        {"at": t0 + 60, "kind": "stop", "more": {"reason": "fuel"}},
+        {"at": t0 + 66, "kind": "undo", "more": {}},
+        {"at": t0 + 90, "kind": "stop", "more": {"reason": "seeder"}},
+        {"at": t0 + 100, "kind": "restart", "more": {}},
+    ]
+    with open_store(tmp_path / "logbook.sqlite", "tablet 1") as own:
+        stock_farm(own)
+    plan = {
+        "fixes": [(f.t, f.lat, f.lon, f.sigma, f.quality) for f in fixes],
+        "who": [ids.ann, ids.red, ids.roller, ids.field],
+        "taps": taps,
+    }
+    (tmp_path / "plan.json").write_text(json.dumps(plan))
+    at, state = drive_until_killed(tmp_path, seconds)
+    with open_store(tmp_path / "logbook.sqlite") as own:
+        (stint,) = own.all(Stint)
+        kept = own.read_trace(stint.id)
+        # what was said before the kill is there, all but the last second
+        assert len(kept) >= sum(f.t <= at - 1 for f in fixes)
+        made = taps_of(own, stint.id)
+        assert [t.kind for t in made if t.kind != "warned"][:1] == ["start"]
+        assert sum(t["at"] <= at for t in taps) <= len(made) - 1
+
+        day = run([f for f in fixes if f.t > kept.t[-1]], store=own, start=kept.t[-1])
+        view = day.session.view
+        assert (view.state, view.operator, view.field) == (state, "Ann", "North")
+        day.until(fixes[-1].t + 1)  # goes on with no tap
+        assert len(own.read_trace(stint.id)) == len(fixes)
+        stood = standing(stint.at, taps_of(own, stint.id))
+        job = own.get(Job, stint.job_id)
+        anew = Count(own, own.get(Field, job.field_id), job, stint, stood.switches)
+        assert np.array_equal(day.session.job.grid.counts, anew.count.grid.counts)
+        assert day.session.job.areas() == anew.count.areas()
+        assert anew.count.areas()["covered"] > 12 * 100
+
+
+def test_a_stint_left_open_overnight_is_still_open_in_the_morning(run, drive_rows):
+    """Closing the program ends nothing: the stint, its state and its time go on."""
+    fixes = drive_rows([-100])
+    day = run(fixes)
+    day.take_over()
+    day.until(fixes[0].t + 20)
+    day.session.tap("start")
+    day.on(10.0)
+    day.session.tap("stop", reason="dark")
+    before = day.session.job.areas()
+    day.session.close()
+    morning = run(start=fixes[-1].t + 40000)
+    view = morning.session.view
+    assert (view.state, view.stop_reason, view.working_s) == ("stopped", "dark", 10.0)
+    assert morning.session.job.areas() == before
+    morning.session.tap("restart")
+    assert morning.session.view.state == "working"
