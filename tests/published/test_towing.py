@@ -52,10 +52,11 @@ def test_a_steady_turn(driven, circle, radius, drawbar, inner, degrees):
     """After four rounds the tool runs on r = sqrt(R² - L²), asin(L/R) off the hitch's tangent."""
     pose, _ = driven(Tool(1.0, hitch=drawbar), circle(radius, 8 * np.pi))
     middle = (np.array(pose.left) + np.array(pose.right)) / 2
-    # fixes 2 m apart are chords: on the tightest turn their middle lies 10 cm inside the circle
-    assert np.hypot(*middle) == pytest.approx(inner, abs=0.05)
+    # fixes 2 m apart are chords: on the tightest turn their middle lies 10 cm inside the circle,
+    # and R dR / r is what that does to the tool, 1.1 degrees to the drawbar at worst
+    assert np.hypot(*middle) == pytest.approx(inner, abs=0.1 * radius / inner)
     angle = np.degrees((pose.heading - pose.tool_heading + np.pi) % (2 * np.pi) - np.pi)
-    assert angle == pytest.approx(degrees, rel=0.02)
+    assert angle == pytest.approx(degrees, abs=1.1)
 
 
 @pytest.mark.parametrize(
