@@ -1,6 +1,9 @@
 """The door to the cab's screens: prepares the window, then opens it. Importing it loads no Kivy."""
 
+import logging
 import os
+import sys
+from logging.handlers import RotatingFileHandler
 from pathlib import Path
 
 from cabapp.places import home
@@ -72,8 +75,6 @@ def prepare(size: tuple[int, int], fullscreen: bool) -> None:
     NoScreen
         On Linux, neither an X display nor a Wayland one is named, nor a driver that needs none.
     """
-    import sys
-
     if sys.platform.startswith("linux") and not any(
         os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY", "SDL_VIDEODRIVER")
     ):
@@ -81,6 +82,7 @@ def prepare(size: tuple[int, int], fullscreen: bool) -> None:
     kivy_home = Path(os.environ.get("KIVY_HOME") or home() / "kivy")
     kivy_home.mkdir(parents=True, exist_ok=True)
     os.environ["KIVY_HOME"] = str(kivy_home)
+    _log_to(home() / "cab.log")
     os.environ["KIVY_NO_ARGS"] = "1"
     os.environ["KIVY_LOG_MODE"] = "PYTHON"  # otherwise Kivy takes stderr, and with it every fault
     from kivy.config import Config
@@ -104,3 +106,12 @@ def prepare(size: tuple[int, int], fullscreen: bool) -> None:
     for name, _ in Config.items("input"):
         Config.remove_option("input", name)
     Config.set("input", "mouse", "mouse,disable_multitouch")
+
+
+def _log_to(path: Path) -> None:
+    """Keep faults in a file of limited size, for nobody reads stderr in a cab."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    keeper = RotatingFileHandler(path, maxBytes=1_000_000, backupCount=3, delay=True)
+    keeper.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s"))
+    keeper.setLevel(logging.WARNING)
+    logging.getLogger().addHandler(keeper)

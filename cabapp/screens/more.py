@@ -71,7 +71,7 @@ class MoreScreen(Page):
     def turn_map(self):
         """North up, or travel up."""
         ground = App.get_running_app().screens.get_screen("pass").ids.ground
-        ground.north_up = not ground.north_up
+        ground.north_up, ground.whole = not ground.north_up, False
         App.get_running_app().go("pass")
 
     def whole_field(self):

@@ -30,6 +30,7 @@ class PassScreen(Page):
     writing = StringProperty()
     lamp = NumericProperty(0)  # 0 open ring: not recording; 1 filled: recording; 2 crossed: no position
     main_words = StringProperty("Start")
+    main_acts = BooleanProperty(True)
     keys = ListProperty(["Mark", "Wing", "More"])
     left = StringProperty()
     left_words = StringProperty()
@@ -61,7 +62,8 @@ class PassScreen(Page):
         self.ids.passes.count = view.pass_tally
         self._sentence(view, app)
         verb = view.operation or "work"
-        self.main_words = f"Stop {verb}" if view.state == "working" else f"Start {verb}"
+        self.main_acts = view.state != "finished"
+        self.main_words = {"working": f"Stop {verb}", "finished": "Finished"}.get(view.state, f"Start {verb}")
         self._keys(view)
 
     def _head(self, view, app):
@@ -76,7 +78,7 @@ class PassScreen(Page):
         elif view.state == "stopped":
             self.lamp, self.writing = 0, f"[b]Stopped[/b] since {since}"
         else:
-            self.lamp, self.writing = 0, "[b]Not started[/b]"
+            self.lamp, self.writing = 0, f"[b]{'Finished' if view.state == 'finished' else 'Not started'}[/b]"
 
     def _figures(self, view, app):
         units = app.units
@@ -130,7 +132,8 @@ class PassScreen(Page):
             self.keys = [words for _, words in WINGS]
         else:
             wing = "Wing" if view.wing == "all" else view.wing.capitalize()
-            self.keys = ["Mark", wing, "" if self.moving else "More"]
+            more = "" if self.moving or view.state == "finished" else "More"
+            self.keys = ["Mark", wing, more] if view.state != "finished" else ["", "", ""]
 
     def press_main(self):
         """Start or stop."""
@@ -163,8 +166,10 @@ class PassScreen(Page):
     def point(self):
         """A touch on the map while moving: near, or the whole field."""
         ground = self.ids.ground
-        if self.moving:
-            ground.level = _map.NEAR if ground.level != _map.NEAR else _map.NEAR + 4
+        if self.moving and ground.whole:
+            ground.whole, ground.level = False, _map.NEAR
+        elif self.moving:
+            ground.show_whole()
 
 
 def local_time(t, zone) -> str:

@@ -56,7 +56,8 @@ class Probe:
                 answer["fault"] = repr(fault)
             done.set()
 
-        Clock.schedule_once(look)
+        # a picture is of the frame before, so let one more be drawn first
+        Clock.schedule_once(look, 0.2 if words.startswith("shot ") else 0)
         done.wait(10)
         return answer
 

@@ -58,7 +58,6 @@ class ReceiveScreen(Page):
         ground.target = getattr(field, "target", 2)
         ground.next_place = None
         ground.keys = True
-        ground.follow(None)
         ground.show_whole()
 
     def show(self, view) -> None:
@@ -73,7 +72,7 @@ class ReceiveScreen(Page):
         if self._job is None:
             self._receive(None, None)
         else:
-            self.sentence = "Touch the map where the next pass begins."
+            self.sentence = f"{operator.name}: touch the map where the next pass begins."
 
     def point(self, x, y):
         """The receiver pointed at the map."""

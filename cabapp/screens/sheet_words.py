@@ -103,7 +103,7 @@ def _closing(closing, _units, _say_time):
 
 
 _POINTS = (
-    ("state", "State", _state), ("where", "Where", _where), ("odd", "What is odd", _odd),
+    ("state", "State", _state), ("where", "Where", _where), ("odd", "Odd", _odd),
     ("marks", "Marks", _marks), ("machine", "Machine", _machine), ("seeder", "Seeder", _seeder),
     ("if_then", "If … then …", _if_then), ("to_do", "To do", _to_do), ("closing", "From", _closing),
 )  # fmt: skip

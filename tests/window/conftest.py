@@ -93,8 +93,9 @@ class Cab:
         return True
 
     def stderr(self):
-        """Return what the cab wrote on its standard error."""
-        return Path(self._errors.name).read_text()
+        """Return what the cab wrote on its standard error and in its log."""
+        log = self.folder / "home" / "cab.log"
+        return Path(self._errors.name).read_text() + (log.read_text() if log.exists() else "")
 
     def ask(self, words):
         self._lines.write(words + "\n")

@@ -60,10 +60,12 @@ def test_the_story_of_a_stint(open_cab, farm):
     cab.picture("more-day")
     cab.tap("Hand over")
     cab.tap("Fine")
+    cab.wait(lambda: [t for t in cab.look()["things"] if t["text"] == "Where"], "the sheet")
     cab.picture("hand-over-day")
     cab.tap("Hand over")
     cab.wait(lambda: cab.look()["screen"] == "receive", "the page of the receiver")
     cab.tap("Tobias")
+    cab.wait(lambda: [t for t in cab.look()["things"] if t["text"] == "Where"], "the sheet")
     cab.picture("receive-day")
 
     with open_store(farm["store"]) as store:

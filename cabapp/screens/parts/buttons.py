@@ -11,6 +11,8 @@ from kivy.properties import BooleanProperty, ColorProperty, NumericProperty
 from kivy.uix.behaviors import ButtonBehavior
 from kivy.uix.label import Label
 
+from cabapp.screens.parts.theme import CAP_OF_ROBOTO
+
 HOLD_S = 1.0  # how long a finish must be held
 
 
@@ -24,6 +26,7 @@ class Words(Label):
     least_mm = NumericProperty(4.2)
     px_per_cap_mm = NumericProperty(8.3)
     several_lines = BooleanProperty(False)
+    digits = BooleanProperty(False)  # nothing hangs below the line, so a capital's height is enough
 
     def __init__(self, **kwargs):
         super().__init__(**kwargs)
@@ -41,7 +44,8 @@ class Words(Label):
             self.shorten = False
             self.text_size = (self.width if self.several_lines else None, None)
             self.texture_update()
-            fits = self.texture_size[0] <= self.width and self.texture_size[1] <= self.height
+            tall = cap * self.px_per_cap_mm * CAP_OF_ROBOTO if self.digits else self.texture_size[1]
+            fits = self.texture_size[0] <= self.width and tall <= self.height
             if fits and not (self.several_lines and self._broken_word()):
                 break
             if cap <= self.least_mm:
@@ -76,10 +80,10 @@ class Key(ButtonBehavior, Words):
 
 
 class HoldKey(Key):
-    """A key that counts only when held for a second: `on_held` comes when it is then let go."""
+    """A key that counts only when held for a second: `on_long` comes when it is then let go."""
 
     held = NumericProperty(0.0)  # share of the second, 0 to 1
-    __events__ = ("on_held",)
+    __events__ = ("on_long",)
 
     def on_press(self):
         """Begin to count."""
@@ -98,9 +102,9 @@ class HoldKey(Key):
     def on_release(self):
         """Act only on a full second."""
         if self.held >= 1.0:
-            self.dispatch("on_held")
+            self.dispatch("on_long")
 
-    def on_held(self):
+    def on_long(self):
         """Held for a second and let go; screens bind to it."""
 
 

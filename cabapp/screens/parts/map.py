@@ -35,6 +35,7 @@ class GroundMap(FloatLayout):
     target = NumericProperty(2)
     level = NumericProperty(NEAR)
     north_up = BooleanProperty(False)
+    whole = BooleanProperty(False)  # the whole field, north up, instead of the ground round the tool
     keys = BooleanProperty(True)  # whether + and - are offered
 
     __events__ = ("on_point",)
@@ -44,7 +45,8 @@ class GroundMap(FloatLayout):
         self.outline, self.parcels, self.marks, self.gate = [], [], [], None
         self.centre, self.turn = (0.0, 0.0), 0.0
         self._window, self._fingers = GroundWindow(), {}
-        self._spread, self._pinched = None, False
+        self._spread, self._pinched, self._zoomed = None, False, False
+        self._whole_width = WIDTHS[-1]
         super().__init__(**kwargs)
         self.tally = Tally(TEXELS, TEXELS, size_hint=(1, 1), pos_hint={"x": 0, "y": 0})
         sheet = Widget()  # the pen lies between the hatching and the keys
@@ -55,7 +57,7 @@ class GroundMap(FloatLayout):
         for name in ("ink", "paper", "u", "target"):
             self.fbind(name, self._pass_on)
             self._pass_on(self, None)
-        for name in ("pos", "size", "ink", "paper", "accent", "u", "level", "north_up"):
+        for name in ("pos", "size", "ink", "paper", "accent", "u", "level", "north_up", "whole"):
             self.fbind(name, lambda *_: self.redraw())
 
     def _pass_on(self, *_changed):
@@ -72,6 +74,7 @@ class GroundMap(FloatLayout):
             The field and its once-only areas on the same plane.
         """
         self.grid, self._window = grid, GroundWindow()
+        self.pose, self._zoomed = None, False
         self.outline = _rings(polygon)
         self.parcels = _rings(once_only)
         self.tally.lean(_long_side(polygon) + math.radians(50))
@@ -94,6 +97,10 @@ class GroundMap(FloatLayout):
 
     def follow(self, pose) -> None:
         """Move with the tool: the map's middle lies ahead of it, and travel points up."""
+        if self.whole:
+            self.pose = pose
+            self.redraw()
+            return
         if pose is not None and pose.heading is not None:
             if self.north_up:
                 self.turn = 0.0
@@ -112,26 +119,33 @@ class GroundMap(FloatLayout):
         self.redraw()
 
     def show_whole(self) -> None:
-        """Show the whole field, north up."""
-        if not self.outline:
-            return
-        self.north_up, self.turn = True, 0.0
+        """Show the whole field, north up, until somebody zooms or asks for the ground round the tool."""
+        self.whole = True
+
+    def _fit_whole(self):
         points = np.vstack(self.outline)
         low, high = points.min(axis=0), points.max(axis=0)
-        self.centre = tuple((low + high) / 2)
+        self.turn, self.centre = 0.0, tuple((low + high) / 2)
         wide, tall = (high - low) * 1.08
-        need = max(wide, tall * self.width / max(1.0, self.height))
-        self.level = next((k for k, width in enumerate(WIDTHS) if width >= need), len(WIDTHS) - 1)
-        self.redraw()
+        self._whole_width = max(wide, tall * self.width / max(1.0, self.height), WIDTHS[0])
 
     def zoom(self, step: int) -> None:
         """Go closer (+1) or farther off (-1)."""
+        if self._all_in_view:
+            nearest = [abs(math.log(width / self._whole_width)) for width in WIDTHS]
+            self.level = nearest.index(min(nearest))
+            self.whole, self._zoomed = False, True
         self.level = min(len(WIDTHS) - 1, max(0, self.level - step))
 
     @property
     def scale(self) -> float:
         """Pixels in a metre."""
-        return max(1.0, self.width) / WIDTHS[int(self.level)]
+        across = self._whole_width if self._all_in_view else WIDTHS[int(self.level)]
+        return max(1.0, self.width) / across
+
+    @property
+    def _all_in_view(self):
+        return bool(self.outline) and (self.whole or self.pose is None and not self._zoomed)
 
     def to_px(self, xy) -> np.ndarray:
         """Return window pixels of plane metres, shape (n, 2)."""
@@ -149,6 +163,8 @@ class GroundMap(FloatLayout):
 
     def redraw(self) -> None:
         """Draw everything that lies on the hatching, and look at the right cells."""
+        if self._all_in_view:
+            self._fit_whole()
         if self.grid is not None and self.width > 1:
             reach = math.hypot(self.width, self.height) / 2 / self.scale
             if self._window.cover(self.grid, self.centre, reach):

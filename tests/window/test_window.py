@@ -1,0 +1,228 @@
+"""What the window promises a gloved hand: sizes, contrast, no way out by accident, nothing lost."""
+
+import itertools
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from cabapp.screens.parts.theme import contrast
+from store import open_store
+from store.models import Stint, Tap
+
+pytestmark = pytest.mark.window
+
+
+@pytest.fixture
+def begun(open_cab, farm):
+    """Return a function that opens the cab and takes over; words are further options."""
+
+    def begin(*words, replay=True, speed=6):
+        drive = ("--replay", farm["trace"], "--speed", speed) if replay else ()
+        cab = open_cab("--store", farm["store"], *drive, *words)
+        cab.wait(lambda: cab.look()["screen"] == "take over", "the take-over page")
+        cab.tap("I have read this")
+        cab.tap("Same as last time")
+        cab.wait_view(state="ready")
+        return cab
+
+    return begin
+
+
+def keys_of(seen):
+    """Return what can be tapped, with sides in millimetres of the stated screen."""
+    found = []
+    for thing in seen["things"]:
+        if thing["kind"] in ("key", "Row") and not thing["disabled"]:
+            left, top, right, bottom = (v / seen["px_per_mm"] for v in thing["rect"])
+            found.append((thing, (left, top, right, bottom)))
+    return found
+
+
+def check_sizes(seen):
+    """Every key is 20 mm at least both ways, a main one 30 mm, with 3 mm between any two."""
+    keys = keys_of(seen)
+    assert keys
+    for thing, (left, top, right, bottom) in keys:
+        if not thing["whole"]:
+            continue  # a list's row that is partly drawn out of sight
+        least = 30 if thing["main"] and thing["text"].split()[0] in ("Start", "Stop", "Hand", "+1", "Take") else 20
+        assert right - left >= least and bottom - top >= least, (thing["text"], right - left, bottom - top)
+    for (one, a), (other, b) in itertools.combinations(keys, 2):
+        if one["kind"] == other["kind"] == "Row":
+            continue  # the lines of one list touch, as lines do
+        gap = max(b[0] - a[2], a[0] - b[2], b[1] - a[3], a[1] - b[3])
+        assert gap >= 3 - 0.02, (one["text"], other["text"], gap)
+
+
+def check_words(seen):
+    """No words are cut off, and capitals are 4.1 mm at least (Roboto's capital is 0.711 em)."""
+    for thing in seen["things"]:
+        if thing["kind"] not in ("Row", "GroundMap") and thing["text"] and thing["font_px"]:
+            assert thing["fits"], f"{thing['text']!r} is cut off"
+            assert thing["font_px"] * 1456 / 2048 / seen["px_per_mm"] >= 4.1, thing["text"]
+
+
+def fingers(store, stint):
+    """Return the ids of a stint's taps by a person; "warned" is written by the session itself."""
+    return [tap.id for tap in store.all(Tap, stint_id=stint.id) if tap.kind != "warned"]
+
+
+def painted(picture, thing):
+    """Return the two commonest colours of a thing on a picture, as #RRGGBB."""
+    left, top, right, bottom = (round(v) for v in thing["rect"])
+    inside = np.asarray(Image.open(picture).convert("RGB"))[top + 4 : bottom - 4, left + 4 : right - 4]
+    colours, counts = np.unique(inside.reshape(-1, 3), axis=0, return_counts=True)
+    return ["#{:02X}{:02X}{:02X}".format(*colours[k]) for k in np.argsort(counts)[::-1][:2]]
+
+
+@pytest.mark.parametrize("light", ["day", "night"])
+def test_every_page_fits_a_gloved_hand_and_an_arms_length(begun, light):
+    """On every page, by day and by night: keys of 20 and 30 mm, gaps of 3 mm, letters of 4.1 mm,
+    a main figure of 15 mm, no words cut off, and 7:1 measured on the painted pixels."""
+    cab = begun(*(["--night"] if light == "night" else []), speed=1)
+    seen, picture = cab.look(), cab.picture(f"ready-{light}")
+    figure = max(t["font_px"] for t in seen["things"] if t["font_px"])
+    assert figure * 1456 / 2048 / seen["px_per_mm"] >= 15
+    pages = {"ready": (seen, picture)}
+    for page, taps, shown in (
+        ("more", ["More"], "Whole field"), ("fuel", ["Fuel"], "Write down"), ("fields", ["Back", "Fields"], "Lower Bench"),
+    ):  # fmt: skip
+        for text in taps:
+            cab.tap(text)
+        cab.find(shown)
+        pages[page] = cab.look(), cab.picture(f"{page}-{light}")
+    for page, (seen, picture) in pages.items():
+        check_sizes(seen)
+        check_words(seen)
+        for thing, _ in keys_of(seen):
+            if thing["whole"] and thing["text"]:
+                assert contrast(*painted(picture, thing)) >= 7, (page, thing["text"])
+
+
+def test_four_keys_at_most_while_driving(begun):
+    """Faster than a walk there are four keys at most, no list and nothing to type, even with the
+    page of other things left open before driving off; standing again brings them back."""
+    cab = begun(speed=2.5)
+    cab.tap("Start rolling")
+    cab.wait_view(state="working")
+    cab.tap("More")
+    cab.wait(lambda: cab.look()["screen"] == "more", "the page of other things")
+
+    def driving():
+        seen = cab.look()
+        return seen if (seen["view"]["speed"] or 0) > 1.6 and seen["screen"] == "pass" else None
+
+    def settled():
+        seen = driving()
+        return seen if seen and len(keys_of(seen)) <= 4 else None
+
+    cab.wait(driving, "driving off to shut the page")
+    seen = cab.wait(settled, "four keys at most", 3)
+    assert not [t for t in seen["things"] if t["kind"] == "Row"]
+    check_sizes(seen)
+    check_words(seen)
+    cab.picture("driving-day")
+
+
+def test_nothing_goes_out_by_accident(begun):
+    """Escape, F1, the window's close, a right click, a middle click and the wheel do nothing."""
+    cab = begun(replay=False)
+    before = cab.look()
+    for name in ("Escape", "F1", "F4", "q"):
+        cab.key(name)
+    cab.close_window()
+    start = cab.find("Start rolling")["rect"]
+    for button in (3, 2, 4, 5):
+        cab.press((start[0] + start[2]) / 2, (start[1] + start[3]) / 2, button=button)
+    # the last thing is something that does act, so all before it has been dealt with
+    cab.tap("Start rolling")
+    cab.wait_view(state="working")
+    after = cab.look()
+    assert cab.process.poll() is None and after["screen"] == before["screen"] == "pass"
+    assert [t["text"] for t in after["things"] if t["text"].startswith("Undo")] == ["Undo start"]
+
+
+def test_a_finger_that_slides_off_does_nothing(begun):
+    """A key acts when the finger is lifted from it, not when it is touched or brushed."""
+    from Xlib import X
+    from Xlib.ext import xtest
+
+    cab = begun(replay=False)
+    left, top, right, bottom = cab.find("Start rolling")["rect"]
+    cab.move((left + right) / 2, (top + bottom) / 2)
+    xtest.fake_input(cab._display, X.ButtonPress, 1)
+    cab._display.sync()
+    cab.move(left - 300, top)
+    xtest.fake_input(cab._display, X.ButtonRelease, 1)
+    cab._display.sync()
+    cab.tap("More")
+    cab.wait(lambda: cab.look()["screen"] == "more", "the page of other things")
+    assert cab.look()["view"]["state"] == "ready"
+
+
+def test_a_finish_is_held_and_can_be_undone(begun, farm):
+    """A short tap on Finish does nothing, a second's hold finishes, and Undo takes it back."""
+    cab = begun(replay=False)
+    cab.tap("Start rolling")
+    cab.wait_view(state="working")
+    cab.tap("More")
+    cab.tap("Finish")
+    assert cab.look()["view"]["state"] == "working"
+    cab.tap("Finish", seconds=1.4)
+    cab.wait_view(state="finished")
+    cab.tap("Undo finish")
+    cab.wait_view(state="working")
+    with open_store(farm["store"]) as store:
+        kinds = [tap.kind for tap in store.all(Tap)]
+    assert kinds[-2:] == ["finish", "undo"] and kinds.count("finish") == 2
+
+
+def test_without_a_receiver_passes_are_counted_by_hand(begun, farm):
+    """With no receiver the page counts passes by taps, keeps the hours, and draws no map."""
+    cab = begun(replay=False)
+    cab.tap("Start rolling")
+    cab.wait_view(state="working")
+    for count in range(1, 8):
+        cab.tap("+1 pass")
+        cab.wait_view(pass_tally=count)
+    cab.tap("Undo counted pass")
+    cab.wait_view(pass_tally=6)
+    seen = cab.look()
+    assert not [t for t in seen["things"] if t["kind"] == "GroundMap"]
+    check_sizes(seen)
+    check_words(seen)
+    cab.picture("no-receiver-day")
+    with open_store(farm["store"]) as store:
+        stint = max(store.all(Stint), key=lambda one: one.at)
+        assert len(store.all(Tap, stint_id=stint.id, kind="pass_counted")) == 7
+
+
+def test_the_power_goes_and_the_stint_goes_on(begun, open_cab, farm):
+    """After kill -9 in the middle of a pass the cab comes up in the same stint, still recording,
+    with no tap, and at most one second of the trace is lost."""
+    cab = begun(speed=2)
+    cab.tap("Start rolling")
+    cab.wait_view(state="working")
+    until = cab.look()["view"]["now"] + 6
+    cab.wait(lambda: cab.look()["view"]["now"] > until, "a few seconds of work")
+    shown = cab.look()["view"]
+    cab.kill()
+    with open_store(farm["store"]) as store:
+        stint = max(store.all(Stint), key=lambda one: one.at)
+        kept = store.read_trace(stint.id).t
+        taps = fingers(store, stint)
+    assert shown["now"] - kept[-1] <= 1.0 + 0.25, "the fixes of the last second and no more"
+    again = open_cab("--store", farm["store"], "--replay", farm["trace"], "--speed", "6")
+    view = again.wait_view(state="working", since=shown["since"])
+    assert again.look()["screen"] == "pass" and view["field"] == shown["field"]
+    later = kept[-1] + 20
+    again.wait(lambda: again.look()["view"]["now"] > later, "the replay to go on")
+    again.process.terminate()
+    again.process.wait(10)
+    with open_store(farm["store"]) as store:
+        assert len(store.all(Stint)) == 2 and fingers(store, stint) == taps
+        t = store.read_trace(stint.id).t
+    gap = np.diff(t).max()
+    assert gap <= 1.0 + 0.25, f"{gap} s of the trace are missing"
+    assert t[-1] > kept[-1] + 10
