@@ -119,6 +119,8 @@ class Store:
             said = changes.differing(old, columns) if old else changes.complete(model, columns)
             if old is not None and not said:
                 return old
+            if old is not None and model is Job and said.keys() - {"target"}:
+                raise ValueError("a job's field, operation and season are its id; put another job")
             change = Change(table=model.__tablename__, row_id=id or str(uuid.uuid4()), columns=said)
             after = changes.newest(session, change.row_id)
             self.number(session, change, after)

@@ -94,6 +94,9 @@ def test_the_same_job_is_found_again(book, begin_stint):
     again = book.put(Job, field_id=job.field_id, operation="rolling", season=2026)
     assert again.id == job.id == job_id(job.field_id, "rolling", 2026)
     assert uuid.UUID(job.id).version == 5
+    assert book.put(Job, job.id, target=1).target == 1
+    with pytest.raises(ValueError, match="its id"):
+        book.put(Job, job.id, season=2027)
     assert len(book.all(Job)) == 1
 
 
