@@ -37,7 +37,7 @@ def hand_over_sheet(log: JobLog, row, receipts: list, now: float) -> str:
         "zone": words.zone_words(row.at),
         "written": words.when(now),
         "figures": figures(log),
-        "map": parts.map_of(log, f"{log.field.name} at the hand-over", tallest=500, **_places(log, row, sheet)),
+        "map": parts.map_of(log, f"{log.field.name} at the hand-over", tallest=450, **_places(log, row, sheet)),
         "points": [{"name": name, "words": said(log, row, sheet)} for name, said in _POINTS],
         "misses": _misses(receipts, log),
         **_names(log, row, receipts, sheet),
