@@ -11,12 +11,13 @@ from collections import deque
 
 import numpy as np
 
-STRAIGHT = 1 / 60.0  # 1/m
 STEP = 4.0  # m between the places kept
+TAIL = 4  # places that tell the way she goes now: 16 m, longer than a receiver's noise is wide
+BEND = math.radians(25.0)  # between that way and the pass so far: the pass has ended
 SHORTEST = 60.0  # m: a shorter drive says little
 ENOUGH = 3  # pairs of passes
 KEPT = 12
-_ALIGNED = math.radians(15.0)
+ALIGNED = math.radians(15.0)
 
 
 class Lapping:
@@ -35,26 +36,28 @@ class Lapping:
         self._line: list[tuple[float, float]] = []
         self._before: np.ndarray | None = None
         self._pairs: deque[tuple[float, float]] = deque(maxlen=KEPT)
-        self._heading: float | None = None
+
+    @property
+    def pairs(self) -> int:
+        """How many pairs of passes ``sigma`` is from."""
+        return len(self._pairs)
 
     def feed(self, pose, spacing: float) -> None:
         """Take a pose of a working tool; ``spacing`` is the aim, m."""
-        turned = (
-            self._heading is not None
-            and abs(math.remainder(pose.heading - self._heading, math.tau)) > _ALIGNED
-        )
-        if turned:
-            self._end(spacing)
-        if abs(pose.curvature) > STRAIGHT:
-            return
-        if self._heading is None:
-            self._heading = pose.heading
+        line = self._line
         here = ((pose.left[0] + pose.right[0]) / 2, (pose.left[1] + pose.right[1]) / 2)
-        if not self._line or math.dist(here, self._line[-1]) >= STEP:
-            self._line.append(here)
+        if line and math.dist(here, line[-1]) < STEP:
+            return
+        line.append(here)
+        if len(line) <= 2 * TAIL:
+            return
+        turned = math.remainder(_way(line[-TAIL - 1], here) - _way(line[0], line[-TAIL]), math.tau)
+        if abs(turned) > BEND:
+            self._line = line[-TAIL:]
+            # its first and last places belong to the turns
+            self._end(np.array(line[TAIL:-TAIL]), spacing)
 
-    def _end(self, spacing):
-        line, self._line, self._heading = np.array(self._line), [], None
+    def _end(self, line, spacing):
         if len(line) < 2 or math.dist(line[0], line[-1]) < SHORTEST:
             return
         if self._before is not None:
@@ -65,7 +68,7 @@ class Lapping:
         along = before[-1] - before[0]
         along = along / np.hypot(*along)
         way = line[-1] - line[0]
-        if abs(along @ way) / np.hypot(*way) < math.cos(_ALIGNED):
+        if abs(along @ way) / np.hypot(*way) < math.cos(ALIGNED):
             return
         across = np.array([-along[1], along[0]])
         place = (before - before[0]) @ along
@@ -84,3 +87,22 @@ class Lapping:
         if len(self._pairs) >= ENOUGH:
             means, within = np.array(self._pairs).T
             self.sigma = float(np.sqrt(within.mean() + means.var(ddof=1)))
+
+
+def likely_sigma(*known: tuple[float | None, int]) -> float | None:
+    """Return the spread of several looks at the same person, each with its number of pairs, m.
+
+    The variances are pooled by their numbers; a look that is not known yet says nothing.
+
+    >>> likely_sigma((None, 0), (0.5, 4)), round(likely_sigma((0.3, 2), (0.5, 2)), 3)
+    (0.5, 0.412)
+    >>> likely_sigma((None, 0)) is None
+    True
+    """
+    told = [(sigma, pairs) for sigma, pairs in known if sigma is not None and pairs > 0]
+    pairs = sum(n for _, n in told)
+    return math.sqrt(sum(n * sigma**2 for sigma, n in told) / pairs) if told else None
+
+
+def _way(start, end) -> float:
+    return math.atan2(end[1] - start[1], end[0] - start[0])
