@@ -69,12 +69,11 @@ def play(
     Played
     """
     taps = list(part.taps)
-    first = min(taps[0]["t"], part.t[0]) - 60.0
+    first = min(taps[0]["t"], part.t[0]) - 10.0
     last = max(taps[-1]["t"], part.t[-1]) + 12.0
     clock = ManualClock(first)
     session = Session(store, clock, replay_of(part))
     seen, sounds = Played(), 0
-    taken = False
     while clock.now() < last:
         now = clock.now() + TICK if not taps else min(clock.now() + TICK, max(taps[0]["t"], clock.now()))
         clock.advance(now - clock.now())
@@ -84,9 +83,6 @@ def play(
             seen.warnings.append((now, view.sentence.words))
         while taps and taps[0]["t"] <= now:
             tap = taps.pop(0)
-            if tap["tap"] != "receive" and not taken:
-                _take_over(session, part, rows)
-                taken = True
             _tap(session, part, rows, tap, seen)
             if tap["tap"] == until:
                 session.close()
@@ -108,7 +104,9 @@ def _take_over(session: Session, part: Part, rows: dict[str, str]) -> None:
 def _tap(session: Session, part: Part, rows: dict[str, str], tap: dict, seen: Played) -> None:
     words = {key: value for key, value in tap.items() if key not in ("t", "tap")}
     kind = tap["tap"]
-    if kind == "hand_over":
+    if kind == "take_over":
+        _take_over(session, part, rows)
+    elif kind == "hand_over":
         session.hand_over(session.prepare_hand_over(words["state"]))
     elif kind == "receive":
         waiting = session.choices().hand_overs[0]

@@ -105,6 +105,7 @@ def _oda_taps(path, seconds, start, fuel_at, along) -> list[dict]:
     stopped = start + float(seconds[fuel_at]) + 6
     end = start + float(seconds[-1])
     taps = [
+        {"t": start - 60, "tap": "take_over"},
         {"t": start + STANDING - 2, "tap": "start"},
         {"t": slip, "tap": "stop", "reason": "other"},
         {"t": slip + 3, "tap": "undo"},
@@ -129,6 +130,7 @@ def _tam_taps(path, seconds, start) -> list[dict]:
         # He first points two laps too far out, as one does who has not looked; then they look.
         {"t": start - 330, "tap": "receive", **_place(u, path.y[beside[-28]] + story.SPACING)},
         {"t": start - 300, "tap": "receive", **_place(u, path.y[0])},
+        {"t": start - 90, "tap": "take_over"},
         {"t": start + STANDING - 2, "tap": "start"},
         {"t": start + float(seconds[soft]), "tap": "mark", "kind": "soft ground"},
         {"t": start + float(seconds[again]) + 45, "tap": "i_know"},
@@ -188,16 +190,25 @@ def _rocks(ground: dict, path: drive.Path, along: float) -> Polygon:
 
 
 def _shares(ground: dict, inner: Polygon) -> dict[str, float]:
-    """Share of the ground inside the headland by passes, counted at points 4 m apart."""
-    u0, v0, u1, v1 = inner.bounds
-    u, v = (a.ravel() for a in np.meshgrid(np.arange(u0, u1, 4.0), np.arange(v0, v1, 4.0)))
-    inside = shapely.contains_xy(inner, u, v)
-    u, v = u[inside], v[inside]
+    """Share of the ground inside the headland by passes, counted at scattered points."""
+    u, v = scattered(inner, 30_000)
     count = np.zeros(len(u), dtype=int)
     for shape in ground.values():
         shapely.prepare(shape)
         count += shapely.contains_xy(shape, u, v)
     return {str(k): round(float(np.mean(count == k)), 4) for k in range(int(count.max()) + 1)}
+
+
+def scattered(shape: Polygon, many: int) -> tuple[np.ndarray, np.ndarray]:
+    """Points spread evenly over a shape, but in no rows that could fall in step with the lanes.
+
+    The additive sequence of the plastic number (M. Roberts' "R2" sequence, from memory).
+    """
+    u0, v0, u1, v1 = shape.bounds
+    k = np.arange(many)
+    u, v = u0 + (u1 - u0) * (k * 0.7548776662466927 % 1), v0 + (v1 - v0) * (k * 0.5698402909980532 % 1)
+    inside = shapely.contains_xy(shape, u, v)
+    return u[inside], v[inside]
 
 
 def _planted(name: str, count: int | None, shape) -> dict:

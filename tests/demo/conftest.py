@@ -1,0 +1,68 @@
+"""The story told once, and the short demo run once."""
+
+import json
+from types import SimpleNamespace
+
+import pytest
+
+from cabapp.coverage.job import JobCount
+from cabapp.coverage.sweep import Switch
+from cabapp.coverage.tool import Tool
+from demo_db import farm
+from demo_db.tell import tell
+
+
+def switches_of(taps):
+    """Working on and off as the story's taps say, the stop that is taken back left out."""
+    found = []
+    for tap, after in zip(taps, [*taps[1:], {"tap": ""}]):
+        if tap["tap"] in ("start", "restart"):
+            found.append(Switch(tap["t"], True))
+        elif tap["tap"] == "finish" or tap["tap"] == "stop" and after["tap"] != "undo":
+            found.append(Switch(tap["t"], False))
+    return found
+
+
+def counted(told, along=1.0):
+    """The story's traces counted without session or store."""
+    count = JobCount(farm.geometry(farm.outline("heron", along)), 2)
+    for part in (told.oda, told.tam):
+        count.add_stint(
+            part.operator, part.t[0] - 60, Tool(12.8, 5.5, 2.6), part.t, part.lat, part.lon,
+            None, switches_of(part.taps), [2] * len(part.t),
+        )  # fmt: skip
+    return count
+
+
+@pytest.fixture(scope="session")
+def count_of():
+    return counted
+
+
+@pytest.fixture(scope="session")
+def told():
+    return tell()
+
+
+@pytest.fixture(scope="session")
+def full_count(told):
+    return counted(told)
+
+
+@pytest.fixture(scope="session")
+def short_count():
+    return counted(tell(along=0.3), 0.3)
+
+
+@pytest.fixture(scope="session")
+def short_demo(tmp_path_factory):
+    """`rollbook demo --headless --short --json`, its folder and what it printed."""
+    import contextlib
+    import io
+
+    from cabapp.__main__ import main
+
+    out, said = tmp_path_factory.mktemp("demo") / "farm", io.StringIO()
+    with contextlib.redirect_stdout(said):
+        status = main(["demo", "--headless", "--short", "--json", "--out", str(out)])
+    return SimpleNamespace(out=out, status=status, found=json.loads(said.getvalue()))
