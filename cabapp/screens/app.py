@@ -26,6 +26,7 @@ def run_cab(
     dpi: float = DENSITY,
     fullscreen: bool = False,
     screenshot_dir: str | Path | None = None,
+    leave_when_over: bool = False,
 ) -> None:
     """Open the cab and stay in it until somebody goes out on purpose.
 
@@ -43,6 +44,8 @@ def run_cab(
         Real density of the tablet, pixels per inch.
     screenshot_dir : path, optional
         Where to put a picture each time another screen is shown.
+    leave_when_over : bool
+        Go out when the stint in hand is finished or received; for showing one stint.
 
     Raises
     ------
@@ -50,6 +53,7 @@ def run_cab(
         There is no display.
     """
     prepare(size, fullscreen)
+    _log_to(home() / "cab.log")
     try:
         from kivy.core.window import Window
     except SystemExit as why:  # Kivy leaves the program when SDL finds no display
@@ -58,7 +62,10 @@ def run_cab(
         raise NoScreen(NO_SCREEN)
     from cabapp.screens.cab import Cab
 
-    Cab(store, clock, source, night=night, dpi=dpi, screenshot_dir=screenshot_dir).run()
+    Cab(
+        store, clock, source, night=night, dpi=dpi, screenshot_dir=screenshot_dir,
+        leave_when_over=leave_when_over,
+    ).run()  # fmt: skip
 
 
 NO_SCREEN = (
@@ -75,15 +82,18 @@ def prepare(size: tuple[int, int], fullscreen: bool) -> None:
     NoScreen
         On Linux, neither an X display nor a Wayland one is named, nor a driver that needs none.
     """
-    if sys.platform.startswith("linux") and not any(
-        os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY", "SDL_VIDEODRIVER")
-    ):
-        raise NoScreen(NO_SCREEN)
+    if sys.platform.startswith("linux") and not os.environ.get("SDL_VIDEODRIVER"):
+        drivers = {"DISPLAY": "x11", "WAYLAND_DISPLAY": "wayland"}
+        found = [driver for name, driver in drivers.items() if os.environ.get(name)]
+        if not found:
+            raise NoScreen(NO_SCREEN)
+        # left to itself SDL would go on without a screen when it cannot reach the one named
+        os.environ["SDL_VIDEODRIVER"] = found[0]
     kivy_home = Path(os.environ.get("KIVY_HOME") or home() / "kivy")
     kivy_home.mkdir(parents=True, exist_ok=True)
     os.environ["KIVY_HOME"] = str(kivy_home)
-    _log_to(home() / "cab.log")
     os.environ["KIVY_NO_ARGS"] = "1"
+    os.environ["KIVY_WINDOW"] = "sdl2"  # its other way to an X window ends the program without a word
     os.environ["KIVY_LOG_MODE"] = "PYTHON"  # otherwise Kivy takes stderr, and with it every fault
     from kivy.config import Config
 

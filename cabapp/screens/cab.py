@@ -16,6 +16,7 @@ from kivy.uix.screenmanager import NoTransition, ScreenManager
 
 from cabapp.screens.more import MoreScreen
 from cabapp.screens.hand_over import HandOverScreen
+from cabapp.screens.parts.sound import Sounder
 from cabapp.screens.parts.theme import THEME
 from cabapp.screens.pass_screen import WALK, PassScreen, local_time
 from cabapp.screens.receive import ReceiveScreen
@@ -40,7 +41,7 @@ class Cab(App):
     title = "Rollbook"
     view = ObjectProperty(None, allownone=True)
 
-    def __init__(self, store, clock, source, *, night, dpi, screenshot_dir, **kwargs):
+    def __init__(self, store, clock, source, *, night, dpi, screenshot_dir, leave_when_over, **kwargs):
         super().__init__(**kwargs)
         self.store, self.clock, self.source = store, clock, source
         self._dpi, self._pictures = dpi, Path(screenshot_dir) if screenshot_dir else None
@@ -49,6 +50,7 @@ class Cab(App):
         self.units = Units(farms[0].units if farms else "us")
         self._zone = ZoneInfo(farms[0].timezone if farms else "UTC")
         self.session = Session(store, clock, source)
+        self._leave_when_over, self._begun = leave_when_over, False
         self._trouble = None
         self._ask_why = False
         self.receiving = None
@@ -76,6 +78,7 @@ class Cab(App):
         ):  # fmt: skip
             self.screens.add_widget(screen)
         self.way_out = WayOut()
+        self._sounder = Sounder(Path(os.environ["KIVY_HOME"]))
         self.screens.bind(current=self._picture)
         Clock.schedule_interval(self.tick, 1 / TICKS_PER_S)
         self.tick(0)
@@ -101,6 +104,7 @@ class Cab(App):
             self.complain(BUG)
             return
         try:
+            self._sounder.hear(self.view)
             self._settle(self.view)
             self.screens.current_screen.show(self.view)
         except Exception:
@@ -110,6 +114,9 @@ class Cab(App):
     def _settle(self, view):
         """Show the screen the state asks for; lists are shut as soon as the tractor moves off."""
         here = self.screens.current
+        self._begun = self._begun or view.state != "idle"
+        if self._leave_when_over and self._begun and view.state == "idle":
+            self.stop()
         if view.state == "idle" or view.state == "finished" and view.undo_left <= 0:
             wanted = here if here in ("take over", "receive") else "take over"
         elif view.state == "handed over":

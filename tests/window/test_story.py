@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from cabapp.session.rules import standing
 from store import open_store
@@ -26,6 +27,19 @@ def take_over(cab):
         cab.tap("It is right")
 
 
+def ink_of_strip(seen, picture):
+    """Return the share of dark pixels by count, in the rim of the tool strip's pieces."""
+    grey = np.asarray(Image.open(picture).convert("L"))
+    shares = {}
+    for thing in seen["things"]:
+        if thing["kind"] == "StripPiece":
+            left, top, right, bottom = (round(v) for v in thing["rect"])
+            # above and below the slip with the number, inside the frame
+            rim = np.vstack([grey[top + 12 : top + 19, left + 12 : right - 12], grey[bottom - 19 : bottom - 12, left + 12 : right - 12]])
+            shares.setdefault(thing["text"], []).append(float((rim < 90).mean()))
+    return {text: float(np.mean(found)) for text, found in shares.items()}
+
+
 def test_the_story_of_a_stint(open_cab, farm):
     """Real clicks take over, start, are warned of ground rolled twice, stop with a reason and
     hand over; then the store holds exactly that: the taps, the stint and the trace."""
@@ -46,7 +60,8 @@ def test_the_story_of_a_stint(open_cab, farm):
     assert words and words[0]["fits"], "the sentence is on the screen, whole"
     view = cab.look()["view"]
     assert max(view["strip"][:3]) == 3 and view["strip_over"][0] and not view["strip_over"][-1]
-    cab.picture("warning-day")
+    ink = ink_of_strip(cab.look(), cab.picture("warning-day"))
+    assert 0.1 < ink["1"] < 0.6 * ink["3"] and ink["3"] > 0.7, f"strokes are light, the block is dark: {ink}"
     cab.tap("I know")
     cab.tap("Stop rolling")
     cab.wait_view(state="stopped")

@@ -1,6 +1,10 @@
 """What the window promises a gloved hand: sizes, contrast, no way out by accident, nothing lost."""
 
 import itertools
+import os
+import subprocess
+import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -123,6 +127,13 @@ def test_four_keys_at_most_while_driving(begun):
     check_sizes(seen)
     check_words(seen)
     cab.picture("driving-day")
+    ground = [t for t in seen["things"] if t["kind"] == "GroundMap"][0]
+    assert not ground["whole_field"]
+    left, top, right, bottom = ground["rect"]
+    cab.press((left + right) / 2, (top + bottom) / 2)
+    cab.wait(
+        lambda: [t for t in cab.look()["things"] if t.get("whole_field")], "a touch on the map to show the whole field"
+    )
 
 
 def test_nothing_goes_out_by_accident(begun):
@@ -226,3 +237,27 @@ def test_the_power_goes_and_the_stint_goes_on(begun, open_cab, farm):
     gap = np.diff(t).max()
     assert gap <= 1.0 + 0.25, f"{gap} s of the trace are missing"
     assert t[-1] > kept[-1] + 10
+
+
+def test_the_way_out_is_held_and_asked(begun):
+    """A long hold in the top left corner asks, Stay stays, and a second's hold on Close closes."""
+    cab = begun(replay=False)
+    cab.press(20, 20, seconds=0.3)
+    cab.press(20, 20, seconds=3.4)
+    cab.tap("Stay")
+    cab.wait(lambda: not [t for t in cab.look()["things"] if t["text"] == "Stay"], "the question to go")
+    cab.press(20, 20, seconds=3.4)
+    cab.tap("Close (hold", seconds=1.4)
+    assert cab.process.wait(20) == 0
+
+
+def test_without_a_display_it_is_refused_with_a_sentence(farm, tmp_path):
+    """With no display the cab says so in a sentence and ends with status 1."""
+    environment = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY", "SDL_VIDEODRIVER")}
+    for display in ({}, {"DISPLAY": ":9999"}):
+        done = subprocess.run(
+            [sys.executable, "-m", "cabapp", "cab", "--store", farm["store"]], capture_output=True, text=True, timeout=60,
+            cwd=Path(__file__).parents[2], env=environment | {"ROLLBOOK_HOME": str(tmp_path)} | display,
+        )  # fmt: skip
+        assert done.returncode == 1
+        assert "There is no screen to open the cab on." in done.stderr and "Traceback" not in done.stderr

@@ -16,6 +16,7 @@ from kivy.uix.widget import Widget
 from cabapp.screens.parts import icons
 from cabapp.screens.parts.buttons import Key  # noqa: F401  (used by map.kv)
 from cabapp.screens.parts.ground import TEXELS, GroundWindow
+from cabapp.screens.parts.outlines import dashes, long_side, rings
 from cabapp.screens.parts.tally import Tally
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))
@@ -75,9 +76,9 @@ class GroundMap(FloatLayout):
         """
         self.grid, self._window = grid, GroundWindow()
         self.pose, self._zoomed = None, False
-        self.outline = _rings(polygon)
-        self.parcels = _rings(once_only)
-        self.tally.lean(_long_side(polygon) + math.radians(50))
+        self.outline = rings(polygon)
+        self.parcels = rings(once_only)
+        self.tally.lean(long_side(polygon) + math.radians(50))
         if polygon is not None and not polygon.is_empty:
             low_x, low_y, high_x, high_y = polygon.bounds
             self.centre = ((low_x + high_x) / 2, (low_y + high_y) / 2)
@@ -197,7 +198,7 @@ class GroundMap(FloatLayout):
         points = self.to_px(xy)
         if dash:
             for a, b in zip(points[:-1], points[1:], strict=True):
-                for start, end in _dashes(a, b, 2.2 * self.u):
+                for start, end in dashes(a, b, 2.2 * self.u):
                     self._stroke([*start, *end], mm, colour)
         else:
             self._stroke(points.ravel().tolist(), mm, colour)
@@ -292,26 +293,3 @@ class GroundMap(FloatLayout):
             return None
         one, other = self._fingers.values()
         return max(1.0, math.dist(one.pos, other.pos))
-
-
-def _rings(geometry):
-    if geometry is None or geometry.is_empty:
-        return []
-    polygons = getattr(geometry, "geoms", [geometry])
-    return [np.asarray(ring.coords)[:, :2] for p in polygons for ring in (p.exterior, *p.interiors)]
-
-
-def _long_side(polygon):
-    """Direction of the field's long side, radians: strokes lie across it, never along a pass."""
-    if polygon is None or polygon.is_empty:
-        return 0.0
-    corners = np.asarray(polygon.minimum_rotated_rectangle.exterior.coords)
-    sides = np.diff(corners, axis=0)
-    longest = sides[np.argmax(np.hypot(*sides.T))]
-    return math.atan2(longest[1], longest[0])
-
-
-def _dashes(a, b, length):
-    count = max(1, int(np.hypot(*(b - a)) / length))
-    ends = [a + (b - a) * k / count for k in range(count + 1)]
-    return list(zip(ends[:-1:2], ends[1::2], strict=False))

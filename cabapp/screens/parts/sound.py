@@ -1,0 +1,52 @@
+"""The one sound: two short notes when something must be done now. Knows no session."""
+
+import logging
+import math
+import struct
+import wave
+from pathlib import Path
+
+LOG = logging.getLogger("rollbook.sound")
+RATE = 22050
+NOTES_HZ = (880.0, 1320.0)  # inside the 500 to 2500 Hz that ISO 7731 asks of a danger signal
+NOTE_S, FADE_S = 0.22, 0.02
+
+
+def write_sound(path: Path) -> None:
+    """Write the sound as a mono 16-bit WAV file."""
+    samples = []
+    for hertz in NOTES_HZ:
+        for k in range(int(NOTE_S * RATE)):
+            t = k / RATE
+            edge = min(1.0, t / FADE_S, (NOTE_S - t) / FADE_S)
+            samples.append(int(30000 * edge * math.sin(2 * math.pi * hertz * t)))
+    with wave.open(str(path), "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(RATE)
+        file.writeframes(struct.pack(f"<{len(samples)}h", *samples))
+
+
+class Sounder:
+    """Plays the sound once each time it is due; a tablet without a speaker stays silent."""
+
+    def __init__(self, folder: Path):
+        self._heard, self._sound = 0, None
+        try:
+            from kivy.core.audio import SoundLoader
+
+            path = folder / "act-now.wav"
+            write_sound(path)
+            self._sound = SoundLoader.load(str(path))
+        except Exception:
+            LOG.warning("there is no sound on this tablet", exc_info=True)
+
+    def hear(self, view) -> None:
+        """Sound when the count of sounds due has grown; a new stint counts from nothing."""
+        if view.state == "idle":
+            self._heard = 0
+        due = view.sentence.sound if view.sentence is not None else 0
+        if due > self._heard:
+            self._heard = due
+            if self._sound is not None:
+                self._sound.play()
