@@ -1,4 +1,4 @@
-"""Trace files of any writer: GPX, CSV or NMEA 0183 text, known by content and not by name.
+"""Trace files of any writer: GPX, CSV, NMEA 0183 text or a raw log, known by content, not by name.
 
 What can be read is read with a note; what cannot is refused with a sentence that says which file,
 where and what to do. Memory is bounded by the fixes, not by the file.
@@ -9,17 +9,19 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+from cabapp.position.gpsd import Reports
 from cabapp.position.gpx import read_gpx
 from cabapp.position.nmea import Joiner
 from cabapp.position.tables import columns_of, read_table
 from cabapp.position.trace import MOST_POINTS, TraceBuilder, TraceFile
+from cabapp.position.unpacked import GZIP, unpacked
 from store.errors import TraceRefused
 
 __all__ = ["MOST_POINTS", "TraceFile", "read_trace"]
 
 SAMPLE = 1 << 16
 LONGEST_LINE = 4096
-_SENTENCE = re.compile(rb"\$[A-Z]{2}[A-Z]{3},")
+_SENTENCE = re.compile(rb"\$[A-Z]{2}[A-Z]{3},|" + b'{"class":')
 _BOM = b"\xef\xbb\xbf"
 _WIDE_BOMS = (b"\xff\xfe", b"\xfe\xff")
 
@@ -32,7 +34,8 @@ def read_trace(path: str | os.PathLike) -> TraceFile:
     path : path
         A GPX 1.1 file (1.0 is taken with a note); a CSV table whose header names ``time``
         (RFC 3339 or POSIX seconds), ``lat`` and ``lon`` (degrees), perhaps ``sigma`` (m),
-        ``hdop`` and ``quality``; or the text of an NMEA 0183 receiver.
+        ``hdop`` and ``quality``; or the text of an NMEA 0183 receiver or of gpsd. Any of them may
+        be compressed by gzip, and cut off or damaged in places as a power cut leaves it.
 
     Returns
     -------
@@ -54,15 +57,20 @@ def read_trace(path: str | os.PathLike) -> TraceFile:
                 else f"There is no file {path}. Look at the name and the folder."
             )
         with path.open("rb") as file:
-            return _read(file, path.name)
+            builder = TraceBuilder(path.name)
+            if file.read(len(GZIP)) != GZIP:
+                return _read(file, builder)
+            with unpacked(file, builder) as whole:
+                return _read(whole, builder)
     except OSError as fault:
         raise TraceRefused(
             f"{path} cannot be read ({fault.strerror}). Copy it here again."
         ) from fault
 
 
-def _read(file, name: str) -> TraceFile:
-    builder = TraceBuilder(name)
+def _read(file, builder: TraceBuilder) -> TraceFile:
+    name = builder.name
+    file.seek(0)
     sample = file.read(SAMPLE)
     file.seek(0)
     head = sample.removeprefix(_BOM).lstrip()
@@ -87,8 +95,12 @@ def _read(file, name: str) -> TraceFile:
 
 
 def _read_nmea(file, builder):
-    joiner = Joiner()
+    joiner, reports = Joiner(), Reports()
     for line in _lines(file):
+        report = line.find(b'{"class":')
+        if report >= 0:
+            _add(reports.feed(line[report:]), builder)
+            continue
         timeless = joiner.timeless
         _add(joiner.feed(line), builder)
         if joiner.timeless > timeless:
@@ -96,9 +108,10 @@ def _read_nmea(file, builder):
         if joiner.waiting > MOST_POINTS:
             break  # adding them refuses the file in the builder's own words
     _add(joiner.finish(), builder)
-    if joiner.rejected:
+    rejected = joiner.rejected + reports.rejected
+    if rejected:
         builder.notes.append(
-            f"{joiner.rejected:,} sentences with a wrong checksum, field count or field were "
+            f"{rejected:,} sentences with a wrong checksum, field count or field were "
             "left out."
         )
     if joiner.timeless:
@@ -112,8 +125,8 @@ def _read_nmea(file, builder):
             f"{builder.name} holds no good GGA or RMC sentence with a time, so no fix. "
             "Switch those sentences on in the receiver, or copy the file again."
         )
-    builder.dated = joiner.dated
-    if not joiner.dated:
+    builder.dated = joiner.dated or not joiner.accepted
+    if not builder.dated:
         builder.notes.append(
             "It carries no date (no RMC or ZDA sentence), only times of day; "
             "they are counted from 1970-01-01."

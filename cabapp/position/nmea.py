@@ -1,23 +1,15 @@
-"""NMEA 0183 text to fixes: the sentences of one moment joined, the date brought to the time.
+"""NMEA 0183 sentences to fixes: the sentences of one moment joined, the date brought to the time.
 
-Checksum and field count are enforced, the second because the checksum cannot see a missing pair
-of empty fields (two equal commas cancel). Status void, quality 0, empty fields and 0, 0 are no
-position. Source for fields, codes and faults: gpsd, "NMEA Revealed" (www/NMEA.adoc).
+What one sentence says is read in `sentences`; here is only what follows from several.
 """
 
-import math
-import re
 from datetime import UTC, date, datetime, timedelta
 
 import pynmea2
 
-from cabapp.position.fix import Fix, is_place
+from cabapp.position.fix import Fix
+from cabapp.position.sentences import kind_of, read_sentence
 
-# data fields after the sentence's name; RMC grew a mode letter (2.3) and a status (4.1)
-FIELDS = {"GGA": (14,), "RMC": (11, 12, 13), "GST": (8,), "ZDA": (6,)}
-_MODE = {"N": 0, "A": 1, "D": 2, "P": 3, "R": 4, "F": 5, "E": 6, "M": 7, "S": 8}
-_CLOCK = re.compile(r"([01]\d|2[0-3])([0-5]\d)([0-5]\d|60)(\.\d*)?")
-_DEGREES = re.compile(r"(\d{2,3})([0-5]\d(?:\.\d*)?)")
 HALF_DAY = 43200.0
 SAME_MOMENT = 0.005
 UNDATED = date(1970, 1, 1)
@@ -26,14 +18,26 @@ UNDATED = date(1970, 1, 1)
 class Joiner:
     """Takes lines as they come and gives fixes, each when its moment is over.
 
+    Parameters
+    ----------
+    prompt : bool
+        Give a fix as soon as all kinds of sentences of the moment before have come, instead of
+        waiting for the next moment: for a cab, where waiting is lateness.
+
     Attributes
     ----------
+    accepted : int
+        Good sentences.
     rejected : int
         Lines that begin like one of our sentences but fail checksum, field count or a field.
     timeless : int
         Moments without a time of day (a receiver just switched on); they can be placed nowhere.
     dated : bool
         Whether a date was ever seen.
+    kinds : set of str
+        Which sentences the last finished moment was joined from.
+    heard : dict
+        The newest of all a receiver says besides its place, as `sentences.read_sentence` names it.
 
     Examples
     --------
@@ -47,9 +51,15 @@ class Joiner:
     (764426119.0, 48.1173, 11.516667, 1, 0.9)
     """
 
-    def __init__(self):
-        self.rejected = self.timeless = 0
+    def __init__(self, prompt: bool = False):
+        self.accepted = self.rejected = self.timeless = 0
+        self.kinds: set[str] = set()
+        self.heard: dict = {}
+        self._prompt = prompt
         self._moment: dict | None = None
+        self._now_kinds: set[str] = set()
+        self._closed_second: float | None = None
+        self._gsa_hdop: float | None = None
         self._date: date | None = None
         self._last_second: float | None = None
         self._waiting: list[tuple] = []
@@ -66,29 +76,56 @@ class Joiner:
 
     def feed(self, line: bytes) -> list[Fix]:
         """Take one line, whatever it is, and return the fixes that are complete now."""
-        # a line cut off by the next one, a logger's own stamp and a tag block all end at a "$"
-        start = line.rfind(b"$")
-        kind = line[start + 3 : start + 6].decode("ascii", "replace") if start >= 0 else ""
-        if kind not in FIELDS:
+        kind, line = kind_of(line)
+        if not kind:
             return []
         try:
-            second, said = _read(kind, line[start:].decode("ascii").strip())
+            second, said = read_sentence(kind, line)
         except (ValueError, pynmea2.ParseError):
             self.rejected += 1
+            return []
+        self.accepted += 1
+        self.heard.update(said)
+        if kind in ("VTG", "GSA"):
+            self._gsa_hdop = said.get("gsa_hdop", self._gsa_hdop)
             return []
         if second is None:
             if kind != "GGA":
                 return []
             self.timeless += 1
             return self._close()
+        if self._moment is None and self._prompt and self._same(self._closed_second, second):
+            # later than it used to come: its moment is given already, the next one waits for it
+            self.kinds.add(kind)
+            if "rmc_date" in said or "zda_date" in said:
+                self._see_date({"second": second} | said)
+            return self._release(None) if self._waiting and self.dated else []
         done = []
-        if self._moment is not None and abs(self._moment["second"] - second) > SAME_MOMENT:
+        if self._moment is not None and not self._same(self._moment["second"], second):
             done = self._close()
         if self._moment is None:
             self._moment = {"second": second}
         for key, value in said.items():
             self._moment.setdefault(key, value)
+        self._now_kinds.add(kind)
+        if self._prompt and self.kinds <= self._now_kinds and self.kinds & {"GGA", "RMC"}:
+            done += self._close()
         return done
+
+    def close(self) -> list[Fix]:
+        """End the moment in hand, because nothing more of it is to come."""
+        return self._close()
+
+    def assume(self, now: float) -> list[Fix]:
+        """Take the day from a clock, POSIX s, for a receiver that never says one."""
+        if not self._waiting or self._date is not None:
+            return []
+        day = datetime.fromtimestamp(now, UTC).date()
+        days = (day + timedelta(days=n) for n in (-1, 0, 1))
+        newest = self._waiting[-1][0]
+        self._date = min(days, key=lambda d: abs(_midnight(d) + newest - now))
+        self._last_second = newest
+        return self._release(None)
 
     def finish(self) -> list[Fix]:
         """Return what is left; without any date the times count from 1970-01-01."""
@@ -99,6 +136,12 @@ class Joiner:
 
     def _close(self) -> list[Fix]:
         moment, self._moment = self._moment, None
+        if moment is not None:
+            self._closed_second = moment["second"]
+            self.kinds, self._now_kinds = self._now_kinds, set()
+            hdop, self._gsa_hdop = self._gsa_hdop, None
+            if moment.get("hdop") is None:
+                moment["hdop"] = hdop
         # a lone ZDA or GST is no record of where the machine was
         if moment is None or not moment.keys() & {"gga", "rmc"}:
             if moment is not None and "zda_date" in moment:
@@ -110,6 +153,10 @@ class Joiner:
             return []
         self._see_date(moment)
         return self._release(None) + [_fix(_reading(moment), self._date)]
+
+    @staticmethod
+    def _same(a, b):
+        return a is not None and abs(a - b) <= SAME_MOMENT
 
     def _see_date(self, moment):
         stated = moment.get("zda_date") or moment.get("rmc_date")
@@ -140,39 +187,11 @@ class Joiner:
         return fixes
 
 
-def _read(kind, text):
-    """Return the second of the day (or None) and what one good sentence says."""
-    sentence = pynmea2.parse(text, check=True)
-    fields = sentence.data
-    if len(fields) not in FIELDS[kind]:
-        raise ValueError(f"{kind} with {len(fields)} fields")
-    second = _second(fields[0])
-    if kind == "GGA":
-        quality = int(fields[5]) if fields[5] else 0
-        if not 0 <= quality <= 8:
-            raise ValueError(f"no such quality: {quality}")
-        place = _place(*fields[1:5]) if quality else None
-        return second, {"gga": (place, quality), "hdop": _positive(fields[7])}
-    if kind == "RMC":
-        valid = fields[1] == "A"
-        mode = _MODE.get(fields[11]) if len(fields) > 11 else None
-        place = _place(*fields[2:6]) if valid and mode != 0 else None
-        said = {"rmc": (place, mode)}
-        # a receiver without a fix may not know the day either
-        if valid and fields[8]:
-            said["rmc_date"] = _short_date(fields[8])
-        return second, said
-    if kind == "GST":
-        north, east = _positive(fields[5]), _positive(fields[6])
-        if north is None or east is None:
-            return second, {}
-        return second, {"sigma": math.sqrt((north**2 + east**2) / 2)}
-    day, month, year = fields[1:4]
-    return second, {"zda_date": date(int(year), int(month), int(day))} if year else {}
-
-
 def _reading(moment) -> tuple:
     """Join what the sentences of one moment said; a single "no position" outweighs a position.
+
+    So does a contradiction: two sentences of one moment come from one measurement, so where they
+    differ by more than their last digit one of them was damaged in a way its checksum cannot see.
 
     Second of the day, then lat, lon, sigma, quality and hdop as a `Fix` has them.
     """
@@ -180,54 +199,17 @@ def _reading(moment) -> tuple:
     places = [said[0] for said in (gga, rmc) if said is not None]
     if any(place is None for place in places):
         return moment["second"], None, None, None, 0, None
+    lat, lon, _ = places[0]
+    digit = 1.01 * max(place[2] for place in places)
+    if any(abs(lat - place[0]) > digit or abs(lon - place[1]) > digit for place in places):
+        return moment["second"], None, None, None, 0, None
     quality = gga[1] if gga else rmc[1]
-    return moment["second"], *places[0], moment.get("sigma"), quality, moment.get("hdop")
+    return moment["second"], lat, lon, moment.get("sigma"), quality, moment.get("hdop")
 
 
 def _fix(reading, day) -> Fix:
-    midnight = datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()
-    return Fix(midnight + reading[0], *reading[1:])
+    return Fix(_midnight(day) + reading[0], *reading[1:])
 
 
-def _second(text):
-    if not text:
-        return None
-    match = _CLOCK.fullmatch(text)
-    if match is None:
-        raise ValueError(f"not a time of day: {text!r}")
-    hour, minute, second, fraction = match.groups()
-    return int(hour) * 3600 + int(minute) * 60 + int(second) + float("0" + (fraction or ""))
-
-
-def _place(lat, north, lon, east):
-    """Return (lat, lon) in degrees, or None when the fields are empty or say 0, 0."""
-    if not (lat and north and lon and east):
-        return None
-    if north not in "NS" or east not in "EW":
-        raise ValueError(f"no such hemisphere: {north!r}, {east!r}")
-    place = _degrees(lat) * (-1 if north == "S" else 1), _degrees(lon) * (-1 if east == "W" else 1)
-    if place == (0.0, 0.0):
-        return None
-    if not is_place(*place):
-        raise ValueError(f"not on the globe: {lat!r}, {lon!r}")
-    return place
-
-
-def _degrees(text):
-    match = _DEGREES.fullmatch(text)
-    if match is None:
-        raise ValueError(f"not degrees and minutes: {text!r}")
-    return int(match[1]) + float(match[2]) / 60
-
-
-def _positive(text):
-    value = float(text) if text else 0.0
-    return value if 0 < value < math.inf else None
-
-
-def _short_date(text):
-    if not re.fullmatch(r"\d{6}", text):
-        raise ValueError(f"not a date: {text!r}")
-    year = int(text[4:])
-    # 80 is the pivot in common use: GPS itself began its weeks in January 1980
-    return date(year + (1900 if year >= 80 else 2000), int(text[2:4]), int(text[:2]))
+def _midnight(day) -> float:
+    return datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()

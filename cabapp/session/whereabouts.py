@@ -7,29 +7,12 @@ from __future__ import annotations
 
 from collections import deque
 
+from cabapp.position.accuracy import UNSTATED, sigma_of
 from cabapp.position.fix import Fix
 
 LOST_AFTER_S = 3.0
 
 _AGREE_S = 2.0  # clocks this close are left alone
-
-ASSUMED_SIGMA = {1: 1.0, 2: 0.5, 3: 0.5, 4: 0.03, 5: 0.2, 6: 5.0}
-"""Pass-to-pass standard deviation by GGA quality when the receiver states none, m, at HDOP 1
-(common practice; pass-to-pass error over minutes is much smaller than absolute error)."""
-
-_UNSTATED = 1.0
-
-
-def sigma_of(fix: Fix) -> float:
-    """Return the standard deviation of a fix, m: as stated, or assumed from its quality.
-
-    >>> sigma_of(Fix(0.0, 50.0, 10.0, sigma=0.4)), sigma_of(Fix(0.0, 50.0, 10.0, quality=4))
-    (0.4, 0.03)
-    """
-    if fix.sigma is not None:
-        return fix.sigma
-    return ASSUMED_SIGMA.get(fix.quality, _UNSTATED) * max(1.0, fix.hdop or 1.0)
-
 
 def trusted(fix: Fix) -> bool:
     """Return whether a fix says where we are at all."""
@@ -90,7 +73,7 @@ class Whereabouts:
 
     def sigma(self) -> float:
         """Return the standard deviation of the last trusted fix, m."""
-        return sigma_of(self.fix) if self.fix else _UNSTATED
+        return sigma_of(self.fix) if self.fix else UNSTATED
 
     def lost_since(self, now: float) -> float | None:
         """Return the time of the last trusted fix when lost, else None."""
