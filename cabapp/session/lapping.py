@@ -89,20 +89,5 @@ class Lapping:
             self.sigma = float(np.sqrt(within.mean() + means.var(ddof=1)))
 
 
-def likely_sigma(*known: tuple[float | None, int]) -> float | None:
-    """Return the spread of several looks at the same person, each with its number of pairs, m.
-
-    The variances are pooled by their numbers; a look that is not known yet says nothing.
-
-    >>> likely_sigma((None, 0), (0.5, 4)), round(likely_sigma((0.3, 2), (0.5, 2)), 3)
-    (0.5, 0.412)
-    >>> likely_sigma((None, 0)) is None
-    True
-    """
-    told = [(sigma, pairs) for sigma, pairs in known if sigma is not None and pairs > 0]
-    pairs = sum(n for _, n in told)
-    return math.sqrt(sum(n * sigma**2 for sigma, n in told) / pairs) if told else None
-
-
 def _way(start, end) -> float:
     return math.atan2(end[1] - start[1], end[0] - start[0])

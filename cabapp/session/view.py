@@ -177,7 +177,8 @@ class View:
     working_s, stint_s : float
         Seconds working, and since take-over.
     finish_at : tuple of float or None
-        Likely finish (early, middle, late), POSIX s.
+        Likely finish (early, middle, late), POSIX s; late is infinite where her slowest
+        spell got nowhere.
     """
 
     state: str

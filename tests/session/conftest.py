@@ -1,6 +1,7 @@
 """An invented farm, a hand-moved clock, and drives laid out in metres."""
 
 import math
+import shutil
 import uuid
 from dataclasses import dataclass
 
@@ -67,10 +68,19 @@ def ids():
     return make_ids()
 
 
-@pytest.fixture
-def store(tmp_path):
-    with open_store(tmp_path / "logbook.sqlite", "tablet 1") as opened:
+@pytest.fixture(scope="session")
+def stocked(tmp_path_factory):
+    """A logbook with the farm in it, made once."""
+    path = tmp_path_factory.mktemp("farm") / "logbook.sqlite"
+    with open_store(path, "tablet 1") as opened:
         stock(opened)
+    return path
+
+
+@pytest.fixture
+def store(tmp_path, stocked):
+    shutil.copy(stocked, tmp_path)
+    with open_store(tmp_path / stocked.name) as opened:
         yield opened
 
 

@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -44,7 +45,7 @@ def drive_until_killed(folder, seconds):
 
 @pytest.mark.parametrize("seconds", [37, 71, 118])
 def test_killed_in_mid_replay_it_resumes_with_the_count_of_a_rebuild(
-    seconds, tmp_path, run, ids, drive_rows, stock_farm
+    seconds, tmp_path, run, ids, drive_rows, stocked
 ):
     """After kill -9: same state, every fix up to the last second, count equal to the cell."""
     fixes = drive_rows([-100, -94, -88])
@@ -57,8 +58,7 @@ def test_killed_in_mid_replay_it_resumes_with_the_count_of_a_rebuild(
         {"at": t0 + 90, "kind": "stop", "more": {"reason": "seeder"}},
         {"at": t0 + 100, "kind": "restart", "more": {}},
     ]
-    with open_store(tmp_path / "logbook.sqlite", "tablet 1") as own:
-        stock_farm(own)
+    shutil.copy(stocked, tmp_path)
     plan = {
         "fixes": [(f.t, f.lat, f.lon, f.sigma, f.quality) for f in fixes],
         "who": [ids.ann, ids.red, ids.roller, ids.field],

@@ -1,6 +1,7 @@
 """Days in the field with a real logbook and a replayed drive, told from take-over to hand-over."""
 
 import json
+import shutil
 from dataclasses import replace
 
 import numpy as np
@@ -85,8 +86,8 @@ def test_straying_onto_finished_ground_is_said_with_side_and_distance(stray):
 
 
 def test_nothing_is_said_on_good_passes_and_in_turns(run, drive_rows):
-    """Six passes with exact half-laps, five turns over finished ground: not one word."""
-    fixes = drive_rows([-100, -94, -88, -82, -76, -70])
+    """Five passes with exact half-laps, four turns over finished ground: not one word."""
+    fixes = drive_rows([-100, -94, -88, -82, -76])
     day = run(fixes)
     day.take_over()
     day.until(T0 + 10.0)
@@ -102,7 +103,8 @@ def test_the_warning_is_in_the_log_with_its_figures(stray, store):
     (warned,) = store.all(Tap, kind="warned")
     assert warned.detail["what"] == "recover" and warned.detail["acted"] is False
     assert warned.detail["e"] == pytest.approx(3.0, abs=0.6)
-    assert warned.detail["threshold"] == pytest.approx(1.2)
+    assert 12.0 / 10 <= warned.detail["threshold"] <= 12.0 / 3
+    assert warned.detail["e"] >= warned.detail["threshold"]
 
 
 def test_i_know_silences_this_pass(stray, store):
@@ -535,13 +537,13 @@ def test_a_fault_in_counting_never_stops_the_writing(stray, store, monkeypatch):
     assert stray.session.job.areas()["covered"] == pytest.approx(12 * 2.5 * 45, rel=0.03)
 
 
-def test_sixty_times_as_fast_gives_the_same_count(run, tmp_path, drive_rows, stock_farm):
+def test_sixty_times_as_fast_gives_the_same_count(run, tmp_path, drive_rows, stocked):
     """Ticks of 12 s with 12 fixes each count what ticks of a second count."""
     fixes = drive_rows(STRAY)
     counts = []
     for name, tick in (("slow", 1.0), ("fast", 12.0)):
-        with open_store(tmp_path / f"{name}.sqlite", name) as own:
-            stock_farm(own)
+        shutil.copy(stocked, tmp_path / f"{name}.sqlite")
+        with open_store(tmp_path / f"{name}.sqlite") as own:
             day = run(fixes, store=own, tick=tick)
             day.take_over()
             day.until(T0 + 12.0)
@@ -575,3 +577,20 @@ def test_choices_offer_the_nearest_field_and_same_as_last_time(run, drive_rows, 
     assert later.session.choices().cautions == ()
     assert later.session.choices().last == (ids.ann, ids.red, ids.roller, ids.field)
     assert len(run(start=T0 + 86400).session.choices().cautions) == 3
+
+
+def test_the_likely_finish_comes_after_half_an_hour_of_her_own_pace(run, drive_rows):
+    """Three spans of ten minutes: before, nothing; then left pass area over her pace."""
+    fixes = drive_rows([-140 + 6 * k for k in range(16)], hz=0.5, west=-150, east=150)
+    day = run(fixes, tick=20.0)
+    day.take_over()
+    day.until(T0 + 20)
+    day.session.tap("start")
+    day.until(T0 + 1700)
+    assert day.session.view.finish_at is None
+    day.until(T0 + 2060)
+    view = day.session.view
+    early, likely, late = view.finish_at
+    assert view.now < early <= likely <= late
+    pace = day.session.job.areas()["pass_area"] / view.working_s
+    assert likely - view.now == pytest.approx(view.left_pass_area / pace, rel=0.1)
