@@ -52,7 +52,7 @@ class PassScreen(Page):
     def show(self, view) -> None:
         """Draw what the session says."""
         app = App.get_running_app()
-        self.moving = (view.speed or 0.0) > WALK
+        self.moving = is_moving(view)
         self.no_receiver = view.position == "none"
         self._head(view, app)
         self._figures(view, app)
@@ -170,6 +170,13 @@ class PassScreen(Page):
             ground.whole, ground.level = False, _map.NEAR
         elif self.moving:
             ground.show_whole()
+
+
+def is_moving(view) -> bool:
+    """Whether the tractor goes faster than a walk, or may do so because nobody knows where it is."""
+    if view.speed is not None:
+        return view.speed > WALK
+    return view.state == "working" and view.position == "lost"
 
 
 def local_time(t, zone) -> str:

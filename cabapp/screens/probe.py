@@ -80,7 +80,16 @@ class Probe:
             "palette": asdict(THEME.palette),
             "frames_per_s": (len(frames) - 1) / (frames[-1] - frames[0]) if len(frames) > 2 else None,
             "things": [thing for child in reversed(Window.children) for thing in _things(child)],
+            "map_corners": self._corners(),
         }
+
+    def _corners(self):
+        """Return latitude and longitude of the shown map's lower left and upper right corner."""
+        ground, job = self._app.screens.current_screen.ids.get("ground"), self._app.session.job
+        if ground is None or job is None:
+            return None
+        lat, lon = job.plane.to_latlon([ground.to_ground(*ground.pos), ground.to_ground(ground.right, ground.top)])
+        return [[float(lat[k]), float(lon[k])] for k in (0, 1)]
 
 
 def _things(widget, box=None):

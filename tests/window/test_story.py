@@ -6,7 +6,7 @@ from PIL import Image
 
 from cabapp.session.rules import standing
 from store import open_store
-from store.models import HandOver, HandOverReceipt, Stint, Tap
+from store.models import HandOver, HandOverReceipt, Operator, Stint, Tap
 
 pytestmark = pytest.mark.window
 
@@ -42,7 +42,8 @@ def ink_of_strip(seen, picture):
 
 def test_the_story_of_a_stint(open_cab, farm):
     """Real clicks take over, start, are warned of ground rolled twice, stop with a reason and
-    hand over; then the store holds exactly that: the taps, the stint and the trace."""
+    hand over; then the store holds exactly that: the taps, the stint and the trace. The receiver
+    who shows a wrong place is refused, and the right place closes the hand-over."""
     cab = open_cab("--store", farm["store"], "--replay", farm["trace"], "--speed", "6")
     take_over(cab)
     cab.picture("ready-day")
@@ -111,3 +112,15 @@ def test_the_story_of_a_stint(open_cab, farm):
     with open_store(farm["store"]) as store:
         wrong = store.all(HandOverReceipt)[-1]
         assert not wrong.agreed and wrong.metres_off > 20
+        given = store.get(HandOver, wrong.hand_over_id)
+    seen = cab.look()
+    (lat0, lon0), (lat1, lon1) = seen["map_corners"]
+    left, top, right, bottom = ground
+    x = left + (right - left) * (given.next_lon - lon0) / (lon1 - lon0)
+    cab.press(x, bottom - (bottom - top) * (given.next_lat - lat0) / (lat1 - lat0))
+    cab.wait_view(state="idle")
+    cab.wait(lambda: cab.look()["screen"] == "take over", "the take-over page again")
+    with open_store(farm["store"]) as store:
+        right_one = store.all(HandOverReceipt)[-1]
+        assert right_one.agreed and right_one.metres_off < 10
+        assert store.get(Operator, right_one.operator_id).name == "Tobias"

@@ -13,6 +13,7 @@ from kivy.uix.label import Label
 
 from cabapp.screens.parts.theme import CAP_OF_ROBOTO
 
+ONE_LINE = 0.8  # share of its size that words give up to stay in one line
 HOLD_S = 1.0  # how long a finish must be held
 
 
@@ -38,21 +39,26 @@ class Words(Label):
     def _fit(self, *_changed):
         if self.width < 2 or self.height < 2:
             return
+        # one line a little smaller reads better than two
+        one_line = max(self.least_mm, ONE_LINE * self.cap_mm) if self.several_lines else self.least_mm
+        fits = self._shrink(one_line, False) or self.several_lines and self._shrink(self.least_mm, True)
+        self.shorten = not fits
+        self.text_size = (self.width, None)
+
+    def _shrink(self, least, several):
+        """Take the largest size that fits, from `cap_mm` down to `least`; False when none does."""
         cap = self.cap_mm
+        self.shorten = False
         while True:
             self.font_size = round(cap * self.px_per_cap_mm)
-            self.shorten = False
-            self.text_size = (self.width if self.several_lines else None, None)
+            self.text_size = (self.width if several else None, None)
             self.texture_update()
             tall = cap * self.px_per_cap_mm * CAP_OF_ROBOTO if self.digits else self.texture_size[1]
-            fits = self.texture_size[0] <= self.width and tall <= self.height
-            if fits and not (self.several_lines and self._broken_word()):
-                break
-            if cap <= self.least_mm:
-                self.shorten = True
-                break
-            cap = max(self.least_mm, cap * 0.93)
-        self.text_size = (self.width, None)
+            if self.texture_size[0] <= self.width and tall <= self.height and not (several and self._broken_word()):
+                return True
+            if cap <= least:
+                return False
+            cap = max(least, cap * 0.93)
 
     def _broken_word(self):
         widest = max(self.text.split(), key=len, default="")
