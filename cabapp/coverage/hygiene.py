@@ -12,6 +12,22 @@ OFF_THE_EARTH = "not a place on earth"
 ZERO_ZERO = "0, 0: a receiver without a fix"
 TIME_STANDS = "time repeats or runs backward"
 SPIKE = "a jump there and back"
+OFF_COURSE = "off the course of the fixes around it"
+WRONG_DATE = "a date that cannot be right"
+
+DAY = 86400.0
+GPS_BEGINS, PLAUSIBLE = 315964800.0, 1104537600.0
+"""POSIX s: 1980-01-06, before which a time is no date at all (only the time of day was known), and
+2005, before which it is a receiver's week count that has rolled over (1024 weeks: gpsd, "NMEA
+Revealed")."""
+LONGEST_STINT = 7 * DAY
+FEW = 0.01
+ACCELERATION = 3.0
+"""m/s2. More than a field machine does (common practice, from memory)."""
+UNSTATED = 1.0
+"""m. What a fix is taken to be off by where it does not say."""
+DOUBT = 10 / 6**0.5
+"""Standard deviations."""
 
 
 @dataclass
@@ -22,7 +38,7 @@ class Clean:
     reasons: dict[str, int]
 
 
-def clean(t, lat, lon, quality=None) -> Clean:
+def clean(t, lat, lon, quality=None, since=None) -> Clean:
     """Return which fixes are positions at all.
 
     Parameters
@@ -33,6 +49,8 @@ def clean(t, lat, lon, quality=None) -> Clean:
         Degrees; NaN = the receiver gave none.
     quality : array_like, shape (n,), optional
         Fix quality as in NMEA 0183 GGA: 0 = no fix, below 0 = not stated.
+    since : float, optional
+        When the stint began, POSIX s, which a date is judged by; else by the other fixes.
 
     Notes
     -----
@@ -59,16 +77,37 @@ def clean(t, lat, lon, quality=None) -> Clean:
     with np.errstate(invalid="ignore"):
         drop((np.abs(lat) > 90) | (np.abs(lon) > 180), OFF_THE_EARTH)
         drop((lat == 0) & (lon == 0), ZERO_ZERO)
+    if since is not None:
+        drop((t < since - DAY) | (t > since + LONGEST_STINT), WRONG_DATE)
+    else:
+        drop(_misdated(t, keep), WRONG_DATE)
     return Clean(keep, reasons)
+
+
+def _misdated(t, keep):
+    """Return which fixes of a whole trace carry a date that the others belie.
+
+    Before 2005 where most are later; or a few alone, more than a day after all the others.
+    """
+    bad = keep & (t >= GPS_BEGINS) & (t < PLAUSIBLE)
+    if 2 * bad.sum() > keep.sum():
+        bad[:] = False
+    rest = np.flatnonzero(keep & ~bad)
+    rest = rest[np.argsort(t[rest], kind="stable")]
+    jumps = np.flatnonzero(np.diff(t[rest]) > DAY)
+    if len(jumps) and len(rest) - 1 - jumps[-1] <= FEW * len(rest):
+        bad[rest[jumps[-1] + 1 :]] = True
+    return bad
 
 
 @dataclass
 class Filter:
     """Lets through fixes in order of time that a field machine can have made, one or many at once.
 
-    A fix that would need more than `max_speed` is held back until the next one tells whether it
-    was a jump there and back (dropped) or the machine really is elsewhere (a break). Feeding fixes
-    one at a time or all at once gives the same.
+    A fix no machine can have driven to (by speed), one far off where the two before were heading
+    (by acceleration and stated error), or one dated more than a day on is held back until the next
+    one tells: if that joins the ones before, the held one is dropped; else it is accepted, after a
+    jump in speed or date as a break. Feeding fixes one at a time or all at once gives the same.
 
     Attributes
     ----------
@@ -81,70 +120,167 @@ class Filter:
     max_gap: float
     max_speed: float
     rejected: dict[str, int] = field(default_factory=dict)
+    _before: np.ndarray | None = None  # the fix before the last, where both are of one stretch
     _last: np.ndarray | None = None
     _held: np.ndarray | None = None
+    _cause: str = ""
 
     def feed(self, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return the accepted of rows (t, x, y, sigma), shape (n, 4), and where a stretch breaks.
 
-        The second array, shape (accepted,), is True where the fix does not join the one before.
+        A sigma of 0 is not stated. The second array, shape (accepted,), is True where the fix
+        does not join the one before.
         """
-        if len(rows) == 0:
-            return rows.reshape(0, 4), np.zeros(0, bool)
-        t = rows[:, 0]
-        before = np.concatenate([[-np.inf if self._last is None else self._last[0]], t[:-1]])
-        if self._held is None and (t > before).all() and not self._too_fast(rows).any():
-            breaks = t - before > self.max_gap
-            self._last = rows[-1]
-            return rows, breaks
-        return self._one_by_one(rows)
+        known = [row[None] for row in (self._before, self._last) if row is not None]
+        tangled = self._tangled(rows)
+        if not tangled:
+            rows = self._without_stale(rows)
+        every = np.concatenate([*known, rows.reshape(-1, 4)])
+        dt = np.diff(every[:, 0], prepend=-np.inf)
+        odd = np.zeros(0, int) if tangled else np.flatnonzero(self._odd(every, dt))
+        n, out, breaks = len(known), [], []
+        while n < len(every):
+            at = np.searchsorted(odd, n)
+            end = int(odd[at]) if at < len(odd) else len(every)
+            if end > n and not tangled and self._in_step(every, dt, n):
+                out.append(every[n:end])
+                breaks += (dt[n:end] > self.max_gap).tolist()
+                joined = end > 1 and dt[end - 1] <= self.max_gap
+                self._before = every[end - 2] if joined else None
+                self._last = every[end - 1]
+                n = end
+                continue
+            self._judge(every[n], out, breaks)
+            n += 1
+        return np.concatenate([np.zeros((0, 4)), *out]), np.array(breaks, bool)
 
     def flush(self) -> None:
-        """Count a fix still held back at the end as a jump."""
+        """Count a fix still held back at the end."""
         if self._held is not None:
-            self._count(SPIKE)
-            self._held = None
+            self._drop()
 
-    def _too_fast(self, rows):
-        first = rows[:1] if self._last is None else self._last[None]
-        all_ = np.concatenate([first, rows])
-        dt = np.diff(all_[:, 0])
-        dx, dy = np.diff(all_[:, 1]), np.diff(all_[:, 2])
-        # a long pause may end anywhere: only a stretch without a gap can show a jump
-        return (dx * dx + dy * dy > (self.max_speed * dt) ** 2) & (dt <= self.max_gap)
+    # --- many at once: only what is beyond suspicion ---------------------------------------------
 
-    def _joins(self, a, b):
-        dt = b[0] - a[0]
-        reach = self.max_speed * dt
-        return (b[1] - a[1]) ** 2 + (b[2] - a[2]) ** 2 <= reach * reach
+    def _tangled(self, rows):
+        """Return whether dates jump on and times run back, so that only the order tells."""
+        newest = self._held if self._held is not None else self._last
+        t = rows[:, 0] if newest is None else np.append(newest[0], rows[:, 0])
+        step = np.diff(t)
+        jumped = self._cause == WRONG_DATE or (step > DAY).any()
+        return bool(jumped and (step <= 0).any())
 
-    def _one_by_one(self, rows):
-        out, breaks = [], []
-        for row in rows:
-            last, held = self._last, self._held
-            newest = held if held is not None else last
-            if newest is not None and row[0] <= newest[0]:
+    def _without_stale(self, rows):
+        newest = self._held if self._held is not None else self._last
+        first = -np.inf if newest is None else newest[0]
+        reached = np.maximum.accumulate(np.concatenate([[first], rows[:, 0]]))[:-1]
+        fresh = rows[:, 0] > reached
+        if fresh.all():
+            return rows
+        self._count(TIME_STANDS, int((~fresh).sum()))
+        return rows[fresh]
+
+    def _odd(self, every, dt):
+        """Return which fixes need a second look, were all before them accepted."""
+        odd = dt > DAY
+        odd[:1] = False
+        near = dt[1:] <= self.max_gap
+        a, b = every[:-1], every[1:]
+        odd[1:] |= near & _too_fast(a.T, b.T, self.max_speed)
+        if len(every) > 2:
+            odd[2:] |= near[1:] & near[:-1] & _off_course(every[:-2].T, a[1:].T, b[1:].T)
+        return odd
+
+    def _in_step(self, every, dt, n):
+        """Return whether the state is what the vectors took it for before fix n."""
+        if self._held is not None:
+            return False
+        if n == 0:
+            return True
+        before = every[n - 2, 0] if n > 1 and dt[n - 1] <= self.max_gap else None
+        mine = None if self._before is None else self._before[0]
+        return self._last[0] == every[n - 1, 0] and mine == before
+
+    # --- one by one ------------------------------------------------------------------------------
+
+    def _judge(self, row, out, breaks):
+        held, last = self._held, self._last
+        newest = held if held is not None else last
+        if newest is not None and row[0] <= newest[0]:
+            if held is None or self._cause != WRONG_DATE or row[0] <= last[0]:
                 self._count(TIME_STANDS)
-                continue
-            if held is not None:
-                self._held = None
-                if row[0] - last[0] <= self.max_gap and self._joins(last, row):
-                    self._count(SPIKE)
-                else:
-                    out.append(held)
-                    breaks.append(True)
-                    last = held
-            if last is not None:
-                near_in_time = row[0] - last[0] <= self.max_gap
-                if near_in_time and not self._joins(last, row):
-                    self._last, self._held = last, row
-                    continue
-                breaks.append(not near_in_time)
-            else:
-                breaks.append(True)
-            out.append(row)
-            self._last = row
-        return np.array(out, float).reshape(-1, 4), np.array(breaks, bool)
+                return
+            self._drop()
+            held = None
+        elif held is not None:
+            if self._cause != WRONG_DATE and self._rejoins(row):
+                self._drop()
+                self._take(row, False, out, breaks)
+                return
+            self._held = None
+            self._take(held, self._cause != OFF_COURSE, out, breaks)
+            last = held
+        if last is None:
+            self._take(row, True, out, breaks)
+            return
+        dt = row[0] - last[0]
+        if dt > DAY:
+            self._hold(row, WRONG_DATE)
+        elif dt > self.max_gap:
+            self._take(row, True, out, breaks)
+        elif _too_fast(last, row, self.max_speed):
+            self._hold(row, SPIKE)
+        elif held is None and self._before is not None and _off_course(self._before, last, row):
+            self._hold(row, OFF_COURSE)
+        else:
+            self._take(row, False, out, breaks)
 
-    def _count(self, reason):
-        self.rejected[reason] = self.rejected.get(reason, 0) + 1
+    def _rejoins(self, row):
+        """Return whether a fix goes on from the last one and not from the one held."""
+        before, last, held = self._before, self._last, self._held
+        if row[0] - last[0] > self.max_gap or _too_fast(last, row, self.max_speed):
+            return False
+        if before is None:
+            return True
+        return not _off_course(before, last, row) and bool(
+            self._cause == SPIKE or _off_course(last, held, row)
+        )
+
+    def _take(self, row, breaks_here, out, breaks):
+        self._before = None if breaks_here else self._last
+        self._last = row
+        out.append(row[None])
+        breaks.append(breaks_here)
+
+    def _hold(self, row, cause):
+        self._held, self._cause = row, cause
+
+    def _drop(self):
+        self._count(self._cause)
+        self._held, self._cause = None, ""
+
+    def _count(self, reason, number=1):
+        self.rejected[reason] = self.rejected.get(reason, 0) + number
+
+
+def _too_fast(a, b, max_speed):
+    """Return whether fixes b (t, x, y, sigma) cannot be reached from a."""
+    dx, dy, reach = b[1] - a[1], b[2] - a[2], max_speed * (b[0] - a[0])
+    return dx * dx + dy * dy > reach * reach
+
+
+def _off_course(a, b, c):
+    """Return whether fixes c are off the line through a and b by more than they can be.
+
+    Constant speed through a and b predicts c; a machine's acceleration turns it off by
+    dt (dt + dt before) / 2 of it, and the errors of the three add up as those of the difference
+    (sigma root 6 where all are equally far apart: together 3 m/s2 dt2 + 10 sigma).
+    """
+    dt, earlier = c[0] - b[0], b[0] - a[0]
+    share = dt / earlier
+    dx = c[1] - b[1] - (b[1] - a[1]) * share
+    dy = c[2] - b[2] - (b[2] - a[2]) * share
+    sa, sb, sc = (np.where(f[3] > 0, f[3], UNSTATED) for f in (a, b, c))
+    ours, theirs = sb * (1 + share), sa * share
+    error = np.sqrt(sc * sc + ours * ours + theirs * theirs)
+    allowed = ACCELERATION * dt * (dt + earlier) / 2 + DOUBT * error
+    return dx * dx + dy * dy > allowed * allowed
