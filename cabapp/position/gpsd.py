@@ -22,7 +22,7 @@ class Reports:
     Attributes
     ----------
     accepted : int
-        Whole reports.
+        Whole reports that come from a receiver.
     rejected : int
         Lines that are no JSON object, or a report with a field that cannot be.
     timeless : int
@@ -54,16 +54,16 @@ class Reports:
         try:
             report = json.loads(line)
             fixes = self._take(report) if isinstance(report, dict) else None
-        except (ValueError, TypeError, OverflowError, RecursionError):
+        except (ValueError, TypeError, KeyError, OverflowError, RecursionError):
             fixes = None
         if fixes is None:
             self.rejected += 1
             return []
-        self.accepted += 1
+        self.accepted += report["class"] in ("TPV", "SKY", "GST")
         return fixes
 
     def _take(self, report):
-        kind = report.get("class")
+        kind = report["class"]
         if kind == "SKY":
             self._hdop = _positive(report.get("hdop", self._hdop))
             self.heard["satellites"] = report.get("uSat", self.heard.get("satellites"))
