@@ -5,7 +5,7 @@ import json
 import sys
 
 from cabapp.commands.measuring import CELL, measure
-from cabapp.coverage.job import SIGMA
+from cabapp.coverage.receiver import KINDS
 from cabapp.coverage.sweep import Rules
 from cabapp.coverage.tool import Tool
 from cabapp.position.boundaries import read_boundary
@@ -69,10 +69,14 @@ def arguments(parser) -> None:
         "--cell", type=_metres(0.05, 5), default=CELL, metavar="M",
         help=f"distance of the rows along which ground is counted (default {CELL:g})",
     )  # fmt: skip
-    parser.add_argument(
+    error = parser.add_mutually_exclusive_group()
+    error.add_argument(
         "--sigma", type=_metres(0, 50, zero=True), default=None, metavar="M",
-        help="error (1 sigma) of one pass against the next "
-        f"(default: what the receiver states, else {SIGMA:g})",
+        help="error (1 sigma) of one pass against any other",
+    )  # fmt: skip
+    error.add_argument(
+        "--receiver", choices=list(KINDS), default=None, metavar="CLASS",
+        help=f"class of the receiver: {', '.join(KINDS)} (default: what the file states of it)",
     )  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
@@ -87,7 +91,7 @@ def run(args) -> int:
         boundary = read_boundary(args.field) if args.field else None
         _progress("counting")
         tool = Tool(args.width, hitch=args.hitch, side=args.side)
-        result = measure(traces, tool, args.target, boundary, args.cell, args.sigma)
+        result = measure(traces, tool, args.target, boundary, args.cell, args.sigma, args.receiver)
     finally:
         _progress("")
     print(json.dumps(result, indent=1, allow_nan=False) if args.json else in_words(result))
@@ -130,8 +134,24 @@ def in_words(result: dict) -> str:
         table.append(("  along the edge", over["unavoidable"]))
     lines += ["", *(f"{label:<19}{area(m2)}" for label, m2 in table)]
     if inside:
-        lines += ["", *_gaps_in_words(result["gaps"], acres)]
+        lines += ["", *_proof_in_words(result), *_gaps_in_words(result["gaps"], acres)]
+        wide = [one for one in result["recovered"] if one["certainty"] == "sure"]
+        if wide:
+            lines.append(
+                f"{len(wide)} strips surely above {target}, together "
+                f"{acres.area_value(sum(one['area_m2'] for one in wide)):.2f} ac."
+            )
     return "\n".join(lines)
+
+
+def _proof_in_words(result):
+    """Say what is proven, and what that rests on."""
+    said = result["receiver"]
+    yield f"{result['proof']['words'].capitalize()} (90 of 100 such figures hold the true one)."
+    yield (
+        f"Receiver: {said['words']} ({said['basis']}); {said['relative_m']:.2f} m from pass to "
+        f"pass, {said['absolute_m']:.2f} m from day to day."
+    )
 
 
 def _gaps_in_words(gaps, units):

@@ -5,12 +5,14 @@ from dataclasses import replace
 import numpy as np
 import shapely
 
+from cabapp.coverage.edges import Edges
 from cabapp.coverage.field import Field
-from cabapp.coverage.gaps import list_gaps
+from cabapp.coverage.gaps import list_gaps, list_recovered
 from cabapp.coverage.hygiene import clean
-from cabapp.coverage.job import SIGMA
 from cabapp.coverage.pieces import Pieces
 from cabapp.coverage.plane import Plane
+from cabapp.coverage.proof import prove
+from cabapp.coverage.receiver import judge, named, of_error
 from cabapp.coverage.sweep import Rules, Sweeper, Switch
 from cabapp.coverage.tally import add_up, lay_rows, recovered_parts
 from cabapp.position.files import TraceFile
@@ -25,7 +27,9 @@ GAP_INTERVALS = 2.5
 """A logger slower than half of `Rules.max_gap` misses a fix only after so many of its intervals."""
 
 
-def measure(traces, tool, target=2, boundary=None, cell=CELL, sigma=None) -> dict:
+def measure(
+    traces, tool, target=2, boundary=None, cell=CELL, sigma=None, receiver=None
+) -> dict:
     """Count the passes of traces over the ground.
 
     Parameters
@@ -40,7 +44,9 @@ def measure(traces, tool, target=2, boundary=None, cell=CELL, sigma=None) -> dic
     cell : float
         Distance of the rows, m.
     sigma : float, optional
-        Error of one pass against the next, m.
+        Error of one pass against the next, m, whoever drove it when.
+    receiver : str, optional
+        Class of the receiver, a key of `KINDS`; by default each trace tells how far off it is.
 
     Returns
     -------
@@ -60,26 +66,28 @@ def measure(traces, tool, target=2, boundary=None, cell=CELL, sigma=None) -> dic
     kept = [clean(trace.t, trace.lat, trace.lon, trace.quality) for trace in traces]
     plane = _plane(traces, kept, boundary)
     field = None if boundary is None else Field.from_geojson(boundary, plane, target)
-    stints, pieces = [], []
+    stints, pieces, receivers = [], [], []
     for trace, good in zip(traces, kept, strict=True):
         if not good.keep.any():
             raise TraceRefused(
                 f"{trace.name} holds no fix that can be used. Choose another recording."
             )
         stint, swept = _sweep(trace, good, plane, tool)
+        receivers.append(_receiver(trace, good.keep, sigma, receiver))
+        stint["receiver"] = _said(receivers[-1])
         stints.append(stint)
         pieces.append(swept)
     _check_together(pieces)
     if field is not None:
         _check_near(traces, kept, plane, field)
-    if sigma is None:
-        stated = np.concatenate([trace.sigma for trace in traces])
-        sigma = float(np.nanmedian(stated)) if np.isfinite(stated).any() else SIGMA
     rows = lay_rows(pieces, field, cell, tool.width / 2, target)
     parts = (1.0, 0.0) if field is None else recovered_parts(pieces, field, tool.width)
     areas = add_up(rows, field, parts)
-    gaps = [] if field is None else list_gaps(rows, sigma)
-    lat, lon = plane.to_latlon([(gap.x, gap.y) for gap in gaps]) if gaps else ((), ())
+    edges = Edges(pieces, receivers, field) if sigma is None else sigma
+    gaps = [] if field is None else list_gaps(rows, edges)
+    recovered = list_recovered(rows, edges)
+    proof = None if field is None else prove(pieces, receivers, field)
+    worst = max(receivers, key=lambda one: float(np.median(one.absolute)))
     outside = ~rows.inside & (rows.count > 0)
     total = {
         key: sum(stint[key] for stint in stints)
@@ -90,7 +98,8 @@ def measure(traces, tool, target=2, boundary=None, cell=CELL, sigma=None) -> dic
         "tool": {"width_m": tool.width, "hitch_m": tool.hitch, "side_m": tool.side},
         "target": target,
         "cell_m": cell,
-        "sigma_m": sigma,
+        "sigma_m": _said(worst)["relative_m"],
+        "receiver": _said(worst),
         "area_m2": {
             "field": areas.field_area,
             "none": areas.none,
@@ -101,20 +110,50 @@ def measure(traces, tool, target=2, boundary=None, cell=CELL, sigma=None) -> dic
             "pass_area_outside": float((rows.area * rows.count)[outside].sum()),
         },
         "recovered_m2": {"avoidable": areas.avoidable, "unavoidable": areas.unavoidable},
-        "gaps": [
-            {
-                "kind": gap.kind,
-                "area_m2": gap.area,
-                "width_m": gap.width,
-                "length_m": gap.length,
-                "certainty": gap.certainty,
-                "edge": gap.edge,
-                "lat": float(place[0]),
-                "lon": float(place[1]),
-            }
-            for gap, place in zip(gaps, zip(lat, lon, strict=True), strict=True)
-        ],
+        "recovered": _listed(recovered, plane),
+        "gaps": _listed(gaps, plane),
+        "proof": proof and {
+            "target": target, "share": proof.share, "low": proof.low, "high": proof.high,
+            "level": 0.9, "words": proof.words(),
+        },
         "stints": stints,
+    }
+
+
+def _listed(strips, plane):
+    """Return gaps or re-covered strips as the plain objects of the JSON."""
+    lat, lon = plane.to_latlon([(one.x, one.y) for one in strips]) if strips else ((), ())
+    return [
+        {
+            "kind": one.kind,
+            "area_m2": one.area,
+            "width_m": one.width,
+            "length_m": one.length,
+            "certainty": one.certainty,
+            "chance": one.chance,
+            "edge": one.edge,
+            "lat": float(place[0]),
+            "lon": float(place[1]),
+        }
+        for one, place in zip(strips, zip(lat, lon, strict=True), strict=True)
+    ]
+
+
+def _receiver(trace, keep, sigma, kind):
+    """Return how far off one trace's receiver is: as told by a person, or by the file."""
+    if kind is not None:
+        return named(kind)
+    if sigma is not None:
+        return of_error(sigma)
+    return judge(trace.t[keep], trace.sigma[keep], trace.hdop[keep], trace.quality[keep])
+
+
+def _said(receiver):
+    return {
+        "basis": receiver.basis,
+        "words": receiver.words,
+        "relative_m": float(np.median(receiver.relative)),
+        "absolute_m": float(np.median(receiver.absolute)),
     }
 
 
@@ -194,7 +233,7 @@ def _sweep(trace: TraceFile, good, plane, tool) -> tuple[dict, Pieces]:
         "used": sweeper.used,
         "rejected": fixes - sweeper.used,
         "reasons": reasons,
-        "duration_s": float(trace.t[-1] - trace.t[0]),
+        "duration_s": float(t[-1] - t[0]),
         "length_m": sweeper.length,
         "unknown_s": paused + sum(end - start for start, end, _, _ in sweeper.unknown),
         "interval_s": _interval(t),

@@ -4,20 +4,20 @@ import numpy as np
 from shapely.geometry import shape
 
 from cabapp.coverage.ahead import Ahead, look_ahead
+from cabapp.coverage.edges import Edges
 from cabapp.coverage.field import Field
-from cabapp.coverage.gaps import Gap, list_gaps
+from cabapp.coverage.gaps import Gap, list_gaps, list_recovered
 from cabapp.coverage.grid import Grid, around
 from cabapp.coverage.hygiene import clean
 from cabapp.coverage.pieces import Pieces
 from cabapp.coverage.plane import Plane
+from cabapp.coverage.proof import Proof, prove
+from cabapp.coverage.receiver import Receiver, judge, named
 from cabapp.coverage.sweep import Pose, Rules, Sweeper, Switch
 from cabapp.coverage.tally import Tally, add_up, lay_rows, recovered_parts
 from cabapp.coverage.tool import Tool
 
 MARGIN = 40.0
-SIGMA = 0.3
-"""m between neighbouring passes when the receiver states no error (common practice for a receiver
-with satellite corrections, from memory)."""
 
 
 class JobCount:
@@ -60,6 +60,9 @@ class JobCount:
         self._bounds, self._cell = bounds, cell
         self._earlier: dict[str, tuple[float, Tool, Pieces]] = {}
         self._seedings: dict[str, Pieces] = {}
+        self._receivers: dict[str, Receiver] = {}
+        self._named: str | None = None  # class of the present stint's receiver
+        self._said: list[tuple] = []  # t, sigma and quality of its fixes
         self._sweeper: Sweeper | None = None
         self._tool: Tool | None = None
         self._live: list[Pieces] = []
@@ -76,16 +79,19 @@ class JobCount:
     # --- earlier stints ------------------------------------------------------------------------
 
     def add_stint(
-        self, key, start, tool: Tool, t, lat, lon, sigma=None, switches=(), quality=None
-    ) -> None:
+        self, key, start, tool: Tool, t, lat, lon, sigma=None, switches=(), quality=None,
+        receiver: str | None = None,
+    ) -> None:  # fmt: skip
         """Count a whole stint that is over; `key` names it, `start` is POSIX s.
 
-        The same stint given twice counts once; stints may come in any order.
+        The same stint given twice counts once; stints may come in any order. `receiver` is a class
+        in `receiver.KINDS`; without it the fixes tell how far off they are.
         """
         if key in self._earlier or key == self._key:
             return
-        sweeper, pieces = self._whole(tool, t, lat, lon, sigma, switches, quality)
+        sweeper, pieces = self._whole(tool, t, lat, lon, sigma, switches, quality, start)
         self._earlier[key] = (start, tool, pieces)
+        self._receivers[key] = named(receiver) if receiver else judge(t, sigma, None, quality)
         self.grid.fill([pieces], self._seedings.values())
         self._doubt(sweeper, tool, 0)
         self._measure()
@@ -101,25 +107,26 @@ class JobCount:
             whole = self._whole(tool, t, lat, lon, sigma, switches, quality)
             self._seedings[key] = whole[1]
 
-    def _whole(self, tool, t, lat, lon, sigma, switches, quality):
+    def _whole(self, tool, t, lat, lon, sigma, switches, quality, since=None):
         sweeper = Sweeper(tool, self.rules)
-        t, xy, sigma = self._rows(t, lat, lon, sigma, quality)
+        t, xy, sigma = self._rows(t, lat, lon, sigma, quality, since)
         parts = [sweeper.feed(t, xy, switches, sigma), sweeper.finish()]
         return sweeper, Pieces.join(parts, sweeper.leave)
 
-    def _rows(self, t, lat, lon, sigma, quality):
+    def _rows(self, t, lat, lon, sigma, quality, since):
         t, lat, lon = (np.atleast_1d(np.asarray(a, float)) for a in (t, lat, lon))
-        keep = clean(t, lat, lon, quality).keep
+        keep = clean(t, lat, lon, quality, since).keep
         if sigma is not None:
             sigma = np.atleast_1d(np.asarray(sigma, float))[keep]
         return t[keep], self.plane.to_xy(lat[keep], lon[keep]), sigma
 
     # --- the present stint ---------------------------------------------------------------------
 
-    def begin(self, key, start, tool: Tool) -> None:
-        """Begin the present stint."""
+    def begin(self, key, start, tool: Tool, receiver: str | None = None) -> None:
+        """Begin the present stint; `receiver` as in `add_stint`."""
         self.end()
         self._key, self._start, self._tool = key, start, tool
+        self._named, self._said = receiver, []
         self._sweeper = Sweeper(tool, self.rules)
         self._live, self._doubted = [], 0
         self.grid.begin(self._sweeper.leave, tool.width)
@@ -137,7 +144,8 @@ class JobCount:
             return None
         sigma = None if sigma is None else np.atleast_1d(sigma)
         quality = None if quality is None else np.atleast_1d(quality)
-        t, xy, sigma = self._rows(t, lat, lon, sigma, quality)
+        self._said.append((np.atleast_1d(t), sigma, quality))
+        t, xy, sigma = self._rows(t, lat, lon, sigma, quality, self._start)
         if len(t) == 0:
             return None
         return self._paint(self._sweeper.feed(t, xy, sigma=sigma))
@@ -165,16 +173,17 @@ class JobCount:
         self._paint(self._sweeper.finish())
         pieces = Pieces.join(self._live, self._sweeper.leave)
         self._earlier[self._key] = (self._start, self._tool, pieces)
+        self._receivers[self._key] = self._receiver()
         self._sweeper, self._key, self._live = None, "", []
 
     def again(self, t, lat, lon, sigma=None, switches=(), quality=None) -> None:
         """Count the present stint anew from its whole trace, after a tap was undone or repaired."""
-        key, start, tool = self._key, self._start, self._tool
+        key, start, tool, receiver = self._key, self._start, self._tool, self._named
         self._sweeper, self._key = None, ""
         self._lay()
         self.grid.fill([p for _, _, p in self._earlier.values()], self._seedings.values())
         self._measure()
-        self.begin(key, start, tool)
+        self.begin(key, start, tool, receiver)
         for one in switches:
             self.switch(one)
         if len(t):
@@ -259,11 +268,57 @@ class JobCount:
             )
         return add_up(self._rows_across(), self.field, parts)
 
-    def gaps(self, sigma: float = SIGMA) -> list[Gap]:
-        """Return the gaps, each with how sure it is; empty when no boundary is known."""
+    def gaps(self, sigma: float | None = None) -> list[Gap]:
+        """Return the gaps, each with how sure it is; empty when no boundary is known.
+
+        Parameters
+        ----------
+        sigma : float, optional
+            Error of one pass's edge, m; by default what each stint's receiver tells.
+        """
         if self.field is None:
             return []
-        return list_gaps(self._rows_across(), sigma)
+        return list_gaps(self._rows_across(), self._edges() if sigma is None else sigma)
+
+    def recovered(self) -> list[Gap]:
+        """Return the larger strips above target, each with how sure it is."""
+        return list_recovered(self._rows_across(), self._edges())
+
+    def proof(self) -> Proof | None:
+        """Return what share is covered to target, with a 90 % interval; None without a boundary.
+
+        Takes about a second on a big field.
+        """
+        if self.field is None:
+            return None
+        seedings = list(self._seedings.values())
+        return prove(self.pieces(), self.receivers(), self.field, seedings)
+
+    def receivers(self) -> list[Receiver]:
+        """Return how far off each stint's receiver is, in the order of `pieces`."""
+        earlier = sorted(self._earlier.items(), key=lambda kv: (kv[1][0], kv[0]))
+        out = [self._receivers[key] for key, _ in earlier]
+        return [*out, self._receiver()] if self._live else out
+
+    def _edges(self) -> Edges:
+        return Edges(self.pieces(), self.receivers(), self.field)
+
+    def _receiver(self) -> Receiver:
+        """Return what the fixes of the present stint tell of their error."""
+        if self._named:
+            return named(self._named)
+
+        def column(n, missing):
+            return np.concatenate(
+                [
+                    np.full(len(said[0]), missing) if said[n] is None else said[n]
+                    for said in self._said
+                ]
+            )
+
+        if not self._said:
+            return judge([])
+        return judge(column(0, np.nan), column(1, np.nan), None, column(2, -1))
 
     # --- cells in the field, counted as they change --------------------------------------------
 

@@ -6,12 +6,15 @@ from hypothesis import strategies as st
 
 from cabapp.coverage.grid import Grid
 from cabapp.coverage.job import JobCount
-from cabapp.coverage.pieces import Pieces
+from cabapp.coverage.pieces import TICK, Pieces
 from cabapp.coverage.plane import Plane
 from cabapp.coverage.sweep import Sweeper, Switch
 from cabapp.coverage.tool import Tool
 
-MOVES = ("straight", "left", "right", "tight", "stand", "reverse", "dropout", "spike", "repeat")
+MOVES = (
+    "straight", "left", "right", "tight", "stand", "reverse", "dropout", "spike", "step", "repeat",
+    "tomorrow",
+)  # fmt: skip
 
 
 @st.composite
@@ -20,6 +23,7 @@ def drives(draw):
     random = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     hertz = draw(st.sampled_from([1.0, 2.0, 10.0]))
     jitter = draw(st.sampled_from([0.0, 0.02, 0.3]))
+    stated = draw(st.sampled_from([None, 0.02, 0.3, "both"]))
     moves = draw(st.lists(st.sampled_from(MOVES), min_size=2, max_size=10))
     t, x, y, heading = 1000.0, 3.0, 7.0, random.uniform(-3, 3)
     rows = []
@@ -44,6 +48,10 @@ def drives(draw):
         if move == "spike":
             t += 1 / hertz
             rows.append((t, x + 300.0, y))
+        if move == "step":
+            rows.append((t + 0.5 / hertz, x, y + random.choice([4.0, 12.0])))
+        if move == "tomorrow":
+            rows.append((t + 100_000.0, x, y))
         if move == "repeat" and rows:
             rows.append(rows[-1])
     rows = np.array(rows)
@@ -54,7 +62,10 @@ def drives(draw):
     for n, share in enumerate(taps):
         wing = draw(st.sampled_from(["all", "left up", "right up"]))
         switches.append(Switch(first + share * (last - first), n % 2 == 1, wing))
-    return rows, switches, jitter
+    sigma = np.full(len(rows), np.nan if stated is None else 0.02 if stated == "both" else stated)
+    if stated == "both":
+        sigma[random.random(len(rows)) < 0.5] = random.choice([np.nan, 0.5, 3.0])
+    return rows, switches, sigma
 
 
 TOOLS = st.builds(
@@ -68,10 +79,10 @@ TOOLS = st.builds(
 
 def fed_one_by_one(rows, switches, tool, sigma):
     sweeper, waiting, out = Sweeper(tool), list(switches), []
-    for t, x, y in rows:
+    for (t, x, y), error in zip(rows, sigma, strict=True):
         while waiting and waiting[0].t <= t:
             sweeper.switch(waiting.pop(0))
-        out.append(sweeper.feed([t], [[x, y]], sigma=[sigma]))
+        out.append(sweeper.feed([t], [[x, y]], sigma=[error]))
     out.append(sweeper.finish())
     return sweeper, out
 
@@ -84,7 +95,7 @@ def test_pieces_do_not_depend_on_how_fixes_arrive(drive, tool):
     live, parts = fed_one_by_one(rows, switches, tool, sigma)
     whole = Sweeper(tool)
     at_once = [
-        whole.feed(rows[:, 0], rows[:, 1:], switches, np.full(len(rows), sigma)),
+        whole.feed(rows[:, 0], rows[:, 1:], switches, sigma),
         whole.finish(),
     ]
     a, b = Pieces.join(parts, live.leave), Pieces.join(at_once, whole.leave)
@@ -107,7 +118,10 @@ def test_cells_painted_live_equal_cells_filled_at_once(drive, tool):
     rebuilt.fill([Pieces.join(parts, sweeper.leave)])
     assert live.origin == rebuilt.origin
     assert (live.counts == rebuilt.counts).all()
-    assert live.counts.any() == any(len(p) for p in parts if (p.s1 > p.s0).any())
+    # a sliver between two taps may lie between the middles of cells, half a metre apart
+    worked = sum(int((p.s1 - p.s0).sum()) for p in parts)
+    assert live.counts.any() or worked < 1024
+    assert worked or not live.counts.any()
 
 
 @settings(max_examples=25, deadline=None)
@@ -116,25 +130,25 @@ def test_a_job_counts_the_same_live_and_rebuilt_and_in_any_order(one, two, tool)
     """Two stints, one counted live after the other, equal both rebuilt in either order."""
     plane = Plane(50.0, -105.0)
     stints = []
-    for rows, switches, _ in (one, two):
+    for rows, switches, sigma in (one, two):
         lat, lon = plane.to_latlon(rows[:, 1:])
-        stints.append((rows[:, 0], lat, lon, switches))
+        stints.append((rows[:, 0], lat, lon, sigma, switches))
     live = JobCount(None, 2, 0.5, (50.0, -105.0))
-    t, lat, lon, switches = stints[0]
-    live.add_stint("one", t[0], tool, t, lat, lon, None, switches)
-    t, lat, lon, switches = stints[1]
+    t, lat, lon, sigma, switches = stints[0]
+    live.add_stint("one", t[0], tool, t, lat, lon, sigma, switches)
+    t, lat, lon, sigma, switches = stints[1]
     live.begin("two", t[0], tool)
     waiting = list(switches)
     for n in range(len(t)):
         while waiting and waiting[0].t <= t[n]:
             live.switch(waiting.pop(0))
-        live.fix(t[n], lat[n], lon[n])
+        live.fix(t[n], lat[n], lon[n], sigma[n])
     live.end()
     for order in ((0, 1), (1, 0)):
         rebuilt = JobCount(None, 2, 0.5, (50.0, -105.0))
         for n in order:
-            t, lat, lon, switches = stints[n]
-            rebuilt.add_stint(("one", "two")[n], t[0], tool, t, lat, lon, None, switches)
+            t, lat, lon, sigma, switches = stints[n]
+            rebuilt.add_stint(("one", "two")[n], t[0], tool, t, lat, lon, sigma, switches)
         area = live.areas()
         assert area == rebuilt.areas()
         assert area["pass_area"] >= area["covered"]
