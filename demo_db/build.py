@@ -84,12 +84,22 @@ def write_files(directory: Path, told: Told) -> None:
     (directory / "boundaries").mkdir(parents=True, exist_ok=True)
     (directory / "traces").mkdir(exist_ok=True)
     for key, row in farm.FIELDS.items():
-        one = exports.feature(farm.geometry(farm.outline(key, told.truth["along"])), name=row["name"], crop=row["crop"])
+        one = exports.feature(
+            farm.geometry(farm.outline(key, told.truth["along"])),
+            name=row["name"],
+            crop=row["crop"],
+        )
         _write(directory / "boundaries" / f"{key}.geojson", exports.geojson_text([one]))
     for part in (told.oda, told.tam):
         who = farm.OPERATORS[part.operator]["name"]
         track = exports.Track(
-            who, "rolling Heron Flat", part.t, part.lat, part.lon, quality=[2] * len(part.t), hdop=part.hdop
+            who,
+            "rolling Heron Flat",
+            part.t,
+            part.lat,
+            part.lon,
+            quality=[2] * len(part.t),
+            hdop=part.hdop,
         )
         text = exports.gpx_text(f"{who}, 14 May", "Invented trace, simulated at 1 Hz", [track])
         _write(directory / "traces" / f"{part.operator}.gpx", text)

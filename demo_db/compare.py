@@ -43,5 +43,7 @@ def compare(truth: dict, count: JobCount) -> list[dict]:
             hit = counted >= wanted
         else:
             hit = counted == wanted
-        rows.append({**{k: fault[k] for k in ("name", "passes", "area_m2")}, "found": float(hit.mean())})
+        rows.append(
+            {**{k: fault[k] for k in ("name", "passes", "area_m2")}, "found": float(hit.mean())}
+        )
     return rows

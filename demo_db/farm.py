@@ -9,7 +9,12 @@ from pyproj import Proj
 from shapely.geometry import Polygon
 from shapely.geometry.polygon import orient
 
-FARM = {"name": "Nine Kettle Farm", "timezone": "America/Chicago", "units": "us", "fuel_price_per_l": 0.96}
+FARM = {
+    "name": "Nine Kettle Farm",
+    "timezone": "America/Chicago",
+    "units": "us",
+    "fuel_price_per_l": 0.96,
+}
 
 OPERATORS = {
     "oda": {"name": "Oda Bracken", "phone": "555-0141", "rate_per_h": 26.0},
@@ -23,9 +28,27 @@ TRACTORS = {
 }
 
 TOOLS = {
-    "roller": {"name": "42 ft roller", "operation": "rolling", "width_m": 12.8, "towed": True, "grease_every_h": 10.0},
-    "harrow": {"name": "60 ft harrow", "operation": "harrowing", "width_m": 18.3, "towed": True, "grease_every_h": 50.0},
-    "drill": {"name": "40 ft drill", "operation": "seeding", "width_m": 12.2, "towed": True, "grease_every_h": 10.0},
+    "roller": {
+        "name": "42 ft roller",
+        "operation": "rolling",
+        "width_m": 12.8,
+        "towed": True,
+        "grease_every_h": 10.0,
+    },
+    "harrow": {
+        "name": "60 ft harrow",
+        "operation": "harrowing",
+        "width_m": 18.3,
+        "towed": True,
+        "grease_every_h": 50.0,
+    },
+    "drill": {
+        "name": "40 ft drill",
+        "operation": "seeding",
+        "width_m": 12.2,
+        "towed": True,
+        "grease_every_h": 10.0,
+    },
 }
 
 HITCHINGS = [
@@ -47,19 +70,77 @@ TILT = np.deg2rad(-8.0)
 # Corners in the farm's own frame: metres along the lanes, metres across them.
 OUTLINES = {
     # the road runs slanted along the east end; the north-west corner is clipped by a ditch
-    "heron": {"shell": [(0, 0), (520, -5), (1046, 0), (1020, 210), (989, 428), (430, 436), (128, 430), (-4, 338), (-9, 170)], "holes": []},
+    "heron": {
+        "shell": [
+            (0, 0),
+            (520, -5),
+            (1046, 0),
+            (1020, 210),
+            (989, 428),
+            (430, 436),
+            (128, 430),
+            (-4, 338),
+            (-9, 170),
+        ],
+        "holes": [],
+    },
     # a slough in the middle third
     "kettle": {
-        "shell": [(1090, -20), (1720, -40), (1742, 300), (1705, 545), (1330, 560), (1064, 470), (1058, 210)],
-        "holes": [[(1395, 215), (1440, 186), (1502, 197), (1531, 246), (1512, 301), (1455, 322), (1404, 296), (1381, 255)]],
+        "shell": [
+            (1090, -20),
+            (1720, -40),
+            (1742, 300),
+            (1705, 545),
+            (1330, 560),
+            (1064, 470),
+            (1058, 210),
+        ],
+        "holes": [
+            [
+                (1395, 215),
+                (1440, 186),
+                (1502, 197),
+                (1531, 246),
+                (1512, 301),
+                (1455, 322),
+                (1404, 296),
+                (1381, 255),
+            ]
+        ],
     },
-    "thumb": {"shell": [(60, -300), (830, -322), (1046, -270), (1046, -62), (700, -40), (60, -62), (14, -170)], "holes": []},
+    "thumb": {
+        "shell": [
+            (60, -300),
+            (830, -322),
+            (1046, -270),
+            (1046, -62),
+            (700, -40),
+            (60, -62),
+            (14, -170),
+        ],
+        "holes": [],
+    },
 }
 
 FIELDS = {
-    "heron": {"name": "Heron Flat", "crop": "lentil, seeded 11 May", "target": 2, "gate": (1041, 30)},
-    "kettle": {"name": "Kettle Quarter", "crop": "field pea, seeded 13 May", "target": 2, "gate": (1090, -14)},
-    "thumb": {"name": "Long Thumb", "crop": "durum wheat, seeded 6 May", "target": 1, "gate": (1040, -66)},
+    "heron": {
+        "name": "Heron Flat",
+        "crop": "lentil, seeded 11 May",
+        "target": 2,
+        "gate": (1041, 30),
+    },
+    "kettle": {
+        "name": "Kettle Quarter",
+        "crop": "field pea, seeded 13 May",
+        "target": 2,
+        "gate": (1090, -14),
+    },
+    "thumb": {
+        "name": "Long Thumb",
+        "crop": "durum wheat, seeded 6 May",
+        "target": 1,
+        "gate": (1040, -66),
+    },
 }
 
 _PROJ = Proj(proj="laea", lat_0=CENTRE[0], lon_0=CENTRE[1], ellps="WGS84")

@@ -38,7 +38,11 @@ class Played:
 def replay_of(part: Part, after: float = 0.0) -> Replay:
     """A receiver that gives the part's fixes again, those after a time only."""
     rows = zip(part.t, part.lat, part.lon, part.hdop)
-    fixes = (Fix(float(t), float(lat), float(lon), quality=2, hdop=float(h)) for t, lat, lon, h in rows if t > after)
+    fixes = (
+        Fix(float(t), float(lat), float(lon), quality=2, hdop=float(h))
+        for t, lat, lon, h in rows
+        if t > after
+    )
     return Replay(fixes, "the recorded drive")
 
 
@@ -48,6 +52,7 @@ def play(
     rows: dict[str, str],
     *,
     until: str | None = None,
+    after: float = 0.0,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> Played:
     """Play a part headless, on the session's own code.
@@ -61,6 +66,8 @@ def play(
         Ids of the reference rows by key.
     until : str, optional
         Stop after this tap and leave the stint open, for a person to go on with.
+    after : float
+        Go on with an open stint from here, POSIX s.
     progress : callable, optional
         Called as ``progress(done, of, words)``.
 
@@ -68,14 +75,18 @@ def play(
     -------
     Played
     """
-    taps = list(part.taps)
-    first = min(taps[0]["t"], part.t[0]) - 10.0
+    taps = [tap for tap in part.taps if tap["t"] > after]
+    first = max(after, min(part.taps[0]["t"], part.t[0]) - 10.0)
     last = max(taps[-1]["t"], part.t[-1]) + 12.0
     clock = ManualClock(first)
-    session = Session(store, clock, replay_of(part))
+    session = Session(store, clock, replay_of(part, after))
     seen, sounds = Played(), 0
     while clock.now() < last:
-        now = clock.now() + TICK if not taps else min(clock.now() + TICK, max(taps[0]["t"], clock.now()))
+        now = (
+            clock.now() + TICK
+            if not taps
+            else min(clock.now() + TICK, max(taps[0]["t"], clock.now()))
+        )
         clock.advance(now - clock.now())
         view = session.tick()
         if view.sentence and view.sentence.sound > sounds:

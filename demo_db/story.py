@@ -91,7 +91,9 @@ def lanes(rng: np.random.Generator, along: float = 1.0) -> list[drive.Path]:
             np.sin(2 * np.pi * u / length + rng.uniform(0, 2 * np.pi)) * size
             for length, size in ((90.0, 0.35), (170.0, 0.6), (390.0, 0.9))
         )
-        wander = WANDER * (rng.normal() * 0.6 + bend / np.sqrt(0.35**2 + 0.6**2 + 0.9**2) * np.sqrt(2) * 0.8)
+        wander = WANDER * (
+            rng.normal() * 0.6 + bend / np.sqrt(0.35**2 + 0.6**2 + 0.9**2) * np.sqrt(2) * 0.8
+        )
         path = v + wander
         aside = abs(v - ROCKS[1])
         if aside < ROCKS_CLEAR:
@@ -118,9 +120,16 @@ def with_ring(lane: drive.Path, along: float = 1.0) -> drive.Path:
     here, heading = (lane.x[k], lane.y[k]), lane.heading[k]
     spin = np.sign(np.cos(heading)) * np.sign(middle[1] - here[1])
     radius = abs(here[1] - middle[1])
-    around = np.linspace(0, 2 * np.pi, 200) * spin + np.arctan2(here[1] - middle[1], here[0] - middle[0])
-    ring = np.column_stack([middle[0] + radius * np.cos(around), middle[1] + radius * np.sin(around)])
-    cut = [drive.Path(*(getattr(lane, n)[s] for n in ("x", "y", "speed", "part"))) for s in (slice(None, k + 1), slice(k + 1, None))]
+    around = np.linspace(0, 2 * np.pi, 200) * spin + np.arctan2(
+        here[1] - middle[1], here[0] - middle[0]
+    )
+    ring = np.column_stack(
+        [middle[0] + radius * np.cos(around), middle[1] + radius * np.sin(around)]
+    )
+    cut = [
+        drive.Path(*(getattr(lane, n)[s] for n in ("x", "y", "speed", "part")))
+        for s in (slice(None, k + 1), slice(k + 1, None))
+    ]
     return drive.joined([cut[0], drive.line(ring, TURN_SPEED, int(lane.part[0])), cut[1]])
 
 
@@ -131,7 +140,11 @@ def rounds(along: float = 1.0) -> list[drive.Path]:
         ring = farm.outline("heron", along).buffer(-inside - 12).buffer(12).exterior
         points = np.array(ring.coords)[::-1]
         # Begin half way along the north side, where the last lane ends.
-        points = np.roll(points[:-1], -int(np.argmin(np.hypot(points[:-1, 0] - 300 * along, points[:-1, 1] - 430))), axis=0)
+        points = np.roll(
+            points[:-1],
+            -int(np.argmin(np.hypot(points[:-1, 0] - 300 * along, points[:-1, 1] - 430))),
+            axis=0,
+        )
         found.append(drive.line(np.vstack([points, points[:1]]), LANE_SPEED, 900 + number))
     return found
 
@@ -175,4 +188,6 @@ def swept(tool: np.ndarray, chosen: np.ndarray) -> Polygon:
 
 def local(year: int, month: int, day: int, hour: int, minute: int) -> float:
     """A time of the farm's clock as POSIX seconds."""
-    return datetime(year, month, day, hour, minute, tzinfo=ZoneInfo(farm.FARM["timezone"])).timestamp()
+    return datetime(
+        year, month, day, hour, minute, tzinfo=ZoneInfo(farm.FARM["timezone"])
+    ).timestamp()

@@ -52,7 +52,9 @@ def tell(seed: int = SEED, along: float = 1.0) -> Told:
     ring = next(k for k, lane in enumerate(legs) if 0 < lane.y[len(lane.y) // 2] - story.ROCKS[1])
     legs[ring] = story.with_ring(legs[ring], along)
     path = story.driven(legs + story.rounds(along))
-    tool = drive.towed(path, farm.HITCHINGS[0][2] - farm.ANTENNA_AHEAD_OF_AXLE, farm.HITCHINGS[0][3])
+    tool = drive.towed(
+        path, farm.HITCHINGS[0][2] - farm.ANTENNA_AHEAD_OF_AXLE, farm.HITCHINGS[0][3]
+    )
     # She leaves the tractor turned round and lined up, so that the next pass goes on from there.
     split = int(np.nonzero(path.part == story.LAST_OF_ODA + 1)[0][0]) + LINED_UP
     first = drive.Path(*(getattr(path, n)[:split] for n in ("x", "y", "speed", "part")))
@@ -82,7 +84,9 @@ def _between(seconds, span, start, n):
     return inside
 
 
-def _go_dark(part: story.Part, path: drive.Path, seconds: np.ndarray, along: float) -> tuple[float, float]:
+def _go_dark(
+    part: story.Part, path: drive.Path, seconds: np.ndarray, along: float
+) -> tuple[float, float]:
     """Take away the fixes of the dropout; return its span, POSIX seconds."""
     lane = np.nonzero(path.part == story.DARK_LANE)[0]
     at = part.t[0] + seconds[lane[0] + int(story.DARK[0] * along / drive.STEP)]
@@ -140,16 +144,27 @@ def _tam_taps(path, seconds, start) -> list[dict]:
 
 
 def _truth(seed, along, path, tool, lane_dark, oda, tam) -> dict:
-    ground = {int(k): story.swept(tool, np.nonzero(path.part == k)[0]) for k in np.unique(path.part)}
+    ground = {
+        int(k): story.swept(tool, np.nonzero(path.part == k)[0]) for k in np.unique(path.part)
+    }
     inner = farm.outline("heron", along).buffer(-story.HEADLAND - 14)
     fuel, wide, twice = story.FUEL_AFTER, story.WIDE_LANE, story.TWICE_LANE
 
     def only(lane, *others):
-        return ground[lane].difference(shapely.union_all([ground[k] for k in others])).intersection(inner)
+        return (
+            ground[lane]
+            .difference(shapely.union_all([ground[k] for k in others]))
+            .intersection(inner)
+        )
 
-    between = shapely.box(-100, path.y[path.part == fuel].mean(), 2000, path.y[path.part == fuel + 1].mean())
+    between = shapely.box(
+        -100, path.y[path.part == fuel].mean(), 2000, path.y[path.part == fuel + 1].mean()
+    )
     planted = {
-        "missed lanes": (0, between.intersection(inner).difference(ground[fuel].union(ground[fuel + 1]))),
+        "missed lanes": (
+            0,
+            between.intersection(inner).difference(ground[fuel].union(ground[fuel + 1])),
+        ),
         "once beside the missed lanes, south": (1, only(fuel, fuel - 1, fuel + 1)),
         "once beside the missed lanes, north": (1, only(fuel + 1, fuel, fuel + 2)),
         "wide lap, south": (1, only(wide, wide - 1, wide + 1)),
@@ -171,7 +186,12 @@ def _truth(seed, along, path, tool, lane_dark, oda, tam) -> dict:
         "inside_headland": {"area_m2": round(inner.area, 1), "share_by_passes": shares},
         "reception_lost": [list(span) for span in oda.lost],
         "operators": {
-            part.operator: {"first": float(part.t[0]), "last": float(part.t[-1]), "fixes": len(part.t), "taps": part.taps}
+            part.operator: {
+                "first": float(part.t[0]),
+                "last": float(part.t[-1]),
+                "fixes": len(part.t),
+                "taps": part.taps,
+            }
             for part in (oda, tam)
         },
     }
@@ -185,8 +205,16 @@ def _thrice(ground: dict, lane: int) -> Polygon:
 
 def _rocks(ground: dict, path: drive.Path, along: float) -> Polygon:
     """The bare middle that the ring and the lanes beside it leave."""
-    near = [k for k in ground if 0 <= k < 900 and abs(path.y[path.part == k].mean() - story.ROCKS[1]) < 26]
-    return shapely.Point(story.ROCKS[0] * along, story.ROCKS[1]).buffer(9).difference(shapely.union_all([ground[k] for k in near]))
+    near = [
+        k
+        for k in ground
+        if 0 <= k < 900 and abs(path.y[path.part == k].mean() - story.ROCKS[1]) < 26
+    ]
+    return (
+        shapely.Point(story.ROCKS[0] * along, story.ROCKS[1])
+        .buffer(9)
+        .difference(shapely.union_all([ground[k] for k in near]))
+    )
 
 
 def _shares(ground: dict, inner: Polygon) -> dict[str, float]:
@@ -206,14 +234,19 @@ def scattered(shape: Polygon, many: int) -> tuple[np.ndarray, np.ndarray]:
     """
     u0, v0, u1, v1 = shape.bounds
     k = np.arange(many)
-    u, v = u0 + (u1 - u0) * (k * 0.7548776662466927 % 1), v0 + (v1 - v0) * (k * 0.5698402909980532 % 1)
+    u, v = (
+        u0 + (u1 - u0) * (k * 0.7548776662466927 % 1),
+        v0 + (v1 - v0) * (k * 0.5698402909980532 % 1),
+    )
     inside = shapely.contains_xy(shape, u, v)
     return u[inside], v[inside]
 
 
 def _planted(name: str, count: int | None, shape) -> dict:
     """One fault as JSON: its middle, area, and the ground itself as GeoJSON."""
-    pieces = [p for p in getattr(shape, "geoms", [shape]) if p.geom_type == "Polygon" and p.area > 20]
+    pieces = [
+        p for p in getattr(shape, "geoms", [shape]) if p.geom_type == "Polygon" and p.area > 20
+    ]
     middle = max(pieces, key=lambda p: p.area).representative_point()
     drawn = [farm.geometry(shapely.simplify(p, 0.3)) for p in pieces]
     return {

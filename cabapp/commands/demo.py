@@ -21,7 +21,9 @@ from store.errors import Refused
 from sync import export_bundle, merge_bundles
 
 NAME = "demo"
-HELP = "Build an invented farm, roll half a field, hand it over, finish it, and show what came of it."
+HELP = (
+    "Build an invented farm, roll half a field, hand it over, finish it, and show what came of it."
+)
 EXAMPLE = "rollbook demo --out rollbook-demo --speed 20"
 
 SHORT = 0.3
@@ -30,10 +32,26 @@ SHORT = 0.3
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the command takes."""
-    parser.add_argument("--out", type=Path, metavar="DIR", default=Path("rollbook-demo"), help="where everything goes (default: rollbook-demo)")
-    parser.add_argument("--headless", action="store_true", help="open no window, even where there is a screen")
-    parser.add_argument("--speed", type=_speed, default=20.0, metavar="N", help="how many times faster the window replays, 1 to 60 (default: 20)")
-    parser.add_argument("--short", action="store_true", help="a shorter field, done in a third of the time")
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="DIR",
+        default=Path("rollbook-demo"),
+        help="where everything goes (default: rollbook-demo)",
+    )
+    parser.add_argument(
+        "--headless", action="store_true", help="open no window, even where there is a screen"
+    )
+    parser.add_argument(
+        "--speed",
+        type=_speed,
+        default=20.0,
+        metavar="N",
+        help="how many times faster the window replays, 1 to 60 (default: 20)",
+    )
+    parser.add_argument(
+        "--short", action="store_true", help="a shorter field, done in a third of the time"
+    )
     parser.add_argument("--json", action="store_true", help="print what was found as JSON")
 
 
@@ -66,7 +84,13 @@ def run(args: argparse.Namespace) -> int:
     picture = args.out / "pages" / f"{stem(log)}-map.png"
     picture.write_bytes(map_png(log))
     pages["map"].append(picture)
-    found = report(log, {"Oda Bracken": oda, "Tam Willet": tam}, merged, compare(built.told.truth, log.count), pages)
+    found = report(
+        log,
+        {"Oda Bracken": oda, "Tam Willet": tam},
+        merged,
+        compare(built.told.truth, log.count),
+        pages,
+    )
     print(json.dumps(found) if args.json else words_of(found, log.words))
     return 0
 
@@ -76,7 +100,9 @@ def _may_write(directory: Path) -> None:
     if directory.exists() and not directory.is_dir():
         raise Refused(f"{directory} is a file. Name a folder with --out.")
     if directory.is_dir() and any(directory.iterdir()) and not (directory / "truth.json").exists():
-        raise Refused(f"{directory} holds something that is no demo, so it was left alone. Name another folder with --out.")
+        raise Refused(
+            f"{directory} holds something that is no demo, so it was left alone. Name another folder with --out."
+        )
 
 
 def _merged(result):
@@ -90,16 +116,24 @@ def _second(args: argparse.Namespace, tablet, built: Built) -> Played:
     from cabapp.screens.app import NoScreen, prepare, run_cab
 
     part = built.told.tam
+    if args.headless:
+        return play(tablet, part, built.rows, progress=show)
     try:
-        if args.headless:
-            raise NoScreen
         prepare((1280, 800), False)
     except NoScreen as why:
-        if not args.headless:
-            print(f"{why} The same work goes on without one.", file=sys.stderr)
+        print(f"{why} The same work goes on without one.", file=sys.stderr)
         return play(tablet, part, built.rows, progress=show)
     seen = play(tablet, part, built.rows, until="start")
     started = next(tap["t"] for tap in part.taps if tap["tap"] == "start")
-    print("Tam Willet has taken over and started. The cab opens; hold Finish when you have seen enough.", file=sys.stderr)
-    run_cab(tablet, ReplayClock(started, args.speed), replay_of(part, started))
+    print(
+        "Tam Willet has taken over and started, and the cab opens. "
+        "To leave it, hold its top left corner for three seconds.",
+        file=sys.stderr,
+    )
+    try:
+        run_cab(tablet, ReplayClock(started, args.speed), replay_of(part, started))
+    except NoScreen as why:
+        print(f"{why} The same work goes on without one.", file=sys.stderr)
+        rest = play(tablet, part, built.rows, after=started, progress=show)
+        seen.warnings += rest.warnings
     return seen

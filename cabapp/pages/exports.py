@@ -134,7 +134,11 @@ def _utc(t: float) -> datetime:
 
 def _plain(words: str) -> str:
     """Leave out characters that XML 1.0 cannot hold at all."""
-    return "".join(c for c in words or "" if c in "\t\n\r" or (c >= " " and not "\ud800" <= c <= "\udfff" and c not in "\ufffe\uffff"))
+    return "".join(
+        c
+        for c in words or ""
+        if c in "\t\n\r" or (c >= " " and not "\ud800" <= c <= "\udfff" and c not in "\ufffe\uffff")
+    )
 
 
 def feature(geometry: dict, **properties) -> dict:

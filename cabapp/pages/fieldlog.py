@@ -65,7 +65,11 @@ def figures(log: JobLog) -> list[dict]:
     reached = sum(area for n, area in tally.by_count.items() if n >= target)
     whole = tally.field_area if tally.field_area is not None else tally.covered
     found = [
-        ("field", words.area(whole), "field area" if tally.field_area is not None else "covered, net"),
+        (
+            "field",
+            words.area(whole),
+            "field area" if tally.field_area is not None else "covered, net",
+        ),
         ("reached", share(reached, whole), f"{done} {times(target)} or more"),
         ("none", words.area(tally.none), f"never {done}"),
         ("pass_area", words.area(tally.pass_area), "pass area, every pass"),
@@ -105,7 +109,11 @@ def _unknown(log: JobLog) -> dict | None:
     if not area:
         return None
     words = f"about {log.words.area(area)} of what is below target; may have been {verb(log.job.operation).lower()}"
-    return {"swatch": parts.swatch(hatching.UNKNOWN, 99), "words": words, "share": share(area, whole)}
+    return {
+        "swatch": parts.swatch(hatching.UNKNOWN, 99),
+        "words": words,
+        "share": share(area, whole),
+    }
 
 
 def _work(log: JobLog) -> list[dict]:
@@ -121,14 +129,31 @@ def _work(log: JobLog) -> list[dict]:
         ("width", "working width", _widths(log), ""),
         ("over", f"above target ({times(log.job.target)})", words.area(over), ""),
         ("avoidable", "avoidable", words.area(tally.avoidable), "turns on the headland included"),
-        ("unavoidable", "along the edge", words.area(tally.unavoidable), "a half-lap cannot help it"),
+        (
+            "unavoidable",
+            "along the edge",
+            words.area(tally.unavoidable),
+            "a half-lap cannot help it",
+        ),
         ("working", "time working", words.spell(working), ""),
-        ("lost", "of it without a position", words.spell(lost), "drawn as unknown, never as covered"),
+        (
+            "lost",
+            "of it without a position",
+            words.spell(lost),
+            "drawn as unknown, never as covered",
+        ),
         ("fuel", "fuel put in", fuel, ""),
     ]
     tally_by_hand = sum(s.standing.tally for s in log.stints)
     if tally_by_hand:
-        rows.append(("by_hand", "passes counted by hand", str(tally_by_hand), "not on the map: nobody saw where"))
+        rows.append(
+            (
+                "by_hand",
+                "passes counted by hand",
+                str(tally_by_hand),
+                "not on the map: nobody saw where",
+            )
+        )
     return [{"key": k, "words": w, "value": v, "note": n} for k, w, v, n in rows]
 
 
@@ -150,7 +175,11 @@ def _stint(s: StintLog, log: JobLog) -> dict:
 
 def _hand_over(row, receipts: list, log: JobLog) -> dict:
     giver = next((s.operator for s in log.stints if s.row.id == row.stint_id), "?")
-    said = f"{giver}, state “{row.state}”" + (", left for whoever comes" if row.left_for else "") + ". "
+    said = (
+        f"{giver}, state “{row.state}”"
+        + (", left for whoever comes" if row.left_for else "")
+        + ". "
+    )
     closed = [r for r in receipts if r.agreed]
     if not receipts:
         return {"at": log.words.when(row.at), "words": said + "Nobody has received it yet."}

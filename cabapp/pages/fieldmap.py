@@ -96,7 +96,9 @@ def draw(drawing: Drawing, prefix: str = "map") -> Markup:
         One ``<svg>`` element with ``<title>`` and ``<desc>``.
     """
     west, south, east, north = _bounds(drawing)
-    scale = min((WIDE - 2 * MARGIN) / (east - west), (drawing.tallest - 2 * MARGIN - FOOT) / (north - south))
+    scale = min(
+        (WIDE - 2 * MARGIN) / (east - west), (drawing.tallest - 2 * MARGIN - FOOT) / (north - south)
+    )
     tall = round((north - south) * scale + 2 * MARGIN + FOOT, 1)
     # A slender field has a narrow drawing, never smaller letters.
     wide = round(max((east - west) * scale + 2 * MARGIN, NARROWEST), 1)
@@ -115,11 +117,15 @@ def draw(drawing: Drawing, prefix: str = "map") -> Markup:
     ]
     ground = _outline_path(drawing.outline, at)
     if ground:
-        parts.append(f'<clipPath id="{prefix}-field"><path d="{ground}" clip-rule="evenodd"/></clipPath>')
+        parts.append(
+            f'<clipPath id="{prefix}-field"><path d="{ground}" clip-rule="evenodd"/></clipPath>'
+        )
     parts.append("</defs>")
     parts.append(_hatched(drawing, prefix, at, scale, bool(ground)))
     if ground:
-        parts.append(f'<path d="{ground}" fill="none" stroke="{hatching.INK}" stroke-width="2.6" stroke-linejoin="round"/>')
+        parts.append(
+            f'<path d="{ground}" fill="none" stroke="{hatching.INK}" stroke-width="2.6" stroke-linejoin="round"/>'
+        )
     parts += [_mark(kind, *at(x, y)) for kind, x, y in drawing.marks]
     if drawing.gate:
         parts.append(_mark("gate", *at(*drawing.gate), small=False))
@@ -127,7 +133,12 @@ def draw(drawing: Drawing, prefix: str = "map") -> Markup:
         parts.append(_machine(*at(*drawing.machine[:2]), drawing.machine[2]))
     if drawing.next_pass:
         parts.append(_next_pass(*at(*drawing.next_pass), wide))
-    parts += _numbers([(label, *at(x, y)) for label, x, y in drawing.gaps], wide, tall, [at(x, y) for _, x, y in drawing.marks])
+    parts += _numbers(
+        [(label, *at(x, y)) for label, x, y in drawing.gaps],
+        wide,
+        tall,
+        [at(x, y) for _, x, y in drawing.marks],
+    )
     parts.append(_scale(drawing, scale, wide, tall))
     parts.append("</svg>")
     return Markup("\n".join(part for part in parts if part))
@@ -152,7 +163,9 @@ def _hatched(drawing: Drawing, prefix: str, at, scale: float, clipped: bool) -> 
     every = max(1, -(-drawing.counts.shape[1] // MOST_COLUMNS))
     middle = every // 2
     kinds = hatching.classes(
-        drawing.counts[middle::every, middle::every], drawing.unknown[middle::every, middle::every], drawing.target
+        drawing.counts[middle::every, middle::every],
+        drawing.unknown[middle::every, middle::every],
+        drawing.target,
     )
     x, y = at(*drawing.origin)
     size = drawing.cell * every * scale
@@ -175,7 +188,10 @@ def _outline_path(outline, at) -> str:
         return ""
     polygons = getattr(outline, "geoms", [outline])
     rings = [ring for p in polygons for ring in (p.exterior, *p.interiors)]
-    return "".join("M" + "L".join("{} {}".format(*at(x, y)) for x, y in ring.coords[:-1]) + "Z" for ring in rings)
+    return "".join(
+        "M" + "L".join("{} {}".format(*at(x, y)) for x, y in ring.coords[:-1]) + "Z"
+        for ring in rings
+    )
 
 
 def _mark(kind: str, x: float, y: float, small: bool = True) -> str:
@@ -192,7 +208,9 @@ def _numbers(places: list, across: float, tall: float, marks: list) -> list[str]
     taken, parts = [(x, y, 28) for x, y in marks], []
     for label, x, y in places:
         wide = 11 + 4 * len(str(label))
-        spots = [(x + dx * reach * 24, y + dy * reach * 24) for reach in range(5) for dx, dy in _AROUND]
+        spots = [
+            (x + dx * reach * 24, y + dy * reach * 24) for reach in range(5) for dx, dy in _AROUND
+        ]
         free = (
             (u, v) for u, v in spots
             if wide < u < across - wide and 12 < v < tall - 38
@@ -201,7 +219,10 @@ def _numbers(places: list, across: float, tall: float, marks: list) -> list[str]
         u, v = next(free, (x, y))
         taken.append((u, v, wide))
         if (u, v) != (x, y):
-            parts.insert(0, f'<path d="M{x} {y}L{u} {v}" stroke="{hatching.INK}" stroke-width="1.2"/><circle cx="{x}" cy="{y}" r="3" fill="{hatching.PAPER}" stroke="{hatching.INK}"/>')
+            parts.insert(
+                0,
+                f'<path d="M{x} {y}L{u} {v}" stroke="{hatching.INK}" stroke-width="1.2"/><circle cx="{x}" cy="{y}" r="3" fill="{hatching.PAPER}" stroke="{hatching.INK}"/>',
+            )
         parts.append(
             f'<g transform="translate({u:g} {v:g})"><rect x="{-wide / 2}" y="-10" width="{wide}" height="20" rx="3" '
             f'fill="{hatching.PAPER}" stroke="{hatching.INK}" stroke-width="1.4"/>'

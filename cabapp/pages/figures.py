@@ -6,7 +6,24 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from cabapp.units import Units
 
-_POINTS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
+_POINTS = (
+    "N",
+    "NNE",
+    "NE",
+    "ENE",
+    "E",
+    "ESE",
+    "SE",
+    "SSE",
+    "S",
+    "SSW",
+    "SW",
+    "WSW",
+    "W",
+    "WNW",
+    "NW",
+    "NNW",
+)
 METRES_PER_DEGREE = 111_195.0
 """Of latitude, on a sphere of 6 371 km; good to half a percent, enough to say how far it is."""
 

@@ -129,7 +129,9 @@ class JobLog:
         return max(stint.ended for stint in self.stints)
 
 
-def jobs_of(store: Store, *, field: str | None = None, job: str | None = None, stint: str | None = None) -> list:
+def jobs_of(
+    store: Store, *, field: str | None = None, job: str | None = None, stint: str | None = None
+) -> list:
     """Return the jobs asked for that have at least one stint, oldest first.
 
     Parameters
@@ -151,9 +153,13 @@ def jobs_of(store: Store, *, field: str | None = None, job: str | None = None, s
     found = [row for row in jobs if row.id in worked]
     if field is not None:
         known = ", ".join(sorted(names.values())) or "none yet"
-        wanted = {i for i, name in names.items() if field == i or field.casefold() == name.casefold()}
+        wanted = {
+            i for i, name in names.items() if field == i or field.casefold() == name.casefold()
+        }
         if not wanted:
-            raise Refused(f"There is no field called {field!r} in this logbook. Its fields: {known}.")
+            raise Refused(
+                f"There is no field called {field!r} in this logbook. Its fields: {known}."
+            )
         found = [row for row in found if row.field_id in wanted]
     if job is not None:
         found = [row for row in found if row.id.startswith(job)]
@@ -184,7 +190,9 @@ def gather(store: Store, job: models.Job, until: float | None = None) -> JobLog:
     farm = farms[0] if farms else None
     words = Words(farm.timezone if farm else "UTC", Units(farm.units if farm else "us"))
     names = {
-        row.id: row.name for model in (models.Operator, models.Tractor, models.Tool) for row in store.all(model)
+        row.id: row.name
+        for model in (models.Operator, models.Tractor, models.Tool)
+        for row in store.all(model)
     }
     land = store.get(models.Field, job.field_id)
     rows = sorted(store.all(models.Stint, job_id=job.id), key=lambda row: (row.at, row.id))
@@ -231,7 +239,11 @@ def count_job(land: models.Field, job: models.Job, stints: list[StintLog]) -> Jo
     centre = None
     if land.boundary is None:
         fixes = [s.trace for s in stints if np.isfinite(s.trace.lat).any()]
-        centre = (float(np.nanmean(fixes[0].lat)), float(np.nanmean(fixes[0].lon))) if fixes else (0.0, 0.0)
+        centre = (
+            (float(np.nanmean(fixes[0].lat)), float(np.nanmean(fixes[0].lon)))
+            if fixes
+            else (0.0, 0.0)
+        )
     count = JobCount(land.boundary, job.target, centre=centre)
     for log in stints:
         row, trace, tool = log.row, log.trace, tool_of(log.row)
@@ -248,7 +260,12 @@ def _lost(count: JobCount, tool: Tool, log: StintLog) -> list[tuple[float, float
     t, lat, lon = log.trace.t, log.trace.lat, log.trace.lon
     keep = clean(t, lat, lon, log.trace.quality).keep
     sweeper = Sweeper(tool, count.rules)
-    sweeper.feed(t[keep], count.plane.to_xy(lat[keep], lon[keep]), log.standing.switches, log.trace.sigma[keep])
+    sweeper.feed(
+        t[keep],
+        count.plane.to_xy(lat[keep], lon[keep]),
+        log.standing.switches,
+        log.trace.sigma[keep],
+    )
     sweeper.finish()
     return [(begin, end) for begin, end, _, _ in sweeper.unknown]
 
@@ -270,7 +287,9 @@ def _stint(store: Store, row: models.Stint, names: dict) -> StintLog:
     )  # fmt: skip
 
 
-def stopped_by_reason(taken_over: float, kept: list, stands: Standing, ended: float) -> dict[str, float]:
+def stopped_by_reason(
+    taken_over: float, kept: list, stands: Standing, ended: float
+) -> dict[str, float]:
     """Return the seconds not worked between taking over and the end, by reason.
 
     Parameters
@@ -289,6 +308,8 @@ def stopped_by_reason(taken_over: float, kept: list, stands: Standing, ended: fl
             continue
         stops = [tap for tap in kept if tap.kind == "stop" and tap.at <= begin]
         said = [tap for tap in kept if tap.kind == "stop_reason" and begin <= tap.at <= end]
-        reason = "before the start" if not stops else (said or stops)[-1].reason or "no reason given"
+        reason = (
+            "before the start" if not stops else (said or stops)[-1].reason or "no reason given"
+        )
         found[reason] += end - begin
     return dict(found)

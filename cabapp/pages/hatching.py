@@ -8,7 +8,13 @@ import numpy as np
 import shapely
 
 NONE, SHORT, NEARLY, AT_TARGET, ABOVE, UNKNOWN = range(6)
-PATTERNS = {SHORT: "once", NEARLY: "nearly", AT_TARGET: "target", ABOVE: "above", UNKNOWN: "unknown"}
+PATTERNS = {
+    SHORT: "once",
+    NEARLY: "nearly",
+    AT_TARGET: "target",
+    ABOVE: "above",
+    UNKNOWN: "unknown",
+}
 
 INK, PAPER = "#14120c", "#f5efe0"
 

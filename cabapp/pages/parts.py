@@ -132,7 +132,10 @@ def map_of(log: JobLog, title: str, **more) -> Markup:
 def description(log: JobLog) -> str:
     """The map in words, for those who cannot see it."""
     words, tally, target = log.words, log.tally, log.job.target
-    said = [f"{verb(log.job.operation)} {times(n)}: {words.area(a)}" for n, a in sorted(tally.by_count.items())]
+    said = [
+        f"{verb(log.job.operation)} {times(n)}: {words.area(a)}"
+        for n, a in sorted(tally.by_count.items())
+    ]
     if tally.none is not None:
         said.insert(0, f"Never covered: {words.area(tally.none)}")
     return (

@@ -52,7 +52,10 @@ def write_job(store: Store, log: JobLog, directory: Path, now: float) -> dict[st
     """
     name = stem(log)
     sheets = [
-        (f"{name}-hand-over-{k}.html", hand_over_sheet(gather(store, log.job, row.at), row, receipts, now))
+        (
+            f"{name}-hand-over-{k}.html",
+            hand_over_sheet(gather(store, log.job, row.at), row, receipts, now),
+        )
         for k, (row, receipts) in enumerate(log.hand_overs, 1)
     ]
     return {
@@ -84,13 +87,17 @@ def job_gpx(log: JobLog) -> str:
     for s in log.stints:
         name = f"{s.operator}, {log.words.when(s.row.at)}"
         desc = f"{log.job.operation} {log.field.name}, {s.tractor}, {s.tool}"
-        tracks.append(exports.Track(name, desc, s.trace.t, s.trace.lat, s.trace.lon, s.trace.quality))
+        tracks.append(
+            exports.Track(name, desc, s.trace.t, s.trace.lat, s.trace.lon, s.trace.quality)
+        )
     marks = [
         exports.Waypoint(m.kind, m.lat, m.lon, m.at, m.note or "")
         for m in log.marks if m.lat is not None and m.lon is not None
     ]  # fmt: skip
     desc = "Traces are the antenna's, whether or not work was going on."
-    return exports.gpx_text(f"{log.field.name}, {log.job.operation} {log.job.season}", desc, tracks, marks)
+    return exports.gpx_text(
+        f"{log.field.name}, {log.job.operation} {log.job.season}", desc, tracks, marks
+    )
 
 
 def job_geojson(log: JobLog) -> str:
@@ -125,7 +132,11 @@ def job_geojson(log: JobLog) -> str:
     for s in log.stints:
         way = _way(s)
         if way:
-            features.append(exports.feature(way, kind="trace", operator=s.operator, tractor=s.tractor, tool=s.tool))
+            features.append(
+                exports.feature(
+                    way, kind="trace", operator=s.operator, tractor=s.tractor, tool=s.tool
+                )
+            )
     return exports.geojson_text(features)
 
 
@@ -136,7 +147,9 @@ def _way(s) -> dict | None:
     for span in exports.spans(track):
         points = np.column_stack([s.trace.lon[span], s.trace.lat[span]])
         if len(points) > 1:
-            lines.append(np.asarray(shapely.simplify(shapely.LineString(points), 9e-6).coords).tolist())
+            lines.append(
+                np.asarray(shapely.simplify(shapely.LineString(points), 9e-6).coords).tolist()
+            )
     return {"type": "MultiLineString", "coordinates": lines} if lines else None
 
 

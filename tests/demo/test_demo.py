@@ -45,7 +45,9 @@ def test_stops_and_fuel_are_the_storys(short_demo):
     """Eleven minutes for fuel are not working time, and the tap taken back stopped nothing."""
     oda, tam = short_demo.found["stints"]
     assert oda["stopped_s"]["fuel"] == pytest.approx(640, abs=1) and "other" not in oda["stopped_s"]
-    assert oda["working_s"] + sum(oda["stopped_s"].values()) == pytest.approx(oda["ended"] - oda["taken_over"])
+    assert oda["working_s"] + sum(oda["stopped_s"].values()) == pytest.approx(
+        oda["ended"] - oda["taken_over"]
+    )
     assert [s["operator"] for s in short_demo.found["stints"]] == ["Oda Bracken", "Tam Willet"]
 
 
@@ -73,7 +75,14 @@ def test_the_tablets_agree_about_the_first_operator(short_demo):
             assert book.check() == []
             first = min(book.all(models.Stint), key=lambda one: one.at)
             trace = book.read_trace(first.id)
-            rows.append((first.id, trace.t.tolist(), trace.lat.tolist(), [t.id for t in book.all(models.Tap, stint_id=first.id)]))
+            rows.append(
+                (
+                    first.id,
+                    trace.t.tolist(),
+                    trace.lat.tolist(),
+                    [t.id for t in book.all(models.Tap, stint_id=first.id)],
+                )
+            )
     assert rows[0] == rows[1] == rows[2] and len(rows[0][1]) > 1000
 
 
@@ -95,5 +104,7 @@ def test_wrong_speed_is_wrong_usage(capsys):
 def test_truth_is_written_beside(short_demo):
     """What was put in lies beside the farm as JSON, with both operators' taps."""
     truth = json.loads((short_demo.out / "truth.json").read_text("utf-8"))
-    assert {"missed lanes", "lane driven twice", "rocks", "reception lost"} <= {f["name"] for f in truth["planted"]}
+    assert {"missed lanes", "lane driven twice", "rocks", "reception lost"} <= {
+        f["name"] for f in truth["planted"]
+    }
     assert set(truth["operators"]) == {"oda", "tam"}

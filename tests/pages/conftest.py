@@ -33,29 +33,55 @@ def write_job(path, *, names, target=2, left_for=False):
         lat, lon = plane.to_latlon([[x, y]])
         return round(float(lat[0]), 7), round(float(lon[0]), 7)
 
-    ring = [place(x, y)[::-1] for x, y in ((-100, -30), (100, -30), (100, 30), (-100, 30), (-100, -30))]
+    ring = [
+        place(x, y)[::-1] for x, y in ((-100, -30), (100, -30), (100, 30), (-100, 30), (-100, -30))
+    ]
     book = open_store(path, "tablet 1")
-    book.put(models.Farm, name=names.farm, timezone="America/Chicago", units="us", fuel_price_per_l=1.0)
-    people = [book.put(models.Operator, name=name, phone=None, rate_per_h=None) for name in (names.first, names.second)]
+    book.put(
+        models.Farm, name=names.farm, timezone="America/Chicago", units="us", fuel_price_per_l=1.0
+    )
+    people = [
+        book.put(models.Operator, name=name, phone=None, rate_per_h=None)
+        for name in (names.first, names.second)
+    ]
     tractor = book.put(models.Tractor, name=names.tractor, tank_l=None, cost_per_h=None)
-    tool = book.put(models.Tool, name=names.tool, operation="rolling", width_m=WIDTH, towed=False, grease_every_h=None)
+    tool = book.put(
+        models.Tool,
+        name=names.tool,
+        operation="rolling",
+        width_m=WIDTH,
+        towed=False,
+        grease_every_h=None,
+    )
     gate = place(100, 0)
     land = book.put(
-        models.Field, name=names.field, crop=names.crop, target=target,
-        boundary={"type": "Polygon", "coordinates": [[list(p) for p in ring]]}, gate_lat=gate[0], gate_lon=gate[1],
-    )  # fmt: skip
+        models.Field,
+        name=names.field,
+        crop=names.crop,
+        target=target,
+        boundary={"type": "Polygon", "coordinates": [[list(p) for p in ring]]},
+        gate_lat=gate[0],
+        gate_lon=gate[1],
+    )
     job = book.put(models.Job, field_id=land.id, operation="rolling", season=2026, target=target)
 
     def stint(person, at):
         return book.add(
             models.Stint(
-                job_id=job.id, operator_id=person.id, tractor_id=tractor.id, tool_id=tool.id, width_m=WIDTH,
-                receiver=names.receiver, at=at,
+                job_id=job.id,
+                operator_id=person.id,
+                tractor_id=tractor.id,
+                tool_id=tool.id,
+                width_m=WIDTH,
+                receiver=names.receiver,
+                at=at,
             )
-        )  # fmt: skip
+        )
 
     def tap(of, kind, at, reason=None, **detail):
-        return book.add(models.Tap(stint_id=of.id, kind=kind, at=at, reason=reason, detail=detail or None))
+        return book.add(
+            models.Tap(stint_id=of.id, kind=kind, at=at, reason=reason, detail=detail or None)
+        )
 
     def trace(of, fixes):
         writer = book.trace(of.id)
@@ -70,38 +96,117 @@ def write_job(path, *, names, target=2, left_for=False):
     slip = tap(first, "stop", START + 30, names.reason)
     tap(first, "undo", START + 33, tap=slip.id)
     tap(first, "stop", one[-1][0], names.reason)
-    fuel = book.add(models.FuelEntry(tractor_id=tractor.id, stint_id=first.id, at=START + 200, litres=100.0, price_per_l=1.0))
+    fuel = book.add(
+        models.FuelEntry(
+            tractor_id=tractor.id, stint_id=first.id, at=START + 200, litres=100.0, price_per_l=1.0
+        )
+    )
     tap(first, "fuel", START + 200, row=fuel.id, litres=100.0)
     tap(first, "restart", START + 300)
     # thirty metres of the second lane without reception: 12 s
     trace(first, one + [fix for fix in two if not START + 330 < fix[0] < START + 342])
     tap(first, "stop", two[-1][0], names.reason)
     tap(first, "warned", START + 350, what="recover", acted=False)
-    rock = book.add(models.Mark(field_id=land.id, stint_id=first.id, kind="rock", lat=place(0, 20)[0], lon=place(0, 20)[1], at=START + 100, note=names.note))
-    pole = book.add(models.Mark(field_id=land.id, stint_id=first.id, kind="pole", lat=place(20, 20)[0], lon=place(20, 20)[1], at=START + 101))
-    book.add(models.Correction(corrects_table="mark", corrects_id=pole.id, operator_id=people[0].id, at=START + 105, reason="undone", detail={"void": True}))
+    rock = book.add(
+        models.Mark(
+            field_id=land.id,
+            stint_id=first.id,
+            kind="rock",
+            lat=place(0, 20)[0],
+            lon=place(0, 20)[1],
+            at=START + 100,
+            note=names.note,
+        )
+    )
+    pole = book.add(
+        models.Mark(
+            field_id=land.id,
+            stint_id=first.id,
+            kind="pole",
+            lat=place(20, 20)[0],
+            lon=place(20, 20)[1],
+            at=START + 101,
+        )
+    )
+    book.add(
+        models.Correction(
+            corrects_table="mark",
+            corrects_id=pole.id,
+            operator_id=people[0].id,
+            at=START + 105,
+            reason="undone",
+            detail={"void": True},
+        )
+    )
     where = place(-100, -15)
-    over = book.add(models.HandOver(job_id=job.id, stint_id=first.id, at=START + 500, state="watch", left_for=left_for, sheet={"closing": {"outgoing": names.first}}, next_lat=where[0], next_lon=where[1]))
+    over = book.add(
+        models.HandOver(
+            job_id=job.id,
+            stint_id=first.id,
+            at=START + 500,
+            state="watch",
+            left_for=left_for,
+            sheet={"closing": {"outgoing": names.first}},
+            next_lat=where[0],
+            next_lon=where[1],
+        )
+    )
     tap(first, "hand_over", START + 500)
-    book.add(models.HandOverReceipt(hand_over_id=over.id, operator_id=people[1].id, at=START + 560, pointed_lat=where[0], pointed_lon=where[1], metres_off=1.5, agreed=True))
+    book.add(
+        models.HandOverReceipt(
+            hand_over_id=over.id,
+            operator_id=people[1].id,
+            at=START + 560,
+            pointed_lat=where[0],
+            pointed_lon=where[1],
+            metres_off=1.5,
+            agreed=True,
+        )
+    )
     second = stint(people[1], START + 600)
     three = lane(-15, START + 610)
     tap(second, "start", START + 610)
     trace(second, three)
-    book.add(models.Mark(field_id=land.id, stint_id=second.id, kind="slough", lat=place(50, 20)[0], lon=place(50, 20)[1], at=START + 650))
+    book.add(
+        models.Mark(
+            field_id=land.id,
+            stint_id=second.id,
+            kind="slough",
+            lat=place(50, 20)[0],
+            lon=place(50, 20)[1],
+            at=START + 650,
+        )
+    )
     tap(second, "finish", three[-1][0])
-    return SimpleNamespace(book=book, job=job, field=land, first=first, second=second, rock=rock, names=names)
+    return SimpleNamespace(
+        book=book, job=job, field=land, first=first, second=second, rock=rock, names=names
+    )
 
 
 PLAIN = SimpleNamespace(
-    farm="Test Farm", first="Ada Stone", second="Bo Reed", tractor="Grey", tool="33 ft roller", field="Square",
-    crop="flax", receiver="test drive", reason="fuel", note="big one",
-)  # fmt: skip
+    farm="Test Farm",
+    first="Ada Stone",
+    second="Bo Reed",
+    tractor="Grey",
+    tool="33 ft roller",
+    field="Square",
+    crop="flax",
+    receiver="test drive",
+    reason="fuel",
+    note="big one",
+)
 HOSTILE = SimpleNamespace(
-    farm="<script>alert('farm')</script>", first='"><img src=x onerror=alert(1)>', second="</title></svg><script>x()</script>",
-    tractor="{{ 7 * 7 }}", tool="]]><!-- tool", field="../../<b>Field</b>&amp;", crop="</style><script>c()</script>",
-    receiver="javascript:alert(1)", reason="<iframe src='//evil.example'></iframe>", note="\x00\x0b\ud800 note & <u>",
-)  # fmt: skip
+    farm="<script>alert('farm')</script>",
+    first='"><img src=x onerror=alert(1)>',
+    second="</title></svg><script>x()</script>",
+    tractor="{{ 7 * 7 }}",
+    tool="]]><!-- tool",
+    field="../../<b>Field</b>&amp;",
+    crop="</style><script>c()</script>",
+    receiver="javascript:alert(1)",
+    reason="<iframe src='//evil.example'></iframe>",
+    note="\x00\x0b\ud800 note & <u>",
+)
 
 
 @pytest.fixture(scope="session")
@@ -128,7 +233,9 @@ def small_log(small_job):
 @pytest.fixture(scope="session")
 def hostile_job(tmp_path_factory):
     """The same work under hostile names."""
-    names = SimpleNamespace(**{**vars(HOSTILE), "note": HOSTILE.note.replace("\ud800", "").replace("\x00", "")})
+    names = SimpleNamespace(
+        **{**vars(HOSTILE), "note": HOSTILE.note.replace("\ud800", "").replace("\x00", "")}
+    )
     made = write_job(tmp_path_factory.mktemp("hostile") / "logbook.sqlite", names=names)
     yield made
     made.book.close()

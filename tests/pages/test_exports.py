@@ -20,7 +20,17 @@ NS = "{http://www.topografix.com/GPX/1/1}"
 # Source: gpx.xsd 1.1, the xsd:sequence of each type.
 ORDER = {
     "gpx": ["metadata", "wpt", "rte", "trk", "extensions"],
-    "metadata": ["name", "desc", "author", "copyright", "link", "time", "keywords", "bounds", "extensions"],
+    "metadata": [
+        "name",
+        "desc",
+        "author",
+        "copyright",
+        "link",
+        "time",
+        "keywords",
+        "bounds",
+        "extensions",
+    ],
     "trk": ["name", "cmt", "desc", "src", "link", "number", "type", "extensions", "trkseg"],
     "trkseg": ["trkpt", "extensions"],
 }
@@ -65,7 +75,10 @@ def test_gpx_reads_back_what_was_recorded(gpx, small_log):
     assert len(points) == len(trace.t)
     assert np.abs(np.array([p.latitude for p in points]) - trace.lat).max() <= 1e-7
     assert points[0].time == datetime.fromtimestamp(trace.t[0], UTC)
-    assert [(w.name, w.description) for w in read.waypoints] == [("rock", "big one"), ("slough", None)]
+    assert [(w.name, w.description) for w in read.waypoints] == [
+        ("rock", "big one"),
+        ("slough", None),
+    ]
 
 
 def test_gpx_has_a_new_segment_after_each_loss_of_reception(gpx):
@@ -82,7 +95,12 @@ def test_fixes_without_position_make_no_point():
 def test_longitude_stays_below_180():
     """The schema's longitudeType ends before 180, so 180 is written as -180."""
     text = exports.gpx_text("x", "", [track(lon=np.array([179.9, 179.99999999, 180.0, -179.9]))])
-    assert [p.longitude for p in gpxpy.parse(text).walk(only_points=True)] == [179.9, -180.0, -180.0, -179.9]
+    assert [p.longitude for p in gpxpy.parse(text).walk(only_points=True)] == [
+        179.9,
+        -180.0,
+        -180.0,
+        -179.9,
+    ]
 
 
 def test_tiny_numbers_are_written_as_decimals():
@@ -122,7 +140,9 @@ def test_geojson_is_a_plain_feature_collection(small_log):
 
 def test_geojson_rings_turn_the_right_way(features):
     """Exterior rings run counter-clockwise and close on themselves (RFC 7946 section 3.1.6)."""
-    rings = [f["geometry"]["coordinates"][0] for f in features if f["geometry"]["type"] == "Polygon"]
+    rings = [
+        f["geometry"]["coordinates"][0] for f in features if f["geometry"]["type"] == "Polygon"
+    ]
     assert len(rings) > 1
     for ring in rings:
         x, y = np.array(ring).T
@@ -154,6 +174,9 @@ def test_png_reads_back_pixel_for_pixel():
 
 def test_picture_grows_darker_with_passes(small_log):
     """In grey-scale each class is darker than the one before: none, once, at target, above."""
-    shares = [inked(np.full((70, 70), kind, np.uint8)).mean() for kind in (0, hatching.SHORT, hatching.AT_TARGET, hatching.ABOVE)]
+    shares = [
+        inked(np.full((70, 70), kind, np.uint8)).mean()
+        for kind in (0, hatching.SHORT, hatching.AT_TARGET, hatching.ABOVE)
+    ]
     assert shares[0] == 0 and np.all(np.diff(shares) > 0.08)
     assert Image.open(io.BytesIO(map_png(small_log))).size[0] <= 1400
