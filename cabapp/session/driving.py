@@ -165,6 +165,11 @@ class Drive:
             self.dirty = "all"
             self.read_marks()
 
+    def merged(self) -> None:
+        """Count anew with what came from other tablets."""
+        self._writer.sync()
+        self._open_count()
+
     def _first_place(self):
         stints = sorted(
             self._store.all(Stint, job_id=self.job.id), key=lambda one: (one.at, one.id)

@@ -313,6 +313,12 @@ class Session:
         """Return what of the map changed since the last call: rectangles of cells, or "all"."""
         return self._drive.take_dirty() if self._drive else []
 
+    def merged(self) -> None:
+        """Count the job anew after bundles were merged into the store."""
+        if self._drive is not None:
+            self._drive.merged()
+            self._refresh()
+
     def close(self) -> None:
         """Make everything durable and let go of the receiver; an open stint stays open."""
         if self._drive is not None:

@@ -63,26 +63,24 @@ def next_pass(count: Count, pose, target: int, edge_ahead: float | None) -> Next
     ahead = np.array([math.cos(heading), math.sin(heading)])
     to_left = np.array([-ahead[1], ahead[0]])
     far = edge_ahead is None or edge_ahead > 2 * width
-    if far and _to_do(count, middle + ahead * 4, ahead, to_left, width, target) > 0.25:
+    if far and _to_do(count, middle + ahead * 4, ahead, to_left, width) > 0.25:
         return NextPass(float(middle[0]), float(middle[1]), 0, 0.0)
     best, found = 0.05, None
     for side in (-1, 1):
         start = middle - side * to_left * (width / target)
-        share = _to_do(count, start, -ahead, to_left, width, target)
+        share = _to_do(count, start, -ahead, to_left, width)
         if share > best:
             best, found = share, NextPass(float(start[0]), float(start[1]), side, width / target)
     return found
 
 
-def _to_do(count, start, way, across, width, target) -> float:
+def _to_do(count, start, way, across, width) -> float:
     """Return the share of a strip that lies in the field and is below target."""
     along = np.arange(2.0, _BACK_M, 2.0)
     aside = (np.arange(12) + 0.5) / 12 * width - width / 2
     places = start + along[:, None, None] * way + aside[None, :, None] * across
     flat = places.reshape(-1, 2)
-    short = count.count.grid.at(flat) < target
-    if count.count.field is not None:
-        short &= count.in_field(*flat.T)
+    short = count.count.grid.at(flat) < count.count.wanted(flat)
     return float(short.mean())
 
 
