@@ -105,7 +105,7 @@ def prepare(size: tuple[int, int], fullscreen: bool) -> None:
             "fullscreen": "auto" if fullscreen else 0,
             "resizable": 1,
             "maxfps": 30,
-            "multisamples": 2,
+            "multisamples": 0,
             "show_cursor": 0 if fullscreen else 1,
         },
     }

@@ -7,7 +7,7 @@ import math
 from pathlib import Path
 
 import numpy as np
-from kivy.graphics import Color, Ellipse, InstructionGroup, Line, Mesh, ScissorPop, ScissorPush
+from kivy.graphics import Color, Ellipse, InstructionGroup, Mesh, ScissorPop, ScissorPush, SmoothLine
 from kivy.lang import Builder
 from kivy.properties import BooleanProperty, ColorProperty, NumericProperty
 from kivy.uix.floatlayout import FloatLayout
@@ -179,7 +179,7 @@ class GroundMap(FloatLayout):
         pen.clear()
         pen.add(ScissorPush(x=int(self.x), y=int(self.y), width=int(self.width), height=int(self.height)))
         for ring in self.outline:
-            self._line(ring, 0.75)
+            self._line(ring, 0.9)
         for ring in self.parcels:
             self._line(ring, 0.5, dash=True)
         if self.gate is not None:
@@ -205,7 +205,8 @@ class GroundMap(FloatLayout):
 
     def _stroke(self, points, mm, colour=None):
         self._pen.add(Color(*(colour or self.ink)))
-        self._pen.add(Line(points=points, width=mm * self.u / 2, joint="round", cap="square"))
+        # drawn smooth by itself, for smoothing the whole window costs three times the frame
+        self._pen.add(SmoothLine(points=points, width=mm * self.u / 2))
 
     def _icon(self, kind, xy):
         (x, y), r = self.to_px(xy)[0], 3.0 * self.u
@@ -216,10 +217,10 @@ class GroundMap(FloatLayout):
             self._pen.add(Ellipse(pos=(x - r * 1.1, y - r * 1.1), size=(r * 2.2, r * 2.2)))
         if kind in icons.DANGERS or kind == "next":
             self._pen.add(Color(*self.ink))
-            self._pen.add(Line(circle=(x, y, r * 1.25), width=0.2 * self.u))
+            self._pen.add(SmoothLine(circle=(x, y, r * 1.25), width=0.2 * self.u))
         for stroke in icons.MARKS.get(kind, icons.OTHER):
             size = r * 0.85
-            self._stroke([c for px, py in stroke for c in (x + px * size, y + py * size)], 0.5)
+            self._stroke([c for px, py in stroke for c in (x + px * size, y + py * size)], 0.65)
 
     def _machine(self):
         pose = self.pose
@@ -228,8 +229,10 @@ class GroundMap(FloatLayout):
         middle = (left + right) / 2
         for mm, colour in ((0.9 + 1.6, self.paper), (0.9, self.ink)):
             self._stroke([*at, *middle], mm, colour)
+        along = (right - left) / max(1.0, math.dist(left, right)) * self.u
         for mm, colour in ((4.0, self.paper), (2.9, self.ink), (1.7, self.accent)):
-            self._stroke([*left, *right], mm, colour)
+            frame = along * (mm - 1.7) / 2
+            self._stroke([*(left - frame), *(right + frame)], mm, colour)
         angle = (pose.heading or 0.0) - math.pi / 2 - self.turn
         cos, sin = math.cos(angle), math.sin(angle)
         for size, colour in ((4.4, self.paper), (3.6, self.ink)):
@@ -240,6 +243,7 @@ class GroundMap(FloatLayout):
             self._pen.add(Color(*colour))
             vertices = [v for x, y in corners for v in (x, y, 0, 0)]
             self._pen.add(Mesh(vertices=vertices, indices=list(range(len(corners))), mode="triangle_fan"))
+            self._pen.add(SmoothLine(points=[c for corner in (*corners, corners[0]) for c in corner], width=0.8))
 
     def _north(self):
         r = 3.2 * self.u
