@@ -3,7 +3,7 @@
 import numpy as np
 from shapely.geometry import shape
 
-from cabapp.coverage.ahead import Ahead, look_ahead
+from cabapp.coverage.ahead import Ahead, Course, look_ahead
 from cabapp.coverage.edges import Edges
 from cabapp.coverage.field import Field
 from cabapp.coverage.gaps import Gap, list_gaps, list_recovered
@@ -13,6 +13,7 @@ from cabapp.coverage.pieces import Pieces
 from cabapp.coverage.plane import Plane
 from cabapp.coverage.proof import Proof, prove
 from cabapp.coverage.receiver import Receiver, judge, named
+from cabapp.coverage.steadiness import Steadiness, steadiness
 from cabapp.coverage.sweep import Pose, Rules, Sweeper, Switch
 from cabapp.coverage.tally import Tally, add_up, lay_rows, recovered_parts
 from cabapp.coverage.tool import Tool
@@ -66,6 +67,7 @@ class JobCount:
         self._sweeper: Sweeper | None = None
         self._tool: Tool | None = None
         self._live: list[Pieces] = []
+        self._course = Course()
         self._key, self._start = "", 0.0
         self._doubted = 0
         self._lay()
@@ -128,7 +130,7 @@ class JobCount:
         self._key, self._start, self._tool = key, start, tool
         self._named, self._said = receiver, []
         self._sweeper = Sweeper(tool, self.rules)
-        self._live, self._doubted = [], 0
+        self._live, self._doubted, self._course = [], 0, Course()
         self.grid.begin(self._sweeper.leave, tool.width)
 
     def switch(self, switch: Switch) -> None:
@@ -148,6 +150,7 @@ class JobCount:
         t, xy, sigma = self._rows(t, lat, lon, sigma, quality, self._start)
         if len(t) == 0:
             return None
+        self._course.feed(t, xy)
         return self._paint(self._sweeper.feed(t, xy, sigma=sigma))
 
     def _paint(self, pieces: Pieces):
@@ -193,8 +196,9 @@ class JobCount:
 
     @property
     def pose(self) -> Pose | None:
-        """Where tractor and tool are now."""
-        return self._sweeper.pose if self._sweeper else None
+        """Where tractor and tool are now; heading and curvature are those of the last seconds."""
+        pose = self._sweeper.pose if self._sweeper else None
+        return pose and self._course.calm(pose)
 
     @property
     def unknown_s(self) -> float:
@@ -203,7 +207,7 @@ class JobCount:
 
     def ahead(self, seconds: float) -> Ahead | None:
         """Return what lies in the tool's way for so many seconds, or None before it has moved."""
-        pose = self.pose
+        pose = self._sweeper.pose if self._sweeper else None
         if pose is None:
             return None
         odometer, leave = self._sweeper.odometer, self._sweeper.leave
@@ -211,7 +215,14 @@ class JobCount:
         def covered_now(places):
             return self.grid.recent(places, odometer, leave)
 
+        pose = self._course.steady(pose)
         return look_ahead(self.grid, pose, seconds, self.wanted, covered_now)
+
+    def steadiness(self, keys) -> Steadiness:
+        """Return how steadily the earlier stints of these keys were driven (one person's)."""
+        mine = sorted((self._earlier[key] for key in keys if key in self._earlier), key=lambda e: e[0])
+        aim = max((tool.width for _, tool, _ in mine), default=1.0) / self.target
+        return steadiness([pieces for _, _, pieces in mine], aim)
 
     def areas(self) -> dict[str, float | None]:
         """Return areas in m2 at once, from cells: field, none, short, done, covered, pass_area
