@@ -1,0 +1,38 @@
+"""How steadily she drives, as far as it is known: from this stint, from earlier ones, or not at all.
+
+Pure: numbers in, one number out.
+"""
+
+from __future__ import annotations
+
+import math
+
+ASSUMED, ASSUMED_PAIRS = 0.6, 6
+"""m: what anybody's steering is taken for at first (2 ft; common practice), and how many pairs of
+passes that counts for."""
+
+
+def likely_sigma(gps_sigma: float, *known: tuple[float | None, int]) -> float:
+    """Return the spread of lap to reckon with, m, as the receiver sees it.
+
+    Parameters
+    ----------
+    gps_sigma : float
+        Standard deviation of a position, m. Measured spreads have it in them already, twice: a lap
+        lies between two passes.
+    known : tuple of (float or None, int)
+        Spreads measured, m, and from how many pairs of passes each.
+
+    Notes
+    -----
+    A spread from a few pairs is hardly known (from four: to about 40 %), so an ordinary one is
+    pooled in; a threshold from too small a spread cries without end.
+
+    Examples
+    --------
+    >>> likely_sigma(0.0), round(likely_sigma(0.2), 2), round(likely_sigma(0.0, (0.3, 12)), 2)
+    (0.6, 0.66, 0.42)
+    """
+    rows = [(math.hypot(ASSUMED, math.sqrt(2) * gps_sigma), ASSUMED_PAIRS)]
+    rows += [(sigma, pairs) for sigma, pairs in known if sigma is not None]
+    return math.sqrt(sum(n * s * s for s, n in rows) / sum(n for _, n in rows))
