@@ -40,6 +40,11 @@ class Pieces:
         whole = np.zeros(0, np.int64)
         return cls(np.zeros((0, 4, 2)), whole, whole, np.zeros(0), leave)
 
+    def cut(self, start: int, stop: int) -> "Pieces":
+        """Return some of the pieces, sharing memory."""
+        some = slice(start, stop)
+        return Pieces(self.quad[some], self.s0[some], self.s1[some], self.t[some], self.leave)
+
     @classmethod
     def join(cls, parts: list["Pieces"], leave: int) -> "Pieces":
         """Return the pieces of several batches of one stint as one, in order."""
@@ -62,13 +67,13 @@ def cross(a, b):
     return a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
 
 
-def swept(left0, right0, left1, right1, s0, s1, t, leave: int) -> Pieces:
+def swept(quad, s0, s1, t, leave: int) -> Pieces:
     """Return what a straight tool line sweeps from one place to the next.
 
     Parameters
     ----------
-    left0, right0, left1, right1 : ndarray, shape (n, 2)
-        The ends of the tool line before and after, m.
+    quad : ndarray, shape (n, 4, 2)
+        Left and right end of the tool line before, right and left end after, m.
     s0, s1 : ndarray of int64, shape (n,)
     t : ndarray, shape (n,)
 
@@ -77,16 +82,18 @@ def swept(left0, right0, left1, right1, s0, s1, t, leave: int) -> Pieces:
     Where the line pivots inside itself (a turn tighter than half the width) one end goes forward
     and the other backward: two triangles that meet in the pivot, each ground passed over.
     """
-    quad = np.stack([left0, right0, right1, left1], axis=1)
-    sides = np.roll(quad, -1, axis=1) - quad
-    turns = cross(sides, np.roll(sides, -1, axis=1))
-    convex = (turns >= 0).all(axis=1) | (turns <= 0).all(axis=1)
+    after = [1, 2, 3, 0]
+    # corner by corner in one stretch of memory
+    x, y = np.ascontiguousarray(quad[:, :, 0].T), np.ascontiguousarray(quad[:, :, 1].T)
+    dx, dy = x[after] - x, y[after] - y
+    turns = dx * dy[after] - dy * dx[after]
+    convex = (turns.min(axis=0) >= 0) | (turns.max(axis=0) <= 0)
     # four corners that all turn the same way can still wind twice only if sides cross, and
     # crossing sides always mix the signs
     if convex.all():
         return Pieces(quad, s0, s1, t, leave)
     odd = np.flatnonzero(~convex)
-    first, second = _split(quad[odd], turns[odd])
+    first, second = _split(quad[odd], turns[:, odd].T)
     repeat = np.ones(len(quad), np.int64)
     repeat[odd] = 2
     which = np.repeat(np.arange(len(quad)), repeat)

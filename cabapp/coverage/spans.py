@@ -4,11 +4,16 @@ The visit rule lives here and in `Grid.paint`, and a test holds the two together
 more pass when a piece covers it and no piece of the last `leave` of path has.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from cabapp.coverage.pieces import Pieces
+from cabapp.coverage.pieces import TICK, Pieces
+
+BLOCK = 4096
+"""Pieces looked at together: few enough that all arrays stay in cache, which is several times
+faster than going over memory (and over fresh pages) once for every operation."""
 
 
 @dataclass
@@ -45,26 +50,107 @@ def row_spans(quad: np.ndarray, row: float) -> Spans:
     row : float
         Distance between rows, m.
     """
-    y = quad[:, :, 1]
-    first = np.ceil(y.min(axis=1) / row - 0.5).astype(np.int64)
-    count = np.ceil(y.max(axis=1) / row - 0.5).astype(np.int64) - first
+    x, y = _corners(quad)
+    c = _above(y, row)
+    first = c.min(axis=0)
+    count = c.max(axis=0) - first
     offset = np.cumsum(count) - count
     piece = np.repeat(np.arange(len(quad)), count)
-    k = np.arange(len(piece)) - offset[piece] + first[piece]
-    middle = (k + 0.5) * row
-    x0 = np.full(len(k), np.inf)
-    x1 = np.full(len(k), -np.inf)
-    x = quad[:, :, 0]
-    for a in range(4):
-        b = (a + 1) % 4
-        ya, yb = y[:, a], y[:, b]
-        rise = yb - ya
-        slope = (x[:, b] - x[:, a]) / np.where(rise == 0, 1.0, rise)
-        crosses = (ya[piece] <= middle) != (yb[piece] <= middle)
-        at = x[:, a][piece] + (middle - ya[piece]) * slope[piece]
-        np.minimum(x0, np.where(crosses, at, np.inf), out=x0)
-        np.maximum(x1, np.where(crosses, at, -np.inf), out=x1)
+    slot = offset - first
+    k = np.arange(len(piece)) - slot[piece]
+    # a convex outline run through counter-clockwise comes down on its left and goes up on its right
+    corner, whose = np.nonzero(c[NEXT] != c)
+    a, b = (corner, whose), (NEXT[corner], whose)
+    at, place, number = _crossed(x[a], y[a], x[b], y[b], c[a], c[b], row)
+    right = (c[b] < c[a]) != _counter_clockwise(x, y)[whose]
+    ends = np.empty(2 * len(k))
+    ends[at + np.repeat(slot[whose] + right * len(k), number)] = place
+    x0, x1 = ends[: len(k)], ends[len(k) :]
     return Spans(k, x0, x1, piece, first, count, offset)
+
+
+NEXT = np.array([1, 2, 3, 0])
+
+
+def _corners(quad):
+    """Return x and y of corners, each (4, n) in one stretch of memory."""
+    return np.ascontiguousarray(quad[:, :, 0].T), np.ascontiguousarray(quad[:, :, 1].T)
+
+
+def _above(y, row):
+    """Return the first row whose middle is not below y."""
+    return np.ceil(y * (1 / row) - 0.5).astype(np.int64)
+
+
+def _counter_clockwise(x, y):
+    return (x[2] - x[0]) * (y[3] - y[1]) >= (y[2] - y[0]) * (x[3] - x[1])
+
+
+def _crossed(xa, ya, xb, yb, ca, cb, row):
+    """Return row and x of every crossing of edges a to b with rows, and how many each has.
+
+    Reckoned from the lower end, so that an edge two pieces share gives both the very same x.
+    """
+    rise = cb > ca
+    low = np.where(rise, ca, cb)
+    number = np.abs(cb - ca)
+    slope = (xb - xa) / np.where(number == 0, 1.0, yb - ya)
+    k = np.repeat(low - np.cumsum(number) + number, number)
+    k += np.arange(len(k))
+    x = k * row
+    x += np.repeat(0.5 * row - np.where(rise, ya, yb), number)
+    x *= np.repeat(slope, number)
+    x += np.repeat(np.where(rise, xa, xb), number)
+    return k, x, number
+
+
+def reaches(x, y, s0, s1, leave: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return from which piece on the visit rule asks, and from which on it need not.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (4, n)
+        Corners, m.
+    s0, s1 : ndarray of int64, shape (n,)
+    leave : int
+
+    Returns
+    -------
+    far, near : ndarray of int64, shape (n,)
+        Pieces `far[i]` to i lie within `leave` of path of piece i. Pieces `near[i]` to i, maybe
+        only i, do not overlap each other.
+    joins : ndarray of bool, shape (n,)
+        The piece begins on the tool line where the one before ended, and both run forward.
+
+    Notes
+    -----
+    While both ends of the tool line only advance in some direction, any line square to that
+    direction meets the path of either end once, and the tool lines between cut it into intervals
+    that join end to end. So no two pieces of such a stretch overlap. Sixteen directions are tried.
+    """
+    i = np.arange(len(s0))
+    far = np.searchsorted(s1, s0 - leave)
+    forward = _counter_clockwise(x, y)
+    joins = np.zeros(len(i), bool)
+    joins[1:] = forward[1:] & forward[:-1]
+    for begin, end in ((0, 3), (1, 2)):
+        for z in (x, y):
+            # a turned frame may round the same corner two ways
+            joins[1:] &= np.abs(z[begin, 1:] - z[end, :-1]) < TICK / 8
+    begins = np.where(joins, 0, i)
+    one = WAYS @ np.stack([x[3] - x[0], y[3] - y[0]])
+    other = WAYS @ np.stack([x[2] - x[1], y[2] - y[1]])
+    near = i
+    # one running maximum goes through all directions, each lifted above the one before
+    lift = np.arange(len(WAYS))[:, None] * (len(i) + 1)
+    for back in (np.minimum(one, other) < 0, np.maximum(one, other) > 0):
+        stops = np.where(back | ~forward, i + 1, begins) + lift
+        stops = np.maximum.accumulate(stops.ravel()).reshape(stops.shape) - lift
+        near = np.minimum(near, stops.min(axis=0))
+    return far, near, joins
+
+
+WAYS = np.array([(np.cos(a), np.sin(a)) for a in np.arange(8) * (np.pi / 8)])
 
 
 def visits(
@@ -87,41 +173,125 @@ def visits(
     piece : ndarray of int64, shape (m,)
         Which piece made it: tells when, and orders the passes over a place by time.
     """
-    spans = row_spans(pieces.quad, row)
+    far, near, _ = reaches(*_corners(pieces.quad), pieces.s0, pieces.s1, pieces.leave)
+    later = np.flatnonzero(far < near)
+    return _fresh(pieces.quad, row, later, near[later], far[later])
+
+
+def crossings(
+    pieces: Pieces, row: float, angle: float = 0.0
+) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """Yield row, x and kind of places on rows where a visit starts (False) or ends (True).
+
+    The same ground as `visits`, block by block, but pieces that overlap none of their visit are
+    taken together: where one joins the next nothing starts or ends, so only the paths of the
+    tool's two ends are left to follow.
+
+    Parameters
+    ----------
+    pieces : Pieces
+        Of one stint.
+    row : float
+        Distance between rows, m.
+    angle : float
+        What the frame is turned by first, rad.
+    """
+    c, s = np.cos(angle), np.sin(angle)
+    asking = []
+    for start in range(0, len(pieces), BLOCK):
+        begin = int(np.searchsorted(pieces.s1, pieces.s0[start] - pieces.leave))
+        part = slice(begin, start + BLOCK)
+        east, north = _corners(pieces.quad[part])
+        x, y = east * c - north * s, east * s + north * c
+        far, near, joins = reaches(x, y, pieces.s0[part], pieces.s1[part], pieces.leave)
+        free = far >= near
+        free[: start - begin] = True
+        busy = np.flatnonzero(~free)
+        asking.append(begin + np.stack([busy, near[busy], far[busy]]))
+        free[: start - begin] = False
+        yield _outer_edges(x, y, free, joins, row)
+    # together, for few pieces ask but they ask for many before them, one after the other
+    later, near, far = np.concatenate(asking, axis=1)
+    for start in range(0, len(later), BLOCK):
+        some = slice(start, start + BLOCK)
+        yield from _asked(pieces, row, (c, s), later[some], near[some], far[some])
+
+
+def _outer_edges(x, y, free, joins, row):
+    """Return row, x and whether it is an end, for pieces taken together where they join."""
+    some = np.flatnonzero(free)
+    joined = joins & free
+    joined[1:] &= free[:-1]
+    first = some[~joined[some]]
+    last = some[~np.append(joined, False)[some + 1]]
+    a = np.concatenate([some + 3 * len(free), some + len(free), first, last + 2 * len(free)])
+    b = np.concatenate([some, some + 2 * len(free), first + len(free), last + 3 * len(free)])
+    c = _above(y, row).ravel()
+    ahead = _counter_clockwise(x, y)[np.concatenate([some, some, first, last])]
+    ends = (c[b] > c[a]) == ahead
+    x, y = x.ravel(), y.ravel()
+    k, x, number = _crossed(x[a], y[a], x[b], y[b], c[a], c[b], row)
+    return k, x, np.repeat(ends, number)
+
+
+def _asked(pieces, row, turn, later, near, far):
+    """Yield the same for pieces that must ask which ground pieces before them covered."""
+    c, s = turn
+    low = far[0]
+    marks = np.zeros(later[-1] + 2 - low, np.int64)
+    for start, stop in ((far, near), (later, later + 1)):
+        np.add.at(marks, start - low, 1)
+        np.add.at(marks, stop - low, -1)
+    asked = np.flatnonzero(np.cumsum(marks) > 0)
+    quad = pieces.quad[asked + low] @ np.array([[c, s], [-s, c]])
+    later, near, far = (
+        np.searchsorted(asked, later - low),
+        np.searchsorted(asked, near - 1 - low) + 1,
+        np.searchsorted(asked, far - low),
+    )
+    k, x0, x1, piece = _fresh(quad, row, later, near, far)
+    mine = np.zeros(len(quad), bool)
+    mine[later] = True
+    mine = mine[piece]
+    k, x0, x1 = k[mine], x0[mine], x1[mine]
+    yield k, x0, np.zeros(len(k), bool)
+    yield k, x1, np.ones(len(k), bool)
+
+
+def _fresh(quad, row, later, near, far):
+    """Cut quadrilaterals into rows, some of them less the ground of pieces before them.
+
+    Piece `later[n]` loses what pieces `far[n]` to `near[n]` (exclusive) cover.
+    """
+    spans = row_spans(quad, row)
     x0, x1 = spans.x0.copy(), spans.x1.copy()
     split: list[tuple[np.ndarray, ...]] = []
-    n = len(pieces)
-    later = np.arange(n)
-    lag = 0
-    while True:
-        lag += 1
-        later = later[later >= lag]
-        later = later[pieces.s0[later] - pieces.s1[later - lag] <= pieces.leave]
-        if len(later) == 0:
-            break
-        earlier = later - lag
+    end = spans.first + spans.count
+    slot = spans.offset - spans.first
+    west, east = quad[:, :, 0].min(axis=1), quad[:, :, 0].max(axis=1)
+    earlier = near - 1
+    while len(later):
         low = np.maximum(spans.first[later], spans.first[earlier])
-        high = np.minimum(
-            spans.first[later] + spans.count[later], spans.first[earlier] + spans.count[earlier]
-        )
-        shared = np.maximum(high - low, 0)
+        shared = np.maximum(np.minimum(end[later], end[earlier]) - low, 0)
+        shared[(west[later] >= east[earlier]) | (west[earlier] >= east[later])] = 0
         pair = np.repeat(np.arange(len(later)), shared)
-        if len(pair) == 0:
-            continue
-        k = np.arange(len(pair)) - (np.cumsum(shared) - shared)[pair] + low[pair]
-        mine = spans.offset[later[pair]] + k - spans.first[later[pair]]
-        theirs = spans.offset[earlier[pair]] + k - spans.first[earlier[pair]]
+        k = np.arange(len(pair)) + (low - np.cumsum(shared) + shared)[pair]
+        mine = slot[later][pair] + k
+        theirs = slot[earlier][pair] + k
         c, d = spans.x0[theirs], spans.x1[theirs]
         a, b = x0[mine], x1[mine]
         touch = (c < b) & (d > a)
         inside = touch & (c > a) & (d < b)
         if inside.any():
-            split.append((mine[inside], d[inside], b[inside].copy(), np.full(inside.sum(), lag)))
+            rest = pair[inside]
+            split.append((mine[inside], d[inside], b[inside], earlier[rest], far[rest]))
         x1[mine] = np.where(touch & (c > a), c, b)
         x0[mine] = np.where(touch & (c <= a), d, a)
+        on = earlier > far
+        later, earlier, far = later[on], earlier[on] - 1, far[on]
     k, piece = spans.k, spans.piece
     if split:
-        more = _second_parts(pieces, spans, split)
+        more = _second_parts(spans, split)
         k = np.concatenate([k, more[0]])
         x0 = np.concatenate([x0, more[1]])
         x1 = np.concatenate([x1, more[2]])
@@ -130,15 +300,13 @@ def visits(
     return k[keep], x0[keep], x1[keep], piece[keep]
 
 
-def _second_parts(pieces, spans, split):
+def _second_parts(spans, split):
     """Finish, one by one, the right halves of intervals that an earlier piece cut in two."""
     out_k, out_x0, out_x1, out_piece = [], [], [], []
-    for mine, start, end, lag in zip(*(np.concatenate(c).tolist() for c in zip(*split))):
-        piece, row = int(spans.piece[mine]), int(spans.k[mine])
+    for mine, start, end, near, far in zip(*(np.concatenate(c).tolist() for c in zip(*split))):
+        row = int(spans.k[mine])
         parts = [(start, end)]
-        for other in range(piece - lag - 1, -1, -1):
-            if pieces.s0[piece] - pieces.s1[other] > pieces.leave or not parts:
-                break
+        for other in range(near - 1, far - 1, -1):
             at = row - spans.first[other]
             if 0 <= at < spans.count[other]:
                 c = float(spans.x0[spans.offset[other] + at])
@@ -153,7 +321,7 @@ def _second_parts(pieces, spans, split):
             out_k.append(row)
             out_x0.append(a)
             out_x1.append(b)
-            out_piece.append(piece)
+            out_piece.append(int(spans.piece[mine]))
     return (
         np.array(out_k, np.int64),
         np.array(out_x0),

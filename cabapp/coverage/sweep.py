@@ -15,6 +15,8 @@ from cabapp.coverage.tool import Tool
 from cabapp.coverage.trail import tool_heading, tow
 
 CUSP = np.deg2rad(100.0)
+BLOCK = 4096
+"""Fixes taken at once: few enough that all arrays stay in cache."""
 
 
 @dataclass(frozen=True)
@@ -33,8 +35,9 @@ class Rules:
         Path after which ground swept again is a new visit, m; None = 2 working widths.
     reverse_speed, reverse_limit : float
         Nobody backs a tool faster (m/s) or farther (m) than this: then it was no reversing.
-    max_turn : float
-        Turning within one piece, rad; more is cut up.
+    bow : float
+        Farthest an end of the tool line may stray from the straight side of its piece, m; pieces
+        of a turn are cut so short.
 
     Notes
     -----
@@ -47,7 +50,7 @@ class Rules:
     leave: float | None = None
     reverse_speed: float = 1.6
     reverse_limit: float = 20.0
-    max_turn: float = 0.12
+    bow: float = 0.04
 
 
 @dataclass(frozen=True)
@@ -165,6 +168,11 @@ class Sweeper:
         for one in switches:
             self.switch(one)
         t = np.atleast_1d(np.asarray(t, float))
+        if len(t) > BLOCK:
+            xy = np.asarray(xy, float).reshape(-1, 2)
+            sigma = np.full(len(t), np.nan) if sigma is None else np.asarray(sigma, float)
+            cuts = [slice(n, n + BLOCK) for n in range(0, len(t), BLOCK)]
+            return Pieces.join([self.feed(t[c], xy[c], (), sigma[c]) for c in cuts], self.leave)
         rows = np.empty((len(t), 4))
         rows[:, 0] = t
         rows[:, 1:3] = np.asarray(xy, float).reshape(-1, 2)
@@ -220,19 +228,12 @@ class Sweeper:
         """Add those fixes that moved far enough from the node before to tell a direction."""
         if len(rows) == 0:
             return
-        self.length += float(
-            np.hypot(
-                np.diff(rows[:, 1], prepend=self._last[1]),
-                np.diff(rows[:, 2], prepend=self._last[2]),
-            ).sum()
-        )
+        self.length += float(_lengths(self._last[1:3], rows[:, 1:3]).sum())
         self._last = rows[-1]
         need = np.maximum(self.rules.step, 6 * rows[:, 3])
-        moved = np.hypot(
-            np.diff(rows[:, 1], prepend=self._nodes[-1, 1]),
-            np.diff(rows[:, 2], prepend=self._nodes[-1, 2]),
-        )
-        if (moved >= need).all():
+        before = np.concatenate([self._nodes[-1:, 1:], rows[:-1, 1:3]])
+        moved = rows[:, 1:3] - before
+        if (moved[:, 0] * moved[:, 0] + moved[:, 1] * moved[:, 1] >= need * need).all():
             chosen = rows[:, :3]
         else:
             chosen = rows[_far_enough(rows, need, self._nodes[-1, 1:])][:, :3]
@@ -242,18 +243,19 @@ class Sweeper:
     def _add(self, nodes):
         first = len(self._way)
         self._nodes = np.concatenate([self._nodes, nodes])
-        step = np.diff(self._nodes[first:], axis=0)
+        step = self._nodes[first + 1 :] - self._nodes[first:-1]
         way = np.arctan2(step[:, 2], step[:, 1])
-        speed = np.hypot(step[:, 1], step[:, 2]) / step[:, 0]
+        dist = np.hypot(step[:, 1], step[:, 2])
+        speed = dist / step[:, 0]
         gear = np.ones(len(way))
         if first:
             way_all = np.concatenate([self._way[-1:], way])
             gear[:] = self._gear[-1]
         else:
             way_all = np.concatenate([way[:1], way])
-        cusp = np.abs(wrap(np.diff(way_all))) > CUSP
+        cusp = np.abs(wrap(way_all[1:] - way_all[:-1])) > CUSP
         if cusp.any() or gear[0] < 0:
-            self._gears(gear, cusp, speed, np.hypot(step[:, 1], step[:, 2]))
+            self._gears(gear, cusp, speed, dist)
         self._speed = speed[-1]
         self._way = np.concatenate([self._way, way])
         self._gear = np.concatenate([self._gear, gear])
@@ -283,10 +285,10 @@ class Sweeper:
         if count <= 0:
             return Pieces.none(self.leave)
         nodes, way, gear = self._nodes, self._way, self._gear
-        dist = np.hypot(np.diff(nodes[:, 1]), np.diff(nodes[:, 2]))
+        dist = _lengths(nodes[0, 1:], nodes[1:, 1:])
         nose = np.where(gear > 0, way, way + pi)
         # heading at a node: tangent of the circle through it and its neighbours
-        turn = wrap(np.diff(nose))
+        turn = wrap(nose[1:] - nose[:-1])
         inner = nose[:-1] + turn * dist[:-1] / (dist[:-1] + dist[1:])
         if self._theta is None:
             self._theta = nose[0] - wrap(inner[0] - nose[0]) if len(inner) else nose[0]
@@ -306,7 +308,10 @@ class Sweeper:
             coarse = tool_heading(self._psi, nose, dist, gear, theta, self.tool.hitch)
             bend = np.maximum(bend, np.abs(wrap(np.diff(coarse))))
             self._psi = coarse[-1]
-        parts = np.clip(np.ceil(bend / self.rules.max_turn), 1, 60).astype(int)
+        # rise of an arc: radius (of the outer end) times the square of its angle, over 8
+        outer = dist + bend * (self.tool.width / 2 + abs(self.tool.side))
+        parts = np.sqrt(bend * outer / (8 * self.rules.bow))
+        parts = np.clip(np.ceil(parts), 1, 60).astype(int)
         seg, u = self._cut(nodes, parts)
         x, y, heading = _curve(nodes, theta, gear, dist, seg, u)
         t = nodes[seg, 0] + u * (nodes[seg + 1, 0] - nodes[seg, 0])
@@ -319,9 +324,8 @@ class Sweeper:
         )
         self._pose = (x[-1], y[-1], heading[-1], psi[-1])
 
-        path_x = np.concatenate([[start[0]], x])
-        path_y = np.concatenate([[start[1]], y])
-        run = np.rint(np.hypot(np.diff(path_x), np.diff(path_y)) / TICK).astype(np.int64)
+        run = _lengths(np.array(start[:2], float), np.column_stack([x, y]))
+        run = np.rint(run / TICK).astype(np.int64)
         s1 = self._odometer + np.cumsum(run)
         s0 = s1 - run
         self._odometer = int(s1[-1])
@@ -329,24 +333,15 @@ class Sweeper:
         t0 = np.concatenate([[nodes[0, 0]], t[:-1]])
         edges, working = self._edges((t0 + t) / 2)
         credit = working & (gear[seg] > 0) & (run > 0)
-        ends = np.empty((2, len(t), 2, 2))  # before/after, piece, left/right, xy
+        quad = np.empty((len(t), 4, 2))
         psis = np.concatenate([[first_psi], psi])
-        for side in (0, 1):
-            for moment in (0, 1):
-                here = slice(moment, len(psis) - 1 + moment)
-                ends[moment, :, side, 0] = centre[here, 0] - np.sin(psis[here]) * edges[:, side]
-                ends[moment, :, side, 1] = centre[here, 1] + np.cos(psis[here]) * edges[:, side]
-        ends = np.rint(ends[:, credit] / TICK) * TICK
-        return swept(
-            ends[0, :, 0],
-            ends[0, :, 1],
-            ends[1, :, 0],
-            ends[1, :, 1],
-            s0[credit],
-            s1[credit],
-            t[credit],
-            self.leave,
-        )
+        across = np.stack([-np.sin(psis), np.cos(psis)], axis=1)
+        left, right = edges[:, :1], edges[:, 1:]
+        for corner, edge in ((0, left), (1, right)):
+            quad[:, corner] = centre[:-1] + across[:-1] * edge
+            quad[:, 3 - corner] = centre[1:] + across[1:] * edge
+        quad = np.rint(quad[credit] * (1 / TICK)) * TICK
+        return swept(quad, s0[credit], s1[credit], t[credit], self.leave)
 
     def _cut(self, nodes, parts):
         """Return chord and place along it (0 to 1] of every piece's end, switches included."""
@@ -436,12 +431,19 @@ class Sweeper:
         )
 
 
+def _lengths(start, xy):
+    """Return the length of each step from one place on through others, shape (n, 2)."""
+    way = np.concatenate([start[None], xy])
+    way = way[1:] - way[:-1]
+    return np.hypot(way[:, 0], way[:, 1])
+
+
 def _far_enough(rows, need, start):
     """Return the indices of rows that lie `need` from the one chosen before, greedily."""
     x0, y0 = start.tolist()
     chosen = []
     for i, (x, y, far) in enumerate(zip(rows[:, 1].tolist(), rows[:, 2].tolist(), need.tolist())):
-        if (x - x0) ** 2 + (y - y0) ** 2 >= far * far:
+        if (x - x0) * (x - x0) + (y - y0) * (y - y0) >= far * far:
             chosen.append(i)
             x0, y0 = x, y
     return chosen
@@ -454,8 +456,8 @@ def _curve(nodes, theta, gear, dist, seg, u):
     (handle 4/3 tan(angle/4) of the radius: the usual cubic for a circular arc).
     """
     delta = np.clip(wrap(theta[1:] - theta[:-1]), -2.5, 2.5)
-    half = np.where(np.abs(delta) < 1e-6, 1e-6, delta) / 2
-    reach = gear * dist * 2 * np.tan(half / 2) / np.sin(half)
+    # 4 tan(angle/4) of the radius, which is the chord over 2 sin(angle/2), with no 0 below
+    reach = gear * dist * 2 / (1 + np.cos(delta / 2))
     tx0, ty0 = reach * np.cos(theta[:-1]), reach * np.sin(theta[:-1])
     tx1, ty1 = reach * np.cos(theta[1:]), reach * np.sin(theta[1:])
     u2, u3 = u * u, u * u * u

@@ -7,13 +7,13 @@ from shapely.geometry import Polygon
 
 from cabapp.coverage.avoidable import split
 from cabapp.coverage.field import Field, outline_rows
+from cabapp.coverage.order import DOWN, EDGE, INNER, ONCE, UP, Events
 from cabapp.coverage.pieces import Pieces
 from cabapp.coverage.seeded import standing
+from cabapp.coverage.spans import crossings
 
-FINE = 2.0**16  # steps a metre along a row; 15 micrometres
 SLANT = 0.07
 """rad. Rows lie not quite square to the work: an edge along a row would be counted whole or not."""
-UP, DOWN, EDGE, INNER, ONCE = range(5)
 
 
 @dataclass
@@ -86,17 +86,15 @@ def main_direction(stints: list[Pieces]) -> float:
     """Return the direction most path was driven in, either way, rad in [0, pi).
 
     The doubled angles of all pieces are averaged, weighted by length (the mean of axial data:
-    Mardia and Jupp, Directional Statistics, 2000, section 1.1).
+    Mardia and Jupp, Directional Statistics, 2000, section 1.1). A complex number squared has
+    twice the angle.
     """
-    east = north = 0.0
+    double = 0j
     for pieces in stints:
-        q = pieces.quad
-        step = (q[:, 2] + q[:, 3] - q[:, 0] - q[:, 1]) / 2
-        size = np.hypot(step[:, 0], step[:, 1])
-        double = 2 * np.arctan2(step[:, 1], step[:, 0])
-        east += float((size * np.cos(double)).sum())
-        north += float((size * np.sin(double)).sum())
-    return np.arctan2(north, east) / 2 % np.pi
+        q = np.ascontiguousarray(pieces.quad).view(complex)[:, :, 0]
+        step = q[:, 2] + q[:, 3] - q[:, 0] - q[:, 1]
+        double += (step * step / np.maximum(pieces.s1 - pieces.s0, 1)).sum()
+    return float(np.angle(double) / 2 % np.pi)
 
 
 def lay_rows(
@@ -124,60 +122,62 @@ def lay_rows(
     seedings : list of Pieces
         Stints that seeded the ground: what was covered before them is void.
     """
-    angle = np.pi / 2 - main_direction(stints) + SLANT
+    events, angle = _events(stints, field, row, edge, seedings)
+    parts = [
+        _stretches(sheet, events, field, target) for sheet in events.sheets(field is not None)
+    ]
+    if not parts:
+        empty, no = np.zeros(0), np.zeros(0, bool)
+        whole = np.zeros(0, np.int64)
+        parts = [(whole, empty, empty, whole, no, no, whole)]
+    return Rows(*(np.concatenate(column) for column in zip(*parts)), row, angle)
+
+
+def _events(stints, field, row, edge, seedings):
+    """Return the events on rows laid across the work, and what the frame is turned by, rad."""
+    angle = float(np.pi / 2 - main_direction(stints) + SLANT)
     sown = _turned(seedings, angle)
-    rows, xs, kinds = [], [], []
-
-    def put(k, x, kind):
-        rows.append(k)
-        xs.append(x)
-        kinds.append(np.full(len(k), kind, np.int64))
-
-    for pieces in _turned(stints, angle):
-        if len(pieces) == 0:
-            continue
-        k, x0, x1, _ = standing(pieces, sown, row)
-        put(k, x0, UP)
-        put(k, x1, DOWN)
+    far = [max(one.quad.max(), -one.quad.min()) for one in stints if len(one)]
+    far += [np.abs(field.polygon.bounds).max()] if field is not None else []
+    reach = 1 + 1.5 * max(far, default=0.0)  # a corner turned lies within sqrt 2 times as far
+    events = Events(-reach, reach)
+    for pieces in stints:
+        if any(len(one) and one.t[-1] >= pieces.t[0] for one in sown if len(pieces)):
+            k, x0, x1, _ = standing(_turned([pieces], angle)[0], sown, row)
+            events.add(k, x0, UP)
+            events.add(k, x1, DOWN)
+        else:
+            for k, x, ends in crossings(pieces, row, angle):
+                events.add(k, x, ends.view(np.int8))  # UP is 0 and DOWN 1
     if field is not None:
         here = field.turned(angle)
-        put(*outline_rows(here.polygon, row), EDGE)
-        put(*outline_rows(here.without_edge(edge) if edge else here.polygon, row), INNER)
+        events.add(*outline_rows(here.polygon, row), EDGE)
+        inner = here.without_edge(edge) if edge else here.polygon
+        events.add(*outline_rows(inner, row), INNER)
         if here.once is not None:
-            put(*outline_rows(here.once, row), ONCE)
-    if not rows:
-        rows, xs, kinds = [np.zeros(0, np.int64)], [np.zeros(0)], [np.zeros(0, np.int64)]
-    k, x, kind = np.concatenate(rows), np.concatenate(xs), np.concatenate(kinds)
-    if len(k) == 0:
-        empty = np.zeros(0)
-        whole, no = np.zeros(0, np.int64), np.zeros(0, bool)
-        return Rows(whole, empty, empty, whole, no, no, whole, row, float(angle))
-    # one whole number an event sorts by row, then place, several times faster than two keys
-    k_low, x_low = k.min(), np.floor(x.min())
-    key = ((k - k_low) << 40) | (np.rint((x - x_low) * FINE).astype(np.int64) << 3) | kind
-    key.sort()
-    kind = key & 7
-    place = (key >> 3) & ((1 << 37) - 1)
-    k = key >> 40
-    count = np.cumsum((kind == UP).astype(np.int64) - (kind == DOWN))
-    real = np.flatnonzero((k[1:] == k[:-1]) & (place[1:] > place[:-1]))
+            events.add(*outline_rows(here.once, row), ONCE)
+    return events, angle
+
+
+def _stretches(sheet, events, field, target):
+    """Return the columns of `Rows` for one sheet."""
+    real = sheet.width > 0
+    flips = sheet.flips[real]
     if field is None:
-        inside = inner = np.ones(len(real), bool)
-        want = np.full(len(real), target)
+        inside = inner = np.ones(len(flips), bool)
+        want = np.full(len(flips), target)
     else:
-        inside = (np.cumsum(kind == EDGE) % 2 == 1)[real]
-        inner = (np.cumsum(kind == INNER) % 2 == 1)[real] & inside
-        want = np.where((np.cumsum(kind == ONCE) % 2 == 1)[real], 1, field.target)
-    return Rows(
-        k[real] + k_low,
-        place[real] / FINE + x_low,
-        place[real + 1] / FINE + x_low,
-        count[real],
+        inside = (flips & 1) > 0
+        inner = inside & ((flips & 2) > 0)
+        want = np.where(flips & 4, 1, field.target)
+    return (
+        np.repeat(sheet.k, real.sum(axis=1)),
+        events.metres(sheet.place[real]),
+        events.metres(sheet.place[real] + sheet.width[real]),
+        sheet.count[real],
         inside,
         inner,
         want,
-        row,
-        float(angle),
     )
 
 
@@ -220,9 +220,13 @@ def add_up(rows: Rows, field: Field | None, parts: tuple[float, float] = (1.0, 0
     here = rows.inside & (rows.count > 0)
     area = rows.area
     sums = np.bincount(rows.count[here], weights=area[here])
+    over = float(area[here & (rows.count > rows.want)].sum())
+    return _summed(sums, over, field, parts)
+
+
+def _summed(sums, over, field, parts):
     by_count = {n: float(a) for n, a in enumerate(sums) if n and a > 0}
     covered = float(sum(by_count.values()))
-    over = float(area[here & (rows.count > rows.want)].sum())
     share = parts[0] / sum(parts) if sum(parts) else 1.0
     return Tally(
         field_area=None if field is None else field.area,
@@ -241,6 +245,7 @@ def tally(
     row: float = 0.5,
     width: float | None = None,
     target: int = 2,
+    seedings: list[Pieces] = (),
 ) -> Tally:
     """Return how much ground stints covered how often.
 
@@ -255,12 +260,33 @@ def tally(
         Tool's, m; without it all re-covering counts as avoidable.
     target : int
         Used where there is no field.
+    seedings : list of Pieces
+        As in `lay_rows`.
 
     Examples
     --------
     >>> tally([], Field(Polygon([(0, 0), (100, 0), (100, 50), (0, 50)]))).none
     5000.0
     """
-    rows = lay_rows(stints, field, row, (width or 0.0) / 2, target)
-    parts = recovered_parts(stints, field, width) if field and width else (1.0, 0.0)
-    return add_up(rows, field, parts)
+    parts = (1.0, 0.0)
+    if field and width:
+        parts = recovered_parts(stints, field, width, seedings)
+    # as `add_up` of `lay_rows`, but no stretch is ever written down
+    events, _ = _events(stints, field, row, 0.0, seedings)
+    wanted = [(target, 0)] if field is None else [(field.target, 1), (1, 5)]
+    sums, over = np.zeros(1), 0.0
+    for sheet in events.sheets(field is not None):
+        passes = sheet.count.ravel()
+        for want, flips in wanted:
+            if field is None:
+                width_here = sheet.width
+            elif flips == 5 and field.once is None:
+                continue
+            else:
+                width_here = sheet.width * ((sheet.flips & 5) == flips)
+            new = np.bincount(passes, weights=width_here.ravel(), minlength=len(sums))
+            new *= row / events.fine
+            over += float(new[want + 1 :].sum())
+            new[: len(sums)] += sums
+            sums = new
+    return _summed(sums, over, field, parts)

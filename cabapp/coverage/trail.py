@@ -94,7 +94,9 @@ def tow(tool: Tool, start, xy, heading, gear, first_way):
     """
     theta = np.concatenate([[start[2]], heading])
     place = np.concatenate([[start[:2]], xy])
-    hitch = place - tool.antenna_to_hitch * np.column_stack([np.cos(theta), np.sin(theta)])
+    hitch = place
+    if tool.antenna_to_hitch:
+        hitch = place - tool.antenna_to_hitch * np.column_stack([np.cos(theta), np.sin(theta)])
     if not tool.hitch:
         return hitch, heading, start[2]
     step = np.diff(hitch, axis=0)
