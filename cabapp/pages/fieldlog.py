@@ -5,7 +5,8 @@ from collections import Counter
 
 from cabapp.pages import hatching, parts
 from cabapp.pages.figures import share
-from cabapp.pages.gather import JobLog, StintLog
+from cabapp.pages.gather import JobLog
+from cabapp.pages.stints import StintLog
 from cabapp.session.words import times, verb
 
 
@@ -62,7 +63,6 @@ def figures(log: JobLog) -> list[dict]:
     """The four large figures: key, value and words."""
     words, tally, target = log.words, log.tally, log.job.target
     done = verb(log.job.operation).lower()
-    reached = sum(area for n, area in tally.by_count.items() if n >= target)
     whole = tally.field_area if tally.field_area is not None else tally.covered
     found = [
         (
@@ -70,7 +70,7 @@ def figures(log: JobLog) -> list[dict]:
             words.area(whole),
             "field area" if tally.field_area is not None else "covered, net",
         ),
-        ("reached", share(reached, whole), f"{done} {times(target)} or more"),
+        ("reached", share(log.reached, whole), f"{done} {times(target)} or more"),
         ("none", words.area(tally.none), f"never {done}"),
         ("pass_area", words.area(tally.pass_area), "pass area, every pass"),
     ]
@@ -144,6 +144,13 @@ def _work(log: JobLog) -> list[dict]:
         ),
         ("fuel", "fuel put in", fuel, ""),
     ]
+    proof = log.count.proof()
+    if proof is not None:
+        low, high = (f"{100 * bound:.0f}" for bound in (proof.low, proof.high))
+        told = f"{low} to {high} %" if low != high else f"{low} %"
+        rows.insert(
+            1, ("proof", "proven at target", told, "with the receiver's error, 9 times in 10")
+        )
     tally_by_hand = sum(s.standing.tally for s in log.stints)
     if tally_by_hand:
         rows.append(
@@ -277,6 +284,8 @@ def _cautions(log: JobLog) -> list[str]:
     receivers = sorted({s.row.receiver for s in log.stints if s.row.receiver})
     if receivers:
         said.append(f"Positions came from: {', '.join(receivers)}.")
+    errors = sorted({one.words for one in log.count.receivers()})
+    said.append(f"How far off they are was taken from: {'; '.join(errors)}.")
     if any(s.lost for s in log.stints):
         said.append("Ground worked while the position was lost counts as not proven.")
     if any(not s.ended_by for s in log.stints):

@@ -4,6 +4,7 @@ Knows no store: plane metres in, trusted SVG text out. Every word from outside i
 escaped here.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -46,6 +47,8 @@ class Drawing:
     cell : float
         Side of a cell, m.
     target : int
+    wanted : callable, optional
+        Passes wanted at places, shape (n, 2), m, where that is not `target` everywhere.
     outline : shapely Polygon or MultiPolygon or None
         The field, m.
     gaps, marks : list of tuple
@@ -70,6 +73,7 @@ class Drawing:
     origin: tuple[float, float]
     cell: float
     target: int
+    wanted: Callable | None = None
     outline: object = None
     gaps: list = field(default_factory=list)
     marks: list = field(default_factory=list)
@@ -162,11 +166,14 @@ def _bounds(drawing: Drawing) -> tuple[float, float, float, float]:
 def _hatched(drawing: Drawing, prefix: str, at, scale: float, clipped: bool) -> str:
     every = max(1, -(-drawing.counts.shape[1] // MOST_COLUMNS))
     middle = every // 2
-    kinds = hatching.classes(
-        drawing.counts[middle::every, middle::every],
-        drawing.unknown[middle::every, middle::every],
-        drawing.target,
-    )
+    counts = drawing.counts[middle::every, middle::every]
+    target = drawing.target
+    if drawing.wanted is not None:
+        rows, columns = np.indices(counts.shape)
+        cells = np.column_stack([columns.ravel(), rows.ravel()]) * every + middle + 0.5
+        target = drawing.wanted(np.array(drawing.origin) + cells * drawing.cell)
+        target = np.maximum(target, 1).reshape(counts.shape)
+    kinds = hatching.classes(counts, drawing.unknown[middle::every, middle::every], target)
     x, y = at(*drawing.origin)
     size = drawing.cell * every * scale
     clip = f' clip-path="url(#{prefix}-field)"' if clipped else ""

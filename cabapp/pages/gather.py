@@ -4,71 +4,19 @@ Knows no page. Nothing is written to the store.
 """
 
 from collections import defaultdict
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from cabapp.coverage.gaps import Gap
-from cabapp.coverage.hygiene import clean
 from cabapp.coverage.job import JobCount
-from cabapp.coverage.sweep import Sweeper
 from cabapp.coverage.tally import Tally, tally
-from cabapp.coverage.tool import Tool
 from cabapp.pages.figures import Words
-from cabapp.session.count import taps_of, tool_of
-from cabapp.session.rules import Standing, standing, standing_taps
+from cabapp.pages.stints import StintLog, lost_spans, read_stint
+from cabapp.session.count import tool_of
 from cabapp.units import Units
 from store import Store, models
 from store.errors import Refused
-
-
-@dataclass
-class StintLog:
-    """One operator's part.
-
-    Attributes
-    ----------
-    row : store.models.Stint
-    operator, tractor, tool : str
-        Names.
-    taps : list of store.models.Tap
-        All of them, undone ones too, in the order made.
-    undone : set of str
-        Ids of taps taken back, and of the undo taps.
-    standing : Standing
-        What the taps say: state, switches.
-    ended : float
-        Finish or hand-over; else the last that is known. POSIX s.
-    ended_by : str
-        "finish", "hand_over", or "" when the stint is still open.
-    working_s : float
-        Seconds with work going on.
-    stopped : dict of str to float
-        Seconds not working, by reason.
-    trace : store Trace
-    lost : list of tuple of float
-        Spans while working without a trustworthy position, POSIX s.
-    covered, pass_area : float
-        m2, of this stint alone: net, and summed over its passes.
-    fuel : list of store.models.FuelEntry
-    """
-
-    row: models.Stint
-    operator: str
-    tractor: str
-    tool: str
-    taps: list
-    undone: set
-    standing: Standing
-    ended: float
-    ended_by: str
-    working_s: float
-    stopped: dict[str, float]
-    trace: object
-    lost: list = field(default_factory=list)
-    covered: float = 0.0
-    pass_area: float = 0.0
-    fuel: list = field(default_factory=list)
 
 
 @dataclass
@@ -117,6 +65,13 @@ class JobLog:
         if self.field.gate_lat is None or self.field.gate_lon is None:
             return None
         return self.field.gate_lat, self.field.gate_lon
+
+    @property
+    def reached(self) -> float:
+        """Ground covered as often as is wanted there, m2; once is enough on once-only ground."""
+        if self.field.once_only:
+            return self.count.areas()["done"]
+        return sum(area for n, area in self.tally.by_count.items() if n >= self.job.target)
 
     @property
     def began(self) -> float:
@@ -197,8 +152,8 @@ def gather(store: Store, job: models.Job, until: float | None = None) -> JobLog:
     land = store.get(models.Field, job.field_id)
     rows = sorted(store.all(models.Stint, job_id=job.id), key=lambda row: (row.at, row.id))
     rows = [row for row in rows if until is None or row.at < until]
-    stints = [_stint(store, row, names) for row in rows]
-    count = count_job(land, job, stints)
+    stints = [read_stint(store, row, names) for row in rows]
+    count = count_job(store, land, job, stints)
     for log, pieces in zip(stints, count.pieces(), strict=True):
         alone = tally([pieces], count.field, width=log.row.width_m, target=job.target)
         log.covered, log.pass_area = alone.covered, alone.pass_area
@@ -234,7 +189,9 @@ def _doubted(gap: Gap, count: JobCount) -> Gap:
     return replace(gap, certainty="cannot tell") if lost[short].mean() > 0.5 else gap
 
 
-def count_job(land: models.Field, job: models.Job, stints: list[StintLog]) -> JobCount:
+def count_job(
+    store: Store, land: models.Field, job: models.Job, stints: list[StintLog]
+) -> JobCount:
     """Count all stints of a job; the spans without a position are noted on each stint."""
     centre = None
     if land.boundary is None:
@@ -244,72 +201,19 @@ def count_job(land: models.Field, job: models.Job, stints: list[StintLog]) -> Jo
             if fixes
             else (0.0, 0.0)
         )
-    count = JobCount(land.boundary, job.target, centre=centre)
+    count = JobCount(land.boundary, job.target, centre=centre, once=land.once_only)
+    if job.operation != "seeding":
+        # Passes made before the ground was seeded are void.
+        seeded = store.all(models.Job, field_id=land.id, season=job.season, operation="seeding")
+        for row in (row for one in seeded for row in store.all(models.Stint, job_id=one.id)):
+            count.add_seeding(row.id, *_told(read_stint(store, row, {})))
     for log in stints:
-        row, trace, tool = log.row, log.trace, tool_of(log.row)
-        switches, quality = log.standing.switches, trace.quality
-        count.add_stint(
-            row.id, row.at, tool, trace.t, trace.lat, trace.lon, trace.sigma, switches, quality
-        )
-        log.lost = _lost(count, tool, log)
+        count.add_stint(log.row.id, log.row.at, *_told(log))
+        log.lost = lost_spans(count, log)
     return count
 
 
-def _lost(count: JobCount, tool: Tool, log: StintLog) -> list[tuple[float, float]]:
-    """Spans of a stint in which work went on with no trustworthy position, POSIX s."""
-    t, lat, lon = log.trace.t, log.trace.lat, log.trace.lon
-    keep = clean(t, lat, lon, log.trace.quality).keep
-    sweeper = Sweeper(tool, count.rules)
-    sweeper.feed(
-        t[keep],
-        count.plane.to_xy(lat[keep], lon[keep]),
-        log.standing.switches,
-        log.trace.sigma[keep],
-    )
-    sweeper.finish()
-    return [(begin, end) for begin, end, _, _ in sweeper.unknown]
-
-
-def _stint(store: Store, row: models.Stint, names: dict) -> StintLog:
-    taps = taps_of(store, row.id)
-    kept = standing_taps(taps)
-    stands = standing(row.at, taps)
-    trace = store.read_trace(row.id)
-    ends = [tap for tap in kept if tap.kind in ("finish", "hand_over")]
-    last = [row.at, *(tap.at for tap in taps), *trace.t[-1:]]
-    ended = ends[-1].at if ends else max(last)
-    return StintLog(
-        row, names.get(row.operator_id, "?"), names.get(row.tractor_id, "?"), names.get(row.tool_id, "?"),
-        taps, {tap.id for tap in taps} - {tap.id for tap in kept}, stands,
-        ended, ends[-1].kind if ends else "",
-        stands.working_s(ended), stopped_by_reason(row.at, kept, stands, ended), trace,
-        fuel=store.all(models.FuelEntry, stint_id=row.id),
-    )  # fmt: skip
-
-
-def stopped_by_reason(
-    taken_over: float, kept: list, stands: Standing, ended: float
-) -> dict[str, float]:
-    """Return the seconds not worked between taking over and the end, by reason.
-
-    Parameters
-    ----------
-    taken_over, ended : float
-        POSIX s.
-    kept : list of Tap
-        Those that still stand.
-    stands : Standing
-        With the switches that say when work went on.
-    """
-    found: dict[str, float] = defaultdict(float)
-    edges = [(taken_over, False)] + [(s.t, s.working) for s in stands.switches] + [(ended, False)]
-    for (begin, working), (end, _) in zip(edges, edges[1:]):
-        if working or end <= begin:
-            continue
-        stops = [tap for tap in kept if tap.kind == "stop" and tap.at <= begin]
-        said = [tap for tap in kept if tap.kind == "stop_reason" and begin <= tap.at <= end]
-        reason = (
-            "before the start" if not stops else (said or stops)[-1].reason or "no reason given"
-        )
-        found[reason] += end - begin
-    return dict(found)
+def _told(log: StintLog) -> tuple:
+    """What the count is told of a whole stint."""
+    trace, switches = log.trace, log.standing.switches
+    return tool_of(log.row), trace.t, trace.lat, trace.lon, trace.sigma, switches, trace.quality

@@ -86,11 +86,10 @@ def _where(log, row, sheet) -> str:
     tally, target = log.tally, log.job.target
     said = []
     if tally.field_area:
-        reached = sum(area for n, area in tally.by_count.items() if n >= target)
         done = verb(log.job.operation).lower()
         said.append(
-            f"{done} {times(target)} or more {share(reached, tally.field_area)}, too few "
-            f"{share(tally.covered - reached, tally.field_area)}, never {share(tally.none, tally.field_area)}."
+            f"{done} {times(target)} or more {share(log.reached, tally.field_area)}, too few "
+            f"{share(tally.covered - log.reached, tally.field_area)}, never {share(tally.none, tally.field_area)}."
         )
     coming = where.get("next")
     if coming is None:

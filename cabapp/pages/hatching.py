@@ -19,7 +19,7 @@ PATTERNS = {
 INK, PAPER = "#14120c", "#f5efe0"
 
 
-def classes(counts: np.ndarray, unknown: np.ndarray, target: int) -> np.ndarray:
+def classes(counts: np.ndarray, unknown: np.ndarray, target) -> np.ndarray:
     """Class of every cell.
 
     Parameters
@@ -28,7 +28,7 @@ def classes(counts: np.ndarray, unknown: np.ndarray, target: int) -> np.ndarray:
         Passes over each cell.
     unknown : ndarray of bool, same shape
         Ground the tool crossed with no trustworthy position.
-    target : int
+    target : int, or ndarray of int of the same shape
         Passes wanted.
 
     Returns

@@ -33,12 +33,11 @@ def index_page(done: list[tuple[JobLog, dict[str, list[Path]]]], now: float) -> 
 
 def _row(log: JobLog, paths: dict[str, list[Path]]) -> dict:
     words, tally = log.words, log.tally
-    reached = sum(area for n, area in tally.by_count.items() if n >= log.job.target)
     return {
         "href": paths["log"][0].name, "field": log.field.name,
         "operation": f"{log.job.operation}, {times(log.job.target)}, {log.job.season}",
         "last": words.when(log.ended), "field_area": words.area(tally.field_area),
-        "at_target": share(reached, tally.field_area), "none": words.area(tally.none),
+        "at_target": share(log.reached, tally.field_area), "none": words.area(tally.none),
         "pass_area": words.area(tally.pass_area),
         "working": words.spell(sum(s.working_s for s in log.stints)),
         "sheets": [{"href": p.name, "words": f"sheet {k}"} for k, p in enumerate(paths["hand_over"], 1)],

@@ -119,6 +119,7 @@ def map_of(log: JobLog, title: str, **more) -> Markup:
         title,
         description(log),
         count.grid.counts, count.grid.unknown, count.grid.origin, count.grid.cell, log.job.target,
+        count.wanted if log.field.once_only else None,
         outline=count.field.polygon if count.field is not None else None,
         gaps=[(k + 1, gap.x, gap.y) for k, gap in enumerate(ranked(log)[:MOST_GAPS])],
         marks=[(mark.kind, *place) for mark, place in zip(marks, places)],

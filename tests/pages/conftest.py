@@ -21,7 +21,7 @@ def lane(y, start, x0=-110.0, x1=110.0):
     return [(start + k, x0 + sign * SPEED * k, y) for k in range(n + 1)]
 
 
-def write_job(path, *, names, target=2, left_for=False):
+def write_job(path, *, names, target=2, left_for=False, once_only=None, seeded_at=None):
     """Two stints on a field of 200 m by 60 m: lanes 10 m wide at y = -25, -20, and then at -15.
 
     Where the lanes overlap the ground has two passes; the tool is mounted on the antenna, so
@@ -59,6 +59,7 @@ def write_job(path, *, names, target=2, left_for=False):
         name=names.field,
         crop=names.crop,
         target=target,
+        once_only=once_only,
         boundary={"type": "Polygon", "coordinates": [[list(p) for p in ring]]},
         gate_lat=gate[0],
         gate_lon=gate[1],
@@ -178,6 +179,22 @@ def write_job(path, *, names, target=2, left_for=False):
         )
     )
     tap(second, "finish", three[-1][0])
+    if seeded_at is not None:
+        sowing = book.put(models.Job, field_id=land.id, operation="seeding", season=2026, target=1)
+        drill = book.add(
+            models.Stint(
+                job_id=sowing.id,
+                operator_id=people[0].id,
+                tractor_id=tractor.id,
+                tool_id=tool.id,
+                width_m=60.0,
+                at=seeded_at - 200,
+            )
+        )
+        sown = lane(0, seeded_at - 90)
+        tap(drill, "start", sown[0][0])
+        trace(drill, sown)
+        tap(drill, "finish", sown[-1][0])
     return SimpleNamespace(
         book=book, job=job, field=land, first=first, second=second, rock=rock, names=names
     )
@@ -207,6 +224,11 @@ HOSTILE = SimpleNamespace(
     reason="<iframe src='//evil.example'></iframe>",
     note="\x00\x0b\ud800 note & <u>",
 )
+
+
+@pytest.fixture(scope="session")
+def write_small():
+    return write_job
 
 
 @pytest.fixture(scope="session")

@@ -19,6 +19,7 @@ from cabapp.pages.parts import map_of
 from cabapp.pages.write import stem
 from cabapp.units import ACRE, Units
 
+START = 1778780400.0
 VOID = {"meta", "br", "link", "img", "hr", "input", "path", "circle", "rect"}
 
 
@@ -280,3 +281,33 @@ def test_numbers_on_the_map_do_not_hide_one_another():
         if g.find("{*}text") is not None and g.get("transform")
     ]
     assert len(tags) == 3 and len(set(tags)) == 3
+
+
+def test_once_is_enough_where_once_is_wanted(tmp_path, page_names, small_log, write_small):
+    """Ground that wants one pass is drawn and counted as done after one; elsewhere nothing changes."""
+    half = {"type": "Polygon", "coordinates": [small_log.field.boundary["coordinates"][0]]}
+    made = write_small(tmp_path / "once.sqlite", names=page_names.plain, once_only=half)
+    log = gather(made.book, made.job)
+    made.book.close()
+    assert small_log.reached == pytest.approx(small_log.tally.by_count[2])
+    assert log.reached == pytest.approx(log.tally.covered, rel=0.01)
+    page = field_log(log, 0.0)
+    assert 'data-class="once"' not in page and 'data-class="target"' in page
+    assert 'data-class="once"' in field_log(small_log, 0.0)
+
+
+def test_what_is_proven_allows_for_the_receiver(log_page, small_log):
+    """The page gives the count's own interval for ground at target, and says what it rests on."""
+    proof = small_log.count.proof()
+    low, high = round(100 * proof.low), round(100 * proof.high)
+    assert low <= 100 * proof.share + 0.5 and 100 * proof.share - 0.5 <= high
+    assert figure(log_page, "proof") in (f"{low} to {high} %", f"{low} %")
+    assert small_log.count.receivers()[0].words in log_page
+
+
+def test_passes_before_seeding_are_void_on_the_page_too(tmp_path, page_names, write_small):
+    """Of rolling before and after a seeding of the whole field only the one after is on the log."""
+    made = write_small(tmp_path / "seeded.sqlite", names=page_names.plain, seeded_at=START + 691)
+    log = gather(made.book, made.job)
+    made.book.close()
+    assert log.tally.covered == pytest.approx(10 * 200, rel=0.05)
