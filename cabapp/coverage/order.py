@@ -81,7 +81,8 @@ class Events:
             k -= start
             key = np.concatenate([key for _, key in some])
             # from columns to rows a sparse matrix is brought by a counting sort in C
-            table = csc_array((key, k, [0, len(k)]), shape=(stop - start, 1)).tocsr()
+            ends = np.array([0, len(k)], np.int32)
+            table = csc_array((key, k, ends), shape=(stop - start, 1)).tocsr()
             for a in range(0, stop - start, ROWS):
                 ends = table.indptr[a : a + ROWS + 1]
                 number = np.diff(ends)
