@@ -16,6 +16,7 @@ from cabapp.coverage.sweep import Switch
 from cabapp.coverage.tool import Tool
 from cabapp.position.fix import Fix
 from cabapp.session import rules
+from cabapp.session.lapping import KEPT
 from store import Store
 from store.models import Field, Job, Stint, Tap
 
@@ -66,25 +67,39 @@ class Count:
 
     def __init__(self, store: Store, field: Field, job: Job, stint: Stint, switches, centre=None):
         self._store, self._stint = store, stint
-        self.count = JobCount(field.boundary, job.target, centre=centre)
+        self.count = JobCount(
+            field.boundary, job.target, centre=centre, once=field.once_only
+        )
         self._edge = None
         if self.count.field is not None:
             self._edge = self.count.field.polygon.boundary
             shapely.prepare(self.count.field.polygon)
             shapely.prepare(self._edge)
-        for earlier in sorted(store.all(Stint, job_id=job.id), key=lambda s: (s.at, s.id)):
-            if earlier.id != stint.id:
-                self._add(earlier)
+        if job.operation != "seeding":
+            # passes made before the ground was seeded are void
+            for seeded in store.all(Job, field_id=field.id, season=job.season, operation="seeding"):
+                for one in store.all(Stint, job_id=seeded.id):
+                    self.count.add_seeding(*self._whole(one, when=False))
+        before = sorted(store.all(Stint, job_id=job.id), key=lambda s: (s.at, s.id))
+        before = [earlier for earlier in before if earlier.id != stint.id]
+        for earlier in before:
+            self.count.add_stint(*self._whole(earlier))
+        own = [one.id for one in before if one.operator_id == stint.operator_id]
+        hers = self.count.steadiness(own)
+        # spread of her laps on this field before, m, and of how many pairs
+        self.lapped_before = (hers.sigma, min(len(hers.spacings), KEPT))
         self.count.begin(stint.id, stint.at, tool_of(stint))
         self._switches: tuple[Switch, ...] = ()
         self._newest = -math.inf
         self.again(switches)
 
-    def _add(self, stint: Stint) -> None:
+    def _whole(self, stint: Stint, when: bool = True) -> tuple:
+        """Return what the count is told of a whole stint; seedings are told without their start."""
         trace = self._store.read_trace(stint.id)
         stood = rules.standing(stint.at, taps_of(self._store, stint.id))
-        self.count.add_stint(
-            stint.id, stint.at, tool_of(stint), trace.t, trace.lat, trace.lon,
+        start = (stint.at,) if when else ()
+        return (
+            stint.id, *start, tool_of(stint), trace.t, trace.lat, trace.lon,
             trace.sigma, stood.switches, trace.quality,
         )  # fmt: skip
 

@@ -9,6 +9,7 @@ from cabapp.coverage.ahead import Ahead
 from cabapp.session.forgotten import SLOWEST
 from cabapp.session.recover import look_ahead_seconds
 from cabapp.session.rules import WORKING
+from cabapp.session.steady import likely_sigma
 from cabapp.session.warnings import STOP_RULES, Situation, danger_ahead
 
 if TYPE_CHECKING:
@@ -65,13 +66,28 @@ def situation(
     if ahead is not None:
         far = reach + 3 * width
         known |= {
+            "target": _wanted_ahead(drive, pose, ahead),
             "over": ahead.over_width,
             "move": ahead.move,
             "move_side": ahead.move_side,
-            "lap_sigma": drive.lapping.sigma,
+            "lap_sigma": likely_sigma(
+                drive.where.sigma(),
+                (drive.lapping.sigma, drive.lapping.pairs),
+                drive.count.lapped_before,
+            ),
             "edge_ahead": drive.count.edge_ahead(pose.x, pose.y, pose.heading, far),
         }
     return Situation(**known), ahead
+
+
+def _wanted_ahead(drive, pose, ahead) -> int:
+    """Return the passes wanted where the finished ground ahead begins: once-only ground has one."""
+    far = min(ahead.distance, SEEDER_NEAR_M)
+    (left, right), side = (pose.left, pose.right), ahead.side
+    share = {-1: 0.25, 0: 0.5, 1: 0.75}[side]
+    x = left[0] + share * (right[0] - left[0]) + far * math.cos(pose.heading)
+    y = left[1] + share * (right[1] - left[1]) + far * math.sin(pose.heading)
+    return int(drive.count.count.wanted([[x, y]])[0]) or drive.job.target
 
 
 def _stop_rule(drive) -> str | None:

@@ -96,6 +96,11 @@ def place():
 
 
 @pytest.fixture
+def box():
+    return rectangle
+
+
+@pytest.fixture
 def stock_farm():
     return stock
 

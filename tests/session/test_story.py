@@ -11,6 +11,7 @@ from cabapp.session.rules import TapRefused
 from store import open_store
 from store.models import (
     Correction,
+    Field,
     FuelEntry,
     HandOver,
     HandOverReceipt,
@@ -594,3 +595,17 @@ def test_the_likely_finish_comes_after_half_an_hour_of_her_own_pace(run, drive_r
     assert view.now < early <= likely <= late
     pace = day.session.job.areas()["pass_area"] / view.working_s
     assert likely - view.now == pytest.approx(view.left_pass_area / pace, rel=0.1)
+
+
+def test_where_once_is_enough_a_second_pass_is_said_as_such(run, store, ids, drive_rows, box):
+    """In a once-only area the sentence says once, and the ground is done after one pass."""
+    store.put(Field, id=ids.field, once_only=box(-60, -120, 60, -80))
+    fixes = drive_rows([-100, -94])
+    day = run(fixes)
+    day.take_over()
+    day.until(T0 + 10)
+    day.session.tap("start")
+    views = day.until(fixes[-1].t)
+    assert views[45].done_area == pytest.approx(12 * 2.5 * 44, rel=0.1)
+    words = {v.sentence.words for v in views if v.sentence}
+    assert words and all(w.startswith("Rolled once already") for w in words)

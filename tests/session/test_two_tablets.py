@@ -77,3 +77,42 @@ def test_a_hand_over_left_on_one_tablet_is_received_on_the_other(
     assert [r.agreed for r in store.all(HandOverReceipt)] == [False, True]
     # the first tablet, opened again, finds its hand-over answered
     assert run(start=T0 + 7200).session.view.state == "idle"
+
+
+def test_what_is_merged_in_the_midst_of_a_stint_counts_as_soon_as_it_is_told(
+    run, store, second, tmp_path, drive_rows
+):
+    """Ben is at work already when Ann's bundle comes: her pass is in his count at once."""
+    fixes = drive_rows([-100])
+    ann = run(fixes)
+    work(ann, fixes)
+    later = drive_rows([20], start=T0 + 1000)
+    ben = run(later, store=second, start=T0 + 990)
+    work(ben, later, "ben", "blue")
+    before = ben.session.job.areas()["covered"]
+    ben.session.take_dirty()
+    merge_bundles(second, [export_bundle(store, tmp_path)])
+    ben.session.merged()
+    assert ben.session.job.areas()["covered"] == pytest.approx(2 * before, rel=0.03)
+    assert ben.session.take_dirty() == "all" and ben.session.view.state == "stopped"
+
+
+def test_ground_rolled_before_it_was_seeded_is_bare_again(run, store, drive_rows):
+    """Rolled, then seeded over half of it: only the other half is still rolled."""
+    fixes = drive_rows([-100])
+    ann = run(fixes)
+    work(ann, fixes)
+    ann.session.tap("finish")
+    rolled = ann.session.job.areas()["covered"]
+    ann.on(11)
+    over = drive_rows([-100], start=T0 + 1210, west=-60, east=0)
+    seeder = run(over, start=T0 + 1200)
+    seeder.take_over(operation="seeding")
+    seeder.until(over[0].t)
+    seeder.session.tap("start")
+    seeder.until(over[-1].t + 1)
+    seeder.session.tap("finish")
+    seeder.on(11)
+    ben = run(start=T0 + 3000)
+    ben.take_over(operator="ben")
+    assert ben.session.job.areas()["covered"] == pytest.approx(rolled / 2, rel=0.05)
