@@ -235,15 +235,19 @@ class Filter:
             self._take(row, False, out, breaks)
 
     def _rejoins(self, row):
-        """Return whether a fix goes on from the last one and not from the one held."""
+        """Return whether a fix goes on from the last one and not from the one held.
+
+        Off course, it must lie less than half as far off as the one held: then that one was off
+        and not the way.
+        """
         before, last, held = self._before, self._last, self._held
         if row[0] - last[0] > self.max_gap or _too_fast(last, row, self.max_speed):
             return False
         if before is None:
             return True
-        return not _off_course(before, last, row) and bool(
-            self._cause == SPIKE or _off_course(last, held, row)
-        )
+        if self._cause == OFF_COURSE:
+            return bool(4 * _deviation(before, last, row) < _deviation(before, last, held))
+        return not _off_course(before, last, row)
 
     def _take(self, row, breaks_here, out, breaks):
         self._before = None if breaks_here else self._last
@@ -277,10 +281,16 @@ def _off_course(a, b, c):
     """
     dt, earlier = c[0] - b[0], b[0] - a[0]
     share = dt / earlier
-    dx = c[1] - b[1] - (b[1] - a[1]) * share
-    dy = c[2] - b[2] - (b[2] - a[2]) * share
     sa, sb, sc = (np.where(f[3] > 0, f[3], UNSTATED) for f in (a, b, c))
     ours, theirs = sb * (1 + share), sa * share
     error = np.sqrt(sc * sc + ours * ours + theirs * theirs)
     allowed = ACCELERATION * dt * (dt + earlier) / 2 + DOUBT * error
-    return dx * dx + dy * dy > allowed * allowed
+    return _deviation(a, b, c) > allowed * allowed
+
+
+def _deviation(a, b, c):
+    """Return how far fixes c lie from where the line through a and b leads, squared, m2."""
+    share = (c[0] - b[0]) / (b[0] - a[0])
+    dx = c[1] - b[1] - (b[1] - a[1]) * share
+    dy = c[2] - b[2] - (b[2] - a[2]) * share
+    return dx * dx + dy * dy
