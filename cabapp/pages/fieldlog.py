@@ -35,7 +35,7 @@ def field_log(log: JobLog, now: float) -> str:
         "day": words.day(log.began),
         "span": _span(log),
         "zone": words.zone_words(log.began),
-        "written": words.when(now),
+        "written": f"{words.when(now)} ({words.zone_words(now)})",
         "figures": figures(log),
         "map": parts.map_of(log, f"{log.field.name}, {log.job.operation}"),
         "classes": _classes(log),

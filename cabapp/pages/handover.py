@@ -35,7 +35,7 @@ def hand_over_sheet(log: JobLog, row, receipts: list, now: float) -> str:
         "state": row.state,
         "at": words.when(row.at),
         "zone": words.zone_words(row.at),
-        "written": words.when(now),
+        "written": f"{words.when(now)} ({words.zone_words(now)})",
         "figures": figures(log),
         "map": parts.map_of(
             log, f"{log.field.name} at the hand-over", tallest=450, **_places(log, row, sheet)

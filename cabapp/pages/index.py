@@ -23,8 +23,8 @@ def index_page(done: list[tuple[JobLog, dict[str, list[Path]]]], now: float) -> 
     farm = newest[0][0].farm
     page = {
         "farm": farm.name if farm else "Field logs",
-        "zone": words.zone_words(now),
-        "written": words.when(now),
+        "zone": words.zone_words(newest[0][0].ended),
+        "written": f"{words.when(now)} ({words.zone_words(now)})",
         "count": f"{len(done)} {'job' if len(done) == 1 else 'jobs'}",
         "rows": [_row(log, paths) for log, paths in newest],
     }
