@@ -7,7 +7,8 @@ damaged sentence in 256, and never sees two bytes exchanged, so a fix must also 
 1. Two sentences of one moment must agree (`nmea`).
 2. A fix follows the one before as time and a machine allow, else it waits until the next bears it
    out. After silence the first fix must be borne out too, unless two sentences say it.
-3. Where most moments are told by two sentences, one told by a single sentence is passed over.
+3. Where most moments are told by two sentences, one told by a single sentence is passed over; so is
+   it while more than one line in ten is damaged.
 """
 
 import math
@@ -68,12 +69,17 @@ class Decoder:
     Examples
     --------
     >>> decoder = Decoder(earliest=None)
-    >>> decoder.feed(b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\\r\\n", 0.0)
-    []
-    >>> decoder.feed(b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A\\r", 0.1)
-    []
-    >>> [(heard.fix.t, heard.at) for heard in decoder.quiet(0.5)]
-    [(764426119.0, 0.1)]
+    >>> gga = b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\\r\\n"
+    >>> rmc = b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A\\r\\n"
+    >>> decoder.feed(gga, 0.0), decoder.feed(rmc, 0.1), decoder.quiet(0.5)
+    ([], [], [])
+
+    The date is believed when it is said again, a second later:
+
+    >>> gga = gga.replace(b"3519,", b"3520,").replace(b"*47", b"*4D")
+    >>> rmc = rmc.replace(b"3519,", b"3520,").replace(b"*6A", b"*60")
+    >>> [(heard.fix.t, heard.at) for heard in decoder.feed(gga + rmc, 1.1)]
+    [(764426119.0, 1.1), (764426120.0, 1.1)]
     """
 
     def __init__(self, earliest: float | None = EARLIEST):
@@ -88,6 +94,7 @@ class Decoder:
         self._placed: Heard | None = None
         self._doubtful: Heard | None = None
         self._pairs: deque[bool] = deque(maxlen=20)
+        self._damage: deque[bool] = deque(maxlen=50)
 
     @property
     def sentences(self) -> int:
@@ -121,7 +128,11 @@ class Decoder:
             if line.startswith(b"{"):
                 found += self._sift(self._reports.feed(line), at, sure=True)
             elif line:
-                found += self._sift(self._joiner.feed(line), at, sure=self._paired())
+                good, bad = self._joiner.accepted, self._joiner.rejected
+                fixes = self._joiner.feed(line)
+                if (good, bad) != (self._joiner.accepted, self._joiner.rejected):
+                    self._damage.append(self._joiner.rejected > bad)
+                found += self._sift(fixes, at, sure=self._paired())
         return found
 
     def quiet(self, at: float) -> list[Heard]:
@@ -142,6 +153,8 @@ class Decoder:
         return {"GGA", "RMC"} <= self._joiner.kinds
 
     def _sift(self, fixes, at, sure):
+        if fixes:  # several at once were waiting for a date
+            self._pairs.append(sure)
         return [heard for fix in fixes if (heard := self._judged(fix, at, sure)) is not None]
 
     def _judged(self, fix: Fix, at: float, sure: bool) -> Heard | None:
@@ -150,8 +163,9 @@ class Decoder:
             weeks = math.ceil((self._earliest - fix.t) / WEEKS) * WEEKS
             fix = Fix(fix.t + weeks, fix.lat, fix.lon, fix.sigma, fix.quality, fix.hdop)
         heard = Heard(fix, at)
-        alone = fix.has_position and not sure and sum(self._pairs) * 2 > len(self._pairs)
-        self._pairs.append(sure)
+        usually_two = sum(self._pairs) * 2 > len(self._pairs)
+        damaging = sum(self._damage) * 10 > len(self._damage)
+        alone = fix.has_position and not sure and (usually_two or damaging)
         if self._last is not None and not 0 <= at - self._last.at <= SILENCE_S:
             self._last = self._placed = None
         if self._last is None:

@@ -12,6 +12,8 @@ from cabapp.position.sentences import kind_of, read_sentence
 
 HALF_DAY = 43200.0
 SAME_MOMENT = 0.005
+GSA_MOMENTS = 20
+"""GSA has no time of its own; what it says holds for so many moments: a second at 20 Hz."""
 UNDATED = date(1970, 1, 1)
 
 
@@ -59,7 +61,8 @@ class Joiner:
         self._moment: dict | None = None
         self._now_kinds: set[str] = set()
         self._closed_second: float | None = None
-        self._gsa_hdop: float | None = None
+        self._gsa: tuple[float | None, int] = None, 0
+        self._new_date: date | None = None
         self._date: date | None = None
         self._last_second: float | None = None
         self._waiting: list[tuple] = []
@@ -87,7 +90,8 @@ class Joiner:
         self.accepted += 1
         self.heard.update(said)
         if kind in ("VTG", "GSA"):
-            self._gsa_hdop = said.get("gsa_hdop", self._gsa_hdop)
+            if kind == "GSA":
+                self._gsa = said["gsa_hdop"], 0
             return []
         if second is None:
             if kind != "GGA":
@@ -139,8 +143,9 @@ class Joiner:
         if moment is not None:
             self._closed_second = moment["second"]
             self.kinds, self._now_kinds = self._now_kinds, set()
-            hdop, self._gsa_hdop = self._gsa_hdop, None
-            if moment.get("hdop") is None:
+            hdop, age = self._gsa
+            self._gsa = hdop, age + 1
+            if moment.get("hdop") is None and age < GSA_MOMENTS:
                 moment["hdop"] = hdop
         # a lone ZDA or GST is no record of where the machine was
         if moment is None or not moment.keys() & {"gga", "rmc"}:
@@ -148,10 +153,10 @@ class Joiner:
                 self._see_date(moment)
                 return self._release(None)
             return []
-        if "rmc_date" not in moment and "zda_date" not in moment and self._date is None:
+        self._see_date(moment)
+        if self._date is None:
             self._waiting.append(_reading(moment))
             return []
-        self._see_date(moment)
         return self._release(None) + [_fix(_reading(moment), self._date)]
 
     @staticmethod
@@ -160,10 +165,14 @@ class Joiner:
 
     def _see_date(self, moment):
         stated = moment.get("zda_date") or moment.get("rmc_date")
+        passed = self._last_second is not None and self._last_second - moment["second"] > HALF_DAY
+        if self._date is not None and passed:
+            self._date += timedelta(days=1)  # past midnight, and the new date may be still to come
         if stated is not None:
-            self._date = stated
-        elif self._last_second is not None and self._last_second - moment["second"] > HALF_DAY:
-            self._date += timedelta(days=1)  # past midnight, and the new date is still to come
+            # live, a date must be said twice: one damaged day would send hours of fixes astray
+            if not self._prompt or stated == self._new_date:
+                self._date = stated
+            self._new_date = stated
         self._last_second = moment["second"]
 
     def _release(self, first: date | None) -> list[Fix]:

@@ -1,0 +1,114 @@
+"""A receiver unplugged and plugged in again and again while somebody rolls."""
+
+import gc
+import os
+import threading
+import time
+
+import numpy as np
+import pytest
+
+from cabapp.position import live
+from cabapp.position.clock import WallClock
+from cabapp.position.links import SerialLink
+from cabapp.position.live import Receiver
+from cabapp.position.rawlog import RawLog
+from cabapp.session import Session
+from store.models import Stint
+
+TIMES, SPEED = 100, 10.0
+
+
+def handles():
+    """Return what this process holds open, sorted."""
+    gc.collect()
+    return len(os.listdir("/proc/self/fd"))
+
+
+class Driver:
+    """Drives east at 10 m/s by the wall, whether or not anybody hears of it."""
+
+    def __init__(self, port, told, place):
+        self._port, self._told, self._place = port, told, place
+        self._begun = self._next = time.time()
+        self.said = []
+
+    def x(self, t):
+        return (t - self._begun) * SPEED
+
+    def catch_up(self):
+        """Say every moment that has come since the last call, 20 a second."""
+        while self._next <= time.time():
+            t = round(self._next, 2)
+            if self._port.plugged:
+                self._port.say(self._told(t, *self._place(self.x(t) - 900.0, 0.0)))
+                self.said.append(t)
+            self._next += 0.05
+
+
+@pytest.fixture
+def quick_reconnection(monkeypatch):
+    """Try again after at most a tenth of a second, so that a hundred times fit into a test."""
+    monkeypatch.setattr(live, "FIRST_WAIT_S", 0.02)
+    monkeypatch.setattr(live, "LONGEST_WAIT_S", 0.1)
+
+
+@pytest.mark.skipif(not os.path.isdir("/proc/self/fd"), reason="needs /proc to count open handles")
+def test_a_hundred_times_unplugged(
+    quick_reconnection, serial_port, sea_farm, sea_place, told_by_a_receiver, tmp_path
+):
+    """Recording goes on each time, nothing false is covered, no thread and no handle is left over."""
+    port = serial_port()
+    raw = RawLog(tmp_path / "raw", "test")
+    receiver = Receiver(SerialLink(port.path), raw)
+    session = Session(sea_farm.store, WallClock(), receiver)
+    driver = Driver(port, told_by_a_receiver, sea_place)
+
+    def drive(seconds):
+        ends = time.time() + seconds
+        while time.time() < ends:
+            driver.catch_up()
+            session.tick()
+            time.sleep(0.01)
+
+    try:
+        drive(0.5)
+        sea_farm.take_over(session)
+        session.tap("start")
+        drive(0.3)
+        held, threads = handles(), threading.active_count()
+        for n in range(TIMES):
+            port.unplug()
+            drive(0.02 + 0.01 * (n % 4))
+            if n == 50:
+                drive(5.8)  # once for so long that the ground between is unknown
+                assert session.view.position == "lost"
+                assert "not there" in receiver.words
+            port.plug()
+            drive(0.15)
+            assert receiver.opened > n // 2
+        drive(0.6)
+        assert session.view.position == "good"
+        assert threading.active_count() == threads
+        assert abs(handles() - held) <= 2  # the database may keep one more page file open
+        [stint] = sea_farm.store.all(Stint)
+        session.tap("stop")
+        trace = sea_farm.store.read_trace(stint.id)
+    finally:
+        session.close()
+    assert receiver.opened > 0.9 * TIMES
+    assert len(trace.t) > 0.5 * len(driver.said)
+    east = np.array([driver.x(t) - 900.0 for t in trace.t])
+    truth = np.array([sea_place(x, 0.0) for x in east])
+    # 1e-6 degree is 11 cm: at 10 m/s the hundredths of a second of the store alone are 10 cm
+    assert np.abs(trace.lat - truth[:, 0]).max() < 1e-6
+    assert np.abs(trace.lon - truth[:, 1]).max() < 2e-6
+    assert (np.diff(trace.t) > 0).all()
+    tally = session.job.tally()
+    driven = east.max() - east.min()
+    unknown = sum(b - a for a, b in zip(trace.t, trace.t[1:]) if b - a > 5.0)
+    assert unknown > 5.0
+    assert set(tally.by_count) == {1}
+    assert tally.covered <= (driven - unknown * SPEED) * 12 * 1.01
+    assert tally.covered >= 0.9 * (driven - unknown * SPEED) * 12
+    assert not [one.name for one in threading.enumerate() if one.name.startswith("receiver")]
