@@ -1,19 +1,21 @@
 """The logbook: facts added, reference rows put, both durable before the call returns."""
 
+import sqlite3
 import time
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from sqlalchemy import Engine, select
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
-from store import backup, changes, check, clock, traces
+from store import backup, changes, check, clock, pages, repair, traces
 from store.db import reading
 from store.errors import StoreRefused
+from store.memory import RETRY_S, Memory
 from store.models import Change, Fact, Farm, Job, Own, Reference, Row, job_id
 from store.packing import Trace
 
@@ -28,6 +30,11 @@ class Store:
     path : Path
     device, device_name : str
         The id of this copy and what people call it.
+    mended : str or None
+        A sentence when the logbook was found damaged and mended at opening.
+    trouble : str or None
+        A sentence while nothing can be saved and the logbook goes on in memory; it must be
+        shown as long as it stands. Only a store opened to carry on does so.
     """
 
     def __init__(
@@ -37,13 +44,40 @@ class Store:
         device: str,
         device_name: str,
         wall: Callable[[], float] = time.time,
+        carry_on: bool = False,
     ):
         self.path = path
         self.device = device
         self.device_name = device_name
-        self._engine = engine
-        self._writer = engine.execution_options(write=True)
+        self.mended: str | None = None
+        self.trouble: str | None = None
         self.wall = wall
+        self._engine = engine
+        self._carry_on = carry_on
+        self._memory: Memory | None = None
+        self._tried = 0.0
+        self._wall_off = 0.0
+
+    # --------------------------------------------------------------------- time
+
+    def now(self) -> float:
+        """Return POSIX s UTC: the machine's clock, put right by satellite time where heard."""
+        return self.wall() + self._wall_off
+
+    def hear_time(self, t: float) -> None:
+        """Hear the time a receiver gives just now, POSIX s UTC.
+
+        A receiver that has not counted its weeks right is years off (GPS weeks roll over
+        each 1024): a time before this program or after 2100 is not believed.
+        """
+        if clock.FLOOR_MS <= t * 1000 < clock.CEILING_MS:
+            off = t - self.wall()
+            self._wall_off = off if abs(off) > clock.CLOCK_OFF_S else 0.0
+
+    @property
+    def clock_fault(self) -> str | None:
+        """A sentence when satellites say this machine's clock is wrong; None if it is right."""
+        return clock.fault(self._wall_off)
 
     # ------------------------------------------------------------------ writing
 
@@ -51,7 +85,8 @@ class Store:
     def writing(self) -> Iterator[Session]:
         """Yield a session whose end is one durable commit; on any error nothing is written."""
         try:
-            with Session(self._writer, expire_on_commit=False) as session, session.begin():
+            writer = self._engine.execution_options(write=True)
+            with Session(writer, expire_on_commit=False) as session, session.begin():
                 yield session
         except IntegrityError as error:
             raise ValueError(f"the row does not fit the others: {error.orig}") from error
@@ -61,19 +96,67 @@ class Store:
                 "Look whether the disk is full or the file has been taken away."
             ) from error
 
+    def durably(self, work: Callable[[Session], Any]) -> Any:
+        """Do work in one durable transaction and return its result.
+
+        If the disk cannot be written and this store carries on, the work is done once more, in
+        memory, and `trouble` says so; every few seconds the file is tried again.
+        """
+        try:
+            with self.writing() as session:
+                done = work(session)
+        except StoreRefused as refusal:
+            if not self._carry_on or self._memory is not None:
+                raise
+            self.go_on_in_memory(str(refusal.__cause__.orig))
+            with self.writing() as session:
+                done = work(session)
+        if self._memory is not None and time.monotonic() - self._tried > RETRY_S:
+            self.come_home()
+        return done
+
+    def go_on_in_memory(self, why: str) -> None:
+        """Keep all further rows in memory until the file can be written; see `trouble`."""
+        try:
+            self._memory = Memory(self.path)
+        except sqlite3.Error as error:
+            raise StoreRefused(
+                f"The logbook {self.path} can neither be written ({why}) nor read ({error}). "
+                "Look whether the disk has been taken away."
+            ) from error
+        self._home, self._engine = self._engine, self._memory.engine
+        self._tried = time.monotonic()
+        self.trouble = (
+            f"NOTHING IS BEING SAVED: the logbook cannot be written ({why}). What you do now is "
+            "lost if the power goes. Make room, or put the disk back; it is saved by itself then."
+        )
+
+    def come_home(self) -> bool:
+        """Try to write what is in memory to the file; say whether all is on disk now."""
+        if self._memory is None:
+            return True
+        self._tried = time.monotonic()
+        try:
+            self._memory.come_home()
+        except sqlite3.Error:
+            return False
+        self._memory.close()
+        self._engine, self._memory, self.trouble = self._home, None, None
+        return True
+
     def number(self, session: Session, row: Fact, after: str = "") -> Fact:
         """Give a fact its id, this device's next number, and a stamp later than `after`.
 
         The number is spent in the caller's transaction: if that fails, it was never given.
         """
         own = session.scalars(select(Own)).one()
-        own.stamp = clock.next_stamp(own.stamp, self.wall(), self.device)
+        own.stamp = clock.next_stamp(own.stamp, self.now(), self.device)
         row.id = row.id or str(uuid.uuid4())
         row.device, row.seq = self.device, own.next_seq
         row.stamp = own.stamp
         if after >= row.stamp:
             # A stamp from a wild clock was read: beat it here without following it elsewhere.
-            row.stamp = clock.next_stamp(after, self.wall(), self.device)
+            row.stamp = clock.next_stamp(after, self.now(), self.device)
         own.next_seq += 1
         session.add(row)
         return row
@@ -93,8 +176,7 @@ class Store:
         given = {n: getattr(row, n) for n in changes.own_columns(type(row)) if n in row.__dict__}
         for name, value in changes.complete(type(row), given).items():
             setattr(row, name, value)
-        with self.writing() as session:
-            self.number(session, row)
+        self.durably(lambda session: self.number(session, row))
         return row
 
     def put(self, model: type[AnyRow], id: str | None = None, **columns) -> AnyRow:
@@ -112,22 +194,29 @@ class Store:
             raise ValueError(f"{model.__name__} is not a reference table; use add")
         if model is Job and id is None:
             id = job_id(columns["field_id"], columns["operation"], columns["season"])
-        with self.writing() as session:
-            old = session.get(model, id) if id else None
-            if model is Farm and old is None and session.scalars(select(Farm.id)).first():
-                raise ValueError("this logbook has its farm; edit that one")
-            said = changes.differing(old, columns) if old else changes.complete(model, columns)
-            if old is not None and not said:
-                return old
-            if old is not None and model is Job and said.keys() - {"target"}:
-                raise ValueError("a job's field, operation and season are its id; put another job")
-            change = Change(table=model.__tablename__, row_id=id or str(uuid.uuid4()), columns=said)
-            after = changes.newest(session, change.row_id)
-            self.number(session, change, after)
-            session.flush()
-            changes.fold(session, model, change.row_id)
-            session.flush()
-            return session.get(model, change.row_id)
+        return self.durably(lambda session: self._put(session, model, id, columns))
+
+    def _put(self, session: Session, model: type[AnyRow], id: str | None, columns: dict) -> AnyRow:
+        old = session.get(model, id) if id else None
+        if model is Farm and old is None and session.scalars(select(Farm.id)).first():
+            raise ValueError("this logbook has its farm; edit that one")
+        said = changes.differing(old, columns) if old else changes.complete(model, columns)
+        if old is not None and not said:
+            return old
+        if old is not None and model is Job and said.keys() - {"target", "gone"}:
+            raise ValueError("a job's field, operation and season are its id; put another job")
+        change = Change(table=model.__tablename__, row_id=id or str(uuid.uuid4()), columns=said)
+        self.number(session, change, changes.newest(session, change.row_id))
+        session.flush()
+        changes.fold(session, model, [change.row_id])
+        return session.get(model, change.row_id)
+
+    def remove(self, model: type[AnyRow], id: str) -> AnyRow:
+        """Take a reference row away: it is `gone`, and `put(model, id, gone=False)` fetches it back.
+
+        Facts that name it keep doing so; no copy ever deletes a row.
+        """
+        return self.put(model, id, gone=True)
 
     def trace(self, stint_id: str) -> traces.TraceWriter:
         """Return the writer of a stint's trace, going on where it ended."""
@@ -136,6 +225,10 @@ class Store:
     def seal_traces(self) -> None:
         """Seal every open trace, so that a bundle can carry it."""
         traces.seal_all(self)
+
+    def seal_pages(self) -> None:
+        """Sign this device's facts that are not signed yet; see `store.pages`."""
+        pages.seal_pages(self)
 
     # ------------------------------------------------------------------ reading
 
@@ -151,7 +244,12 @@ class Store:
             return session.get(model, id)
 
     def all(self, model: type[AnyRow], **equal) -> list[AnyRow]:
-        """Return the rows whose columns equal these values, oldest stamp first, detached."""
+        """Return the rows whose columns equal these values, oldest stamp first, detached.
+
+        Reference rows that are gone are left out unless `gone` is asked for.
+        """
+        if issubclass(model, Reference):
+            equal.setdefault("gone", False)
         query = select(model).filter_by(**equal).order_by(model.stamp, model.device, model.seq)
         with self.session() as session:
             return list(session.scalars(query))
@@ -166,6 +264,7 @@ class Store:
     def backup(self, folder: Path | str) -> Path:
         """Write a verified copy into a folder and return its path; see `store.backup`."""
         self.seal_traces()  # or two devices would later seal the same tail
+        self.seal_pages()  # nobody else can sign them
         return backup.backup(self.path, Path(folder))
 
     def check(self) -> list[str]:
@@ -173,8 +272,27 @@ class Store:
         with self.session() as session:
             return check.check(session)
 
+    def keep(self) -> None:
+        """Keep a copy beside the logbook, from which it is mended should it be damaged.
+
+        Raises
+        ------
+        StoreRefused
+            If it cannot be written; the last one is then still there.
+        """
+        if self._engine.dialect.name != "sqlite" or self._memory is not None:
+            return
+        try:
+            repair.keep(self.path)
+        except (OSError, sqlite3.Error) as error:
+            raise StoreRefused(
+                f"No copy of the logbook could be kept beside {self.path} ({error}). "
+                "Look whether the disk is full."
+            ) from error
+
     def close(self) -> None:
-        """Let go of the file."""
+        """Let go of the file, bringing home what is in memory if it can be."""
+        self.come_home()
         self._engine.dispose()
 
     def __enter__(self):

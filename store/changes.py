@@ -1,19 +1,35 @@
 """Reference rows as the sum of their changes; the only place that writes reference tables."""
 
 import math
+from collections.abc import Iterable
+from functools import cache
 
-from sqlalchemy import JSON, Boolean, Column, Float, Integer, select
+from sqlalchemy import JSON, Boolean, Column, Float, Integer, insert, select
 from sqlalchemy.orm import Session
 
 from store.clock import INSTANT_LIMIT_S
 from store.models import Change, Instant, Reference, Row
 
 BASE = frozenset(("id", "device", "seq", "stamp"))
+LARGEST_INT = 2**31 - 1  # what every database holds as a plain integer
 
 
+@cache
 def own_columns(model: type[Row]) -> dict[str, Column]:
     """Return the columns of a table beyond those every row has, by name."""
     return {c.name: c for c in model.__table__.columns if c.name not in BASE}
+
+
+def default_of(column: Column):
+    """Return what a column holds when nobody said; None if it must be said."""
+    return column.default.arg if column.default is not None else None
+
+
+@cache
+def defaults(model: type[Row]) -> dict[str, object]:
+    """Return the columns that need not be said, with what they then hold."""
+    found = {n: default_of(c) for n, c in own_columns(model).items()}
+    return {n: v for n, v in found.items() if v is not None or own_columns(model)[n].nullable}
 
 
 def fits(column: Column, value) -> bool:
@@ -27,12 +43,19 @@ def fits(column: Column, value) -> bool:
     if isinstance(value, bool):
         return False
     if isinstance(column.type, Integer):
-        return isinstance(value, int) and abs(value) < 2**63
+        return isinstance(value, int) and abs(value) <= LARGEST_INT
     if isinstance(column.type, Instant):
         return isinstance(value, (int, float)) and abs(value) < INSTANT_LIMIT_S
     if isinstance(column.type, Float):
         return isinstance(value, (int, float)) and math.isfinite(value)
+    if isinstance(value, str) and ("\0" in value or not _whole(value)):
+        return False
     return isinstance(value, column.type.python_type)
+
+
+def _whole(text: str) -> bool:
+    """Say whether a text can be written: half a surrogate pair cannot."""
+    return text.isascii() or not any("\ud800" <= letter <= "\udfff" for letter in text)
 
 
 def judged(model: type[Row], columns: dict) -> dict:
@@ -50,8 +73,7 @@ def complete(model: type[Row], columns: dict) -> dict:
     """Return every column of a new row, judged: a birth must let another copy make the row."""
     born = {}
     for name, column in own_columns(model).items():
-        default = column.default.arg if column.default is not None else None
-        born[name] = columns.get(name, default)
+        born[name] = columns.get(name, default_of(column))
     return judged(model, {**columns, **born})
 
 
@@ -66,21 +88,38 @@ def newest(session: Session, row_id: str) -> str:
     return session.scalars(query.limit(1)).first() or ""
 
 
-def fold(session: Session, model: type[Reference], row_id: str) -> None:
-    """Write a reference row as the sum of its changes; the order they came in is no matter.
+def fold(session: Session, model: type[Reference], row_ids: Iterable[str]) -> None:
+    """Write reference rows as the sum of their changes; the order they came in is no matter.
 
     Raises
     ------
     LookupError
-        If the changes do not give every column the row must have: its birth is missing.
+        If the changes do not give every column a row must have: its birth is missing.
     """
-    query = select(Change).filter_by(table=model.__tablename__, row_id=row_id)
-    ordered = list(session.scalars(query.order_by(Change.stamp, Change.device, Change.seq)))
-    values = {}
+    wanted = list(dict.fromkeys(row_ids))
+    for i in range(0, len(wanted), 500):
+        some = wanted[i : i + 500]
+        query = select(Change).where(Change.table == model.__tablename__, Change.row_id.in_(some))
+        told: dict[str, list[Change]] = {}
+        for change in session.scalars(query.order_by(Change.stamp, Change.device, Change.seq)):
+            told.setdefault(change.row_id, []).append(change)
+        here = set(session.scalars(select(model.id).where(model.id.in_(some))))
+        rows = [_sum(model, row_id, ordered) for row_id, ordered in told.items()]
+        born = [row for row in rows if row["id"] not in here]
+        if born:
+            session.execute(insert(model), born)
+        for row in rows:
+            if row["id"] in here:
+                session.merge(model(**row))
+        session.flush()
+
+
+def _sum(model: type[Reference], row_id: str, ordered: list[Change]) -> dict:
+    values = dict(defaults(model))  # a birth by an older program lacks the newer columns
     for change in ordered:
         values.update(change.columns)
-    if any(not c.nullable and n not in values for n, c in own_columns(model).items()):
+    if any(n not in values for n in own_columns(model)):
         raise LookupError(f"the birth of {model.__tablename__} {row_id} is missing")
     first = ordered[0]
-    row = model(id=row_id, device=first.device, seq=first.seq, stamp=first.stamp, **values)
-    session.merge(row)
+    base = {"id": row_id, "device": first.device, "seq": first.seq, "stamp": first.stamp}
+    return {**base, **values}

@@ -1,15 +1,20 @@
 """Is the logbook whole? Every fault found is a sentence; an empty list means none was found."""
 
+import hashlib
+import zlib
 from collections.abc import Iterator
+from datetime import tzinfo
 
 from sqlalchemy import func, select, text, union_all
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from store.changes import own_columns
+from store.changes import defaults, own_columns
 from store.clock import read_stamp
-from store.models import FACTS, REFERENCES, Change, Own, Peer, TraceChunk, TraceTail
+from store.models import FACTS, REFERENCES, Change, Farm, Own, Page, Peer, TraceChunk, TraceTail
 from store.packing import Undecodable, unpack
+from store.pages import text_of
+from store.times import part_of_day, zone_of
 
 _DAMAGED = "SQLite finds the file damaged: {}. Put the newest backup in its place."
 
@@ -22,7 +27,7 @@ def check(session: Session) -> list[str]:
     readable, and whether every reference row is the sum of its changes.
     """
     found: list[str] = []
-    for look in (_integrity, _foreign_keys, _sequences, _chunks, _stamps, _references):
+    for look in (_integrity, _foreign_keys, _sequences, _chunks, _stamps, _references, _pages):
         try:
             found.extend(look(session))
         except DBAPIError as error:  # too damaged to be looked at any further
@@ -34,7 +39,7 @@ def holes(session: Session) -> dict[str, list[tuple[int, int]]]:
     """Return the missing sequence numbers of each device as (first, last) ranges."""
     found: dict[str, list[tuple[int, int]]] = {}
     expected: dict[str, int] = {}
-    for device, seq in session.execute(_numbers()):
+    for device, seq, _stamp in session.execute(_numbers()):
         due = expected.get(device, 1)
         if seq > due:
             found.setdefault(device, []).append((due, seq - 1))
@@ -47,32 +52,57 @@ def holes(session: Session) -> dict[str, list[tuple[int, int]]]:
 
 
 def holes_in_words(session: Session) -> list[str]:
-    """Return the holes as sentences that say from whom to fetch what."""
+    """Return the holes as sentences that say when they are from and from whom to fetch them."""
     names = dict(session.execute(select(Peer.device, Peer.name)).all())
     names |= dict(session.execute(select(Own.device, Own.name)).all())
+    zone = zone_of(session.scalars(select(Farm.timezone)).first())
     sentences = []
     for device, ranges in holes(session).items():
         spans = ", ".join(f"{a}" if a == b else f"{a} to {b}" for a, b in ranges)
         name = names.get(device, "an unnamed device")
+        when = "; ".join(_when(session, device, a, b, zone) for a, b in ranges[:3])
         sentences.append(
+            f"{name}, {when}{' and more' if len(ranges) > 3 else ''}, is missing. "
             f"Records {spans} of {name} ({device[:8]}) are missing here. "
             "Merge a newer bundle from it, or from a copy that has met it."
         )
     return sentences
 
 
+def _when(session: Session, device: str, first: int, last: int, zone: tzinfo) -> str:
+    """Return from when the missing records must be: between the ones on either side."""
+    every = _numbers().subquery()
+    of_it = select(every.c.stamp).where(every.c.device == device)
+    earlier = of_it.where(every.c.seq < first).order_by(every.c.seq.desc()).limit(1)
+    later = of_it.where(every.c.seq > last).order_by(every.c.seq).limit(1)
+    ends = []
+    for stamp in (session.scalar(earlier), session.scalar(later)):
+        try:
+            ends.append(part_of_day(read_stamp(stamp or "")[0] / 1000, zone))
+        except ValueError:
+            ends.append(None)
+    since, until = ends
+    if since and until:
+        return since if since == until else f"{since} to {until}"
+    return f"{since} and later" if since else f"{until} and earlier" if until else "at some time"
+
+
 def _numbers():
-    every = union_all(*(select(m.device, m.seq) for m in FACTS.values())).subquery()
-    return select(every.c.device, every.c.seq).order_by(every.c.device, every.c.seq)
+    every = union_all(*(select(m.device, m.seq, m.stamp) for m in FACTS.values())).subquery()
+    return select(every.c.device, every.c.seq, every.c.stamp).order_by(every.c.device, every.c.seq)
 
 
 def _integrity(session: Session) -> Iterator[str]:
+    if not _is_sqlite(session):
+        return  # a server looks after its own files
     for (said,) in session.execute(text("PRAGMA integrity_check")):
         if said != "ok":
             yield _DAMAGED.format(said)
 
 
 def _foreign_keys(session: Session) -> Iterator[str]:
+    if not _is_sqlite(session):
+        return  # a server never lets one in
     for table, _rowid, target, _n in session.execute(text("PRAGMA foreign_key_check")):
         yield f"A row of {table} names a row of {target} that is not there."
 
@@ -125,7 +155,21 @@ def _references(session: Session) -> Iterator[str]:
         sums.setdefault((change.table, change.row_id), {}).update(change.columns)
     for table, model in REFERENCES.items():
         for row in session.scalars(select(model)):
-            said = sums.get((table, row.id), {})
+            said = {**defaults(model), **sums.get((table, row.id), {})}
             off = [n for n in own_columns(model) if said.get(n) != getattr(row, n)]
             if off:
                 yield f"{table} {row.id[:8]} is not what its changes say in {', '.join(off)}."
+
+
+def _pages(session: Session) -> Iterator[str]:
+    for page in session.scalars(select(Page)):
+        try:
+            sound = hashlib.sha256(text_of(page)).hexdigest() == page.sha256
+        except zlib.error:
+            sound = False
+        if not sound:
+            yield f"The signed page {page.first} to {page.last} of {page.device[:8]} is damaged."
+
+
+def _is_sqlite(session: Session) -> bool:
+    return session.get_bind().dialect.name == "sqlite"

@@ -22,6 +22,7 @@ FLOOR_MS = 1_735_689_600_000  # 2025-01-01T00:00:00Z: no logbook is older than t
 CEILING_MS = 4_102_444_800_000  # 2100-01-01T00:00:00Z
 LEAP_MS = 3 * 366 * DAY_MS
 DRIFT_MS = DAY_MS
+CLOCK_OFF_S = 5.0  # a receiver's sentences come up to a second or two late
 LAST_COUNT = 99_999
 INSTANT_LIMIT_S = 8e9  # 1716 to 2223: so far a float of seconds is exact to the microsecond
 
@@ -94,3 +95,21 @@ def seen(last: str, theirs: str, wall: float) -> str:
     if read_stamp(theirs)[0] > max(ours_ms, wall_ms) + DRIFT_MS:
         return last
     return max(last, theirs)
+
+
+def fault(off: float) -> str | None:
+    """Return a sentence on a clock that `off` seconds must be added to; None if it is right.
+
+    Examples
+    --------
+    >>> fault(-7260.0)
+    "This machine's clock is 2 h 1 min fast by satellite time; records go by the satellites."
+    """
+    if not off:
+        return None
+    minutes = round(abs(off) / 60)
+    days, hours, minutes = minutes // 1440, minutes // 60 % 24, minutes % 60
+    parts = [f"{n} {unit}" for n, unit in ((days, "d"), (hours, "h"), (minutes, "min")) if n]
+    by = " ".join(parts[:2]) or f"{abs(off):.0f} s"
+    way = "slow" if off > 0 else "fast"
+    return f"This machine's clock is {by} {way} by satellite time; records go by the satellites."

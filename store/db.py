@@ -1,6 +1,7 @@
-"""The connection to one SQLite file: durable, checked, and the same on every connection."""
+"""The connection to one logbook: durable, checked, and the same on every connection."""
 
 import json
+import sqlite3
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
@@ -15,6 +16,8 @@ PRAGMAS = (
     "PRAGMA foreign_keys=ON",
     "PRAGMA busy_timeout=5000",
 )
+ONE_WRITER = 0x526F6C6C  # the advisory lock of PostgreSQL that a writer of a logbook holds
+_json = partial(json.dumps, allow_nan=False, ensure_ascii=False)
 
 
 def connect(path: Path) -> Engine:
@@ -23,15 +26,40 @@ def connect(path: Path) -> Engine:
     Transactions begin explicitly, so that schema changes roll back too. One opened with the
     execution option ``write=True`` takes the write lock at once instead of failing half-way.
     """
-    engine = create_engine(
-        URL.create("sqlite", database=str(path)),
-        json_serializer=partial(json.dumps, allow_nan=False, ensure_ascii=False),
-    )
+    url = URL.create("sqlite", database=str(path))
+    return _prepared(create_engine(url, json_serializer=_json), PRAGMAS)
 
+
+def connect_memory(name: str) -> Engine:
+    """Return an engine on a SQLite database in memory that its connections share.
+
+    Readers do not wait for the writer there: nothing would tell them when to go on.
+    """
+
+    def open_one():
+        return sqlite3.connect(name, uri=True, check_same_thread=False)
+
+    engine = create_engine("sqlite://", creator=open_one, json_serializer=_json, pool_size=20)
+    return _prepared(engine, ("PRAGMA foreign_keys=ON", "PRAGMA read_uncommitted=ON"))
+
+
+def connect_server(url: str) -> Engine:
+    """Return an engine on a PostgreSQL database; a writing transaction waits for its turn."""
+    engine = create_engine(url, json_serializer=_json)
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection):
+        if connection.get_execution_options().get("write", False):
+            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({ONE_WRITER})")
+
+    return engine
+
+
+def _prepared(engine: Engine, pragmas: tuple[str, ...]) -> Engine:
     @event.listens_for(engine, "connect")
     def _set(raw, _record):
         raw.isolation_level = None  # the driver must not begin or commit by itself
-        for pragma in PRAGMAS:
+        for pragma in pragmas:
             raw.execute(pragma)
 
     @event.listens_for(engine, "begin")
@@ -46,6 +74,11 @@ def connect(path: Path) -> Engine:
 def reading(engine: Engine):
     """Yield a connection on which any attempt to write fails."""
     with engine.connect() as connection:
+        if engine.dialect.name != "sqlite":
+            connection.exec_driver_sql("SET TRANSACTION READ ONLY")
+            yield connection
+            connection.rollback()
+            return
         raw = connection.connection.driver_connection
         raw.execute("PRAGMA query_only=ON")
         try:

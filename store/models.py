@@ -6,7 +6,8 @@ hybrid logical clock stamp. There are three kinds of table:
 - ``Fact``: append-only. What happened stays; a `Correction` lies on top and names it.
 - ``Reference``: edited in place, but only as the sum of its `Change` facts: for each
   column the newest stamp wins, and what lost stays readable as a `Change`. Its device,
-  seq and stamp are those of its oldest `Change`.
+  seq and stamp are those of its oldest `Change`. A row taken away is `gone`, never deleted.
+- `Page`: facts once more, as the text their own device signed; passed on as it stands.
 - local tables (`Own`, `Peer`, `TraceTail`): this copy's own affairs, never exchanged.
 
 Instants are float POSIX seconds UTC, kept to the microsecond. Lengths m, latitude and
@@ -68,9 +69,11 @@ class Row(Base):
 
 
 class Reference(Row):
-    """A row that may be edited; written only through `Store.put`."""
+    """A row that may be edited or taken away; written only through `Store.put` and `remove`."""
 
     __abstract__ = True
+
+    gone: Mapped[bool] = mapped_column(default=False, sort_order=1)
 
 
 class Fact(Row):
@@ -276,11 +279,41 @@ class Change(Fact):
     columns: Mapped[dict[str, Any]]
 
 
+class Enrolment(Fact):
+    """The office's word on a device; the newest on it counts, and only the office's does.
+
+    `state` is "office" (its word on itself), "tablet" or "revoked"; the key is in hex.
+    """
+
+    __tablename__ = "enrolment"
+    subject: Mapped[str] = mapped_column(index=True)
+    name: Mapped[str]
+    public_key: Mapped[str]
+    state: Mapped[str]
+    at: Mapped[float] = mapped_column(Instant)
+    reason: Mapped[str | None]
+
+
+class Page(Base):
+    """Facts `first`..`last` of a device, as the lines it signed (store.pages), squeezed by zlib."""
+
+    __tablename__ = "page"
+    device: Mapped[str] = mapped_column(primary_key=True)
+    first: Mapped[int] = mapped_column(primary_key=True)
+    last: Mapped[int] = mapped_column(primary_key=True)
+    sha256: Mapped[str]
+    signature: Mapped[str]
+    squeezed: Mapped[bytes]
+
+
 # ------------------------------------------------------------- this copy's affairs
 
 
 class Own(Base):
-    """Who this copy is, the next number it will give, and the last stamp it gave or saw."""
+    """Who this copy is, the next number it will give, and the last stamp it gave or saw.
+
+    `office` is the device whose enrolments count here; None until one is known.
+    """
 
     __tablename__ = "own"
     device: Mapped[str] = mapped_column(primary_key=True)
@@ -288,6 +321,7 @@ class Own(Base):
     private_key: Mapped[bytes]
     next_seq: Mapped[int] = mapped_column(default=1)
     stamp: Mapped[str] = mapped_column(default="")
+    office: Mapped[str | None]
 
 
 class Peer(Base):

@@ -69,12 +69,15 @@ class TraceWriter:
         fresh = make_trace(*zip(*self._buffer, strict=True))
         begun = float(fresh.t[0]) if self._tail_from is None else self._tail_from
         full = abs(float(fresh.t[-1]) - begun) >= SEAL_S
-        with self._store.writing() as session:
+
+        def write(session: Session) -> None:
             for i in range(0, len(fresh), MAX_COUNT):
                 piece = pack(cut(fresh, i, i + MAX_COUNT))
                 session.add(TraceTail(stint_id=self._stint_id, n=self._durable + i, packed=piece))
             if full:
                 _seal(self._store, session, self._stint_id)
+
+        self._store.durably(write)
         self._durable += len(fresh)
         self._buffer.clear()
         self._tail_from = None if full else begun
@@ -82,8 +85,7 @@ class TraceWriter:
     def seal(self) -> None:
         """Make durable and seal, so that the next bundle carries all of it."""
         self.sync()
-        with self._store.writing() as session:
-            _seal(self._store, session, self._stint_id)
+        self._store.durably(lambda session: _seal(self._store, session, self._stint_id))
         self._tail_from = None
 
 

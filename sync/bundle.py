@@ -8,6 +8,8 @@ import json
 import struct
 import zipfile
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,16 +18,20 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey,
 
 from store.errors import BundleRefused
 from store.files import written_beside
-from sync.records import Unfit, is_uuid, read_json
+from store.lines import Unfit, is_hash, is_seq, is_uuid, read_json
+from store.pages import MOST_LINES
+from sync.locking import lock, unlocked
 
 FORMAT = "rollbook-bundle"
-VERSION = 1
+VERSION = 2
+OLDEST = 2  # version 1 had no signed pages
 MANIFEST, SIGNATURE, RECORDS = "manifest.json", "manifest.sig", "records.jsonl"
 CONTEXT = b"rollbook-bundle manifest\n"  # a signature given here means nothing elsewhere
 
 LARGEST_TOTAL = 2**30
 LARGEST_MANIFEST = 2**25
-LARGEST_RECORDS = 2**28
+LARGEST_RECORDS = 2**26
+LONGEST_NAME = 200
 LARGEST_TRACE = 2**22
 MOST_MEMBERS = 200_000
 
@@ -37,15 +43,36 @@ _DAMAGE = (
 
 @dataclass(frozen=True)
 class Bundle:
-    """What a bundle says, once its hashes and its signature have held."""
+    """A bundle whose signature has held; each member's hash is checked when it is read."""
 
     path: Path
     manifest: dict
     public_key: bytes
-    members: dict[str, bytes]
+    file: zipfile.ZipFile
+
+    def read(self, name: str) -> bytes:
+        """Return a member's bytes.
+
+        Raises
+        ------
+        Unfit
+            If they are not those that were signed.
+        """
+        mark = self.manifest["members"][name]
+        largest = LARGEST_RECORDS if name == RECORDS else LARGEST_TRACE
+        data = _member(self.file, self.file.getinfo(name), largest)
+        if len(data) != mark["bytes"] or hashlib.sha256(data).hexdigest() != mark["sha256"]:
+            raise Unfit(f"{name} in it was altered on the way")
+        return data
 
 
-def write_bundle(path: Path, manifest: dict, members: dict[str, bytes], key: bytes) -> None:
+def write_bundle(
+    path: Path,
+    manifest: dict,
+    members: dict[str, bytes],
+    key: bytes,
+    passphrase: str | None = None,
+) -> None:
     """Write a signed bundle beside `path`, read it back, and rename it into place.
 
     Parameters
@@ -58,6 +85,8 @@ def write_bundle(path: Path, manifest: dict, members: dict[str, bytes], key: byt
         Name to content, of the records and the pieces of trace.
     key : bytes, length 32
         The device's Ed25519 private key.
+    passphrase : str, optional
+        If given, the whole bundle is locked with it (sync.locking).
 
     Raises
     ------
@@ -84,12 +113,16 @@ def write_bundle(path: Path, manifest: dict, members: dict[str, bytes], key: byt
                     packed = name.startswith("traces/")  # zlib already; a second time gains nothing
                     file.writestr(name, data, zipfile.ZIP_STORED if packed else None)
             try:
-                read_bundle(beside)
+                with open_bundle(beside) as bundle:
+                    for name in members:
+                        bundle.read(name)
             except BundleRefused as refusal:
                 raise BundleRefused(
                     f"The bundle was not kept in {path.parent}, because what was written cannot "
                     f"be read back: {refusal}"
                 ) from refusal
+            if passphrase is not None:
+                beside.write_bytes(lock(beside.read_bytes(), passphrase))
     except OSError as error:
         raise BundleRefused(
             f"The bundle could not be written to {path.parent} ({error.strerror or error}). "
@@ -97,17 +130,21 @@ def write_bundle(path: Path, manifest: dict, members: dict[str, bytes], key: byt
         ) from error
 
 
-def read_bundle(path: Path) -> Bundle:
-    """Return a bundle whose every byte is what its device signed; nothing is unpacked to disk.
+@contextmanager
+def open_bundle(path: Path, passphrase: str | None = None) -> Iterator[Bundle]:
+    """Yield a bundle whose manifest is what its device signed; nothing is unpacked to disk.
+
+    What damage the caller's block meets is refused in the same words.
 
     Raises
     ------
     BundleRefused
-        If it cannot be opened, or is cut off, altered, oversized, newer, or oddly made.
+        If it cannot be opened, or is cut off, altered, oversized, newer, locked, or oddly made.
     """
     try:
-        with zipfile.ZipFile(path) as file:
-            return _read(path, file)
+        source = unlocked(path, passphrase)
+        with zipfile.ZipFile(source) as file:
+            yield _read(path, file)
     except OSError as error:
         raise BundleRefused(
             f"{path} cannot be read ({error.strerror or error}). Look whether it is there."
@@ -136,11 +173,7 @@ def _read(path: Path, file: zipfile.ZipFile) -> Bundle:
     said = read_json(text)
     if not isinstance(said, dict) or said.get("format") != FORMAT:
         raise Unfit("its manifest is not one of a bundle")
-    if type(said.get("version")) is not int or said["version"] > VERSION:
-        raise BundleRefused(
-            f"{path.name} was not merged: it was written by a newer Rollbook than this one. "
-            "Install the newer program on this machine and merge it again."
-        )
+    _judge_version(path, said.get("version"))
     if not _well_made(said):
         raise Unfit("its manifest is not complete")
     public = bytes.fromhex(said["device"]["public_key"])
@@ -151,13 +184,20 @@ def _read(path: Path, file: zipfile.ZipFile) -> Bundle:
         raise Unfit("its signature does not hold, so it was altered on the way") from None
     if set(infos) != {MANIFEST, SIGNATURE, *said["members"]}:
         raise Unfit("parts of it are missing or were added")
-    members = {}
-    for name, mark in said["members"].items():
-        data = _member(file, infos[name], LARGEST_RECORDS if name == RECORDS else LARGEST_TRACE)
-        if len(data) != mark["bytes"] or hashlib.sha256(data).hexdigest() != mark["sha256"]:
-            raise Unfit(f"{name} in it was altered on the way")
-        members[name] = data
-    return Bundle(path, said, public, members)
+    return Bundle(path, said, public, file)
+
+
+def _judge_version(path: Path, version) -> None:
+    if type(version) is not int or version > VERSION:
+        raise BundleRefused(
+            f"{path.name} was not merged: it was written by a newer Rollbook than this one. "
+            "Install the newer program on this machine and merge it again."
+        )
+    if version < OLDEST:
+        raise BundleRefused(
+            f"{path.name} was not merged: it was written by a Rollbook too old for this one. "
+            "Install this program on the machine it came from and export it there again."
+        )
 
 
 def _member(file: zipfile.ZipFile, info: zipfile.ZipInfo, largest: int) -> bytes:
@@ -171,14 +211,14 @@ def _member(file: zipfile.ZipFile, info: zipfile.ZipInfo, largest: int) -> bytes
 
 def _well_made(said: dict) -> bool:
     """Say whether a manifest has its parts, and no member name but the allowed ones."""
-    device, farm, others, members = (said.get(n) for n in ("device", "farm", "devices", "members"))
+    device, farm, members = (said.get(n) for n in ("device", "farm", "members"))
+    others, pages = said.get("devices"), said.get("pages")
     return (
         _named(device)
-        and isinstance(device.get("public_key"), str)
-        and len(device["public_key"]) == 64
+        and is_hash(device.get("public_key"))
         and _named(farm)
         and isinstance(others, list)
-        and all(_named(d) for d in others)
+        and all(_named(d) and is_hash(d.get("public_key")) for d in others)
         and isinstance(members, dict)
         and RECORDS in members
         and all(
@@ -187,6 +227,8 @@ def _well_made(said: dict) -> bool:
             for n, mark in members.items()
         )
         and all({"bytes", "sha256"} <= set(mark) for mark in members.values())
+        and isinstance(pages, list)
+        and all(_is_page(p) for p in pages)
     )
 
 
@@ -195,5 +237,20 @@ def _named(thing) -> bool:
         isinstance(thing, dict)
         and is_uuid(thing.get("id"))
         and isinstance(thing.get("name"), str)
-        and len(thing["name"]) <= 200
+        and len(thing["name"]) <= LONGEST_NAME
+        and thing["name"].isprintable()  # it is shown to people, on terminals too
+    )
+
+
+def _is_page(thing) -> bool:
+    return (
+        isinstance(thing, dict)
+        and is_uuid(thing.get("device"))
+        and is_seq(thing.get("first"))
+        and is_seq(thing.get("last"))
+        and thing["first"] <= thing["last"] < thing["first"] + MOST_LINES
+        and type(thing.get("bytes")) is int
+        and thing["bytes"] > 0
+        and is_hash(thing.get("sha256"))
+        and isinstance(thing.get("signature"), str)
     )

@@ -1,7 +1,6 @@
 """From a store to a bundle that carries all of it."""
 
 import re
-import time
 import unicodedata
 from pathlib import Path
 
@@ -9,17 +8,23 @@ from sqlalchemy import select
 
 from store import Store
 from store.errors import BundleRefused
-from store.models import FACTS, Farm, Own, Peer, TraceChunk
-from sync.bundle import RECORDS, write_bundle
-from sync.records import member_of, write_line
-from sync.times import write_time
+from store.models import Farm, Own, Page, Peer, TraceChunk
+from store.pages import text_of
+from store.times import write_time
+from sync.bundle import LONGEST_NAME, RECORDS, write_bundle
 
 
-def export_bundle(store: Store, directory: Path | str) -> Path:
+def member_of(row_id: str) -> str:
+    """Return the name of the member that carries a piece of trace."""
+    return f"traces/{row_id}.bin"
+
+
+def export_bundle(store: Store, directory: Path | str, passphrase: str | None = None) -> Path:
     """Write everything this logbook knows as one signed bundle and return its path.
 
     A device has one bundle in a folder: a later one takes the place of the earlier, which it
     contains. Open traces are sealed first, so the bundle carries them up to the last sync.
+    With a passphrase it is locked (sync.locking).
 
     Raises
     ------
@@ -33,6 +38,7 @@ def export_bundle(store: Store, directory: Path | str) -> Path:
             f"The open trace in {store.path} cannot be sealed ({error}). "
             "Run check, and put the newest backup in its place."
         ) from error
+    store.seal_pages()
     with store.session() as session:
         farm = session.scalars(select(Farm)).first()
         if farm is None:
@@ -40,21 +46,48 @@ def export_bundle(store: Store, directory: Path | str) -> Path:
                 "There is nothing to export: this logbook has no farm yet. "
                 "Set up the farm, or merge a bundle of it first."
             )
-        rows = [row for model in FACTS.values() for row in session.scalars(select(model))]
-        rows.sort(key=lambda row: (row.device, row.seq))
         own = session.scalars(select(Own)).one()
-        peers = list(session.scalars(select(Peer).order_by(Peer.device)))
-    members = {RECORDS: "".join(write_line(row) + "\n" for row in rows).encode()}
-    members |= {member_of(row.id): row.packed for row in rows if isinstance(row, TraceChunk)}
+        met = select(Peer).where(Peer.public_key.is_not(None)).order_by(Peer.device)
+        peers = list(session.scalars(met))
+        pages = list(session.scalars(select(Page).order_by(Page.device, Page.first)))
+        columns = select(TraceChunk.id, TraceChunk.device, TraceChunk.seq, TraceChunk.packed)
+        signed = {(p.device, n) for p in pages for n in range(p.first, p.last + 1)}
+        traces = {
+            member_of(row_id): packed
+            for row_id, device, seq, packed in session.execute(columns)
+            if (device, seq) in signed
+        }
+    texts = [text_of(page) for page in pages]
     manifest = {
-        "written_at": write_time(time.time()),
-        "farm": {"id": farm.id, "name": farm.name[:200]},
-        "device": {"id": own.device, "name": own.name[:200]},
-        "devices": [{"id": peer.device, "name": peer.name} for peer in peers],
+        "written_at": write_time(store.now()),
+        "farm": {"id": farm.id, "name": _shown(farm.name)},
+        "device": {"id": own.device, "name": _shown(own.name)},
+        "devices": [
+            {"id": p.device, "name": _shown(p.name), "public_key": p.public_key.hex()}
+            for p in peers
+        ],
+        "pages": [
+            {
+                "device": page.device,
+                "first": page.first,
+                "last": page.last,
+                "bytes": len(text),
+                "sha256": page.sha256,
+                "signature": page.signature,
+            }
+            for page, text in zip(pages, texts, strict=True)
+        ],
     }
-    path = Path(directory).absolute() / f"rollbook-{_plain(own.name)}-{own.device[:8]}.zip"
-    write_bundle(path, manifest, members, own.private_key)
+    ending = "zip" if passphrase is None else "locked"
+    path = Path(directory).absolute() / f"rollbook-{_plain(own.name)}-{own.device[:8]}.{ending}"
+    members = {RECORDS: b"".join(texts), **traces}
+    write_bundle(path, manifest, members, own.private_key, passphrase)
     return path
+
+
+def _shown(name: str) -> str:
+    """Return a name as it may be shown to people: short, without control characters."""
+    return "".join(c if c.isprintable() else " " for c in name[:LONGEST_NAME])
 
 
 def _plain(name: str) -> str:

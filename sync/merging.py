@@ -4,16 +4,19 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from sqlalchemy import insert, select
+from sqlalchemy import func, insert, select
 from sqlalchemy.orm import Session
 
 from store import Store, changes, clock
 from store.check import holes_in_words
 from store.errors import BundleRefused
-from store.models import FACTS, REFERENCES, Change, Farm, Own, Peer
-from sync.bundle import RECORDS, Bundle, read_bundle
-from sync.records import Record, Unfit, read_line
+from store.lines import Record, Unfit, read_line
+from store.models import FACTS, REFERENCES, Change, Farm, Own, Peer, TraceChunk
+from store.pages import holds
+from sync import trust
+from sync.bundle import RECORDS, Bundle, open_bundle
+from sync.exporting import member_of
+from sync.slices import Slice, kept, pages_here, slices
 
 
 @dataclass
@@ -29,10 +32,16 @@ class MergeResult:
     missing: list[str] = field(default_factory=list)
 
 
+def bundles_in(folder: Path) -> list[Path]:
+    """Return the bundles lying in a folder, by name."""
+    return sorted([*folder.glob("rollbook-*.zip"), *folder.glob("rollbook-*.locked")])
+
+
 def merge_bundles(
     store: Store,
     paths: Iterable[Path | str],
     progress: Callable[[int, int, str], None] | None = None,
+    passphrase: str | None = None,
 ) -> MergeResult:
     """Merge bundles, and the bundles in folders, in the order given; the end is the same in any.
 
@@ -41,14 +50,16 @@ def merge_bundles(
     store : Store
         Where they go.
     paths : iterable of Path or str
-        Bundles, or folders: of those, every file named ``rollbook-*.zip``.
+        Bundles, or folders: of those, every file named ``rollbook-*.zip`` or ``.locked``.
     progress : callable, optional
         Called as progress(done, of, words) before each bundle and once at the end.
+    passphrase : str, optional
+        For those that are locked.
     """
     result = MergeResult()
     bundles: list[Path] = []
     for path in map(Path, paths):
-        inside = sorted(path.glob("rollbook-*.zip")) if path.is_dir() else [path]
+        inside = bundles_in(path) if path.is_dir() else [path]
         bundles += inside
         if not inside:
             result.refused.append((path, f"There is no bundle in the folder {path}."))
@@ -56,7 +67,7 @@ def merge_bundles(
         if progress:
             progress(done, len(bundles), path.name)
         try:
-            added, known = merge_bundle(store, path)
+            added, known = merge_bundle(store, path, passphrase)
         except BundleRefused as refusal:
             result.refused.append((path, str(refusal)))
         else:
@@ -69,7 +80,7 @@ def merge_bundles(
     return result
 
 
-def merge_bundle(store: Store, path: Path) -> tuple[int, int]:
+def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tuple[int, int]:
     """Merge one bundle and return (added, known); on any refusal nothing was touched.
 
     Raises
@@ -77,58 +88,57 @@ def merge_bundle(store: Store, path: Path) -> tuple[int, int]:
     BundleRefused
         With a sentence that says why and what to do.
     """
-    bundle = read_bundle(path)
-    try:
-        records = _records(bundle)
-        with store.writing() as session:
-            _trust(session, bundle)
-            _same_farm(session, bundle)
-            fresh = _fresh(session, bundle, records)
-            _insert(session, fresh, bundle.manifest["farm"]["id"])
-            _own_affairs(store, session, bundle, fresh)
-    except Unfit as error:
-        raise BundleRefused(
-            f"{path.name} was not merged: {error}. Export it again where it came from."
-        ) from error
-    except (ValueError, LookupError) as error:
-        raise BundleRefused(
-            f"{path.name} was not merged: it builds on records it does not carry and that are "
-            "not here. Export it again where it came from."
-        ) from error
-    return len(fresh), len(records) - len(fresh)
+    with open_bundle(path, passphrase) as bundle:
+        every = slices(bundle)
+        with store.session() as session:
+            here = pages_here(session)
+            chunks = set(session.scalars(select(TraceChunk.id)))
+        fresh_slices = [s for s in every if s.key not in here]
+        records = _records(bundle, fresh_slices, chunks)
+        try:
+            with store.writing() as session:
+                _same_farm(session, bundle)
+                words = [r.values for r in records if r.table == "enrolment"]
+                _judge_pages(bundle, fresh_slices, trust.believed(session, bundle, words))
+                fresh = _fresh(session, bundle, fresh_slices, records)
+                _insert(session, fresh, bundle.manifest["farm"]["id"])
+                session.add_all(kept(session, fresh_slices))
+                _own_affairs(store, session, bundle, fresh)
+        except Unfit:
+            raise
+        except (ValueError, LookupError) as error:
+            raise BundleRefused(
+                f"{path.name} was not merged: it builds on records it does not carry and that "
+                "are not here. Export it again where it came from."
+            ) from error
+    return len(fresh), sum(s.last - s.first + 1 for s in every) - len(fresh)
 
 
-def _records(bundle: Bundle) -> list[Record]:
-    traces = {n: data for n, data in bundle.members.items() if n != RECORDS}
-    try:
-        lines = bundle.members[RECORDS].decode().split("\n")
-    except UnicodeDecodeError as error:
-        raise Unfit("its records are not UTF-8 text") from error
-    if lines.pop() != "":
-        raise Unfit("its last record is cut off")
-    records = [read_line(line, traces) for line in lines]
-    if traces:
+def _records(bundle: Bundle, fresh: list[Slice], chunks_here: set[str]) -> list[Record]:
+    """Return the records on the fresh pages, each judged, with the bytes of their traces."""
+    traces = {n for n in bundle.manifest["members"] if n != RECORDS}
+    read = {member_of(row_id) for row_id in chunks_here}
+
+    def packed(row_id: str) -> bytes | None:
+        name = member_of(row_id)
+        read.add(name)
+        return bundle.read(name) if name in traces else None
+
+    records: dict[tuple[str, int], Record] = {}
+    for page in fresh:
+        lines = page.text().split("\n")
+        if lines.pop() != "":
+            raise Unfit("its last record is cut off")
+        told = [read_line(line, packed) for line in lines]
+        due = [(page.device, n) for n in range(page.first, page.last + 1)]
+        if [r.key for r in told] != due:
+            raise Unfit("a page of it does not hold the records it says")
+        for record in told:
+            if records.setdefault(record.key, record) != record:
+                raise Unfit("two of its records have one number")
+    if traces - read:
         raise Unfit("it carries pieces of trace that no record names")
-    if len({r.key for r in records}) != len(records):
-        raise Unfit("two of its records have one number")
-    return records
-
-
-def _trust(session: Session, bundle: Bundle) -> None:
-    """Hold a device to the key it was first seen with."""
-    device = bundle.manifest["device"]
-    own = session.scalars(select(Own)).one()
-    if device["id"] == own.device:
-        private = Ed25519PrivateKey.from_private_bytes(own.private_key)
-        known = private.public_key().public_bytes_raw()
-    else:
-        peer = session.get(Peer, device["id"])
-        known = peer.public_key if peer else None
-    if known is not None and known != bundle.public_key:
-        raise BundleRefused(
-            f"{bundle.path.name} was not merged: it says it is from {device['name']}, but is not "
-            "signed with the key that device has always used here. Ask who made it."
-        )
+    return list(records.values())
 
 
 def _same_farm(session: Session, bundle: Bundle) -> None:
@@ -140,12 +150,41 @@ def _same_farm(session: Session, bundle: Bundle) -> None:
         )
 
 
-def _fresh(session: Session, bundle: Bundle, records: list[Record]) -> list[Record]:
+def _judge_pages(bundle: Bundle, fresh: list[Slice], keys: dict[str, bytes]) -> None:
+    """Hold every page to the key of the device it says it is from, whoever carries it."""
+    carrier = bundle.manifest["device"]["name"]
+    for page in fresh:
+        if page.device not in keys:
+            raise BundleRefused(
+                f"{bundle.path.name} was not merged: {carrier} passes on records of a device "
+                f"({page.device[:8]}) that is not enrolled on this farm. "
+                "If it is one of yours, enrol it at the office with its card."
+            )
+        mark = (page.device, page.first, page.last, page.sha256, page.signature)
+        if not holds(*mark, keys[page.device]):
+            raise BundleRefused(
+                f"{bundle.path.name} was not merged: records {page.first} to {page.last} in it "
+                f"are not signed by the device they are said to be from ({page.device[:8]}). "
+                f"Ask who made it; {carrier} carried it."
+            )
+
+
+def _fresh(
+    session: Session, bundle: Bundle, pages: list[Slice], records: list[Record]
+) -> list[Record]:
     """Return the records that are not here yet; the others must be exactly what is here."""
-    here = {}
+    here: dict[tuple[str, int], Record] = {}
+    lowest: dict[str, int] = {}
+    for page in pages:
+        lowest[page.device] = min(page.first, lowest.get(page.device, page.first))
     for name, model in FACTS.items():
-        for row in session.execute(select(model.__table__)).mappings():
-            here[row["device"], row["seq"]] = Record(name, dict(row))
+        table = model.__table__
+        tops = select(table.c.device, func.max(table.c.seq)).group_by(table.c.device)
+        for device, top in session.execute(tops).all():
+            if top >= lowest.get(device, top + 1):
+                known = (table.c.device == device) & (table.c.seq >= lowest[device])
+                for row in session.execute(select(table).where(known)).mappings():
+                    here[row["device"], row["seq"]] = Record(name, dict(row))
     for record in records:
         if record.key in here and here[record.key] != record:
             device, seq = record.key
@@ -168,9 +207,7 @@ def _insert(session: Session, fresh: list[Record], farm_id: str) -> None:
     for change in changed:
         touched.setdefault(change["table"], []).append(change["row_id"])
     for table, model in REFERENCES.items():
-        for row_id in dict.fromkeys(touched.get(table, ())):
-            changes.fold(session, model, row_id)
-        session.flush()
+        changes.fold(session, model, touched.get(table, ()))
     if session.scalars(select(Farm.id)).all() != [farm_id]:
         raise Unfit("it does not hold the one farm it says it is of")
     for table, model in FACTS.items():
@@ -181,9 +218,10 @@ def _insert(session: Session, fresh: list[Record], farm_id: str) -> None:
 def _own_affairs(store: Store, session: Session, bundle: Bundle, fresh: list[Record]) -> None:
     """Follow the others' clocks, remember their names, and never give a number twice."""
     own = session.scalars(select(Own)).one()
-    wall = store.wall()
+    wall = store.now()
     for record in fresh:
-        own.stamp = clock.seen(own.stamp, record.values["stamp"], wall)
+        if record.values["stamp"] > own.stamp:
+            own.stamp = clock.seen(own.stamp, record.values["stamp"], wall)
         if record.values["device"] == own.device:
             own.next_seq = max(own.next_seq, record.values["seq"] + 1)
     signer = bundle.manifest["device"]
@@ -191,8 +229,10 @@ def _own_affairs(store: Store, session: Session, bundle: Bundle, fresh: list[Rec
         if device["id"] == own.device:
             continue
         peer = session.get(Peer, device["id"])
+        key = bytes.fromhex(device["public_key"])
         if peer is None:
-            peer = Peer(device=device["id"], name=device["name"], public_key=None)
-            session.add(peer)
-        if device is signer:  # its own word on its name counts; others' only until then
-            peer.name, peer.public_key = device["name"], bundle.public_key
+            session.add(Peer(device=device["id"], name=device["name"], public_key=key))
+        elif device is signer:  # its own word on its name counts; others' only until then
+            peer.name, peer.public_key = device["name"], key
+        elif peer.public_key is None:
+            peer.public_key = key

@@ -1,5 +1,6 @@
 """A damaged, oversized, newer or hostile bundle is refused with a sentence; nothing changes."""
 
+import hashlib
 import io
 import json
 import random
@@ -13,7 +14,8 @@ from store.models import FACTS, Own
 from sync import bundle as bundles
 from sync import export_bundle, merge_bundles
 from sync.bundle import MANIFEST, RECORDS, SIGNATURE, write_bundle
-from sync.records import read_line, write_line
+from store.lines import read_line, write_line
+from store.pages import make_page, text_of
 
 
 @pytest.fixture
@@ -59,7 +61,13 @@ def signed(copies, tmp_path):
         members.pop(SIGNATURE)
         del said["members"], said["format"], said["version"]
         if lines is not None:
-            members[RECORDS] = "".join(f"{line}\n" for line in lines).encode()
+            # The page is signed anew too, so that the lines alone decide.
+            pages = [make_page(copies[0].device, 1, lines, key)] if lines else []
+            members[RECORDS] = b"".join(text_of(page) for page in pages)
+            names = ("device", "first", "last", "sha256", "signature")
+            said["pages"] = [
+                {"bytes": len(text_of(p)), **{n: getattr(p, n) for n in names}} for p in pages
+            ]
         members |= traces or {}
         path = tmp_path / "signed.zip"
         write_bundle(path, {**said, **manifest}, members, key)
@@ -98,7 +106,7 @@ def test_a_bundle_is_a_plain_zip(sound):
         names = set(file.namelist())
     traces = {n for n in names if n.startswith("traces/")}
     assert names - traces == {MANIFEST, SIGNATURE, RECORDS} and traces
-    assert manifest["format"] == "rollbook-bundle" and manifest["version"] == 1
+    assert manifest["format"] == "rollbook-bundle" and manifest["version"] == 2
     records = [json.loads(line) for line in lines_of(sound)]
     assert [(r["device"], r["seq"]) for r in records] == sorted(
         (r["device"], r["seq"]) for r in records
@@ -119,9 +127,9 @@ def test_every_row_is_the_same_after_a_line(copies, work):
     seen = set()
     for name, model in FACTS.items():
         for row in copies[0].all(model):
-            traces = {f"traces/{row.id}.bin": getattr(row, "packed", None)}
+            packed = {row.id: getattr(row, "packed", None)}.get
             values = {c.name: getattr(row, c.name) for c in model.__table__.columns}
-            assert read_line(write_line(row), traces).values == values
+            assert read_line(write_line(row), packed).values == values
             seen.add(name)
     assert {"change", "stint", "tap", "mark", "trace_chunk", "hand_over"} <= seen
 
@@ -214,7 +222,7 @@ def test_a_newer_bundle_says_so(sound, offer, rebuilt):
 
     def later(members):
         return [
-            (n, b.replace(b'"version": 1', b'"version": 2') if n == MANIFEST else b)
+            (n, b.replace(b'"version": 2', b'"version": 3') if n == MANIFEST else b)
             for n, b in members
         ]
 
@@ -329,7 +337,11 @@ def test_signed_traces_that_do_not_decode(sound, offer, signed):
     """A rightly signed piece of trace that is rubbish, or that no record names, is refused."""
     with zipfile.ZipFile(io.BytesIO(sound)) as file:
         (name,) = (n for n in file.namelist() if n.startswith("traces/"))
-    assert "cannot be read" in offer(signed(sound, traces={name: b"RT\x01\x00\x05rubbish"}))
+        was = hashlib.sha256(file.read(name)).hexdigest()
+    rubbish = b"RT\x01\x00\x05rubbish"
+    lines = [x.replace(was, hashlib.sha256(rubbish).hexdigest()) for x in lines_of(sound)]
+    assert "cannot be read" in offer(signed(sound, lines, traces={name: rubbish}))
+    assert "not the one its record names" in offer(signed(sound, traces={name: rubbish}))
     stray = "traces/00000000-0000-4000-8000-000000000000.bin"
     assert "no record names" in offer(signed(sound, traces={stray: b"RT"}))
 

@@ -135,7 +135,7 @@ def test_missing_numbers_are_named_in_words(copies, tmp_path, work):
     cab, office, _ = copies
     work(cab, "Ada")
     (mark,) = [t for t in cab.all(Tap)]
-    export_bundle(cab, tmp_path)  # seals the trace, so that no later number follows
+    cab.seal_traces()  # so that no later number follows
     with closing(sqlite3.connect(cab.path)) as raw:
         raw.execute("DELETE FROM tap")
         raw.commit()

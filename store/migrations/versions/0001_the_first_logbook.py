@@ -11,7 +11,8 @@ depends_on = None
 
 def upgrade():
     # "Roll" in ASCII, kept in the file's header: how we know a logbook from another SQLite file
-    op.execute("PRAGMA application_id = 0x526F6C6C")
+    if op.get_bind().dialect.name == "sqlite":
+        op.execute("PRAGMA application_id = 0x526F6C6C")
     op.create_table(
         "change",
         sa.Column("id", sa.String(), nullable=False),

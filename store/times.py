@@ -1,11 +1,16 @@
-"""Instants as text in files: RFC 3339, written in UTC to the microsecond."""
+"""Instants as text: in files RFC 3339 in UTC to the microsecond, to people a part of a day."""
 
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
+from zoneinfo import ZoneInfo
 
 from store.clock import INSTANT_LIMIT_S
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_DAYS = "Monday Tuesday Wednesday Thursday Friday Saturday Sunday".split()
+_MONTHS = (
+    "January February March April May June July August September October November December".split()
+)
 _SHAPE = re.compile(
     r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d):(\d\d)(?:\.(\d+))?(?:([Zz])|([+-])(\d\d):(\d\d))",
     re.ASCII,
@@ -59,3 +64,25 @@ def read_time(text: str) -> float:
     if abs(micros / 1_000_000) >= INSTANT_LIMIT_S:
         raise ValueError(f"too far away: {text[:60]!r}")
     return micros / 1_000_000
+
+
+def zone_of(name: str | None) -> tzinfo:
+    """Return a zone by name; UTC if there is none of that name."""
+    try:
+        return ZoneInfo(name or "UTC")
+    except (LookupError, ValueError, OSError):
+        return UTC
+
+
+def part_of_day(at: float, zone: tzinfo) -> str:
+    """Return POSIX seconds as people name them; days and months are English in every locale.
+
+    Examples
+    --------
+    >>> part_of_day(1_777_927_607.0, ZoneInfo("America/Denver"))
+    'Monday 4 May afternoon'
+    """
+    when = datetime.fromtimestamp(at, zone)
+    parts = ("night", "morning", "afternoon", "evening")
+    part = parts[(when.hour >= 5) + (when.hour >= 12) + (when.hour >= 18)]
+    return f"{_DAYS[when.weekday()]} {when.day} {_MONTHS[when.month - 1]} {part}"

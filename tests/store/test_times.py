@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sync.times import read_time, write_time
+from store.times import read_time, write_time
 
 
 @pytest.mark.parametrize(

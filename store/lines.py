@@ -1,19 +1,27 @@
 """Facts as lines of text and back; every line is judged before anything is done with it."""
 
+import hashlib
 import json
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
-from store.changes import BASE, fits, own_columns
+from sqlalchemy import Column
+
+from store.changes import BASE, LARGEST_INT, default_of, fits, own_columns
 from store.clock import CEILING_MS, DAY_MS, read_stamp
-from store.models import FACTS, REFERENCES, Change, Fact, Instant, TraceChunk
+from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Instant, TraceChunk
 from store.packing import Undecodable, unpack
-from sync.times import read_time, write_time
+from store.times import read_time, write_time
 
 _UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.ASCII)
-LARGEST_SEQ = 2**53
+_HEX = re.compile(r"[0-9a-f]{64}", re.ASCII)
+LARGEST_SEQ = LARGEST_INT
+PARTS = frozenset(("table", "columns", *BASE))
+STATES = ("office", "tablet", "revoked")
 
 
 class Unfit(ValueError):
@@ -32,18 +40,18 @@ class Record:
         return self.values["device"], self.values["seq"]
 
 
-def member_of(row_id: str) -> str:
-    """Return the name of the member that carries a piece of trace."""
-    return f"traces/{row_id}.bin"
-
-
 def write_line(row: Fact) -> str:
-    """Return a fact as one line of JSON; empty columns are left out, trace bytes are not in it."""
+    """Return a fact as one line of JSON; empty columns are left out.
+
+    Of a piece of trace the line holds the SHA-256 in place of the bytes.
+    """
     columns = {}
     for name, column in own_columns(type(row)).items():
         value = getattr(row, name)
-        if value is None or name == "packed":
+        if value is None:
             continue
+        if name == "packed":
+            value = hashlib.sha256(value).hexdigest()
         columns[name] = write_time(value) if isinstance(column.type, Instant) else value
     said = {
         "table": row.__tablename__,
@@ -56,8 +64,15 @@ def write_line(row: Fact) -> str:
     return json.dumps(said, ensure_ascii=False, allow_nan=False)
 
 
-def read_line(line: str, traces: dict[str, bytes]) -> Record:
-    """Return the record on a line, taking trace bytes out of `traces`.
+def read_line(line: str, packed: Callable[[str], bytes | None]) -> Record:
+    """Return the record on a line.
+
+    Parameters
+    ----------
+    line : str
+        One line, without its end.
+    packed : callable
+        Given the id of a piece of trace, returns its bytes, or None if there are none.
 
     Raises
     ------
@@ -65,31 +80,43 @@ def read_line(line: str, traces: dict[str, bytes]) -> Record:
         If anything in it is not as it must be.
     """
     said = read_json(line)
-    if not isinstance(said, dict) or set(said) != {"table", "columns", *BASE}:
+    if not isinstance(said, dict) or said.keys() != PARTS:
         raise Unfit("a line does not have the parts of a record")
     model = FACTS.get(said["table"]) if isinstance(said["table"], str) else None
-    if model is None or not isinstance(said["columns"], dict):
+    given = said["columns"]
+    if model is None or not isinstance(given, dict):
         raise Unfit("a record is of an unknown kind")
     values = {name: said[name] for name in ("id", "device", "seq", "stamp")}
     _judge_base(values)
-    allowed = own_columns(model)
-    given = dict(said["columns"])
     if model is TraceChunk:
-        given["packed"] = traces.pop(member_of(values["id"]), None)
-    if not set(given) <= set(allowed):
+        given = {**given, "packed": _bytes_of(given, packed(values["id"]))}
+    plan = _plan(model)
+    if not given.keys() <= plan.keys():
         raise Unfit(f"a {said['table']} has columns that are not known here")
-    for name, column in allowed.items():
-        value = given.get(name)
-        if isinstance(column.type, Instant) and value is not None:
+    for name, (column, is_instant, default) in plan.items():
+        value = given.get(name, default)
+        if is_instant and value is not None:
             value = _time(value)
         if not fits(column, value):
             raise Unfit(f"{name} of a {said['table']} does not fit")
         values[name] = value
-    if model is Change:
-        _judge_change(values)
-    if model is TraceChunk:
-        _judge_chunk(values)
+    judge = _JUDGES.get(model)
+    if judge:
+        judge(values)
     return Record(said["table"], values)
+
+
+@cache
+def _plan(model: type[Fact]) -> dict[str, tuple[Column, bool, Any]]:
+    return {
+        n: (c, isinstance(c.type, Instant), default_of(c)) for n, c in own_columns(model).items()
+    }
+
+
+def _bytes_of(given: dict, data: bytes | None) -> bytes | None:
+    if data is not None and hashlib.sha256(data).hexdigest() != given.get("packed"):
+        raise Unfit("a piece of trace is not the one its record names")
+    return data
 
 
 def read_json(text: str | bytes):
@@ -102,7 +129,8 @@ def read_json(text: str | bytes):
     """
     try:
         found = json.loads(text, parse_float=_finite, parse_constant=_finite)
-        json.dumps(found, ensure_ascii=False).encode()
+        if ("\\u" if isinstance(text, str) else b"\\u") in text:  # may spell half a letter
+            json.dumps(found, ensure_ascii=False).encode()
     except (ValueError, RecursionError) as error:
         raise Unfit("it holds text that is not JSON") from error
     return found
@@ -127,11 +155,20 @@ def is_uuid(value) -> bool:
     return isinstance(value, str) and _UUID.fullmatch(value) is not None
 
 
+def is_hash(value) -> bool:
+    """Say whether a value is 32 bytes in small hex letters: a SHA-256 or a public key."""
+    return isinstance(value, str) and _HEX.fullmatch(value) is not None
+
+
+def is_seq(value) -> bool:
+    """Say whether a value can be the number of a record."""
+    return type(value) is int and 0 < value < LARGEST_SEQ
+
+
 def _judge_base(values: dict) -> None:
     if not is_uuid(values["id"]) or not is_uuid(values["device"]):
         raise Unfit("an id in it is no UUID")
-    seq = values["seq"]
-    if not isinstance(seq, int) or isinstance(seq, bool) or not 0 < seq < LARGEST_SEQ:
+    if not is_seq(values["seq"]):
         raise Unfit("a sequence number in it is not possible")
     try:
         ms, _count, letters = read_stamp(values["stamp"])
@@ -157,3 +194,12 @@ def _judge_chunk(values: dict) -> None:
         raise Unfit(f"a piece of trace cannot be read: {error}") from error
     if len(trace) != values["count"] or not 0 <= values["n"] < LARGEST_SEQ:
         raise Unfit("a piece of trace does not hold what its record says")
+
+
+def _judge_enrolment(values: dict) -> None:
+    known = is_uuid(values["subject"]) and is_hash(values["public_key"])
+    if not known or values["state"] not in STATES:
+        raise Unfit("an enrolment in it is not possible")
+
+
+_JUDGES = {Change: _judge_change, TraceChunk: _judge_chunk, Enrolment: _judge_enrolment}

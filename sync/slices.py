@@ -1,0 +1,80 @@
+"""The pages in a bundle: slices of its records, each signed by the device they are from."""
+
+import hashlib
+import zlib
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from store.lines import Unfit
+from store.models import Page
+from sync.bundle import RECORDS, Bundle
+
+
+@dataclass(frozen=True)
+class Slice:
+    """One page as it stands in a bundle; `data` are its lines."""
+
+    device: str
+    first: int
+    last: int
+    sha256: str
+    signature: str
+    data: bytes
+
+    @property
+    def key(self) -> tuple[str, int, int, str]:
+        return self.device, self.first, self.last, self.sha256
+
+    def text(self) -> str:
+        """Return the lines, once their hash has held."""
+        if hashlib.sha256(self.data).hexdigest() != self.sha256:
+            raise Unfit("a page of it is not the one that was signed")
+        try:
+            return self.data.decode()
+        except UnicodeDecodeError as error:
+            raise Unfit("its records are not UTF-8 text") from error
+
+
+def slices(bundle: Bundle) -> list[Slice]:
+    """Return the pages of a bundle; together they are all of its records.
+
+    Raises
+    ------
+    Unfit
+        If they are not.
+    """
+    data, place, found = bundle.read(RECORDS), 0, []
+    for said in bundle.manifest["pages"]:
+        mark = {n: said[n] for n in ("device", "first", "last", "sha256", "signature")}
+        found.append(Slice(**mark, data=data[place : place + said["bytes"]]))
+        place += said["bytes"]
+    if place != len(data):
+        raise Unfit("its pages are not all of its records")
+    return found
+
+
+def pages_here(session: Session) -> set[tuple[str, int, int, str]]:
+    """Return the keys of the pages this copy has: what is on them is known."""
+    rows = session.execute(select(Page.device, Page.first, Page.last, Page.sha256))
+    return {tuple(row) for row in rows}
+
+
+def kept(session: Session, fresh: list[Slice]) -> list[Page]:
+    """Return as rows those of the pages that hold something no page here holds."""
+    ranges: dict[str, list[tuple[int, int]]] = {}
+    for device, first, last, _sha256 in pages_here(session):
+        ranges.setdefault(device, []).append((first, last))
+    return [
+        Page(
+            device=page.device,
+            first=page.first,
+            last=page.last,
+            sha256=page.sha256,
+            signature=page.signature,
+            squeezed=zlib.compress(page.data, 6),
+        )
+        for page in fresh
+        if not any(a <= page.first and page.last <= b for a, b in ranges.get(page.device, ()))
+    ]
