@@ -138,11 +138,11 @@ class Cab(App):
         """Show a screen asked for by a key."""
         self.screens.current = name
 
-    def do(self, kind: str, **detail):
+    def do(self, what: str, /, **detail) -> bool:
         """Hand one tap to the session; a refusal becomes the sentence line's words."""
-        return self.attempt(lambda: self.session.tap(kind, **detail))
+        return self.attempt(lambda: self.session.tap(what, **detail))
 
-    def attempt(self, act):
+    def attempt(self, act) -> bool:
         """Run what a key asks for; True when it was done, else a sentence says why not."""
         self._beat.take()
         try:

@@ -6,9 +6,11 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import NumericProperty, StringProperty
 
+from cabapp.screens.parts.buttons import Key
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row
 from cabapp.screens.parts.theme import THEME
+from cabapp.session.acts import MARKS
 
 
 class MoreScreen(Page):
@@ -16,10 +18,25 @@ class MoreScreen(Page):
 
     title = StringProperty()
     remark = StringProperty()
-    part = StringProperty("keys")  # "keys", "fuel" or "fields"
+    part = StringProperty("keys")  # "keys", "fuel", "fields" or "marks"
     fuel = NumericProperty(0)  # in the farm's unit
     fuel_words = StringProperty()
     verb = StringProperty("work")
+
+    def __init__(self, **kwargs):
+        super().__init__(**kwargs)
+        for kind in MARKS:
+            key = Key(text=kind.capitalize(), cap_mm=6.4)
+            key.bind(on_release=lambda _key, kind=kind: self._mark(kind))
+            self.ids.marks.add_widget(key)
+        back = Key(text="Back", cap_mm=6.4, main=True)
+        back.bind(on_release=lambda _key: setattr(self, "part", "keys"))
+        self.ids.marks.add_widget(back)
+
+    def _mark(self, kind):
+        app = App.get_running_app()
+        if app.do("mark", kind=kind):
+            app.go("pass")
 
     def on_pre_enter(self, *_args):
         """Begin with the keys."""

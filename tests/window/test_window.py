@@ -12,7 +12,7 @@ from PIL import Image
 
 from cabapp.screens.parts.theme import contrast
 from store import open_store
-from store.models import Stint, Tap
+from store.models import Mark, Stint, Tap
 
 pytestmark = pytest.mark.window
 
@@ -81,7 +81,7 @@ def painted(picture, thing):
 
 
 @pytest.mark.parametrize("light", ["day", "night"])
-def test_every_page_fits_a_gloved_hand_and_an_arms_length(begun, light):
+def test_every_page_fits_a_gloved_hand_and_an_arms_length(begun, farm, light):
     """On every page, by day and by night: keys of 20 and 30 mm, gaps of 3 mm, letters of 4.1 mm,
     a main figure of 15 mm, no words cut off, and 7:1 measured on the painted pixels."""
     cab = begun(*(["--night"] if light == "night" else []), speed=1)
@@ -91,6 +91,7 @@ def test_every_page_fits_a_gloved_hand_and_an_arms_length(begun, light):
     pages = {"ready": (seen, picture)}
     for page, taps, shown in (
         ("more", ["More"], "Whole field"), ("fuel", ["Fuel"], "Write down"), ("fields", ["Back", "Fields"], "Lower Bench"),
+        ("marks", ["Back", "Other mark"], "Well"),
     ):  # fmt: skip
         for text in taps:
             cab.tap(text)
@@ -102,11 +103,16 @@ def test_every_page_fits_a_gloved_hand_and_an_arms_length(begun, light):
         for thing, _ in keys_of(seen):
             if thing["whole"] and thing["text"]:
                 assert contrast(*painted(picture, thing)) >= 7, (page, thing["text"])
+    cab.tap("Power line")
+    cab.find("Undo mark")
+    with open_store(farm["store"]) as store:
+        assert [mark.kind for mark in store.all(Mark)] == ["power line"]
+    cab.picture(f"marked-{light}")
 
 
-def test_four_keys_at_most_while_driving(begun):
+def test_four_keys_at_most_while_driving(begun, farm):
     """Faster than a walk there are four keys at most, no list and nothing to type, even with the
-    page of other things left open before driving off; standing again brings them back."""
+    page of other things left open before driving off; a wing and a mark are two taps each."""
     cab = begun(speed=2.5)
     cab.tap("Start rolling")
     cab.wait_view(state="working")
@@ -127,6 +133,15 @@ def test_four_keys_at_most_while_driving(begun):
     check_sizes(seen)
     check_words(seen)
     cab.picture("driving-day")
+    cab.tap("Wing")
+    cab.tap("Left wing up")
+    cab.wait_view(wing="left up")
+    cab.tap("Mark")
+    cab.tap("Rock")
+    cab.find("Undo mark")
+    with open_store(farm["store"]) as store:
+        assert [mark.kind for mark in store.all(Mark)] == ["rock"]
+    assert len(keys_of(cab.look())) <= 4
     ground = [t for t in seen["things"] if t["kind"] == "GroundMap"][0]
     assert not ground["whole_field"]
     left, top, right, bottom = ground["rect"]
