@@ -15,7 +15,7 @@ from cabapp.coverage.tool import Tool
 from cabapp.coverage.trail import tool_heading, tow
 
 CUSP = np.deg2rad(100.0)
-BLOCK = 4096
+BLOCK = 8192
 """Fixes taken at once: few enough that all arrays stay in cache."""
 
 
@@ -96,8 +96,8 @@ class Pose:
 
 
 def wrap(angle):
-    """Return angles brought to [-pi, pi), rad."""
-    return (angle + pi) % (2 * pi) - pi
+    """Return angles brought to [-pi, pi], rad."""
+    return angle - 2 * pi * np.rint(angle / (2 * pi))  # a remainder takes several times as long
 
 
 class Sweeper:
@@ -336,10 +336,10 @@ class Sweeper:
         quad = np.empty((len(t), 4, 2))
         psis = np.concatenate([[first_psi], psi])
         across = np.stack([-np.sin(psis), np.cos(psis)], axis=1)
-        left, right = edges[:, :1], edges[:, 1:]
-        for corner, edge in ((0, left), (1, right)):
-            quad[:, corner] = centre[:-1] + across[:-1] * edge
-            quad[:, 3 - corner] = centre[1:] + across[1:] * edge
+        for side in (0, 1):
+            edge = edges[:, side, None]
+            quad[:, side] = centre[:-1] + across[:-1] * edge
+            quad[:, 3 - side] = centre[1:] + across[1:] * edge
         quad = np.rint(quad[credit] * (1 / TICK)) * TICK
         return swept(quad, s0[credit], s1[credit], t[credit], self.leave)
 
