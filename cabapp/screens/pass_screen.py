@@ -116,11 +116,13 @@ class PassScreen(Page):
         line.words = said.words if said else ""
         line.act_now = bool(said and said.act_now)
         line.side = said.side if said and said.act_now else 0
+        if "down" in (line.ids.first.state, line.ids.second.state):
+            return  # what a finger rests on does not change under it
         answers = list(said.answers) if said else []
-        if not answers and said and said.i_know:
-            answers = [("I know", "i_know")]
         if not answers and view.undo_label and view.undo_left > 0:
             answers = [(f"Undo {view.undo_label}", "undo")]
+        if not answers and said and said.i_know:
+            answers = [("I know", "i_know")]
         self._answers = answers[:2]
         line.answer = answers[0][0] if answers else ""
         line.other_answer = answers[1][0] if len(answers) > 1 else ""
