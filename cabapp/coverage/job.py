@@ -67,7 +67,7 @@ class JobCount:
         self._sweeper: Sweeper | None = None
         self._tool: Tool | None = None
         self._live: list[Pieces] = []
-        self._course = Course()
+        self._course, self._pose = Course(), None
         self._key, self._start = "", 0.0
         self._doubted = 0
         self._lay()
@@ -130,12 +130,14 @@ class JobCount:
         self._key, self._start, self._tool = key, start, tool
         self._named, self._said = receiver, []
         self._sweeper = Sweeper(tool, self.rules)
-        self._live, self._doubted, self._course = [], 0, Course()
+        self._live, self._doubted = [], 0
+        self._course, self._pose = Course(), None
         self.grid.begin(self._sweeper.leave, tool.width)
 
     def switch(self, switch: Switch) -> None:
         """Tell that the tool starts or stops working, or a wing goes up."""
         self._sweeper.switch(switch)
+        self._pose = None
 
     def fix(self, t, lat, lon, sigma=None, quality=None):
         """Take one fix, or arrays of them; return the changed rectangle of cells or None.
@@ -151,6 +153,7 @@ class JobCount:
         if len(t) == 0:
             return None
         self._course.feed(t, xy)
+        self._pose = None
         return self._paint(self._sweeper.feed(t, xy, sigma=sigma))
 
     def _paint(self, pieces: Pieces):
@@ -177,12 +180,12 @@ class JobCount:
         pieces = Pieces.join(self._live, self._sweeper.leave)
         self._earlier[self._key] = (self._start, self._tool, pieces)
         self._receivers[self._key] = self._receiver()
-        self._sweeper, self._key, self._live = None, "", []
+        self._sweeper, self._key, self._live, self._pose = None, "", [], None
 
     def again(self, t, lat, lon, sigma=None, switches=(), quality=None) -> None:
         """Count the present stint anew from its whole trace, after a tap was undone or repaired."""
         key, start, tool, receiver = self._key, self._start, self._tool, self._named
-        self._sweeper, self._key = None, ""
+        self._sweeper, self._key, self._pose = None, "", None
         self._lay()
         self.grid.fill([p for _, _, p in self._earlier.values()], self._seedings.values())
         self._measure()
@@ -197,8 +200,10 @@ class JobCount:
     @property
     def pose(self) -> Pose | None:
         """Where tractor and tool are now; heading and curvature are those of the last seconds."""
-        pose = self._sweeper.pose if self._sweeper else None
-        return pose and self._course.calm(pose)
+        if self._pose is None and self._sweeper is not None:
+            pose = self._sweeper.pose
+            self._pose = pose and self._course.calm(pose)
+        return self._pose
 
     @property
     def unknown_s(self) -> float:
