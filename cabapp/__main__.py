@@ -6,7 +6,10 @@ import sys
 
 from store.errors import Refused
 
-COMMANDS = ("cab", "demo", "measure", "log", "export", "merge", "office", "check")
+COMMANDS = (
+    "cab", "demo", "measure", "log", "export", "merge", "exchange", "enrol", "office", "backup",
+    "check",
+)  # fmt: skip
 
 
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:

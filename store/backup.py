@@ -56,6 +56,13 @@ def backup(path: Path, folder: Path) -> Path:
     return target
 
 
+def roll(newest: Path, stem: str, keep: int) -> None:
+    """Remove all but the newest `keep` backups of a logbook beside `newest`, which was verified."""
+    found = sorted(newest.parent.glob(f"{stem}-backup-*Z.sqlite"))  # the time is in the name
+    for old in [path for path in found if path != newest][: -(keep - 1) or None]:
+        old.unlink(missing_ok=True)
+
+
 def _faults(copy: Path) -> list[str]:
     # Read as it will lie there, without the pragmas that would write beside it.
     uri = copy.as_uri() + "?mode=ro"

@@ -261,11 +261,24 @@ class Store:
 
     # -------------------------------------------------------------------- keeping
 
-    def backup(self, folder: Path | str) -> Path:
-        """Write a verified copy into a folder and return its path; see `store.backup`."""
+    def backup(self, folder: Path | str, keep: int | None = None) -> Path:
+        """Write a verified copy into a folder and return its path; see `store.backup`.
+
+        With `keep`, all but the newest so many backups of this logbook there are removed.
+        """
+        if self._engine.dialect.name != "sqlite":
+            raise StoreRefused(
+                "A logbook on a PostgreSQL server is backed up there. Ask who looks after the "
+                "server, or use pg_dump."
+            )
+        if keep is not None and keep < 1:
+            raise StoreRefused("At least one backup has to be kept; nothing was done.")
         self.seal_traces()  # or two devices would later seal the same tail
         self.seal_pages()  # nobody else can sign them
-        return backup.backup(self.path, Path(folder))
+        path = backup.backup(self.path, Path(folder))
+        if keep is not None:
+            backup.roll(path, self.path.stem, keep)
+        return path
 
     def check(self) -> list[str]:
         """Return what is wrong with this logbook as sentences; see `store.check`."""

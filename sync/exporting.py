@@ -78,11 +78,16 @@ def export_bundle(store: Store, directory: Path | str, passphrase: str | None = 
             for page, text in zip(pages, texts, strict=True)
         ],
     }
-    ending = "zip" if passphrase is None else "locked"
-    path = Path(directory).absolute() / f"rollbook-{_plain(own.name)}-{own.device[:8]}.{ending}"
+    path = Path(directory).absolute() / bundle_name(store, locked=passphrase is not None)
     members = {RECORDS: b"".join(texts), **traces}
     write_bundle(path, manifest, members, own.private_key, passphrase)
     return path
+
+
+def bundle_name(store: Store, locked: bool = False) -> str:
+    """Return the name of this copy's bundle, the same in every folder."""
+    ending = "locked" if locked else "zip"
+    return f"rollbook-{_plain(store.device_name)}-{store.device[:8]}.{ending}"
 
 
 def _shown(name: str) -> str:

@@ -71,3 +71,21 @@ def unlocked(path: Path, passphrase: str | None) -> Path | io.BytesIO:
             f"{path.name} was not merged: the passphrase is not the one it was locked with, "
             "or it is damaged. Try again, or export it again where it came from."
         ) from error
+
+
+def read_passphrase(path: Path | None) -> str | None:
+    """Return the passphrase in a file, without the blanks around it; None for no file.
+
+    Raises
+    ------
+    BundleRefused
+        If it cannot be read.
+    """
+    if path is None:
+        return None
+    try:
+        return path.read_text(encoding="utf-8").strip()
+    except (OSError, ValueError) as error:
+        raise BundleRefused(
+            f"The passphrase file {path} cannot be read. Write the passphrase into it as text."
+        ) from error

@@ -7,6 +7,7 @@ from pathlib import Path
 from cabapp import places
 from store import open_store
 from sync import export_bundle
+from sync.locking import read_passphrase
 
 NAME = "export"
 HELP = "Write everything this logbook knows as one signed bundle, for a stick or shared folder."
@@ -16,6 +17,9 @@ EXAMPLE = "rollbook export /media/stick"
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the command takes."""
     parser.add_argument("directory", type=Path, metavar="DIR", help="where the bundle goes")
+    parser.add_argument(
+        "--passphrase-file", type=Path, metavar="FILE", help="lock the bundle with the words in it"
+    )
     parser.add_argument("--json", action="store_true", help="print figures as JSON")
     places.store_option(parser)
 
@@ -23,7 +27,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Do it."""
     with open_store(places.existing_store(args)) as store:
-        path = export_bundle(store, args.directory)
+        path = export_bundle(store, args.directory, read_passphrase(args.passphrase_file))
     size = path.stat().st_size
     if args.json:
         print(json.dumps({"bundle": str(path), "bytes": size}))

@@ -8,6 +8,7 @@ from pathlib import Path
 from cabapp import places, progress
 from store import open_store
 from sync import merge_bundles
+from sync.locking import read_passphrase
 
 NAME = "merge"
 HELP = "Merge bundles, or all bundles in a folder; each wholly or not at all, in any order."
@@ -22,14 +23,18 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--name", default="office", help="what this copy is called if it is new (default: office)"
     )
+    parser.add_argument(
+        "--passphrase-file", type=Path, metavar="FILE", help="unlock bundles with the words in it"
+    )
     parser.add_argument("--json", action="store_true", help="print figures as JSON")
     places.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Do it; 1 if any bundle was refused, though the others were merged."""
+    passphrase = read_passphrase(args.passphrase_file)
     with open_store(places.chosen_store(args), args.name) as store:
-        result = merge_bundles(store, args.paths, progress.show)
+        result = merge_bundles(store, args.paths, progress.show, passphrase)
     if args.json:
         refused = [{"bundle": str(path), "why": why} for path, why in result.refused]
         figures = {"added": result.added, "known": result.known}

@@ -1,0 +1,28 @@
+"""`rollbook backup`: a checked copy of the logbook in a second place, the last few kept."""
+
+import argparse
+from pathlib import Path
+
+from cabapp import places
+from store import open_store
+
+NAME = "backup"
+HELP = "Write a checked copy of the logbook into a second place and keep the last few."
+EXAMPLE = "rollbook backup /media/stick"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the command takes."""
+    parser.add_argument("directory", type=Path, metavar="DIR", help="where the copy goes")
+    parser.add_argument(
+        "--keep", type=int, default=7, metavar="N", help="how many to keep (default: 7)"
+    )
+    places.store_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do it."""
+    with open_store(places.existing_store(args)) as store:
+        path = store.backup(args.directory, keep=args.keep)
+    print(f"Written and checked: {path} ({path.stat().st_size / 1000:,.0f} kB).")
+    return 0

@@ -1,0 +1,46 @@
+"""`rollbook exchange`: take in what is new in folders and on sticks, and write what is ours."""
+
+import argparse
+import sys
+import time
+from pathlib import Path
+
+from cabapp import places, progress
+from store import open_store
+from sync.carriers import STICK_FOLDER, Watch, mounts
+from sync.locking import read_passphrase
+
+NAME = "exchange"
+HELP = "Merge what is new in shared folders or on sticks and write our bundle there; can watch."
+EXAMPLE = "rollbook exchange ~/Shared/rollbook --sticks --watch"
+PAUSE_S = 2.0
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the command takes."""
+    parser.add_argument("folders", nargs="*", type=Path, metavar="DIR", help="a shared folder")
+    parser.add_argument(
+        "--sticks", action="store_true", help=f"sticks that have a folder named {STICK_FOLDER}, too"
+    )
+    parser.add_argument("--watch", action="store_true", help="go on until stopped with Ctrl-C")
+    parser.add_argument(
+        "--passphrase-file", type=Path, metavar="FILE", help="lock and unlock with the words in it"
+    )
+    places.store_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do it; 1 if anything was refused."""
+    passphrase, wrong = read_passphrase(args.passphrase_file), False
+    with open_store(places.existing_store(args)) as store:
+        watch = Watch(store, args.folders, mounts if args.sticks else None, passphrase)
+        looks = 2  # a bundle must stand still between two looks
+        while looks > 0 or args.watch:
+            for news in watch.look(progress.show):
+                bad = bool(news.merged.refused or news.trouble)
+                print(news.words, file=sys.stderr if bad else sys.stdout, flush=True)
+                wrong = wrong or bad
+            looks -= 1
+            if looks > 0 or args.watch:
+                time.sleep(PAUSE_S)
+    return 1 if wrong else 0
