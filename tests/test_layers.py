@@ -36,7 +36,7 @@ def imports(path):
         elif isinstance(node, ast.ImportFrom):
             if node.level:
                 yield node.lineno, "." * node.level + (node.module or "")
-            elif node.module in OWN:
+            elif node.module.split(".")[0] in OWN:
                 yield from ((node.lineno, f"{node.module}.{alias.name}") for alias in node.names)
             else:
                 yield node.lineno, node.module
