@@ -13,7 +13,11 @@ from store.errors import Refused
 
 LEAST_LENGTH, LEAST_FIXES = 30.0, 10
 """What both runs must have in common, m, and how many fixes each there."""
-TURNED = math.radians(20)
+TURNED, STRAIGHT = math.radians(20), math.radians(5)
+"""Farther off the first metres' heading a run is over; off its middle's, it is not part of the
+line."""
+WINDOW = 2.5
+"""A heading is taken from this far before a place to this far behind it, m."""
 SMALL = 0.05
 """An offset smaller than this is nothing to write down, m."""
 
@@ -119,7 +123,8 @@ def two_runs(xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     xy = np.asarray(xy, float).reshape(-1, 2)
     moved = np.concatenate([[True], np.hypot(*np.diff(xy, axis=0).T) > 0.2])
     xy = xy[moved]
-    runs = _straight_runs(xy) if len(xy) > 2 else []
+    runs = [_middle(run) for run in _straight_runs(xy)] if len(xy) > 2 else []
+    runs = [run for run in runs if math.dist(run[0], run[-1]) >= LEAST_LENGTH]
     runs.sort(key=lambda run: -math.dist(run[0], run[-1]))
     for run in runs[1:]:
         u, v = runs[0][-1] - runs[0][0], run[-1] - run[0]
@@ -156,6 +161,22 @@ def _direction(run, towards):
 def _scatter(values) -> float:
     """Return a standard deviation that some stray fixes do not spoil (1.4826 times the MAD)."""
     return float(1.4826 * np.median(np.abs(values - np.median(values))))
+
+
+def _middle(run):
+    """Return a run without the beginnings of turns at its ends."""
+    gone = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(run, axis=0).T))])
+    before = np.searchsorted(gone, gone - WINDOW)
+    behind = np.minimum(np.searchsorted(gone, gone + WINDOW), len(run) - 1)
+    chord = run[behind] - run[before]
+    fifth = len(run) // 5
+    u = _direction(run[fifth : len(run) - fifth], run[-1] - run[0])
+    turn = np.abs(np.arctan2(chord @ [-u[1], u[0]], chord @ u))
+    off = np.flatnonzero(turn > STRAIGHT)
+    half = len(run) // 2
+    first = off[off < half].max(initial=-1) + 1
+    last = off[off >= half].min(initial=len(run))
+    return run[first:last] if last - first >= 2 else run[half : half + 2]
 
 
 def _straight_runs(xy):

@@ -71,7 +71,7 @@ class Reports:
             north, east = _positive(report.get("lat")), _positive(report.get("lon"))
             if "time" in report and north and east:
                 sigma = math.sqrt((north**2 + east**2) / 2)
-                self._sigma = read_time(report["time"])[0], sigma
+                self._sigma = read_time(str(report["time"]))[0], sigma
         elif kind == "TPV":
             return self._place(report)
         return []
@@ -80,7 +80,7 @@ class Reports:
         if "time" not in report:
             self.timeless += 1
             return []
-        t = read_time(report["time"])[0]
+        t = read_time(str(report["time"]))[0]
         device = str(report.get("device", ""))
         if self._last == (device, t):
             return []  # gpsd repeats a report when a later sentence of the moment adds to it

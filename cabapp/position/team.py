@@ -13,6 +13,9 @@ BETTER, BETTER_S = 2.0, 20.0
 """One with an error this many times less takes over after this long, s (common practice: a short
 visit of a better mode is not worth a jump sideways)."""
 
+TOLD_S = 120.0
+"""A change of receiver is said for this long, s."""
+
 
 class _Member:
     """What is known of one receiver."""
@@ -53,7 +56,8 @@ class Team:
     def __init__(self, sources: list[Source] | None = None):
         self._members = [_Member(source) for source in sources or ()]
         self._active: _Member | None = None
-        self._change = ""
+        self._change = self._noted = ""
+        self._changed = float("-inf")
         self._last_t = float("-inf")
 
     @property
@@ -89,6 +93,7 @@ class Team:
         self._members = [member for member in self._members if member.source is not source]
         if self._active is not None and self._active.source is source:
             self._active = None
+            self._change = f"{source.name} is gone."
 
     def poll(self, now: float) -> list[Fix]:
         """Return the new fixes of the receiver that is best now."""
@@ -100,6 +105,10 @@ class Team:
                 member.fix = fix
                 member.seen = now if fix.has_position else float("-inf")
         self._choose(members, now)
+        if self._change != self._noted:
+            self._noted, self._changed = self._change, now
+        elif now - self._changed > TOLD_S:
+            self._change = ""
         given = [fix for fix in came.get(self._active, ()) if fix.t > self._last_t]
         if not given and self._active in came and came[self._active]:
             # its clock is far behind the one before: seconds lost, but never time running back
