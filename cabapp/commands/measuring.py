@@ -8,7 +8,7 @@ import shapely
 from cabapp.coverage.edges import Edges
 from cabapp.coverage.field import Field
 from cabapp.coverage.gaps import list_gaps, list_recovered
-from cabapp.coverage.hygiene import clean
+from cabapp.coverage.hygiene import WRONG_DATE, clean
 from cabapp.coverage.pieces import Pieces
 from cabapp.coverage.plane import Plane
 from cabapp.coverage.proof import prove
@@ -233,7 +233,7 @@ def _sweep(trace: TraceFile, good, plane, tool) -> tuple[dict, Pieces]:
         "used": sweeper.used,
         "rejected": fixes - sweeper.used,
         "reasons": reasons,
-        "duration_s": float(t[-1] - t[0]),
+        "duration_s": float(np.ptp(t if WRONG_DATE in reasons else trace.t)),
         "length_m": sweeper.length,
         "unknown_s": paused + sum(end - start for start, end, _, _ in sweeper.unknown),
         "interval_s": _interval(t),
