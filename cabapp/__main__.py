@@ -8,7 +8,7 @@ from store.errors import Refused
 
 COMMANDS = (
     "cab", "demo", "measure", "log", "export", "merge", "exchange", "enrol", "office", "backup",
-    "check",
+    "check", "receiver", "bring",
 )  # fmt: skip
 
 

@@ -1,0 +1,126 @@
+"""`rollbook bring`: a day recorded by another logger, cut into fields and written when agreed to."""
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from cabapp import places
+from cabapp.position.files import read_trace
+from cabapp.session.bringing import Day, bring_in, look_at
+from cabapp.session.taking import FarmWays
+from store import open_store
+from store.errors import Refused
+from store.models import Operator, Tool, Tractor
+
+NAME = "bring"
+HELP = "Bring in a day that another logger recorded (GPX, CSV, NMEA), field by field."
+EXAMPLE = 'rollbook bring monday.gpx --operator Ann --tractor Red --tool Roller'
+
+
+class BringRefused(Refused):
+    """It is not known who or what worked."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the command takes."""
+    parser.add_argument("file", type=Path, metavar="FILE", help="the recording of a day")
+    parser.add_argument("--operator", metavar="NAME", help="who drove (needed when there are several)")
+    parser.add_argument("--tractor", metavar="NAME", help="with which tractor")
+    parser.add_argument("--tool", metavar="NAME", help="with which tool")
+    parser.add_argument("--operation", metavar="WORD", help="what was done (default: what the tool is for)")
+    parser.add_argument("--only", type=int, action="append", metavar="N", help="only this number of the list; may be said several times")
+    parser.add_argument("--yes", action="store_true", help="write without asking about each field")
+    parser.add_argument("--json", action="store_true", help="print the guesses, and what was written, as JSON")
+    places.store_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """List the guesses; write those agreed to."""
+    trace = read_trace(args.file)
+    with open_store(places.existing_store(args)) as store:
+        day, ways = look_at(store, trace), FarmWays(store)
+        if not args.json:
+            for line in in_words(day, ways):
+                print(line)
+        written = []
+        for number, visit in enumerate(day.worked, 1):
+            if args.only and number not in args.only:
+                continue
+            if args.yes or (not args.json and _agreed(number, day, visit)):
+                operator = _named(store, Operator, "operator", args.operator)
+                tractor = _named(store, Tractor, "tractor", args.tractor)
+                tool = _named(store, Tool, "tool", args.tool)
+                operation = args.operation or tool.operation
+                stint = bring_in(store, day, visit, operator.id, tractor.id, tool.id, operation)
+                written.append({"number": number, "stint": stint.id})
+        if args.json:
+            print(json.dumps(_figures(day) | {"written": written}))
+        elif written:
+            print(f"Written: {len(written)}. Each tap is marked as guessed; look at the log of the field.")
+        else:
+            print("Nothing was written. Say --yes, or answer y at a terminal.")
+    return 0
+
+
+def in_words(day: Day, ways: FarmWays) -> list[str]:
+    """Return what was guessed, a line for each visit, and what is left over."""
+    lines = list(day.trace.notes)
+    for number, visit in enumerate(day.worked, 1):
+        spent = visit.seconds
+        spells = ", ".join(f"{ways.say_time(a)} to {ways.say_time(b)}" for a, b in visit.spells)
+        lines.append(
+            f"{number}. {day.fields[visit.field].name}, "
+            f"{ways.local(visit.spells[0][0]):%a %d %b}: worked {spells}. {visit.runs} passes; "
+            f"{_minutes(spent['working'])} working, {_minutes(spent['turning'])} turning, "
+            f"{_minutes(spent['travelling'])} travelling, {_minutes(spent['standing'])} standing"
+            + (f", {_minutes(spent['unknown'])} unknown." if spent["unknown"] >= 30 else ".")
+        )
+    crossed = [day.fields[v.field].name for v in day.visits if not v.spells]
+    if crossed:
+        lines.append(f"Only crossed or visited: {', '.join(dict.fromkeys(crossed))}.")
+    if not day.worked:
+        lines.append("No work on any field of this logbook was found in it.")
+    return lines
+
+
+def _agreed(number, day, visit) -> bool:
+    if not sys.stdin.isatty():
+        return False
+    answer = input(f"Was {day.fields[visit.field].name} (number {number}) worked like that? [y/N] ")
+    return answer.strip().lower() in ("y", "yes")
+
+
+def _named(store, model, word, name):
+    rows = store.all(model)
+    found = [row for row in rows if name is None or row.name.casefold() == name.casefold()]
+    if len(found) == 1:
+        return found[0]
+    names = ", ".join(row.name for row in rows) or "none"
+    said = f"There is no one {word} called {name!r}" if name else f"Say which {word} it was"
+    raise BringRefused(f"{said}. In this logbook: {names}.")
+
+
+def _figures(day) -> dict:
+    t = day.trace.t[day.rows]
+    return {
+        "visits": [
+            {
+                "field": day.fields[v.field].name,
+                "from": float(t[v.first]), "to": float(t[v.last]),
+                "passes": v.runs, "spells": v.spells, "seconds": v.seconds,
+            }
+            for v in day.visits
+        ],
+        "stretches": [
+            {
+                "kind": s.kind, "from": float(t[s.first]), "to": float(t[s.last]),
+                "field": None if s.field is None else day.fields[s.field].name,
+            }
+            for s in day.stretches
+        ],
+    }  # fmt: skip
+
+
+def _minutes(seconds: float) -> str:
+    return f"{seconds / 3600:.1f} h" if seconds >= 5400 else f"{seconds / 60:.0f} min"

@@ -1,0 +1,219 @@
+"""What a machine did through a day, guessed from its trace alone. Pure: plane metres in.
+
+A guess is for a person to confirm: a tool that is up leaves the same trace as one that is down.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+WORKING, TURNING, TRAVELLING, STANDING, UNKNOWN = KINDS = (
+    "working", "turning", "travelling", "standing", "unknown",
+)  # fmt: skip
+
+HALF_WINDOW_S = 2.5
+"""Speed and heading are taken over twice this, s."""
+STANDS_MPS, STANDS_S = 0.3, 20.0
+"""Slower is standing (m/s), if it lasts (s)."""
+TURNS = np.radians(25.0)
+"""More change of heading than this within two windows is a turn."""
+SHORTEST_M, SHORTEST_TURN_S = 25.0, 4.0
+"""Straight for less is part of a turn (m); turned for less is part of a straight (s)."""
+GAP_S = 5.0
+"""Longer without a fix is unknown, s, or five times the trace's own interval."""
+EDGE_M = 5.0
+"""A field reaches this far over its boundary, m: tools and boundaries are that wide of the mark."""
+FAST = 1.7
+"""So many times faster than the work of a visit is driving there or back."""
+LEAST_RUNS, LEAST_S = 2, 120.0
+"""A visit with fewer straight runs or less work (s) only crosses the field."""
+PAUSE_S = 120.0
+"""Standing, or no fix, for this long ends a spell of work, s."""
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Fixes first to last, the last one included, of one kind; `field` is an index or None."""
+
+    kind: str
+    first: int
+    last: int
+    field: int | None
+
+
+@dataclass(frozen=True)
+class Visit:
+    """The time in one field, between coming and going.
+
+    Attributes
+    ----------
+    field : int
+        Index of the field.
+    first, last : int
+        First and last fix, the last one included.
+    spells : tuple of (float, float)
+        When work went on, turns included, POSIX s; empty when the field was only crossed.
+    runs : int
+        Straight runs of work.
+    seconds : dict of str to float
+        Time spent on each of `KINDS`.
+    """
+
+    field: int
+    first: int
+    last: int
+    spells: tuple[tuple[float, float], ...]
+    runs: int
+    seconds: dict[str, float]
+
+
+def guess(t, xy, fields: Sequence) -> tuple[list[Stretch], list[Visit]]:
+    """Guess what was done.
+
+    Parameters
+    ----------
+    t : array_like, shape (n,)
+        POSIX seconds, rising; only fixes with a position.
+    xy : array_like, shape (n, 2)
+        Metres east, north.
+    fields : sequence of shapely geometries
+        In the same plane; where two overlap the first one counts.
+
+    Returns
+    -------
+    stretches : list of Stretch
+        In order, without holes: each fix is in exactly one.
+    visits : list of Visit
+        Of fields, in order of time.
+
+    Examples
+    --------
+    Standing, then driving with no field near:
+
+    >>> t = np.arange(0.0, 120.0)
+    >>> x = np.where(t < 60, 0.0, (t - 60) * 3)
+    >>> stretches, visits = guess(t, np.column_stack([x, 0 * x]), [])
+    >>> [(s.kind, s.field) for s in stretches], visits
+    ([('standing', None), ('travelling', None)], [])
+    >>> guess([], np.empty((0, 2)), [])
+    ([], [])
+    """
+    t, xy = np.asarray(t, float), np.asarray(xy, float).reshape(-1, 2)
+    if not len(t):
+        return [], []
+    speed, turned = _motion(t, xy)
+    where = _where(xy, fields)
+    gap = max(GAP_S, 5 * float(np.median(np.diff(t)))) if len(t) > 1 else GAP_S
+    kind = np.where(where < 0, KINDS.index(TRAVELLING), KINDS.index(WORKING))
+    kind[(where >= 0) & (turned > TURNS)] = KINDS.index(TURNING)
+    kind[speed < STANDS_MPS] = KINDS.index(STANDING)
+    kind[np.flatnonzero(np.diff(t) > gap)] = KINDS.index(UNKNOWN)
+    away = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+
+    def lasted(first, last):
+        return t[min(last + 1, len(t) - 1)] - t[first]
+
+    _swallow(kind, where, STANDING, lambda a, b: lasted(a, b) < STANDS_S)
+    _swallow(kind, where, TURNING, lambda a, b: lasted(a, b) < SHORTEST_TURN_S)
+    _swallow(kind, where, WORKING, lambda a, b: away[b] - away[a] < SHORTEST_M)
+    visits = []
+    for field, first, last in _same(where):
+        if field >= 0:
+            visits.append(_visit(field, first, last, t, kind, speed))
+    stretches = [
+        Stretch(KINDS[k // 10_000], first, last, None if (f := k % 10_000 - 1) < 0 else int(f))
+        for k, first, last in _same(kind * 10_000 + where + 1)
+    ]
+    return stretches, visits
+
+
+def _motion(t, xy):
+    """Return speed, m/s, and the change of heading around each fix, rad."""
+
+    def at(when):
+        return np.column_stack([np.interp(when, t, xy[:, 0]), np.interp(when, t, xy[:, 1])])
+
+    def chord(a, b):
+        return at(b) - at(a)
+
+    h = HALF_WINDOW_S
+    spent = np.maximum(np.minimum(t + h, t[-1]) - np.maximum(t - h, t[0]), 1e-3)
+    speed = np.hypot(*chord(t - h, t + h).T) / spent
+    before, behind = chord(t - 2 * h, t), chord(t, t + 2 * h)
+    cross = before[:, 0] * behind[:, 1] - before[:, 1] * behind[:, 0]
+    return speed, np.abs(np.arctan2(cross, (before * behind).sum(axis=1)))
+
+
+def _where(xy, fields):
+    """Return the index of the field each place lies in, -1 for none; short slips out are within."""
+    where = np.full(len(xy), -1)
+    for index in range(len(fields) - 1, -1, -1):
+        area = shapely.buffer(fields[index], EDGE_M)
+        shapely.prepare(area)
+        where[shapely.contains_xy(area, xy[:, 0], xy[:, 1])] = index
+    # round the end of a pass the tractor often leaves the field and comes back
+    runs = list(_same(where))
+    for before, (field, first, last), behind in zip(runs, runs[1:], runs[2:]):
+        path = np.hypot(*np.diff(xy[first : last + 1], axis=0).T).sum()
+        if field < 0 and before[0] == behind[0] and path < 150.0:
+            where[first : last + 1] = before[0]
+    return where
+
+
+def _same(values):
+    """Give (value, first, last) for each run of equal values."""
+    edges = np.flatnonzero(np.diff(values)) + 1
+    for first, end in zip([0, *edges], [*edges, len(values)]):
+        yield int(values[first]), int(first), int(end - 1)
+
+
+def _swallow(kind, where, name, short):
+    """Give runs of a kind that are too short to what was before them in the same field."""
+    code = KINDS.index(name)
+    other = KINDS.index({WORKING: TURNING, TURNING: WORKING}.get(name, WORKING))
+    for value, first, last in list(_same(kind)):
+        if value == code and short(first, last):
+            within = where[first : last + 1] >= 0
+            kind[first : last + 1] = np.where(within, other, KINDS.index(TRAVELLING))
+
+
+def _visit(field, first, last, t, kind, speed) -> Visit:
+    """Judge one visit; what is no work there is marked as travelling in `kind`."""
+    part = kind[first : last + 1]
+    working, turning = KINDS.index(WORKING), KINDS.index(TURNING)
+    runs = [(first + a, first + b) for value, a, b in _same(part) if value == working]
+    if runs:
+        usual = np.median(np.concatenate([speed[a : b + 1] for a, b in runs]))
+        fast = [run for run in runs if np.median(speed[run[0] : run[1] + 1]) > FAST * usual]
+        for a, b in fast:
+            kind[a : b + 1] = KINDS.index(TRAVELLING)
+        runs = [run for run in runs if run not in fast]
+    worked = sum(t[b] - t[a] for a, b in runs)
+    if len(runs) < LEAST_RUNS or worked < LEAST_S:
+        part[(part == working) | (part == turning)] = KINDS.index(TRAVELLING)
+        runs = []
+    step = np.diff(t[first : last + 2], append=t[last : last + 1] if last + 1 == len(t) else [])
+    spent = {name: float(step[: len(part)][part == n].sum()) for n, name in enumerate(KINDS)}
+    return Visit(field, first, last, _spells(runs, t, kind), len(runs), spent)
+
+
+def _spells(runs, t, kind):
+    """Join runs to spells; a pause, or driving elsewhere between two of them, parts them."""
+    spells = []
+    for a, b in runs:
+        between = kind[spells[-1][1] : a] if spells else None
+        if spells and not _parted(between, t[spells[-1][1] : a + 1]):
+            spells[-1][1] = b
+        else:
+            spells.append([a, b])
+    return tuple((float(t[a]), float(t[b])) for a, b in spells)
+
+
+def _parted(kind, t):
+    step = np.diff(t)
+    stood = step[kind == KINDS.index(STANDING)].sum()
+    silent = step[kind == KINDS.index(UNKNOWN)].sum()
+    drove = step[kind == KINDS.index(TRAVELLING)].sum()
+    return stood + silent >= PAUSE_S or drove >= PAUSE_S / 4
