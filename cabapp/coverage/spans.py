@@ -9,11 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cabapp.coverage.pieces import TICK, Pieces
-
-BLOCK = 4096
-"""Pieces looked at together: few enough that all arrays stay in cache, which is several times
-faster than going over memory (and over fresh pages) once for every operation."""
+from cabapp.coverage.pieces import Pieces
+from cabapp.coverage.reach import BLOCK, corners, counter_clockwise, reaches
 
 
 @dataclass
@@ -50,7 +47,7 @@ def row_spans(quad: np.ndarray, row: float) -> Spans:
     row : float
         Distance between rows, m.
     """
-    x, y = _corners(quad)
+    x, y = corners(quad)
     c = _above(y, row)
     first = c.min(axis=0)
     count = c.max(axis=0) - first
@@ -62,7 +59,7 @@ def row_spans(quad: np.ndarray, row: float) -> Spans:
     corner, whose = np.nonzero(c[NEXT] != c)
     a, b = (corner, whose), (NEXT[corner], whose)
     at, place, number = _crossed(x[a], y[a], x[b], y[b], c[a], c[b], row)
-    right = (c[b] < c[a]) != _counter_clockwise(x, y)[whose]
+    right = (c[b] < c[a]) != counter_clockwise(x, y)[whose]
     ends = np.empty(2 * len(k))
     ends[at + np.repeat(slot[whose] + right * len(k), number)] = place
     x0, x1 = ends[: len(k)], ends[len(k) :]
@@ -72,18 +69,9 @@ def row_spans(quad: np.ndarray, row: float) -> Spans:
 NEXT = np.array([1, 2, 3, 0])
 
 
-def _corners(quad):
-    """Return x and y of corners, each (4, n) in one stretch of memory."""
-    return np.ascontiguousarray(quad[:, :, 0].T), np.ascontiguousarray(quad[:, :, 1].T)
-
-
 def _above(y, row):
     """Return the first row whose middle is not below y."""
     return np.ceil(y * (1 / row) - 0.5).astype(np.int64)
-
-
-def _counter_clockwise(x, y):
-    return (x[2] - x[0]) * (y[3] - y[1]) >= (y[2] - y[0]) * (x[3] - x[1])
 
 
 def _crossed(xa, ya, xb, yb, ca, cb, row):
@@ -102,55 +90,6 @@ def _crossed(xa, ya, xb, yb, ca, cb, row):
     x *= np.repeat(slope, number)
     x += np.repeat(np.where(rise, xa, xb), number)
     return k, x, number
-
-
-def reaches(x, y, s0, s1, leave: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return from which piece on the visit rule asks, and from which on it need not.
-
-    Parameters
-    ----------
-    x, y : ndarray, shape (4, n)
-        Corners, m.
-    s0, s1 : ndarray of int64, shape (n,)
-    leave : int
-
-    Returns
-    -------
-    far, near : ndarray of int64, shape (n,)
-        Pieces `far[i]` to i lie within `leave` of path of piece i. Pieces `near[i]` to i, maybe
-        only i, do not overlap each other.
-    joins : ndarray of bool, shape (n,)
-        The piece begins on the tool line where the one before ended, and both run forward.
-
-    Notes
-    -----
-    While both ends of the tool line only advance in some direction, any line square to that
-    direction meets the path of either end once, and the tool lines between cut it into intervals
-    that join end to end. So no two pieces of such a stretch overlap. Sixteen directions are tried.
-    """
-    i = np.arange(len(s0))
-    far = np.searchsorted(s1, s0 - leave)
-    forward = _counter_clockwise(x, y)
-    joins = np.zeros(len(i), bool)
-    joins[1:] = forward[1:] & forward[:-1]
-    for begin, end in ((0, 3), (1, 2)):
-        for z in (x, y):
-            # a turned frame may round the same corner two ways
-            joins[1:] &= np.abs(z[begin, 1:] - z[end, :-1]) < TICK / 8
-    begins = np.where(joins, 0, i)
-    one = WAYS @ np.stack([x[3] - x[0], y[3] - y[0]])
-    other = WAYS @ np.stack([x[2] - x[1], y[2] - y[1]])
-    near = i
-    # one running maximum goes through all directions, each lifted above the one before
-    lift = np.arange(len(WAYS))[:, None] * (len(i) + 1)
-    for back in (np.minimum(one, other) < 0, np.maximum(one, other) > 0):
-        stops = np.where(back | ~forward, i + 1, begins) + lift
-        stops = np.maximum.accumulate(stops.ravel()).reshape(stops.shape) - lift
-        near = np.minimum(near, stops.min(axis=0))
-    return far, near, joins
-
-
-WAYS = np.array([(np.cos(a), np.sin(a)) for a in np.arange(8) * (np.pi / 8)])
 
 
 def visits(
@@ -173,7 +112,7 @@ def visits(
     piece : ndarray of int64, shape (m,)
         Which piece made it: tells when, and orders the passes over a place by time.
     """
-    far, near, _ = reaches(*_corners(pieces.quad), pieces.s0, pieces.s1, pieces.leave)
+    far, near, _ = reaches(*corners(pieces.quad), pieces.s0, pieces.s1, pieces.leave)
     later = np.flatnonzero(far < near)
     return _fresh(pieces.quad, row, later, near[later], far[later])
 
@@ -201,7 +140,7 @@ def crossings(
     for start in range(0, len(pieces), BLOCK):
         begin = int(np.searchsorted(pieces.s1, pieces.s0[start] - pieces.leave))
         part = slice(begin, start + BLOCK)
-        east, north = _corners(pieces.quad[part])
+        east, north = corners(pieces.quad[part])
         x, y = east * c - north * s, east * s + north * c
         far, near, joins = reaches(x, y, pieces.s0[part], pieces.s1[part], pieces.leave)
         free = far >= near
@@ -227,7 +166,7 @@ def _outer_edges(x, y, free, joins, row):
     a = np.concatenate([some + 3 * len(free), some + len(free), first, last + 2 * len(free)])
     b = np.concatenate([some, some + 2 * len(free), first + len(free), last + 3 * len(free)])
     c = _above(y, row).ravel()
-    ahead = _counter_clockwise(x, y)[np.concatenate([some, some, first, last])]
+    ahead = counter_clockwise(x, y)[np.concatenate([some, some, first, last])]
     ends = (c[b] > c[a]) == ahead
     x, y = x.ravel(), y.ravel()
     k, x, number = _crossed(x[a], y[a], x[b], y[b], c[a], c[b], row)
@@ -237,7 +176,7 @@ def _outer_edges(x, y, free, joins, row):
 def _asked(pieces, row, turn, later, near, far):
     """Yield the same for pieces that must ask which ground pieces before them covered."""
     c, s = turn
-    low = far[0]
+    low = far.min()
     marks = np.zeros(later[-1] + 2 - low, np.int64)
     for start, stop in ((far, near), (later, later + 1)):
         np.add.at(marks, start - low, 1)

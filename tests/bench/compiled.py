@@ -24,7 +24,7 @@ def interval(x, y, k, row):
 
 @njit(cache=False)
 def overlaps_none(x, y, ways):
-    """Return for each piece from which one on all run one way, as `spans.reaches`."""
+    """Return for each piece from which one on all run one way, as `reach.reaches`."""
     n = len(x)
     near = np.empty(n, np.int64)
     stops = np.zeros(len(ways), np.int64)
@@ -127,6 +127,6 @@ def count(quad, s0, s1, leave, row):
     c, s = np.cos(angle), np.sin(angle)
     turned = quad @ np.array([[c, s], [-s, c]])
     x, y = np.ascontiguousarray(turned[..., 0]), np.ascontiguousarray(turned[..., 1])
-    ways = np.array([(np.cos(a), np.sin(a)) for a in np.arange(16) * (np.pi / 8)])
+    ways = np.array([(np.cos(a), np.sin(a)) for a in np.arange(8) * (np.pi / 4)])
     near = overlaps_none(x, y, ways)
     return add_up(*events(x, y, s0, s1, leave, row, near), row)

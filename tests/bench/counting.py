@@ -329,11 +329,10 @@ def main():
     error(pieces, ready[2])
     live(65, 1.0)
     if args.all:
-        compare(65, 10.0)
-        compare(259, 1.0)
-        live(259, 1.0)
         memory(1036)
         growth()
+        compare(65, 10.0)
+        compare(259, 1.0)
 
 
 if __name__ == "__main__":
