@@ -156,7 +156,9 @@ def look_ahead(grid: Grid, pose: Pose, seconds: float, wanted, covered_now) -> A
     want = np.asarray(wanted(flat)).reshape(counts.shape)
     full = (counts >= want) & (want > 0) & free
 
-    share = full.mean(axis=0)
+    # finished ground that ends on the way is being left: nothing need be done, as on a headland
+    stays = full[-max(1, len(along) // 5) :].mean(axis=0) >= 0.5
+    share = full.mean(axis=0) * stays
     under = slice(FINE_PARTS, 2 * FINE_PARTS)
     much = 3 * np.count_nonzero(share[under] >= SHARE) >= FINE_PARTS
     over = share >= (SHARE if much else MOST)

@@ -12,7 +12,6 @@ nothing here is a measurement of people.
 
 import argparse
 import tempfile
-from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 from unittest.mock import patch
@@ -34,6 +33,7 @@ from store.models import Farm, Field, Hitching, Job, Operator, Stint, Tap, Tract
 from store.models import Tool as ToolRow
 from tests.bench.driver import (
     AIM,
+    BEHIND,
     GROUNDS,
     KINDS,
     TOOL,
@@ -130,9 +130,10 @@ def write_stint(store, name, who, start, runs, sigma, rng):
 
 
 def sampled(x, y, speed, start):
-    """Return a lane's run at 1 Hz, begun early enough for the roller to be straight."""
-    lead = np.array([20.0, 0.0])
-    path = np.column_stack([np.pad(x, 1, mode="edge"), np.concatenate([[y[0] - lead[0]], y, [y[-1] + 10]])])
+    """Return a lane's run at 1 Hz, driven on until the roller has reached its end."""
+    path = np.column_stack([x, y])
+    way = path[-1] - path[-2]
+    path = np.concatenate([path, path[-1:] + BEHIND * way / np.hypot(*way)])
     run = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
     at = np.arange(0, run[-1], speed)
     places = np.column_stack([np.interp(at, run, path[:, i]) for i in (0, 1)])
@@ -148,12 +149,12 @@ def over_tool(grid, pieces):
     return pieces.t, full.mean(axis=1) * WIDTH
 
 
-def one_field(store, seed):
-    """Drive one field and return its Case."""
+def one_field(store, seed, rows=(300, 500)):
+    """Drive one field, its rows so many m long, and return its Case."""
     rng = np.random.default_rng(seed)
     kind, ground = KINDS[seed % len(KINDS)], GROUNDS[seed // len(KINDS) % len(GROUNDS)]
     speed, sigma = rng.uniform(4, 7) * MPH, rng.uniform(0.1, 0.3)
-    n = int(rng.uniform(300, 500))
+    n = int(rng.uniform(*rows))
     lanes = [WIDTH / 2 + np.zeros(n)]
     for _ in range(EARLIER + NORMAL):
         lanes.append(next_lane(rng, lanes[-1]))
@@ -188,15 +189,11 @@ def one_field(store, seed):
         runs += lanes_of_another(rng, kind, far, n, event_up)
     if ground == "headland first":
         x = np.arange(-WIDTH, far + 2 * WIDTH)
-        rows = np.arange(WIDTH / 2 - WIDTH / 2, depth, WIDTH / 2)
-        runs += [(np.stack([x, np.full(len(x), y)]), None) for r in rows for y in (-r, n + r)]
+        out = np.arange(WIDTH / 2, depth, WIDTH / 2)
+        runs += [(x, np.full(len(x), y)) for r in out for y in (-r, n + r)]
     stints, t = [], start
     for x, y in runs:
-        if y is None:
-            swapped = sampled(x[1], x[0], speed, t)
-            stints.append(swapped)
-        else:
-            stints.append(sampled(x, y, speed, t))
+        stints.append(sampled(x, y, speed, t))
         t = stints[-1][0][-1] + 60
     if stints:
         truth.append(write_stint(store, name, "ben", start, stints, sigma, rng))
@@ -251,7 +248,8 @@ def judge(case, heard, shown, path, truth, notice_at, speed):
     # the roller comes in straight some 20 m after the turn; its last metres are the headland
     y = np.interp(t, path.t, path.xy[:, 1])
     rows = np.ptp(path.xy[path.part == 0][:, 1]) - 40
-    inside = (t >= begun + (0 if case.kind == "wrong start" else 20 / speed)) & (np.abs(y - rows / 2) < rows / 2)
+    settled = begun + (0 if case.kind == "wrong start" else 20 / speed)
+    inside = (t >= settled) & (np.abs(y - rows / 2) < rows / 2)
     there = t[inside & (over > WIDTH / 3)]
     if case.kind == "closing strip":
         begun, case.real = float(path.t[-1]) + 1, False  # nothing was brought about
@@ -285,8 +283,8 @@ def summary(cases):
     return sounds / hours, np.mean([c.met for c in fair]), hours, fair
 
 
-def run(fields, seed=0, progress=None):
-    """Return the cases of so many fields."""
+def run(fields, seed=0, progress=None, rows=(300, 500)):
+    """Return the cases of so many fields with rows so many m long."""
     with tempfile.TemporaryDirectory() as folder:
         # the trace need not be on disk each second here
         with (
@@ -296,7 +294,7 @@ def run(fields, seed=0, progress=None):
             stock(store)
             cases = []
             for n in range(seed, seed + fields):
-                cases.append(one_field(store, n))
+                cases.append(one_field(store, n, rows))
                 if progress:
                     progress(cases[-1])
             return cases
@@ -323,7 +321,8 @@ def main():
         each = sum(len(c.sounds) for c in mine) / max(1e-9, sum(c.hours for c in mine))
         print(f"  {ground}: {each:.2f} sounds an hour")
     closing = [c for c in cases if c.kind == "closing strip"]
-    print(f"  {sum(len(c.sounds) for c in closing)} sounds in {len(closing)} fields with a closing strip")
+    each = sum(len(c.sounds) for c in closing)
+    print(f"  {each} sounds in {len(closing)} fields with a closing strip")
 
 
 if __name__ == "__main__":
