@@ -150,11 +150,11 @@ def test_out_of_the_field_is_no_way_out(job):
 
 
 def test_leaving_a_finished_headland_asks_for_nothing(job):
-    """Straight on across the last 10 m of finished ground, bare beyond: it is being left. Where it
-    goes on to the end of the way it counts at once."""
+    """Straight on across the last 10 m of finished ground, bare beyond: it is being left, and only the
+    strip's picture shows threes. Where it goes on to the end of the way it counts at once."""
     y = np.arange(60.0, 90.0, 2.5)
     xy = np.column_stack([np.zeros(len(y)), y])
     leaving = follow(job([(0.0, -20, 100, 2)]), xy, Tool(12.0))[-1]
     staying = follow(job([(0.0, -20, 140, 2)]), xy, Tool(12.0))[-1]
-    assert leaving.over_width == 0 and leaving.distance < 2
+    assert leaving.over_width == 0 and leaving.strip == (3,) * 12
     assert staying.over_width == pytest.approx(12.0, abs=0.01)
