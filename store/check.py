@@ -5,7 +5,7 @@ import zlib
 from collections.abc import Iterator
 from datetime import tzinfo
 
-from sqlalchemy import func, select, text, union_all
+from sqlalchemy import select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
@@ -16,6 +16,14 @@ from store.packing import Undecodable, unpack
 from store.pages import text_of
 from store.times import part_of_day, zone_of
 
+# All facts as (device, seq, stamp), spelt once: building it anew costs more than running it.
+_EVERY = " UNION ALL ".join(f'SELECT device, seq, stamp FROM "{name}"' for name in FACTS)
+_TALLY = text(f"SELECT device, count(*), max(seq) FROM ({_EVERY}) AS every GROUP BY device")
+_NUMBERS_OF = text(f"SELECT seq FROM ({_EVERY}) AS every WHERE device = :device ORDER BY seq")
+_STAMP_OF = text(f"SELECT stamp FROM ({_EVERY}) AS every WHERE device = :device AND seq = :seq")
+_TWICE = text(
+    f"SELECT device, seq FROM ({_EVERY}) AS every GROUP BY device, seq HAVING count(*) > 1"
+)
 _DAMAGED = "SQLite finds the file damaged: {}. Put the newest backup in its place."
 
 
@@ -35,19 +43,27 @@ def check(session: Session) -> list[str]:
     return found
 
 
+def tallies(session: Session) -> dict[str, tuple[int, int]]:
+    """Return how many numbers of each device are here, and the highest of them."""
+    return {device: (count, top) for device, count, top in session.execute(_TALLY)}
+
+
 def holes(session: Session) -> dict[str, list[tuple[int, int]]]:
     """Return the missing sequence numbers of each device as (first, last) ranges."""
-    found: dict[str, list[tuple[int, int]]] = {}
-    expected: dict[str, int] = {}
-    for device, seq, _stamp in session.execute(_numbers()):
-        due = expected.get(device, 1)
-        if seq > due:
-            found.setdefault(device, []).append((due, seq - 1))
-        expected[device] = seq + 1
+    found_here = tallies(session)
+    due = {device: top for device, (_count, top) in found_here.items()}
     for device, next_seq in session.execute(select(Own.device, Own.next_seq)):
-        due = expected.get(device, 1)
-        if next_seq > due:
-            found.setdefault(device, []).append((due, next_seq - 1))
+        due[device] = max(due.get(device, 0), next_seq - 1)
+    found: dict[str, list[tuple[int, int]]] = {}
+    for device, last in due.items():
+        if found_here.get(device, (0, 0))[0] == last:
+            continue
+        place = 0
+        numbers = session.scalars(_NUMBERS_OF, {"device": device})
+        for seq in (*numbers, last + 1):
+            if seq > place + 1:
+                found.setdefault(device, []).append((place + 1, seq - 1))
+            place = seq
     return found
 
 
@@ -71,12 +87,9 @@ def holes_in_words(session: Session) -> list[str]:
 
 def _when(session: Session, device: str, first: int, last: int, zone: tzinfo) -> str:
     """Return from when the missing records must be: between the ones on either side."""
-    every = _numbers().subquery()
-    of_it = select(every.c.stamp).where(every.c.device == device)
-    earlier = of_it.where(every.c.seq < first).order_by(every.c.seq.desc()).limit(1)
-    later = of_it.where(every.c.seq > last).order_by(every.c.seq).limit(1)
     ends = []
-    for stamp in (session.scalar(earlier), session.scalar(later)):
+    for seq in (first - 1, last + 1):
+        stamp = session.scalar(_STAMP_OF, {"device": device, "seq": seq})
         try:
             ends.append(part_of_day(read_stamp(stamp or "")[0] / 1000, zone))
         except ValueError:
@@ -85,11 +98,6 @@ def _when(session: Session, device: str, first: int, last: int, zone: tzinfo) ->
     if since and until:
         return since if since == until else f"{since} to {until}"
     return f"{since} and later" if since else f"{until} and earlier" if until else "at some time"
-
-
-def _numbers():
-    every = union_all(*(select(m.device, m.seq, m.stamp) for m in FACTS.values())).subquery()
-    return select(every.c.device, every.c.seq, every.c.stamp).order_by(every.c.device, every.c.seq)
 
 
 def _integrity(session: Session) -> Iterator[str]:
@@ -109,13 +117,7 @@ def _foreign_keys(session: Session) -> Iterator[str]:
 
 def _sequences(session: Session) -> Iterator[str]:
     yield from holes_in_words(session)
-    every = _numbers().subquery()
-    twice = (
-        select(every.c.device, every.c.seq)
-        .group_by(every.c.device, every.c.seq)
-        .having(func.count() > 1)
-    )
-    for device, seq in session.execute(twice):
+    for device, seq in session.execute(_TWICE):
         yield f"Number {seq} of device {device[:8]} was given to two records."
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
-from sqlalchemy import func, select
+from sqlalchemy import func, select, text
 from sqlalchemy.orm import Session
 
 from store.lines import write_line
@@ -23,6 +23,13 @@ if TYPE_CHECKING:
     from store.book import Store
 
 CONTEXT = b"rollbook page\n"  # a signature given here means nothing elsewhere
+_TABLES_AFTER = text(
+    " UNION ALL ".join(
+        f"SELECT '{name}' WHERE EXISTS "
+        f'(SELECT 1 FROM "{name}" WHERE device = :device AND seq > :seq)'
+        for name in FACTS
+    )
+)
 MOST_LINES = 1000  # so that a page is checked and squeezed in little memory
 
 
@@ -80,8 +87,9 @@ def _signed_up_to(session: Session, device: str) -> int:
 
 
 def _facts_after(session: Session, device: str, seq: int) -> list[Fact]:
+    tables = session.scalars(_TABLES_AFTER, {"device": device, "seq": seq}).all()
     rows: list[Fact] = []
-    for model in FACTS.values():
+    for model in (FACTS[table] for table in tables):
         rows += session.scalars(select(model).where(model.device == device, model.seq > seq))
     return sorted(rows, key=lambda row: row.seq)
 

@@ -4,11 +4,11 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from sqlalchemy import func, insert, select
+from sqlalchemy import insert, select
 from sqlalchemy.orm import Session
 
 from store import Store, changes, clock
-from store.check import holes_in_words
+from store.check import holes_in_words, tallies
 from store.errors import BundleRefused
 from store.lines import Record, Unfit, read_line
 from store.models import FACTS, REFERENCES, Change, Farm, Own, Peer, TraceChunk
@@ -173,18 +173,19 @@ def _fresh(
     session: Session, bundle: Bundle, pages: list[Slice], records: list[Record]
 ) -> list[Record]:
     """Return the records that are not here yet; the others must be exactly what is here."""
+    if not pages:
+        return []
     here: dict[tuple[str, int], Record] = {}
     lowest: dict[str, int] = {}
     for page in pages:
         lowest[page.device] = min(page.first, lowest.get(page.device, page.first))
-    for name, model in FACTS.items():
-        table = model.__table__
-        tops = select(table.c.device, func.max(table.c.seq)).group_by(table.c.device)
-        for device, top in session.execute(tops).all():
-            if top >= lowest.get(device, top + 1):
-                known = (table.c.device == device) & (table.c.seq >= lowest[device])
-                for row in session.execute(select(table).where(known)).mappings():
-                    here[row["device"], row["seq"]] = Record(name, dict(row))
+    tops = {device: top for device, (_count, top) in tallies(session).items()}
+    for device, first in lowest.items():
+        for name, model in FACTS.items() if tops.get(device, 0) >= first else ():
+            table = model.__table__
+            known = (table.c.device == device) & (table.c.seq >= first)
+            for row in session.execute(select(table).where(known)).mappings():
+                here[row["device"], row["seq"]] = Record(name, dict(row))
     for record in records:
         if record.key in here and here[record.key] != record:
             device, seq = record.key

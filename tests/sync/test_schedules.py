@@ -1,0 +1,278 @@
+"""Three to five copies under random schedules: those that saw the same bundles are equal."""
+
+import os
+import shutil
+import sqlite3
+import tempfile
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, Phase, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
+
+from store import open_store
+from store.models import FACTS, REFERENCES, Correction, Farm, Field, Job, Operator, Own, Stint, Tap
+from store.models import Tool, Tractor
+from sync import export_bundle, merge_bundles
+
+START = 1_777_000_000.0
+MOST = 5
+TABLES = [*FACTS, *REFERENCES]
+
+
+class Farmyard:
+    """Five opened copies of one farm, put back to their first state for every schedule."""
+
+    def __init__(self, folder):
+        self.folder, self.walls, self.stores, self.first = folder, [START] * MOST, [], []
+        self.schedules = self.steps = self.merges = 0
+        for n in range(MOST):
+            wall = lambda n=n: self.walls[n]  # noqa: E731
+            store = open_store(folder / f"{n}.sqlite", f"tablet {n}", wall)
+            if n == 0:
+                self._settle(store)
+                bundle = export_bundle(store, folder / "first")
+            else:
+                assert merge_bundles(store, [bundle]).refused == []
+            (job,), (operator,) = store.all(Job), store.all(Operator)
+            (tractor,), (tool,) = store.all(Tractor), store.all(Tool)
+            ids = {"job_id": job.id, "operator_id": operator.id}
+            ids |= {"tractor_id": tractor.id, "tool_id": tool.id}
+            store.add(Stint(**ids, width_m=12.8, at=START))
+            self.stores.append(store)
+            export_bundle(store, folder / "met")
+        for store in (self.stores[0], *self.stores):
+            assert merge_bundles(store, [folder / "met"]).refused == []
+            export_bundle(store, folder / "met")
+            self.first.append(sqlite3.connect(":memory:"))
+        del self.first[0]
+        for store, first in zip(self.stores, self.first, strict=True):
+            with closing(sqlite3.connect(store.path)) as raw:
+                raw.backup(first)
+        self.field = self.stores[0].all(Field)[0].id
+        self.stints = [s.all(Stint, device=s.device)[0].id for s in self.stores]
+
+    def _settle(self, store):
+        store.put(Farm, name="Three Poplars", timezone="America/Denver")
+        store.put(Operator, name="Ada")
+        store.put(Tractor, name="the red one")
+        store.put(Tool, name="land roller", operation="rolling", width_m=12.8)
+        ground = store.put(Field, name="North")
+        store.put(Job, field_id=ground.id, operation="rolling", season=2026)
+
+    def put_back(self):
+        for store, first in zip(self.stores, self.first, strict=True):
+            with closing(sqlite3.connect(store.path)) as raw:
+                first.backup(raw)
+        self.walls[:] = [START + 60 * n for n in range(MOST)]
+
+    def rows(self, n):
+        with closing(sqlite3.connect(self.stores[n].path)) as raw:
+            return {t: raw.execute(f'SELECT * FROM "{t}" ORDER BY id').fetchall() for t in TABLES}
+
+
+@pytest.fixture(scope="module")
+def yard():
+    """The copies, in a folder in memory where there is one: this is not about the disk."""
+    place = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
+    with tempfile.TemporaryDirectory(dir=place) as folder:
+        made = Farmyard(Path(folder))
+        yield made
+        for store in made.stores:
+            store.close()
+
+
+def machine(yard):
+    """Return a state machine class over a yard."""
+    who = st.integers(0, MOST - 1)
+
+    class Schedule(RuleBasedStateMachine):
+        @initialize(copies=st.integers(3, MOST))
+        def begin(self, copies):
+            yard.put_back()
+            yard.schedules += 1
+            self.copies, self.shelf, self.acked = copies, [], []
+            self.folder = Path(tempfile.mkdtemp(dir=yard.folder))
+
+        def store(self, n):
+            yard.steps += 1
+            return yard.stores[n % self.copies]
+
+        @rule(n=who)
+        def tap(self, n):
+            stint = yard.stints[n % self.copies]
+            row = self.store(n).add(Tap(stint_id=stint, kind="mark", at=START))
+            self.acked.append(row.id)
+
+        @rule(n=who, column=st.sampled_from(["name", "crop"]), value=st.sampled_from("abc"))
+        def edit(self, n, column, value):
+            self.store(n).put(Field, yard.field, **{column: value})
+
+        @rule(n=who, gone=st.booleans())
+        def take_away_or_back(self, n, gone):
+            self.store(n).put(Field, yard.field, gone=gone)
+
+        @rule(n=who)
+        def correct(self, n):
+            if self.acked:
+                word = {"corrects_table": "tap", "corrects_id": self.acked[-1]}
+                self.store(n).add(Correction(**word, at=START, reason="misread"))
+
+        @rule(n=who, season=st.sampled_from([2027, 2028]))
+        def begin_the_same_job(self, n, season):
+            self.store(n).put(Job, field_id=yard.field, operation="rolling", season=season)
+
+        @rule(n=who, t=st.sampled_from([0.0, START - 9e6, START + 3600, START + 9e6, 3.9e9]))
+        def clock_jumps(self, n, t):
+            yard.walls[n % self.copies] = t
+
+        @rule(n=who)
+        def killed(self, n):
+            store = self.store(n)
+            try:
+                with store.writing() as session:
+                    tap = Tap(stint_id=yard.stints[n % self.copies], kind="x", at=START)
+                    store.number(session, tap)
+                    session.flush()
+                    raise KeyboardInterrupt
+            except KeyboardInterrupt:
+                store._engine.dispose()
+
+        @rule(n=who)
+        def write(self, n):
+            path = export_bundle(self.store(n), self.folder / "out")
+            self.shelf.append(shutil.copy(path, self.folder / f"rollbook-{len(self.shelf)}.zip"))
+
+        @rule(n=who, which=st.integers(0, 30), times=st.integers(1, 2))
+        def read(self, n, which, times):
+            if self.shelf:
+                yard.merges += 1
+                paths = [self.shelf[which % len(self.shelf)]] * times
+                assert merge_bundles(self.store(n), paths).refused == []
+
+        @rule(n=who, which=st.integers(0, 30), cut=st.floats(0, 1))
+        def read_cut_off(self, n, which, cut):
+            if self.shelf:
+                whole = Path(self.shelf[which % len(self.shelf)]).read_bytes()
+                part = self.folder / "rollbook-part.zip"
+                part.write_bytes(whole[: int(cut * (len(whole) - 1))])
+                assert merge_bundles(self.store(n), [part]).refused
+
+        def teardown(self):
+            if not hasattr(self, "copies"):
+                return
+            hub, *others = yard.stores[: self.copies]
+            for store in others:
+                export_bundle(store, self.folder / "last")
+            gathered = merge_bundles(hub, [self.folder / "last"])
+            everything = export_bundle(hub, self.folder / "all")
+            for result in [gathered, *(merge_bundles(o, [everything]) for o in others)]:
+                assert result.refused == [] and result.missing == []
+            rows = yard.rows(0)
+            assert all(yard.rows(n) == rows for n in range(1, self.copies))
+            assert set(self.acked) <= {row[0] for row in rows["tap"]}
+            assert merge_bundles(hub, self.shelf).added == 0
+            shutil.rmtree(self.folder)
+
+    return Schedule
+
+
+def run(yard, examples, steps):
+    """Run so many schedules."""
+    run_state_machine_as_test(
+        machine(yard),
+        settings=settings(
+            max_examples=examples,
+            stateful_step_count=steps,
+            deadline=None,
+            database=None,
+            suppress_health_check=list(HealthCheck),
+            phases=(Phase.generate, Phase.shrink),
+        ),
+    )
+
+
+def test_copies_that_saw_the_same_are_equal(yard):
+    """After 300 random schedules of work, wrong clocks, kills and late bundles copies are equal."""
+    run(yard, 300, 6)
+    assert yard.schedules >= 300
+    assert yard.stores[0].check() == []
+
+
+@pytest.mark.long
+def test_ten_thousand_schedules(yard, capsys):
+    """10,000 longer schedules end with equal copies, no hole, and no acknowledged tap lost."""
+    run(yard, 10_000, 8)
+    with capsys.disabled():
+        print(f"\n  {yard.schedules} schedules, {yard.steps} steps, {yard.merges} merges: all equal")
+    assert yard.schedules >= 10_000
+
+
+def test_what_is_taken_away_stays_away_and_can_come_back(copies, tmp_path, rows_of):
+    """A field taken away is gone from every copy's list, though a late edit of it still counts."""
+    cab, office, other = copies
+    field = cab.all(Field)[0].id
+    cab.remove(Field, field)
+    office.put(Field, field, crop="lentils")
+    for source, target in ((cab, office), (other, office), (office, other), (office, cab)):
+        merge_bundles(target, [export_bundle(source, tmp_path / source.device)])
+    for store in copies:
+        assert store.all(Field) == []
+        assert store.get(Field, field).gone and store.get(Field, field).crop == "lentils"
+        assert len(store.all(Field, gone=True)) == 1
+    assert rows_of(cab) == rows_of(office) == rows_of(other)
+    cab.put(Field, field, gone=False)
+    assert [f.id for f in cab.all(Field)] == [field]
+
+
+def test_two_operators_at_once_on_one_field(copies, tmp_path, work, rows_of):
+    """Two tablets that each begin the job as the first, at the same moment, make one job of both."""
+    one, two, office = copies
+    field = one.all(Field)[0].id
+    for store in (one, two):
+        job = store.put(Job, field_id=field, operation="harrowing", season=2026, target=1)
+        assert job.target == 1
+        work(store, f"operator of {store.device_name}")
+    for store in (one, two):
+        merge_bundles(office, [export_bundle(store, tmp_path / "stick")])
+    for store in (one, two):
+        merge_bundles(store, [export_bundle(office, tmp_path / "back")])
+    assert rows_of(one) == rows_of(two) == rows_of(office)
+    assert len(office.all(Job, operation="harrowing")) == 1
+    assert len(office.all(Stint)) == 2 and office.check() == []
+
+
+def test_a_missing_bundle_is_named_by_its_day(copies, tmp_path, work):
+    """What is missing is named as people would: the tablet, the day and its part, farm's time."""
+    cab, office, _ = copies
+    noon = 1_777_399_200.0  # Tuesday 28 April 2026, 12:00 in Denver (UTC-6)
+    for hour in (0, 1, 2):
+        cab.wall = lambda hour=hour: noon + 3600 * hour
+        work(cab, f"Ada {hour}")
+    cab.seal_traces()
+    with closing(sqlite3.connect(cab.path)) as raw:
+        taps = raw.execute("SELECT id FROM tap ORDER BY seq").fetchall()
+        raw.execute("DELETE FROM tap WHERE id = ?", taps[1])
+        raw.commit()
+    result = merge_bundles(office, [export_bundle(cab, tmp_path)])
+    (sentence,) = result.missing
+    assert sentence.startswith("tablet 1, Tuesday 28 April afternoon, is missing.")
+
+
+def test_satellite_time_puts_a_wrong_clock_right(copies, tmp_path):
+    """A tablet whose clock stands at 2020 stamps by the satellites, and says that it does."""
+    cab = copies[0]
+    assert cab.clock_fault is None
+    cab.wall = lambda: 1_580_000_000.0
+    cab.hear_time(START + 90_000)
+    assert "slow by satellite time" in cab.clock_fault
+    assert cab.put(Operator, name="Ada").stamp.startswith("2026-04-25T04:06:40")
+    cab.hear_time(1_157_300_000.0)  # a receiver 1024 weeks behind is not believed
+    assert "slow by satellite time" in cab.clock_fault
+    cab.wall = lambda: START + 90_001.0
+    cab.hear_time(START + 90_000)
+    assert cab.clock_fault is None
+    with cab.session() as session:
+        assert session.query(Own).count() == 1
