@@ -10,6 +10,7 @@ from cabapp.screens.parts.buttons import Key
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row
 from cabapp.screens.parts.theme import THEME
+from cabapp.screens.pass_screen import ground_left
 from cabapp.session.acts import MARKS
 
 
@@ -45,7 +46,8 @@ class MoreScreen(Page):
     def show(self, view) -> None:
         """Say where the work stands."""
         app = App.get_running_app()
-        left = "" if view.left_pass_area is None else f"{app.units.area(view.left_pass_area)} still to do"
+        ground = ground_left(view)
+        left = "" if ground is None else f"{app.units.area(ground)} to finish"
         self.title = view.field or ""
         self.remark = app.trouble.words if app.trouble else left
         self.verb = view.operation or "work"

@@ -82,9 +82,10 @@ class PassScreen(Page):
 
     def _figures(self, view, app):
         units = app.units
-        if view.left_pass_area is not None:
-            self.left, unit = units.area(view.left_pass_area).rsplit(" ", 1)
-            self.left_words = f"{AREAS.get(unit, unit)} still to do"
+        left = ground_left(view)
+        if left is not None:
+            self.left, unit = units.area(left).rsplit(" ", 1)
+            self.left_words = f"{AREAS.get(unit, unit)} to finish"
         else:
             minutes = int(view.working_s // 60)
             self.left, self.left_words = f"{minutes // 60}:{minutes % 60:02d}", "hours of work"
@@ -179,6 +180,16 @@ def is_moving(view) -> bool:
     if view.speed is not None:
         return view.speed > WALK
     return view.state == "working" and view.position == "lost"
+
+
+def ground_left(view):
+    """Return the ground that is not yet at target, m2; None when not known.
+
+    Ground, not passes times ground: a field never has more of it left than it is large.
+    """
+    if view.field_area is None or view.done_area is None:
+        return None
+    return max(0.0, view.field_area - view.done_area)
 
 
 def local_time(t, zone) -> str:

@@ -80,7 +80,7 @@ def test_the_story_of_a_stint(open_cab, farm):
     cab.picture("hand-over-day")
     cab.tap("Hand over")
     cab.wait(lambda: cab.look()["screen"] == "receive", "the page of the receiver")
-    cab.tap("Tobias")
+    cab.tap("Tam Willet")
     cab.wait(lambda: [t for t in cab.look()["things"] if t["text"] == "Where"], "the sheet")
     cab.picture("receive-day")
 
@@ -123,4 +123,4 @@ def test_the_story_of_a_stint(open_cab, farm):
     with open_store(farm["store"]) as store:
         right_one = store.all(HandOverReceipt)[-1]
         assert right_one.agreed and right_one.metres_off < 10
-        assert store.get(Operator, right_one.operator_id).name == "Tobias"
+        assert store.get(Operator, right_one.operator_id).name == "Tam Willet"

@@ -90,7 +90,7 @@ def test_every_page_fits_a_gloved_hand_and_an_arms_length(begun, farm, light):
     assert figure * 1456 / 2048 / seen["px_per_mm"] >= 15
     pages = {"ready": (seen, picture)}
     for page, taps, shown in (
-        ("more", ["More"], "Whole field"), ("fuel", ["Fuel"], "Write down"), ("fields", ["Back", "Fields"], "Lower Bench"),
+        ("more", ["More"], "Whole field"), ("fuel", ["Fuel"], "Write down"), ("fields", ["Back", "Fields"], "Heron Flat"),
         ("marks", ["Back", "Other mark"], "Well"),
     ):  # fmt: skip
         for text in taps:
