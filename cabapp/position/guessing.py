@@ -108,6 +108,7 @@ def guess(t, xy, fields: Sequence) -> tuple[list[Stretch], list[Visit]]:
     gap = max(GAP_S, 5 * float(np.median(np.diff(t)))) if len(t) > 1 else GAP_S
     kind = np.where(where < 0, KINDS.index(TRAVELLING), KINDS.index(WORKING))
     kind[(where >= 0) & (turned > TURNS)] = KINDS.index(TURNING)
+    moving = kind.copy()
     kind[speed < STANDS_MPS] = KINDS.index(STANDING)
     kind[np.flatnonzero(np.diff(t) > gap)] = KINDS.index(UNKNOWN)
     away = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
@@ -115,9 +116,14 @@ def guess(t, xy, fields: Sequence) -> tuple[list[Stretch], list[Visit]]:
     def lasted(first, last):
         return t[min(last + 1, len(t) - 1)] - t[first]
 
-    _swallow(kind, where, STANDING, lambda a, b: lasted(a, b) < STANDS_S)
-    _swallow(kind, where, TURNING, lambda a, b: lasted(a, b) < SHORTEST_TURN_S)
-    _swallow(kind, where, WORKING, lambda a, b: away[b] - away[a] < SHORTEST_M)
+    working = np.where(where >= 0, KINDS.index(WORKING), moving)
+    turning = np.where(where >= 0, KINDS.index(TURNING), moving)
+    _swallow(kind, STANDING, moving, lambda a, b: lasted(a, b) < STANDS_S)
+    _swallow(
+        kind, TURNING, working,
+        lambda a, b: lasted(a, b) < SHORTEST_TURN_S and turned[a : b + 1].max() < 2 * TURNS,
+    )  # fmt: skip
+    _swallow(kind, WORKING, turning, lambda a, b: away[b] - away[a] < SHORTEST_M)
     visits = []
     for field, first, last in _same(where):
         if field >= 0:
@@ -169,14 +175,11 @@ def _same(values):
         yield int(values[first]), int(first), int(end - 1)
 
 
-def _swallow(kind, where, name, short):
-    """Give runs of a kind that are too short to what was before them in the same field."""
-    code = KINDS.index(name)
-    other = KINDS.index({WORKING: TURNING, TURNING: WORKING}.get(name, WORKING))
+def _swallow(kind, name, instead, short):
+    """Give runs of a kind that are too short what stands for them in `instead`."""
     for value, first, last in list(_same(kind)):
-        if value == code and short(first, last):
-            within = where[first : last + 1] >= 0
-            kind[first : last + 1] = np.where(within, other, KINDS.index(TRAVELLING))
+        if value == KINDS.index(name) and short(first, last):
+            kind[first : last + 1] = instead[first : last + 1]
 
 
 def _visit(field, first, last, t, kind, speed) -> Visit:
