@@ -34,6 +34,8 @@ def prepare(what, drive, store, ways, at, lat, lon, detail) -> dict | None:
         return _pass(**detail)
     if what == "look_first":
         return {key: bool(detail.get(key)) for key in STOP_RULES}
+    if what == "walk_round":
+        return {word: [str(part) for part in detail.get(word, ())] for word in ("fine", "fault")}
     if what == "seeder" and lat is None:
         raise TapRefused("I do not know where we are, so I cannot note where the seeder is.")
     if detail:

@@ -54,6 +54,7 @@ NOTED: dict[str, tuple[str, ...]] = {
     "i_know": (READY, WORKING, STOPPED),
     "caution": STATES,
     "look_first": (READY, WORKING, STOPPED),
+    "walk_round": (READY, STOPPED),  # what was looked at on foot, and what was not right
     "seeder": (READY, WORKING, STOPPED),
     "hitching_ok": (READY, WORKING, STOPPED),
     "not_rolling": (READY, STOPPED),
