@@ -6,33 +6,6 @@ from statistics import NormalDist
 _STANDARD = NormalDist()
 
 
-def lap_error(first: float, second: float, width: float) -> float:
-    """Return the strip that is not twice between a pass and the next but one.
-
-    Parameters
-    ----------
-    first, second : float
-        The two spacings between three neighbouring passes, m.
-    width : float
-        Working width, m.
-
-    Returns
-    -------
-    float
-        m; above 0 that wide a strip is covered once, below 0 thrice.
-
-    Notes
-    -----
-    g = d1 + d2 - w: the edges that should meet are those of the first and the third pass.
-
-    Examples
-    --------
-    >>> lap_error(6.5, 6.0, 12.0), lap_error(5.5, 6.0, 12.0)
-    (0.5, -0.5)
-    """
-    return first + second - width
-
-
 def expected_shares(width: float, sigma: float, inside: float = 0.0) -> tuple[float, float]:
     """Return the shares of a field that steering errors leave covered once and thrice.
 
@@ -57,7 +30,8 @@ def expected_shares(width: float, sigma: float, inside: float = 0.0) -> tuple[fl
 
     Notes
     -----
-    The lap error is normal with mean m = -2b and deviation S = sigma sqrt 2, so
+    The edges of a pass and the next but one miss each other by d1 + d2 - w: above 0 that wide a strip
+    is covered once, below 0 thrice. That is normal with mean m = -2b and deviation S = sigma sqrt 2, so
     E[once] = S phi(m/S) + m Phi(m/S) and E[thrice] = E[once] - m, each over w/2 - b.
     Expected value of a one-sided normal (textbook); slow wander makes it worse in places.
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabapp.reckoning.lapping import best_inside, edge_strip_area, expected_shares, lap_error
+from cabapp.reckoning.lapping import best_inside, edge_strip_area, expected_shares
 from cabapp.units import ACRE, FOOT, MILE
 
 
@@ -65,14 +65,6 @@ def test_the_best_aim_is_best(sigma, worth):
 
     best = best_inside(sigma, worth)
     assert cost(best) <= min(cost(best - 0.05 * sigma), cost(best + 0.05 * sigma)) + 1e-12
-
-
-@given(a=st.floats(1, 10), b=st.floats(1, 10))
-def test_a_lap_error_is_how_far_two_edges_miss(a, b):
-    """The right edge of the first pass and the left edge of the third miss by d1 + d2 - w."""
-    width = 12.0
-    right_of_first, left_of_third = width / 2, a + b - width / 2
-    assert lap_error(a, b, width) == pytest.approx(left_of_third - right_of_first)
 
 
 @pytest.mark.parametrize(("feet", "acres"), [(45, 5.5), (60, 7.3)])

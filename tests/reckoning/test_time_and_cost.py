@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from cabapp.reckoning.capacity import field_capacity, field_efficiency, mean_speed
 from cabapp.reckoning.cost import area_in_tank, cost_of_passes, fuel_per_pass_area
 from cabapp.reckoning.finish import finish_time, paces
-from cabapp.reckoning.fuel import fuel_rate, specific_fuel
+from cabapp.reckoning.fuel import fuel_rate
 from cabapp.reckoning.pursuit import holding_speed, time_to_catch, wait_to_finish_together
 from cabapp.units import ACRE, FOOT, GALLON, MPH
 
@@ -138,7 +138,5 @@ def test_nothing_driven_has_no_speed_and_no_efficiency():
 @pytest.mark.parametrize("load", [0, -0.1, 1.01, float("nan")])
 def test_a_load_beyond_the_tractor_is_a_mistake(load):
     """The formulas hold for a share above 0 and up to 1."""
-    with pytest.raises(ValueError):
-        specific_fuel(load)
     with pytest.raises(ValueError):
         fuel_rate(1e5, load)
