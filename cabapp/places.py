@@ -22,18 +22,25 @@ def store_option(parser: argparse.ArgumentParser) -> None:
     """Give a command the option --store."""
     parser.add_argument(
         "--store",
-        type=Path,
         metavar="FILE",
-        help="the logbook file (default: $ROLLBOOK_HOME or ~/.rollbook, then logbook.sqlite)",
+        help="the logbook file, or a postgresql:// URL "
+        "(default: $ROLLBOOK_HOME or ~/.rollbook, then logbook.sqlite)",
     )
 
 
-def chosen_store(args: argparse.Namespace) -> Path:
+def chosen_store(args: argparse.Namespace) -> Path | str:
     """Return the logbook a command is to use, whether or not it is there."""
-    return args.store or store_path()
+    if args.store is None:
+        return store_path()
+    return args.store if is_server(args.store) else Path(args.store)
 
 
-def existing_store(args: argparse.Namespace) -> Path:
+def is_server(store: Path | str) -> bool:
+    """Say whether a logbook is named by the URL of a server."""
+    return str(store).startswith("postgresql")
+
+
+def existing_store(args: argparse.Namespace) -> Path | str:
     """Return the logbook a command is to read.
 
     Raises
@@ -42,6 +49,6 @@ def existing_store(args: argparse.Namespace) -> Path:
         If there is none there: a command that reads must not make an empty one.
     """
     path = chosen_store(args)
-    if not path.exists():
+    if not is_server(path) and not path.exists():
         raise StoreRefused(f"There is no logbook at {path}. Name one with --store FILE.")
     return path

@@ -119,7 +119,7 @@ class Store:
         """Keep all further rows in memory until the file can be written; see `trouble`."""
         try:
             self._memory = Memory(self.path)
-        except sqlite3.Error as error:
+        except (OSError, sqlite3.Error) as error:
             raise StoreRefused(
                 f"The logbook {self.path} can neither be written ({why}) nor read ({error}). "
                 "Look whether the disk has been taken away."

@@ -1,6 +1,8 @@
 """Going on in memory when the disk cannot be written, and coming home when it can again."""
 
+import shutil
 import sqlite3
+import tempfile
 import uuid
 from contextlib import closing
 from pathlib import Path
@@ -27,13 +29,15 @@ class Memory:
         name = f"file:rollbook-{uuid.uuid4()}?mode=memory&cache=shared"
         self._alive = sqlite3.connect(name, uri=True, check_same_thread=False)
         try:
-            uri = path.as_uri() + "?mode=ro"
-            with closing(_readable(uri)) as old:
-                old.backup(self._alive)
-        except sqlite3.Error:
+            _load(path, self._alive)
+        except (OSError, sqlite3.Error):
             self._alive.close()
             raise
         self.engine: Engine = connect_memory(name)
+
+    def ask(self, query: str) -> tuple | None:
+        """Return the first row of a query."""
+        return self._alive.execute(query).fetchone()
 
     def come_home(self) -> None:
         """Write all that is new into the file, in one transaction.
@@ -74,12 +78,16 @@ class Memory:
         self._alive.close()
 
 
-def _readable(uri: str) -> sqlite3.Connection:
-    """Open a file to read; on read-only media its log may not be made, so it is read without."""
-    raw = sqlite3.connect(uri, uri=True)
+def _load(path: Path, into: sqlite3.Connection) -> None:
     try:
-        raw.execute("SELECT count(*) FROM sqlite_master").fetchone()
-    except sqlite3.Error:
-        raw.close()
-        raw = sqlite3.connect(uri + "&immutable=1", uri=True)
-    return raw
+        with closing(sqlite3.connect(path.as_uri() + "?mode=ro", uri=True)) as old:
+            old.backup(into)
+    except sqlite3.OperationalError:
+        # On read-only media SQLite cannot read a file that has a log; a copy of both it can.
+        with tempfile.TemporaryDirectory() as folder:
+            for ending in ("", "-wal"):
+                source = path.with_name(path.name + ending)
+                if source.exists():
+                    shutil.copyfile(source, Path(folder) / f"copy{ending}")
+            with closing(sqlite3.connect(Path(folder) / "copy")) as old:
+                old.backup(into)

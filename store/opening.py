@@ -5,7 +5,7 @@ import sqlite3
 import time
 import uuid
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,6 +17,7 @@ from store import migrate, repair
 from store.book import Store
 from store.db import connect, connect_server
 from store.errors import StoreRefused
+from store.memory import Memory
 from store.models import Own
 
 KEEP_S = 86_400.0  # how old the copy kept beside a logbook may grow
@@ -71,7 +72,8 @@ def open_store(
         own = _begin(engine, device_name)
         store = Store(path, engine, own.device, own.name, wall, carry_on)
         if _keep_due(path):
-            store.keep()
+            with suppress(StoreRefused):  # no room for a second copy is no reason not to record
+                store.keep()
     except (OSError, sqlite3.Error, SQLAlchemyError) as error:
         if carry_on and (found := _in_memory(path, wall, _reason(error))):
             return found
@@ -183,13 +185,18 @@ def _keep_due(path: Path) -> bool:
 def _in_memory(path: Path, wall: Callable[[], float], why: str) -> Store | None:
     """Return a store that goes on in memory from a file that can only be read; None if it can't."""
     try:
-        if _look(path) != migrate.head():
-            return None
-        with closing(sqlite3.connect(path.as_uri() + "?mode=ro&immutable=1", uri=True)) as raw:
-            own = raw.execute("SELECT device, name FROM own").fetchone()
-    except (Damaged, StoreRefused, OSError, sqlite3.Error):
+        memory = Memory(path)
+    except (OSError, sqlite3.Error):
         return None
-    if own is None:
+    try:
+        (ours,) = memory.ask("PRAGMA application_id")
+        (revision,) = memory.ask("SELECT version_num FROM alembic_version")
+        own = memory.ask("SELECT device, name FROM own")
+    except sqlite3.Error:
+        return None
+    finally:
+        memory.close()
+    if ours != migrate.APPLICATION_ID or revision != migrate.head() or own is None:
         return None
     store = Store(path, connect(path), *own, wall, carry_on=True)
     store.go_on_in_memory(why)

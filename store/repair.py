@@ -85,11 +85,9 @@ def mend(path: Path, why: str) -> str:
         for model in REFERENCES.values():
             changes.fold(session, model, _whole_births(session, model))
         _identity(session, identity)
-    with engine.connect() as connection:
-        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
-        connection.rollback()
-        connection.exec_driver_sql("PRAGMA journal_mode=DELETE")
     engine.dispose()
+    with closing(sqlite3.connect(beside)) as raw:
+        raw.execute("PRAGMA journal_mode=DELETE")  # one file, no log beside it
     after = _count(beside)
     with open(beside, "rb+") as file:
         os.fsync(file.fileno())
