@@ -15,7 +15,7 @@ from cabapp.coverage.proof import Proof, prove
 from cabapp.coverage.receiver import Receiver, judge, named
 from cabapp.coverage.steadiness import Steadiness, steadiness
 from cabapp.coverage.sweep import Pose, Rules, Sweeper, Switch
-from cabapp.coverage.tally import Tally, add_up, lay_rows, recovered_parts
+from cabapp.coverage.tally import Tally, lay_rows, tally
 from cabapp.coverage.tool import Tool
 
 MARGIN = 40.0
@@ -277,12 +277,13 @@ class JobCount:
 
     def tally(self) -> Tally:
         """Return the exact areas; takes a fraction of a second on a big field."""
-        parts = (1.0, 0.0)
-        if self.field is not None and self._width():
-            parts = recovered_parts(
-                self.pieces(), self.field, self._width(), list(self._seedings.values())
-            )
-        return add_up(self._rows_across(), self.field, parts)
+        return tally(
+            self.pieces(),
+            self.field,
+            width=self._width(),
+            target=self.target,
+            seedings=list(self._seedings.values()),
+        )
 
     def gaps(self, sigma: float | None = None) -> list[Gap]:
         """Return the gaps, each with how sure it is; empty when no boundary is known.

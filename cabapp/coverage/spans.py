@@ -149,6 +149,8 @@ def crossings(
         asking.append(begin + np.stack([busy, near[busy], far[busy]]))
         free[: start - begin] = False
         yield _outer_edges(x, y, free, joins, row)
+    if not asking:
+        return
     # together, for few pieces ask but they ask for many before them, one after the other
     later, near, far = np.concatenate(asking, axis=1)
     for start in range(0, len(later), BLOCK):
