@@ -6,6 +6,7 @@ from pathlib import Path
 from cabapp.places import chosen_store, store_option
 from cabapp.position.clock import FASTEST, SLOWEST, ReplayClock, WallClock
 from cabapp.position.files import read_trace
+from cabapp.position.opening import FORMS, ReceiverRefused, checked_words, open_receiver
 from cabapp.position.replay import Replay
 from store import Store, open_store
 from store.models import Stint
@@ -18,7 +19,9 @@ EXAMPLE = "rollbook cab --replay drive.gpx --speed 10 --night"
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the cab's options."""
     store_option(parser)
-    parser.add_argument("--replay", type=Path, metavar="FILE", help="drive a recorded trace (GPX, CSV, NMEA) instead of the receiver")
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument("--receiver", type=_receiver, default="auto", metavar="WHAT", help=f"{FORMS} (default: auto, which also goes without)")
+    where.add_argument("--replay", type=Path, metavar="FILE", help="drive a recorded trace (GPX, CSV, NMEA) instead of the receiver")
     parser.add_argument("--speed", type=_speed, default=1.0, metavar="N", help="how many times faster the recording runs, 1 to 60")
     parser.add_argument("--night", action="store_true", help="begin with the night's colours")
     parser.add_argument("--size", type=_size, default=(1280, 800), metavar="WxH", help="window in pixels (default: 1280x800)")
@@ -42,6 +45,8 @@ def run(args: argparse.Namespace) -> int:
         if args.replay is not None:
             source = Replay(read_trace(args.replay).fixes(), args.replay.name)
             clock = ReplayClock(_where_it_was(store, source), args.speed)
+        else:
+            source = open_receiver(args.receiver, chosen_store(args).parent / "receiver")
         run_cab(
             store, clock, source, night=args.night, size=args.size, dpi=args.dpi or DENSITY,
             fullscreen=args.fullscreen, screenshot_dir=args.screenshots,
@@ -56,6 +61,13 @@ def _where_it_was(store: Store, source: Replay) -> float:
         if len(t):
             return float(t[-1]) + 0.01 if source.starts <= t[-1] < source.ends else source.starts
     return source.starts
+
+
+def _receiver(words: str) -> str:
+    try:
+        return checked_words(words)
+    except ReceiverRefused as refusal:
+        raise argparse.ArgumentTypeError(str(refusal)) from None
 
 
 def _size(words: str) -> tuple[int, int]:

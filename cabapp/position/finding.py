@@ -117,7 +117,7 @@ class AutoReceiver:
 
     @property
     def name(self) -> str:
-        """The name of the receiver whose fixes are given."""
+        """The name of the receiver whose fixes are given; "" while none is found."""
         return self._team.name
 
     @property

@@ -88,7 +88,7 @@ class Source(Protocol):
 
     @property
     def name(self) -> str:
-        """What the source is called on a stint's record."""
+        """What the source is called on a stint's record; "" while none has been found."""
 
     @property
     def words(self) -> str:

@@ -74,7 +74,7 @@ def _meaning(words: str) -> Callable[[Path | None], Source] | None:
             if kind != "udp" and host:
                 link = TcpLink if kind == "tcp" else GpsdLink
                 return lambda folder: _one(link(host, int(port)), folder)
-    elif match := re.fullmatch(r"(/\S+?|COM\d+)(?:@(\d{3,7}))?", words):
+    elif match := re.fullmatch(r"(/[^\s@]+|COM\d+)(?:@(\d{3,7}))?", words):
         port, baud = match[1], match[2]
         bauds = (int(baud),) if baud else BAUDS
         return lambda folder: AutoReceiver(folder, lambda: _there(port), None, bauds)

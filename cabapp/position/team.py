@@ -72,8 +72,10 @@ class Team:
 
     @property
     def name(self) -> str:
-        """The name of the receiver whose fixes are given."""
-        return self._active.source.name if self._active else "a receiver not yet found"
+        """The name of the receiver whose fixes are given, else of the first; "" while none is there."""
+        first = next(iter(self._members), None)
+        chosen = self._active or first
+        return chosen.source.name if chosen else ""
 
     @property
     def words(self) -> str:

@@ -57,7 +57,7 @@ class Session:
         self._clock = clock
         self._source = source
         self._ways = FarmWays(store)
-        self._where = Whereabouts(source is not None)
+        self._where = Whereabouts(bool(source and source.name))
         self._drive: Drive | None = None
         self._names: dict[str, str] = {}
         self._caution: float | None = None
@@ -141,7 +141,7 @@ class Session:
                 "next pass on the map first."
             )
         at = self._time()
-        receiver = self._source.name if self._source else None
+        receiver = (self._source.name or None) if self._source else None
         stint = open_stint(
             self._store, self._ways, at, receiver,
             operator_id, tractor_id, tool_id, field_id, operation,
@@ -278,6 +278,7 @@ class Session:
         if self._source is not None:
             try:
                 fixes = [as_kept(fix) for fix in self._source.poll(now)]
+                self._where.receiver = bool(self._where.receiver or self._source.name)
             except Exception:
                 # a receiver that breaks must not stop the taps; its silence shows as "lost"
                 log.exception("the receiver could not be read")
