@@ -16,9 +16,16 @@ from kivy.uix.screenmanager import NoTransition, ScreenManager
 
 from cabapp.screens.more import MoreScreen
 from cabapp.screens.hand_over import HandOverScreen
+from cabapp.places import home
+from cabapp.screens.overheard import Overheard
+from cabapp.screens.parts import words
+from cabapp.screens.parts.flash import FlashFrame
+from cabapp.screens.parts.health import tablet_trouble
+from cabapp.screens.parts.light import light_of_sun
+from cabapp.screens.parts.settings import Settings
 from cabapp.screens.parts.sound import Sounder
 from cabapp.screens.parts.theme import THEME
-from cabapp.screens.pass_screen import PassScreen, is_moving, local_time
+from cabapp.screens.pass_screen import WALK, PassScreen, is_moving, local_time
 from cabapp.screens.receive import ReceiveScreen
 from cabapp.screens.stop import StopScreen
 from cabapp.screens.take_over import TakeOverScreen
@@ -30,6 +37,7 @@ from store.models import Farm
 
 LOG = logging.getLogger("rollbook.cab")
 TICKS_PER_S = 10
+LOOK_ROUND_S = 20.0
 TROUBLE_S = 8.0  # how long a refusal stays on the sentence line
 BUG = "Something went wrong inside Rollbook. Recording goes on."
 STANDING_ONLY = {"stop", "more", "hand over"}
@@ -45,12 +53,16 @@ class Cab(App):
         super().__init__(**kwargs)
         self.store, self.clock, self.source = store, clock, source
         self._dpi, self._pictures = dpi, Path(screenshot_dir) if screenshot_dir else None
-        THEME.night = night
+        self.settings = Settings(home() / "tablet.json")
+        words.use(self.settings["language"])
+        self._light = "night" if night else self.settings["light"]
         farms = store.all(Farm)
         self.units = Units(farms[0].units if farms else "us")
         self._zone = ZoneInfo(farms[0].timezone if farms else "UTC")
         self._beat = _Beat(clock)
-        self.session = Session(store, self._beat, source)
+        self.overheard = Overheard(source) if source is not None else None
+        self.session = Session(store, self._beat, self.overheard)
+        self._light_up()
         self._leave_when_over, self._begun = leave_when_over, False
         self._trouble = None
         self._ask_why = False
@@ -81,13 +93,18 @@ class Cab(App):
         self.way_out = WayOut()
         self._sounder = Sounder(Path(os.environ["KIVY_HOME"]))
         self.screens.bind(current=self._picture)
+        self._flash = FlashFrame(size=Window.size)
+        Window.bind(size=self._flash.setter("size"))
+        Window.add_widget(self.screens)
+        Window.add_widget(self._flash)
         Clock.schedule_interval(self.tick, 1 / TICKS_PER_S)
+        Clock.schedule_interval(self._look_round, LOOK_ROUND_S)
+        self._look_round(0)
         self.tick(0)
         if os.environ.get("ROLLBOOK_PROBE"):
             from cabapp.screens.probe import Probe
 
             self._probe = Probe(self, os.environ["ROLLBOOK_PROBE"])
-        return self.screens
 
     def open_settings(self, *_args):
         """Kivy's own settings page has no place in a cab."""
@@ -106,7 +123,8 @@ class Cab(App):
             self.complain(BUG)
             return
         try:
-            self._sounder.hear(self.view)
+            if self._sounder.hear(self.view):
+                self._flash.flash()
             self._settle(self.view)
             self.screens.current_screen.show(self.view)
         except Exception:
@@ -133,6 +151,36 @@ class Cab(App):
             wanted = "pass"
         if wanted != here:
             self.screens.current = wanted
+
+    def _look_round(self, _dt):
+        """See to what changes slowly: the light outside, and how the tablet itself does."""
+        self._light_up()
+        self.ailing = tablet_trouble(Path(os.environ["KIVY_HOME"]))
+
+    def _light_up(self):
+        """Take the colours that were chosen, or those the sun asks for."""
+        if self._light != "by the sun":
+            THEME.light = self._light
+            return
+        fix = self.overheard.last() if self.overheard else None
+        if fix is not None:
+            THEME.light = light_of_sun(fix.lat, fix.lon, self._beat.now())
+
+    @property
+    def light(self) -> str:
+        """What was chosen: "by the sun", "day" or "night"."""
+        return self._light
+
+    def choose_light(self, light: str) -> None:
+        """Take this light from now on, also when the cab is opened again."""
+        self._light = self.settings["light"] = light
+        self._light_up()
+
+    @property
+    def standing(self) -> bool:
+        """Whether the tablet stands still, as far as can be known: lists and letters are for then."""
+        pace = self.overheard.speed() if self.overheard else None
+        return not is_moving(self.view) and (pace is None or pace <= WALK)
 
     def go(self, name: str) -> None:
         """Show a screen asked for by a key."""

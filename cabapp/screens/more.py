@@ -9,7 +9,7 @@ from kivy.properties import NumericProperty, StringProperty
 from cabapp.screens.parts.buttons import Key
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row
-from cabapp.screens.parts.theme import THEME
+from cabapp.screens.parts.settings import LIGHTS
 from cabapp.screens.pass_screen import ground_left
 from cabapp.session.acts import MARKS
 
@@ -23,6 +23,7 @@ class MoreScreen(Page):
     fuel = NumericProperty(0)  # in the farm's unit
     fuel_words = StringProperty()
     verb = StringProperty("work")
+    light_words = StringProperty()
 
     def __init__(self, **kwargs):
         super().__init__(**kwargs)
@@ -42,6 +43,7 @@ class MoreScreen(Page):
     def on_pre_enter(self, *_args):
         """Begin with the keys."""
         self.part, self.fuel = "keys", 0
+        self.light_words = App.get_running_app().light.capitalize()
 
     def show(self, view) -> None:
         """Say where the work stands."""
@@ -84,8 +86,10 @@ class MoreScreen(Page):
         self.part = "fields"
 
     def turn_light(self):
-        """Day or night."""
-        THEME.night = not THEME.night
+        """Day, night, or by the sun."""
+        app = App.get_running_app()
+        app.choose_light(LIGHTS[(LIGHTS.index(app.light) + 1) % len(LIGHTS)])
+        self.light_words = app.light.capitalize()
 
     def turn_map(self):
         """North up, or travel up."""

@@ -41,12 +41,21 @@ class Sounder:
         except Exception:
             LOG.warning("there is no sound on this tablet", exc_info=True)
 
-    def hear(self, view) -> None:
-        """Sound when the count of sounds due has grown; a new stint counts from nothing."""
+    def hear(self, view) -> bool:
+        """Sound when the count of sounds due has grown, and say whether it has.
+
+        A new stint counts from nothing.
+        """
         if view.state == "idle":
             self._heard = 0
         due = view.sentence.sound if view.sentence is not None else 0
-        if due > self._heard:
-            self._heard = due
-            if self._sound is not None:
-                self._sound.play()
+        if due <= self._heard:
+            return False
+        self._heard = due
+        self.play()
+        return True
+
+    def play(self) -> None:
+        """Let it be heard."""
+        if self._sound is not None:
+            self._sound.play()

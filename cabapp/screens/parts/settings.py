@@ -1,0 +1,46 @@
+"""What one tablet remembers for itself: its light, its language, the number before set-up.
+
+One small JSON file beside the logbook. It belongs to the tablet, not to the farm, so it never travels.
+"""
+
+import json
+import logging
+import os
+from pathlib import Path
+
+LOG = logging.getLogger("rollbook.settings")
+DEFAULTS = {"light": "by the sun", "language": None, "number": None}
+LIGHTS = ("by the sun", "day", "night")
+
+
+class Settings:
+    """The settings in the file at `path`; a file that is missing or damaged gives the defaults."""
+
+    def __init__(self, path: Path):
+        self._path, self._values = path, dict(DEFAULTS)
+        try:
+            kept = json.loads(path.read_text(encoding="utf-8"))
+            self._values |= {name: kept[name] for name in DEFAULTS if name in kept}
+        except FileNotFoundError:
+            pass
+        except (OSError, ValueError, TypeError):
+            LOG.warning("the tablet's settings could not be read", exc_info=True)
+        if self._values["light"] not in LIGHTS:
+            self._values["light"] = DEFAULTS["light"]
+
+    def __getitem__(self, name: str):
+        return self._values[name]
+
+    def __setitem__(self, name: str, value) -> None:
+        """Remember a value; written beside and renamed, so that a power cut leaves the old file."""
+        self._values[name] = value
+        beside = self._path.with_suffix(".new")
+        try:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            with beside.open("w", encoding="utf-8") as file:
+                json.dump(self._values, file, ensure_ascii=False, indent=1)
+                file.flush()
+                os.fsync(file.fileno())
+            beside.replace(self._path)
+        except OSError:
+            LOG.warning("the tablet's settings could not be kept", exc_info=True)
