@@ -31,7 +31,7 @@ def likely_sigma(gps_sigma: float, *known: tuple[float | None, int]) -> float:
 
     Examples
     --------
-    >>> likely_sigma(0.0), round(likely_sigma(0.2), 2), round(likely_sigma(0.0, (0.3, 12)), 2)
+    >>> round(likely_sigma(0.0), 2), round(likely_sigma(0.2), 2), round(likely_sigma(0, (0.3, 12)), 2)
     (0.75, 0.82, 0.48)
     """
     rows = [(math.hypot(ASSUMED, math.sqrt(2) * gps_sigma), ASSUMED_PAIRS)]
