@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
 
-from sqlalchemy import Engine, select
+from sqlalchemy import Connection, Engine, insert, select, update
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
@@ -19,6 +19,8 @@ from store.memory import RETRY_S, Memory
 from store.models import Change, Fact, Farm, Job, Own, Reference, Row, job_id
 from store.packing import Trace
 
+_COUNTED = select(Own.device, Own.next_seq, Own.stamp)
+_COUNT = update(Own.__table__)
 AnyRow = TypeVar("AnyRow", bound=Row)
 
 
@@ -52,11 +54,14 @@ class Store:
         self.mended: str | None = None
         self.trouble: str | None = None
         self.wall = wall
-        self._engine = engine
+        self._use(engine)
         self._carry_on = carry_on
         self._memory: Memory | None = None
         self._tried = 0.0
         self._wall_off = 0.0
+
+    def _use(self, engine: Engine) -> None:
+        self._engine, self._writer = engine, engine.execution_options(write=True)
 
     # --------------------------------------------------------------------- time
 
@@ -84,10 +89,23 @@ class Store:
     @contextmanager
     def writing(self) -> Iterator[Session]:
         """Yield a session whose end is one durable commit; on any error nothing is written."""
+        with (
+            self._in_words(),
+            Session(self._writer, expire_on_commit=False) as session,
+            session.begin(),
+        ):
+            yield session
+
+    @contextmanager
+    def _connected(self) -> Iterator[Connection]:
+        """As `writing`, without the cost of a session: a tap is waited for."""
+        with self._in_words(), self._writer.begin() as connection:
+            yield connection
+
+    @contextmanager
+    def _in_words(self) -> Iterator[None]:
         try:
-            writer = self._engine.execution_options(write=True)
-            with Session(writer, expire_on_commit=False) as session, session.begin():
-                yield session
+            yield
         except IntegrityError as error:
             raise ValueError(f"the row does not fit the others: {error.orig}") from error
         except DBAPIError as error:
@@ -96,20 +114,21 @@ class Store:
                 "Look whether the disk is full or the file has been taken away."
             ) from error
 
-    def durably(self, work: Callable[[Session], Any]) -> Any:
-        """Do work in one durable transaction and return its result.
+    def durably(self, work: Callable[[Any], Any], opened: Callable | None = None) -> Any:
+        """Do work(session) in one durable transaction and return its result.
 
         If the disk cannot be written and this store carries on, the work is done once more, in
         memory, and `trouble` says so; every few seconds the file is tried again.
         """
+        opened = opened or self.writing
         try:
-            with self.writing() as session:
+            with opened() as session:
                 done = work(session)
         except StoreRefused as refusal:
             if not self._carry_on or self._memory is not None:
                 raise
             self.go_on_in_memory(str(refusal.__cause__.orig))
-            with self.writing() as session:
+            with opened() as session:
                 done = work(session)
         if self._memory is not None and time.monotonic() - self._tried > RETRY_S:
             self.come_home()
@@ -124,7 +143,8 @@ class Store:
                 f"The logbook {self.path} can neither be written ({why}) nor read ({error}). "
                 "Look whether the disk has been taken away."
             ) from error
-        self._home, self._engine = self._engine, self._memory.engine
+        self._home = self._engine
+        self._use(self._memory.engine)
         self._tried = time.monotonic()
         self.trouble = (
             f"NOTHING IS BEING SAVED: the logbook cannot be written ({why}). What you do now is "
@@ -141,7 +161,8 @@ class Store:
         except sqlite3.Error:
             return False
         self._memory.close()
-        self._engine, self._memory, self.trouble = self._home, None, None
+        self._use(self._home)
+        self._memory = self.trouble = None
         return True
 
     def number(self, session: Session, row: Fact, after: str = "") -> Fact:
@@ -174,9 +195,19 @@ class Store:
         if not isinstance(row, Fact) or isinstance(row, Change):
             raise ValueError(f"{type(row).__name__} is not added as a fact; use put")
         given = {n: getattr(row, n) for n in changes.own_columns(type(row)) if n in row.__dict__}
-        for name, value in changes.complete(type(row), given).items():
+        values = changes.complete(type(row), given)
+        values["id"] = row.id or str(uuid.uuid4())
+
+        def work(connection: Connection) -> None:
+            device, next_seq, stamp = connection.execute(_COUNTED).one()
+            stamp = clock.next_stamp(stamp, self.now(), self.device)
+            connection.execute(_COUNT, {"next_seq": next_seq + 1, "stamp": stamp})
+            values.update(device=device, seq=next_seq, stamp=stamp)
+            connection.execute(insert(type(row).__table__), values)
+
+        self.durably(work, self._connected)
+        for name, value in values.items():
             setattr(row, name, value)
-        self.durably(lambda session: self.number(session, row))
         return row
 
     def put(self, model: type[AnyRow], id: str | None = None, **columns) -> AnyRow:

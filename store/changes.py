@@ -107,7 +107,7 @@ def fold(session: Session, model: type[Reference], row_ids: Iterable[str]) -> No
         rows = [_sum(model, row_id, ordered) for row_id, ordered in told.items()]
         born = [row for row in rows if row["id"] not in here]
         if born:
-            session.execute(insert(model), born)
+            session.execute(insert(model.__table__), born)
         for row in rows:
             if row["id"] in here:
                 session.merge(model(**row))

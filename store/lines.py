@@ -128,8 +128,9 @@ def read_json(text: str | bytes):
         If it is no such JSON.
     """
     try:
-        found = json.loads(text, parse_float=_finite, parse_constant=_finite)
-        if ("\\u" if isinstance(text, str) else b"\\u") in text:  # may spell half a letter
+        text = text if isinstance(text, str) else text.decode()
+        found = _DECODER.decode(text)
+        if "\\u" in text:  # may spell half a letter
             json.dumps(found, ensure_ascii=False).encode()
     except (ValueError, RecursionError) as error:
         raise Unfit("it holds text that is not JSON") from error
@@ -141,6 +142,9 @@ def _finite(text: str) -> float:
     if not math.isfinite(value):
         raise ValueError(f"not a finite number: {text[:40]}")
     return value
+
+
+_DECODER = json.JSONDecoder(parse_float=_finite, parse_constant=_finite)
 
 
 def _time(text) -> float:

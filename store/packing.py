@@ -133,12 +133,15 @@ def unvarints(data: bytes) -> np.ndarray:
     ends = np.flatnonzero(raw < 0x80)
     if not len(ends) or ends[-1] != len(raw) - 1:
         raise Undecodable("the last number is cut off")
-    start = np.concatenate(([0], ends[:-1] + 1))
-    place = np.arange(len(raw)) - np.repeat(start, ends - start + 1)
-    if place.max() > 9:
+    size = np.diff(ends, prepend=-1)
+    if size.max() > 10:
         raise Undecodable("a number is too long")
-    bits = (raw & 0x7F).astype(np.uint64) << (7 * place).astype(np.uint64)
-    return np.add.reduceat(bits, start)
+    start = ends - size + 1
+    out = (raw[start] & 0x7F).astype(np.uint64)
+    for k in range(1, size.max()):  # most numbers are one byte, so the rest are few
+        longer = np.flatnonzero(size > k)
+        out[longer] |= (raw[start[longer] + k] & 0x7F).astype(np.uint64) << np.uint64(7 * k)
+    return out
 
 
 def pack(trace: Trace) -> bytes:

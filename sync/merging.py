@@ -203,7 +203,7 @@ def _insert(session: Session, fresh: list[Record], farm_id: str) -> None:
         by_table.setdefault(record.table, []).append(record.values)
     changed = by_table.pop(Change.__tablename__, [])
     if changed:
-        session.execute(insert(Change), changed)
+        session.execute(insert(Change.__table__), changed)
     touched: dict[str, list[str]] = {}
     for change in changed:
         touched.setdefault(change["table"], []).append(change["row_id"])
@@ -213,18 +213,20 @@ def _insert(session: Session, fresh: list[Record], farm_id: str) -> None:
         raise Unfit("it does not hold the one farm it says it is of")
     for table, model in FACTS.items():
         if table in by_table:
-            session.execute(insert(model), by_table[table])
+            session.execute(insert(model.__table__), by_table[table])
 
 
 def _own_affairs(store: Store, session: Session, bundle: Bundle, fresh: list[Record]) -> None:
     """Follow the others' clocks, remember their names, and never give a number twice."""
     own = session.scalars(select(Own)).one()
     wall = store.now()
-    for record in fresh:
-        if record.values["stamp"] > own.stamp:
-            own.stamp = clock.seen(own.stamp, record.values["stamp"], wall)
-        if record.values["device"] == own.device:
-            own.next_seq = max(own.next_seq, record.values["seq"] + 1)
+    for stamp in sorted((r.values["stamp"] for r in fresh), reverse=True):
+        followed = clock.seen(own.stamp, stamp, wall)
+        if followed != own.stamp or stamp <= own.stamp:  # the newest that is not too wild
+            own.stamp = followed
+            break
+    ours = [r.values["seq"] for r in fresh if r.values["device"] == own.device]
+    own.next_seq = max([own.next_seq, *(seq + 1 for seq in ours)])
     signer = bundle.manifest["device"]
     for device in (*bundle.manifest["devices"], signer):
         if device["id"] == own.device:

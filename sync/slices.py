@@ -73,7 +73,7 @@ def kept(session: Session, fresh: list[Slice]) -> list[Page]:
             last=page.last,
             sha256=page.sha256,
             signature=page.signature,
-            squeezed=zlib.compress(page.data, 6),
+            squeezed=zlib.compress(page.data, 3),
         )
         for page in fresh
         if not any(a <= page.first and page.last <= b for a, b in ranges.get(page.device, ()))

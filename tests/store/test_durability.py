@@ -66,6 +66,36 @@ def test_kill_9_loses_no_acknowledged_tap(tmp_path, begin_stint, after):
         assert len(store.all(Tap)) - sum(a.startswith("tap") for a in acked) in (0, 1)
 
 
+@pytest.mark.long
+def test_two_hundred_real_kills(tmp_path, begin_stint, capsys):
+    """Killed 200 times at random moments, one logbook opens each time with all acknowledged taps."""
+    path, acks = tmp_path / "logbook.sqlite", tmp_path / "acks"
+    with open_store(path) as store:
+        stint = begin_stint(store).stint.id
+    chance, opened = random.Random(23), 0
+    for _ in range(200):
+        before = acks.read_text().count("tap") if acks.exists() else 0
+        child = subprocess.Popen(_command(path, stint, acks, 100_000), env=_environment())
+        try:
+            end = time.monotonic() + 60
+            while not acks.exists() or acks.read_text().count("tap") == before:
+                assert child.poll() is None and time.monotonic() < end
+                time.sleep(0.002)
+            time.sleep(chance.random() * 0.1)
+        finally:
+            child.send_signal(signal.SIGKILL)
+            child.wait()
+        acked = {a.split()[1] for a in acks.read_text().splitlines() if a.startswith("tap")}
+        with open_store(path) as store:
+            assert store.mended is None
+            assert acked <= {tap.id for tap in store.all(Tap)}
+            opened += 1
+    with open_store(path) as store:
+        assert store.check() == []
+    with capsys.disabled():
+        print(f"\n  200 kills: {opened} times opened, none of {len(acked):,} taps lost")
+
+
 @pytest.fixture(scope="module")
 def write_log(tmp_path_factory):
     """The preloaded library that logs writes and syncs, built here."""
@@ -102,7 +132,10 @@ def _recorded(write_log, tmp_path, begin_stint, rounds, pages=40):
     return before, found
 
 
-def test_a_power_cut_loses_nothing_acknowledged(write_log, tmp_path, begin_stint):
+@pytest.mark.parametrize(
+    "cuts", [25, pytest.param(1000, marks=pytest.mark.long)], ids=["some", "all"]
+)
+def test_a_power_cut_loses_nothing_acknowledged(write_log, tmp_path, begin_stint, cuts, capsys):
     """After a power cut that drops, reorders or tears unsynced writes, all acknowledged is there.
 
     The disk is rebuilt from the recorded writes: up to its last sync a file is as written;
@@ -112,7 +145,8 @@ def test_a_power_cut_loses_nothing_acknowledged(write_log, tmp_path, begin_stint
     before, log = _recorded(write_log, tmp_path, begin_stint, rounds=60)
     assert sum(op == "S" for op, *_ in log) > 60
     chance = random.Random(7)
-    for trial in range(25):
+    acknowledged = 0
+    for trial in range(cuts):
         cut = chance.randrange(len(log))
         disk = tmp_path / f"disk{trial}"
         shutil.copytree(before, disk)
@@ -137,6 +171,11 @@ def test_a_power_cut_loses_nothing_acknowledged(write_log, tmp_path, begin_stint
                         out.seek(offset)
                         out.write(data if luck == 0 else data[: len(data) // 1024 * 512])
         _assert_kept(disk / "logbook.sqlite", acked)
+        acknowledged += sum(said.startswith("tap") for said in acked)
+        shutil.rmtree(disk)
+    if cuts > 25:
+        with capsys.disabled():
+            print(f"\n  {cuts} power cuts: all opened, none of {acknowledged:,} taps lost")
 
 
 def test_one_tap_is_one_sync(write_log, tmp_path, begin_stint):

@@ -1,0 +1,156 @@
+"""A process that offers mutated bundles to a logbook, and says what came of it as JSON.
+
+Usage: child_mutate.py LOGBOOK BUNDLE COUNT SEED. The logbook has the farm and has not merged
+the bundle. A mutation that Python's own zip reader finds to hold the same content may be
+merged; the logbook must then be as if the sound bundle had been.
+"""
+
+import hashlib
+import io
+import json
+import random
+import resource
+import shutil
+import sqlite3
+import struct
+import sys
+import time
+import zipfile
+from contextlib import closing
+from pathlib import Path
+
+from store import open_store
+from store.models import FACTS, REFERENCES
+from sync import merge_bundles
+from sync.bundle import MANIFEST, RECORDS, SIGNATURE
+
+
+def state(path):
+    """Return a hash of every exchanged row."""
+    found = hashlib.sha256()
+    with closing(sqlite3.connect(path)) as raw:
+        for table in (*FACTS, *REFERENCES, "page", "peer", "own"):
+            for row in raw.execute(f'SELECT * FROM "{table}" ORDER BY 1, 2'):
+                found.update(repr(row).encode())
+    return found.hexdigest()
+
+
+def scratched(data, chance):
+    """Return bytes with a few random hurts: flips, cuts, swaps, losses, doubles, zeros, noise."""
+    data = bytearray(data)
+    for _ in range(chance.choice((1, 1, 1, 2, 5, 20))):
+        a = chance.randrange(len(data))
+        n = chance.randrange(1, 80)
+        match chance.randrange(8):
+            case 0:
+                del data[max(a, 1) :]
+            case 1 | 2:
+                data[a] ^= 1 << chance.randrange(8)
+            case 3:
+                b = chance.randrange(len(data))
+                data[a : a + n], data[b : b + n] = data[b : b + n], data[a : a + n]
+            case 4:
+                del data[a : a + n]
+            case 5:
+                data[a:a] = data[a : a + n]
+            case 6:
+                data[a : a + n] = bytes(len(data[a : a + n]))
+            case 7:
+                data[a : a + n] = chance.randbytes(n)
+        data = data or bytearray(b"P")
+    return bytes(data)
+
+
+def crafted(data, chance):
+    """Return a well-made zip whose members are not those that were signed."""
+    with zipfile.ZipFile(io.BytesIO(data)) as file:
+        members = {n: file.read(n) for n in file.namelist()}
+    victim = chance.choice(list(members))
+    name, content, how = victim, members.pop(victim), zipfile.ZIP_DEFLATED
+    deep = chance.choice((b"[", b'{"a":')) * chance.choice((1000, 100_000))
+    match chance.randrange(10):
+        case 0:
+            name = chance.choice(("../../x", "/etc/x", "C:\\x", "a\0b", "x" * 3000, victim + "/"))
+        case 1:
+            content = b""
+        case 2:
+            content = deep
+        case 3:
+            content = content.replace(b"1", b"9" * chance.choice((2, 400, 5000)))
+        case 4:
+            content = content.replace(b'"', b'"<script>alert(1)</script><svg onload=x>')
+        case 5:
+            content = bytes(chance.choice((10, 70_000_000)))  # a bomb, squeezed to little
+        case 6:
+            content = scratched(content, chance) + b"x"
+        case 7:
+            how = chance.choice((zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA))
+            content += b"x"
+        case 8:
+            content = content.replace(b":", b": NaN, ", 1) + b"\xff"
+        case 9:
+            members |= {f"traces/{n}.bin": b"" for n in range(chance.choice((1, 2000)))}
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as file:
+        for other, kept in members.items():
+            file.writestr(other, kept)
+        file.writestr(name, content, how)
+    made = bytearray(out.getvalue())
+    if chance.random() < 0.1:  # a size that lies
+        entry = made.rindex(b"PK\x01\x02")
+        struct.pack_into("<I", made, entry + 24, chance.choice((0, 7, 2**31)))
+    return bytes(made)
+
+
+def contents(data):
+    """Return the members by Python's own reader; None if it finds damage."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as file:
+            return {n: file.read(n) for n in file.namelist()}
+    except Exception:
+        return None
+
+
+def main(words):
+    """Offer them."""
+    logbook, bundle, count, seed = Path(words[0]), Path(words[1]), int(words[2]), int(words[3])
+    chance, sound = random.Random(seed), bundle.read_bytes()
+    assert {MANIFEST, SIGNATURE, RECORDS} < contents(sound).keys()
+    place, copy = logbook.with_name("rollbook-offered.zip"), logbook.with_name("as-it-was")
+    shutil.copy(logbook, copy)
+    before, after = state(logbook), None
+    said = {"offered": 0, "refused": 0, "same": 0, "escaped": [], "changed": 0, "slowest_s": 0.0}
+    base = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    store = open_store(logbook)
+    for _ in range(count):
+        data = (crafted if chance.random() < 0.3 else scratched)(sound, chance)
+        place.write_bytes(data)
+        said["offered"] += 1
+        begun = time.perf_counter()
+        try:
+            result = merge_bundles(store, [place])
+        except BaseException as error:
+            said["escaped"].append(repr(error)[:300])
+            continue
+        said["slowest_s"] = max(said["slowest_s"], round(time.perf_counter() - begun, 2))
+        now = state(logbook)
+        if result.refused:
+            said["refused"] += 1
+            sentence = result.refused[0][1]
+            said["changed"] += now != before or not sentence.endswith(".")
+        else:
+            after = after or now
+            said["same"] += 1
+            same = contents(data) == contents(sound)
+            said["changed"] += not same
+            store.close()
+            shutil.copy(copy, logbook)
+            store = open_store(logbook)
+    store.close()
+    said["base_mb"] = base // 1024
+    said["most_mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+    print(json.dumps(said))
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

@@ -1,0 +1,72 @@
+"""Thousands of mutated bundles: refused with a sentence, nothing changed, little memory."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from cabapp.__main__ import main
+from store.models import Field, Mark, Operator
+from sync import export_bundle, merge_bundles
+
+HERE = Path(__file__).parent
+HOSTILE = '"><script>alert(1)</script><svg/onload=alert(2)>&#0;\x1b[2J\u202eevil ../../x'
+
+
+@pytest.mark.parametrize(
+    "count", [400, pytest.param(10_000, marks=pytest.mark.long)], ids=["some", "all"]
+)
+def test_mutated_bundles_change_nothing(copies, work, tmp_path, count, capsys):
+    """Bit flips, cuts, swaps, bombs, path tricks, deep JSON, giant numbers: no exception but a
+    refusal, no changed row, and never more than 200 MB in use by the whole process."""
+    work(copies[0], "Ada")
+    bundle = export_bundle(copies[0], tmp_path / "sound")
+    copies[1].close()
+    words = [sys.executable, HERE / "child_mutate.py", copies[1].path, bundle, str(count), "17"]
+    run = subprocess.run(
+        list(map(str, words)), capture_output=True, text=True, timeout=3000, cwd=HERE.parents[1],
+        env={"PYTHONPATH": str(HERE.parents[1]), "PATH": "/usr/bin:/bin"},
+    )  # fmt: skip
+    assert run.returncode == 0, run.stderr
+    said = json.loads(run.stdout)
+    with capsys.disabled():
+        print(f"\n  mutated bundles: {said}")
+    assert said["escaped"] == [] and said["changed"] == 0
+    assert said["refused"] + said["same"] == said["offered"] == count
+    assert said["refused"] > 0.8 * count
+    assert said["most_mb"] < 200
+
+
+def test_hostile_names_are_carried_and_harmless(copies, work, tmp_path):
+    """A name full of HTML, SVG, escapes and path tricks travels as it is and harms no page or path."""
+    cab, office, _ = copies
+    cab.put(Field, cab.all(Field)[0].id, name=HOSTILE, boundary=None)
+    work(cab, HOSTILE)
+    cab.add(Mark(field_id=cab.all(Field)[0].id, kind=HOSTILE, note=HOSTILE, at=1.0))
+    cab.device_name = HOSTILE
+    with cab.writing() as session:
+        session.connection().exec_driver_sql("UPDATE own SET name = ?", (HOSTILE,))
+    path = export_bundle(cab, tmp_path / "stick")
+    assert path.parent == tmp_path / "stick" and path.name.isascii() and "/" not in path.name
+    assert merge_bundles(office, [path]).refused == []
+    assert office.all(Field)[0].name == HOSTILE
+    assert HOSTILE in {o.name for o in office.all(Operator)}
+    pages = tmp_path / "pages"
+    assert main(["office", "--out", str(pages), "--store", str(office.path)]) == 0
+    written = [p for p in tmp_path.rglob("*") if p.suffix in (".html", ".gpx", ".geojson", ".svg")]
+    assert written and all(pages in p.parents for p in written)
+    for page in (p for p in written if p.suffix == ".html"):
+        text = page.read_text("utf-8")
+        assert "<script>alert" not in text and "<svg/onload" not in text
+
+
+@pytest.mark.parametrize("name", ["a\x1b[2Jb", "a\nb", "\u202eb", "x" * 201])
+def test_a_device_name_that_could_play_with_a_terminal_is_refused(copies, tmp_path, name, monkeypatch):
+    """A bundle whose device calls itself by control or direction signs is refused unprinted."""
+    monkeypatch.setattr("sync.exporting._shown", lambda _name: name)
+    from store.errors import BundleRefused
+
+    with pytest.raises(BundleRefused, match="manifest is not complete"):
+        export_bundle(copies[0], tmp_path)
