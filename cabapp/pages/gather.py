@@ -11,8 +11,9 @@ import numpy as np
 from cabapp.coverage.gaps import Gap
 from cabapp.coverage.job import JobCount
 from cabapp.coverage.tally import Tally, tally
+from cabapp.pages.corrected import Corrections
 from cabapp.pages.figures import Words
-from cabapp.pages.stints import StintLog, lost_spans, read_stint
+from cabapp.pages.stints import StintLog, follow, read_stint
 from cabapp.session.count import tool_of
 from cabapp.units import Units
 from store import Store, models
@@ -44,6 +45,8 @@ class JobLog:
     corrections : list of store.models.Correction
     names : dict of str to str
         Name by id of operators, tractors and tools.
+    agreed : float or None
+        The area agreed on beforehand for custom work, m2.
     """
 
     farm: models.Farm | None
@@ -58,6 +61,7 @@ class JobLog:
     hand_overs: list
     corrections: list
     names: dict[str, str]
+    agreed: float | None = None
 
     @property
     def gate(self) -> tuple[float, float] | None:
@@ -147,34 +151,31 @@ def gather(store: Store, job: models.Job, until: float | None = None) -> JobLog:
     names = {
         row.id: row.name
         for model in (models.Operator, models.Tractor, models.Tool)
-        for row in store.all(model)
+        for gone in (True, False)
+        for row in store.all(model, gone=gone)
     }
-    land = store.get(models.Field, job.field_id)
+    land, corrected = store.get(models.Field, job.field_id), Corrections(store)
     rows = sorted(store.all(models.Stint, job_id=job.id), key=lambda row: (row.at, row.id))
-    rows = [row for row in rows if until is None or row.at < until]
-    stints = [read_stint(store, row, names) for row in rows]
-    count = count_job(store, land, job, stints)
+    rows = [corrected.apply(row) for row in rows if until is None or row.at < until]
+    stints = [read_stint(store, row, names, corrected) for row in rows]
+    count = count_job(store, land, job, stints, corrected)
     for log, pieces in zip(stints, count.pieces(), strict=True):
         alone = tally([pieces], count.field, width=log.row.width_m, target=job.target)
         log.covered, log.pass_area = alone.covered, alone.pass_area
-    corrections = store.all(models.Correction)
-    void = {row.corrects_id for row in corrections if (row.detail or {}).get("void")}
     receipts = defaultdict(list)
     for row in store.all(models.HandOverReceipt):
         receipts[row.hand_over_id].append(row)
     overs = sorted(store.all(models.HandOver, job_id=job.id), key=lambda row: row.at)
-    marks = store.all(models.Mark, field_id=land.id)
+    marks = [corrected.apply(row) for row in store.all(models.Mark, field_id=land.id)]
     about = {row.id for row in [job, land, *rows, *marks, *overs]}
-    about |= {row.id for log in stints for row in [*log.taps, *log.fuel]}
-    for log in stints:
-        log.fuel = [entry for entry in log.fuel if entry.id not in void]
+    about |= {row.id for log in stints for row in [*log.taps, *log.fuelled]}
     return JobLog(
         farm, words, land, job, stints, count, count.tally(),
         [_doubted(gap, count) for gap in count.gaps()],
-        [mark for mark in marks if mark.id not in void and (until is None or mark.at < until)],
+        [mark for mark in marks if mark.id not in corrected.void and (until is None or mark.at < until)],
         [(row, receipts[row.id]) for row in overs],
-        [row for row in corrections if row.corrects_id in about],
-        names,
+        [row for row in corrected.rows if row.corrects_id in about],
+        names, corrected.said(job.id).get("agreed_m2"),
     )  # fmt: skip
 
 
@@ -190,9 +191,13 @@ def _doubted(gap: Gap, count: JobCount) -> Gap:
 
 
 def count_job(
-    store: Store, land: models.Field, job: models.Job, stints: list[StintLog]
+    store: Store,
+    land: models.Field,
+    job: models.Job,
+    stints: list[StintLog],
+    corrected: Corrections,
 ) -> JobCount:
-    """Count all stints of a job; the spans without a position are noted on each stint."""
+    """Count all stints of a job; hours and spans without a position are noted on each stint."""
     centre = None
     if land.boundary is None:
         fixes = [s.trace for s in stints if np.isfinite(s.trace.lat).any()]
@@ -205,11 +210,12 @@ def count_job(
     if job.operation != "seeding":
         # Passes made before the ground was seeded are void.
         seeded = store.all(models.Job, field_id=land.id, season=job.season, operation="seeding")
-        for row in (row for one in seeded for row in store.all(models.Stint, job_id=one.id)):
-            count.add_seeding(row.id, *_told(read_stint(store, row, {})))
+        drills = [row for one in seeded for row in store.all(models.Stint, job_id=one.id)]
+        for row in map(corrected.apply, drills):
+            count.add_seeding(row.id, *_told(read_stint(store, row, {}, corrected)))
     for log in stints:
         count.add_stint(log.row.id, log.row.at, *_told(log))
-        log.lost = lost_spans(count, log)
+        follow(count, log)
     return count
 
 

@@ -3,9 +3,13 @@
 from collections import defaultdict
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from cabapp.coverage.hygiene import clean
 from cabapp.coverage.job import JobCount
 from cabapp.coverage.sweep import Sweeper
+from cabapp.pages.corrected import Corrections
+from cabapp.pages.hours import LOST_S, WORKING, Hours, split
 from cabapp.session.count import taps_of, tool_of
 from cabapp.session.rules import Standing, standing, standing_taps
 from store import Store, models
@@ -40,6 +44,15 @@ class StintLog:
     covered, pass_area : float
         m2, of this stint alone: net, and summed over its passes.
     fuel : list of store.models.FuelEntry
+        As they now count: corrected, and without those taken back.
+    fuelled : list of store.models.FuelEntry
+        As they were written, all of them.
+    stops : list of tuple of (float, str)
+        When each stop began, POSIX s, and its reason.
+    hours : Hours or None
+        What was done when; None until the stint has been followed.
+    working_m : float
+        Way gone while working, turns left out, m.
     """
 
     row: models.Stint
@@ -58,29 +71,52 @@ class StintLog:
     covered: float = 0.0
     pass_area: float = 0.0
     fuel: list = field(default_factory=list)
+    fuelled: list = field(default_factory=list)
+    stops: list = field(default_factory=list)
+    hours: Hours | None = None
+    working_m: float = 0.0
 
 
-def read_stint(store: Store, row: models.Stint, names: dict) -> StintLog:
-    taps = taps_of(store, row.id)
+def read_stint(
+    store: Store, row: models.Stint, names: dict, corrected: Corrections
+) -> StintLog:
+    """Read a stint as its corrections leave it; `row` is corrected already."""
+    taps = _as_told(taps_of(store, row.id), corrected)
     kept = standing_taps(taps)
     stands = standing(row.at, taps)
     trace = store.read_trace(row.id)
     ends = [tap for tap in kept if tap.kind in ("finish", "hand_over")]
     last = [row.at, *(tap.at for tap in taps), *trace.t[-1:]]
     ended = ends[-1].at if ends else max(last)
+    spans = _not_working(row.at, kept, stands, ended)
+    stopped = defaultdict(float)
+    for begin, end, why in spans:
+        stopped[why] += end - begin
+    fuelled = store.all(models.FuelEntry, stint_id=row.id)
     return StintLog(
         row, names.get(row.operator_id, "?"), names.get(row.tractor_id, "?"), names.get(row.tool_id, "?"),
         taps, {tap.id for tap in taps} - {tap.id for tap in kept}, stands,
         ended, ends[-1].kind if ends else "",
-        stands.working_s(ended), stopped_by_reason(row.at, kept, stands, ended), trace,
-        fuel=store.all(models.FuelEntry, stint_id=row.id),
+        stands.working_s(ended), dict(stopped), trace,
+        fuel=[corrected.apply(entry) for entry in fuelled if entry.id not in corrected.void],
+        fuelled=fuelled, stops=[(begin, why) for begin, _, why in spans],
     )  # fmt: skip
 
 
-def stopped_by_reason(
+def _as_told(taps: list, corrected: Corrections) -> list:
+    """Taps with corrected times and reasons; as written where that would upset their order."""
+    told = [corrected.apply(tap) for tap in taps]
+    times = [tap.at for tap in told if tap.kind in _SWITCHING]
+    return told if times == sorted(times) else taps
+
+
+_SWITCHING = ("start", "stop", "restart", "finish", "hand_over")
+
+
+def _not_working(
     taken_over: float, kept: list, stands: Standing, ended: float
-) -> dict[str, float]:
-    """Return the seconds not worked between taking over and the end, by reason.
+) -> list[tuple[float, float, str]]:
+    """Return the spans not worked between taking over and the end, POSIX s, and why.
 
     Parameters
     ----------
@@ -91,7 +127,7 @@ def stopped_by_reason(
     stands : Standing
         With the switches that say when work went on.
     """
-    found: dict[str, float] = defaultdict(float)
+    found = []
     edges = [(taken_over, False)] + [(s.t, s.working) for s in stands.switches] + [(ended, False)]
     for (begin, working), (end, _) in zip(edges, edges[1:]):
         if working or end <= begin:
@@ -101,20 +137,23 @@ def stopped_by_reason(
         reason = (
             "before the start" if not stops else (said or stops)[-1].reason or "no reason given"
         )
-        found[reason] += end - begin
-    return dict(found)
+        found.append((begin, end, reason))
+    return found
 
 
-def lost_spans(count: JobCount, log: StintLog) -> list[tuple[float, float]]:
-    """Spans of a stint in which work went on with no trustworthy position, POSIX s."""
+def follow(count: JobCount, log: StintLog) -> None:
+    """Follow a stint's tool: when it worked without a trustworthy position, how its hours went."""
     t, lat, lon = log.trace.t, log.trace.lat, log.trace.lon
     keep = clean(t, lat, lon, log.trace.quality, log.row.at).keep
     sweeper = Sweeper(tool_of(log.row), count.rules)
-    sweeper.feed(
-        t[keep],
-        count.plane.to_xy(lat[keep], lon[keep]),
-        log.standing.switches,
-        log.trace.sigma[keep],
-    )
+    t, xy = t[keep], count.plane.to_xy(lat[keep], lon[keep])
+    sweeper.feed(t, xy, log.standing.switches, log.trace.sigma[keep])
     sweeper.finish()
-    return [(begin, end) for begin, end, _, _ in sweeper.unknown]
+    log.lost = [(begin, end) for begin, end, _, _ in sweeper.unknown]
+    log.hours = split(
+        log.row.at, log.ended, log.standing.switches, log.stops, t, xy, log.row.width_m
+    )
+    step = np.hypot(*np.diff(xy, axis=0).T)
+    middle = (t[1:] + t[:-1]) / 2
+    at = np.clip(np.searchsorted(log.hours.edges, middle) - 1, 0, len(log.hours.kinds) - 1)
+    log.working_m = float(step[(log.hours.kinds[at] == WORKING) & (np.diff(t) <= LOST_S)].sum())

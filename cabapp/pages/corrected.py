@@ -1,0 +1,70 @@
+"""Corrections laid on top of what was written: the rows as they now count, the old ones untouched.
+
+A correction names a row and gives columns their right values. Only the columns listed
+here can be corrected, whatever a file from elsewhere says; the newest correction wins.
+"""
+
+import math
+
+from store import Store, models
+
+NUMBER, TEXT, ID = "number", "text", "id"
+COLUMNS = {
+    "stint": {
+        "operator_id": ID, "tractor_id": ID, "tool_id": ID, "width_m": NUMBER,
+        "hitch_to_line_m": NUMBER, "antenna_to_hitch_m": NUMBER, "side_m": NUMBER,
+    },
+    "tap": {"at": NUMBER, "reason": TEXT},
+    "fuel_entry": {"litres": NUMBER, "price_per_l": NUMBER},
+    "mark": {"kind": TEXT, "note": TEXT, "lat": NUMBER, "lon": NUMBER},
+    "job": {"agreed_m2": NUMBER},
+}  # fmt: skip
+"""What can be corrected, by table. A job's agreed area is no column: it is only ever said so."""
+
+_MODELS = {"operator_id": models.Operator, "tractor_id": models.Tractor, "tool_id": models.Tool}
+_NEVER_ZERO = ("width_m",)
+
+
+class Corrections:
+    """All corrections of a store.
+
+    Attributes
+    ----------
+    rows : list of store.models.Correction
+        Oldest first.
+    void : set of str
+        Ids of rows that are taken back.
+    """
+
+    def __init__(self, store: Store):
+        self.rows = store.all(models.Correction)
+        self.void = {row.corrects_id for row in self.rows if (row.detail or {}).get("void")}
+        known = {name: {row.id for row in store.all(of, gone=False)} for name, of in _MODELS.items()}
+        self._said: dict[str, dict] = {}
+        for row in self.rows:
+            allowed = COLUMNS.get(row.corrects_table, {})
+            for name, value in (row.detail or {}).items():
+                if name in allowed and _fits(allowed[name], name, value, known):
+                    self._said.setdefault(row.corrects_id, {})[name] = value
+
+    def said(self, id: str) -> dict:
+        """What is now said of a row instead of what was written, by column."""
+        return self._said.get(id, {})
+
+    def apply(self, row):
+        """Return a row as it now counts: itself, or a corrected copy."""
+        said = self.said(row.id)
+        if not said:
+            return row
+        columns = {column.key for column in type(row).__table__.columns}
+        values = {name: getattr(row, name) for name in columns}
+        return type(row)(**values | {name: v for name, v in said.items() if name in columns})
+
+
+def _fits(kind, name, value, known) -> bool:
+    if kind == TEXT:
+        return isinstance(value, str)
+    if kind == ID:
+        return value in known[name]
+    number = isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+    return number and not (name in _NEVER_ZERO and value <= 0)

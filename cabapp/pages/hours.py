@@ -1,0 +1,165 @@
+"""A stint's hours, split: working, turning, waiting, travelling, broken; arrays in, seconds out.
+
+All of it is elapsed time: a night on which the clocks go back is an hour longer.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+KINDS = ("working", "turning", "waiting", "travelling", "broken")
+WORKING, TURNING, WAITING, TRAVELLING, BROKEN = range(5)
+BROKEN_REASONS = ("broken",)
+"""Stops that are a breakdown, whether or not somebody drove off for a part."""
+
+STANDING = 0.4
+"""Slower than this, m/s, a machine stands: receivers wander about as fast."""
+TIGHT, TIGHTEST = 1.5, 12.0
+"""A way bent tighter than so many tool widths, and than so many metres, is a turn (our own
+choice: the way round the corner of a field belongs to its work, the way round the end of a pass
+does not)."""
+LOOK_S = 3.0
+"""Speed and bend are taken over this long before and after a place, s."""
+LOST_S = 5.0
+"""Farther than this from the nearest fix, s, how it moved is not known."""
+
+
+@dataclass(frozen=True)
+class Hours:
+    """What was done when.
+
+    Attributes
+    ----------
+    edges : ndarray, shape (n + 1,)
+        POSIX s, rising.
+    kinds : ndarray of int, shape (n,)
+        Index into `KINDS` between each edge and the next.
+    """
+
+    edges: np.ndarray
+    kinds: np.ndarray
+
+    def seconds(self, begin: float = -np.inf, end: float = np.inf) -> dict[str, float]:
+        """Seconds of each kind between two times, POSIX s; they add up to what lies between."""
+        spans = np.diff(np.clip(self.edges, begin, end))
+        found = np.bincount(self.kinds, spans, len(KINDS))
+        return dict(zip(KINDS, found.tolist(), strict=True))
+
+
+def split(
+    began: float,
+    ended: float,
+    switches: Iterable,
+    stops: Iterable[tuple[float, str]],
+    t: np.ndarray,
+    xy: np.ndarray,
+    width: float,
+) -> Hours:
+    """Split a stint's time.
+
+    Parameters
+    ----------
+    began, ended : float
+        POSIX s.
+    switches : iterable
+        In order of time, each with ``t`` and ``working``.
+    stops : iterable of (float, str)
+        When each stop began and its reason, in order of time.
+    t, xy : ndarray, shape (n,), (n, 2)
+        Fixes to be believed: POSIX s, and m on a plane.
+    width : float
+        Of the tool, m.
+
+    Returns
+    -------
+    Hours
+        Where there is no fix near, the taps alone decide: working or waiting.
+    """
+    marks = [began] + [s.t for s in switches] + [ended]
+    edges = np.unique(np.clip(np.concatenate([marks, t, t + LOST_S]), began, max(began, ended)))
+    if len(edges) < 2:
+        return Hours(np.array([began, began]), np.zeros(1, int))
+    middle = (edges[1:] + edges[:-1]) / 2
+    works = _stepped(middle, [s.t for s in switches], [bool(s.working) for s in switches], False)
+    broken = _stepped(
+        middle, [at for at, _ in stops], [why in BROKEN_REASONS for _, why in stops], False
+    )
+    speed, radius = _motion(middle, t, xy)
+    with np.errstate(invalid="ignore"):
+        kinds = np.where(works, WORKING, WAITING)
+        kinds[works & (radius < max(TIGHT * width, TIGHTEST))] = TURNING
+        kinds[works & (speed < STANDING)] = WAITING
+        kinds[~works & (speed >= STANDING)] = TRAVELLING
+    kinds[~works & broken] = BROKEN
+    return Hours(edges, kinds)
+
+
+def _stepped(at, times, values, before):
+    """The value of the last step at or before each time."""
+    if not len(times):
+        return np.full(len(at), before)
+    index = np.searchsorted(times, at, side="right") - 1
+    return np.where(index >= 0, np.array(values)[index], before)
+
+
+def _motion(at, t, xy):
+    """Speed, m/s, and radius of the way, m, at times; NaN where no fix is near."""
+    speed = radius = np.full(len(at), np.nan)
+    if len(t) < 2:
+        return speed, radius
+    before = at - t[np.clip(np.searchsorted(t, at, side="right") - 1, 0, None)]
+    here, back, on = (
+        np.column_stack([np.interp(at + shift, t, xy[:, k]) for k in (0, 1)])
+        for shift in (0.0, -LOOK_S, LOOK_S)
+    )
+    coming, going = here - back, on - here
+    a, b = np.hypot(*coming.T), np.hypot(*going.T)
+    span = np.clip(at + LOOK_S, t[0], t[-1]) - np.clip(at - LOOK_S, t[0], t[-1])
+    bend = np.abs(np.arctan2(_cross(coming, going), (coming * going).sum(axis=1)))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        speed = (a + b) / span
+        radius = (a + b) / 2 / bend
+    near = (before >= 0) & (before <= LOST_S) & (span > 0)
+    return np.where(near, speed, np.nan), np.where(near, radius, np.nan)
+
+
+def _cross(u, v):
+    return u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
+
+
+def days(began: float, ended: float, zone: ZoneInfo) -> list[tuple[str, float, float]]:
+    """Cut a span of time at the farm's midnights.
+
+    Parameters
+    ----------
+    began, ended : float
+        POSIX s.
+    zone : ZoneInfo
+
+    Returns
+    -------
+    list of (str, float, float)
+        Day as YYYY-MM-DD, begin and end, POSIX s.
+
+    Examples
+    --------
+    The night the clocks go back in Denver, from 22:00 to 06:00 on the wall: 2 h and 7 h, not 6.
+
+    >>> denver = ZoneInfo("America/Denver")
+    >>> began = datetime(2026, 10, 31, 22, tzinfo=denver).timestamp()
+    >>> ended = datetime(2026, 11, 1, 6, tzinfo=denver).timestamp()
+    >>> [(day, (b - a) / 3600) for day, a, b in days(began, ended, denver)]
+    [('2026-10-31', 2.0), ('2026-11-01', 7.0)]
+    """
+    found, at = [], began
+    while True:
+        day = datetime.fromtimestamp(at, zone).date()
+        midnight = datetime.combine(day + timedelta(days=1), time(), zone).timestamp()
+        end = min(ended, midnight)
+        found.append((day.isoformat(), at, end))
+        if ended <= midnight:
+            return found
+        at = midnight
