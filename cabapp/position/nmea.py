@@ -63,6 +63,7 @@ class Joiner:
         self._closed_second: float | None = None
         self._gsa: tuple[float | None, int] = None, 0
         self._new_date: date | None = None
+        self._assumed = False
         self._date: date | None = None
         self._last_second: float | None = None
         self._waiting: list[tuple] = []
@@ -121,13 +122,14 @@ class Joiner:
         return self._close()
 
     def assume(self, now: float) -> list[Fix]:
-        """Take the day from a clock, POSIX s, for a receiver that never says one."""
+        """Take the day said once, else from a clock, POSIX s: a receiver may never say one again."""
         if not self._waiting or self._date is not None:
             return []
         day = datetime.fromtimestamp(now, UTC).date()
         days = (day + timedelta(days=n) for n in (-1, 0, 1))
         newest = self._waiting[-1][0]
-        self._date = min(days, key=lambda d: abs(_midnight(d) + newest - now))
+        nearest = min(days, key=lambda d: abs(_midnight(d) + newest - now))
+        self._date, self._assumed = self._new_date or nearest, True
         self._last_second = newest
         return self._release(None)
 
@@ -171,7 +173,9 @@ class Joiner:
         if stated is not None:
             # live, a date must be said twice: one damaged day would send hours of fixes astray
             if not self._prompt or stated == self._new_date:
-                self._date = stated
+                self._date, self._assumed = stated, False
+            elif self._assumed and stated != self._date:
+                self._date = None  # wait for what the receiver says now
             self._new_date = stated
         self._last_second = moment["second"]
 

@@ -112,10 +112,6 @@ class Team:
         elif now - self._changed > TOLD_S:
             self._change = ""
         given = [fix for fix in came.get(self._active, ()) if fix.t > self._last_t]
-        if not given and self._active in came and came[self._active]:
-            # its clock is far behind the one before: seconds lost, but never time running back
-            if self._last_t - came[self._active][-1].t > 2 * SILENT_S:
-                given = came[self._active]
         if given:
             self._last_t = given[-1].t
         return given

@@ -219,7 +219,7 @@ def test_a_hundred_thousand_damaged_lines(told_by_a_receiver, share, seed):
     False is a place more than 5 cm from where the machine was at the time stated.
     """
     rng = random.Random(seed)
-    wanted = {0.1: 10_000, 0.5: 40_000, 1.0: 50_000}[share]
+    wanted = {0.1: 5_000, 0.5: 35_000, 1.0: 60_000}[share]
     decoder, found, damaged, k = Decoder(), [], 0, 0
     while damaged < wanted:
         t = T0 + k / 10

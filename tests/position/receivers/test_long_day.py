@@ -155,9 +155,9 @@ def through_the_day(sea_farm, sea_places, counted_at, told_by_a_receiver, tmp_pa
     )
 
 
-def test_five_minutes_at_twenty_a_second(through_the_day):
-    """No fix of 6,000 is lost between the bytes and the store, and all ground is counted."""
-    assert through_the_day(1 / 12) < 0.005
+def test_two_minutes_at_twenty_a_second(through_the_day):
+    """No fix of 2,400 is lost between the bytes and the store, and all ground is counted."""
+    assert through_the_day(1 / 30) < 0.005
 
 
 @pytest.mark.long
@@ -167,13 +167,13 @@ def test_ten_hours_at_twenty_a_second(through_the_day):
 
 
 def test_memory_of_the_reading_stays_flat(tmp_path, told_by_a_receiver):
-    """From the 10,000th to the 40,000th moment decoding and keeping take no more than 2 MB."""
+    """From the 5,000th to the 20,000th moment decoding and keeping take no more than 2 MB."""
     wire, memory = Wire(RawLog(tmp_path / "raw", "wire")), []
-    for k in range(40_000):
+    for k in range(20_000):
         wire.take(told_by_a_receiver(T0 + k / HZ, 47.0 + k * 1e-6, -30.0), T0 + k / HZ)
         wire.poll(0.0)
         wire.keep(b"$GPTXT\r\n" * 20, T0 + k / HZ)
-        if k % 10_000 == 9_999:
+        if k % 5_000 == 4_999:
             memory.append(rss())
-    assert wire.given == 40_000
+    assert wire.given == 20_000
     assert max(memory) - memory[0] < 2e6

@@ -75,18 +75,19 @@ def test_a_hundred_times_unplugged(
         drive(0.5)
         sea_farm.take_over(session)
         session.tap("start")
+        started = time.time()
         drive(0.3)
         held, threads = handles(), threading.active_count()
         for n in range(TIMES):
             port.unplug()
-            drive(0.02 + 0.01 * (n % 4))
+            drive(0.01 + 0.01 * (n % 3))
             if n == 50:
                 drive(5.8)  # once for so long that the ground between is unknown
                 assert session.view.position == "lost"
                 assert "not there" in receiver.words
             port.plug()
-            drive(0.15)
-            assert receiver.opened > n // 2
+            drive(0.12)
+            assert receiver.opened > 0.8 * n
         drive(0.6)
         assert session.view.position == "good"
         assert threading.active_count() == threads
@@ -105,10 +106,11 @@ def test_a_hundred_times_unplugged(
     assert np.abs(trace.lon - truth[:, 1]).max() < 2e-6
     assert (np.diff(trace.t) > 0).all()
     tally = session.job.tally()
-    driven = east.max() - east.min()
+    driven = east.max() - (driver.x(started) - 900.0)
     unknown = sum(b - a for a, b in zip(trace.t, trace.t[1:]) if b - a > 5.0)
     assert unknown > 5.0
     assert set(tally.by_count) == {1}
-    assert tally.covered <= (driven - unknown * SPEED) * 12 * 1.01
-    assert tally.covered >= 0.9 * (driven - unknown * SPEED) * 12
+    # a metre or two of direction is learnt at the start and after the unknown ground
+    assert tally.covered <= (driven - unknown * SPEED + 1.0) * 12
+    assert tally.covered >= 0.95 * (driven - unknown * SPEED - 10.0) * 12
     assert not [one.name for one in threading.enumerate() if one.name.startswith("receiver")]
