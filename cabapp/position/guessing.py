@@ -29,6 +29,8 @@ FAST = 1.7
 """So many times faster than the work of a visit is driving there or back."""
 LEAST_RUNS, LEAST_S = 2, 120.0
 """A visit with fewer straight runs or less work (s) only crosses the field."""
+APART_S = 3600.0
+"""Without a fix for longer, coming back is another visit, s."""
 PAUSE_S = 120.0
 """Standing, or no fix, for this long ends a spell of work, s."""
 
@@ -125,9 +127,10 @@ def guess(t, xy, fields: Sequence) -> tuple[list[Stretch], list[Visit]]:
     )  # fmt: skip
     _swallow(kind, WORKING, turning, lambda a, b: away[b] - away[a] < SHORTEST_M)
     visits = []
-    for field, first, last in _same(where):
-        if field >= 0:
-            visits.append(_visit(field, first, last, t, kind, speed))
+    visit = np.concatenate([[0], np.cumsum((np.diff(where) != 0) | (np.diff(t) > APART_S))])
+    for _, first, last in _same(visit):
+        if where[first] >= 0:
+            visits.append(_visit(int(where[first]), first, last, t, kind, speed))
     stretches = [
         Stretch(KINDS[k // 10_000], first, last, None if (f := k % 10_000 - 1) < 0 else int(f))
         for k, first, last in _same(kind * 10_000 + where + 1)
@@ -197,8 +200,8 @@ def _visit(field, first, last, t, kind, speed) -> Visit:
     if len(runs) < LEAST_RUNS or worked < LEAST_S:
         part[(part == working) | (part == turning)] = KINDS.index(TRAVELLING)
         runs = []
-    step = np.diff(t[first : last + 2], append=t[last : last + 1] if last + 1 == len(t) else [])
-    spent = {name: float(step[: len(part)][part == n].sum()) for n, name in enumerate(KINDS)}
+    step = np.diff(t[first : last + 1], append=t[last])
+    spent = {name: float(step[part == n].sum()) for n, name in enumerate(KINDS)}
     return Visit(field, first, last, _spells(runs, t, kind), len(runs), spent)
 
 

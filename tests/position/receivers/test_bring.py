@@ -103,14 +103,18 @@ def test_stretches_leave_no_hole(day):
     assert stretches[-1].last == len(t) - 1
 
 
-def test_a_night_without_a_record_is_unknown_not_work(day):
-    """A gap of eight hours in the middle of a field parts the work and is told as unknown."""
+@pytest.mark.parametrize("away, visits_west", [(1800, 1), (8 * 3600, 2)])
+def test_time_without_a_record_is_unknown_not_work(day, away, visits_west):
+    """Half an hour without a fix parts the work and is told as unknown; a night parts the visit."""
     t, xy = noisy(day)
     middle = 1000
-    t = np.where(np.arange(len(t)) > middle, t + 8 * 3600, t)
+    t = np.where(np.arange(len(t)) > middle, t + away, t)
     _, visits = guess(t, xy, [WEST, MIDDLE, EAST])
-    assert visits[0].seconds["unknown"] == pytest.approx(8 * 3600 + 1)
-    assert sum(b - a for a, b in visits[0].spells) < 2 * 3600
+    west = [visit for visit in visits if visit.field == 0]
+    assert len(west) == visits_west
+    assert sum(visit.seconds["unknown"] for visit in west) == pytest.approx(1801 if away == 1800 else 0)
+    worked = sum(b - a for visit in west for a, b in visit.spells)
+    assert worked == pytest.approx(10 * 144 + 8 * 8, rel=0.1)
 
 
 @pytest.fixture
