@@ -14,6 +14,10 @@ MARKS = (
 )  # fmt: skip
 
 
+STONE_HIT = "stone hit"
+"""A stone met at harvest: a mark for the harvest's operations, laid over pass counts afterwards."""
+
+
 def prepare(what, drive, store, ways, at, lat, lon, detail) -> dict | None:
     """Check a tap and write the row it stands for; return its detail.
 
@@ -38,6 +42,8 @@ def prepare(what, drive, store, ways, at, lat, lon, detail) -> dict | None:
         return {word: [str(part) for part in detail.get(word, ())] for word in ("fine", "fault")}
     if what == "seeder" and lat is None:
         raise TapRefused("I do not know where we are, so I cannot note where the seeder is.")
+    if what in _NUMBERS:
+        return _NUMBERS[what](at, **detail)
     if detail:
         raise TypeError(f"{what} takes no {', '.join(detail)}")
     if what == "undo":
@@ -90,7 +96,7 @@ def tally_area(drive) -> float | None:
 
 
 def _mark(drive, store, at, lat, lon, kind="rock", note=None):
-    if kind not in MARKS:
+    if kind not in (*MARKS, STONE_HIT):
         raise TapRefused(f"There is no mark called {kind}. Choose one of: {', '.join(MARKS)}.")
     # without a position it is still worth a line in the log
     row = store.add(
@@ -113,6 +119,30 @@ def _fuel(drive, store, ways, at, litres=None, price_per_l=None):
         )
     )  # fmt: skip
     return {"row": row.id, "litres": litres}
+
+
+def _rain(at, hours=None):
+    """None: no rain is looked for any more."""
+    if hours is None:
+        return {"at": None}
+    if not 0 < hours <= 72:
+        raise TapRefused("Say in how many hours rain is coming, 3 days at most.")
+    return {"at": at + hours * 3600.0}
+
+
+def _soil(_at, celsius=None):
+    if celsius is None or not -5 <= celsius <= 45:
+        raise TapRefused("Say how warm the soil is at seeding depth, between -5 and 45 degrees C.")
+    return {"celsius": float(celsius)}
+
+
+def _seeded(at, days_ago=None):
+    if days_ago is None or not 0 <= days_ago <= 90:
+        raise TapRefused("Say how many days ago this field was seeded, 90 at most.")
+    return {"at": at - days_ago * 86400.0}
+
+
+_NUMBERS = {"rain": _rain, "soil": _soil, "seeded": _seeded}
 
 
 def _width(wing=None):

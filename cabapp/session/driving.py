@@ -7,22 +7,24 @@ may fail; then that is logged, said in one sentence, and fixes go on being writt
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+
+import numpy as np
 
 from cabapp.coverage.ahead import Ahead
 from cabapp.coverage.sweep import Pose
 from cabapp.position.fix import Fix
-from cabapp.reckoning.finish import finish_time, paces
+from cabapp.reckoning.finish import FEWEST, Finish, finish_time, paces
 from cabapp.session import rules
 from cabapp.session.count import Count, taps_of, tool_of
+from cabapp.session.day import Day
 from cabapp.session.grading import Graded
 from cabapp.session.lapping import Lapping
 from cabapp.session.marks import marks_of
 from cabapp.session.seeing import situation
+from cabapp.session.taking import FarmWays
 from cabapp.session.view import RECORDING, FieldMark, Sentence
 from cabapp.session.warnings import Judge
 from cabapp.session.whereabouts import Whereabouts, trusted
-from cabapp.units import Units
 from store import Store
 from store.errors import Refused
 from store.models import Field, Job, Stint, Tap
@@ -50,9 +52,7 @@ class Drive:
     stint : store.models.Stint
     where : Whereabouts
         Shared with the session.
-    units : Units
-    say_time : callable
-        POSIX s to the farm's time of day.
+    ways : FarmWays
     """
 
     def __init__(
@@ -60,19 +60,18 @@ class Drive:
         store: Store,
         stint: Stint,
         where: Whereabouts,
-        units: Units,
-        say_time: Callable[[float], str],
+        ways: FarmWays,
     ):
         self._store = store
         self.where = where
-        self.units = units
+        self.units = ways.units
         self.stint = stint
         self.job = store.get(Job, stint.job_id)
         self.field = store.get(Field, self.job.field_id)
         self.tool = tool_of(stint)
         self.taps: list[Tap] = taps_of(store, stint.id)
         self._stand()
-        self.judge = Judge(units, say_time)
+        self.judge = Judge(ways.units, ways.say_time)
         self.sentence: Sentence | None = None
         self.ahead: Ahead | None = None
         self.notice: Sentence | None = None
@@ -87,7 +86,10 @@ class Drive:
         self._synced: float | None = None
         self._judged = -1e18
         self._broken = False
+        self.day = Day(store, self, ways)
         self._open_count()
+        with _Aside():
+            self.day.read()
 
     # --- taps ------------------------------------------------------------------------------
 
@@ -106,6 +108,8 @@ class Drive:
                 self.count.follow(self.standing.switches) or self._broken
             ):
                 self.count_again()
+        with _Aside():
+            self.day.told(kind)
         return tap
 
     def _stand(self):
@@ -169,6 +173,8 @@ class Drive:
         """Count anew with what came from other tablets."""
         self._writer.sync()
         self._open_count()
+        with _Aside():
+            self.day.read()
 
     def _first_place(self):
         stints = sorted(
@@ -228,6 +234,8 @@ class Drive:
         if t - self._judged < (JUDGE_S if position == "good" else 0.0):
             return
         self._judged = t
+        with _Aside():
+            self.day.look(t)
         with _Seam(self):
             if position == "good" and 2.33 * self.where.sigma() > self.tool.width / 3:
                 position = "poor"
@@ -255,19 +263,35 @@ class Drive:
         if not self._pace or worked - self._pace[-1][0] >= _PACE_S:
             self._pace.append((worked, self.areas()["pass_area"]))
 
-    def finish_at(self, now: float) -> tuple[float, float, float] | None:
-        """Return the likely finish, early, middle and late, POSIX s, once her pace is known."""
+    def pace(self) -> float | None:
+        """Return her pace in m2 of passes a second at work, once it is known."""
+        known = paces(*zip(*self._pace)) if len(self._pace) > 1 else ()
+        return float(np.median(known)) or None if len(known) >= FEWEST else None
+
+    def finish(self, now: float) -> Finish | None:
+        """Return when she will likely finish, once her pace is known."""
         left = self.areas().get("left_pass_area")
         if left is None or len(self._pace) < 2:
             return None
-        end = finish_time(now, left, paces(*zip(*self._pace)))
-        return end and (end.early, end.likely, end.late)
+        return finish_time(now, left, paces(*zip(*self._pace)))
 
     def said(self) -> Sentence | None:
         """Return the sentence that stands: a fault goes before all but a danger."""
         if self.trouble and (self.sentence is None or self.sentence.rank >= RECORDING):
             return Sentence(RECORDING, self.trouble, True)
         return self.sentence
+
+
+class _Aside:
+    """Holds a fault in what the day asks: without that, counting and warning go on as before."""
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, kind, error, _trace):
+        if isinstance(error, Exception):
+            log.error("the day could not be looked at", exc_info=error)
+        return isinstance(error, Exception)
 
 
 class _Seam:

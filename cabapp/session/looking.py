@@ -42,7 +42,7 @@ def look(
     position = where.state(now, drive.tool.width)
     placed = position in ("good", "poor") and pose is not None
     areas = drive.areas()
-    undo = rules.undoable(drive.taps, t)
+    undo, end = rules.undoable(drive.taps, t), drive.finish(t)
     return replace(
         idle, **names,
         state=stood.state, field=drive.field.name, operation=drive.job.operation,
@@ -55,5 +55,5 @@ def look(
         undo_label=undo and rules.UNDOABLE[undo.kind],
         undo_left=rules.UNDO_S - (t - undo.at) if undo else 0.0,
         working_s=stood.working_s(t), stint_s=t - drive.stint.at, wing=stood.wing,
-        finish_at=drive.finish_at(t), hand_over_id=drive.handed,
+        finish_at=end and (end.early, end.likely, end.late), hand_over_id=drive.handed,
     )  # fmt: skip

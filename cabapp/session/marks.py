@@ -10,7 +10,7 @@ from store.models import Correction, Mark
 
 def marks_of(store: Store, field_id: str, plane: Plane | None) -> tuple[FieldMark, ...]:
     """Return a field's marks, oldest first; with metres where a plane is laid."""
-    gone = {c.corrects_id for c in store.all(Correction, corrects_table="mark") if _void(c)}
+    gone = taken_back(store, "mark")
     found = []
     for mark in store.all(Mark, field_id=field_id):
         if mark.id in gone:
@@ -34,5 +34,7 @@ def take_back(store: Store, table: str, row_id: str, operator_id: str, at: float
     )  # fmt: skip
 
 
-def _void(correction: Correction) -> bool:
-    return bool((correction.detail or {}).get("void"))
+def taken_back(store: Store, table: str) -> set[str]:
+    """Return the ids of a table's rows that do not count."""
+    rows = store.all(Correction, corrects_table=table)
+    return {row.corrects_id for row in rows if (row.detail or {}).get("void")}

@@ -56,6 +56,10 @@ NOTED: dict[str, tuple[str, ...]] = {
     "look_first": (READY, WORKING, STOPPED),
     "walk_round": (READY, STOPPED),  # what was looked at on foot, and what was not right
     "seeder": (READY, WORKING, STOPPED),
+    "rain": (READY, WORKING, STOPPED),  # in how many hours she expects it
+    "soil": (READY, STOPPED),  # its temperature at seeding depth
+    "seeded": (READY, STOPPED),  # how many days ago
+    "grease": (READY, STOPPED),
     "hitching_ok": (READY, WORKING, STOPPED),
     "not_rolling": (READY, STOPPED),
     "still_working": (WORKING,),
@@ -77,6 +81,10 @@ UNDOABLE: dict[str, str] = {
     "width": "width change",
     "pass_counted": "counted pass",
     "fuel": "fuel",
+    "rain": "rain",
+    "soil": "soil temperature",
+    "seeded": "day of seeding",
+    "grease": "grease",
     "were_rolling": "counting from earlier",
     "stop_counting": "stop from earlier",
 }

@@ -10,6 +10,7 @@ from cabapp.session.forgotten import SLOWEST
 from cabapp.session.recover import look_ahead_seconds
 from cabapp.session.rules import WORKING
 from cabapp.session.steady import likely_sigma
+from cabapp.session.view import QUIET, SEEDER, STOP_RULE
 from cabapp.session.warnings import STOP_RULES, Situation, danger_ahead
 
 if TYPE_CHECKING:
@@ -44,8 +45,10 @@ def situation(
         "position": position,
         "lost_since": lost_since,
         "sigma": drive.where.sigma(),
-        "stop_rule": _stop_rule(drive),
+        "stop_rule": _stop_rule(drive) or _asked(drive, STOP_RULE),
+        "seeder": _asked(drive, SEEDER),
         "quiet": drive.notice,
+        "asks": tuple(ask for ask in drive.day.asks if ask.rank == QUIET),
     }
     if pose is None or position not in ("good", "poor"):
         return Situation(**known), None
@@ -60,7 +63,7 @@ def situation(
         "reach": reach,
         "in_field": drive.count.in_field(pose.x, pose.y),
         "danger": danger_ahead(pose.x, pose.y, pose.heading, marks, width, reach),
-        "seeder": _seeder(drive, t, pose),
+        "seeder": _seeder(drive, t, pose) or known["seeder"],
     }
     ahead = drive.count.count.ahead(seconds) if stood.state == WORKING else None
     if ahead is not None:
@@ -97,8 +100,13 @@ def _stop_rule(drive) -> str | None:
     return next((words for key, words in STOP_RULES.items() if answers.get(key)), None)
 
 
+def _asked(drive, rank) -> str | None:
+    """Return what the day asks at a rank."""
+    return next((ask.words for ask in drive.day.asks if ask.rank == rank), None)
+
+
 def _seeder(drive, t, pose) -> str | None:
-    """Return what to say when the seeder was pointed out lately and near; thin on purpose."""
+    """Return what to say when the seeder was pointed out lately and near."""
     seen = drive.last.get("seeder")
     if seen is None or seen.lat is None or not 0 <= t - seen.at <= SEEDER_FRESH_S:
         return None

@@ -83,9 +83,7 @@ class Session:
             self._drive.handed = handed
 
     def _open(self, stint: Stint):
-        self._drive = Drive(
-            self._store, stint, self._where, self._ways.units, self._ways.say_time
-        )
+        self._drive = Drive(self._store, stint, self._where, self._ways)
         find = self._store.get
         self._names = {
             "operator": find(Operator, stint.operator_id).name,
@@ -174,7 +172,8 @@ class Session:
             Of a stop, or with "stop_reason" of the stop made before.
         detail
             mark: kind, note; width: wing; fuel: litres, price_per_l; pass_counted: passes,
-            length_m; look_first: wet, mud, shoots, blowing.
+            length_m; look_first: wet, mud, shoots, blowing; rain: hours (None: no more);
+            soil: celsius; seeded: days_ago.
 
         Raises
         ------
@@ -309,6 +308,13 @@ class Session:
     def marks(self) -> tuple[FieldMark, ...]:
         """The marks of the field in hand."""
         return self._drive.marks if self._drive else ()
+
+    def day(self) -> tuple[tuple[str, str], ...]:
+        """Return the day around the pass in (name, words), for a screen looked at standing still.
+
+        What is her own business (how her laps wander) is here only, and in no page or bundle.
+        """
+        return self._drive.day.lines() if self._drive else ()
 
     def take_dirty(self):
         """Return what of the map changed since the last call: rectangles of cells, or "all"."""

@@ -10,6 +10,7 @@ from shapely.geometry import shape
 
 from cabapp.coverage.plane import Plane
 from cabapp.session.rules import TapRefused
+from cabapp.session.season import crop_clock
 from cabapp.session.view import Choice, Choices, FieldChoice, WaitingHandOver
 from cabapp.units import Units
 from store import Store
@@ -55,6 +56,11 @@ class FarmWays:
         """Return the time of day, "10:31"."""
         return self.local(t).strftime("%H:%M")
 
+    def say_day(self, t: float) -> str:
+        """Return the day, "Thursday 14 May"."""
+        day = self.local(t)
+        return f"{day:%A} {day.day} {day:%B}"
+
 
 def choices(store: Store, ways: FarmWays, now: float, here) -> Choices:
     """Return what can be chosen; ``here`` is (lat, lon), or (None, None) when not known."""
@@ -63,18 +69,21 @@ def choices(store: Store, ways: FarmWays, now: float, here) -> Choices:
         operators=tuple(Choice(o.id, o.name) for o in operators),
         tractors=tuple(Choice(t.id, t.name) for t in store.all(Tractor)),
         tools=tuple(Choice(t.id, t.name) for t in store.all(Tool)),
-        fields=_fields(store, ways.local(now).year, here),
+        fields=_fields(store, ways.local(now).year, here, now),
         last=_last(store),
         cautions=() if _cautioned(store, ways, now) else CAUTIONS,
         hand_overs=tuple(waiting(store)),
     )
 
 
-def _fields(store, season, here):
+def _fields(store, season, here, now):
     shares = _shares(store, season)
     plane = None if here[0] is None else Plane(*here)
     found = [
-        FieldChoice(f.id, f.name, f.crop, f.target, _metres(f, plane), shares.get(f.id))
+        FieldChoice(
+            f.id, f.name, f.crop, f.target, _metres(f, plane), shares.get(f.id),
+            crop_clock(store, f, season, now)[0],
+        )  # fmt: skip
         for f in store.all(Field)
     ]
     unknown = float("inf")

@@ -59,7 +59,10 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class FieldChoice:
-    """One field at take-over; ``metres`` from here and ``share_done`` (0..1) when known."""
+    """One field at take-over; ``metres`` from here and ``share_done`` (0..1) when known.
+
+    ``closes`` is when its crop closes it to the roller, POSIX s: an estimate.
+    """
 
     id: str
     name: str
@@ -67,6 +70,7 @@ class FieldChoice:
     target: int = 2
     metres: float | None = None
     share_done: float | None = None
+    closes: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,11 +15,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from cabapp.session import words
+from cabapp.session.asks import Ask
 from cabapp.session.forgotten import SLOWEST, Forgotten
 from cabapp.session.grading import Graded, Grading
 from cabapp.session.recover import Recover, thresholds
 from cabapp.session.view import (
     DANGER,
+    QUIET,
     RECORDING,
     RECOVER,
     SEEDER,
@@ -102,7 +104,7 @@ class Situation:
     ground, how far to move, and to which side (-1 left, +1 right). ``edge_ahead`` is how
     far the edge of the field lies straight ahead; ``reach`` how far the look-ahead looks.
     ``stop_rule`` and ``seeder`` are whole sentences in words; ``quiet`` is what to say when
-    nothing else is to be said.
+    nothing else is to be said, and then ``asks``, the most pressing first.
     """
 
     now: float
@@ -129,6 +131,7 @@ class Situation:
     stop_rule: str | None = None
     seeder: str | None = None
     quiet: Sentence | None = None
+    asks: tuple[Ask, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +164,7 @@ class Judge:
         self._recover_words = ("", 0)
         self._headings: deque[tuple[float, float]] = deque()
         self._sound = 0
+        self._asked: tuple | None = None
         self.rank: int | None = None
 
     def feed(self, now: Situation) -> Judgement:
@@ -169,7 +173,7 @@ class Judge:
         judged = (self._danger, self._recording, self._lost, self._stop, self._seeder)
         sentences = [judge(now) for judge in judged]
         sentences.append(self._about_to_recover(now, turning))
-        sentences.append(now.quiet)
+        sentences.append(now.quiet or self._asks(now))
         sentence = next((said for said in sentences if said is not None), None)
         self.rank = sentence.rank if sentence else None
         return Judgement(sentence, self._grading.feed(now))
@@ -178,6 +182,8 @@ class Judge:
         """Silence the sentence that stands; False when there is nothing to silence."""
         if self.rank == RECOVER:
             self._recover.i_know()
+        elif self.rank == QUIET and self._asked is not None:
+            self._known.add(self._asked)
         elif self.rank in (DANGER, STOP_RULE, SEEDER):
             self._known |= {label for label in self._raised if label[0] == self.rank}
         else:
@@ -263,6 +269,13 @@ class Judge:
         if not self._stands(SEEDER, "", "seeder", holds, now):
             return None
         return Sentence(SEEDER, now.seeder, True, 0, True, sound=self._sound)
+
+    def _asks(self, now):
+        """What the day asks: no sound, no grade, and silent once she knows until its cause is gone."""
+        labels = {(QUIET, ask.key): ask for ask in now.asks}
+        self._known -= {known for known in self._known if known[0] == QUIET and known not in labels}
+        self._asked = next((label for label in labels if label not in self._known), None)
+        return self._asked and Sentence(QUIET, labels[self._asked].words, i_know=True)
 
     def _about_to_recover(self, now, turning):
         if now.state != "working":

@@ -1,0 +1,309 @@
+"""What the day around the pass asks of her: seeder, daylight, rain, fuel, crop, grease, a break.
+
+Pure: what is known comes in as ``Known``; sentences that ask for something go out, and ``lines``
+for whoever stands and wants to look. Nothing here is urgent by the second.
+
+Rule 1: a sentence only where there is something to do, and it says what.
+Rule 2: what has been said stays until its cause has clearly gone: two thresholds each.
+Rule 3: an estimate is called one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from cabapp.reckoning.finish import Finish
+from cabapp.reckoning.lapping import best_inside, expected_shares
+from cabapp.reckoning.pursuit import holding_speed, time_to_catch, wait_to_finish_together
+from cabapp.reckoning.thermal import Crop
+from cabapp.reckoning.worklist import HOURS_A_DAY, left_at
+from cabapp.session.recover import MISS_TO_EXTRA
+from cabapp.session.view import QUIET, SEEDER, STOP_RULE
+from cabapp.session.words import times
+from cabapp.units import Units
+
+HOUR, DAY = 3600.0, 86400.0
+CATCH_S, CATCH_OFF_S = 20 * 60.0, 30 * 60.0
+"""Nearer than this to running out of seeded ground there is time to do something about it."""
+FUEL_S, FUEL_OFF_S = 45 * 60.0, 75 * 60.0
+DUSK_SOON_S, RAIN_SOON_S = 3 * HOUR, 6 * HOUR
+LATE_S = 10 * 60.0
+"""A finish is a guess: only this much after dusk or rain is after."""
+LEAST_LEFT = 4000.0
+"""Ground below which being late is not worth a word, m2 of passes (about an acre)."""
+CLOSES_SOON_S = 4 * DAY
+UP_S = 10 * DAY
+"""After this the crop is up and whoever looks can see it."""
+WANDER, WANDER_OFF = 1.5, 1.25
+BREAK_S = 2 * HOUR
+"""10 to 15 minutes off the seat about every two hours (farm safety specialists)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """One sentence of the day: ``key`` names its cause, ``rank`` is the line's."""
+
+    key: str
+    rank: int
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Pursuit:
+    """The seeder ahead: ``lead`` m2 seeded and not finished, ``rate`` m2/s (0: it stands),
+    ``left`` m2 not seeded yet, as of ``at``."""
+
+    lead: float
+    rate: float
+    left: float
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known of the day. SI, POSIX s; None where not known.
+
+    ``left`` is the pass area lacking, ``pace`` hers in m2 of passes a second; ``tank_s`` how long
+    what is in the tank lasts at work; ``closes`` and ``up`` the crop clock; ``looked`` when she last
+    found no shoots; ``grease_in`` seconds of work until grease is due; ``wander`` her spread of lap
+    in her first hour and the last, m; ``seat_s`` since she last stood ten minutes.
+    """
+
+    now: float
+    state: str
+    width: float = 0.0
+    target: int = 2
+    tool: str = "tool"
+    left: float | None = None
+    pace: float | None = None
+    end: Finish | None = None
+    speed: float | None = None
+    sunset: float | None = None
+    dusk: float | None = None
+    rain: float | None = None
+    tank_s: float | None = None
+    crop: str | None = None
+    rules: Crop | None = None
+    closes: float | None = None
+    up: float | None = None
+    looked: float | None = None
+    grease_in: float | None = None
+    seeder: Pursuit | None = None
+    wander: tuple[float, float] | None = None
+    lap_sigma: float | None = None
+    seat_s: float = 0.0
+
+
+class Asker:
+    """Says what the day asks; ``say_time`` and ``say_day`` turn POSIX s into the farm's words."""
+
+    def __init__(
+        self, units: Units, say_time: Callable[[float], str], say_day: Callable[[float], str]
+    ):
+        self._units, self._say_time, self._say_day = units, say_time, say_day
+        self._said: set[str] = set()
+
+    def feed(self, now: Known) -> tuple[Ask, ...]:
+        """Return what is asked now, the most pressing first."""
+        judged = (
+            self._shoots, self._seeder, self._fuel, self._rain, self._crop, self._dusk,
+            self._grease, self._break,
+        )  # fmt: skip
+        asks = tuple(ask for ask in (judge(now) for judge in judged) if ask)
+        self._said = {ask.key for ask in asks}
+        return asks
+
+    def _limit(self, key, on, off):
+        return off if key in self._said else on
+
+    def _shoots(self, now):
+        if now.closes is None or not now.closes <= now.now <= (now.up or now.closes) + UP_S:
+            return None
+        if now.looked is not None and now.now - now.looked < DAY:
+            return None
+        crop = (now.crop or "the crop").capitalize()
+        said = f"{crop} may be just under the surface by now (an estimate). Stop, go and dig."
+        return Ask("shoots", STOP_RULE, said)
+
+    def _seeder(self, now):
+        seen, own = now.seeder, finished(now)
+        if seen is None or own is None or seen.left <= 0:
+            return None
+        seconds = time_to_catch(seen.lead, own, seen.rate)
+        if seconds is None or seconds > self._limit("seeder", CATCH_S, CATCH_OFF_S):
+            return None
+        if seen.rate <= 0:
+            said = f"The seeder stands: seeded ground for {spell(seconds)}. Then gaps, rocks, grease, fuel."
+        else:
+            said = f"You catch the seeder in {spell(seconds)}."
+            if now.speed and own > seen.rate:
+                slower = self._units.speed(holding_speed(now.speed, own, seen.rate))
+                said += f" {slower} keeps the distance, or do gaps first."
+        return Ask("seeder", SEEDER, said)
+
+    def _fuel(self, now):
+        if now.tank_s is None or now.pace is None or now.left is None:
+            return None
+        short = now.tank_s < now.left / now.pace
+        if not short or now.tank_s > self._limit("fuel", FUEL_S, FUEL_OFF_S):
+            return None
+        area, left = (self._units.area(m2 / now.target) for m2 in (now.tank_s * now.pace, now.left))
+        said = f"Fuel for about {area} {times(now.target)}, and {left} are left. Fill before you go on far."
+        return Ask("fuel", QUIET, said)
+
+    def _rain(self, now):
+        left = self._left(now, now.rain, RAIN_SOON_S, "rain")
+        if left is None:
+            return None
+        said = f"Rain at {self._say_time(now.rain)}: about {self._units.area(left / now.target)} will be left. "
+        return Ask("rain", QUIET, said + "Do the heavy ground first.")
+
+    def _dusk(self, now):
+        left = self._left(now, now.dusk, DUSK_SOON_S, "dusk")
+        if left is None:
+            return None
+        after = spell(now.end.likely - now.dusk)
+        said = f"Likely finish {after} after dusk ({self._say_time(now.dusk)}). "
+        area = self._units.area(left / now.target)
+        return Ask("dusk", QUIET, said + f"Choose {area} to leave, or see to your lights.")
+
+    def _left(self, now, until, soon, key):
+        """Return what will be lacking at a moment soon to come, m2; None where nothing is to be said."""
+        if until is None or now.end is None or now.left is None:
+            return None
+        if not 0 < until - now.now < soon:
+            return None
+        if now.end.likely - until < self._limit(key, LATE_S, 0.0):
+            return None
+        left = left_at(until, now.now, now.left, now.end)
+        return left if left > self._limit(key, LEAST_LEFT, 0.0) else None
+
+    def _crop(self, now):
+        if now.closes is None or now.pace is None or now.left is None:
+            return None
+        if not 0 < now.closes - now.now < CLOSES_SOON_S:
+            return None
+        need = now.left / now.pace
+        have = (now.closes - now.now) * HOURS_A_DAY / 24
+        if need < have * self._limit("crop", 1.0, 0.9):
+            return None
+        when = self._say_day(now.closes)
+        said = (
+            f"This ground closes {when} (an estimate) and needs {hours(need)} more: "
+            "more than there is by day. Say so, or get help."
+        )
+        return Ask("crop", QUIET, said)
+
+    def _grease(self, now):
+        if now.grease_in is None or now.grease_in > 0:
+            return None
+        over = f", {hours(-now.grease_in)} ago" if now.grease_in < -HOUR / 2 else ""
+        return Ask("grease", QUIET, f"Grease the {now.tool} at the next stop: it was due{over}.")
+
+    def _break(self, now):
+        if now.wander is None or now.seat_s < BREAK_S:
+            return None
+        first, last = now.wander
+        if last < first * self._limit("break", WANDER, WANDER_OFF):
+            return None
+        was, now_is = self._units.length(first), self._units.length(last)
+        said = f"Your laps wander {now_is}, at first {was}. 10 to 15 minutes off the seat help."
+        return Ask("break", QUIET, said)
+
+    def lines(self, now: Known) -> tuple[tuple[str, str], ...]:
+        """Return the whole day, (name, words), for a screen that is looked at standing still."""
+        named = (
+            ("Finish", self._say_finish(now)), ("Daylight", self._say_light(now)),
+            ("Rain", None if now.rain is None else f"{self._say_time(now.rain)}, as you said"),
+            ("Seeder", self._say_seeder(now)), ("Crop", self._say_crop(now)),
+            ("Fuel", self._say_fuel(now)), ("Grease", self._say_grease(now)),
+            ("Your lap", self._say_lap(now)),
+        )  # fmt: skip
+        return tuple((name, said) for name, said in named if said)
+
+    def _say_finish(self, now):
+        if now.end is None:
+            return None
+        early, late = self._say_time(now.end.early), "cannot tell"
+        if now.end.late - now.now < DAY:
+            late = self._say_time(now.end.late)
+        return f"likely {self._say_time(now.end.likely)} ({early} to {late})"
+
+    def _say_light(self, now):
+        if now.sunset is None or now.dusk is None:
+            return None
+        return f"sunset {self._say_time(now.sunset)}, dark from {self._say_time(now.dusk)}"
+
+    def _say_seeder(self, now):
+        seen, own = now.seeder, finished(now)
+        if seen is None:
+            return None
+        said = f"{self._units.area(seen.lead)} seeded and not finished"
+        if own is None:
+            return f"{said}."
+        seconds = time_to_catch(seen.lead, own, seen.rate)
+        if seconds is None:
+            more = self._units.area_rate(seen.rate - own)
+            return f"{said}; it grows by {more}."
+        said += f"; you catch up in {spell(seconds)}"
+        wait = wait_to_finish_together(seen.left, own, seen.rate) - seconds if seen.rate > 0 else 0
+        if wait > 0:
+            said += f". With {spell(wait)} for gaps, rocks, grease and fuel you still finish together"
+        return f"{said}."
+
+    def _say_crop(self, now):
+        if now.closes is None:
+            return None
+        said = f"{now.crop}: closes {self._say_day(now.closes)} (an estimate: go and dig)"
+        if now.left and now.pace:
+            said += f", needs {hours(now.left / now.pace)}"
+        later = now.rules.later if now.rules else None
+        return f"{said}; again once up, until {later}." if later else f"{said}; not once it is up."
+
+    def _say_fuel(self, now):
+        if now.tank_s is None or now.pace is None:
+            return None
+        area = self._units.area(now.tank_s * now.pace / now.target)
+        return f"for about {area} {times(now.target)}, {hours(now.tank_s)} of work"
+
+    def _say_grease(self, now):
+        if now.grease_in is None:
+            return None
+        return f"in {hours(now.grease_in)} of work" if now.grease_in > 0 else "due"
+
+    def _say_lap(self, now):
+        if now.lap_sigma is None or now.target != 2 or not now.width:
+            return None
+        inside = min(best_inside(now.lap_sigma, MISS_TO_EXTRA), now.width / 4)
+        once, thrice = expected_shares(now.width, now.lap_sigma, inside)
+        said = f"steady to {self._units.length(now.lap_sigma)}: aim {self._units.length(inside)} inside half"
+        return f"{said} (then about {once:.0%} once, {thrice:.0%} three times)"
+
+
+def finished(now: Known) -> float | None:
+    """Return ground finished a second at her pace, m2/s: every place needs ``target`` passes."""
+    return None if not now.pace else now.pace / now.target
+
+
+def spell(seconds: float) -> str:
+    """Say a length of time roughly, as one would.
+
+    >>> spell(200), spell(40 * 60 + 20), spell(4300)
+    ('3 min', '40 min', '1 h 10')
+    """
+    minutes = max(1, round(seconds / 60))
+    if minutes < 60:
+        return f"{minutes} min"
+    return f"{minutes // 60} h {5 * (minutes % 60 // 5):02d}"
+
+
+def hours(seconds: float) -> str:
+    """Say hours of work.
+
+    >>> hours(39600), hours(5400), hours(900)
+    ('11 h', '1.5 h', '15 min')
+    """
+    if seconds < HOUR:
+        return f"{max(1, round(seconds / 60))} min"
+    return f"{seconds / HOUR:.0f} h" if seconds >= 9.5 * HOUR else f"{seconds / HOUR:.1f} h"

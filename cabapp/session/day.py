@@ -1,0 +1,190 @@
+"""The day around the pass for one open stint: gathered once a minute, judged by ``Asker``."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from cabapp.coverage.steadiness import steadiness
+from cabapp.reckoning.cost import area_in_tank, fuel_per_pass_area
+from cabapp.reckoning.fuel import expected_use
+from cabapp.reckoning.sun import CIVIL_DUSK, evening
+from cabapp.reckoning.thermal import crop_of
+from cabapp.session import rules, season
+from cabapp.session.asks import Ask, Asker, Known
+from cabapp.session.marks import taken_back
+from cabapp.session.seeder import SeederAhead
+from store import Store
+from store.models import FuelEntry, Stint, Tool, Tractor
+
+if TYPE_CHECKING:
+    from cabapp.session.driving import Drive
+    from cabapp.session.taking import FarmWays
+
+LOOK_S = 60.0
+STEADY_S = 600.0
+"""Her steadiness by the hour needs all her passes gone through, so it is looked at seldom."""
+RESERVE = 0.1
+"""Share of a tank that is not to be counted on (common practice)."""
+LIGHT = ("rolling", "harrowing")
+"""Operations whose fuel may be guessed from that of a light harrow before the tractor's own fills
+tell it."""
+REST_S = 600.0
+ALTERS = ("rain", "soil", "seeded", "grease", "fuel", "look_first", "undo", "stop", "restart", "start")
+"""Taps after which the day is looked at again at once."""
+
+
+class Day:
+    """What the day asks of her, and what it holds.
+
+    Parameters
+    ----------
+    store : Store
+    drive : Drive
+    ways : FarmWays
+    """
+
+    def __init__(self, store: Store, drive: Drive, ways: FarmWays):
+        self._store, self._drive = store, drive
+        self._asker = Asker(ways.units, ways.say_time, ways.say_day)
+        self._known: Known | None = None
+        self._steady_at, self._wander, self._sigma = float("-inf"), None, None
+        self.asks: tuple[Ask, ...] = ()
+        self._tool = store.get(Tool, drive.stint.tool_id)
+        self._tractor = store.get(Tractor, drive.stint.tractor_id)
+        self._seeder: SeederAhead | None = None
+        self._fills, self._spells, self._clock = [], [], (None, None)
+        self._grease_in = self._greased = None
+        self._looked_at = float("-inf")
+
+    def read(self) -> None:
+        """Read anew what only taps and bundles change; before that nothing is known."""
+        store, drive = self._store, self._drive
+        job, self._seeder = drive.job, None
+        if drive.count is not None and job.operation != "seeding":
+            self._seeder = SeederAhead(store, drive.field, job, drive.count.count)
+        self._read_taps()
+
+    def _read_taps(self):
+        store, drive = self._store, self._drive
+        stint = drive.stint
+        at = max(stint.at, *(tap.at for tap in drive.taps)) if drive.taps else stint.at
+        void = taken_back(store, FuelEntry.__tablename__)
+        self._fills = season.fills_of(store, stint.tractor_id, void)
+        others = [s for s in store.all(Stint, tractor_id=stint.tractor_id) if s.id != stint.id]
+        self._spells = season.spells_of(store, others, at)
+        self._clock = (None, None)
+        if drive.job.operation != "seeding":
+            self._clock = season.crop_clock(store, drive.field, drive.job.season, at)
+        # without this stint's own work, which is added as it goes on
+        self._grease_in = season.grease_in(store, self._tool, at, without=stint.id)
+        self._greased = drive.last.get("grease")
+        self._looked_at = float("-inf")
+
+    def told(self, kind: str) -> None:
+        """Take notice of a tap."""
+        if kind in ALTERS:
+            self._read_taps()
+
+    def look(self, now: float) -> None:
+        """Look at the day when a minute has gone by or a tap has altered it."""
+        if now - self._looked_at < LOOK_S:
+            return
+        self._looked_at = now
+        self._known = self._gather(now)
+        self.asks = self._asker.feed(self._known)
+
+    def lines(self) -> tuple[tuple[str, str], ...]:
+        """Return the day in (name, words)."""
+        return self._asker.lines(self._known) if self._known else ()
+
+    def _gather(self, now) -> Known:
+        drive, stood = self._drive, self._drive.standing
+        known = Known(
+            now=now, state=stood.state, width=drive.tool.width, target=drive.job.target,
+            tool=self._tool.name, left=drive.areas().get("left_pass_area"), pace=drive.pace(),
+            end=drive.finish(now), grease_in=self._grease(now), lap_sigma=self._sigma,
+            seat_s=self._seat(now), tank_s=self._tank(now),
+            crop=drive.field.crop, rules=crop_of(drive.field.crop),
+            closes=self._clock[0], up=self._clock[1], looked=self._looked(),
+            rain=self._rain(now),
+        )  # fmt: skip
+        if drive.pose is not None and drive.where.known(now):
+            known = replace(known, speed=drive.pose.speed)
+        if drive.count is not None:
+            plane = drive.count.count.plane
+            place = (plane.lat0, plane.lon0)
+            known = replace(
+                known, sunset=evening(*place, now), dusk=evening(*place, now, CIVIL_DUSK),
+                wander=self._steadiness(now), lap_sigma=self._sigma,
+            )  # fmt: skip
+        if self._seeder is not None:
+            known = replace(known, seeder=self._seeder.look(now))
+        return known
+
+    def _looked(self):
+        """Return when she last looked and found no shoots."""
+        tap = self._drive.last.get("look_first")
+        return tap.at if tap and not (tap.detail or {}).get("shoots") else None
+
+    def _rain(self, now):
+        tap = self._drive.last.get("rain")
+        at = (tap.detail or {}).get("at") if tap else None
+        return at if at is not None and at > now else None
+
+    def _own(self, now) -> season.Spells:
+        """Return when work went on in this stint."""
+        spells, began = [], None
+        for switch in self._drive.standing.switches:
+            if switch.working and began is None:
+                began = switch.t
+            elif not switch.working and began is not None:
+                spells.append((began, switch.t))
+                began = None
+        return spells if began is None else [*spells, (began, now)]
+
+    def _grease(self, now):
+        if self._grease_in is None:
+            return None
+        since = self._greased.at if self._greased else float("-inf")
+        return self._grease_in - season.worked(self._own(now), since)
+
+    def _tank(self, now):
+        """Return for how many seconds of work there is fuel, after a fill and with a known tank."""
+        tank, drive = self._tractor.tank_l, self._drive
+        pace = drive.pace()
+        if not tank or not self._fills or not pace:
+            return None
+        spells = [*self._spells, *self._own(now)]
+        rate = season.burnt(self._fills, spells)
+        if rate is not None:
+            use = fuel_per_pass_area(rate, pace)
+        elif drive.job.operation in LIGHT and drive.pose is not None and drive.pose.speed > 1.0:
+            use = expected_use(drive.pose.speed)
+        else:
+            return None
+        gone = season.worked(spells, self._fills[-1].at, now) * pace * use
+        return area_in_tank(tank - gone, use, reserve=RESERVE * tank) / pace
+
+    def _seat(self, now) -> float:
+        """Return how long she has been at it since she last stood ten minutes."""
+        since = self._drive.stint.at
+        spells = self._own(now)
+        for (_, stopped), (began, _) in zip(spells, spells[1:]):
+            if began - stopped >= REST_S:
+                since = began
+        if self._drive.standing.state != rules.WORKING and now - self._drive.standing.since >= REST_S:
+            since = now
+        return now - since
+
+    def _steadiness(self, now):
+        """Return her spread of lap in her first hour and in the last, m; None while not known."""
+        if now - self._steady_at >= STEADY_S:
+            self._steady_at = now
+            mine = self._drive.count.count.pieces()[-1:]
+            hers = steadiness(mine, self._drive.tool.width / self._drive.job.target)
+            self._sigma = hers.sigma
+            whole = [hour for hour in hers.by_hour if hour.at <= now]
+            grown = hers.trend is not None and hers.trend > 0
+            self._wander = (whole[0].sigma, whole[-1].sigma) if grown else None
+        return self._wander
