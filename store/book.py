@@ -243,7 +243,7 @@ class Store:
         return session.get(model, change.row_id)
 
     def remove(self, model: type[AnyRow], id: str) -> AnyRow:
-        """Take a reference row away: it is `gone`, and `put(model, id, gone=False)` fetches it back.
+        """Take a reference row away: it is `gone`; `put(model, id, gone=False)` fetches it back.
 
         Facts that name it keep doing so; no copy ever deletes a row.
         """

@@ -20,6 +20,7 @@ from sqlalchemy import insert, select
 from sqlalchemy.orm import Session
 
 from store import changes, migrate
+from store.check import tallies
 from store.db import connect
 from store.files import sync_folder, written_beside
 from store.lines import Unfit, read_line
@@ -208,12 +209,10 @@ def _identity(session: Session, found: dict | None) -> None:
     if found is None or (kept is not None and kept.device != found["device"]):
         if kept is not None:
             key = Ed25519PrivateKey.from_private_bytes(kept.private_key).public_key()
-            session.merge(Peer(device=kept.device, name=kept.name, public_key=key.public_bytes_raw()))
+            raw = key.public_bytes_raw()
+            session.merge(Peer(device=kept.device, name=kept.name, public_key=raw))
             session.delete(kept)
         return
-    given = [
-        session.scalars(select(m.seq).filter_by(device=found["device"]).order_by(m.seq.desc())).first()
-        for m in FACTS.values()
-    ]
-    found["next_seq"] = max([found["next_seq"], *(n + 1 for n in given if n is not None)])
+    _count, top = tallies(session).get(found["device"], (0, 0))
+    found["next_seq"] = max(found["next_seq"], top + 1)
     session.merge(Own(**found))

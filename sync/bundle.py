@@ -60,7 +60,10 @@ class Bundle:
         """
         mark = self.manifest["members"][name]
         largest = LARGEST_RECORDS if name == RECORDS else LARGEST_TRACE
-        data = _member(self.file, self.file.getinfo(name), largest)
+        info = self.file.getinfo(name)
+        if info.file_size != mark["bytes"]:  # before any of it is unpacked
+            raise Unfit(f"{name} in it was altered on the way")
+        data = _member(self.file, info, largest)
         if len(data) != mark["bytes"] or hashlib.sha256(data).hexdigest() != mark["sha256"]:
             raise Unfit(f"{name} in it was altered on the way")
         return data

@@ -2,10 +2,10 @@
 
 A card is one line of text, short enough for a QR code, and holds nothing secret::
 
-    rollbook-card:1:<device>:<public key, 64 hex letters>:<name, percent-encoded>:<check, 8 hex letters>
+    rollbook-card:1:<device>:<public key in hex>:<name, percent-encoded>:<check in hex>
 
-The check is the start of the SHA-256 of all before the last colon; it finds slips of typing,
-not forgers. What protects is that the office takes the card from a hand it knows.
+The check is the first 8 letters of the SHA-256 of all before the last colon; it finds slips of
+typing, not forgers. What protects is that the office takes the card from a hand it knows.
 """
 
 import hashlib
@@ -172,7 +172,10 @@ def write_card(store: Store, path: Path) -> None:
     try:
         path.write_text(card_of(store).text() + "\n", encoding="utf-8")
     except OSError as error:
-        raise BundleRefused(f"The card could not be written to {path} ({error.strerror}).") from error
+        raise BundleRefused(
+            f"The card could not be written to {path} ({error.strerror}). "
+            "Look whether the folder is there and may be written to."
+        ) from error
 
 
 def _become_office(store: Store, own: Card) -> None:

@@ -105,7 +105,8 @@ def believed(session: Session, bundle: Bundle, fresh: list[dict]) -> dict[str, b
 
 def _first_office(bundle: Bundle, words: list[dict], keys: dict[str, bytes]) -> str | None:
     """Return the one device that says it is the office; its key must be the one we know."""
-    offices = {w["subject"] for w in words if w["state"] == "office" and w["subject"] == w["device"]}
+    claims = [w for w in words if w["state"] == "office" and w["subject"] == w["device"]]
+    offices = {w["subject"] for w in claims}
     if len(offices) > 1:
         raise BundleRefused(
             f"{bundle.path.name} was not merged: two devices say they are the office. "

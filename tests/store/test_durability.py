@@ -68,7 +68,7 @@ def test_kill_9_loses_no_acknowledged_tap(tmp_path, begin_stint, after):
 
 @pytest.mark.long
 def test_two_hundred_real_kills(tmp_path, begin_stint, capsys):
-    """Killed 200 times at random moments, one logbook opens each time with all acknowledged taps."""
+    """Killed 200 times at random moments, a logbook opens each time with all acknowledged taps."""
     path, acks = tmp_path / "logbook.sqlite", tmp_path / "acks"
     with open_store(path) as store:
         stint = begin_stint(store).stint.id

@@ -59,7 +59,7 @@ def taps(store):
     "every", [pytest.param(1, marks=pytest.mark.long, id="all"), pytest.param(7, id="some")]
 )
 def test_any_damaged_page_is_mended(damaged, every):
-    """Whichever page of the file is overwritten, it opens, with all the copy had and most of the rest.
+    """Whichever page is overwritten, it opens, with all the copy had and most of the rest.
 
     What the kept copy holds is always there; of the 60 taps after it none is lost but those of
     the page that was overwritten, and nothing is silent: the logbook says it was mended.
@@ -83,7 +83,7 @@ def test_any_damaged_page_is_mended(damaged, every):
             assert -1 in taps(store)
         if page == 0 or mended == 1:
             assert list(path.parent.glob("logbook-damaged-*.sqlite"))
-    assert mended > pages / every * 0.5  # the others were free pages, or full of what SQLite cannot judge
+    assert mended > pages / every * 0.5  # the others: free pages, or what SQLite cannot judge
     assert worst >= 60
 
 
@@ -141,7 +141,7 @@ def test_mending_cut_short_is_finished_at_the_next_opening(damaged, monkeypatch)
 
 
 def test_a_full_disk_is_borne_in_memory_and_written_later(tmp_path, begin_stint, at):
-    """With the disk full the cab goes on, says so all the time, and loses nothing once there is room.
+    """With the disk full the cab goes on, says so all the time, and loses nothing afterwards.
 
     The limit of pages stands for the full disk: SQLite gives the same error for both.
     """
@@ -156,7 +156,8 @@ def test_a_full_disk_is_borne_in_memory_and_written_later(tmp_path, begin_stint,
         home = book._engine
         event.listen(home, "begin", lambda c: c.exec_driver_sql(limit[0]))
         for n in range(300):
-            book.add(Tap(stint_id=found.stint.id, kind="mark", at=at, detail={"n": n, "x": "y" * 99}))
+            detail = {"n": n, "x": "y" * 99}
+            book.add(Tap(stint_id=found.stint.id, kind="mark", at=at, detail=detail))
         assert "NOTHING IS BEING SAVED" in book.trouble and "full" in book.trouble
         book.put(Field, found.field.id, crop="lentils")
         writer.append(at + 1, 49.0, -105.0)

@@ -67,6 +67,7 @@ def crafted(data, chance):
         members = {n: file.read(n) for n in file.namelist()}
     victim = chance.choice(list(members))
     name, content, how = victim, members.pop(victim), zipfile.ZIP_DEFLATED
+    bomb = 0
     deep = chance.choice((b"[", b'{"a":')) * chance.choice((1000, 100_000))
     match chance.randrange(10):
         case 0:
@@ -80,7 +81,7 @@ def crafted(data, chance):
         case 4:
             content = content.replace(b'"', b'"<script>alert(1)</script><svg onload=x>')
         case 5:
-            content = bytes(chance.choice((10, 70_000_000)))  # a bomb, squeezed to little
+            bomb = chance.choice((1, 70))  # MB, squeezed to little
         case 6:
             content = scratched(content, chance) + b"x"
         case 7:
@@ -94,7 +95,12 @@ def crafted(data, chance):
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as file:
         for other, kept in members.items():
             file.writestr(other, kept)
-        file.writestr(name, content, how)
+        if bomb:
+            with file.open(name, "w") as part:
+                for _ in range(bomb):
+                    part.write(bytes(1_000_000))
+        else:
+            file.writestr(name, content, how)
     made = bytearray(out.getvalue())
     if chance.random() < 0.1:  # a size that lies
         entry = made.rindex(b"PK\x01\x02")
@@ -111,6 +117,15 @@ def contents(data):
         return None
 
 
+def most_mb():
+    """Return the most memory this process has held, MB."""
+    status = Path("/proc/self/status")
+    if status.exists():  # ru_maxrss would count what the process held that started this one
+        (line,) = (x for x in status.read_text().splitlines() if x.startswith("VmHWM"))
+        return int(line.split()[1]) // 1024
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+
+
 def main(words):
     """Offer them."""
     logbook, bundle, count, seed = Path(words[0]), Path(words[1]), int(words[2]), int(words[3])
@@ -120,7 +135,7 @@ def main(words):
     shutil.copy(logbook, copy)
     before, after = state(logbook), None
     said = {"offered": 0, "refused": 0, "same": 0, "escaped": [], "changed": 0, "slowest_s": 0.0}
-    base = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    said["base_mb"] = most_mb()
     store = open_store(logbook)
     for _ in range(count):
         data = (crafted if chance.random() < 0.3 else scratched)(sound, chance)
@@ -147,8 +162,7 @@ def main(words):
             shutil.copy(copy, logbook)
             store = open_store(logbook)
     store.close()
-    said["base_mb"] = base // 1024
-    said["most_mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+    said["most_mb"] = most_mb()
     print(json.dumps(said))
 
 

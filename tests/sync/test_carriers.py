@@ -101,7 +101,7 @@ def test_a_stick_pulled_out_at_any_byte_harms_nothing(copies, work, tmp_path, ro
 
 
 def test_a_stick_that_goes_while_it_is_written_is_a_sentence(copies, tmp_path, monkeypatch):
-    """If the folder is gone when a bundle is to be written, the news says so and nothing is lost."""
+    """If the folder goes while a bundle is written, the news says so and nothing is lost."""
     stick = tmp_path / "stick"
     stick.mkdir()
     watch = Watch(copies[0], [stick])

@@ -40,7 +40,7 @@ def test_mutated_bundles_change_nothing(copies, work, tmp_path, count, capsys):
 
 
 def test_hostile_names_are_carried_and_harmless(copies, work, tmp_path):
-    """A name full of HTML, SVG, escapes and path tricks travels as it is and harms no page or path."""
+    """A name of HTML, SVG, escapes and path tricks travels as it is, harming no page or path."""
     cab, office, _ = copies
     cab.put(Field, cab.all(Field)[0].id, name=HOSTILE, boundary=None)
     work(cab, HOSTILE)
@@ -63,7 +63,7 @@ def test_hostile_names_are_carried_and_harmless(copies, work, tmp_path):
 
 
 @pytest.mark.parametrize("name", ["a\x1b[2Jb", "a\nb", "\u202eb", "x" * 201])
-def test_a_device_name_that_could_play_with_a_terminal_is_refused(copies, tmp_path, name, monkeypatch):
+def test_a_name_that_plays_with_a_terminal_is_refused(copies, tmp_path, name, monkeypatch):
     """A bundle whose device calls itself by control or direction signs is refused unprinted."""
     monkeypatch.setattr("sync.exporting._shown", lambda _name: name)
     from store.errors import BundleRefused

@@ -89,7 +89,7 @@ def machine(yard):
     who = st.integers(0, MOST - 1)
 
     class Schedule(RuleBasedStateMachine):
-        @initialize(copies=st.integers(3, MOST))
+        @initialize(copies=st.sampled_from([3, 3, 3, 4, MOST]))
         def begin(self, copies):
             yard.put_back()
             yard.schedules += 1
@@ -196,7 +196,7 @@ def run(yard, examples, steps):
 
 def test_copies_that_saw_the_same_are_equal(yard):
     """After 300 random schedules of work, wrong clocks, kills and late bundles copies are equal."""
-    run(yard, 300, 6)
+    run(yard, 300, 5)
     assert yard.schedules >= 300
     assert yard.stores[0].check() == []
 
@@ -206,7 +206,8 @@ def test_ten_thousand_schedules(yard, capsys):
     """10,000 longer schedules end with equal copies, no hole, and no acknowledged tap lost."""
     run(yard, 10_000, 8)
     with capsys.disabled():
-        print(f"\n  {yard.schedules} schedules, {yard.steps} steps, {yard.merges} merges: all equal")
+        said = f"{yard.schedules} schedules, {yard.steps} steps, {yard.merges} merges"
+        print(f"\n  {said}: all equal")
     assert yard.schedules >= 10_000
 
 
@@ -228,7 +229,7 @@ def test_what_is_taken_away_stays_away_and_can_come_back(copies, tmp_path, rows_
 
 
 def test_two_operators_at_once_on_one_field(copies, tmp_path, work, rows_of):
-    """Two tablets that each begin the job as the first, at the same moment, make one job of both."""
+    """Two tablets that each begin the job as the first, at one moment, make one job of both."""
     one, two, office = copies
     field = one.all(Field)[0].id
     for store in (one, two):

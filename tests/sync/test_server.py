@@ -3,6 +3,7 @@
 import os
 import pwd
 import shutil
+import signal
 import socket
 import subprocess
 import tempfile
@@ -52,6 +53,7 @@ def server():
         shutil.rmtree(folder)
         pytest.skip(f"PostgreSQL cannot make a database here: {made.stderr[:200]}")
     words = [postgres, "-D", folder / "data", "-h", "127.0.0.1", "-p", str(port), "-k", folder]
+    words += ["-c", "fsync=off"]  # nobody's records: it is thrown away
     log = open(folder / "log", "w")
     running = subprocess.Popen(words, stdout=log, stderr=log, cwd=folder, **asuser)
     try:
@@ -65,7 +67,7 @@ def server():
                 time.sleep(0.1)
         yield f"postgresql://farm@127.0.0.1:{port}"
     finally:
-        running.terminate()
+        running.send_signal(signal.SIGINT)  # at once, whoever is still connected
         running.wait(30)
         log.close()
         shutil.rmtree(folder)

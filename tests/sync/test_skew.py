@@ -32,7 +32,8 @@ with open_store(sys.argv[1], "newer office") as store:
     result = merge_bundles(store, [sys.argv[2]])
     (field,) = store.all(Field)
     taps = [(t.kind, t.mood) for t in store.all(Tap)]
-    print(json.dumps([[str(r) for r in result.refused], field.name, field.stones, taps, store.check()]))
+    refused = [str(r) for r in result.refused]
+    print(json.dumps([refused, field.name, field.stones, taps, store.check()]))
     store.put(Field, field.id, stones=9)
     export_bundle(store, sys.argv[3])
 """
@@ -40,34 +41,42 @@ with open_store(sys.argv[1], "newer office") as store:
 
 @pytest.fixture(scope="module")
 def newer(tmp_path_factory):
-    """A folder with this program one step on: a column more in two tables, the format's next version."""
+    """A folder with this program one step on: a column more in two tables, a later format."""
     folder = tmp_path_factory.mktemp("newer")
     for package in ("store", "sync"):
         shutil.copytree(ROOT / package, folder / package)
     models = folder / "store" / "models.py"
     text = models.read_text()
-    text = text.replace("    crop: Mapped[str | None]\n",
-                        "    crop: Mapped[str | None]\n    stones: Mapped[int] = mapped_column(default=3)\n")
-    text = text.replace("    reason: Mapped[str | None]\n    lat:", "    reason: Mapped[str | None]\n    mood: Mapped[str | None]\n    lat:")
+    for after, column in (
+        ("    crop: Mapped[str | None]\n", "    stones: Mapped[int] = mapped_column(default=3)\n"),
+        ("    kind: Mapped[str]\n    at: Mapped", "    mood: Mapped[str | None]\n"),
+    ):
+        text = text.replace(after, column + after, 1)
     assert text.count("stones") == 1 and text.count("mood") == 1
     models.write_text(text)
-    (folder / "store" / "migrations" / "versions" / "9999_later.py").write_text(STEP % migrate.head())
+    step = folder / "store" / "migrations" / "versions" / "9999_later.py"
+    step.write_text(STEP % migrate.head())
     bundle = folder / "sync" / "bundle.py"
     bundle.write_text(bundle.read_text().replace("\nVERSION = 2\n", "\nVERSION = 3\n"))
     return folder
 
 
-def test_an_older_bundle_merges_into_a_newer_office_and_not_the_other_way(newer, copies, work, tmp_path, rows_of):
+def ran(newer, words):
+    """Run a command in the newer program and return what it says."""
+    words, path = list(map(str, words)), {"PYTHONPATH": str(newer), "PATH": "/usr/bin:/bin"}
+    run = subprocess.run(words, cwd=newer, capture_output=True, text=True, timeout=120, env=path)
+    assert run.returncode == 0, run.stderr
+    return json.loads(run.stdout)
+
+
+def test_older_into_newer_merges_and_not_the_other_way(newer, copies, work, tmp_path, rows_of):
     """A newer program takes an older tablet's bundle, new columns at their defaults; the tablet
     refuses the newer bundle whole and says to install the newer program."""
     cab = copies[0]
     work(cab, "Ada")
     bundle = export_bundle(cab, tmp_path / "old")
     words = [sys.executable, "-c", NEWER, tmp_path / "office.sqlite", bundle, tmp_path / "new"]
-    run = subprocess.run(list(map(str, words)), cwd=newer, capture_output=True, text=True, timeout=120,
-                         env={"PYTHONPATH": str(newer), "PATH": "/usr/bin:/bin"})
-    assert run.returncode == 0, run.stderr
-    refused, name, stones, taps, faults = json.loads(run.stdout)
+    refused, name, stones, taps, faults = ran(newer, words)
     assert (refused, name, stones, faults) == ([], "North", 3, [])
     assert taps == [["stop", None]]
     before = rows_of(cab)
@@ -76,21 +85,22 @@ def test_an_older_bundle_merges_into_a_newer_office_and_not_the_other_way(newer,
     assert rows_of(cab) == before
 
 
-def test_what_a_newer_program_migrates_it_still_passes_on(newer, copies, work, tmp_path, rows_of):
-    """A tablet's logbook migrated by a newer program exports pages signed before, which still hold."""
+def test_what_a_newer_program_migrates_it_still_passes_on(newer, copies, work, tmp_path):
+    """A logbook migrated by a newer program exports pages signed before, and they still hold."""
     cab = copies[0]
     work(cab, "Ada")
     bundle = export_bundle(cab, tmp_path / "old")  # its pages are signed by the older program
     cab.close()
     words = [sys.executable, "-c", NEWER, cab.path, bundle, tmp_path / "new"]
-    environment = {"PYTHONPATH": str(newer), "PATH": "/usr/bin:/bin"}
-    run = subprocess.run(list(map(str, words)), cwd=newer, capture_output=True, text=True, timeout=120, env=environment)
-    assert run.returncode == 0, run.stderr
-    assert json.loads(run.stdout)[4] == []
-    words = [sys.executable, "-c", NEWER, tmp_path / "office.sqlite", *(tmp_path / "new").glob("*.zip"), tmp_path / "x"]
-    run = subprocess.run(list(map(str, words)), cwd=newer, capture_output=True, text=True, timeout=120, env=environment)
-    assert run.returncode == 0, run.stderr
-    assert json.loads(run.stdout)[:3] == [[], "North", 9]
+    assert ran(newer, words)[4] == []
+    (bundle,) = (tmp_path / "new").glob("*.zip")
+    words = [sys.executable, "-c", NEWER, tmp_path / "office.sqlite", bundle, tmp_path / "x"]
+    assert ran(newer, words)[:3] == [[], "North", 9]
+
+
+def rows_in(raw, table):
+    """Return the rows of a table as dicts, in one order."""
+    return [dict(row) for row in raw.execute(f'SELECT * FROM "{table}" ORDER BY 1')]
 
 
 def test_data_of_revision_0001_is_the_same_after_migrating(tmp_path):
@@ -101,15 +111,15 @@ def test_data_of_revision_0001_is_the_same_after_migrating(tmp_path):
         raw.execute(f"PRAGMA application_id={migrate.APPLICATION_ID}")
         raw.row_factory = sqlite3.Row
         tables = [*FACTS, *REFERENCES, "own", "peer", "trace_tail"]
-        there = {r[0] for r in raw.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-        before = {t: [dict(r) for r in raw.execute(f'SELECT * FROM "{t}" ORDER BY 1')] for t in tables if t in there}
+        there = {r[0] for r in raw.execute("SELECT name FROM sqlite_master")}
+        before = {t: rows_in(raw, t) for t in tables if t in there}
     assert len(before) > 15 and sum(map(len, before.values())) > 10
     with open_store(path) as store:
         with closing(sqlite3.connect(path)) as raw:
             raw.row_factory = sqlite3.Row
             for table, rows in before.items():
-                after = [dict(r) for r in raw.execute(f'SELECT * FROM "{table}" ORDER BY 1')]
-                assert [{k: row[k] for k in old} for old, row in zip(rows, after, strict=True)] == rows
+                both = zip(rows, rows_in(raw, table), strict=True)
+                assert [{k: row[k] for k in old} for old, row in both] == rows
         assert all(field.gone is False for field in store.all(Field))
         bundle = export_bundle(store, tmp_path / "out")
         with open_store(tmp_path / "office.sqlite", "office") as office:

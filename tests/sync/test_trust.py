@@ -12,7 +12,8 @@ from store.models import Enrolment, Own, Peer, Tap
 from store.pages import make_page, text_of
 from sync import export_bundle, merge_bundles
 from sync.bundle import MANIFEST, RECORDS, SIGNATURE, write_bundle
-from sync.enrol import Card, card_of, enrol, hold_to, met_but_not_enrolled, read_card, revoke, roll_of
+from sync.enrol import Card, card_of, enrol, hold_to, met_but_not_enrolled, read_card, revoke
+from sync.enrol import roll_of
 
 
 @pytest.fixture
@@ -136,7 +137,9 @@ def test_only_the_office_enrols(enrolled, stranger, carry):
 
 
 @pytest.mark.parametrize("forge", [False, True])
-def test_a_relay_cannot_alter_what_it_carries(copies, carry, work, resigned, rows_of, forge, tmp_path):
+def test_a_relay_cannot_alter_what_it_carries(
+    copies, carry, work, resigned, rows_of, forge, tmp_path
+):
     """A record altered by a sound device that carries it is refused: its own device signed it."""
     cab, office, relay = copies
     work(cab, "Ada")
@@ -153,7 +156,7 @@ def test_a_relay_cannot_alter_what_it_carries(copies, carry, work, resigned, row
 
 
 def test_a_tablet_given_the_offices_card_cannot_be_led_astray(copies, stranger, carry):
-    """A tablet that was shown the office's card takes no other device's word that it is the office."""
+    """A tablet that was shown the office's card takes no other device's word that it is one."""
     cab, office, _ = copies
     hold_to(cab, card_of(office))
     enrol(stranger, card_of(cab))  # a stranger plays office
@@ -231,7 +234,8 @@ def test_a_locked_bundle_needs_its_passphrase(copies, tmp_path, work):
     path = export_bundle(cab, tmp_path / "stick", "four ordinary words here")
     assert b"Ada" not in path.read_bytes() and path.suffix == ".locked"
     assert not zipfile.is_zipfile(path)
-    for given, words in ((None, "locked with a passphrase"), ("wrong words here", "is not the one")):
+    tries = ((None, "locked with a passphrase"), ("wrong words here", "is not the one"))
+    for given, words in tries:
         ((_path, sentence),) = merge_bundles(office, [tmp_path / "stick"], passphrase=given).refused
         assert words in sentence
     data = path.read_bytes()
