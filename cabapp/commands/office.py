@@ -1,4 +1,4 @@
-"""`rollbook office`: the pages of every job in this copy, with an index."""
+"""`rollbook office`: the pages and files of all work in this copy, with a home page."""
 
 import argparse
 import json
@@ -6,36 +6,53 @@ import time
 from pathlib import Path
 
 from cabapp import places
-from cabapp.pages.gather import gather, jobs_of
-from cabapp.pages.index import index_page
-from cabapp.pages.write import put, write_job
+from cabapp.pages.gather import jobs_of
+from cabapp.pages.office import build
+from cabapp.pages.serving import server
 from cabapp.progress import show
 from store import open_store
+from store.errors import Refused
 
 NAME = "office"
-HELP = "Write the pages of every job in this copy into a folder, with an index page."
-EXAMPLE = "rollbook office --store office.sqlite --out pages"
+HELP = "Write the pages and files of all work in this copy, with a home page; only what changed is made anew."
+EXAMPLE = "rollbook office --store office.sqlite --out pages --serve"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the command takes."""
-    parser.add_argument("--out", type=Path, metavar="DIR", required=True, help="where the pages go")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="where the pages go (default: office, beside the logbook)")  # fmt: skip
+    parser.add_argument("--serve", action="store_true", help="then show them on this machine until Ctrl-C")
+    parser.add_argument("--port", type=int, default=8177, help="the port to show them on (default: 8177)")
     parser.add_argument("--json", action="store_true", help="print what was written as JSON")
     places.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Do it."""
-    now, done = time.time(), []
-    with open_store(places.existing_store(args)) as store:
-        jobs = jobs_of(store)
-        for job in jobs:
-            log = gather(store, job)
-            done.append((log, write_job(store, log, args.out, now)))
-            show(len(done), len(jobs), "pages")
-    index = put(args.out, "index.html", index_page(done, now))
+    path = places.existing_store(args)
+    out = args.out or (places.home() if places.is_server(path) else Path(path).parent) / "office"
+    with open_store(path) as store:
+        done = build(store, jobs_of(store), out, time.time(), show)
+    index = out / "index.html"
     if args.json:
-        print(json.dumps({"index": str(index), "jobs": len(done)}))
+        print(json.dumps({"index": str(index), **done}))
     else:
-        print(f"{index}: {len(done)} {'job' if len(done) == 1 else 'jobs'}")
+        jobs = f"{done['jobs']} {'job' if done['jobs'] == 1 else 'jobs'}"
+        print(f"{index}: {jobs}, {done['written']} written anew", flush=True)
+    if args.serve:
+        _serve(out, args.port)
     return 0
+
+
+def _serve(out: Path, port: int) -> None:
+    try:
+        pages = server(out, port)
+    except (OSError, OverflowError) as error:
+        raise Refused(f"Port {port} cannot be used ({error}). Name another with --port.") from error
+    print(f"Open http://127.0.0.1:{pages.server_address[1]}/ on this machine. Ctrl-C ends it.", flush=True)
+    try:
+        pages.serve_forever()
+    except KeyboardInterrupt:
+        print("Ended.")
+    finally:
+        pages.server_close()

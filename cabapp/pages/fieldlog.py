@@ -52,7 +52,7 @@ def field_log(log: JobLog, now: float) -> str:
         "gaps": gap_rows(log),
         "more_gaps": _more_gaps(log),
         "marks": [_mark(m, log) for m in log.marks],
-        "corrections": [_correction(c, log) for c in log.corrections],
+        "corrections": [correction_words(c, log) for c in log.corrections],
         "taps": [_taps(s, log) for s in log.stints],
         "cautions": _cautions(log),
     }
@@ -144,7 +144,7 @@ def _work(log: JobLog) -> list[dict]:
         ),
         ("fuel", "fuel put in", fuel, ""),
     ]
-    proof = log.count.proof()
+    proof = log.proof
     if proof is not None:
         low, high = (f"{100 * bound:.0f}" for bound in (proof.low, proof.high))
         told = f"{low} to {high} %" if low != high else f"{low} %"
@@ -241,15 +241,44 @@ def _mark(mark, log: JobLog) -> str:
     return f"{mark.kind}{note}, {log.words.from_gate(mark.lat, mark.lon, log.gate)}, {log.words.when(mark.at)}"
 
 
-def _correction(row, log: JobLog) -> dict:
+def correction_words(row, log: JobLog) -> dict:
+    """A correction in words: when, who, what (was and now is), why."""
     detail = dict(row.detail or {})
     taken_back = detail.pop("void", False)
+    was = detail.pop("was", {})
+    was = was if isinstance(was, dict) else {}
     said = ["taken back"] if taken_back else []
-    said += [f"{key.replace('_', ' ')}: {value}" for key, value in detail.items()]
+    for key, value in detail.items():
+        old = f" (was {_value(key, was[key], log)})" if key in was else ""
+        said.append(f"{_COLUMN.get(key, key.replace('_', ' '))}: {_value(key, value, log)}{old}")
     return {
         "at": log.words.when(row.at), "who": log.names.get(row.operator_id, "–"),
         "what": ", ".join([row.corrects_table.replace("_", " "), *said]), "why": row.reason,
     }  # fmt: skip
+
+
+_COLUMN = {
+    "operator_id": "operator", "tractor_id": "tractor", "tool_id": "tool", "width_m": "width",
+    "litres": "fuel", "agreed_m2": "agreed area", "at": "time", "price_per_l": "price a litre",
+}  # fmt: skip
+
+
+def _value(key: str, value, log: JobLog) -> str:
+    """A corrected value as a person says it."""
+    number = isinstance(value, (int, float)) and not isinstance(value, bool)
+    if value is None:
+        return "nothing"
+    if key.endswith("_id"):
+        return log.names.get(value, "?")
+    if number and key.endswith("_m2"):
+        return log.words.area(value)
+    if number and key.endswith("_m"):
+        return log.words.units.length(value)
+    if number and key == "litres":
+        return log.words.units.volume(value)
+    if number and key == "at":
+        return log.words.second(value)
+    return str(value)
 
 
 def _taps(s: StintLog, log: JobLog) -> dict:

@@ -64,6 +64,8 @@ class Drawing:
         what it says.
     tallest : float
         Greatest height, in units of which the page is 1000 wide.
+    outlines : tuple, optional
+        What `outlined` returned for the same cells: the slow part, the same at every size.
     """
 
     title: str
@@ -83,6 +85,7 @@ class Drawing:
     scale_m: float = 200.0
     scale_words: str = "200 m"
     tallest: float = 740.0
+    outlines: tuple | None = None
 
 
 def draw(drawing: Drawing, prefix: str = "map") -> Markup:
@@ -163,7 +166,8 @@ def _bounds(drawing: Drawing) -> tuple[float, float, float, float]:
     )  # fmt: skip
 
 
-def _hatched(drawing: Drawing, prefix: str, at, scale: float, clipped: bool) -> str:
+def outlined(drawing: Drawing) -> tuple[int, dict]:
+    """Return how many cells stand for one on the map, and the rings round each class of them."""
     every = max(1, -(-drawing.counts.shape[1] // MOST_COLUMNS))
     middle = every // 2
     counts = drawing.counts[middle::every, middle::every]
@@ -174,11 +178,16 @@ def _hatched(drawing: Drawing, prefix: str, at, scale: float, clipped: bool) -> 
         target = drawing.wanted(np.array(drawing.origin) + cells * drawing.cell)
         target = np.maximum(target, 1).reshape(counts.shape)
     kinds = hatching.classes(counts, drawing.unknown[middle::every, middle::every], target)
+    return every, hatching.outlines(kinds)
+
+
+def _hatched(drawing: Drawing, prefix: str, at, scale: float, clipped: bool) -> str:
+    every, outlines = drawing.outlines or outlined(drawing)
     x, y = at(*drawing.origin)
     size = drawing.cell * every * scale
     clip = f' clip-path="url(#{prefix}-field)"' if clipped else ""
     parts = [f"<g{clip}>"]
-    for kind, rings in hatching.outlines(kinds).items():
+    for kind, rings in outlines.items():
         # Drawn in the map's own units, so that the strokes are equally fine at every size.
         rings = [np.column_stack([x + r[:, 0] * size, y - r[:, 1] * size]) for r in rings]
         name = hatching.PATTERNS[kind]

@@ -5,6 +5,7 @@ Knows no page. Nothing is written to the store.
 
 from collections import defaultdict
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -47,6 +48,8 @@ class JobLog:
         Name by id of operators, tractors and tools.
     agreed : float or None
         The area agreed on beforehand for custom work, m2.
+    outlines : tuple or None
+        Of the map's classes, once they have been drawn.
     """
 
     farm: models.Farm | None
@@ -62,6 +65,12 @@ class JobLog:
     corrections: list
     names: dict[str, str]
     agreed: float | None = None
+    outlines: tuple | None = None
+
+    @cached_property
+    def proof(self):
+        """The interval of `JobCount.proof`, reckoned once."""
+        return self.count.proof()
 
     @property
     def gate(self) -> tuple[float, float] | None:

@@ -1,44 +1,58 @@
-"""The office's index page: every job in one line."""
+"""The office's home page: every job in one line, and all pages and files that lie beside it."""
 
-from pathlib import Path
-
-from cabapp.pages import parts
-from cabapp.pages.figures import share
-from cabapp.pages.gather import JobLog
+from cabapp.pages.account import Account
+from cabapp.pages.figures import Words, share
+from cabapp.pages.tables import Link, Table, hours, page
 from cabapp.session.words import times
 
+_HEADS = [
+    ("field", False), ("work", False), ("last work", False), ("field area", True), ("at target", True),
+    ("never", True), ("pass area", True), ("working, h", True), ("pages", False), ("", False),
+    ("", False), ("hand-over", False),
+]  # fmt: skip
 
-def index_page(done: list[tuple[JobLog, dict[str, list[Path]]]], now: float) -> str:
-    """Write the index of jobs whose pages lie in the same folder.
+
+def home_page(
+    accounts: list[Account], words: Words, farm: str, now: float, seasons: list[int], made: list[Link]
+) -> str:  # fmt: skip
+    """Write the home page.
 
     Parameters
     ----------
-    done : list of tuple
-        Each job's log and what `cabapp.pages.write.write_job` wrote for it; not empty.
+    accounts : list of Account
+        Not empty.
+    words : Words
+    farm : str
     now : float
-        POSIX s.
+        When the page is written, POSIX s.
+    seasons : list of int
+        Those with a ledger.
+    made : list of Link
+        Further files.
     """
-    newest = sorted(done, key=lambda one: -one[0].ended)
-    words = newest[0][0].words
-    farm = newest[0][0].farm
-    page = {
-        "farm": farm.name if farm else "Field logs",
-        "zone": words.zone_words(newest[0][0].ended),
-        "written": f"{words.when(now)} ({words.zone_words(now)})",
-        "count": f"{len(done)} {'job' if len(done) == 1 else 'jobs'}",
-        "rows": [_row(log, paths) for log, paths in newest],
-    }
-    return parts.TEMPLATES.get_template("index.html").render(page)
+    newest = sorted(accounts, key=lambda one: -one.ended)
+    widest = max((len(one.sheets) for one in accounts), default=0)
+    heads = _HEADS + [("", False)] * max(0, widest - 1)
+    rows = [_row(one, words, len(heads)) for one in newest]
+    links = [Link("day book", "day-book.html")]
+    links += [Link(f"season {season}", f"season-{season}.html") for season in seasons]
+    return page(
+        "office copy", farm, words, now,
+        [Table("", heads, rows, key="jobs")],
+        right=f"{len(accounts)} {'job' if len(accounts) == 1 else 'jobs'}",
+        links=[*links, *made], at=newest[0].ended,
+        notes=["Field area is ground, once; pass area is the sum over all passes. Open a field for its log."],
+    )  # fmt: skip
 
 
-def _row(log: JobLog, paths: dict[str, list[Path]]) -> dict:
-    words, tally = log.words, log.tally
-    return {
-        "href": paths["log"][0].name, "field": log.field.name,
-        "operation": f"{log.job.operation}, {times(log.job.target)}, {log.job.season}",
-        "last": words.when(log.ended), "field_area": words.area(tally.field_area),
-        "at_target": share(log.reached, tally.field_area), "none": words.area(tally.none),
-        "pass_area": words.area(tally.pass_area),
-        "working": words.spell(sum(s.working_s for s in log.stints)),
-        "sheets": [{"href": p.name, "words": f"sheet {k}"} for k, p in enumerate(paths["hand_over"], 1)],
-    }  # fmt: skip
+def _row(one: Account, words: Words, wide: int) -> list:
+    done = sum(line.seconds["working"] + line.seconds["turning"] for line in one.lines)
+    row = [
+        Link(one.field, f"{one.stem}.html"), f"{one.operation}, {times(one.target)}, {one.season}",
+        words.when(one.ended), words.area(one.field_area), share(one.reached, one.field_area),
+        words.area(one.none), words.area(one.pass_area), hours(done),
+        Link("job", f"{one.stem}-job.html"), Link("harvest", f"{one.stem}-harvest.html"),
+        Link("custom", f"{one.stem}-custom.html"),
+        *[Link(f"sheet {k}", name) for k, name in enumerate(one.sheets, 1)],
+    ]  # fmt: skip
+    return row + [""] * (wide - len(row))

@@ -101,13 +101,15 @@ def warned_words(tap) -> str:
     return _WARNED.get(what, str(what or "something"))
 
 
-def map_of(log: JobLog, title: str, **more) -> Markup:
+def map_of(log: JobLog, title: str, gaps: list | None = None, **more) -> Markup:
     """Draw the job's map with its boundary, marks, gate and numbered gaps.
 
     Parameters
     ----------
     log : JobLog
     title : str
+    gaps : list of tuple, optional
+        ``(label, x, y)``; the default is the first of `ranked`, numbered.
     **more
         Further attributes of `fieldmap.Drawing` (``next_pass``, ``machine``).
     """
@@ -115,18 +117,23 @@ def map_of(log: JobLog, title: str, **more) -> Markup:
     marks = [m for m in log.marks if m.lat is not None and m.lon is not None]
     places = [tuple(plane.to_xy(m.lat, m.lon)[0]) for m in marks]
     scale_m, scale_words = _scale(log)
+    if gaps is None:
+        gaps = [(k + 1, gap.x, gap.y) for k, gap in enumerate(ranked(log)[:MOST_GAPS])]
     drawing = fieldmap.Drawing(
         title,
         description(log),
         count.grid.counts, count.grid.unknown, count.grid.origin, count.grid.cell, log.job.target,
         count.wanted if log.field.once_only else None,
         outline=count.field.polygon if count.field is not None else None,
-        gaps=[(k + 1, gap.x, gap.y) for k, gap in enumerate(ranked(log)[:MOST_GAPS])],
+        gaps=gaps,
         marks=[(mark.kind, *place) for mark, place in zip(marks, places)],
         gate=tuple(plane.to_xy(*log.gate)[0]) if log.gate else None,
         scale_m=scale_m, scale_words=scale_words,
         **more,
     )  # fmt: skip
+    if log.outlines is None:
+        log.outlines = fieldmap.outlined(drawing)
+    drawing.outlines = log.outlines
     return fieldmap.draw(drawing)
 
 

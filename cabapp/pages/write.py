@@ -66,13 +66,13 @@ def write_job(store: Store, log: JobLog, directory: Path, now: float) -> dict[st
     }
 
 
-def put(directory: Path, name: str, text: str) -> Path:
-    """Write a text file beside its name and rename it into place."""
+def put(directory: Path, name: str, content: str | bytes) -> Path:
+    """Write a file beside its name and rename it into place; text as UTF-8."""
     path = Path(directory) / name
     part = path.with_name(path.name + ".part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_bytes(text.encode("utf-8", "replace"))
+        part.write_bytes(content if isinstance(content, bytes) else content.encode("utf-8", "replace"))
         os.replace(part, path)
     except OSError as error:
         raise Refused(

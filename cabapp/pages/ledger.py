@@ -1,0 +1,116 @@
+"""The season ledger: fields by operation, and the cost an acre by field, tool, tractor and operator.
+
+Every stint's money is rounded to the hundredth once, so that all tables add up alike.
+"""
+
+import math
+from collections import defaultdict
+from collections.abc import Callable
+
+from cabapp.pages.account import Account, per_area, rates, useful
+from cabapp.pages.figures import Words, share
+from cabapp.pages.jobpage import area_unit, known_cost
+from cabapp.pages.tables import Link, Table, hours, lacking, money, page
+
+
+def ledger_page(accounts: list[Account], season: int, words: Words, farm: str, now: float) -> str:
+    """Write the ledger of a season.
+
+    Parameters
+    ----------
+    accounts : list of Account
+        Of that season; not empty.
+    season : int
+    words : Words
+    farm : str
+    now : float
+        When the page is written, POSIX s.
+    """
+    tables = [_by_field(accounts, words)]
+    for name in ("tool", "tractor", "operator"):
+        tables.append(_by(accounts, name, lambda line, name=name: getattr(line, name), words))
+    short = lacking([line for one in accounts for line in one.lines])
+    return page(
+        farm, f"Season {season}", words, now, tables,
+        right=f"{len(accounts)} {'job' if len(accounts) == 1 else 'jobs'}",
+        at=max(one.ended for one in accounts), links=[Link("all jobs", "index.html"), Link("day book", "day-book.html")],
+        notes=[
+            "Field area is ground, once for every operation on it; pass area is the sum over all passes. "
+            "Cost is wages for all hours, the tractor for all hours but broken, and the fuel put in.",
+            *([short] if short else []),
+        ],
+    )  # fmt: skip
+
+
+def _money_heads(words: Words) -> list[tuple[str, bool]]:
+    unit = words.units.unit("area")
+    return [("cost", True), (f"a field {unit}", True), (f"a pass {unit}", True)]
+
+
+def _each(value: float | None) -> str:
+    return "–" if value is None else f"{value:.2f}"
+
+
+def _by_field(accounts: list[Account], words: Words) -> Table:
+    unit = area_unit(words)
+    heads = [("field", False), ("operation", False), ("field area", True), ("at target", True),
+             ("never", True), ("pass area", True), ("in all, h", True), ("efficiency", True),
+             *_money_heads(words)]  # fmt: skip
+    rows = []
+    for one in sorted(accounts, key=lambda a: (a.field.casefold(), a.began)):
+        ground = one.field_area if one.field_area is not None else one.covered
+        went, cents = rates(one.lines, useful(one)), known_cost(one)
+        efficiency = "–" if went.efficiency is None else f"{100 * went.efficiency:.0f} %"
+        rows.append([
+            Link(one.field, f"{one.stem}-job.html"), one.operation, words.area(one.field_area),
+            share(one.reached, ground), words.area(one.none), words.area(one.pass_area),
+            hours(_all(one.lines)), efficiency, money(cents), _each(per_area(cents, ground, unit)),
+            _each(per_area(cents, one.pass_area, unit)),
+        ])  # fmt: skip
+    lines = [line for one in accounts for line in one.lines]
+    pass_area = math.fsum(one.pass_area for one in accounts)
+    grounds = [one.field_area for one in accounts]
+    ground = math.fsum(grounds) if None not in grounds else None
+    cents = _sum(known_cost(one) for one in accounts)
+    total = ["all", "", words.area(ground), "", words.area(_some(one.none for one in accounts)),
+             words.area(pass_area), hours(_all(lines)), "", money(cents),
+             _each(per_area(cents, ground, unit)), _each(per_area(cents, pass_area, unit))]  # fmt: skip
+    return Table("Fields by operation", heads, rows, [total], key="fields")
+
+
+def _by(accounts: list[Account], name: str, key: Callable, words: Words) -> Table:
+    unit = area_unit(words)
+    groups = defaultdict(list)
+    for one in accounts:
+        for line in one.lines:
+            groups[key(line)].append(line)
+    heads = [(name, False), ("stints", True), ("pass area", True), ("in all, h", True), ("output in the field", True),
+             ("fuel", True), ("cost", True), (f"a pass {words.units.unit('area')}", True)]  # fmt: skip
+    every = [line for lines in groups.values() for line in lines]
+    rows = [_group(who, lines, words, unit) for who, lines in sorted(groups.items())]
+    return Table(f"By {name}", heads, rows, [_group("all", every, words, unit)], key=f"by-{name}")
+
+
+def _group(who: str, lines: list, words: Words, unit: float) -> list:
+    went, pass_area = rates(lines), math.fsum(line.pass_area for line in lines)
+    litres = math.fsum(line.litres for line in lines)
+    cents = None if all(len(x.lacking) == 3 for x in lines) else sum(x.cents for x in lines)
+    return [
+        who, str(len(lines)), words.area(pass_area), hours(_all(lines)),
+        words.units.area_rate(went.effective), words.units.volume(litres) if litres else "–",
+        money(cents), _each(per_area(cents, pass_area, unit)),
+    ]  # fmt: skip
+
+
+def _all(lines) -> float:
+    return math.fsum(math.fsum(line.seconds.values()) for line in lines)
+
+
+def _sum(cents) -> int | None:
+    found = [one for one in cents if one is not None]
+    return sum(found) if found else None
+
+
+def _some(areas) -> float | None:
+    areas = list(areas)
+    return None if None in areas else math.fsum(areas)

@@ -1,0 +1,174 @@
+"""The office's folder: every page and file, written anew only where what it is made of changed.
+
+`pages.json` in the folder keeps each job's account under the fingerprint of everything
+its pages are made of: rows, traces, names, rates, and this program itself.
+"""
+
+import hashlib
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+from sqlalchemy import select
+
+import cabapp
+from cabapp.pages import files, sheets
+from cabapp.pages.account import Account, account
+from cabapp.pages.custom import custom_page
+from cabapp.pages.daybook import day_book
+from cabapp.pages.figures import Words
+from cabapp.pages.gather import gather
+from cabapp.pages.harvest import harvest_sheet
+from cabapp.pages.index import home_page
+from cabapp.pages.jobpage import job_page
+from cabapp.pages.ledger import ledger_page
+from cabapp.pages.write import put, stem, write_job
+from cabapp.units import Units
+from store import Store, models
+
+KEPT = "pages.json"
+_OF_ALL = (models.Farm, models.Operator, models.Tractor, models.Tool)
+
+
+def build(
+    store: Store, jobs: list, directory: Path, now: float, progress: Callable = lambda *_: None
+) -> dict[str, int]:
+    """Write the office's pages and files.
+
+    Parameters
+    ----------
+    store : Store
+    jobs : list of store.models.Job
+        With at least one stint each.
+    directory : Path
+        Made when it is not there.
+    now : float
+        POSIX s.
+    progress : callable
+        Told ``(done, of, words)``.
+
+    Returns
+    -------
+    dict
+        ``written``, jobs whose pages were made, and ``jobs``, all of them.
+
+    Notes
+    -----
+    What is kept of a job is written as soon as its last file is, so that a build that is
+    interrupted goes on where it was.
+    """
+    directory = Path(directory)
+    keys, kept = fingerprints(store, jobs), _kept(directory)
+    old = {job.id: kept[job.id] for job in jobs if _stands(kept.get(job.id), keys[job.id], directory)}
+    done: dict[str, dict] = dict(old)
+    for number, job in enumerate(job for job in jobs if job.id not in old):
+        progress(number, len(jobs) - len(old), "jobs")
+        done[job.id] = {"key": keys[job.id], **_write(store, job, directory, now)}
+        put(directory, KEPT, json.dumps(done))
+    written = len(jobs) - len(old)
+    progress(written, written, "jobs")
+    if written or set(kept) != set(done) or not (directory / "index.html").exists():
+        put(directory, KEPT, json.dumps(done))
+        _of_all(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now)
+    return {"written": written, "jobs": len(jobs)}
+
+
+def _write(store: Store, job, directory: Path, now: float) -> dict:
+    log = gather(store, job)
+    name = stem(log)
+    one = account(store, log, name)
+    paths = write_job(store, log, directory, now)
+    one.sheets = [path.name for path in paths["hand_over"]]
+    texts = {
+        f"{name}-job.html": job_page(log, one, now),
+        f"{name}-harvest.html": harvest_sheet(log, name, now),
+        f"{name}-custom.html": custom_page(log, one, now),
+    }
+    made = [path.name for group in paths.values() for path in group]
+    made += [put(directory, file, text).name for file, text in texts.items()]
+    made += [path.name for path in files.counts(log, directory, name)]
+    return {"account": one.as_json(), "files": made}
+
+
+def _of_all(store: Store, accounts: list[Account], directory: Path, now: float) -> None:
+    farms = store.all(models.Farm)
+    farm = farms[0] if farms else None
+    words = Words(farm.timezone if farm else "UTC", Units(farm.units if farm else "us"))
+    name = farm.name if farm else "Field logs"
+    put(directory, "day-book.html", day_book(accounts, words, name, now))
+    seasons = sorted({one.season for one in accounts}, reverse=True)
+    for season in seasons:
+        of = [one for one in accounts if one.season == season]
+        put(directory, f"season-{season}.html", ledger_page(of, season, words, name, now))
+    made = sheets.write_all(accounts, words, directory)
+    put(directory, "index.html", home_page(accounts, words, name, now, seasons, made))
+
+
+def fingerprints(store: Store, jobs: list) -> dict[str, str]:
+    """Return for each job, by id, a digest of everything its pages are made of."""
+    common = [_program()]
+    with store.session() as session:
+        common += [_columns(row) for of in _OF_ALL for row in session.scalars(select(of).order_by(of.id))]
+        corrections = list(session.execute(select(models.Correction.corrects_id, models.Correction.id)))
+        land = {row.id: _columns(row) for row in session.scalars(select(models.Field))}
+        stints = list(session.scalars(select(models.Stint)))
+        receipts = list(session.execute(select(models.HandOverReceipt.hand_over_id, models.HandOverReceipt.id)))
+        of_stint: dict[str, list] = {}
+        for model in (models.Tap, models.TraceChunk, models.FuelEntry):
+            for stint, row in session.execute(select(model.stint_id, model.id)):
+                of_stint.setdefault(stint, []).append(row)
+        for stint, n in session.execute(select(models.TraceTail.stint_id, models.TraceTail.n)):
+            of_stint.setdefault(stint, []).append(f"tail {n}")
+        overs = list(session.execute(select(models.HandOver.job_id, models.HandOver.id)))
+        marks = list(session.execute(select(models.Mark.field_id, models.Mark.id)))
+        every = list(session.scalars(select(models.Job)))
+    corrected: dict[str, list] = {}
+    for what, row in [*corrections, *receipts]:
+        corrected.setdefault(what, []).append(row)
+    by_job: dict[str, list] = {}
+    for row in stints:
+        by_job.setdefault(row.job_id, []).extend([row.id, *of_stint.get(row.id, [])])
+    for job, row in overs:
+        by_job.setdefault(job, []).append(row)
+    by_field: dict[str, list] = {}
+    for field, row in marks:
+        by_field.setdefault(field, []).append(row)
+    found = {}
+    for job in jobs:
+        facts = [*by_job.get(job.id, []), *by_field.get(job.field_id, []), job.id, job.field_id]
+        for one in every:
+            if (one.field_id, one.season, one.operation) == (job.field_id, job.season, "seeding"):
+                facts += by_job.get(one.id, [])
+        facts += [row for fact in list(facts) for row in corrected.get(fact, [])]
+        parts = [*common, land.get(job.field_id, ""), _columns(job), *sorted(facts)]
+        found[job.id] = hashlib.sha256("\n".join(parts).encode("utf-8", "replace")).hexdigest()
+    return found
+
+
+def _columns(row) -> str:
+    return json.dumps([getattr(row, c.key) for c in type(row).__table__.columns], default=str)
+
+
+def _program() -> str:
+    """A digest of this program: pages of an older one are written anew."""
+    digest = hashlib.sha256()
+    for path in sorted(Path(cabapp.__file__).parent.rglob("*")):
+        if path.suffix in (".py", ".html", ".css") and "screens" not in path.parts:
+            digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+def _kept(directory: Path) -> dict:
+    try:
+        kept = json.loads((directory / KEPT).read_text("utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return kept if isinstance(kept, dict) else {}
+
+
+def _stands(one, key: str, directory: Path) -> bool:
+    """Say whether what is kept of a job is still true, and all its files are there."""
+    return (
+        isinstance(one, dict) and one.get("key") == key
+        and all((directory / name).exists() for name in one.get("files", [KEPT]))
+    )  # fmt: skip

@@ -1,0 +1,126 @@
+"""Tables on the office's pages: rows of cells in, one template for all of them."""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from markupsafe import Markup
+
+from cabapp.pages import parts
+from cabapp.pages.account import Line
+from cabapp.pages.figures import Words
+from cabapp.pages.hours import KINDS
+
+
+@dataclass
+class Table:
+    """One table.
+
+    Attributes
+    ----------
+    name, note : str
+        Heading, and what is said beside it.
+    heads : list of tuple
+        ``(words, True where figures stand)``; the first column heads its row.
+    rows, totals : list of list
+        Cells: text, or a `Link`.
+    key : str
+        For tests and scripts; unique on the page.
+    """
+
+    name: str
+    heads: list[tuple[str, bool]]
+    rows: list[list]
+    totals: list[list] = field(default_factory=list)
+    note: str = ""
+    key: str = ""
+
+
+@dataclass(frozen=True)
+class Link:
+    """A cell that leads to a page beside this one."""
+
+    words: str
+    href: str
+
+
+def money(cents: int | None) -> str:
+    """Money as a book has it; no currency, since a logbook does not say which.
+
+    >>> money(123456), money(-5), money(None)
+    ('1,234.56', '−0.05', '–')
+    """
+    if cents is None:
+        return "–"
+    return ("−" if cents < 0 else "") + f"{abs(cents) // 100:,}.{abs(cents) % 100:02d}"
+
+
+def hours(seconds: float | None) -> str:
+    """Hours to a hundredth, as they are paid.
+
+    >>> hours(9 * 3600), hours(0), hours(100)
+    ('9.00', '–', '0.03')
+    """
+    return f"{seconds / 3600:.2f}" if seconds else "–"
+
+
+def split_cells(seconds: dict[str, float]) -> list[str]:
+    """Five cells for five kinds of time, and their sum."""
+    return [hours(seconds[kind]) for kind in KINDS] + [hours(math.fsum(seconds.values()))]
+
+
+def split_heads(operation: str = "working") -> list[tuple[str, bool]]:
+    """Heads of `split_cells`."""
+    return [(f"{word}, h", True) for word in (operation, *KINDS[1:], "all")]
+
+
+def together(spent: Iterable[dict[str, float]]) -> dict[str, float]:
+    """Seconds by kind over many."""
+    spent = list(spent)
+    return {kind: math.fsum(one[kind] for one in spent) for kind in KINDS}
+
+
+def known(lines: Iterable[Line], name: str) -> int | None:
+    """The sum of one kind of money over lines; None when it is known of none of them."""
+    found = [getattr(line, name) for line in lines]
+    some = [cents for cents in found if cents is not None]
+    return sum(some) if some or not found else None
+
+
+def lacking(lines: Iterable[Line]) -> str:
+    """What the cost of these lines leaves out, as a sentence; empty when nothing."""
+    names = sorted({name for line in lines for name in line.lacking})
+    return f"Cost is without {', '.join(names)}: not in this logbook." if names else ""
+
+
+def page(
+    kicker: str, title: str, words: Words, now: float, tables: list[Table], *,
+    right: str = "", figures: list[dict] = (), figure: Markup = "", notes: list[str] = (),
+    links: list[Link] = (), lines: list[str] = (), at: float | None = None,
+) -> str:  # fmt: skip
+    """Write a page of tables.
+
+    Parameters
+    ----------
+    kicker, title, right : str
+        Words over, in and beside the heading.
+    words : Words
+    now : float
+        When the page is written, POSIX s.
+    tables : list of Table
+    figures : list of dict
+        Large figures: ``key``, ``value``, ``words``.
+    figure : Markup
+        A map.
+    notes, lines : list of str
+        Sentences at the foot; and ruled lines to be filled in by hand.
+    links : list of Link
+        Pages that belong to this one.
+    at : float, optional
+        The time whose zone is named at the foot; the default is now.
+    """
+    return parts.TEMPLATES.get_template("tables.html").render(
+        kicker=kicker, title=title, right=right, figures=figures, map=figure, tables=tables,
+        notes=notes, links=links, lines=lines, zone=words.zone_words(now if at is None else at),
+        written=f"{words.when(now)} ({words.zone_words(now)})",
+    )  # fmt: skip
