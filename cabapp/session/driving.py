@@ -11,7 +11,7 @@ import logging
 import numpy as np
 
 from cabapp.coverage.ahead import Ahead
-from cabapp.coverage.sweep import Pose
+from cabapp.coverage.pose import Pose
 from cabapp.position.fix import Fix
 from cabapp.reckoning.finish import FEWEST, Finish, finish_time, paces
 from cabapp.session import rules

@@ -16,6 +16,7 @@ from cabapp.session import acts, rules
 from cabapp.session.count import as_kept, taps_of
 from cabapp.session.driving import Drive
 from cabapp.session.looking import look
+from cabapp.session.mopping import MopUp, mop_up
 from cabapp.session.receiving import receive
 from cabapp.session.rules import TapRefused
 from cabapp.session.sheet import prepare
@@ -315,6 +316,13 @@ class Session:
         What is her own business (how her laps wander) is here only, and in no page or bundle.
         """
         return self._drive.day.lines() if self._drive else ()
+
+    def mop_up(self) -> MopUp | None:
+        """Return the shortest round of what was missed, from here; it may take some seconds.
+
+        None without a boundary, a position, or a stint.
+        """
+        return mop_up(self._drive) if self._drive else None
 
     def take_dirty(self):
         """Return what of the map changed since the last call: rectangles of cells, or "all"."""

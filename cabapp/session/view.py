@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from cabapp.coverage.sweep import Pose
+    from cabapp.coverage.pose import Pose
 
 # The order in which sentences go before one another; design.md section 5.
 DANGER, RECORDING, STOP_RULE, SEEDER, RECOVER, QUIET = 1, 2, 3, 4, 5, 6
