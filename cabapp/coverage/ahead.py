@@ -7,7 +7,7 @@ from math import atan2, hypot, pi
 import numpy as np
 
 from cabapp.coverage.grid import Grid
-from cabapp.coverage.sweep import Pose
+from cabapp.coverage.pose import Pose
 
 PARTS = 12
 FINE_PARTS = 24  # samples across the tool; two to a part

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon, Polygon, shape
-from shapely.ops import transform
 
 from cabapp.coverage.plane import Plane
 
@@ -40,13 +39,12 @@ class Field:
     ) -> "Field":
         """Return a field from RFC 7946 Polygons or MultiPolygons, degrees, put on a plane."""
 
-        def flat(lon, lat):
-            xy = plane.to_xy(lat, lon)
-            return xy[:, 0], xy[:, 1]
+        def flat(geometry):
+            if not geometry:
+                return None
+            return shapely.transform(shape(geometry), lambda c: plane.to_xy(c[:, 1], c[:, 0]))
 
-        return cls(
-            transform(flat, shape(geometry)), target, once and transform(flat, shape(once))
-        )
+        return cls(flat(geometry), target, flat(once))
 
     @property
     def area(self) -> float:

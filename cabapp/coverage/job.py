@@ -14,7 +14,8 @@ from cabapp.coverage.plane import Plane
 from cabapp.coverage.proof import Proof, prove
 from cabapp.coverage.receiver import Receiver, judge, named
 from cabapp.coverage.steadiness import Steadiness, steadiness
-from cabapp.coverage.sweep import Pose, Rules, Sweeper, Switch
+from cabapp.coverage.pose import Pose
+from cabapp.coverage.sweep import Rules, Sweeper, Switch
 from cabapp.coverage.tally import Tally, lay_rows, tally
 from cabapp.coverage.tool import Tool
 

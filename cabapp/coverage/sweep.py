@@ -5,12 +5,14 @@ fed all at once, because both go through the same lines and every result is roun
 """
 
 from dataclasses import dataclass
-from math import atan2, cos, hypot, inf, pi, sin
+from math import hypot, inf, pi
 
 import numpy as np
 
 from cabapp.coverage.hygiene import Filter
+from cabapp.coverage.path import curve, far_enough, lengths, wrap
 from cabapp.coverage.pieces import TICK, Pieces, swept
+from cabapp.coverage.pose import Pose, Track, pose_now
 from cabapp.coverage.tool import Tool
 from cabapp.coverage.trail import tool_heading, tow
 
@@ -30,7 +32,8 @@ class Rules:
     max_speed : float
         Faster is a jump, m/s.
     step : float
-        Shortest move that says a direction, m; at least 6 times a fix's own error is asked too.
+        Shortest move that says a direction, m; 6 times a fix's own error is asked too, up to
+        4 steps: more would cut off turns.
     leave : float | None
         Path after which ground swept again is a new visit, m; None = 2 working widths.
     reverse_speed, reverse_limit : float
@@ -60,44 +63,6 @@ class Switch:
     t: float
     working: bool
     wing: str = "all"
-
-
-@dataclass(frozen=True)
-class Pose:
-    """Where everything is now, as far as the fixes up to now tell.
-
-    Attributes
-    ----------
-    x, y : float
-        Antenna, m.
-    heading, tool_heading : float
-        Tractor's and tool's, rad, east 0, counter-clockwise.
-    left, right : tuple[float, float]
-        Ends of what works of the tool line, m.
-    speed : float
-        m/s.
-    curvature : float
-        Of the tractor's path, 1/m, positive to the left.
-    reversing : bool
-    t : float
-        POSIX s.
-    """
-
-    x: float
-    y: float
-    heading: float
-    tool_heading: float
-    left: tuple[float, float]
-    right: tuple[float, float]
-    speed: float
-    curvature: float
-    reversing: bool
-    t: float
-
-
-def wrap(angle):
-    """Return angles brought to [-pi, pi], rad."""
-    return angle - 2 * pi * np.rint(angle / (2 * pi))  # a remainder takes several times as long
 
 
 class Sweeper:
@@ -228,15 +193,15 @@ class Sweeper:
         """Add those fixes that moved far enough from the node before to tell a direction."""
         if len(rows) == 0:
             return
-        self.length += float(_lengths(self._last[1:3], rows[:, 1:3]).sum())
+        self.length += float(lengths(self._last[1:3], rows[:, 1:3]).sum())
         self._last = rows[-1]
-        need = np.maximum(self.rules.step, 6 * rows[:, 3])
+        need = self.rules.step * np.clip(6 * rows[:, 3] / self.rules.step, 1, 4)
         before = np.concatenate([self._nodes[-1:, 1:], rows[:-1, 1:3]])
         moved = rows[:, 1:3] - before
         if (moved[:, 0] * moved[:, 0] + moved[:, 1] * moved[:, 1] >= need * need).all():
             chosen = rows[:, :3]
         else:
-            chosen = rows[_far_enough(rows, need, self._nodes[-1, 1:])][:, :3]
+            chosen = rows[far_enough(rows, need, self._nodes[-1, 1:])][:, :3]
         if len(chosen):
             self._add(chosen)
 
@@ -285,7 +250,7 @@ class Sweeper:
         if count <= 0:
             return Pieces.none(self.leave)
         nodes, way, gear = self._nodes, self._way, self._gear
-        dist = _lengths(nodes[0, 1:], nodes[1:, 1:])
+        dist = lengths(nodes[0, 1:], nodes[1:, 1:])
         nose = np.where(gear > 0, way, way + pi)
         # heading at a node: tangent of the circle through it and its neighbours
         turn = wrap(nose[1:] - nose[:-1])
@@ -313,7 +278,7 @@ class Sweeper:
         parts = np.sqrt(bend * outer / (8 * self.rules.bow))
         parts = np.clip(np.ceil(parts), 1, 60).astype(int)
         seg, u = self._cut(nodes, parts)
-        x, y, heading = _curve(nodes, theta, gear, dist, seg, u)
+        x, y, heading = curve(nodes, theta, gear, dist, seg, u)
         t = nodes[seg, 0] + u * (nodes[seg + 1, 0] - nodes[seg, 0])
         if self._pose is None:
             start = (nodes[0, 1], nodes[0, 2], theta[0], None)
@@ -324,7 +289,7 @@ class Sweeper:
         )
         self._pose = (x[-1], y[-1], heading[-1], psi[-1])
 
-        run = _lengths(np.array(start[:2], float), np.column_stack([x, y]))
+        run = lengths(np.array(start[:2], float), np.column_stack([x, y]))
         run = np.rint(run / TICK).astype(np.int64)
         s1 = self._odometer + np.cumsum(run)
         s0 = s1 - run
@@ -380,93 +345,6 @@ class Sweeper:
         """Where tractor and tool are at the newest fix, or None before they have moved."""
         if self._last is None or len(self._way) == 0:
             return None
-        way, gear = self._way[-1], self._gear[-1]
-        nose = way if gear > 0 else way + pi
-        back = self._theta if self._theta is not None else nose
-        for i in range(1, len(self._way)):
-            d0 = np.hypot(*(self._nodes[i, 1:] - self._nodes[i - 1, 1:]))
-            d1 = np.hypot(*(self._nodes[i + 1, 1:] - self._nodes[i, 1:]))
-            noses = [self._way[j] + (0 if self._gear[j] > 0 else pi) for j in (i - 1, i)]
-            back = noses[0] + wrap(noses[1] - noses[0]) * d0 / (d0 + d1)
-        bend = min(max(wrap(nose - back), -0.5), 0.5)
-        heading = nose + bend
-        t, x, y = (float(v) for v in self._last[:3])
-        chord = self._nodes[-1] - self._nodes[-2]
-        dist = float(np.hypot(chord[1], chord[2]))
-        speed = dist / float(chord[0])
-        if t - self._nodes[-1, 0] > 2.0:
-            speed = hypot(x - self._nodes[-1, 1], y - self._nodes[-1, 2]) / (
-                t - self._nodes[-1, 0]
-            )
-        psi, hx, hy = heading, x, y
-        hx -= self.tool.antenna_to_hitch * cos(heading)
-        hy -= self.tool.antenna_to_hitch * sin(heading)
-        if self.tool.hitch:
-            psi = nose
-            if self._pose is not None and self._pose[3] is not None:
-                psi = self._pose[3]
-                here = (self._pose[0], self._pose[1])
-                for px, py in [*self._nodes[1:, 1:].tolist(), [x, y]]:
-                    step, way = hypot(px - here[0], py - here[1]), atan2(py - here[1], px - here[0])
-                    if gear > 0 and step > 0:
-                        psi = float(
-                            tool_heading(psi, [way], [step], [1.0], [way, way], self.tool.hitch)[-1]
-                        )
-                    here = (px, py)
-            hx -= self.tool.hitch * cos(psi)
-            hy -= self.tool.hitch * sin(psi)
-        working, wing = self._states([t])[0]
-        left, right = self.tool.edges(wing)
-        return Pose(
-            x,
-            y,
-            float(wrap(heading)),
-            float(wrap(psi)),
-            (hx - left * sin(psi), hy + left * cos(psi)),
-            (hx - right * sin(psi), hy + right * cos(psi)),
-            speed,
-            2 * bend / dist if dist else 0.0,
-            bool(gear < 0),
-            t,
-        )
-
-
-def _lengths(start, xy):
-    """Return the length of each step from one place on through others, shape (n, 2)."""
-    way = np.concatenate([start[None], xy])
-    way = way[1:] - way[:-1]
-    return np.hypot(way[:, 0], way[:, 1])
-
-
-def _far_enough(rows, need, start):
-    """Return the indices of rows that lie `need` from the one chosen before, greedily."""
-    x0, y0 = start.tolist()
-    chosen = []
-    for i, (x, y, far) in enumerate(zip(rows[:, 1].tolist(), rows[:, 2].tolist(), need.tolist())):
-        if (x - x0) * (x - x0) + (y - y0) * (y - y0) >= far * far:
-            chosen.append(i)
-            x0, y0 = x, y
-    return chosen
-
-
-def _curve(nodes, theta, gear, dist, seg, u):
-    """Return places and headings along each chord's curve: a cubic with the headings at its ends.
-
-    The length of its end tangents is the one that follows a circle best
-    (handle 4/3 tan(angle/4) of the radius: the usual cubic for a circular arc).
-    """
-    delta = np.clip(wrap(theta[1:] - theta[:-1]), -2.5, 2.5)
-    # 4 tan(angle/4) of the radius, which is the chord over 2 sin(angle/2), with no 0 below
-    reach = gear * dist * 2 / (1 + np.cos(delta / 2))
-    tx0, ty0 = reach * np.cos(theta[:-1]), reach * np.sin(theta[:-1])
-    tx1, ty1 = reach * np.cos(theta[1:]), reach * np.sin(theta[1:])
-    u2, u3 = u * u, u * u * u
-    h00, h10, h01, h11 = 2 * u3 - 3 * u2 + 1, u3 - 2 * u2 + u, 3 * u2 - 2 * u3, u3 - u2
-    a, b = nodes[seg], nodes[seg + 1]
-    x = h00 * a[:, 1] + h10 * tx0[seg] + h01 * b[:, 1] + h11 * tx1[seg]
-    y = h00 * a[:, 2] + h10 * ty0[seg] + h01 * b[:, 2] + h11 * ty1[seg]
-    d00, d10, d01, d11 = 6 * u2 - 6 * u, 3 * u2 - 4 * u + 1, 6 * u - 6 * u2, 3 * u2 - 2 * u
-    vx = d00 * a[:, 1] + d10 * tx0[seg] + d01 * b[:, 1] + d11 * tx1[seg]
-    vy = d00 * a[:, 2] + d10 * ty0[seg] + d01 * b[:, 2] + d11 * ty1[seg]
-    heading = np.arctan2(vy * gear[seg], vx * gear[seg])
-    return x, y, heading
+        _, wing = self._states([self._last[0]])[0]
+        track = Track(self._nodes, self._way, self._gear, self._theta, self._pose)
+        return pose_now(self.tool, track, self._last, wing)

@@ -6,7 +6,8 @@ import pytest
 from cabapp.coverage.ahead import Course, _tool_course
 from cabapp.coverage.job import JobCount
 from cabapp.coverage.plane import Plane
-from cabapp.coverage.sweep import Pose, Switch
+from cabapp.coverage.pose import Pose
+from cabapp.coverage.sweep import Switch
 from cabapp.coverage.tool import Tool
 from cabapp.coverage.trail import tool_heading
 

@@ -1,0 +1,71 @@
+"""The path through fixes: which of them say a direction, and the curve from one to the next."""
+
+from math import pi
+
+import numpy as np
+
+
+def wrap(angle):
+    """Return angles brought to [-pi, pi], rad."""
+    return angle - 2 * pi * np.rint(angle / (2 * pi))  # a remainder takes several times as long
+
+
+def lengths(start, xy):
+    """Return the length of each step from one place on through others, shape (n, 2)."""
+    way = np.concatenate([start[None], xy])
+    way = way[1:] - way[:-1]
+    return np.hypot(way[:, 0], way[:, 1])
+
+
+def far_enough(rows, need, start):
+    """Return the indices of rows that lie `need` from the one chosen before, greedily."""
+    x0, y0 = start.tolist()
+    chosen = []
+    for i, (x, y, far) in enumerate(zip(rows[:, 1].tolist(), rows[:, 2].tolist(), need.tolist())):
+        if (x - x0) * (x - x0) + (y - y0) * (y - y0) >= far * far:
+            chosen.append(i)
+            x0, y0 = x, y
+    return chosen
+
+
+def curve(nodes, theta, gear, dist, seg, u):
+    """Return places and headings along each chord's curve: a cubic with the headings at its ends.
+
+    Parameters
+    ----------
+    nodes : ndarray, shape (n + 1, 3)
+        Time, s, and place, m.
+    theta : ndarray, shape (n + 1,)
+        Tractor's heading at the nodes, rad.
+    gear, dist : ndarray, shape (n,)
+        Of each chord: below 0 = reversing; length, m.
+    seg : ndarray of int, shape (m,)
+        The chord of each place asked for.
+    u : ndarray, shape (m,)
+        How far along its chord, 0 to 1.
+
+    Returns
+    -------
+    x, y, heading : ndarray, shape (m,)
+        m, m, rad.
+
+    Notes
+    -----
+    The length of its end tangents is the one that follows a circle best
+    (handle 4/3 tan(angle/4) of the radius: the usual cubic for a circular arc).
+    """
+    delta = np.clip(wrap(theta[1:] - theta[:-1]), -2.5, 2.5)
+    # 4 tan(angle/4) of the radius, which is the chord over 2 sin(angle/2), with no 0 below
+    reach = gear * dist * 2 / (1 + np.cos(delta / 2))
+    tx0, ty0 = reach * np.cos(theta[:-1]), reach * np.sin(theta[:-1])
+    tx1, ty1 = reach * np.cos(theta[1:]), reach * np.sin(theta[1:])
+    u2, u3 = u * u, u * u * u
+    h00, h10, h01, h11 = 2 * u3 - 3 * u2 + 1, u3 - 2 * u2 + u, 3 * u2 - 2 * u3, u3 - u2
+    a, b = nodes[seg], nodes[seg + 1]
+    x = h00 * a[:, 1] + h10 * tx0[seg] + h01 * b[:, 1] + h11 * tx1[seg]
+    y = h00 * a[:, 2] + h10 * ty0[seg] + h01 * b[:, 2] + h11 * ty1[seg]
+    d00, d10, d01, d11 = 6 * u2 - 6 * u, 3 * u2 - 4 * u + 1, 6 * u - 6 * u2, 3 * u2 - 2 * u
+    vx = d00 * a[:, 1] + d10 * tx0[seg] + d01 * b[:, 1] + d11 * tx1[seg]
+    vy = d00 * a[:, 2] + d10 * ty0[seg] + d01 * b[:, 2] + d11 * ty1[seg]
+    heading = np.arctan2(vy * gear[seg], vx * gear[seg])
+    return x, y, heading
