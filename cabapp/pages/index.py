@@ -6,9 +6,9 @@ from cabapp.pages.tables import Link, Table, hours, page
 from cabapp.session.words import times
 
 _HEADS = [
-    ("field", False), ("work", False), ("last work", False), ("field area", True), ("at target", True),
-    ("never", True), ("pass area", True), ("working, h", True), ("pages", False), ("", False),
-    ("", False), ("hand-over", False),
+    ("field", ""), ("work", ""), ("last work", "t"), ("field area", "n"), ("at target", "n"),
+    ("never", "n"), ("pass area", "n"), ("working, h", "n"), ("job", ""), ("harvest", ""),
+    ("custom", ""),
 ]  # fmt: skip
 
 
@@ -32,9 +32,9 @@ def home_page(
     """
     newest = sorted(accounts, key=lambda one: -one.ended)
     widest = max((len(one.sheets) for one in accounts), default=0)
-    heads = _HEADS + [("", False)] * max(0, widest - 1)
+    heads = _HEADS + [(f"hand-over {k}", "") for k in range(1, widest + 1)]
     rows = [_row(one, words, len(heads)) for one in newest]
-    links = [Link("day book", "day-book.html")]
+    links = [Link("day book", "day-book.html"), Link("season plan", "plan.html")]
     links += [Link(f"season {season}", f"season-{season}.html") for season in seasons]
     return page(
         "office copy", farm, words, now,
@@ -51,8 +51,8 @@ def _row(one: Account, words: Words, wide: int) -> list:
         Link(one.field, f"{one.stem}.html"), f"{one.operation}, {times(one.target)}, {one.season}",
         words.when(one.ended), words.area(one.field_area), share(one.reached, one.field_area),
         words.area(one.none), words.area(one.pass_area), hours(done),
-        Link("job", f"{one.stem}-job.html"), Link("harvest", f"{one.stem}-harvest.html"),
-        Link("custom", f"{one.stem}-custom.html"),
-        *[Link(f"sheet {k}", name) for k, name in enumerate(one.sheets, 1)],
+        Link("page", f"{one.stem}-job.html"), Link("sheet", f"{one.stem}-harvest.html"),
+        Link("page", f"{one.stem}-custom.html"),
+        *[Link("sheet", name) for k, name in enumerate(one.sheets, 1)],
     ]  # fmt: skip
     return row + [""] * (wide - len(row))

@@ -22,6 +22,7 @@ from cabapp.pages.harvest import harvest_sheet
 from cabapp.pages.index import home_page
 from cabapp.pages.jobpage import job_page
 from cabapp.pages.ledger import ledger_page
+from cabapp.pages.plan import plan_page
 from cabapp.pages.write import put, stem, write_job
 from cabapp.units import Units
 from store import Store, models
@@ -70,6 +71,8 @@ def build(
     if written or set(kept) != set(done) or not (directory / "index.html").exists():
         put(directory, KEPT, json.dumps(done))
         _of_all(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now)
+    # what comes first changes with the day, whether or not anything was written
+    _plan(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now)
     return {"written": written, "jobs": len(jobs)}
 
 
@@ -91,10 +94,7 @@ def _write(store: Store, job, directory: Path, now: float) -> dict:
 
 
 def _of_all(store: Store, accounts: list[Account], directory: Path, now: float) -> None:
-    farms = store.all(models.Farm)
-    farm = farms[0] if farms else None
-    words = Words(farm.timezone if farm else "UTC", Units(farm.units if farm else "us"))
-    name = farm.name if farm else "Field logs"
+    words, name = _farm(store)
     put(directory, "day-book.html", day_book(accounts, words, name, now))
     seasons = sorted({one.season for one in accounts}, reverse=True)
     for season in seasons:
@@ -102,6 +102,20 @@ def _of_all(store: Store, accounts: list[Account], directory: Path, now: float) 
         put(directory, f"season-{season}.html", ledger_page(of, season, words, name, now))
     made = sheets.write_all(accounts, words, directory)
     put(directory, "index.html", home_page(accounts, words, name, now, seasons, made))
+
+
+def _plan(store: Store, accounts: list[Account], directory: Path, now: float) -> None:
+    words, name = _farm(store)
+    season = max(one.season for one in accounts)
+    put(directory, "plan.html", plan_page(store, accounts, season, words, name, now))
+
+
+def _farm(store: Store) -> tuple[Words, str]:
+    """Return how the farm says things, and its name."""
+    farms = store.all(models.Farm)
+    farm = farms[0] if farms else None
+    words = Words(farm.timezone if farm else "UTC", Units(farm.units if farm else "us"))
+    return words, farm.name if farm else "Field logs"
 
 
 def fingerprints(store: Store, jobs: list) -> dict[str, str]:

@@ -27,6 +27,8 @@ _TAPS = {
     "hand_over": "Handed over", "receive": "Received", "take_over": "Took over",
     "pass_counted": "Counted a pass by hand", "caution": "Read the cautions",
     "hitching_ok": "Hitching looked at", "look_first": "Looked first", "seeder": "Seeder is here",
+    "rain": "Rain expected", "soil": "Read the soil's warmth", "seeded": "Told the day of seeding",
+    "grease": "Greased",
     "were_rolling": "“Yes, count it”", "not_rolling": "“No, driving”",
     "still_working": "“Still working”", "stop_counting": "“Stop counting”",
 }  # fmt: skip
