@@ -21,7 +21,7 @@ PURE = {
     "cabapp/reckoning": {"cabapp.reckoning", "numpy", "scipy"},
 }
 PURE_STANDARD = {"math", "dataclasses", "typing", "collections", "itertools", "functools", "enum"}
-PURE_STANDARD |= {"datetime", "bisect", "statistics"}
+PURE_STANDARD |= {"array", "datetime", "bisect", "statistics"}
 
 
 def sources(folder):

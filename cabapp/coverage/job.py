@@ -1,5 +1,7 @@
 """One field's count, alive: earlier stints filled in, the present one painted as it goes."""
 
+from array import array
+
 import numpy as np
 from shapely.geometry import shape
 
@@ -20,6 +22,7 @@ from cabapp.coverage.tally import Tally, lay_rows, tally
 from cabapp.coverage.tool import Tool
 
 MARGIN = 40.0
+MANY = 2000  # small arrays, after which they are joined: each costs more than what it holds
 
 
 class JobCount:
@@ -64,7 +67,7 @@ class JobCount:
         self._seedings: dict[str, Pieces] = {}
         self._receivers: dict[str, Receiver] = {}
         self._named: str | None = None  # class of the present stint's receiver
-        self._said: list[tuple] = []  # t, sigma and quality of its fixes
+        self._said = _nothing_said()
         self._sweeper: Sweeper | None = None
         self._tool: Tool | None = None
         self._live: list[Pieces] = []
@@ -129,7 +132,7 @@ class JobCount:
         """Begin the present stint; `receiver` as in `add_stint`."""
         self.end()
         self._key, self._start, self._tool = key, start, tool
-        self._named, self._said = receiver, []
+        self._named, self._said = receiver, _nothing_said()
         self._sweeper = Sweeper(tool, self.rules)
         self._live, self._doubted = [], 0
         self._course, self._pose = Course(), None
@@ -149,7 +152,7 @@ class JobCount:
             return None
         sigma = None if sigma is None else np.atleast_1d(sigma)
         quality = None if quality is None else np.atleast_1d(quality)
-        self._said.append((np.atleast_1d(t), sigma, quality))
+        self._hear(np.atleast_1d(t), sigma, quality)
         t, xy, sigma = self._rows(t, lat, lon, sigma, quality, self._start)
         if len(t) == 0:
             return None
@@ -157,11 +160,18 @@ class JobCount:
         self._pose = None
         return self._paint(self._sweeper.feed(t, xy, sigma=sigma))
 
+    def _hear(self, t, sigma, quality):
+        """Keep what fixes say of their error, as plain numbers: a day has hundreds of thousands."""
+        for kept, said, missing in zip(self._said, (t, sigma, quality), (np.nan, np.nan, -1)):
+            kept.extend(np.full(len(t), missing) if said is None else np.asarray(said, float))
+
     def _paint(self, pieces: Pieces):
         changed = self._doubt(self._sweeper, self._tool, self._doubted)
         self._doubted = len(self._sweeper.unknown)
         if len(pieces):
             self._live.append(pieces)
+            if len(self._live) > MANY:
+                self._live = [Pieces.join(self._live, pieces.leave)]
             painted = self.grid.paint(pieces, self._watch)
             changed = around(changed, painted)
         return changed
@@ -326,17 +336,8 @@ class JobCount:
         if self._named:
             return named(self._named)
 
-        def column(n, missing):
-            return np.concatenate(
-                [
-                    np.full(len(said[0]), missing) if said[n] is None else said[n]
-                    for said in self._said
-                ]
-            )
-
-        if not self._said:
-            return judge([])
-        return judge(column(0, np.nan), column(1, np.nan), None, column(2, -1))
+        t, sigma, quality = (np.array(kept) for kept in self._said)
+        return judge(t, sigma, None, quality) if len(t) else judge([])
 
     # --- cells in the field, counted as they change --------------------------------------------
 
@@ -377,3 +378,8 @@ class JobCount:
             moved = np.bincount(before[part], minlength=256)
             self._histogram[n] -= moved
             self._histogram[n, 1:] += moved[:-1]
+
+
+def _nothing_said():
+    """Return room for time, stated error and quality of the fixes of a stint."""
+    return array("d"), array("d"), array("d")
