@@ -160,6 +160,8 @@ def _machine(log, row, sheet) -> str:
         every = machine.get("grease_every_h")
         grease = f", grease every {every:g} h" if every else ""
         said.append(f"tool has worked {machine['tool_hours']:.1f} h in this logbook{grease}")
+    if machine.get("faults"):
+        said.append(f"not right when last looked at: {', '.join(map(str, machine['faults']))}")
     return _sentence(said)
 
 

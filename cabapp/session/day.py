@@ -30,7 +30,9 @@ LIGHT = ("rolling", "harrowing")
 """Operations whose fuel may be guessed from that of a light harrow before the tractor's own fills
 tell it."""
 REST_S = 600.0
-ALTERS = ("rain", "soil", "seeded", "grease", "fuel", "look_first", "undo", "stop", "restart", "start")
+READ_AGAIN = ("soil", "seeded", "grease", "fuel", "undo")
+"""Taps that alter what is read from the store."""
+LOOK_AGAIN = ("rain", "look_first", "start", "stop", "restart")
 """Taps after which the day is looked at again at once."""
 
 
@@ -83,8 +85,10 @@ class Day:
 
     def told(self, kind: str) -> None:
         """Take notice of a tap."""
-        if kind in ALTERS:
+        if kind in READ_AGAIN:
             self._read_taps()
+        if kind in LOOK_AGAIN:
+            self._looked_at = float("-inf")
 
     def look(self, now: float) -> None:
         """Look at the day when a minute has gone by or a tap has altered it."""

@@ -15,6 +15,7 @@ import numpy as np
 from cabapp.session import rules, words
 from cabapp.session.count import Count, taps_of
 from cabapp.session.driving import Drive
+from cabapp.session.season import told
 from cabapp.session.view import HandOverSheet
 from store import Store
 from store.models import FuelEntry, Operator, Stint, Tool, Tractor
@@ -195,7 +196,19 @@ def _machine(store, drive, now):
         "last_fuel": last and {"at": last.at, "litres": last.litres},
         "tool_hours": round(worked / 3600, 2),
         "grease_every_h": tool.grease_every_h,
+        "faults": _faults(store, stint),
     }
+
+
+def _faults(store, stint):
+    """Return what the last walk round found wrong, on this tractor or tool, whoever walked."""
+    own = {
+        one.id
+        for kind in ("tractor_id", "tool_id")
+        for one in store.all(Stint, **{kind: getattr(stint, kind)})
+    }
+    walked = [tap for tap in told(store, "walk_round") if tap.stint_id in own]
+    return list((walked[-1].detail or {}).get("fault", ())) if walked else []
 
 
 def _seeder(drive):

@@ -207,3 +207,20 @@ def test_a_fault_in_the_day_stops_neither_count_nor_taps(half_an_hour, monkeypat
     assert day.session.view.sentence is None
     assert day.session.job.areas()["covered"] > 0.9 * 12 * 2.5 * 180 / 2
     day.session.tap("stop")
+
+
+def test_a_fault_found_walking_round_is_carried_to_the_next_person(run, store):
+    """What one operator found wrong stands on the next one's sheet until a walk round finds it fine."""
+    day = run()
+    day.take_over()
+    day.session.tap("walk_round", fine=["tyres"], fault=["hitch pin"])
+    day.session.tap("finish")
+    day.on(11.0)
+    day.take_over("ben", skip_check=None)
+
+    def faults():
+        return day.session.prepare_hand_over().sheet["machine"]["faults"]
+
+    assert faults() == ["hitch pin"]
+    day.session.tap("walk_round", fine=["tyres", "hitch pin"])
+    assert faults() == []
