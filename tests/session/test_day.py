@@ -3,11 +3,13 @@
 import numpy as np
 import pytest
 
+from cabapp.coverage.job import JobCount
 from cabapp.reckoning.sun import CIVIL_DUSK, evening
 from cabapp.reckoning.thermal import CROPS, closes
 from cabapp.session.day import Day
 from cabapp.session.rules import TapRefused
-from store.models import Field, Stint, Tap, Tool, Tractor
+from cabapp.session.seeder import SeederAhead
+from store.models import Field, Job, Stint, Tap, Tool, Tractor
 
 T0 = 1_779_000_000.0
 ROWS = [-140.0 + 6 * k for k in range(40)]
@@ -224,3 +226,33 @@ def test_a_fault_found_walking_round_is_carried_to_the_next_person(run, store):
     assert faults() == ["hitch pin"]
     day.session.tap("walk_round", fine=["tyres", "hitch pin"])
     assert faults() == []
+
+
+def test_a_working_seeder_is_reckoned_on_from_its_last_news(store, ids, drive_rows):
+    """12 m at 2.5 m/s is 30 m2/s less the turns: between two looks the lead grows by just that, what
+    is left to seed shrinks by it, and news older than two hours says nothing."""
+    store.put(Tool, id="drill", name="Drill", operation="seeding", width_m=12.0, towed=False)
+    jobs = [
+        store.put(Job, field_id=ids.field, operation=what, season=2026, target=target)
+        for what, target in (("seeding", 1), ("rolling", 2))
+    ]
+    stint = store.add(
+        Stint(job_id=jobs[0].id, operator_id=ids.ben, tractor_id=ids.blue, tool_id="drill", width_m=12.0, at=T0)
+    )
+    store.add(Tap(stint_id=stint.id, kind="start", at=T0))
+    ahead = drive_rows([-144.0 + 12 * k for k in range(6)], west=-200.0, east=200.0)
+    writer = store.trace(stint.id)
+    for fix in ahead:
+        writer.append(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality)
+    writer.seal()
+    field = store.get(Field, ids.field)
+    seeder = SeederAhead(store, field, jobs[1], JobCount(field.boundary, 2))
+    end = ahead[-1].t
+    now, later = seeder.look(end), seeder.look(end + 600.0)
+    assert now.lead == pytest.approx(6 * 12 * 400, rel=0.03)
+    assert now.lead + now.left == pytest.approx(400 * 300, rel=0.01)
+    # the turns are within the time, and swept ground in them within the rate
+    assert 24.0 < now.rate < 31.0
+    assert later.lead - now.lead == pytest.approx(600 * now.rate)
+    assert now.left - later.left == pytest.approx(600 * now.rate)
+    assert seeder.look(end + 7300.0) is None
