@@ -45,8 +45,8 @@ def custom_page(log: JobLog, one: Account, now: float) -> str:
     return page(
         f"{log.farm.name if log.farm else ''} · custom work", one.field, words, now,
         [
-            Table("Ground by passes", [("passes", False), ("area", True), ("of field", True)], rows, key="passes"),
-            Table("Days", [("day", False), ("operator", False), ("with", False), ("working and turning, h", True)], worked, key="days"),
+            Table("Ground by passes", [("passes", ""), ("area", "n"), ("of field", "n")], rows, key="passes"),
+            Table("Days", [("day", ""), ("operator", ""), ("with", ""), ("working and turning, h", "n")], worked, key="days"),
         ],
         right=f"{one.operation}, {times(one.target)}, {one.season}",
         figures=[{"key": k, "value": v, "words": w} for k, v, w in figures],

@@ -9,8 +9,8 @@ from cabapp.pages.figures import Words
 from cabapp.pages.tables import Link, Table, page, split_cells, split_heads, together
 
 _HEADS = [
-    ("operator", False), ("field", False), ("work", False), ("tractor and tool", False),
-    ("from", False), ("to", False), *split_heads(), ("pass area", True),
+    ("operator", ""), ("field", ""), ("work", ""), ("tractor and tool", ""),
+    ("from, to", "t"), *split_heads(), ("pass area", "n"),
 ]  # fmt: skip
 
 
@@ -31,11 +31,11 @@ def day_book(accounts: list[Account], words: Words, farm: str, now: float) -> st
     for day in sorted({entry["day"] for entry in entries}, reverse=True):
         of_day = [entry for entry in entries if entry["day"] == day]
         rows = [_row(entry, words) for entry in of_day]
-        total = ["all", "", "", "", "", "", *split_cells(together(e["seconds"] for e in of_day)),
+        total = ["all", "", "", "", "", *split_cells(together(e["seconds"] for e in of_day)),
                  words.area(math.fsum(e["pass_area"] or 0.0 for e in of_day))]  # fmt: skip
         here = date.fromisoformat(day)
         tables.append(
-            Table(f"{here:%A} {here.day} {here:%B %Y}", _HEADS, rows, [total], key=f"day-{day}")
+            Table(f"{here:%A} {here.day} {here:%B %Y}", _HEADS, rows, [total], "hours, each line", key=f"day-{day}")
         )
     hours = math.fsum(math.fsum(e["seconds"].values()) for e in entries) / 3600
     return page(
@@ -66,14 +66,13 @@ def day_entries(accounts: list[Account]) -> list[dict]:
 
 def _row(entry: dict, words: Words) -> list:
     one, line = entry["account"], entry["line"]
-    begun = entry["began"] == line.began
+    began = words.time(entry["began"]) if entry["began"] == line.began else "…"
     last = entry["pass_area"] is not None
-    ended = words.time(entry["ended"]) + (" (still open)" if line.open else "") if last else "goes on"
+    ended = words.time(entry["ended"]) + (" (still open)" if line.open else "") if last else "…"
     corrected = " (corrected)" if line.corrections else ""
     return [
         line.operator + corrected, Link(one.field, f"{one.stem}-job.html"), one.operation,
-        f"{line.tractor}, {line.tool}", words.time(entry["began"]) if begun else "goes on",
-        ended, *split_cells(entry["seconds"]),
+        f"{line.tractor}, {line.tool}", f"{began} – {ended}", *split_cells(entry["seconds"]),
         words.area(entry["pass_area"]) if last else "",
     ]  # fmt: skip
 
@@ -88,5 +87,5 @@ def _totals(entries: list[dict], by: str, name: str) -> Table:
     ]
     total = ["all", str(len({e["day"] for e in entries})),
              *split_cells(together(e["seconds"] for e in entries))]  # fmt: skip
-    heads = [(by, False), ("days", True), *split_heads()]
-    return Table(name, heads, rows, [total], key=f"by-{by}")
+    heads = [(by, ""), ("days", "n"), *split_heads()]
+    return Table(name, heads, rows, [total], "hours", key=f"by-{by}")

@@ -58,13 +58,13 @@ def harvest_sheet(log: JobLog, stem: str, now: float) -> str:
     ordered = in_order(stops, log.count.plane.to_xy(*log.gate)[0] if log.gate else None)
     rows = [
         [str(n), stop.what, stop.do, stop.size, words.from_gate(stop.lat, stop.lon, log.gate),
-         f"{stop.lat:.5f}, {stop.lon:.5f}".replace("-", "−")]
+         _degrees(stop.lat, stop.lon)]
         for n, stop in enumerate(ordered, 1)
     ]  # fmt: skip
-    heads = [("no.", False), ("what", False), ("do", False), ("size", True),
-             ("where", False), ("latitude, longitude", False)]  # fmt: skip
-    gate = "not written" if log.gate is None else f"{log.gate[0]:.5f}, {log.gate[1]:.5f}".replace("-", "−")
-    notes = [f"Never {done} or {done} too few times: stones may stand above ground there."]
+    heads = [("no.", ""), ("what", ""), ("do", "t"), ("size", "n"),
+             ("where", "t"), ("latitude, longitude", "t")]  # fmt: skip
+    gate = _degrees(*log.gate) if log.gate else ""
+    notes = [f"The gate is at {gate}." if log.gate else "No gate is written in this logbook.", f"Never {done} or {done} too few times: stones may stand above ground there."]
     if left:
         notes.append(f"{left} smaller places are left out; the field log has them all.")
     if log.count.field is None:
@@ -73,13 +73,17 @@ def harvest_sheet(log: JobLog, stem: str, now: float) -> str:
     return page(
         f"{log.farm.name if log.farm else ''} · harvest sheet", log.field.name, words, now,
         [Table("In driving order from the gate" if log.gate else "In driving order", heads, rows or [["–", "nothing marked", "", "", "", ""]], key="stops")],
-        right=f"{log.field.crop or ''} {done} {times(log.job.target)} {words.day(log.ended)}. Gate: {gate}".strip(),
+        right=", ".join(x for x in (log.field.crop, f"{done} {times(log.job.target)}", words.day(log.ended)) if x),
         figure=parts.map_of(
             log, f"{log.field.name} with numbered places",
             gaps=[(n, stop.x, stop.y) for n, stop in enumerate(ordered, 1)], tallest=430,
         ),
         notes=notes, links=[Link("field log", f"{stem}.html")], at=log.ended,
     )  # fmt: skip
+
+
+def _degrees(lat: float, lon: float) -> str:
+    return f"{lat:.5f}, {lon:.5f}".replace("-", "−")
 
 
 def places(log: JobLog) -> tuple[list[Stop], int]:
@@ -99,7 +103,7 @@ def places(log: JobLog) -> tuple[list[Stop], int]:
     lost = [gap for gap in log.gaps if gap.certainty == "cannot tell" and gap.area >= SMALLEST and not gap.edge]
     for gap in real + lost:
         lat, lon = (float(a[0]) for a in plane.to_latlon([[gap.x, gap.y]]))
-        what = f"never {done}" if gap.kind == "none" else f"{done} too few times"
+        what = f"never {done}" if gap.kind == "none" else f"{done} too few"
         what += " (perhaps)" if gap.certainty != "sure" else ""
         size = f"{words.area(gap.area)}, {words.units.length(gap.width)} wide"
         found.append(Stop(what, "raise header", size, gap.x, gap.y, lat, lon))

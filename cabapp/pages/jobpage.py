@@ -98,26 +98,31 @@ def work_table(one: Account, words: Words) -> Table:
          f"cost {money(spared)}, in proportion: {share(one.avoidable, one.pass_area)} of all passes"),
         ("re-covering along the edge", words.area(one.unavoidable), "a half-lap cannot help it"),
     ]  # fmt: skip
-    return Table("How it went", [("", False), ("", True), ("", False)], [list(r) for r in rows], key="work")
+    return Table("How it went", [("what", ""), ("how much", "n"), ("remark", "")], [list(r) for r in rows], key="work")
 
 
 def stint_table(one: Account, words: Words) -> Table:
     """A line for every stint."""
-    heads = [("operator", False), ("tractor and tool", False), ("from", False), ("to", False),
-             *split_heads(one.operation), ("pass area", True), ("cost", True)]  # fmt: skip
+    heads = [("operator", ""), ("tractor and tool", ""), ("from, to", "t"),
+             *split_heads(one.operation), ("pass area", "n"), ("cost", "n")]  # fmt: skip
     rows = [
         [
-            line.operator, f"{line.tractor}, {line.tool}", words.when(line.began),
-            words.when(line.ended) + (" (still open)" if line.open else ""),
+            line.operator, f"{line.tractor}, {line.tool}", _span(line, words),
             *split_cells(line.seconds), words.area(line.pass_area), money(line.cents),
         ]
         for line in one.lines
     ]  # fmt: skip
     total = [
-        "all", "", "", "", *split_cells(together(line.seconds for line in one.lines)),
+        "all", "", "", *split_cells(together(line.seconds for line in one.lines)),
         words.area(math.fsum(line.pass_area for line in one.lines)), money(known_cost(one)),
     ]  # fmt: skip
-    return Table("Who worked", heads, rows, [total], "elapsed hours, whatever the clocks did", "stints")
+    return Table("Who worked", heads, rows, [total], "hours that passed, whatever the clocks did", "stints")
+
+
+def _span(line, words: Words) -> str:
+    same = words.local(line.began).date() == words.local(line.ended).date()
+    last = words.time(line.ended) if same else words.when(line.ended)
+    return f"{words.when(line.began)} – {last}" + (" (open)" if line.open else "")
 
 
 def correction_tables(log: JobLog) -> list[Table]:
@@ -128,5 +133,5 @@ def correction_tables(log: JobLog) -> list[Table]:
         [row["at"], row["who"], row["what"], row["why"]]
         for row in (correction_words(c, log) for c in log.corrections)
     ]
-    heads = [("when", False), ("who", False), ("what", False), ("why", False)]
+    heads = [("when", ""), ("who", ""), ("what", ""), ("why", "")]
     return [Table("Corrections", heads, rows, note="laid on top; what was first written stays", key="corrections")]  # fmt: skip

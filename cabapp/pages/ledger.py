@@ -42,9 +42,9 @@ def ledger_page(accounts: list[Account], season: int, words: Words, farm: str, n
     )  # fmt: skip
 
 
-def _money_heads(words: Words) -> list[tuple[str, bool]]:
+def _money_heads(words: Words) -> list[tuple[str, str]]:
     unit = words.units.unit("area")
-    return [("cost", True), (f"a field {unit}", True), (f"a pass {unit}", True)]
+    return [("cost", "n"), (f"a field {unit}", "n"), (f"a pass {unit}", "n")]
 
 
 def _each(value: float | None) -> str:
@@ -53,8 +53,8 @@ def _each(value: float | None) -> str:
 
 def _by_field(accounts: list[Account], words: Words) -> Table:
     unit = area_unit(words)
-    heads = [("field", False), ("operation", False), ("field area", True), ("at target", True),
-             ("never", True), ("pass area", True), ("in all, h", True), ("efficiency", True),
+    heads = [("field", ""), ("operation", ""), ("field area", "n"), ("at target", "n"),
+             ("never", "n"), ("pass area", "n"), ("in all, h", "n"), ("efficiency", "n"),
              *_money_heads(words)]  # fmt: skip
     rows = []
     for one in sorted(accounts, key=lambda a: (a.field.casefold(), a.began)):
@@ -84,8 +84,8 @@ def _by(accounts: list[Account], name: str, key: Callable, words: Words) -> Tabl
     for one in accounts:
         for line in one.lines:
             groups[key(line)].append(line)
-    heads = [(name, False), ("stints", True), ("pass area", True), ("in all, h", True), ("output in the field", True),
-             ("fuel", True), ("cost", True), (f"a pass {words.units.unit('area')}", True)]  # fmt: skip
+    heads = [(name, ""), ("stints", "n"), ("pass area", "n"), ("in all, h", "n"), ("output in the field", "n"),
+             ("fuel", "n"), ("cost", "n"), (f"a pass {words.units.unit('area')}", "n")]  # fmt: skip
     every = [line for lines in groups.values() for line in lines]
     rows = [_group(who, lines, words, unit) for who, lines in sorted(groups.items())]
     return Table(f"By {name}", heads, rows, [_group("all", every, words, unit)], key=f"by-{name}")

@@ -21,7 +21,8 @@ class Table:
     name, note : str
         Heading, and what is said beside it.
     heads : list of tuple
-        ``(words, True where figures stand)``; the first column heads its row.
+        ``(words, kind)``: kind "n" for figures, "t" for what is not broken over lines, else "";
+        the first column heads its row.
     rows, totals : list of list
         Cells: text, or a `Link`.
     key : str
@@ -29,7 +30,7 @@ class Table:
     """
 
     name: str
-    heads: list[tuple[str, bool]]
+    heads: list[tuple[str, str]]
     rows: list[list]
     totals: list[list] = field(default_factory=list)
     note: str = ""
@@ -69,9 +70,9 @@ def split_cells(seconds: dict[str, float]) -> list[str]:
     return [hours(seconds[kind]) for kind in KINDS] + [hours(math.fsum(seconds.values()))]
 
 
-def split_heads(operation: str = "working") -> list[tuple[str, bool]]:
-    """Heads of `split_cells`."""
-    return [(f"{word}, h", True) for word in (operation, *KINDS[1:], "all")]
+def split_heads(operation: str = "working") -> list[tuple[str, str]]:
+    """Heads of `split_cells`: hours."""
+    return [(word, "n") for word in (operation, *KINDS[1:], "all")]
 
 
 def together(spent: Iterable[dict[str, float]]) -> dict[str, float]:

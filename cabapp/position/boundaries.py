@@ -72,7 +72,7 @@ def check_boundary(data, name: str = "The boundary") -> dict:
     """
     if not isinstance(data, dict):
         raise BoundaryRefused(f"{name} is JSON but not GeoJSON. Export the boundary as GeoJSON.")
-    _check_crs(data, name)
+    check_crs(data, name)
     polygons = [
         _polygon(rings, name) for geometry in _geometries(data) for rings in _parts(geometry, name)
     ]
@@ -160,7 +160,8 @@ def _ring(ring, name):
     return points
 
 
-def _check_crs(data, name):
+def check_crs(data, name: str) -> None:
+    """Refuse GeoJSON that states another reference system than WGS 84."""
     crs = data.get("crs")
     said = json.dumps(crs).lower() if crs else ""
     if said and not any(known in said for known in _SAME_AS_WGS84):
