@@ -31,7 +31,7 @@ class JobCount:
     Parameters
     ----------
     field_geojson : dict or None
-        RFC 7946 Polygon or MultiPolygon; None when no boundary is known.
+        RFC 7946 Polygon or MultiPolygon; None or empty when no boundary is known.
     target : int
         Passes wanted.
     cell : float, optional
@@ -46,6 +46,8 @@ class JobCount:
     def __init__(
         self, field_geojson, target=2, cell=None, centre=None, rules: Rules = Rules(), once=None
     ):
+        if field_geojson is not None and shape(field_geojson).is_empty:
+            field_geojson = None
         if field_geojson is None and centre is None:
             raise ValueError("either a boundary or a centre is needed to lay a plane")
         if centre is None:
