@@ -195,8 +195,8 @@ def _doubted(gap: Gap, count: JobCount) -> Gap:
     u, v = (grid.ravel() for grid in np.meshgrid(u, v))
     places = a + np.outer(u, b - a) + np.outer(v, d - a)
     short = count.grid.at(places) < count.target
-    lost = count.grid.look_up(count.grid.unknown, places)
-    return replace(gap, certainty="cannot tell") if lost[short].mean() > 0.5 else gap
+    lost = count.grid.look_up(count.grid.unknown, places)[short]
+    return replace(gap, certainty="cannot tell") if 2 * lost.sum() > len(lost) else gap
 
 
 def count_job(
