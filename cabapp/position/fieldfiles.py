@@ -13,7 +13,7 @@ import gpxpy
 import numpy as np
 import shapely
 from pyproj import CRS, Geod, Transformer
-from shapely.geometry import MultiPolygon, Polygon, mapping, shape
+from shapely.geometry import MultiPolygon, Polygon, shape
 from shapely.ops import transform
 
 from cabapp.position.boundaries import LARGEST, check_boundary, check_crs
@@ -104,7 +104,7 @@ def _field(name: str, form, source: str) -> FieldFound:
         # Said by the first corner: every check of values comes before one of shape.
         check_boundary(_box(lon, lat), where)
     sound, mended = _mended(form, where)
-    geometry = check_boundary(mapping(sound), where)
+    geometry = check_boundary(_plain(sound), where)
     area = abs(sum(_GEOD.geometry_area_perimeter(part)[0] for part in getattr(sound, "geoms", [sound])))
     if not SMALLEST_M2 <= area <= LARGEST_M2:
         raise BoundaryRefused(
@@ -127,7 +127,7 @@ def _mended(form, where: str):
     whole = shapely.make_valid(form, method="structure", keep_collapsed=False)
     parts = [p for p in getattr(whole, "geoms", [whole]) if p.geom_type == "Polygon" and p.area]
     if not parts:
-        check_boundary(mapping(form), where)
+        check_boundary(_plain(form), where)
         raise BoundaryRefused(f"{where} has no area. Draw it again.")
     largest = max(part.area for part in parts)
     kept = [part for part in parts if part.area > LOST * largest]
@@ -135,9 +135,13 @@ def _mended(form, where: str):
     # Both ways round a crossing: what the rings enclose, and what their turning sums up to.
     turning = abs(sum(_signed(part) for part in getattr(form, "geoms", [form])))
     if not sound.is_valid or abs(sound.area - turning) > LOST * sound.area:
-        check_boundary(mapping(form), where)
+        check_boundary(_plain(form), where)
         raise BoundaryRefused(f"{where} crosses itself. Straighten the boundary there.")
     return sound, "it crossed or touched itself in a small way"
+
+
+def _plain(form) -> dict:
+    return json.loads(shapely.to_geojson(form))
 
 
 def _signed(polygon: Polygon) -> float:
