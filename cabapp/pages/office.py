@@ -4,19 +4,16 @@
 its pages are made of: rows, traces, names, rates, and this program itself.
 """
 
-import hashlib
 import json
 from collections.abc import Callable
 from pathlib import Path
 
-from sqlalchemy import select
-
-import cabapp
 from cabapp.pages import files, sheets
 from cabapp.pages.account import Account, account
 from cabapp.pages.custom import custom_page
 from cabapp.pages.daybook import day_book
 from cabapp.pages.figures import Words
+from cabapp.pages.fingerprint import fingerprints
 from cabapp.pages.gather import gather
 from cabapp.pages.harvest import harvest_sheet
 from cabapp.pages.index import home_page
@@ -28,7 +25,6 @@ from cabapp.units import Units
 from store import Store, models
 
 KEPT = "pages.json"
-_OF_ALL = (models.Farm, models.Operator, models.Tractor, models.Tool)
 
 
 def build(
@@ -116,60 +112,6 @@ def _farm(store: Store) -> tuple[Words, str]:
     farm = farms[0] if farms else None
     words = Words(farm.timezone if farm else "UTC", Units(farm.units if farm else "us"))
     return words, farm.name if farm else "Field logs"
-
-
-def fingerprints(store: Store, jobs: list) -> dict[str, str]:
-    """Return for each job, by id, a digest of everything its pages are made of."""
-    common = [_program()]
-    with store.session() as session:
-        common += [_columns(row) for of in _OF_ALL for row in session.scalars(select(of).order_by(of.id))]
-        corrections = list(session.execute(select(models.Correction.corrects_id, models.Correction.id)))
-        land = {row.id: _columns(row) for row in session.scalars(select(models.Field))}
-        stints = list(session.scalars(select(models.Stint)))
-        receipts = list(session.execute(select(models.HandOverReceipt.hand_over_id, models.HandOverReceipt.id)))
-        of_stint: dict[str, list] = {}
-        for model in (models.Tap, models.TraceChunk, models.FuelEntry):
-            for stint, row in session.execute(select(model.stint_id, model.id)):
-                of_stint.setdefault(stint, []).append(row)
-        for stint, n in session.execute(select(models.TraceTail.stint_id, models.TraceTail.n)):
-            of_stint.setdefault(stint, []).append(f"tail {n}")
-        overs = list(session.execute(select(models.HandOver.job_id, models.HandOver.id)))
-        marks = list(session.execute(select(models.Mark.field_id, models.Mark.id)))
-        every = list(session.scalars(select(models.Job)))
-    corrected: dict[str, list] = {}
-    for what, row in [*corrections, *receipts]:
-        corrected.setdefault(what, []).append(row)
-    by_job: dict[str, list] = {}
-    for row in stints:
-        by_job.setdefault(row.job_id, []).extend([row.id, *of_stint.get(row.id, [])])
-    for job, row in overs:
-        by_job.setdefault(job, []).append(row)
-    by_field: dict[str, list] = {}
-    for field, row in marks:
-        by_field.setdefault(field, []).append(row)
-    found = {}
-    for job in jobs:
-        facts = [*by_job.get(job.id, []), *by_field.get(job.field_id, []), job.id, job.field_id]
-        for one in every:
-            if (one.field_id, one.season, one.operation) == (job.field_id, job.season, "seeding"):
-                facts += by_job.get(one.id, [])
-        facts += [row for fact in list(facts) for row in corrected.get(fact, [])]
-        parts = [*common, land.get(job.field_id, ""), _columns(job), *sorted(facts)]
-        found[job.id] = hashlib.sha256("\n".join(parts).encode("utf-8", "replace")).hexdigest()
-    return found
-
-
-def _columns(row) -> str:
-    return json.dumps([getattr(row, c.key) for c in type(row).__table__.columns], default=str)
-
-
-def _program() -> str:
-    """A digest of this program: pages of an older one are written anew."""
-    digest = hashlib.sha256()
-    for path in sorted(Path(cabapp.__file__).parent.rglob("*")):
-        if path.suffix in (".py", ".html", ".css") and "screens" not in path.parts:
-            digest.update(path.read_bytes())
-    return digest.hexdigest()
 
 
 def _kept(directory: Path) -> dict:

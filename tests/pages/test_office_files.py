@@ -15,8 +15,9 @@ import pytest
 
 from cabapp.__main__ import main
 from cabapp.pages import files
+from cabapp.pages.fingerprint import fingerprints
 from cabapp.pages.gather import jobs_of
-from cabapp.pages.office import KEPT, build, fingerprints
+from cabapp.pages.office import KEPT, build
 from cabapp.pages.serving import server
 from cabapp.units import ACRE
 from store import models
@@ -201,8 +202,10 @@ def test_everything_a_page_is_made_of_changes_its_fingerprint(write_small, page_
     for act in [lambda: None, *acts]:
         act()
         seen.append(fingerprints(book, jobs_of(book))[job.id])
+    book.put(models.Operator, name="Somebody else", rate_per_h=99.0)
+    unchanged = fingerprints(book, jobs_of(book))[job.id]
     book.close()
-    assert len(set(seen)) == len(seen)
+    assert len(set(seen)) == len(seen) and unchanged == seen[-1]
 
 
 def test_an_interrupted_build_goes_on_where_it_was(small_job, tmp_path, monkeypatch):
