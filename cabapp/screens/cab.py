@@ -5,7 +5,6 @@ import os
 import signal
 from pathlib import Path
 from types import SimpleNamespace
-from zoneinfo import ZoneInfo
 
 from kivy.app import App
 from kivy.base import ExceptionHandler, ExceptionManager
@@ -14,12 +13,15 @@ from kivy.core.window import Window
 from kivy.properties import ObjectProperty
 from kivy.uix.screenmanager import NoTransition, ScreenManager
 
-from cabapp.screens.more import MoreScreen
-from cabapp.screens.hand_over import HandOverScreen
 from cabapp.places import home
+from cabapp.screens.finish import FinishScreen
+from cabapp.screens.hand_over import HandOverScreen
+from cabapp.screens.looking import LookFirstScreen, WalkRoundScreen
+from cabapp.screens.more import MoreScreen
 from cabapp.screens.overheard import Overheard
 from cabapp.screens.parts import words
 from cabapp.screens.parts.flash import FlashFrame
+from cabapp.screens.parts.page import Slip
 from cabapp.screens.parts.health import tablet_trouble
 from cabapp.screens.parts.light import light_of_sun
 from cabapp.screens.parts.settings import Settings
@@ -27,20 +29,22 @@ from cabapp.screens.parts.sound import Sounder
 from cabapp.screens.parts.theme import THEME
 from cabapp.screens.pass_screen import WALK, PassScreen, is_moving, local_time
 from cabapp.screens.receive import ReceiveScreen
+from cabapp.screens.set_up import SetUpScreen
 from cabapp.screens.stop import StopScreen
 from cabapp.screens.take_over import TakeOverScreen
 from cabapp.screens.way_out import WayOut
+from cabapp.screens.wipe import Wipe
 from cabapp.session import Session
-from cabapp.units import Units
+from cabapp.session.taking import FarmWays
 from store.errors import Refused
-from store.models import Farm
+from store.models import Stint
 
 LOG = logging.getLogger("rollbook.cab")
 TICKS_PER_S = 10
 LOOK_ROUND_S = 20.0
 TROUBLE_S = 8.0  # how long a refusal stays on the sentence line
 BUG = "Something went wrong inside Rollbook. Recording goes on."
-STANDING_ONLY = {"stop", "more", "hand over"}
+STANDING_ONLY = {"stop", "more", "hand over", "finish", "walk round", "look first"}
 
 
 class Cab(App):
@@ -56,9 +60,7 @@ class Cab(App):
         self.settings = Settings(home() / "tablet.json")
         words.use(self.settings["language"])
         self._light = "night" if night else self.settings["light"]
-        farms = store.all(Farm)
-        self.units = Units(farms[0].units if farms else "us")
-        self._zone = ZoneInfo(farms[0].timezone if farms else "UTC")
+        self.read_farm()
         self._beat = _Beat(clock)
         self.overheard = Overheard(source) if source is not None else None
         self.session = Session(store, self._beat, self.overheard)
@@ -66,7 +68,22 @@ class Cab(App):
         self._leave_when_over, self._begun = leave_when_over, False
         self._trouble = None
         self._ask_why = False
+        self._ailing = None
         self.receiving = None
+
+    def read_farm(self) -> None:
+        """Take the farm's units and zone from the logbook."""
+        ways = FarmWays(self.store)
+        self.units, self._zone = ways.units, ways.zone
+
+    def begin_anew(self) -> None:
+        """Begin a session with what set-up has changed; there is no stint in hand then."""
+        self.read_farm()
+        read = not self.session.choices().cautions
+        self.session = Session(self.store, self._beat, self.overheard)
+        if read:
+            self.do("caution")
+        self.tick(0)
 
     def build(self):
         """Make the screens and begin to tick."""
@@ -86,16 +103,19 @@ class Cab(App):
         self._fit(Window, *Window.size)
         self.screens = ScreenManager(transition=NoTransition())
         for screen in (
-            TakeOverScreen(name="take over"), PassScreen(name="pass"), StopScreen(name="stop"),
-            MoreScreen(name="more"), HandOverScreen(name="hand over"), ReceiveScreen(name="receive"),
+            TakeOverScreen(name="take over"), SetUpScreen(name="set-up"), PassScreen(name="pass"), StopScreen(name="stop"),
+            MoreScreen(name="more"), FinishScreen(name="finish"), WalkRoundScreen(name="walk round"),
+            LookFirstScreen(name="look first"), HandOverScreen(name="hand over"), ReceiveScreen(name="receive"),
         ):  # fmt: skip
             self.screens.add_widget(screen)
-        self.way_out = WayOut()
+        self.way_out, self.wipe = WayOut(), Wipe()
         self._sounder = Sounder(Path(os.environ["KIVY_HOME"]))
         self.screens.bind(current=self._picture)
+        self._slip = Slip(size_hint=(None, None))
         self._flash = FlashFrame(size=Window.size)
         Window.bind(size=self._flash.setter("size"))
         Window.add_widget(self.screens)
+        Window.add_widget(self._slip)
         Window.add_widget(self._flash)
         Clock.schedule_interval(self.tick, 1 / TICKS_PER_S)
         Clock.schedule_interval(self._look_round, LOOK_ROUND_S)
@@ -127,6 +147,9 @@ class Cab(App):
                 self._flash.flash()
             self._settle(self.view)
             self.screens.current_screen.show(self.view)
+            # on the pass screen the sentence line says it
+            said = self.trouble if self.screens.current != "pass" else None
+            self._slip.text = said.words if said else ""
         except Exception:
             LOG.exception("drawing failed")
             self.complain(BUG)
@@ -138,11 +161,14 @@ class Cab(App):
         if self._leave_when_over and self._begun and view.state == "idle":
             self.stop()
         if view.state == "idle" or view.state == "finished" and view.undo_left <= 0:
-            wanted = here if here in ("take over", "receive") else "take over"
+            wanted = here if here in ("take over", "receive", "set-up") else "take over"
+            if here == "set-up" and not self.standing and self.screens.current_screen.part != "round":
+                wanted = "take over"
         elif view.state == "handed over":
             wanted = "receive"
         elif is_moving(view):
             wanted = "pass"
+            self.wipe.dismiss()
         elif self._ask_why and view.state == "stopped" and view.stop_reason is None:
             wanted, self._ask_why = "stop", False
         elif here in STANDING_ONLY:
@@ -155,7 +181,7 @@ class Cab(App):
     def _look_round(self, _dt):
         """See to what changes slowly: the light outside, and how the tablet itself does."""
         self._light_up()
-        self.ailing = tablet_trouble(Path(os.environ["KIVY_HOME"]))
+        self._ailing = tablet_trouble(Path(os.environ["KIVY_HOME"]))
 
     def _light_up(self):
         """Take the colours that were chosen, or those the sun asks for."""
@@ -181,6 +207,16 @@ class Cab(App):
         """Whether the tablet stands still, as far as can be known: lists and letters are for then."""
         pace = self.overheard.speed() if self.overheard else None
         return not is_moving(self.view) and (pace is None or pace <= WALK)
+
+    def try_sound(self) -> None:
+        """Let the sound be heard and the frame be seen, to try them."""
+        self._sounder.play()
+        self._flash.flash()
+
+    def stint(self) -> Stint | None:
+        """Return this tablet's newest stint."""
+        own = [one for one in self.store.all(Stint) if one.device == self.store.device]
+        return max(own, key=lambda one: one.seq, default=None)
 
     def go(self, name: str) -> None:
         """Show a screen asked for by a key."""
@@ -214,7 +250,12 @@ class Cab(App):
         """What was refused lately, like a Sentence; None when nothing was."""
         if self._trouble is None or Clock.get_boottime() > self._trouble[1]:
             return None
-        return SimpleNamespace(words=self._trouble[0], act_now=False, side=0, i_know=False, answers=())
+        return _quiet(self._trouble[0])
+
+    @property
+    def ailment(self):
+        """What the tablet itself suffers from, like a Sentence; None when nothing."""
+        return _quiet(self._ailing) if self._ailing else None
 
     @property
     def px_per_mm(self) -> float:
@@ -239,6 +280,10 @@ class Cab(App):
     def on_stop(self):
         """Leave everything written."""
         self.session.close()
+
+
+def _quiet(said: str):
+    return SimpleNamespace(words=said, act_now=False, side=0, i_know=False, answers=())
 
 
 class _Beat:

@@ -24,9 +24,8 @@ class HandOverScreen(Page):
         self.ids.sheet.fill([])
 
     def show(self, view) -> None:
-        """Say what was refused."""
-        app = App.get_running_app()
-        self.remark = app.trouble.words if app.trouble else f"{view.field or ''}, {view.operator or ''}"
+        """Name the field and who hands it over."""
+        self.remark = f"{view.field or ''}, {view.operator or ''}"
 
     def say(self, state: str):
         """How it stands, in one word."""

@@ -1,4 +1,4 @@
-"""What can be done standing still: hand over, finish, fuel, the list of fields, light and map."""
+"""What can be done standing still: the keys, and under them fuel, fields, marks, and the screen itself."""
 
 from pathlib import Path
 
@@ -10,6 +10,7 @@ from cabapp.screens.parts.buttons import Key
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row
 from cabapp.screens.parts.settings import LIGHTS
+from cabapp.screens.parts.words import say
 from cabapp.screens.pass_screen import ground_left
 from cabapp.session.acts import MARKS
 
@@ -19,19 +20,18 @@ class MoreScreen(Page):
 
     title = StringProperty()
     remark = StringProperty()
-    part = StringProperty("keys")  # "keys", "fuel", "fields" or "marks"
+    part = StringProperty("keys")  # "keys", "fuel", "fields", "marks" or "screen"
     fuel = NumericProperty(0)  # in the farm's unit
     fuel_words = StringProperty()
-    verb = StringProperty("work")
     light_words = StringProperty()
 
     def __init__(self, **kwargs):
         super().__init__(**kwargs)
         for kind in MARKS:
-            key = Key(text=kind.capitalize(), cap_mm=6.4)
+            key = Key(text=say(kind.capitalize()), cap_mm=6.4)
             key.bind(on_release=lambda _key, kind=kind: self._mark(kind))
             self.ids.marks.add_widget(key)
-        back = Key(text="Back", cap_mm=6.4, main=True)
+        back = Key(text=say("Back"), cap_mm=6.4, main=True)
         back.bind(on_release=lambda _key: setattr(self, "part", "keys"))
         self.ids.marks.add_widget(back)
 
@@ -43,23 +43,16 @@ class MoreScreen(Page):
     def on_pre_enter(self, *_args):
         """Begin with the keys."""
         self.part, self.fuel = "keys", 0
-        self.light_words = App.get_running_app().light.capitalize()
+        self._say_light()
 
     def show(self, view) -> None:
         """Say where the work stands."""
         app = App.get_running_app()
         ground = ground_left(view)
-        left = "" if ground is None else f"{app.units.area(ground)} to finish"
+        left = "" if ground is None else say("{area} to finish", area=app.units.area(ground))
         self.title = view.field or ""
-        self.remark = app.trouble.words if app.trouble else left
-        self.verb = view.operation or "work"
+        self.remark = left
         self.fuel_words = f"{int(self.fuel)} {app.units.unit('volume')}"
-
-    def finish(self):
-        """Finish the job's stint; the key was held for a second."""
-        app = App.get_running_app()
-        if app.do("finish"):
-            app.go("pass")
 
     def add_fuel(self, step: int):
         """Change the figure; never below nothing."""
@@ -72,13 +65,20 @@ class MoreScreen(Page):
         if self.fuel and app.do("fuel", litres=litres):
             app.go("pass")
 
+    def seeder_here(self):
+        """Note that the seeder is here."""
+        app = App.get_running_app()
+        if app.do("seeder"):
+            app.go("pass")
+
     def list_fields(self):
         """Show every field with what is done."""
         app = App.get_running_app()
         rows = []
         for field in app.session.choices().fields:
-            done = "not known" if field.share_done is None else (
-                f"{round(100 * field.share_done)} % done, {round(100 * (1 - field.share_done))} % left"
+            done = say("not known") if field.share_done is None else say(
+                "{done} % done, {left} % left",
+                done=round(100 * field.share_done), left=round(100 * (1 - field.share_done)),
             )  # fmt: skip
             away = "" if field.metres is None else f"{app.units.distance(field.metres)}   "
             rows.append(Row(words=field.name, remark=away + done))
@@ -89,7 +89,10 @@ class MoreScreen(Page):
         """Day, night, or by the sun."""
         app = App.get_running_app()
         app.choose_light(LIGHTS[(LIGHTS.index(app.light) + 1) % len(LIGHTS)])
-        self.light_words = app.light.capitalize()
+        self._say_light()
+
+    def _say_light(self):
+        self.light_words = say("Light: {light}", light=say(App.get_running_app().light))
 
     def turn_map(self):
         """North up, or travel up."""

@@ -16,17 +16,20 @@ from cabapp.screens.parts import pass_tally as _pass_tally  # noqa: F401
 from cabapp.screens.parts import sentence as _sentence  # noqa: F401
 from cabapp.screens.parts import strip as _strip  # noqa: F401
 from cabapp.screens.parts.page import Page
+from cabapp.screens.parts.words import say
+from store.models import Field, Job
 
 WALK = 1.5  # m/s; faster than this nothing but the four keys
 MARKS = (("rock", "Rock"), ("soft ground", "Soft ground"), ("pole", "Pole"))
 WINGS = (("left up", "Left wing up"), ("right up", "Right wing up"), ("all", "Both down"))
-AREAS = {"ac": "acres", "ha": "hectares"}
+AREAS = {"ac": "acres to finish", "ha": "hectares to finish"}
 
 
 class PassScreen(Page):
     """What the operator sees while working; `show` takes a View ten times a second."""
 
     head = StringProperty()
+    who = StringProperty()
     writing = StringProperty()
     lamp = NumericProperty(0)  # 0 open ring: not recording; 1 filled: recording; 2 crossed: no position
     main_words = StringProperty("Start")
@@ -37,12 +40,13 @@ class PassScreen(Page):
     speed = StringProperty()
     speed_words = StringProperty()
     finish = StringProperty()
+    finish_words = StringProperty()
     moving = BooleanProperty(False)
     no_receiver = BooleanProperty(False)
     asking = StringProperty()  # "", "mark" or "wing": what the small keys stand for just now
 
     def __init__(self, **kwargs):
-        self._job = None
+        self._job, self._state = None, None
         super().__init__(**kwargs)
 
     def on_pre_enter(self, *_args):
@@ -56,44 +60,51 @@ class PassScreen(Page):
         self.no_receiver = view.position == "none"
         self._head(view, app)
         self._figures(view, app)
-        self._ground(view, app.session)
+        self._ground(view, app)
         strip = self.ids.strip
         strip.counts, strip.over = list(view.strip or ()), list(view.strip_over or ())
         self.ids.passes.count = view.pass_tally
         self._sentence(view, app)
-        verb = view.operation or "work"
+        verb = say(view.operation or "work")
         self.main_acts = view.state != "finished"
-        self.main_words = {"working": f"Stop {verb}", "finished": "Finished"}.get(view.state, f"Start {verb}")
+        if self.main_acts:
+            self.main_words = say("Stop {verb}" if view.state == "working" else "Start {verb}", verb=verb)
+        else:
+            self.main_words = say("Finished")
         self._keys(view)
 
     def _head(self, view, app):
-        work = ", ".join(w for w in (view.operation, view.target) if w)
+        work = ", ".join(say(w) for w in (view.operation, view.target) if w)
         who = ", ".join(w for w in (view.operator, view.tool) if w)
-        self.head = f"[b]{escape_markup(view.field or '')}[/b]   {escape_markup(work)}     {escape_markup(who)}"
+        self.head = f"[b]{escape_markup(view.field or '')}[/b]  {escape_markup(work)}"
+        self.who = escape_markup(who)
         since = app.clock_words(view.since)
         if view.state == "working" and view.position == "lost":
-            self.lamp, self.writing = 2, f"[b]Place lost[/b] {app.clock_words(view.lost_since)}"
+            self.lamp, self.writing = 2, say("[b]Place lost[/b] {time}", time=app.clock_words(view.lost_since))
         elif view.state == "working":
-            self.lamp, self.writing = 1, f"[b]Recording[/b] since {since}"
+            self.lamp, self.writing = 1, say("[b]Recording[/b] since {time}", time=since)
         elif view.state == "stopped":
-            self.lamp, self.writing = 0, f"[b]Stopped[/b] since {since}"
+            self.lamp, self.writing = 0, say("[b]Stopped[/b] since {time}", time=since)
         else:
-            self.lamp, self.writing = 0, f"[b]{'Finished' if view.state == 'finished' else 'Not started'}[/b]"
+            self.lamp = 0
+            self.writing = f"[b]{say('Finished') if view.state == 'finished' else say('Not started')}[/b]"
 
     def _figures(self, view, app):
         units = app.units
         left = ground_left(view)
         if left is not None:
             self.left, unit = units.area(left).rsplit(" ", 1)
-            self.left_words = f"{AREAS.get(unit, unit)} to finish"
+            self.left_words = say(AREAS[unit])
         else:
             minutes = int(view.working_s // 60)
-            self.left, self.left_words = f"{minutes // 60}:{minutes % 60:02d}", "hours of work"
+            self.left, self.left_words = f"{minutes // 60}:{minutes % 60:02d}", say("hours of work")
         self.speed = units.speed(view.speed).split(" ")[0]
         self.speed_words = units.unit("speed")
         self.finish = app.clock_words(view.finish_at[1]) if view.finish_at else "–"
+        self.finish_words = say("finish about")
 
-    def _ground(self, view, session):
+    def _ground(self, view, app):
+        session = app.session
         ground, job = self.ids.ground, session.job
         if job is not self._job:
             self._job = job
@@ -101,6 +112,7 @@ class PassScreen(Page):
                 field = job.field
                 ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once_only", None))
                 ground.target = self.ids.strip.target = getattr(field, "target", 2)
+                ground.gate = self._gate(app, job)
             session.take_dirty()
             ground.changed("all")
         else:
@@ -109,11 +121,29 @@ class PassScreen(Page):
             ground.marks = [
                 (mark.kind, job.plane.to_xy(mark.lat, mark.lon)[0]) for mark in session.marks
             ]
+        if view.state != self._state:
+            self._state = view.state
+            # where work stopped stays marked until it goes on
+            pose = view.pose if view.state == "stopped" else None
+            ground.next_place = (pose.x, pose.y) if pose else None
         ground.keys = not self.moving
         ground.follow(view.pose)
 
+    def point_out(self, xy) -> None:
+        """Show a place of the field on the whole map, until work goes on."""
+        self.ids.ground.next_place = xy
+        self.ids.ground.show_whole()
+
+    def _gate(self, app, job):
+        """Return the gate on the job's plane, metres; None when nobody wrote it down."""
+        stint = app.stint()
+        field = stint and app.store.get(Field, app.store.get(Job, stint.job_id).field_id)
+        if not field or field.gate_lat is None:
+            return None
+        return job.plane.to_xy(field.gate_lat, field.gate_lon)[0]
+
     def _sentence(self, view, app):
-        line, said = self.ids.sentence, app.trouble or view.sentence
+        line, said = self.ids.sentence, app.trouble or view.sentence or app.ailment
         line.words = said.words if said else ""
         line.act_now = bool(said and said.act_now)
         line.side = said.side if said and said.act_now else 0
@@ -121,22 +151,22 @@ class PassScreen(Page):
             return  # what a finger rests on does not change under it
         answers = list(said.answers) if said else []
         if not answers and view.undo_label and view.undo_left > 0:
-            answers = [(f"Undo {view.undo_label}", "undo")]
+            answers = [(say("Undo {tap}", tap=say(view.undo_label)), "undo")]
         if not answers and said and said.i_know:
-            answers = [("I know", "i_know")]
+            answers = [(say("I know"), "i_know")]
         self._answers = answers[:2]
         line.answer = answers[0][0] if answers else ""
         line.other_answer = answers[1][0] if len(answers) > 1 else ""
 
     def _keys(self, view):
         if self.asking == "mark":
-            self.keys = [words for _, words in MARKS]
+            self.keys = [say(words) for _, words in MARKS]
         elif self.asking == "wing":
-            self.keys = [words for _, words in WINGS]
+            self.keys = [say(words) for _, words in WINGS]
         else:
-            wing = "Wing" if view.wing == "all" else view.wing.capitalize()
-            more = "" if self.moving or view.state == "finished" else "More"
-            self.keys = ["Mark", wing, more] if view.state != "finished" else ["", "", ""]
+            wing = say("Wing" if view.wing == "all" else view.wing.capitalize())
+            more = "" if self.moving else say("More")
+            self.keys = [say("Mark"), wing, more] if view.state != "finished" else ["", "", ""]
 
     def press_main(self):
         """Start or stop."""

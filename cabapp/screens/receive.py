@@ -9,6 +9,7 @@ from kivy.properties import BooleanProperty, StringProperty
 from cabapp.screens.parts import map as _map  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row, SheetLine
+from cabapp.screens.parts.words import say
 from cabapp.screens.sheet_words import sheet_lines
 from cabapp.session import rules
 from cabapp.session.count import Count, taps_of
@@ -39,10 +40,12 @@ class ReceiveScreen(Page):
             rows.append(row)
         self.ids.people.fill(rows)
         if self._hand_over is None:
-            self.sentence = "No hand-over is waiting."
+            self.sentence = say("No hand-over is waiting.")
             return
-        self.title = f"Receive: {self._hand_over.field}, from {self._hand_over.outgoing}"
-        self.sentence = "Who takes over?"
+        self.title = say(
+            "Receive: {field}, from {outgoing}", field=self._hand_over.field, outgoing=self._hand_over.outgoing
+        )
+        self.sentence = say("Who takes over?")
         lines = sheet_lines(self._hand_over.sheet, app.units, app.clock_words)
         self.ids.sheet.fill([SheetLine(point=point, words=words) for point, words in lines])
         self._lay_map(app)
@@ -51,7 +54,7 @@ class ReceiveScreen(Page):
         ground, own = self.ids.ground, app.view.hand_over_id == self._hand_over.id
         job = self._job = app.session.job if own else _count(app.store, self._hand_over.id)
         if job is None:
-            self.sentence = "There is no map of this field. Who takes over?"
+            self.sentence = say("There is no map of this field. Who takes over?")
             return
         field = job.field
         ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once_only", None))
@@ -60,25 +63,21 @@ class ReceiveScreen(Page):
         ground.keys = True
         ground.show_whole()
 
-    def show(self, view) -> None:
-        """Say what was refused."""
-        app = App.get_running_app()
-        if app.trouble:
-            self.sentence = app.trouble.words
-
     def _name(self, operator, row):
         self._operator, self.named = operator, True
         self.ids.people.choose(row)
         if self._job is None:
             self._receive(None, None)
         else:
-            self.sentence = f"{operator.name}: touch the map where the next pass begins."
+            self.sentence = say(
+                "{operator}: touch the map where the next pass begins.", operator=operator.name
+            )
 
     def point(self, x, y):
         """The receiver pointed at the map."""
         app = App.get_running_app()
         if self._operator is None:
-            self.sentence = "First say who takes over."
+            self.sentence = say("First say who takes over.")
             return
         self._receive(*(float(v[0]) for v in self._job.plane.to_latlon([(x, y)])))
 

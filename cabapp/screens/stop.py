@@ -8,6 +8,7 @@ from kivy.properties import StringProperty
 
 from cabapp.screens.parts.buttons import Key
 from cabapp.screens.parts.page import Page
+from cabapp.screens.parts.words import say
 
 REASONS = ("fuel", "grease", "seeder", "rain", "wet", "broken", "meal", "tired", "other")
 
@@ -16,22 +17,20 @@ class StopScreen(Page):
     """The stop itself is recorded already; this asks for its reason."""
 
     title = StringProperty()
-    remark = StringProperty()
     again = StringProperty()
 
     def __init__(self, **kwargs):
         super().__init__(**kwargs)
         for reason in REASONS:
-            key = Key(text=reason.capitalize(), cap_mm=6.4)
+            key = Key(text=say(reason.capitalize()), cap_mm=6.4)
             key.bind(on_release=lambda _key, reason=reason: self._say(reason))
             self.ids.reasons.add_widget(key)
 
     def show(self, view) -> None:
         """Say since when; leave when work goes on."""
         app = App.get_running_app()
-        self.title = f"Stopped at {app.clock_words(view.since)}. Why?"
-        self.remark = app.trouble.words if app.trouble else ""
-        self.again = f"Start {view.operation or 'work'}"
+        self.title = say("Stopped at {time}. Why?", time=app.clock_words(view.since))
+        self.again = say("Start {verb}", verb=say(view.operation or "work"))
         if view.state != "stopped":
             app.go("pass")
 

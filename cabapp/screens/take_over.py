@@ -12,6 +12,7 @@ from kivy.properties import BooleanProperty, ListProperty, StringProperty
 
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row
+from cabapp.screens.parts.words import say
 from store.models import Tool
 
 COLUMNS = ("operators", "tractors", "tools", "fields")
@@ -30,10 +31,12 @@ class TakeOverScreen(Page):
     def __init__(self, **kwargs):
         super().__init__(**kwargs)
         self._chosen, self._choices, self._again = {}, None, None
+        self._here = self._last = None
+        self._touched = False
 
     def on_pre_enter(self, *_args):
         """Begin a fresh page."""
-        self._chosen = {}
+        self._touched = False
         self._load()
         self._again = Clock.schedule_interval(lambda _dt: self._load(), LOOK_AGAIN_S)
 
@@ -43,26 +46,29 @@ class TakeOverScreen(Page):
             self._again.cancel()
 
     def show(self, view) -> None:
-        """Say what was refused, or where we are."""
+        """Say where we are."""
         app = App.get_running_app()
-        if app.trouble:
-            self.sentence = app.trouble.words
-        elif not any(getattr(self._choices, name, ()) for name in COLUMNS):
-            self.sentence = "This book is still empty. Bring the farm in with: rollbook merge FILE"
+        if not any(getattr(self._choices, name, ()) for name in COLUMNS):
+            self.sentence = say("This book is still empty. Begin with Set-up.")
+        elif self._here is not None:
+            self.sentence = say("You are in {field}.", field=self._here.name)
         else:
             self.sentence = "" if view.position in ("good", "none") else view.position_words
 
     def _load(self):
-        if self._chosen:
+        if self._touched:
             return
         app = App.get_running_app()
+        self._chosen, self.ready = {}, False
         choices = self._choices = app.session.choices()
         self.cautions = list(choices.cautions)
         names = {c.id: c.name for name in COLUMNS for c in getattr(choices, name)}
-        last = choices.last
+        nearest = choices.fields[0] if choices.fields else None
+        self._here = nearest if nearest and nearest.metres == 0 else None
+        last = self._last = self._as_last(choices.last)
         self.same = ", ".join(names[i] for i in last) if last and all(i in names for i in last) else ""
         first = choices.hand_overs[0] if choices.hand_overs else None
-        self.waiting = f"{first.field}, from {first.outgoing}" if first else ""
+        self.waiting = say("{field}, from {outgoing}", field=first.field, outgoing=first.outgoing) if first else ""
         for name in COLUMNS:
             rows = []
             for choice in getattr(choices, name):
@@ -70,18 +76,42 @@ class TakeOverScreen(Page):
                 row.bind(on_release=lambda row, name=name, choice=choice: self._choose(name, choice, row))
                 rows.append(row)
             self.ids[name].fill(rows)
-        self.ready = False
+            self._only_one(name, getattr(choices, name), rows)
+
+    def _as_last(self, last):
+        """Return what "same as last time" stands for: in another field, that field."""
+        return last and self._here and (*last[:3], self._here.id) or last
+
+    def _only_one(self, name, choices, rows):
+        """Choose by itself what there is only one of, and the field we are in."""
+        sure = len(rows) == 1 or name == "fields" and self._here is not None
+        if sure and rows:
+            self._mark(name, choices[0], rows[0])
 
     def _choose(self, name, choice, row):
+        self._touched = True
+        self._mark(name, choice, row)
+
+    def _mark(self, name, choice, row):
         self._chosen[name] = choice.id
         self.ids[name].choose(row)
         self.ready = len(self._chosen) == len(COLUMNS)
 
-    def acknowledge(self):
-        """The caution of the day was read."""
+    def acknowledge(self) -> bool:
+        """The caution of the day was read; True when that was noted."""
         app = App.get_running_app()
-        if app.do("caution"):
-            self.cautions = []
+        if not app.do("caution"):
+            return False
+        self.cautions = []
+        return True
+
+    def set_up(self):
+        """Go to the set-up, if the tablet stands still."""
+        app = App.get_running_app()
+        if app.standing:
+            app.go("set-up")
+        else:
+            app.complain(say("Stop first. Set-up is for standing still."))
 
     def take_over(self):
         """Take over with the four chosen."""
@@ -91,7 +121,7 @@ class TakeOverScreen(Page):
     def take_over_same(self):
         """Take over as last time."""
         if self.same:
-            self._begin(*self._choices.last)
+            self._begin(*self._last)
 
     def _begin(self, operator, tractor, tool, field):
         app = App.get_running_app()
@@ -108,9 +138,9 @@ class TakeOverScreen(Page):
 def _remark(choice, units) -> str:
     parts = []
     if getattr(choice, "metres", None) is not None:
-        parts.append(units.distance(choice.metres))
+        parts.append(units.distance(choice.metres) if choice.metres else say("here"))
     if getattr(choice, "share_done", None) is not None:
-        parts.append(f"{round(100 * choice.share_done)} % done")
+        parts.append(say("{done} % done", done=round(100 * choice.share_done)))
     return "\n".join(parts)
 
 

@@ -1,6 +1,7 @@
 """A display, a small invented farm with a trace to replay, and a hand that taps the real window."""
 
 import contextlib
+import itertools
 import json
 import math
 import os
@@ -47,7 +48,7 @@ def display():
         return
     told, tell = os.pipe()
     server = subprocess.Popen(
-        [program, "-displayfd", str(tell), "-screen", "0", "1280x800x24", "-nolisten", "tcp", "-noreset"],
+        [program, "-displayfd", str(tell), "-screen", "0", "1920x1280x24", "-nolisten", "tcp", "-noreset"],
         pass_fds=(tell,), stderr=subprocess.DEVNULL,
     )  # fmt: skip
     os.close(tell)
@@ -64,6 +65,7 @@ class Cab:
     """The cab in its own process, seen through the probe and moved by X events."""
 
     def __init__(self, display, folder, words):
+        words = [str(word) for word in words]
         from Xlib import X
         from Xlib.display import Display
 
@@ -78,12 +80,20 @@ class Cab:
         }  # fmt: skip
         self._errors = (folder / "stderr").open("a+")
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "cabapp", "cab", "--dpi", str(DPI), *map(str, words)],
+            [sys.executable, "-m", "cabapp", "cab", *(() if "--dpi" in words else ("--dpi", str(DPI))), *words],
             cwd=ROOT, env=environment, stderr=self._errors,
         )  # fmt: skip
         self._lines = None
         self.wait(self._connect, "the probe answers")
         self.wait(lambda: self.look()["things"], "something is drawn")
+        self._left, self._top = self._corner()
+
+    def _corner(self):
+        """Return where the window lies on the display, pixels."""
+        root = self._display.screen().root
+        shown = [w for w in root.query_tree().children if w.get_attributes().map_state == self.X.IsViewable]
+        place = shown[-1].get_geometry()
+        return place.x, place.y
 
     def _connect(self):
         if self.process.poll() is not None:
@@ -150,7 +160,7 @@ class Cab:
     def move(self, x, y):
         from Xlib.ext import xtest
 
-        xtest.fake_input(self._display, self.X.MotionNotify, x=int(x), y=int(y))
+        xtest.fake_input(self._display, self.X.MotionNotify, x=int(x + self._left), y=int(y + self._top))
         self._display.sync()
 
     def press(self, x, y, seconds=0.08, button=1):
@@ -162,6 +172,18 @@ class Cab:
         self._display.sync()
         time.sleep(seconds)  # how long a finger rests; not a wait for anything
         xtest.fake_input(self._display, self.X.ButtonRelease, button)
+        self._display.sync()
+
+    def drag(self, x0, y0, x1, y1):
+        """Press at one place, slide, and let go at another."""
+        from Xlib.ext import xtest
+
+        self.move(x0, y0)
+        xtest.fake_input(self._display, self.X.ButtonPress, 1)
+        for k in range(1, 6):
+            self.move(x0 + (x1 - x0) * k / 5, y0 + (y1 - y0) * k / 5)
+            time.sleep(0.004)  # a finger is no jump
+        xtest.fake_input(self._display, self.X.ButtonRelease, 1)
         self._display.sync()
 
     def tap(self, text, seconds=0.08, button=1):
@@ -291,4 +313,57 @@ def farm(tmp_path):
     today += [(today[-1][0] + k / 10, *_place(11, 380)) for k in range(1, 6000)]
     csv = tmp_path / "today.csv"
     csv.write_text("time,lat,lon,sigma,quality\n" + "".join(f"{t:.2f},{lat:.8f},{lon:.8f},0.05,4\n" for t, lat, lon in today))
-    return {"store": path, "trace": csv, "rows": today, "job": job.id, "field": field.id}
+    still = tmp_path / "still.csv"
+    place = "{:.8f},{:.8f}".format(*_place(11, 0))
+    still.write_text("time,lat,lon,sigma,quality\n" + "".join(f"{DAY0 + k:.2f},{place},0.05,4\n" for k in range(3000)))
+    return {"store": path, "trace": csv, "still": still, "rows": today, "job": job.id, "field": field.id}
+
+
+CAP = 1456 / 2048  # height of a capital of Roboto as a share of the font size, from the font file
+
+
+class Sizes:
+    """The sizes a page must hold.
+
+    20 mm and 30 mm for keys, 3 mm between them (17.5 mm is the best for bare fingers on a shaking
+    seat, gloves want more; MIL-STD-1472 asks 15 mm and 3 mm, from memory); capitals of 4.1 mm are
+    20 minutes of arc at 0.7 m (ISO 15008, from memory).
+    """
+
+    def tapped(self, seen):
+        """Return what can be tapped, with sides in millimetres of the stated screen."""
+        found = []
+        for thing in seen["things"]:
+            if thing["kind"] in ("key", "Row") and not thing["disabled"]:
+                found.append((thing, tuple(v / seen["px_per_mm"] for v in thing["rect"])))
+        return found
+
+    def keys(self, seen):
+        """Every key is 20 mm at least both ways, a main one 30 mm, with 3 mm between any two."""
+        keys = self.tapped(seen)
+        assert keys
+        for thing, (left, top, right, bottom) in keys:
+            if not thing["whole"]:
+                assert thing["kind"] == "Row", f"{thing['text']!r} is not wholly inside"
+                continue  # a list's row that is partly drawn out of sight
+            first = thing["text"].split()[0] if thing["text"].split() else ""
+            least = 30 if thing["main"] and first in ("Start", "Stop", "Hand", "+1", "Take") else 20
+            assert right - left >= least and bottom - top >= least, (thing["text"], right - left, bottom - top)
+        for (one, a), (other, b) in itertools.combinations(keys, 2):
+            if one["kind"] == other["kind"] == "Row":
+                continue  # the lines of one list touch, as lines do
+            gap = max(b[0] - a[2], a[0] - b[2], b[1] - a[3], a[1] - b[3])
+            assert gap >= 3 - 0.02, (one["text"], other["text"], gap)
+
+    def words(self, seen):
+        """No words are cut off, and capitals are 4.1 mm at least."""
+        for thing in seen["things"]:
+            if thing["kind"] not in ("Row", "GroundMap") and thing["text"] and thing["font_px"]:
+                assert thing["fits"], f"{thing['text']!r} is cut off"
+                assert thing["font_px"] * CAP / seen["px_per_mm"] >= 4.1, thing["text"]
+
+
+@pytest.fixture
+def sizes():
+    """Return the sizes a page must hold."""
+    return Sizes()

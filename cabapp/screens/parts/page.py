@@ -5,7 +5,7 @@ from pathlib import Path
 from kivy.lang import Builder
 from kivy.uix.screenmanager import Screen
 
-from cabapp.screens.parts import buttons as _buttons  # noqa: F401  (the kv file uses its widgets)
+from cabapp.screens.parts.buttons import Words
 
 
 class Page(Screen):
@@ -13,6 +13,14 @@ class Page(Screen):
 
     def show(self, view) -> None:
         """Draw what the session says; a page that only asks has nothing to draw."""
+
+
+class Slip(Words):
+    """A slip of paper over the head of a page with what was refused; it takes no touch."""
+
+    def on_touch_down(self, _touch):
+        """Let every touch through."""
+        return False
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

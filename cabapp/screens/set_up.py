@@ -1,0 +1,259 @@
+"""Set-up, behind four digits: the farm, its people, machines and fields; for standing still."""
+
+import json
+from pathlib import Path
+
+from kivy.app import App
+from kivy.lang import Builder
+from kivy.properties import StringProperty
+
+from cabapp.places import home
+from cabapp.screens.boundary_files import boundary_files, boundary_of
+from cabapp.screens.driven import length_of, outline_of
+from cabapp.screens.forms import DEFAULTS, FORMS, FormRefused, TYPED, lacking, typed_of, unit_of, value_of
+from cabapp.screens.parts import typing as _typing  # noqa: F401  (the kv file uses its widgets)
+from cabapp.screens.parts import words
+from cabapp.screens.parts.page import Page
+from cabapp.screens.parts.rows import Row
+from cabapp.screens.parts.words import say
+from store.models import Tool, Tractor
+
+DIGITS = 4
+
+
+class SetUpScreen(Page):
+    """One page that is in turn a question for the number, keys, a list, a form, and a keyboard."""
+
+    part = StringProperty("typing")  # "typing", "keys", "list", "form", "pick" or "round"
+    title = StringProperty()
+    driven = StringProperty()
+
+    def on_pre_enter(self, *_args):
+        """Ask for the number, or to choose one."""
+        app = App.get_running_app()
+        self._kind = self._row = None
+        self._values, self._then = {}, None
+        self._back = self.leave
+        if app.settings["number"] is None:
+            self._ask(say("Choose four digits for set-up"), self._choose_number, digits=True, back=self.leave)
+        else:
+            self._ask(say("Four digits for set-up"), self._check_number, digits=True, hidden=True, back=self.leave)
+
+    def show(self, view) -> None:
+        """Say how far was driven."""
+        app = App.get_running_app()
+        if self.part == "round":
+            self.driven = app.units.distance(length_of(app.overheard.track or []))
+
+    def leave(self):
+        """Back to taking over, with what was set up."""
+        app = App.get_running_app()
+        if app.overheard is not None:
+            app.overheard.track = None
+        app.begin_anew()
+        app.go("take over")
+
+    # --- typing -----------------------------------------------------------------------------
+
+    def _ask(self, title, then, text="", digits=False, hidden=False, back=None):
+        self._then, self._typing_back = then, back or self._form_again
+        self.title, self.part = say("Set-up"), "typing"
+        self.ids.typing.ask(title, text, digits, hidden)
+
+    def typed(self, text: str):
+        """What was typed is done."""
+        App.get_running_app().attempt(lambda: self._then(text))
+
+    def not_typed(self):
+        """It was left as it was."""
+        self._typing_back()
+
+    def _choose_number(self, text):
+        if len(text) != DIGITS or not text.isdigit():
+            raise FormRefused(say("Type four digits."))
+        App.get_running_app().settings["number"] = text
+        self.show_keys()
+
+    def _check_number(self, text):
+        if text != App.get_running_app().settings["number"]:
+            self.ids.typing.text = ""
+            raise FormRefused(say("That is another number."))
+        self.show_keys()
+
+    # --- keys and lists ---------------------------------------------------------------------
+
+    def show_keys(self):
+        """The kinds of things to set up."""
+        self.title, self.part = say("Set-up"), "keys"
+
+    def new_number(self):
+        """Choose other digits."""
+        self._ask(say("Choose four digits for set-up"), self._choose_number, digits=True, back=self.show_keys)
+
+    def choose_language(self):
+        """English, or a language file from the tablet's folder."""
+        found = sorted((home() / "languages").glob("*.json"))
+        self._pick(say("Language"), [(None, "English"), *((str(path), path.stem) for path in found)], self._speak, self.show_keys)
+
+    def _speak(self, path):
+        app = App.get_running_app()
+        app.settings["language"] = path
+        words.use(path)
+        app.complain(say("The screens speak it when the cab is opened next."))
+        self.show_keys()
+
+    def open(self, kind: str):
+        """The list of one kind; the farm, of which there is one, at once as a form."""
+        app, form = App.get_running_app(), FORMS[kind]
+        self._kind, rows = kind, app.store.all(form.model)
+        if form.one:
+            self._edit(rows[0] if rows else None)
+            return
+        self.title, self.part = say(form.title), "list"
+        shown = []
+        for row in rows:
+            line = Row(words=self._name(row), remark="")
+            line.bind(on_release=lambda _line, row=row: self._edit(row))
+            shown.append(line)
+        self.ids.list.fill(shown)
+
+    def new(self):
+        """A new row of this kind."""
+        self._edit(None)
+
+    def _name(self, row):
+        if self._kind != "hitchings":
+            return row.name
+        store = App.get_running_app().store
+        return f"{store.get(Tractor, row.tractor_id).name}, {store.get(Tool, row.tool_id).name}"
+
+    def _edit(self, row):
+        form = FORMS[self._kind]
+        self._row = row
+        defaults = {line.column: DEFAULTS.get(line.column) for line in form.lines}
+        self._values = {c: getattr(row, c) for c in defaults} if row is not None else defaults
+        self._form_again()
+
+    # --- a form -----------------------------------------------------------------------------
+
+    def _form_again(self):
+        form, shown = FORMS[self._kind], []
+        for line in form.lines:
+            row = Row(words=say(line.words), remark=self._value_words(line))
+            row.bind(on_release=lambda _row, line=line: self._touch(line))
+            shown.append(row)
+        self.title = say(form.title)
+        self.ids.form.fill(shown)
+        self.part = "form"
+
+    def _value_words(self, line):
+        value, units = self._values[line.column], App.get_running_app().units
+        if line.kind == "boundary":
+            return say("written down") if value else say("none")
+        if line.kind in ("choice", "pick"):
+            return next((say(name) for key, name in self._choices(line) if key == value), "–")
+        typed = typed_of(line, value, units)
+        return f"{typed} {unit_of(line.kind, units)}".strip() if typed else "–"
+
+    def _choices(self, line):
+        store = App.get_running_app().store
+        model = {"tractor_id": Tractor, "tool_id": Tool}.get(line.column)
+        return [(row.id, row.name) for row in store.all(model)] if model else list(line.choices)
+
+    def _touch(self, line):
+        if line.kind == "choice":
+            keys = [key for key, _ in line.choices]
+            at = keys.index(self._values[line.column]) if self._values[line.column] in keys else -1
+            self._values[line.column] = keys[(at + 1) % len(keys)]
+            self._form_again()
+        elif line.kind == "pick":
+            self._pick(say(line.words), self._choices(line), lambda value: self._take(line, value), self._form_again)
+        elif line.kind == "boundary":
+            self._ask_boundary()
+        else:
+            units = App.get_running_app().units
+            said = " ".join(word for word in (say(line.words), unit_of(line.kind, units)) if word)
+            self._ask(
+                said, lambda text: self._take(line, value_of(line, text, units)),
+                typed_of(line, self._values[line.column], units), digits=line.kind in TYPED or line.kind == "digits",
+            )  # fmt: skip
+
+    def _take(self, line, value):
+        self._values[line.column] = value
+        if line.column == "tool_id" and not self._values.get("width_m"):
+            self._values["width_m"] = App.get_running_app().store.get(Tool, value).width_m
+        self._form_again()
+
+    def write(self):
+        """Write the form down."""
+        app, form = App.get_running_app(), FORMS[self._kind]
+
+        def act():
+            lacking(form, self._values)
+            kept = {c: v for c, v in self._values.items() if v is not None or self._row is not None}
+            app.store.put(form.model, self._row.id if self._row is not None else None, **kept)
+            app.read_farm()
+            self.back()
+
+        app.attempt(act)
+
+    def back(self):
+        """From a form to its list, from a list to the keys."""
+        if self.part == "form" and not FORMS[self._kind].one:
+            self.open(self._kind)
+        else:
+            self.show_keys()
+
+    # --- lists to pick from, and boundaries -------------------------------------------------
+
+    def _pick(self, title, choices, then, back):
+        shown = []
+        for value, name in choices:
+            row = Row(words=name)
+            row.bind(on_release=lambda _row, value=value: App.get_running_app().attempt(lambda: then(value)))
+            shown.append(row)
+        self._pick_back = back
+        self.title, self.part = title, "pick"
+        self.ids.pick.fill(shown)
+
+    def not_picked(self):
+        """Leave it as it was."""
+        self._pick_back()
+
+    def _ask_boundary(self):
+        choices = [("round", say("Drive round it now"))] if App.get_running_app().overheard else []
+        choices += [(path, path.name) for path in boundary_files(home() / "fields")]
+        if self._values["boundary"]:
+            choices.append((None, say("No boundary")))
+        if not choices:
+            App.get_running_app().complain(say("There is no receiver to drive round with, and no boundary file on a stick."))
+            return
+        self._pick(say("Boundary"), choices, self._take_boundary, self._form_again)
+
+    def _take_boundary(self, chosen):
+        if chosen == "round":
+            App.get_running_app().overheard.track = []
+            self.title, self.part = say("Drive once round the field, the antenna along its edge."), "round"
+            return
+        self._values["boundary"] = boundary_of(chosen) if chosen else None
+        if chosen and not self._values["name"]:
+            self._values["name"] = chosen.stem.replace("_", " ").replace("-", " ").title()
+        self._form_again()
+
+    def driven_round(self):
+        """The drive is done: its ring is the boundary."""
+        app = App.get_running_app()
+
+        def act():
+            self._values["boundary"] = json.loads(json.dumps(outline_of(app.overheard.track)))
+            self.not_driven()
+
+        app.attempt(act)
+
+    def not_driven(self):
+        """Leave the boundary as it is."""
+        App.get_running_app().overheard.track = None
+        self._form_again()
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

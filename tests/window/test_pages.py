@@ -1,0 +1,148 @@
+"""Every page, by day and by night, at every size: what a gloved hand and an eye at arm's length need."""
+
+import itertools
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from cabapp.screens.parts.theme import contrast
+from store import open_store
+from store.models import Mark, Tap
+
+pytestmark = pytest.mark.window
+
+# a 10.1-inch tablet each: width, height and pixels per inch
+SIZES = {"wide": (1280, 800, 149), "small": (1024, 600, 117.5), "fine": (1920, 1200, 224), "tall": (800, 1280, 149)}
+
+
+@pytest.fixture
+def opened(open_cab, farm):
+    """Return a function that opens the cab, standing still in the field, at a size."""
+
+    def open_one(size, *words):
+        width, height, dpi = SIZES[size]
+        return open_cab(
+            "--store", farm["store"], "--replay", farm["still"], "--size", f"{width}x{height}", "--dpi", dpi, *words
+        )
+
+    return open_one
+
+
+def check_page(seen, picture, name, sizes):
+    """Keys, gaps, letters and contrast of one page."""
+    sizes.keys(seen)
+    sizes.words(seen)
+    for thing in seen["things"]:
+        if any(c.isalnum() for c in thing["text"]) and thing["whole"] and thing["kind"] not in ("GroundMap", "StripPiece"):
+            assert contrast(*painted(picture, thing)) >= 7, (name, thing["text"])
+
+
+def painted(picture, thing):
+    """Return the two commonest colours of a thing on a picture, as #RRGGBB."""
+    left, top, right, bottom = (round(v) for v in thing["rect"])
+    inside = np.asarray(Image.open(picture).convert("RGB"))[top + 4 : bottom - 4, left + 4 : right - 4]
+    colours, counts = np.unique(inside.reshape(-1, 3), axis=0, return_counts=True)
+    return ["#{:02X}{:02X}{:02X}".format(*colours[k]) for k in np.argsort(counts)[::-1][:2]]
+
+
+def tour(cab):
+    """Go to every page by taps; give the name of each as it is shown."""
+    cab.find("I have read this")
+    yield "caution"
+    cab.tap("I have read this")
+    cab.find("Set-up")
+    yield "take-over"
+    cab.tap("Set-up")
+    cab.find("7")
+    yield "number"
+    for digit in "1234":
+        cab.tap(digit)
+    cab.tap("Done")
+    cab.find("Hitchings")
+    yield "set-up"
+    cab.tap("Tools")
+    cab.tap("40 ft roller")
+    cab.find("Write down")
+    yield "form"
+    cab.tap("Name")
+    cab.find("Space")
+    yield "letters"
+    cab.tap("123")
+    cab.find("%")
+    yield "signs"
+    cab.tap("Back")
+    cab.find("Write down")
+    cab.tap("Back")
+    cab.find("New")
+    yield "list"
+    cab.tap("Back")
+    cab.find("Leave")
+    cab.tap("Leave")
+    cab.tap("Same as last time")
+    cab.wait_view(state="ready")
+    yield "ready"
+    cab.tap("More")
+    cab.find("Walk round")
+    yield "more"
+    for key, shown, back in (
+        ("Fuel", "Write down", "Back"), ("Fields", "Heron Flat", "Back"), ("Other mark", "Well", "Back"),
+        ("Screen", "Turn the map", "Back"), ("Finish", "Finish (hold", "Back"), ("Walk round", "Lights and sign", "Back"),
+        ("Look first", "Yes", "Back"),
+    ):  # fmt: skip
+        cab.tap(key)
+        cab.find(shown)
+        yield key.replace(" ", "-").lower()
+        cab.tap(back)
+    cab.tap("Hand over")
+    cab.tap("Watch")
+    cab.wait(lambda: [t for t in cab.look()["things"] if t["text"] == "Where"], "the sheet")
+    yield "hand-over"
+    cab.tap("Back")
+    cab.find("Walk round")
+    cab.tap("Back")
+    cab.tap("Start rolling")
+    cab.wait_view(state="working")
+    yield "working"
+    cab.tap("Stop rolling")
+    cab.find("No reason")
+    yield "stop"
+    cab.tap("Rain")
+    cab.wait_view(stop_reason="rain")
+    yield "stopped"
+    cab.tap("More")
+    cab.tap("Hand over")
+    cab.tap("Fine")
+    cab.tap("Hand over")
+    cab.find("Later")
+    yield "receive"
+    cab.tap("Tam Willet")
+    cab.wait(lambda: [t for t in cab.look()["things"] if t["text"] == "Where"], "the sheet")
+    yield "receive-where"
+
+
+long = pytest.mark.long
+
+
+@pytest.mark.parametrize(
+    ("size", "light"),
+    [("wide", "day"), ("wide", "night"), ("small", "night"), ("fine", "day"), ("tall", "day"),
+     pytest.param("small", "day", marks=long), pytest.param("fine", "night", marks=long), pytest.param("tall", "night", marks=long)],
+)  # fmt: skip
+def test_every_page_fits_a_gloved_hand_and_an_arms_length(opened, farm, sizes, size, light):
+    """On every page keys of 20 and 30 mm, gaps of 3 mm, letters of 4.1 mm, no words cut off, all of
+    it inside the window, and 7:1 measured on the painted pixels."""
+    cab = opened(size, *(["--night"] if light == "night" else []))
+    shown = []
+    for name in tour(cab):
+        seen, picture = cab.look(), cab.picture(f"{name}-{size}-{light}")
+        assert seen["palette"]["name"] == light
+        check_page(seen, picture, name, sizes)
+        shown.append(name)
+        if name == "ready":
+            figure = max(t["font_px"] for t in seen["things"] if t["font_px"])
+            assert figure * 1456 / 2048 / seen["px_per_mm"] >= 15
+    assert len(shown) == 23
+    with open_store(farm["store"]) as store:
+        assert not store.all(Mark)
+        assert [tap.reason for tap in store.all(Tap, kind="stop_reason")] == ["rain"]
