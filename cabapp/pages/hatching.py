@@ -66,25 +66,85 @@ def outlines(kinds: np.ndarray) -> dict[int, list[np.ndarray]]:
     """
     found = {}
     for kind in PATTERNS:
-        shape = _region(kinds == kind)
-        if shape is not None:
-            polygons = [p for p in getattr(shape, "geoms", [shape]) if p.area >= 2]
-            rings = [r for p in polygons for r in (p.exterior, *p.interiors)]
-            if rings:
-                found[kind] = [np.asarray(r.coords) for r in rings]
+        rings = _rings(kinds == kind)
+        if rings:
+            found[kind] = rings
     return found
 
 
-def _region(mask: np.ndarray):
-    """The ground of a mask, its stairs smoothed away; runs of cells, then one union."""
-    padded = np.pad(mask, ((0, 0), (1, 1))).astype(np.int8)
-    step = np.diff(padded, axis=1)
-    row, first = np.nonzero(step == 1)
-    _, last = np.nonzero(step == -1)
-    if not len(row):
-        return None
-    shape = shapely.union_all(shapely.box(first, row, last, row + 1))
-    return shapely.simplify(shape, 0.71)
+EAST, NORTH, WEST, SOUTH = range(4)
+
+
+def _rings(mask: np.ndarray) -> list[np.ndarray]:
+    """Rings round the cells of a mask, their stairs smoothed away; specks of a cell are dropped.
+
+    Every side between a cell in and a cell out is an edge with the inside on its left; each
+    edge has one successor, so following them gives outer rings and holes at once.
+    """
+    corner, way, wide = _edges(mask)
+    if not len(corner):
+        return []
+    key = corner * 4 + way
+    order = np.argsort(key)
+    sorted_key = key[order]
+    end = corner + np.array([1, wide, -1, -wide])[way]
+    follows = np.full(len(key), -1)
+    # Where four edges meet the way to the left keeps to its own cell.
+    for turn in (3, 0, 1):
+        wanted = end * 4 + (way + turn) % 4
+        at = np.minimum(np.searchsorted(sorted_key, wanted), len(key) - 1)
+        there = sorted_key[at] == wanted
+        follows[there] = order[at[there]]
+    return _smooth(_chains(follows.tolist(), way), corner, wide)
+
+
+def _edges(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
+    """Where each edge starts (a corner's number), which way it goes, and corners in a row."""
+    inside = np.pad(mask, 1)
+    wide = mask.shape[1] + 1
+    here = inside[1:-1, 1:-1]
+    sides = (
+        (inside[:-2, 1:-1], EAST, 0, 0), (inside[1:-1, 2:], NORTH, 0, 1),
+        (inside[2:, 1:-1], WEST, 1, 1), (inside[1:-1, :-2], SOUTH, 1, 0),
+    )  # fmt: skip
+    corners, ways = [], []
+    for beside, way, up, right in sides:
+        row, column = np.nonzero(here & ~beside)
+        corners.append((row + up) * wide + column + right)
+        ways.append(np.full(len(row), way))
+    return np.concatenate(corners), np.concatenate(ways), wide
+
+
+def _chains(follows: list[int], way: np.ndarray) -> list[list[int]]:
+    """The edges of each ring, in order, at which it turns."""
+    seen, turns, ways = bytearray(len(follows)), [], way.tolist()
+    for first in range(len(follows)):
+        ring, at, before = [], first, None
+        while not seen[at]:
+            seen[at] = 1
+            if ways[at] != before:
+                ring.append(at)
+            before, at = ways[at], follows[at]
+        if ring:
+            turns.append(ring)
+    return turns
+
+
+def _smooth(chains: list[list[int]], corner: np.ndarray, wide: int) -> list[np.ndarray]:
+    """Rings of corners with their stairs smoothed away."""
+    closed = np.concatenate([[*chain, chain[0]] for chain in chains])
+    number = np.repeat(np.arange(len(chains)), [len(chain) + 1 for chain in chains])
+    places = np.column_stack([corner[closed] % wide, corner[closed] // wide]).astype(float)
+    rings = shapely.simplify(shapely.linearrings(places, indices=number), 0.71)
+    points, number = shapely.get_coordinates(rings, return_index=True)
+    found = np.split(points, np.flatnonzero(np.diff(number)) + 1)
+    return [ring for ring in found if not 0 <= _signed(ring) < 2]
+
+
+def _signed(ring: np.ndarray) -> float:
+    """Area of a closed ring, cells; below 0 for a hole."""
+    x, y = ring.T
+    return float(np.sum(x[:-1] * y[1:] - x[1:] * y[:-1]) / 2)
 
 
 def path_data(rings: list[np.ndarray]) -> str:

@@ -61,6 +61,7 @@ def build(
     for number, job in enumerate(job for job in jobs if job.id not in old):
         progress(number, len(jobs) - len(old), "jobs")
         done[job.id] = {"key": keys[job.id], **_write(store, job, directory, now)}
+        _forget(directory, kept.get(job.id), done[job.id]["files"])
         put(directory, KEPT, json.dumps(done))
     written = len(jobs) - len(old)
     progress(written, written, "jobs")
@@ -120,6 +121,14 @@ def _kept(directory: Path) -> dict:
     except (OSError, ValueError):
         return {}
     return kept if isinstance(kept, dict) else {}
+
+
+def _forget(directory: Path, was, files: list[str]) -> None:
+    """Take away what a job's pages were called before its field was renamed."""
+    before = was.get("files", []) if isinstance(was, dict) else []
+    for name in set(before) - set(files):
+        if Path(name).name == name:
+            (directory / name).unlink(missing_ok=True)
 
 
 def _stands(one, key: str, directory: Path) -> bool:

@@ -224,6 +224,19 @@ def test_an_interrupted_build_goes_on_where_it_was(small_job, tmp_path, monkeypa
     assert (out / "index.html").exists() and json.loads((out / KEPT).read_text())
 
 
+def test_a_renamed_field_leaves_no_old_pages(write_small, page_names, tmp_path):
+    """After a field is renamed its pages have the new name alone, and other files are left in peace."""
+    made = write_small(tmp_path / "logbook.sqlite", names=page_names.plain)
+    out = tmp_path / "out"
+    build(made.book, jobs_of(made.book), out, START)
+    (out / "square-notes.txt").write_text("mine")
+    made.book.put(models.Field, made.field.id, name="Round")
+    build(made.book, jobs_of(made.book), out, START)
+    made.book.close()
+    assert [path.name for path in out.glob("square*")] == ["square-notes.txt"]
+    assert len(list(out.glob("round*.html"))) == 5
+
+
 def test_pages_are_served_to_this_machine_alone(office):
     """The server hands out the home page on loopback; no listing, no way up, no other host's name."""
     pages = server(office)
