@@ -89,7 +89,7 @@ def work_table(one: Account, words: Words) -> Table:
         ("output in the field", units.area_rate(went.effective), "useful pass area an hour"),
         ("field efficiency", efficiency, ""),
         ("fuel put in", units.volume(litres) if litres else "none written", units.volume_per_area(went.fuel) + " of pass area" if litres else ""),
-        ("fuel", money(known(one.lines, "fuel_cents")), ""),
+        ("fuel", money(known(one.lines, "fuel_cents") if litres else None), ""),
         ("wages", money(known(one.lines, "wage_cents")), "all hours"),
         ("tractor", money(known(one.lines, "tractor_cents")), "all hours but broken"),
         ("cost", money(cents), an_area(per_area(cents, ground, unit), words) + " of field, "

@@ -90,7 +90,10 @@ def known(lines: Iterable[Line], name: str) -> int | None:
 
 def lacking(lines: Iterable[Line]) -> str:
     """What the cost of these lines leaves out, as a sentence; empty when nothing."""
+    lines = list(lines)
     names = sorted({name for line in lines for name in line.lacking})
+    if not any(line.litres for line in lines):
+        names.insert(0, "fuel")
     return f"Cost is without {', '.join(names)}: not in this logbook." if names else ""
 
 

@@ -122,7 +122,8 @@ def test_what_is_not_known_is_not_guessed(one_job):
     some = one_job({"working": 3600.0}, wage_cents=None, tractor_cents=100)
     assert cell(work_table(some, US), "wages") == "–" and cell(work_table(some, US), "cost") == "1.00"
     page = ledger_page([some], 2026, US, "Farm", 0.0)
-    assert "Cost is without rate of Ada" in page
+    assert "Cost is without fuel, rate of Ada: not in this logbook." in page
+    assert cell(work_table(some, US), "fuel") == "–"
     bare = one_job({"working": 3600.0}, wage_cents=None, tractor_cents=None, fuel_cents=None)
     assert cell(work_table(bare, US), "cost") == "–"
 
