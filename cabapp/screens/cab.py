@@ -14,9 +14,11 @@ from kivy.properties import ObjectProperty
 from kivy.uix.screenmanager import NoTransition, ScreenManager
 
 from cabapp.places import home
+from cabapp.screens.day import DayScreen
 from cabapp.screens.finish import FinishScreen
 from cabapp.screens.hand_over import HandOverScreen
 from cabapp.screens.looking import LookFirstScreen, WalkRoundScreen
+from cabapp.screens.mop_up import MopUpScreen
 from cabapp.screens.more import MoreScreen
 from cabapp.screens.overheard import Overheard
 from cabapp.screens.parts import words
@@ -44,7 +46,7 @@ TICKS_PER_S = 10
 LOOK_ROUND_S = 20.0
 TROUBLE_S = 8.0  # how long a refusal stays on the sentence line
 BUG = "Something went wrong inside Rollbook. Recording goes on."
-STANDING_ONLY = {"stop", "more", "hand over", "finish", "walk round", "look first"}
+STANDING_ONLY = {"stop", "more", "hand over", "finish", "walk round", "look first", "the day", "mop up"}
 
 
 class Cab(App):
@@ -105,7 +107,8 @@ class Cab(App):
         for screen in (
             TakeOverScreen(name="take over"), SetUpScreen(name="set-up"), PassScreen(name="pass"), StopScreen(name="stop"),
             MoreScreen(name="more"), FinishScreen(name="finish"), WalkRoundScreen(name="walk round"),
-            LookFirstScreen(name="look first"), HandOverScreen(name="hand over"), ReceiveScreen(name="receive"),
+            LookFirstScreen(name="look first"), DayScreen(name="the day"), MopUpScreen(name="mop up"),
+            HandOverScreen(name="hand over"), ReceiveScreen(name="receive"),
         ):  # fmt: skip
             self.screens.add_widget(screen)
         self.way_out, self.wipe = WayOut(), Wipe()
@@ -270,6 +273,10 @@ class Cab(App):
     def clock_words(self, t) -> str:
         """Say a moment on the farm's clock."""
         return local_time(t, self._zone)
+
+    def day_words(self, t) -> str:
+        """Say a day on the farm's calendar."""
+        return FarmWays(self.store).say_day(t)
 
     def _picture(self, *_changed):
         if self._pictures is not None:

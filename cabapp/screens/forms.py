@@ -9,7 +9,7 @@ from typing import Any
 from store.errors import Refused
 from store.models import Farm, Field, Hitching, Operator, Tool, Tractor
 
-OPERATIONS = ("rolling", "harrowing", "seeding", "spraying", "swathing")
+OPERATIONS = ("rolling", "harrowing", "seeding", "spraying", "swathing", "combining")
 ZONES = (
     "America/St_Johns", "America/Halifax", "America/Toronto", "America/New_York", "America/Winnipeg",
     "America/Chicago", "America/Regina", "America/Edmonton", "America/Denver", "America/Phoenix",

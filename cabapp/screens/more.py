@@ -11,8 +11,12 @@ from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row
 from cabapp.screens.parts.settings import LIGHTS
 from cabapp.screens.parts.words import say
-from cabapp.screens.pass_screen import ground_left
-from cabapp.session.acts import MARKS
+from cabapp.screens.pass_screen import HARVESTS, ground_left
+from cabapp.session.acts import MARKS, STONE_HIT
+
+
+class FieldRow(Row):
+    """A field, with the day it closes on a line of its own."""
 
 
 class MoreScreen(Page):
@@ -31,6 +35,8 @@ class MoreScreen(Page):
             key = Key(text=say(kind.capitalize()), cap_mm=6.4)
             key.bind(on_release=lambda _key, kind=kind: self._mark(kind))
             self.ids.marks.add_widget(key)
+        self._stone = Key(text=say("Stone hit"), cap_mm=6.4)
+        self._stone.bind(on_release=lambda _key: self._mark(STONE_HIT))
         back = Key(text=say("Back"), cap_mm=6.4, main=True)
         back.bind(on_release=lambda _key: setattr(self, "part", "keys"))
         self.ids.marks.add_widget(back)
@@ -43,6 +49,9 @@ class MoreScreen(Page):
     def on_pre_enter(self, *_args):
         """Begin with the keys."""
         self.part, self.fuel = "keys", 0
+        self.ids.marks.remove_widget(self._stone)
+        if App.get_running_app().view.operation in HARVESTS:
+            self.ids.marks.add_widget(self._stone, index=1)
         self._say_light()
 
     def show(self, view) -> None:
@@ -81,7 +90,7 @@ class MoreScreen(Page):
                 done=round(100 * field.share_done), left=round(100 * (1 - field.share_done)),
             )  # fmt: skip
             away = "" if field.metres is None else f"{app.units.distance(field.metres)}   "
-            rows.append(Row(words=field.name, remark=away + done))
+            rows.append(FieldRow(words=field.name + _closing(field, app), remark=away + done))
         self.ids.fields.fill(rows)
         self.part = "fields"
 
@@ -105,6 +114,15 @@ class MoreScreen(Page):
         app = App.get_running_app()
         app.go("pass")
         app.screens.get_screen("pass").ids.ground.show_whole()
+
+
+def _closing(field, app) -> str:
+    """Say the day a field closes to the roller, on a line of its own; nothing when not known."""
+    if field.closes is None:
+        return ""
+    day = app.day_words(field.closes)
+    past = field.closes < app.view.now
+    return "\n" + (say("closed {day} (estimate)", day=day) if past else say("closes {day} (estimate)", day=day))
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -17,10 +17,13 @@ from cabapp.screens.parts import sentence as _sentence  # noqa: F401
 from cabapp.screens.parts import strip as _strip  # noqa: F401
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.words import say
+from cabapp.session.acts import STONE_HIT
 from store.models import Field, Job
 
+HEAD_SIGNS, WRITING_SIGNS = 54, 23  # about as many as stand in the head at the least size of letters
 WALK = 1.5  # m/s; faster than this nothing but the four keys
 MARKS = (("rock", "Rock"), ("soft ground", "Soft ground"), ("pole", "Pole"))
+HARVESTS = ("combining", "harvesting")  # where a stone that was hit is marked instead of a rock seen
 WINGS = (("left up", "Left wing up"), ("right up", "Right wing up"), ("all", "Both down"))
 AREAS = {"ac": "acres to finish", "ha": "hectares to finish"}
 
@@ -47,6 +50,7 @@ class PassScreen(Page):
 
     def __init__(self, **kwargs):
         self._job, self._state = None, None
+        self._greased = None  # the stop at which this was tapped
         super().__init__(**kwargs)
 
     def on_pre_enter(self, *_args):
@@ -75,7 +79,10 @@ class PassScreen(Page):
 
     def _head(self, view, app):
         work = ", ".join(say(w) for w in (view.operation, view.target) if w)
-        who = ", ".join(w for w in (view.operator, view.tool) if w)
+        room = HEAD_SIGNS - len(f"{view.field}  {work}   ")
+        whole = ", ".join(w for w in (view.operator, view.tool) if w)
+        # a long head leaves the tool out, then the operator: both are on the sheet
+        who = next((w for w in (whole, view.operator or "") if len(w) <= room), "")
         self.head = f"[b]{escape_markup(view.field or '')}[/b]  {escape_markup(work)}"
         self.who = escape_markup(who)
         since = app.clock_words(view.since)
@@ -88,6 +95,9 @@ class PassScreen(Page):
         else:
             self.lamp = 0
             self.writing = f"[b]{say('Finished') if view.state == 'finished' else say('Not started')}[/b]"
+        bold, _, rest = self.writing.partition("[/b]")
+        if len(bold) + len(rest) - len("[b]") > WRITING_SIGNS:
+            self.writing = f"{bold}[/b] {since}"
 
     def _figures(self, view, app):
         units = app.units
@@ -110,7 +120,7 @@ class PassScreen(Page):
             self._job = job
             if job is not None:
                 field = job.field
-                ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once_only", None))
+                ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
                 ground.target = self.ids.strip.target = getattr(field, "target", 2)
                 ground.gate = self._gate(app, job)
             session.take_dirty()
@@ -154,13 +164,15 @@ class PassScreen(Page):
             answers = [(say("Undo {tap}", tap=say(view.undo_label)), "undo")]
         if not answers and said and said.i_know:
             answers = [(say("I know"), "i_know")]
+        if view.stop_reason == "grease" and self._greased != view.since:
+            answers.append((say("Greased"), "grease"))
         self._answers = answers[:2]
         line.answer = answers[0][0] if answers else ""
         line.other_answer = answers[1][0] if len(answers) > 1 else ""
 
     def _keys(self, view):
         if self.asking == "mark":
-            self.keys = [say(words) for _, words in MARKS]
+            self.keys = [say(words) for _, words in marks_for(view.operation)]
         elif self.asking == "wing":
             self.keys = [say(words) for _, words in WINGS]
         else:
@@ -181,7 +193,7 @@ class PassScreen(Page):
         """Act on one of the small keys."""
         app = App.get_running_app()
         if self.asking == "mark":
-            app.do("mark", kind=MARKS[place][0])
+            app.do("mark", kind=marks_for(app.view.operation)[place][0])
             self.asking = ""
         elif self.asking == "wing":
             app.do("width", wing=WINGS[place][0])
@@ -194,7 +206,9 @@ class PassScreen(Page):
 
     def answer(self, which: int):
         """Act on a key of the sentence line."""
-        App.get_running_app().do(self._answers[which][1])
+        app, kind = App.get_running_app(), self._answers[which][1]
+        if app.do(kind) and kind in ("grease", "undo"):
+            self._greased = app.view.since if kind == "grease" else None
 
     def point(self):
         """A touch on the map while moving: near, or the whole field."""
@@ -203,6 +217,11 @@ class PassScreen(Page):
             ground.whole, ground.level = False, _map.NEAR
         elif self.moving:
             ground.show_whole()
+
+
+def marks_for(operation):
+    """Return the three marks of the work in hand, (kind, words)."""
+    return ((STONE_HIT, "Stone hit"), *MARKS[1:]) if operation in HARVESTS else MARKS
 
 
 def is_moving(view) -> bool:

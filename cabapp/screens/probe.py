@@ -102,7 +102,7 @@ def _things(widget, box=None):
     seen = _cut(mine, box) if box else None
     if seen and (isinstance(widget, (Label, Row, GroundMap))):
         text = widget.words if isinstance(widget, Row) else getattr(widget, "text", "")
-        kind = {True: "key"}.get(isinstance(widget, Key)) or type(widget).__name__
+        kind = "key" if isinstance(widget, Key) else "Row" if isinstance(widget, Row) else type(widget).__name__
         yield {
             "kind": kind, "text": text, "rect": list(seen), "whole": seen == mine,
             "disabled": bool(widget.disabled), "main": bool(getattr(widget, "main", False)),

@@ -57,7 +57,7 @@ class ReceiveScreen(Page):
             self.sentence = say("There is no map of this field. Who takes over?")
             return
         field = job.field
-        ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once_only", None))
+        ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
         ground.target = getattr(field, "target", 2)
         ground.next_place = None
         ground.keys = True

@@ -77,6 +77,8 @@ def _machine(machine, units, say_time):
         said.append(f"{units.volume(fuel['litres'])} of fuel went in at {say_time(fuel['at'])}")
     if machine.get("tool_hours"):
         said.append(f"tool {machine['tool_hours']:.1f} h")
+    if machine.get("faults"):
+        said.append(f"not right when last looked at: {', '.join(map(str, machine['faults']))}")
     return "; ".join(said) + "."
 
 

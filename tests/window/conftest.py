@@ -83,7 +83,7 @@ class Cab:
             [sys.executable, "-m", "cabapp", "cab", *(() if "--dpi" in words else ("--dpi", str(DPI))), *words],
             cwd=ROOT, env=environment, stderr=self._errors,
         )  # fmt: skip
-        self._lines = None
+        self._lines, self.language = None, {}
         self.wait(self._connect, "the probe answers")
         self.wait(lambda: self.look()["things"], "something is drawn")
         self._left, self._top = self._corner()
@@ -150,12 +150,22 @@ class Cab:
 
     def find(self, text, kinds=("key", "Row", "HoldKey")):
         """Return the thing that shows a text, or whose text begins with it, once it can be tapped."""
+        text = self._in_language(text)
+
         def found():
             things = [t for t in self.look()["things"] if t["kind"] in kinds and not t["disabled"]]
             same = [t for t in things if t["text"] == text] or [t for t in things if t["text"].startswith(text)]
             return same[0] if same else None
 
         return self.wait(found, f"a key {text!r}")
+
+    def _in_language(self, text):
+        """Return what the screens say for English words, or for the beginning of some."""
+        begun = [word for word in self.language if len(text) > 3 and word.startswith(text)]
+        verbs = {f"{verb} rolling": f"{verb} {{verb}}" for verb in ("Start", "Stop")}
+        if text in verbs and self.language:
+            return self.language[verbs[text]].format(verb=self.language["rolling"])
+        return self.language.get(text) or (self.language[begun[0]] if begun else text)
 
     def move(self, x, y):
         from Xlib.ext import xtest

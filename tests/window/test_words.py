@@ -43,14 +43,14 @@ def said_from_tables():
     for form in forms.FORMS.values():
         found |= {form.title} | {line.words for line in form.lines}
         found |= {name for line in form.lines if line.kind == "choice" for _, name in line.choices}
-    source = {name: (SCREENS / f"{name}.py").read_text(encoding="utf-8") for name in ("stop", "pass_screen", "looking", "finish")}
+    source = {name: (SCREENS / f"{name}.py").read_text(encoding="utf-8") for name in ("stop", "pass_screen", "looking", "finish", "mop_up")}
     tables = {}
-    for name, wanted in (("stop", ["REASONS"]), ("pass_screen", ["MARKS", "WINGS", "AREAS"]), ("looking", ["POINTS"]), ("finish", ["KINDS", "CERTAINTIES"])):
+    for name, wanted in (("stop", ["REASONS"]), ("pass_screen", ["MARKS", "WINGS", "AREAS"]), ("looking", ["POINTS"]), ("finish", ["KINDS", "CERTAINTIES"]), ("mop_up", ["WAYS"])):
         for node in ast.parse(source[name]).body:
-            if isinstance(node, ast.Assign) and node.targets[0].id in wanted:
+            if isinstance(node, ast.Assign) and getattr(node.targets[0], "id", None) in wanted:
                 tables[node.targets[0].id] = ast.literal_eval(node.value)
     found |= {reason.capitalize() for reason in tables["REASONS"]} | set(tables["POINTS"]) | set(tables["CERTAINTIES"])
-    found |= {said for _, said in (*tables["MARKS"], *tables["WINGS"])} | {k.capitalize() for k, _ in tables["WINGS"] if k != "all"}
+    found |= set(tables["WAYS"]) | {said for _, said in (*tables["MARKS"], *tables["WINGS"])} | {k.capitalize() for k, _ in tables["WINGS"] if k != "all"}
     return found | set(tables["AREAS"].values()) | set(tables["KINDS"].values())
 
 

@@ -1,0 +1,215 @@
+"""The day around the pass on the real screens: told by taps, said on the line, silent when nothing is to do."""
+
+import math
+
+import pytest
+
+from store import open_store
+from store.models import Field, Mark, Stint, Tap, Tool
+
+pytestmark = pytest.mark.window
+
+DAY0 = 1779375600.0  # when the farm's traces begin
+LAT0, LON0 = 50.05, -105.2
+M_LAT, M_LON = 111_229.0, 111_320.0 * math.cos(math.radians(LAT0))
+STOP_RULE, QUIET = 3, 6
+
+
+@pytest.fixture
+def begun(open_cab, farm):
+    """Return a function that opens the cab, standing still in the field, and takes over."""
+
+    def begin(*words):
+        cab = open_cab("--store", farm["store"], "--replay", farm["still"], *words)
+        cab.tap("I have read this")
+        cab.tap("Same as last time")
+        cab.wait_view(state="ready")
+        return cab
+
+    return begin
+
+
+def go(cab, *keys):
+    """Tap keys one after the other, each once it is there."""
+    for key in keys:
+        cab.tap(key)
+
+
+def texts(cab):
+    return [thing["text"] for thing in cab.look()["things"]]
+
+
+def page(cab, name):
+    cab.wait(lambda: cab.look()["screen"] == name, f"the page {name}")
+
+
+def check(cab, sizes, name):
+    """Keep a picture of a page and hold it to the sizes of a gloved hand and an arm's length."""
+    cab.picture(name)
+    seen = cab.look()
+    sizes.keys(seen)
+    sizes.words(seen)
+
+
+def said(cab, rank, beginning):
+    """Wait for a sentence on the cab's own line."""
+
+    def there():
+        seen = cab.look()
+        sentence = seen["view"]["sentence"]
+        on_line = any(thing["text"] == (sentence or {}).get("words") for thing in seen["things"])
+        return sentence if sentence and on_line and sentence["words"].startswith(beginning) else None
+
+    sentence = cab.wait(there, f"the line to say {beginning!r}")
+    assert sentence["rank"] == rank
+    return sentence["words"]
+
+
+def press_in_row(cab, text, row):
+    """Tap the key with this text in the upper (0) or lower (1) of the two figures."""
+
+    def two():
+        found = [t for t in cab.look()["things"] if t["kind"] == "key" and t["text"] == text and not t["disabled"]]
+        return sorted(found, key=lambda t: t["rect"][1]) if len(found) == 2 else None
+
+    left, top, right, bottom = cab.wait(two, f"two keys {text!r}")[row]["rect"]
+    cab.press((left + right) / 2, (top + bottom) / 2)
+
+
+@pytest.mark.parametrize("size", ["1280x800", "800x1280"])
+def test_what_she_tells_of_crop_and_grease_comes_back_as_sentences(begun, farm, sizes, size):
+    """Grease is due and a chickpea may be up: the stop rule goes first, then grease, then silence;
+    all of it by taps, and each tap is in the logbook with the figures that were on the screen."""
+    with open_store(farm["store"]) as store:
+        store.put(Field, id=farm["field"], crop="chickpea")
+        store.put(Tool, id=store.all(Tool)[0].id, grease_every_h=0.05)
+    cab = begun("--size", size)
+    go(cab, "More", "The day")
+    page(cab, "the day")
+    cab.wait(lambda: "due" in texts(cab), "grease to be due")
+    cab.wait(lambda: any(t.startswith("sunset ") for t in texts(cab)), "the light")
+    check(cab, sizes, f"the-day-{size}")
+    cab.tap("Seeding and soil")
+    cab.wait(lambda: "Seeded: not known" in texts(cab), "nothing known of seeding")
+    for key in ("+10", "+10", "+1", "+1"):
+        press_in_row(cab, key, 0)
+    for key in ("+10", "–1"):
+        press_in_row(cab, key, 1)
+    cab.wait(lambda: {"Seeded 22 days ago", "Soil 59 °F"} <= set(texts(cab)), "both figures")
+    check(cab, sizes, f"seeding-and-soil-{size}")
+    cab.tap("Write down")
+    cab.wait(lambda: any("(an estimate: go and dig)" in t for t in texts(cab)), "the crop's day")
+    go(cab, "Back", "Fields")
+    row = cab.find("Heron Flat", ("Row",))
+    assert row["text"].startswith("Heron Flat\nclosed ") and row["text"].endswith(" (estimate)")
+    check(cab, sizes, f"fields-closing-{size}")
+    go(cab, "Back")
+    cab.find("The day")
+    go(cab, "Back", "Start rolling")
+    words = said(cab, STOP_RULE, "Chickpea may be just under the surface by now (an estimate).")
+    assert words.endswith("Stop, go and dig.")
+    go(cab, "Stop rolling", "Grease")
+    cab.wait_view(stop_reason="grease")
+    go(cab, "More", "Look first")
+    cab.find("Yes")
+    for thing in [t for t in cab.look()["things"] if t["text"] == "No"]:
+        left, top, right, bottom = thing["rect"]
+        cab.press((left + right) / 2, (top + bottom) / 2)
+    cab.tap("Write down")
+    words = said(cab, QUIET, "Grease the 40 ft roller at the next stop: it was due")
+    cab.find("I know")
+    check(cab, sizes, f"grease-is-due-{size}")
+    cab.tap("Greased")
+    cab.wait_view(sentence=None)
+    cab.wait(lambda: "Greased" not in texts(cab) and "Undo grease" in texts(cab), "the key to be gone")
+    with open_store(farm["store"]) as store:
+        seeded, soil = (store.all(Tap, kind=kind)[0] for kind in ("seeded", "soil"))
+        assert seeded.detail["at"] == pytest.approx(seeded.at - 22 * 86400)
+        assert soil.detail["celsius"] == pytest.approx(15.0)
+        assert len(store.all(Tap, kind="grease")) == 1
+
+
+def test_i_know_silences_a_sentence_that_only_reminds(begun, farm):
+    """The quiet sentence of overdue grease has the key "I know", and one tap ends it for now."""
+    with open_store(farm["store"]) as store:
+        store.put(Tool, id=store.all(Tool)[0].id, grease_every_h=0.05)
+    cab = begun()
+    cab.tap("Start rolling")
+    said(cab, QUIET, "Grease the 40 ft roller")
+    cab.tap("I know")
+    cab.wait_view(sentence=None)
+    with open_store(farm["store"]) as store:
+        assert len(store.all(Tap, kind="i_know")) == 1
+
+
+def test_a_day_with_nothing_to_do_says_nothing(begun, farm, sizes):
+    """No crop day, no grease, no rain: the line stays empty. Rain that is told stands on the page and
+    still asks for nothing while no finish is known; "No rain" takes it away."""
+    cab = begun()
+    cab.tap("Start rolling")
+    view = cab.wait_view(state="working")
+    assert view["sentence"] is None
+    go(cab, "More", "The day", "Rain")
+    cab.find("Rain in 8 h")
+    check(cab, sizes, "rain")
+    cab.tap("Rain in 2 h")
+    cab.wait(lambda: any(t.endswith(", as you said") for t in texts(cab)), "the rain on the page")
+    go(cab, "Rain", "No rain")
+    cab.wait(lambda: "Greased" in texts(cab) and not any("as you said" in t for t in texts(cab)), "no rain on the page")
+    assert cab.look()["view"]["sentence"] is None
+    with open_store(farm["store"]) as store:
+        rain = [tap for tap in store.all(Tap, kind="rain")]
+        assert [round(tap.detail["at"] - tap.at) if tap.detail["at"] else None for tap in rain] == [7200, None]
+
+
+def test_at_harvest_a_stone_that_was_hit_is_two_taps(begun, farm):
+    """With a combine the first mark is the stone hit, and it is on the page of other marks too."""
+    with open_store(farm["store"]) as store:
+        store.put(Tool, id=store.all(Tool)[0].id, operation="combining")
+    cab = begun()
+    go(cab, "Start combining", "Mark", "Stone hit", "More", "Other mark", "Stone hit")
+    page(cab, "pass")
+    with open_store(farm["store"]) as store:
+        assert [mark.kind for mark in store.all(Mark)] == ["stone hit"] * 2
+
+
+@pytest.fixture
+def missed(farm):
+    """Add a pass, twice, that leaves 2 m beside the strip already rolled: 400 m of it never rolled.
+
+    Today's trace goes 25 m north at (100, 0), so that the tractor's heading is known, and stands.
+    """
+    today = [(DAY0 + k / 10, 0.25 * min(k, 100)) for k in range(150)] + [(DAY0 + k, 25.0) for k in range(15, 3000)]
+    lines = (f"{t:.2f},{LAT0 + y / M_LAT:.8f},{LON0 + 100 / M_LON:.8f},0.05,4\n" for t, y in today)
+    farm["still"].write_text("time,lat,lon,sigma,quality\n" + "".join(lines))
+    with open_store(farm["store"]) as store:
+        first = store.all(Stint)[0]
+        kept = {name: getattr(first, name) for name in ("job_id", "operator_id", "tractor_id", "tool_id", "width_m")}
+        stint = store.add(Stint(**kept, at=DAY0 - 5000.0))
+        corners = [(20, 0), (20, 400), (60, 430), (20, 400), (20, 0), (20, -1)]
+        t, trace = DAY0 - 4900.0, store.trace(stint.id)
+        store.add(Tap(stint_id=stint.id, kind="start", at=t - 0.5))
+        for (x0, y0), (x1, y1) in zip(corners[:-1], corners[1:], strict=True):
+            steps = max(1, round(math.dist((x0, y0), (x1, y1)) / 4 * 10))
+            for k in range(steps):
+                x, y = x0 + (x1 - x0) * k / steps, y0 + (y1 - y0) * k / steps
+                trace.append(t, LAT0 + y / M_LAT, LON0 + x / M_LON, sigma=0.05, quality=4)
+                t += 0.1
+        trace.seal()
+        store.add(Tap(stint_id=stint.id, kind="finish", at=t + 1))
+    return farm
+
+
+@pytest.mark.parametrize("size", ["1280x800", "800x1280"])
+def test_the_mop_up_lists_and_draws_what_was_missed(missed, begun, sizes, size):
+    """The missed strip of 2 by 400 m is a stop of the round with how far and which way it lies;
+    touching it goes back to the map."""
+    cab = begun("--size", size)
+    cab.wait(lambda: (cab.look()["view"]["pose_known"] if "pose_known" in cab.look()["view"] else True), "x")
+    go(cab, "More", "Mop up")
+    row = cab.find("1. ", ("Row",))
+    assert "ft wide, 0.2 mi long, never rolled: sure" in row["text"], row
+    check(cab, sizes, f"mop-up-{size}")
+    assert any(t.endswith(" min") and " to drive, about " in t for t in texts(cab)), texts(cab)
+    cab.tap("1. ")
+    page(cab, "pass")
