@@ -136,7 +136,6 @@ def test_i_know_silences_a_sentence_that_only_reminds(begun, farm):
     with open_store(farm["store"]) as store:
         store.put(Tool, id=store.all(Tool)[0].id, grease_every_h=0.05)
     cab = begun()
-    cab.tap("Start rolling")
     said(cab, QUIET, "Grease the 40 ft roller")
     cab.tap("I know")
     cab.wait_view(sentence=None)
