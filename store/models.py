@@ -90,13 +90,20 @@ def _to(target: str, index: bool = False) -> Any:
 
 
 class Farm(Reference):
-    """The one farm this logbook is about."""
+    """The one farm this logbook is about.
+
+    `currency` is the sign or word its money is written with; `closing_rules` and `go_rules` are
+    what it decided for itself on crops and weather, by name, in place of what the program knows.
+    """
 
     __tablename__ = "farm"
     name: Mapped[str]
     timezone: Mapped[str]
     units: Mapped[str] = mapped_column(default="us")
     fuel_price_per_l: Mapped[float | None]
+    currency: Mapped[str | None]
+    closing_rules: Mapped[dict[str, Any] | None]
+    go_rules: Mapped[dict[str, Any] | None]
 
 
 class Operator(Reference):
@@ -153,14 +160,34 @@ class Field(Reference):
     gate_lon: Mapped[float | None]
 
 
+class Parcel(Reference):
+    """Ground of one landlord in a field: GeoJSON geometry, WGS 84.
+
+    `share` is the part of the cost the lease lays on the landlord, 0 to 1; None: nothing is
+    agreed, so no money is split. `rule` is the lease's own words for it.
+    """
+
+    __tablename__ = "parcel"
+    field_id: Mapped[str] = _to("field.id", index=True)
+    name: Mapped[str]
+    landlord: Mapped[str]
+    boundary: Mapped[dict[str, Any]]
+    share: Mapped[float | None]
+    rule: Mapped[str | None]
+
+
 class Job(Reference):
-    """One operation on one field in one season, whoever does it; its id is `job_id`."""
+    """One operation on one field in one season, whoever does it; its id is `job_id`.
+
+    `agreed_area_m2` is the area agreed on beforehand for custom work.
+    """
 
     __tablename__ = "job"
     field_id: Mapped[str] = _to("field.id", index=True)
     operation: Mapped[str]
     season: Mapped[int]
     target: Mapped[int] = mapped_column(default=2)
+    agreed_area_m2: Mapped[float | None]
 
 
 # ------------------------------------------------------------------------- facts

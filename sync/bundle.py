@@ -23,7 +23,7 @@ from store.pages import MOST_LINES
 from sync.locking import lock, unlocked
 
 FORMAT = "rollbook-bundle"
-VERSION = 2
+VERSION = 3
 OLDEST = 2  # version 1 had no signed pages
 MANIFEST, SIGNATURE, RECORDS = "manifest.json", "manifest.sig", "records.jsonl"
 CONTEXT = b"rollbook-bundle manifest\n"  # a signature given here means nothing elsewhere

@@ -106,7 +106,7 @@ def test_a_bundle_is_a_plain_zip(sound):
         names = set(file.namelist())
     traces = {n for n in names if n.startswith("traces/")}
     assert names - traces == {MANIFEST, SIGNATURE, RECORDS} and traces
-    assert manifest["format"] == "rollbook-bundle" and manifest["version"] == 2
+    assert manifest["format"] == "rollbook-bundle" and manifest["version"] == 3
     records = [json.loads(line) for line in lines_of(sound)]
     assert [(r["device"], r["seq"]) for r in records] == sorted(
         (r["device"], r["seq"]) for r in records
@@ -222,7 +222,7 @@ def test_a_newer_bundle_says_so(sound, offer, rebuilt):
 
     def later(members):
         return [
-            (n, b.replace(b'"version": 2', b'"version": 3') if n == MANIFEST else b)
+            (n, b.replace(b'"version": 3', b'"version": 4') if n == MANIFEST else b)
             for n, b in members
         ]
 

@@ -57,7 +57,7 @@ def newer(tmp_path_factory):
     step = folder / "store" / "migrations" / "versions" / "9999_later.py"
     step.write_text(STEP % migrate.head())
     bundle = folder / "sync" / "bundle.py"
-    bundle.write_text(bundle.read_text().replace("\nVERSION = 2\n", "\nVERSION = 3\n"))
+    bundle.write_text(bundle.read_text().replace("\nVERSION = 3\n", "\nVERSION = 4\n"))
     return folder
 
 
