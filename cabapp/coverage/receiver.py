@@ -7,6 +7,7 @@ driven minutes apart are known better than those driven hours apart.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -17,6 +18,8 @@ BRIEF_S = 120.0
 """s. How long the rest remembers: shorter than the time between neighbouring passes (from memory).
 Pass-to-pass error is told inside 15 minutes, about one pass (ISO 12188-1:2010, as EGNOS user
 support and the GRDC spray manual 2025, module 12.6, put it)."""
+WINDOW_S = 900.0
+"""s. Those 15 minutes: what "between passes" means where one figure must do."""
 
 
 @dataclass(frozen=True)
@@ -189,6 +192,26 @@ def spread(one, other, same, apart, drift=DRIFT_S):
     grown = np.where(same, -np.expm1(-np.abs(apart) / drift), 1.0)
     parts = [rel**2 + (np.maximum(ab, rel) ** 2 - rel**2) * grown for rel, ab in (one, other)]
     return np.sqrt(parts[0] + parts[1])
+
+
+@lru_cache(maxsize=256)
+def between_passes(quality: int | None, hdop: float | None) -> float:
+    """Return what one pass is off against another `WINDOW_S` before, 1 sigma per edge, m.
+
+    Parameters
+    ----------
+    quality : int or None
+        As in NMEA GGA.
+    hdop : float or None
+        None and what is below 1 count as 1.
+
+    >>> [round(between_passes(quality, None), 3) for quality in (4, 5, 2, 1, 6, None)]
+    [0.018, 0.166, 0.242, 0.798, 2.004, 0.798]
+    """
+    kind = KINDS[OF_QUALITY.get(quality, ASSUMED)]
+    edge = np.array([kind.relative]), np.array([kind.absolute])
+    both = spread(edge, edge, np.array([True]), np.array([WINDOW_S]))
+    return float(both[0]) / 2**0.5 * max(1.0, hdop or 1.0)
 
 
 def wander(times, drift, random) -> np.ndarray:

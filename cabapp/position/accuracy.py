@@ -1,20 +1,25 @@
-"""How far a fix can be wrong. Pure; knows no receiver and no tool."""
+"""How far a fix can be wrong. Pure; knows no receiver and no tool.
 
+What is assumed of a receiver that states nothing stands in one table, with its sources:
+`cabapp.coverage.receiver.KINDS`.
+"""
+
+from cabapp.coverage.receiver import between_passes
 from cabapp.position.fix import Fix
 
-ASSUMED_SIGMA = {1: 1.0, 2: 0.5, 3: 0.5, 4: 0.03, 5: 0.2, 6: 5.0}
-"""Pass-to-pass standard deviation by GGA quality when the receiver states none, m, at HDOP 1
-(common practice; pass-to-pass error over minutes is much smaller than absolute error)."""
-UNSTATED = 1.0
+UNSTATED = between_passes(None, None)
 """Of a fix that states neither deviation nor quality, m."""
 
 
 def sigma_of(fix: Fix) -> float:
-    """Return the standard deviation of a fix, m: as stated, or assumed from its quality.
+    """Return what one pass can be off against its neighbour, 1 sigma, m: stated, or assumed.
 
-    >>> sigma_of(Fix(0.0, 50.0, 10.0, sigma=0.4)), sigma_of(Fix(0.0, 50.0, 10.0, quality=4))
-    (0.4, 0.03)
+    A stated deviation is taken whole, though part of it is the same on both passes: how much,
+    the receiver does not say, and a warning must rather be too careful.
+
+    >>> sigma_of(Fix(0.0, 50.0, 10.0, sigma=0.4))
+    0.4
+    >>> round(sigma_of(Fix(0.0, 50.0, 10.0, quality=2)), 2)  # 2 ft between two passes, 95 of 100
+    0.24
     """
-    if fix.sigma is not None:
-        return fix.sigma
-    return ASSUMED_SIGMA.get(fix.quality, UNSTATED) * max(1.0, fix.hdop or 1.0)
+    return between_passes(fix.quality, fix.hdop) if fix.sigma is None else fix.sigma

@@ -6,6 +6,8 @@ import pytest
 from cabapp.coverage.receiver import (
     DRIFT_S,
     KINDS,
+    OF_QUALITY,
+    between_passes,
     judge,
     named,
     of_error,
@@ -97,3 +99,16 @@ def test_two_edges_drift_apart_as_a_gauss_markov_process_does():
         assert (error[steps:] - error[:-steps]).std() == pytest.approx(told, rel=0.05)
     apart = spread(edge, edge, np.array([False]), np.array([0.0]))[0]
     assert apart == pytest.approx(absolute * np.sqrt(2))
+
+
+def test_between_passes_is_the_table_seen_a_quarter_of_an_hour_apart():
+    """For every class the one figure lies between its two errors, grows with HDOP, and is that of
+    two edges of one session 15 minutes apart (ISO 12188-1:2010's window)."""
+    for quality, name in OF_QUALITY.items():
+        kind = KINDS[name]
+        got = between_passes(quality, None)
+        assert kind.relative < got < kind.absolute
+        drifted = 1 - np.exp(-900 / DRIFT_S)
+        assert got**2 == pytest.approx(kind.relative**2 + (kind.absolute**2 - kind.relative**2) * drifted)
+        assert between_passes(quality, 2.5) == pytest.approx(2.5 * got)
+        assert between_passes(quality, 0.5) == got
