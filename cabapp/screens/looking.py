@@ -12,7 +12,7 @@ from kivy.properties import BooleanProperty, ListProperty, NumericProperty, Stri
 from cabapp.screens.parts.buttons import Key
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.words import say
-from cabapp.session.warnings import STOP_RULES
+from cabapp.session.situation import STOP_RULES
 
 # common points of university tractor check lists, and of a trailed tool
 POINTS = (

@@ -16,7 +16,7 @@ from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row
 from cabapp.screens.parts.theme import CAP_OF_ROBOTO
 from cabapp.screens.parts.words import say
-from cabapp.session.asks import spell
+from cabapp.session.known import spell
 
 WAYS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 A_FRAME_S = 0.1  # the page is seen before it is worked out, which may take a second

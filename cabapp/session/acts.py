@@ -6,7 +6,7 @@ from cabapp.coverage.tool import WINGS
 from cabapp.session import rules
 from cabapp.session.marks import take_back
 from cabapp.session.rules import TapRefused
-from cabapp.session.warnings import STOP_RULES
+from cabapp.session.situation import STOP_RULES
 from store.models import FuelEntry, Mark
 
 MARKS = (

@@ -1,7 +1,7 @@
 """What the day around the pass asks of her: seeder, daylight, rain, fuel, crop, grease, a break.
 
-Pure: what is known comes in as ``Known``; sentences that ask for something go out, and ``lines``
-for whoever stands and wants to look. Nothing here is urgent by the second.
+Pure: what is known comes in as ``Known``; sentences that ask for something go out. Nothing here is
+urgent by the second.
 
 Rule 1: a sentence only where there is something to do, and it says what.
 Rule 2: what has been said stays until its cause has clearly gone: two thresholds each.
@@ -11,19 +11,14 @@ Rule 3: an estimate is called one.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
-from cabapp.reckoning.finish import Finish
-from cabapp.reckoning.lapping import best_inside, expected_shares
-from cabapp.reckoning.pursuit import holding_speed, time_to_catch, wait_to_finish_together
-from cabapp.reckoning.thermal import Crop
+from cabapp.reckoning.pursuit import holding_speed, time_to_catch
 from cabapp.reckoning.worklist import HOURS_A_DAY, left_at
-from cabapp.session.recover import MISS_TO_EXTRA
+from cabapp.session.known import DAY, HOUR, Ask, Known, finished, hours, spell
 from cabapp.session.view import QUIET, SEEDER, STOP_RULE
 from cabapp.session.words import times
 from cabapp.units import Units
 
-HOUR, DAY = 3600.0, 86400.0
 CATCH_S, CATCH_OFF_S = 20 * 60.0, 30 * 60.0
 """Nearer than this to running out of seeded ground there is time to do something about it."""
 FUEL_S, FUEL_OFF_S = 45 * 60.0, 75 * 60.0
@@ -38,61 +33,6 @@ UP_S = 10 * DAY
 WANDER, WANDER_OFF = 1.5, 1.25
 BREAK_S = 2 * HOUR
 """10 to 15 minutes off the seat about every two hours (farm safety specialists)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Ask:
-    """One sentence of the day: ``key`` names its cause, ``rank`` is the line's."""
-
-    key: str
-    rank: int
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
-class Pursuit:
-    """The seeder ahead: ``lead`` m2 seeded and not finished, ``rate`` m2/s (0: it stands),
-    ``left`` m2 not seeded yet, as of ``at``."""
-
-    lead: float
-    rate: float
-    left: float
-    at: float
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """What is known of the day. SI, POSIX s; None where not known.
-
-    ``left`` is the pass area lacking, ``pace`` hers in m2 of passes a second; ``tank_s`` how long
-    what is in the tank lasts at work; ``closes`` and ``up`` the crop clock; ``looked`` when she last
-    found no shoots; ``grease_in`` seconds of work until grease is due; ``wander`` her spread of lap
-    in her first hour and the last, m; ``seat_s`` since she last stood ten minutes.
-    """
-
-    now: float
-    state: str
-    width: float = 0.0
-    target: int = 2
-    tool: str = "tool"
-    left: float | None = None
-    pace: float | None = None
-    end: Finish | None = None
-    speed: float | None = None
-    sunset: float | None = None
-    dusk: float | None = None
-    rain: float | None = None
-    tank_s: float | None = None
-    crop: str | None = None
-    rules: Crop | None = None
-    closes: float | None = None
-    up: float | None = None
-    looked: float | None = None
-    grease_in: float | None = None
-    seeder: Pursuit | None = None
-    wander: tuple[float, float] | None = None
-    lap_sigma: float | None = None
-    seat_s: float = 0.0
 
 
 class Asker:
@@ -210,100 +150,3 @@ class Asker:
         was, now_is = self._units.length(first), self._units.length(last)
         said = f"Your laps wander {now_is}, at first {was}. 10 to 15 minutes off the seat help."
         return Ask("break", QUIET, said)
-
-    def lines(self, now: Known) -> tuple[tuple[str, str], ...]:
-        """Return the whole day, (name, words), for a screen that is looked at standing still."""
-        named = (
-            ("Finish", self._say_finish(now)), ("Daylight", self._say_light(now)),
-            ("Rain", None if now.rain is None else f"{self._say_time(now.rain)}, as you said"),
-            ("Seeder", self._say_seeder(now)), ("Crop", self._say_crop(now)),
-            ("Fuel", self._say_fuel(now)), ("Grease", self._say_grease(now)),
-            ("Your lap", self._say_lap(now)),
-        )  # fmt: skip
-        return tuple((name, said) for name, said in named if said)
-
-    def _say_finish(self, now):
-        if now.end is None:
-            return None
-        early, late = self._say_time(now.end.early), "cannot tell"
-        if now.end.late - now.now < DAY:
-            late = self._say_time(now.end.late)
-        return f"likely {self._say_time(now.end.likely)} ({early} to {late})"
-
-    def _say_light(self, now):
-        if now.sunset is None or now.dusk is None:
-            return None
-        return f"sunset {self._say_time(now.sunset)}, dark from {self._say_time(now.dusk)}"
-
-    def _say_seeder(self, now):
-        seen, own = now.seeder, finished(now)
-        if seen is None:
-            return None
-        said = f"{self._units.area(seen.lead)} seeded and not finished"
-        if own is None:
-            return f"{said}."
-        seconds = time_to_catch(seen.lead, own, seen.rate)
-        if seconds is None:
-            more = self._units.area_rate(seen.rate - own)
-            return f"{said}; it grows by {more}."
-        said += f"; you catch up in {spell(seconds)}"
-        wait = wait_to_finish_together(seen.left, own, seen.rate) - seconds if seen.rate > 0 else 0
-        if wait > 0:
-            said += f". With {spell(wait)} for gaps, rocks, grease and fuel you still finish together"
-        return f"{said}."
-
-    def _say_crop(self, now):
-        if now.closes is None:
-            return None
-        said = f"{now.crop}: closes {self._say_day(now.closes)} (an estimate: go and dig)"
-        if now.left and now.pace:
-            said += f", needs {hours(now.left / now.pace)}"
-        later = now.rules.later if now.rules else None
-        return f"{said}; again once up, until {later}." if later else f"{said}; not once it is up."
-
-    def _say_fuel(self, now):
-        if now.tank_s is None or now.pace is None:
-            return None
-        area = self._units.area(now.tank_s * now.pace / now.target)
-        return f"for about {area} {times(now.target)}, {hours(now.tank_s)} of work"
-
-    def _say_grease(self, now):
-        if now.grease_in is None:
-            return None
-        return f"in {hours(now.grease_in)} of work" if now.grease_in > 0 else "due"
-
-    def _say_lap(self, now):
-        if now.lap_sigma is None or now.target != 2 or not now.width:
-            return None
-        inside = min(best_inside(now.lap_sigma, MISS_TO_EXTRA), now.width / 4)
-        once, thrice = expected_shares(now.width, now.lap_sigma, inside)
-        said = f"steady to {self._units.length(now.lap_sigma)}: aim {self._units.length(inside)} inside half"
-        return f"{said} (then about {once:.0%} once, {thrice:.0%} three times)"
-
-
-def finished(now: Known) -> float | None:
-    """Return ground finished a second at her pace, m2/s: every place needs ``target`` passes."""
-    return None if not now.pace else now.pace / now.target
-
-
-def spell(seconds: float) -> str:
-    """Say a length of time roughly, as one would.
-
-    >>> spell(200), spell(40 * 60 + 20), spell(4300)
-    ('3 min', '40 min', '1 h 10')
-    """
-    minutes = max(1, round(seconds / 60))
-    if minutes < 60:
-        return f"{minutes} min"
-    return f"{minutes // 60} h {5 * (minutes % 60 // 5):02d}"
-
-
-def hours(seconds: float) -> str:
-    """Say hours of work.
-
-    >>> hours(39600), hours(5400), hours(900)
-    ('11 h', '1.5 h', '15 min')
-    """
-    if seconds < HOUR:
-        return f"{max(1, round(seconds / 60))} min"
-    return f"{seconds / HOUR:.0f} h" if seconds >= 9.5 * HOUR else f"{seconds / HOUR:.1f} h"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from cabapp.coverage.steadiness import steadiness
 from cabapp.reckoning.cost import area_in_tank, fuel_per_pass_area
@@ -11,15 +10,15 @@ from cabapp.reckoning.fuel import expected_use
 from cabapp.reckoning.sun import CIVIL_DUSK, evening
 from cabapp.reckoning.thermal import crop_of
 from cabapp.session import rules, season
-from cabapp.session.asks import Ask, Asker, Known
+from cabapp.session.asks import Asker
+from cabapp.session.daylines import DayLines
+from cabapp.session.inhand import InHand
+from cabapp.session.known import Ask, Known
 from cabapp.session.marks import taken_back
 from cabapp.session.seeder import SeederAhead
+from cabapp.session.taking import FarmWays
 from store import Store
 from store.models import FuelEntry, Stint, Tool, Tractor
-
-if TYPE_CHECKING:
-    from cabapp.session.driving import Drive
-    from cabapp.session.taking import FarmWays
 
 LOOK_S = 60.0
 STEADY_S = 600.0
@@ -42,13 +41,14 @@ class Day:
     Parameters
     ----------
     store : Store
-    drive : Drive
+    drive : InHand
     ways : FarmWays
     """
 
-    def __init__(self, store: Store, drive: Drive, ways: FarmWays):
+    def __init__(self, store: Store, drive: InHand, ways: FarmWays):
         self._store, self._drive = store, drive
-        self._asker = Asker(ways.units, ways.say_time, ways.say_day)
+        how = ways.units, ways.say_time, ways.say_day
+        self._asker, self._lines = Asker(*how), DayLines(*how)
         self._known: Known | None = None
         self._steady_at, self._wander, self._sigma = float("-inf"), None, None
         self.asks: tuple[Ask, ...] = ()
@@ -100,7 +100,7 @@ class Day:
 
     def lines(self) -> tuple[tuple[str, str], ...]:
         """Return the day in (name, words)."""
-        return self._asker.lines(self._known) if self._known else ()
+        return self._lines.of(self._known) if self._known else ()
 
     def _gather(self, now) -> Known:
         drive, stood = self._drive, self._drive.standing

@@ -8,18 +8,19 @@ from __future__ import annotations
 
 import logging
 
-import numpy as np
-
 from cabapp.coverage.ahead import Ahead
 from cabapp.coverage.pose import Pose
 from cabapp.position.fix import Fix
-from cabapp.reckoning.finish import FEWEST, Finish, finish_time, paces
+from cabapp.reckoning.finish import Finish
 from cabapp.session import rules
 from cabapp.session.count import Count, taps_of, tool_of
 from cabapp.session.day import Day
 from cabapp.session.grading import Graded
+from cabapp.session.holding import FAULT, Aside, Seam
+from cabapp.session.known import Ask
 from cabapp.session.lapping import Lapping
 from cabapp.session.marks import marks_of
+from cabapp.session.pace import Pace
 from cabapp.session.seeing import situation
 from cabapp.session.taking import FarmWays
 from cabapp.session.view import RECORDING, FieldMark, Sentence
@@ -35,12 +36,6 @@ JUDGE_S = 0.5
 """Warnings are judged this often in the time of the fixes, s."""
 
 SYNC_S = 1.0
-_PACE_S = 60.0
-
-FAULT = (
-    "A fault in the program has stopped the count. Your driving is still recorded, "
-    "and the count can be made again from it."
-)
 
 
 class Drive:
@@ -81,14 +76,14 @@ class Drive:
         self.count: Count | None = None
         self.marks: tuple[FieldMark, ...] = ()
         self.lapping = Lapping()
-        self._pace: list[tuple[float, float]] = []
+        self._pace = Pace()
         self._writer = store.trace(stint.id)
         self._synced: float | None = None
         self._judged = -1e18
-        self._broken = False
+        self.broken = False
         self.day = Day(store, self, ways)
         self._open_count()
-        with _Aside():
+        with Aside():
             self.day.read()
 
     # --- taps ------------------------------------------------------------------------------
@@ -103,12 +98,12 @@ class Drive:
         )  # fmt: skip
         self.taps.append(tap)
         self._stand()
-        with _Seam(self):
+        with Seam(self):
             if self.count is not None and (
-                self.count.follow(self.standing.switches) or self._broken
+                self.count.follow(self.standing.switches) or self.broken
             ):
                 self.count_again()
-        with _Aside():
+        with Aside():
             self.day.told(kind)
         return tap
 
@@ -121,7 +116,7 @@ class Drive:
         """Make the present stint's count again from the store."""
         self._writer.sync()
         self.count.again(self.standing.switches)
-        self._broken, self.trouble, self.dirty = False, None, "all"
+        self.broken, self.trouble, self.dirty = False, None, "all"
 
     # --- fixes -----------------------------------------------------------------------------
 
@@ -137,9 +132,9 @@ class Drive:
             self.look(group[-1].t, "good" if trusted(group[-1]) else "lost")
 
     def _count(self, fixes):
-        if self._broken:
+        if self.broken:
             return
-        with _Seam(self):
+        with Seam(self):
             if self.count is None:
                 self._open_count(next((f for f in fixes if trusted(f)), None))
             if self.count is not None:
@@ -162,7 +157,7 @@ class Drive:
             centre = self._first_place() or (fix and (fix.lat, fix.lon))
             if centre is None:
                 return
-        with _Seam(self):
+        with Seam(self):
             self.count = Count(
                 self._store, self.field, self.job, self.stint, self.standing.switches, centre
             )
@@ -173,7 +168,7 @@ class Drive:
         """Count anew with what came from other tablets."""
         self._writer.sync()
         self._open_count()
-        with _Aside():
+        with Aside():
             self.day.read()
 
     def _first_place(self):
@@ -225,6 +220,11 @@ class Drive:
         """Where tractor and tool are, by the last fixes."""
         return self.count.count.pose if self.count else None
 
+    @property
+    def asks(self) -> tuple[Ask, ...]:
+        """What the day asks, the most pressing first."""
+        return self.day.asks
+
     def areas(self) -> dict:
         """Return the job's areas, m2; empty while nothing can be counted."""
         return self.count.count.areas() if self.count else {}
@@ -234,15 +234,15 @@ class Drive:
         if t - self._judged < (JUDGE_S if position == "good" else 0.0):
             return
         self._judged = t
-        with _Aside():
+        with Aside():
             self.day.look(t)
-        with _Seam(self):
+        with Seam(self):
             if position == "good" and 2.33 * self.where.sigma() > self.tool.width / 3:
                 position = "poor"
             seen, self.ahead = situation(self, t, position, lost_since)
             if self.ahead is not None:
                 self.lapping.feed(self.pose, self.tool.width / self.job.target)
-                self._keep_pace(t)
+                self._pace.note(self.standing.working_s(t), self.areas()["pass_area"])
             judgement = self.judge.feed(seen)
             self.sentence = judgement.sentence
             self.grade(judgement.graded)
@@ -258,61 +258,19 @@ class Drive:
                 )
             )
 
-    def _keep_pace(self, t):
-        worked = self.standing.working_s(t)
-        if not self._pace or worked - self._pace[-1][0] >= _PACE_S:
-            self._pace.append((worked, self.areas()["pass_area"]))
-
     def pace(self) -> float | None:
         """Return her pace in m2 of passes a second at work, once it is known."""
-        known = paces(*zip(*self._pace)) if len(self._pace) > 1 else ()
-        return float(np.median(known)) or None if len(known) >= FEWEST else None
+        return self._pace.usual()
 
     def finish(self, now: float) -> Finish | None:
         """Return when she will likely finish, once her pace is known."""
-        left = self.areas().get("left_pass_area")
-        if left is None or len(self._pace) < 2:
-            return None
-        return finish_time(now, left, paces(*zip(*self._pace)))
+        return self._pace.finish(now, self.areas().get("left_pass_area"))
 
     def said(self) -> Sentence | None:
         """Return the sentence that stands: a fault goes before all but a danger."""
         if self.trouble and (self.sentence is None or self.sentence.rank >= RECORDING):
             return Sentence(RECORDING, self.trouble, True)
         return self.sentence
-
-
-class _Aside:
-    """Holds a fault in what the day asks: without that, counting and warning go on as before."""
-
-    def __enter__(self):
-        return self
-
-    def __exit__(self, kind, error, _trace):
-        if isinstance(error, Exception):
-            log.error("the day could not be looked at", exc_info=error)
-        return isinstance(error, Exception)
-
-
-class _Seam:
-    """The one place where a fault in counting or judging is held, so that writing goes on."""
-
-    def __init__(self, drive: Drive):
-        self._drive = drive
-
-    def __enter__(self):
-        return self
-
-    def __exit__(self, kind, error, _trace):
-        if error is None or not isinstance(error, Exception):
-            return False
-        if isinstance(error, Refused):
-            self._drive.trouble = str(error)
-        else:
-            self._drive._broken = True
-            self._drive.trouble = FAULT
-        log.error("counting or judging failed", exc_info=error)
-        return True
 
 
 def _groups(fixes, judged):

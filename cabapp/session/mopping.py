@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,11 +11,9 @@ from cabapp.coverage.gaps import Gap
 from cabapp.reckoning.capacity import field_capacity
 from cabapp.reckoning.fuel import EFFICIENCY
 from cabapp.reckoning.routes import Strip, worth_driving
-from cabapp.session.asks import spell
+from cabapp.session.inhand import InHand
+from cabapp.session.known import spell
 from cabapp.session.words import times, verb
-
-if TYPE_CHECKING:
-    from cabapp.session.driving import Drive
 
 NARROW = 2.0
 """Tool widths: wider ground below target is the work still to do, not something missed."""
@@ -49,7 +46,7 @@ class MopUp:
     not_worth: tuple[str, ...]
 
 
-def mop_up(drive: Drive) -> MopUp | None:
+def mop_up(drive: InHand) -> MopUp | None:
     """Return the round of the field in hand from where the tractor stands; None when not known.
 
     Notes

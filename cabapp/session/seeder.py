@@ -6,8 +6,8 @@ import numpy as np
 
 from cabapp.coverage.job import JobCount
 from cabapp.session import rules
-from cabapp.session.asks import Pursuit
 from cabapp.session.count import taps_of, tool_of
+from cabapp.session.known import Pursuit
 from store import Store
 from store.models import Field, Job, Stint
 

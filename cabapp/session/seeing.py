@@ -3,30 +3,27 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 from cabapp.coverage.ahead import Ahead
 from cabapp.session.forgotten import SLOWEST
+from cabapp.session.inhand import InHand
 from cabapp.session.recover import look_ahead_seconds
 from cabapp.session.rules import WORKING
+from cabapp.session.situation import STOP_RULES, Situation, danger_ahead
 from cabapp.session.steady import likely_sigma
 from cabapp.session.view import QUIET, SEEDER, STOP_RULE
-from cabapp.session.warnings import STOP_RULES, Situation, danger_ahead
-
-if TYPE_CHECKING:
-    from cabapp.session.driving import Drive
 
 SEEDER_NEAR_M, SEEDER_FRESH_S = 100.0, 600.0
 
 
 def situation(
-    drive: Drive, t: float, position: str | None, lost_since: float | None
+    drive: InHand, t: float, position: str | None, lost_since: float | None
 ) -> tuple[Situation, Ahead | None]:
     """Return the situation at ``t`` and what lies ahead; None when not working or not known.
 
     Parameters
     ----------
-    drive : Drive
+    drive : InHand
     t : float
         POSIX s.
     position : str
@@ -48,7 +45,7 @@ def situation(
         "stop_rule": _stop_rule(drive) or _asked(drive, STOP_RULE),
         "seeder": _asked(drive, SEEDER),
         "quiet": drive.notice,
-        "asks": tuple(ask for ask in drive.day.asks if ask.rank == QUIET),
+        "asks": tuple(ask for ask in drive.asks if ask.rank == QUIET),
     }
     if pose is None or position not in ("good", "poor"):
         return Situation(**known), None
@@ -102,7 +99,7 @@ def _stop_rule(drive) -> str | None:
 
 def _asked(drive, rank) -> str | None:
     """Return what the day asks at a rank."""
-    return next((ask.words for ask in drive.day.asks if ask.rank == rank), None)
+    return next((ask.words for ask in drive.asks if ask.rank == rank), None)
 
 
 def _seeder(drive, t, pose) -> str | None:

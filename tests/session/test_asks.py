@@ -6,9 +6,12 @@ import pytest
 
 from cabapp.reckoning.finish import Finish
 from cabapp.reckoning.thermal import CROPS
-from cabapp.session.asks import Asker, Known, Pursuit
+from cabapp.session.asks import Asker
+from cabapp.session.daylines import DayLines
+from cabapp.session.known import Known, Pursuit
+from cabapp.session.situation import Danger, Situation
 from cabapp.session.view import QUIET, SEEDER, STOP_RULE, Sentence
-from cabapp.session.warnings import Danger, Judge, Situation
+from cabapp.session.warnings import Judge
 from cabapp.units import ACRE, FOOT, MPH, Units
 
 HOUR = 3600.0
@@ -22,9 +25,17 @@ CALM = Known(
 )  # fmt: skip
 
 
+HOW = Units("us"), lambda t: f"{t / HOUR:.1f} h", lambda t: "Thursday"
+
+
 @pytest.fixture
 def asker():
-    return Asker(Units("us"), lambda t: f"{t / HOUR:.1f} h", lambda t: "Thursday")
+    return Asker(*HOW)
+
+
+@pytest.fixture
+def lines():
+    return lambda known: dict(DayLines(*HOW).of(known))
 
 
 def said(asks):
@@ -36,10 +47,10 @@ def test_a_day_in_order_asks_for_nothing(asker):
     assert asker.feed(CALM) == ()
 
 
-def test_nothing_known_asks_for_nothing(asker):
+def test_nothing_known_asks_for_nothing(asker, lines):
     """Without pace, tank, crop, seeder or place there is nothing to say, and no line is made up."""
     assert asker.feed(Known(now=0.0, state="ready")) == ()
-    assert asker.lines(Known(now=0.0, state="ready")) == ()
+    assert lines(Known(now=0.0, state="ready")) == {}
 
 
 def test_catching_the_seeder_says_when_and_the_speed_that_holds(asker):
@@ -137,9 +148,9 @@ def test_a_break_is_hinted_at_after_two_hours_of_wandering_more(asker):
     assert asker.feed(replace(tired, wander=(1 * FOOT, 1.4 * FOOT), seat_s=0.0)) == ()
 
 
-def test_the_day_can_be_read_through(asker):
+def test_the_day_can_be_read_through(lines):
     """Every line of the day, in words: clocks, fuel in acres, her own best lap (trade notes, 6.1)."""
-    lines = dict(asker.lines(replace(CALM, lap_sigma=2 * FOOT, rain=5 * HOUR)))
+    lines = lines(replace(CALM, lap_sigma=2 * FOOT, rain=5 * HOUR))
     assert lines["Finish"] == "likely 3.1 h (2.5 h to 4.0 h)"
     assert lines["Daylight"] == "sunset 8.0 h, dark from 8.5 h"
     assert lines["Seeder"] == "200 ac seeded and not finished; it grows by 5.0 ac/h."
@@ -149,10 +160,10 @@ def test_the_day_can_be_read_through(asker):
     assert lines["Your lap"].startswith("steady to 2 ft: aim 1 ft inside half")
 
 
-def test_waiting_time_is_offered_where_both_still_finish_together(asker):
+def test_waiting_time_is_offered_where_both_still_finish_together(lines):
     """4 ac ahead, 26 against 10 ac/h: caught in 15 min; 60 ac left to seed take 6 h, us 2.3."""
     quick = replace(CALM, pace=2 * PACE, seeder=Pursuit(4 * ACRE, 10 * ACRE / HOUR, 60 * ACRE, 0.0))
-    assert "you catch up in 15 min. With 3 h 25 for gaps" in dict(asker.lines(quick))["Seeder"]
+    assert "you catch up in 15 min. With 3 h 25 for gaps" in lines(quick)["Seeder"]
 
 
 JUDGED = Situation(

@@ -7,8 +7,9 @@ import pytest
 
 from cabapp.session.grading import ACT_S
 from cabapp.session.recover import Recover, look_ahead_seconds, thresholds
+from cabapp.session.situation import Danger, Situation, danger_ahead
 from cabapp.session.view import QUIET, Sentence
-from cabapp.session.warnings import Danger, Judge, Situation, danger_ahead
+from cabapp.session.warnings import Judge
 from cabapp.units import FOOT, MPH, Units
 
 W = 45 * FOOT

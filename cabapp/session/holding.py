@@ -1,0 +1,55 @@
+"""Where faults are held, so that what does not depend on them goes on: writing above all."""
+
+from __future__ import annotations
+
+import logging
+from typing import Protocol
+
+from store.errors import Refused
+
+log = logging.getLogger(__name__)
+
+FAULT = (
+    "A fault in the program has stopped the count. Your driving is still recorded, "
+    "and the count can be made again from it."
+)
+
+
+class Counted(Protocol):
+    """Whose counting may fail: ``trouble`` is said on the line, ``broken`` stops the count."""
+
+    trouble: str | None
+    broken: bool
+
+
+class Aside:
+    """Holds a fault in what the day asks: without that, counting and warning go on as before."""
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, kind, error, _trace):
+        if isinstance(error, Exception):
+            log.error("the day could not be looked at", exc_info=error)
+        return isinstance(error, Exception)
+
+
+class Seam:
+    """The one place where a fault in counting or judging is held, so that writing goes on."""
+
+    def __init__(self, drive: Counted):
+        self._drive = drive
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, kind, error, _trace):
+        if error is None or not isinstance(error, Exception):
+            return False
+        if isinstance(error, Refused):
+            self._drive.trouble = str(error)
+        else:
+            self._drive.broken = True
+            self._drive.trouble = FAULT
+        log.error("counting or judging failed", exc_info=error)
+        return True

@@ -1,0 +1,56 @@
+"""The open stint, as those who judge and reckon see it; ``driving.Drive`` is one."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from cabapp.coverage.pose import Pose
+from cabapp.coverage.tool import Tool
+from cabapp.reckoning.finish import Finish
+from cabapp.session.count import Count
+from cabapp.session.known import Ask
+from cabapp.session.lapping import Lapping
+from cabapp.session.rules import Standing
+from cabapp.session.view import FieldMark, Sentence
+from cabapp.session.whereabouts import Whereabouts
+from cabapp.units import Units
+from store.models import Field, Job, Stint, Tap
+
+
+class InHand(Protocol):
+    """What is read of the open stint; nothing here alters it.
+
+    ``last`` is the last standing tap of each kind; ``count`` is None while there is neither a
+    boundary nor a place; ``asks`` is what the day asks; lengths m, times POSIX s.
+    """
+
+    stint: Stint
+    job: Job
+    field: Field
+    tool: Tool
+    taps: list[Tap]
+    last: dict[str, Tap]
+    standing: Standing
+    count: Count | None
+    marks: tuple[FieldMark, ...]
+    where: Whereabouts
+    lapping: Lapping
+    units: Units
+    notice: Sentence | None
+
+    @property
+    def pose(self) -> Pose | None:
+        """Where tractor and tool are."""
+
+    @property
+    def asks(self) -> tuple[Ask, ...]:
+        """What the day asks."""
+
+    def areas(self) -> dict:
+        """The job's areas, m2."""
+
+    def pace(self) -> float | None:
+        """Pass area a second at work, m2/s."""
+
+    def finish(self, now: float) -> Finish | None:
+        """When it will likely be done."""
