@@ -109,3 +109,4 @@ _POINTS = (
     ("marks", "Marks", _marks), ("machine", "Machine", _machine), ("seeder", "Seeder", _seeder),
     ("if_then", "If … then …", _if_then), ("to_do", "To do", _to_do), ("closing", "From", _closing),
 )  # fmt: skip
+TITLES = tuple(title for _, title, _ in _POINTS)
