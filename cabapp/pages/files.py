@@ -9,7 +9,6 @@ a terminal that trusts it must be proven against one; a file that is only nearly
 worse there than none. GeoPackage and GeoJSON carry the same ground.
 """
 
-import json
 import os
 import sqlite3
 import struct
@@ -24,7 +23,7 @@ from shapely.geometry import shape
 
 from cabapp.pages.gather import JobLog
 from cabapp.pages.picture import png
-from cabapp.pages.write import job_geojson, put
+from cabapp.pages.write import put
 from store.errors import Refused
 
 OUTSIDE = 255
@@ -57,13 +56,14 @@ LAYERS = {
 
 
 def counts(log: JobLog, directory: Path, stem: str) -> list[Path]:
-    """Write a job's counts as PNG with world file and note, and its GeoPackage; return the paths."""
+    """Write a job's counts as PNG with world file and note; return the paths."""
     name = f"{stem}-counts.png"
     grid = log.count.grid
     values = np.minimum(grid.counts, OUTSIDE - 1).astype(np.uint8)
     x0, y0 = grid.origin
     rows, columns = values.shape
     if log.count.field is not None:
+        shapely.prepare(log.count.field.polygon)
         x = x0 + (np.arange(columns) + 0.5) * grid.cell
         y = y0 + (np.arange(rows) + 0.5) * grid.cell
         values[~shapely.contains_xy(log.count.field.polygon, *np.meshgrid(x, y))] = OUTSIDE
@@ -80,7 +80,6 @@ def counts(log: JobLog, directory: Path, stem: str) -> list[Path]:
         put(directory, name, png(values[::-1])),
         put(directory, f"{stem}-counts.pgw", "".join(f"{value:.12g}\n" for value in world)),
         put(directory, f"{name}.aux.xml", note),
-        geopackage(json.loads(job_geojson(log))["features"], Path(directory) / f"{stem}.gpkg"),
     ]
 
 

@@ -25,6 +25,8 @@ from cabapp.units import Units
 from store import Store, models
 
 KEPT = "pages.json"
+GPX_EVERY = 1.0
+"""Seconds from fix to fix in the office's GPX: at 10 a second a season's would fill a stick."""
 
 
 def build(
@@ -77,7 +79,7 @@ def _write(store: Store, job, directory: Path, now: float) -> dict:
     log = gather(store, job)
     name = stem(log)
     one = account(store, log, name)
-    paths = write_job(store, log, directory, now)
+    paths = write_job(store, log, directory, now, GPX_EVERY)
     one.sheets = [path.name for path in paths["hand_over"]]
     texts = {
         f"{name}-job.html": job_page(log, one, now),
@@ -87,6 +89,8 @@ def _write(store: Store, job, directory: Path, now: float) -> dict:
     made = [path.name for group in paths.values() for path in group]
     made += [put(directory, file, text).name for file, text in texts.items()]
     made += [path.name for path in files.counts(log, directory, name)]
+    features = json.loads(paths["geojson"][0].read_text("utf-8"))["features"]
+    made.append(files.geopackage(features, directory / f"{name}.gpkg").name)
     return {"account": one.as_json(), "files": made}
 
 

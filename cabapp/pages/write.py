@@ -27,7 +27,9 @@ def stem(log: JobLog) -> str:
     return "-".join(["-".join(words)[:60].strip("-"), log.job.id[:4]]).strip("-")
 
 
-def write_job(store: Store, log: JobLog, directory: Path, now: float) -> dict[str, list[Path]]:
+def write_job(
+    store: Store, log: JobLog, directory: Path, now: float, every: float = 0.0
+) -> dict[str, list[Path]]:
     """Write field log, hand-over sheets, GPX and GeoJSON of a job.
 
     Parameters
@@ -39,6 +41,8 @@ def write_job(store: Store, log: JobLog, directory: Path, now: float) -> dict[st
         Made when it is not there.
     now : float
         When this is done, POSIX s.
+    every : float
+        As in `job_gpx`.
 
     Returns
     -------
@@ -61,7 +65,7 @@ def write_job(store: Store, log: JobLog, directory: Path, now: float) -> dict[st
     return {
         "log": [put(directory, f"{name}.html", field_log(log, now))],
         "hand_over": [put(directory, file, text) for file, text in sheets],
-        "gpx": [put(directory, f"{name}.gpx", job_gpx(log))],
+        "gpx": [put(directory, f"{name}.gpx", job_gpx(log, every))],
         "geojson": [put(directory, f"{name}.geojson", job_geojson(log))],
     }
 
@@ -81,20 +85,27 @@ def put(directory: Path, name: str, content: str | bytes) -> Path:
     return path
 
 
-def job_gpx(log: JobLog) -> str:
-    """The job as GPX 1.1: a track for every stint, a waypoint for every mark with a place."""
+def job_gpx(log: JobLog, every: float = 0.0) -> str:
+    """The job as GPX 1.1: a track for every stint, a waypoint for every mark with a place.
+
+    Of the fixes in each `every` seconds the first is written; 0 writes all of them.
+    """
     tracks = []
     for s in log.stints:
         name = f"{s.operator}, {log.words.when(s.row.at)}"
         desc = f"{log.job.operation} {log.field.name}, {s.tractor}, {s.tool}"
-        tracks.append(
-            exports.Track(name, desc, s.trace.t, s.trace.lat, s.trace.lon, s.trace.quality)
-        )
+        kept = slice(None)
+        if every and len(s.trace.t):
+            kept = np.diff(np.floor(s.trace.t / every), prepend=-np.inf) != 0
+        columns = (getattr(s.trace, one)[kept] for one in ("t", "lat", "lon", "quality"))
+        tracks.append(exports.Track(name, desc, *columns))
     marks = [
         exports.Waypoint(m.kind, m.lat, m.lon, m.at, m.note or "")
         for m in log.marks if m.lat is not None and m.lon is not None
     ]  # fmt: skip
     desc = "Traces are the antenna's, whether or not work was going on."
+    if every:
+        desc += f" A fix every {every:g} s; 'rollbook log' writes them all."
     return exports.gpx_text(
         f"{log.field.name}, {log.job.operation} {log.job.season}", desc, tracks, marks
     )
