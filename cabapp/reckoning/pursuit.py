@@ -79,3 +79,44 @@ def holding_speed(speed: float, own: float, other: float) -> float:
     if not own > 0:
         raise ValueError(f"our own rate must be above 0, not {own!r}")
     return speed * other / own
+
+
+def time_to_spare(lead: float, left: float, own: float, other: float) -> float:
+    """Return how long we may do something else and still finish together with the other, s.
+
+    Parameters
+    ----------
+    lead : float
+        m2 worked by the other and not yet by us.
+    left : float
+        m2 that nobody has worked.
+    own, other : float
+        m2/s, both above 0.
+
+    Notes
+    -----
+    The other ends after left / S, we after (lead + left) / R of work: the difference, never below 0.
+    With no lead it is `wait_to_finish_together`.
+
+    Examples
+    --------
+    >>> time_to_spare(0.0, 160.0, own=32.0, other=16.0)
+    5.0
+    >>> time_to_spare(32.0, 160.0, own=32.0, other=16.0)
+    4.0
+    """
+    return max(0.0, wait_to_finish_together(left, own, other) - lead / own)
+
+
+def backlog_at_its_end(lead: float, left: float, own: float, other: float) -> float:
+    """Return what will be worked by the other and not by us when it ends, m2.
+
+    We cannot do ground before it is there, so it is what is left of lead and left at our rate;
+    rates in m2/s, the other's above 0.
+
+    >>> backlog_at_its_end(20.0, 160.0, own=12.0, other=16.0)
+    60.0
+    """
+    if not other > 0:
+        raise ValueError(f"the other's rate must be above 0, not {other!r}")
+    return max(0.0, lead + left - own * left / other)

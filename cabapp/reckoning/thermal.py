@@ -1,7 +1,7 @@
 """When a crop may come up, and until when ground under it may be rolled. Always an estimate."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 DAY = 86400.0
 SAFETY_DAYS = 3.0
@@ -26,40 +26,122 @@ class Crop:
         Days after seeding in which it has to be rolled, where that is the rule.
     later : str or None
         Until when it may be rolled again once it is up; None: not at all.
+    safety_days : float
+        Days before the day reckoned on which it closes.
+    guess : bool
+        True where the thermal time is from memory: then it is called a guess.
     """
 
     warmth: tuple[tuple[float, float], ...]
     within: float | None = None
     later: str | None = None
+    safety_days: float = SAFETY_DAYS
+    guess: bool = False
 
+
+FAHRENHEIT = 5 / 9  # deg C days in a deg F day
 
 CROPS: dict[str, Crop] = {
-    "chickpea": Crop(((4.0, 133.0),)),
+    "chickpea": Crop(((4.0, 133.0), (0.0, 280 * FAHRENHEIT))),
     "lentil": Crop(((4.5, 94.0), (2.0, 116.0)), later="the 4th node"),
-    "pea": Crop(((1.4, 110.0),), later="the 3rd node"),
-    "soybean": Crop(((9.9, 71.0),), within=2.0, later="the first trifoliate leaf"),
-    "flax": Crop(((1.9, 89.0),)),
-    "wheat": Crop(((2.6, 78.0),), later="the 4th leaf"),
-    "barley": Crop(((2.6, 79.0),), later="the 4th leaf"),
+    "pea": Crop(((1.4, 110.0),), later="the 3rd node", guess=True),
+    "bean": Crop(((10.0, 90 * FAHRENHEIT),), guess=True),
+    "faba": Crop(((1.4, 110.0),), guess=True),
+    "soybean": Crop(((10.0, 90 * FAHRENHEIT),), within=2.0, later="the first trifoliate leaf"),
+    "flax": Crop(((1.9, 89.0),), guess=True),
+    "wheat": Crop(((0.0, 180 * FAHRENHEIT),), later="the 4th leaf"),
+    "barley": Crop(((0.0, 176 * FAHRENHEIT),), later="the 4th leaf"),
 }
 """Closing rules: the strictest of the growers' and extension sources where they differ (chickpea,
-lentil, pea: Saskatchewan, Alberta and Manitoba guides; soybean: Manitoba, North Dakota, Minnesota;
-cereals: Alberta county). Thermal times: chickpea (a New Zealand variety), lentil (Iran; New
-Zealand) from their abstracts; the others from memory of Angus and others 1981, "Phasic development
-in field crops I", Field Crops Research 3, so a guess to be checked by digging. Flax has no stage
-limit in any source: before emergence only, from memory too."""
+lentil, pea: Saskatchewan, Alberta and Manitoba guides; dry bean, faba: before emergence only;
+soybean: Manitoba, North Dakota, Minnesota; cereals: an Alberta county). Flax has no stage limit in
+any source: before emergence only, from memory.
+
+Thermal times. Chickpea: 133 above 4 deg C (a New Zealand variety, from its abstract) and 280 deg F
+days above 32 (Miller, Lanier and Brandt 2001, Montana State University MT200103AG, as Oregon
+State University's degree-day calculator quotes it). Lentil: abstracts from Iran and New Zealand.
+Soybean: 90 to 130 deg F days above 50 (Iowa State University Extension, 19 April 2021, quoting Conley
+and Gaska, and Casteel, 2010), the lower. Barley 176 and wheat 180 deg F days above 32 (North Dakota
+State University Extension, Williams County, 16 May 2012). Pea and flax are from memory of Angus and
+others 1981, "Phasic development in field crops I", Field Crops Research 3; faba bean is taken for
+pea and dry bean for soybean: guesses, and called so."""
+
+_OWN = {"warmth", "within_days", "later", "safety_days"}
 
 
-def crop_of(name: str | None) -> Crop | None:
+def with_own(rules: dict | None) -> dict[str, Crop]:
+    """Return the crops with a farm's own rules on top.
+
+    Parameters
+    ----------
+    rules : dict or None
+        By crop: "warmth", pairs of base (deg C) and thermal time (deg C days); "within_days";
+        "later", words or None; "safety_days". What is left out stays as it is; a crop not known
+        here needs its warmth.
+
+    Raises
+    ------
+    ValueError
+        A rule that cannot be; the sentence says which.
+
+    Examples
+    --------
+    >>> own = with_own({"lentil": {"later": "the 5th node", "safety_days": 2}})
+    >>> own["lentil"].later, own["lentil"].safety_days, own["pea"] is CROPS["pea"]
+    ('the 5th node', 2.0, True)
+    """
+    crops = dict(CROPS)
+    for name, said in (rules or {}).items():
+        if not isinstance(said, dict) or not set(said) <= _OWN:
+            raise ValueError(f"the rule of {name} takes {', '.join(sorted(_OWN))}, and nothing else")
+        word = "".join(letter for letter in str(name).casefold() if letter.isalpha())
+        known = crops.get(word)
+        if not word or known is None and "warmth" not in said:
+            raise ValueError(f"{name} is not known here, so its rule needs warmth")
+        changed = {}
+        if "warmth" in said:
+            changed = {"warmth": _pairs(name, said["warmth"]), "guess": False}
+        if "within_days" in said:
+            changed["within"] = _days(name, said["within_days"], None)
+        if "safety_days" in said:
+            changed["safety_days"] = _days(name, said["safety_days"], SAFETY_DAYS)
+        if "later" in said:
+            changed["later"] = None if said["later"] is None else str(said["later"])
+        crops[word] = replace(known or Crop(()), **changed)
+    return crops
+
+
+def _pairs(name, said) -> tuple[tuple[float, float], ...]:
+    try:
+        pairs = tuple((float(base), float(needed)) for base, needed in said)
+    except (TypeError, ValueError):
+        pairs = ()
+    if not pairs or not all(-10 <= base <= 30 and 0 < needed <= 1000 for base, needed in pairs):
+        raise ValueError(f"the warmth of {name} is pairs such as [[4.0, 133.0]], deg C and deg C days")
+    return pairs
+
+
+def _days(name, said, unsaid) -> float | None:
+    if said is None:
+        return unsaid
+    if isinstance(said, bool) or not isinstance(said, int | float) or not 0 <= said <= 60:
+        raise ValueError(f"the days of {name} are a number from 0 to 60")
+    return float(said)
+
+
+def crop_of(name: str | None, crops: dict[str, Crop] = CROPS) -> Crop | None:
     """Return the rules of a crop as the farm writes it, or None when there are none.
 
     >>> crop_of("Red lentils") is CROPS["lentil"], crop_of("Chick peas") is CROPS["chickpea"]
+    (True, True)
+    >>> crop_of("Soya beans") is CROPS["soybean"], crop_of("dry beans") is CROPS["bean"]
     (True, True)
     >>> crop_of("sunflower") is None
     True
     """
     plain = "".join(letter for letter in (name or "").casefold() if letter.isalpha())
-    return next((CROPS[word] for word in sorted(CROPS, key=len, reverse=True) if word in plain), None)
+    plain = plain.replace("soyabean", "soybean")
+    return next((crops[word] for word in sorted(crops, key=len, reverse=True) if word in plain), None)
 
 
 def soil_temperature(at: float, reading: tuple[float, float] | None = None) -> float:
@@ -148,21 +230,18 @@ def days_to_emerge(temperature, seeded: float, base: float, needed: float) -> fl
 
 
 def closes(
-    seeded: float,
-    crop: Crop,
-    reading: tuple[float, float] | None = None,
-    safety_days: float = SAFETY_DAYS,
+    seeded: float, crop: Crop, reading: tuple[float, float] | None = None
 ) -> float | None:
     """Return when ground under a crop closes to the roller, POSIX seconds.
 
-    The estimated emergence less the safety days, or the crop's own rule after seeding where that is
+    The estimated emergence less its safety days, or the crop's own rule after seeding where that is
     sooner; never before it was seeded. None when nothing is known.
 
     >>> round(closes(0.0, CROPS["soybean"], (0.0, 15.0)) / DAY, 1)
     2.0
     """
     up = comes_up(seeded, crop, reading)
-    known = [] if up is None else [max(seeded, up - safety_days * DAY)]
+    known = [] if up is None else [max(seeded, up - crop.safety_days * DAY)]
     if crop.within is not None:
         known.append(seeded + crop.within * DAY)
     return min(known, default=None)

@@ -13,11 +13,12 @@ from cabapp.coverage.job import JobCount
 from cabapp.position.clock import Clock
 from cabapp.position.fix import Source
 from cabapp.session import acts, rules
-from cabapp.session.count import as_kept, taps_of
+from cabapp.session.count import as_kept
 from cabapp.session.driving import Drive
 from cabapp.session.looking import look
 from cabapp.session.mopping import MopUp, mop_up
 from cabapp.session.receiving import receive
+from cabapp.session.resuming import left_open
 from cabapp.session.rules import TapRefused
 from cabapp.session.sheet import prepare
 from cabapp.session.taking import FarmWays, choices, hitching_question, open_stint, waiting
@@ -69,17 +70,9 @@ class Session:
 
     def _resume(self):
         """Go on with this tablet's last stint when nothing ended it."""
-        own = [stint for stint in self._store.all(Stint) if stint.device == self._store.device]
-        if not own:
-            return
-        stint = max(own, key=lambda one: one.seq)
-        stood = rules.standing(stint.at, taps_of(self._store, stint.id))
-        handed = None
-        if stood.state == rules.HANDED_OVER:
-            open_ones = {one.id for one in waiting(self._store, stint.job_id)}
-            given = [h.id for h in self._store.all(HandOver, stint_id=stint.id)]
-            handed = next((one for one in reversed(given) if one in open_ones), None)
-        if stood.state in rules.OPEN or handed is not None:
+        found = left_open(self._store)
+        if found is not None:
+            stint, handed = found
             self._open(stint)
             self._drive.handed = handed
 

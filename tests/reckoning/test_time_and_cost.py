@@ -9,7 +9,13 @@ from cabapp.reckoning.capacity import field_capacity, field_efficiency, mean_spe
 from cabapp.reckoning.cost import area_in_tank, cost_of_passes, fuel_per_pass_area
 from cabapp.reckoning.finish import finish_time, paces
 from cabapp.reckoning.fuel import fuel_rate
-from cabapp.reckoning.pursuit import holding_speed, time_to_catch, wait_to_finish_together
+from cabapp.reckoning.pursuit import (
+    backlog_at_its_end,
+    holding_speed,
+    time_to_catch,
+    time_to_spare,
+    wait_to_finish_together,
+)
 from cabapp.units import ACRE, FOOT, GALLON, MPH
 
 RATE = st.floats(0.5, 50)
@@ -63,6 +69,35 @@ def test_catching_up_is_when_both_have_done_the_same(lead, own, other):
         assert seconds is None
         return
     assert own * seconds == pytest.approx(lead + other * seconds, rel=1e-6, abs=1e-6)
+
+
+def followed(lead, left, own, other, wait, step=1.0):
+    """Drive both on second by second, we after a wait; return when each ends and the greatest
+    shortfall of ground ahead of us, and what is not done when the other ends."""
+    seeded, done, total, t = lead, 0.0, lead + left, 0.0
+    ended, behind = None, None
+    while done < total - 1e-6 and t < 1e6:
+        seeded = min(total, seeded + other * step)
+        if t >= wait:
+            done = min(seeded, done + own * step)
+        t += step
+        if ended is None and seeded >= total:
+            ended, behind = t, total - done
+    return ended, t, behind
+
+
+@given(
+    lead=st.floats(0, 2e4), left=st.floats(1e4, 1e5), own=st.floats(5, 30), other=st.floats(3, 30),
+)  # fmt: skip
+def test_spare_time_and_backlog_agree_with_a_drive(lead, left, own, other):
+    """Driven second by second: after the time to spare both end together (to two seconds) and without
+    waiting, what is left when the other ends is the backlog named."""
+    spare = time_to_spare(lead, left, own, other)
+    ended, ours, _ = followed(lead, left, own, other, spare)
+    if spare > 0:
+        assert ours == pytest.approx(ended, abs=3.0)
+    _, _, behind = followed(lead, left, own, other, 0.0)
+    assert behind == pytest.approx(backlog_at_its_end(lead, left, own, other), abs=3 * (own + other))
 
 
 @given(area=st.floats(1, 1e6), own=RATE, other=RATE)
