@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
     from cabapp.screens.app import DENSITY, run_cab
 
     clock, source = WallClock(), None
-    with open_store(chosen_store(args)) as store:
+    with open_store(chosen_store(args), carry_on=True) as store:
         if args.replay is not None:
             source = Replay(read_trace(args.replay).fixes(), args.replay.name)
             clock = ReplayClock(_where_it_was(store, source), args.speed)

@@ -4,19 +4,22 @@ import logging
 import os
 import signal
 from pathlib import Path
-from types import SimpleNamespace
 
 from kivy.app import App
-from kivy.base import ExceptionHandler, ExceptionManager
+from kivy.base import ExceptionManager
 from kivy.clock import Clock
 from kivy.core.window import Window
 from kivy.properties import ObjectProperty
 from kivy.uix.screenmanager import NoTransition, ScreenManager
 
 from cabapp.places import home
+from cabapp.position.clock import WallClock
 from cabapp.screens.day import DayScreen
+from cabapp.screens.exchange import ExchangeScreen
+from cabapp.screens.exchanging import Exchange
 from cabapp.screens.finish import FinishScreen
 from cabapp.screens.hand_over import HandOverScreen
+from cabapp.screens.keeping import HEARD, Keeping
 from cabapp.screens.looking import LookFirstScreen, WalkRoundScreen
 from cabapp.screens.mop_up import MopUpScreen
 from cabapp.screens.more import MoreScreen
@@ -26,11 +29,13 @@ from cabapp.screens.parts.flash import FlashFrame
 from cabapp.screens.parts.page import Slip
 from cabapp.screens.parts.health import tablet_trouble
 from cabapp.screens.parts.light import light_of_sun
+from cabapp.screens.parts.running import BUG, Beat, Faults, only_left
 from cabapp.screens.parts.settings import Settings
 from cabapp.screens.parts.sound import Sounder
 from cabapp.screens.parts.theme import THEME
 from cabapp.screens.pass_screen import WALK, PassScreen, is_moving, local_time
 from cabapp.screens.receive import ReceiveScreen
+from cabapp.screens.saying import EXCHANGE, NOT_NOW, Saying
 from cabapp.screens.set_up import SetUpScreen
 from cabapp.screens.stop import StopScreen
 from cabapp.screens.take_over import TakeOverScreen
@@ -39,14 +44,15 @@ from cabapp.screens.wipe import Wipe
 from cabapp.session import Session
 from cabapp.session.taking import FarmWays
 from store.errors import Refused
-from store.models import Stint
+from store.models import Farm, Field, Operator, Stint, Tool, Tractor
 
 LOG = logging.getLogger("rollbook.cab")
 TICKS_PER_S = 10
 LOOK_ROUND_S = 20.0
-TROUBLE_S = 8.0  # how long a refusal stays on the sentence line
-BUG = "Something went wrong inside Rollbook. Recording goes on."
-STANDING_ONLY = {"stop", "more", "hand over", "finish", "walk round", "look first", "the day", "mop up"}
+STICK_S = 2.0
+NAMED = (Farm, Operator, Tractor, Tool, Field)
+STANDING = "Stop first. Records are exchanged standing still."
+STANDING_ONLY = {"stop", "more", "hand over", "finish", "walk round", "look first", "the day", "mop up", "exchange"}
 
 
 class Cab(App):
@@ -60,23 +66,25 @@ class Cab(App):
         self.store, self.clock, self.source = store, clock, source
         self._dpi, self._pictures = dpi, Path(screenshot_dir) if screenshot_dir else None
         self.settings = Settings(home() / "tablet.json")
-        words.use(self.settings["language"])
         self._light = "night" if night else self.settings["light"]
         self.read_farm()
-        self._beat = _Beat(clock)
-        self.overheard = Overheard(source) if source is not None else None
+        self._beat = Beat(clock)
+        live = isinstance(clock, WallClock)  # a replay's time is of another day
+        self.overheard = Overheard(source, store.hear_time if live else None) if source is not None else None
+        self.keeping, self.exchange = Keeping(store), Exchange(store, home() / "exchange")
+        self.saying = Saying(self.keeping, self.exchange)
         self.session = Session(store, self._beat, self.overheard)
         self._light_up()
         self._leave_when_over, self._begun = leave_when_over, False
-        self._trouble = None
-        self._ask_why = False
-        self._ailing = None
+        self._ask_why = self._shouted = False
         self.receiving = None
 
     def read_farm(self) -> None:
-        """Take the farm's units and zone from the logbook."""
+        """Take the farm's units, zone and names from the logbook; names are the same in any language."""
         ways = FarmWays(self.store)
         self.units, self._zone = ways.units, ways.zone
+        names = frozenset(row.name for model in NAMED for row in self.store.all(model))
+        words.use(self.settings["language"], names)
 
     def begin_anew(self) -> None:
         """Begin a session with what set-up has changed; there is no stint in hand then."""
@@ -89,12 +97,12 @@ class Cab(App):
 
     def build(self):
         """Make the screens and begin to tick."""
-        ExceptionManager.add_handler(_Faults(self))
+        ExceptionManager.add_handler(Faults(self))
         Window.clearcolor = THEME.paper
         THEME.fbind("paper", lambda _theme, paper: setattr(Window, "clearcolor", paper))
         Window.bind(
             on_resize=self._fit,
-            on_touch_down=_only_left,
+            on_touch_down=only_left,
             on_request_close=lambda *_a, **_k: True,
             on_keyboard=lambda *_a: True,
         )
@@ -107,7 +115,7 @@ class Cab(App):
         for screen in (
             TakeOverScreen(name="take over"), SetUpScreen(name="set-up"), PassScreen(name="pass"), StopScreen(name="stop"),
             MoreScreen(name="more"), FinishScreen(name="finish"), WalkRoundScreen(name="walk round"),
-            LookFirstScreen(name="look first"), DayScreen(name="the day"), MopUpScreen(name="mop up"),
+            LookFirstScreen(name="look first"), DayScreen(name="the day"), MopUpScreen(name="mop up"), ExchangeScreen(name="exchange"),
             HandOverScreen(name="hand over"), ReceiveScreen(name="receive"),
         ):  # fmt: skip
             self.screens.add_widget(screen)
@@ -122,6 +130,7 @@ class Cab(App):
         Window.add_widget(self._flash)
         Clock.schedule_interval(self.tick, 1 / TICKS_PER_S)
         Clock.schedule_interval(self._look_round, LOOK_ROUND_S)
+        Clock.schedule_interval(self._look_for_sticks, STICK_S)
         self._look_round(0)
         self.tick(0)
         if os.environ.get("ROLLBOOK_PROBE"):
@@ -139,6 +148,8 @@ class Cab(App):
     def tick(self, _dt) -> None:
         """Let the session take in what has come, then draw it; a fault in drawing stops neither."""
         self._beat.take()
+        if self._exchanging():
+            return
         try:
             self.view = self.session.tick()
         except Exception:
@@ -150,12 +161,34 @@ class Cab(App):
                 self._flash.flash()
             self._settle(self.view)
             self.screens.current_screen.show(self.view)
+            self.keeping.follow(self.view.state)
+            self._shout()
             # on the pass screen the sentence line says it
-            said = self.trouble if self.screens.current != "pass" else None
-            self._slip.text = said.words if said else ""
+            self._slip.text = self.saying.slip() if self.screens.current != "pass" else ""
         except Exception:
             LOG.exception("drawing failed")
             self.complain(BUG)
+
+    def _exchanging(self) -> bool:
+        """Hold the fixes while records are exchanged, for nothing else may write then."""
+        if not self.exchange.busy:
+            return False
+        if not self.exchange.finish():
+            if self.overheard is not None:
+                self.overheard.hold(self._beat.now())
+            self.screens.current_screen.show(self.view)
+            return True
+        if self.exchange.added:
+            self.read_farm()
+            self.session.merged()
+        return False
+
+    def _shout(self):
+        """Sound and flash once when nothing is being saved any more; the words stand as long as it is so."""
+        shouts = bool(self.keeping.shout)
+        if shouts and not self._shouted:
+            self.try_sound()
+        self._shouted = shouts
 
     def _settle(self, view):
         """Show the screen the state asks for; lists are shut as soon as the tractor moves off."""
@@ -164,7 +197,7 @@ class Cab(App):
         if self._leave_when_over and self._begun and view.state == "idle":
             self.stop()
         if view.state == "idle" or view.state == "finished" and view.undo_left <= 0:
-            wanted = here if here in ("take over", "receive", "set-up") else "take over"
+            wanted = here if here in ("take over", "receive", "set-up", "exchange") else "take over"
             if here == "set-up" and not self.standing and self.screens.current_screen.part != "round":
                 wanted = "take over"
         elif view.state == "handed over":
@@ -184,7 +217,12 @@ class Cab(App):
     def _look_round(self, _dt):
         """See to what changes slowly: the light outside, and how the tablet itself does."""
         self._light_up()
-        self._ailing = tablet_trouble(Path(os.environ["KIVY_HOME"]))
+        self.saying.ailing = tablet_trouble(self.store.path.parent)
+        self.keeping.look()
+
+    def _look_for_sticks(self, _dt):
+        if self.standing and not self.exchange.busy:
+            self.exchange.look_round()
 
     def _light_up(self):
         """Take the colours that were chosen, or those the sun asks for."""
@@ -226,8 +264,23 @@ class Cab(App):
         self.screens.current = name
 
     def do(self, what: str, /, **detail) -> bool:
-        """Hand one tap to the session; a refusal becomes the sentence line's words."""
+        """Hand one tap to the session, or do what is the cab's own; a refusal becomes words."""
+        if what in (EXCHANGE, NOT_NOW):
+            self.exchange.offered = False
+            return what == NOT_NOW or self.exchange_records()
+        if what == HEARD:
+            self.keeping.heard()
+            return True
         return self.attempt(lambda: self.session.tap(what, **detail))
+
+    def exchange_records(self) -> bool:
+        """Show the page of the exchange and begin it, if the tractor stands."""
+        if not self.standing:
+            self.complain(STANDING)
+            return False
+        self.go("exchange")
+        self.exchange.begin()
+        return True
 
     def attempt(self, act) -> bool:
         """Run what a key asks for; True when it was done, else a sentence says why not."""
@@ -244,21 +297,9 @@ class Cab(App):
         self.tick(0)
         return True
 
-    def complain(self, words: str) -> None:
-        """Put a sentence on the line for a few seconds, before anything of lower rank."""
-        self._trouble = words, Clock.get_boottime() + TROUBLE_S
-
-    @property
-    def trouble(self):
-        """What was refused lately, like a Sentence; None when nothing was."""
-        if self._trouble is None or Clock.get_boottime() > self._trouble[1]:
-            return None
-        return _quiet(self._trouble[0])
-
-    @property
-    def ailment(self):
-        """What the tablet itself suffers from, like a Sentence; None when nothing."""
-        return _quiet(self._ailing) if self._ailing else None
+    def complain(self, said: str) -> None:
+        """Say for a few seconds what could not be done."""
+        self.saying.refuse(said)
 
     @property
     def px_per_mm(self) -> float:
@@ -286,43 +327,6 @@ class Cab(App):
 
     def on_stop(self):
         """Leave everything written."""
+        self.exchange.close()
         self.session.close()
-
-
-def _quiet(said: str):
-    return SimpleNamespace(words=said, act_now=False, side=0, i_know=False, answers=())
-
-
-class _Beat:
-    """The clock as of the last beat: no time passes within a tick, however long the tick takes.
-
-    A replay sixty times as fast would otherwise run ahead of the fixes it has just given.
-    """
-
-    def __init__(self, clock):
-        self._clock = clock
-        self.take()
-
-    def take(self):
-        self._now = self._clock.now()
-
-    def now(self) -> float:
-        return self._now
-
-
-class _Faults(ExceptionHandler):
-    """A fault in a handler is logged and said in one sentence; the cab goes on."""
-
-    def __init__(self, cab):
-        self._cab = cab
-
-    def handle_exception(self, _fault):
-        """Log it and go on."""
-        LOG.exception("a handler failed")
-        self._cab.complain(BUG)
-        return ExceptionManager.PASS
-
-
-def _only_left(_window, touch):
-    """Swallow every mouse button but the first, so that only a finger's tap acts."""
-    return "button" in touch.profile and touch.button != "left"
+        self.keeping.close()

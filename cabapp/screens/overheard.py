@@ -2,6 +2,7 @@
 
 import math
 from collections import deque
+from collections.abc import Callable
 
 from cabapp.position.fix import Fix, Source
 
@@ -13,11 +14,21 @@ _METRES = 111_195.0  # in a degree of latitude, near enough for a walking pace
 class Overheard:
     """Hands a source's fixes on unchanged and keeps the last seconds of them.
 
-    `track`, when it is a list, is given every place as (lat, lon); for driving round a field.
+    Parameters
+    ----------
+    source : Source
+    hear : callable, optional
+        Told the time of each fix as it comes; for a live receiver, never for a replay.
+
+    Attributes
+    ----------
+    track : list or None
+        When it is a list it is given every place as (lat, lon); for driving round a field.
     """
 
-    def __init__(self, source: Source):
+    def __init__(self, source: Source, hear: Callable[[float], None] | None = None):
         self._source, self._lately, self.track = source, deque(), None
+        self._hear, self._held = hear, []
 
     @property
     def name(self) -> str:
@@ -35,7 +46,13 @@ class Overheard:
         return self._source.ended
 
     def poll(self, now: float) -> list[Fix]:
-        """Return the source's fixes, and remember them."""
+        """Return the source's fixes, those held first, and remember them."""
+        self.hold(now)
+        fixes, self._held = self._held, []
+        return fixes
+
+    def hold(self, now: float) -> None:
+        """Take in what the source gives and hold it until it is polled for."""
         fixes = self._source.poll(now)
         for fix in fixes:
             if fix.has_position and fix.quality != 0:
@@ -44,7 +61,9 @@ class Overheard:
                     self.track.append((fix.lat, fix.lon))
         while self._lately and now - self._lately[0].t > SPAN_S + STALE_S:
             self._lately.popleft()
-        return fixes
+        if fixes and self._hear:
+            self._hear(fixes[-1].t)
+        self._held += fixes
 
     def close(self) -> None:
         """Let go of the source."""

@@ -95,6 +95,8 @@ class PassScreen(Page):
         else:
             self.lamp = 0
             self.writing = f"[b]{say('Finished') if view.state == 'finished' else say('Not started')}[/b]"
+        if app.keeping.shout:  # whatever the line below must say, that nothing is saved stays in sight
+            self.lamp, self.writing = 2, f"[b]{say('Nothing is saved')}[/b]"
         bold, _, rest = self.writing.partition("[/b]")
         if len(bold) + len(rest) - len("[b]") > WRITING_SIGNS:
             self.writing = f"{bold}[/b] {since}"
@@ -153,7 +155,7 @@ class PassScreen(Page):
         return job.plane.to_xy(field.gate_lat, field.gate_lon)[0]
 
     def _sentence(self, view, app):
-        line, said = self.ids.sentence, app.trouble or view.sentence or app.ailment
+        line, said = self.ids.sentence, app.saying.line(view)
         line.words = said.words if said else ""
         line.act_now = bool(said and said.act_now)
         line.side = said.side if said and said.act_now else 0

@@ -1,0 +1,99 @@
+"""Exchanging records with a stick or a watched folder, on a thread, while the tractor stands. No Kivy.
+
+SQLite has one writer. While a bundle is merged nothing else writes: the cab holds the fixes that
+come and hands them to the session afterwards, and no tap is taken.
+"""
+
+import logging
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from sync.carriers import STICK_FOLDER, Watch, mounts
+
+LOG = logging.getLogger("rollbook.exchange")
+STAND_S = 1.2
+"""A file is taken only when it has stood still between two looks (`sync.carriers`)."""
+NOTHING = "There is nothing new on either side."
+BUG = "The exchange failed. Nothing was changed here; try it again."
+
+
+class Exchange:
+    """One tablet's exchange.
+
+    Parameters
+    ----------
+    store : store.Store
+    folder : Path
+        A watched folder, used when it is there: any file-sharing program can carry it.
+    sticks : callable
+        Returns where sticks are mounted.
+    """
+
+    def __init__(self, store, folder: Path, sticks: Callable[[], list[Path]] = mounts):
+        self._store, self._folder, self._sticks = store, folder, sticks
+        self._watch = Watch(store, [folder], sticks)
+        self._worker: threading.Thread | None = None
+        self._known: list[Path] = []
+        self.offered = False
+        self.done = self.of = 0
+        self.added = 0
+        self.words = ""
+
+    def places(self) -> list[Path]:
+        """Return the folders there are to exchange with now."""
+        try:
+            there = [stick / STICK_FOLDER for stick in self._sticks()]
+        except OSError:
+            there = []
+        return [place for place in (*there, self._folder) if place.is_dir()]
+
+    def look_round(self) -> None:
+        """Notice a stick that was put in or pulled out."""
+        now = self.places()
+        if any(place not in self._known for place in now if place != self._folder):
+            self.offered = True
+        elif not now:
+            self.offered = False
+        self._known = now
+
+    @property
+    def busy(self) -> bool:
+        """Whether records are being exchanged just now."""
+        return self._worker is not None
+
+    def begin(self) -> None:
+        """Exchange with every place that is there; `busy` until `finish` says it is over."""
+        if self.busy:
+            return
+        self.offered, self.words, self.added, self.done, self.of = False, "", 0, 0, 0
+        self._worker = threading.Thread(target=self._run, name="exchange", daemon=True)
+        self._worker.start()
+
+    def finish(self) -> bool:
+        """Say, once, that the exchange that was begun is over."""
+        if self._worker is None or self._worker.is_alive():
+            return False
+        self._worker = None
+        return True
+
+    def close(self) -> None:
+        """Wait for an exchange that is going on: a merge is one transaction."""
+        if self._worker is not None:
+            self._worker.join()
+
+    def _run(self):
+        try:
+            news = self._watch.look(self._note)
+            time.sleep(STAND_S)
+            news += self._watch.look(self._note)
+            self.added = sum(one.merged.added for one in news)
+            missing = [words for one in news for words in one.merged.missing]
+            self.words = "\n".join(dict.fromkeys([*(one.words for one in news), *missing])) or NOTHING
+        except Exception:
+            LOG.exception("an exchange failed")
+            self.words = BUG
+
+    def _note(self, done, of, _name):
+        self.done, self.of = done, of

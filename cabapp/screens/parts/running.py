@@ -1,0 +1,45 @@
+"""What keeps the running cab going: the beat of its clock, and what becomes of a fault in a handler."""
+
+import logging
+
+from kivy.base import ExceptionHandler, ExceptionManager
+
+LOG = logging.getLogger("rollbook.cab")
+BUG = "Something went wrong inside Rollbook. Recording goes on."
+
+
+class Beat:
+    """The clock as of the last beat: no time passes within a tick, however long the tick takes.
+
+    A replay sixty times as fast would otherwise run ahead of the fixes it has just given.
+    """
+
+    def __init__(self, clock):
+        self._clock = clock
+        self.take()
+
+    def take(self):
+        """Let time pass."""
+        self._now = self._clock.now()
+
+    def now(self) -> float:
+        """Return POSIX seconds, UTC, as of the last beat."""
+        return self._now
+
+
+class Faults(ExceptionHandler):
+    """A fault in a handler is logged and said in one sentence; the cab goes on."""
+
+    def __init__(self, cab):
+        self._cab = cab
+
+    def handle_exception(self, _fault):
+        """Log it and go on."""
+        LOG.exception("a handler failed")
+        self._cab.complain(BUG)
+        return ExceptionManager.PASS
+
+
+def only_left(_window, touch):
+    """Swallow every mouse button but the first, so that only a finger's tap acts."""
+    return "button" in touch.profile and touch.button != "left"
