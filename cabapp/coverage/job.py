@@ -298,6 +298,12 @@ class JobCount:
             seedings=list(self._seedings.values()),
         )
 
+    def tally_in(self, part) -> Tally:
+        """Return the exact areas of the ground in a polygon on the plane, m, as if it were the field."""
+        once = self.field.once if self.field is not None else None
+        seedings = list(self._seedings.values())
+        return tally(self.pieces(), Field(part, self.target, once), seedings=seedings)
+
     def gaps(self, sigma: float | None = None) -> list[Gap]:
         """Return the gaps, each with how sure it is; empty when no boundary is known.
 
