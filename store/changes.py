@@ -1,7 +1,6 @@
 """Reference rows as the sum of their changes; the only place that writes reference tables."""
 
-import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
 from functools import cache
 
 from sqlalchemy import JSON, Boolean, Column, Float, Integer, insert, select
@@ -12,6 +11,7 @@ from store.models import Change, Instant, Reference, Row
 
 BASE = frozenset(("id", "device", "seq", "stamp"))
 LARGEST_INT = 2**31 - 1  # what every database holds as a plain integer
+LARGEST_FLOAT = 2.0**63  # far beyond any measurement; a whole number of that size is still held
 
 
 @cache
@@ -32,30 +32,50 @@ def defaults(model: type[Row]) -> dict[str, object]:
     return {n: v for n, v in found.items() if v is not None or own_columns(model)[n].nullable}
 
 
+def all_fit(column: Column, values: Sequence) -> bool:
+    """Say whether all of these values may stand in a column; bool is no number, NaN no measure.
+
+    A column at once, because a bundle brings tens of thousands of values.
+    """
+    kinds = set(map(type, values))
+    if type(None) in kinds:
+        if not column.nullable:
+            return False
+        values = [value for value in values if value is not None]
+        kinds.discard(type(None))
+    kind, judge = _judge_of(column)
+    return all(issubclass(k, kind) and (k is not bool or kind is bool) for k in kinds) and (
+        judge is None or judge(values)
+    )
+
+
 def fits(column: Column, value) -> bool:
-    """Say whether a value may stand in a column; bool is no number, NaN no measurement."""
-    if value is None:
-        return column.nullable
+    """Say whether a value may stand in a column."""
+    return all_fit(column, (value,))
+
+
+@cache
+def _judge_of(column: Column) -> tuple[type | tuple[type, ...], Callable | None]:
+    """Return what a column's values must be, and what all of them are asked besides."""
     if isinstance(column.type, JSON):
-        return isinstance(value, dict)
+        return dict, None
     if isinstance(column.type, Boolean):
-        return isinstance(value, bool)
-    if isinstance(value, bool):
-        return False
+        return bool, None
     if isinstance(column.type, Integer):
-        return isinstance(value, int) and abs(value) <= LARGEST_INT
+        return int, lambda values: all(abs(value) <= LARGEST_INT for value in values)
     if isinstance(column.type, Instant):
-        return isinstance(value, (int, float)) and abs(value) < INSTANT_LIMIT_S
+        return (int, float), lambda values: all(abs(value) < INSTANT_LIMIT_S for value in values)
     if isinstance(column.type, Float):
-        return isinstance(value, (int, float)) and math.isfinite(value)
-    if isinstance(value, str) and ("\0" in value or not _whole(value)):
+        return (int, float), lambda values: all(abs(value) < LARGEST_FLOAT for value in values)
+    return column.type.python_type, _whole if column.type.python_type is str else None
+
+
+def _whole(texts: Iterable[str]) -> bool:
+    """Say whether texts can be written: half a surrogate pair or a NUL cannot."""
+    try:
+        return b"\0" not in "".join(texts).encode()
+    except UnicodeEncodeError:
         return False
-    return isinstance(value, column.type.python_type)
-
-
-def _whole(text: str) -> bool:
-    """Say whether a text can be written: half a surrogate pair cannot."""
-    return text.isascii() or not any("\ud800" <= letter <= "\udfff" for letter in text)
 
 
 def judged(model: type[Row], columns: dict) -> dict:
@@ -96,25 +116,26 @@ def fold(session: Session, model: type[Reference], row_ids: Iterable[str]) -> No
     LookupError
         If the changes do not give every column a row must have: its birth is missing.
     """
-    wanted = list(dict.fromkeys(row_ids))
+    table, wanted = model.__table__, list(dict.fromkeys(row_ids))
     for i in range(0, len(wanted), 500):
         some = wanted[i : i + 500]
-        query = select(Change).where(Change.table == model.__tablename__, Change.row_id.in_(some))
-        told: dict[str, list[Change]] = {}
-        for change in session.scalars(query.order_by(Change.stamp, Change.device, Change.seq)):
+        query = select(Change.row_id, Change.device, Change.seq, Change.stamp, Change.columns)
+        query = query.where(Change.table == table.name, Change.row_id.in_(some))
+        told: dict[str, list] = {}
+        for change in session.execute(query.order_by(Change.stamp, Change.device, Change.seq)):
             told.setdefault(change.row_id, []).append(change)
         here = set(session.scalars(select(model.id).where(model.id.in_(some))))
         rows = [_sum(model, row_id, ordered) for row_id, ordered in told.items()]
         born = [row for row in rows if row["id"] not in here]
         if born:
-            session.execute(insert(model.__table__), born)
+            session.execute(insert(table), born)
         for row in rows:
             if row["id"] in here:
                 session.merge(model(**row))
         session.flush()
 
 
-def _sum(model: type[Reference], row_id: str, ordered: list[Change]) -> dict:
+def _sum(model: type[Reference], row_id: str, ordered: list) -> dict:
     values = dict(defaults(model))  # a birth by an older program lacks the newer columns
     for change in ordered:
         values.update(change.columns)

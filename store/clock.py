@@ -15,6 +15,7 @@ with two bounds of our own (common practice; the figures are choices):
 """
 
 import re
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
 DAY_MS = 86_400_000
@@ -27,7 +28,9 @@ LAST_COUNT = 99_999
 INSTANT_LIMIT_S = 8e9  # 1716 to 2223: so far a float of seconds is exact to the microsecond
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_SHAPE = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z)-(\d{5})-([0-9a-f]{8})", re.ASCII)
+_SHAPE = re.compile(
+    r"(\d{4}-\d\d-\d\dT\d\d:\d\d:[0-5]\d\.\d{3}Z)-(\d{5})-([0-9a-f]{8})", re.ASCII
+)
 
 
 def read_stamp(stamp: str) -> tuple[int, int, str]:
@@ -48,6 +51,25 @@ def read_stamp(stamp: str) -> tuple[int, int, str]:
         raise ValueError(f"not a stamp: {stamp[:80]!r}")
     when = datetime.fromisoformat(match[1])
     return (when - _EPOCH) // timedelta(milliseconds=1), int(match[2]), match[3]
+
+
+def judge_stamps(stamps: Sequence, devices: Sequence[str]) -> None:
+    """Hold each of these to be a stamp of its device that a clock can have given.
+
+    Raises
+    ------
+    ValueError
+        If one is not.
+    """
+    if not all(isinstance(stamp, str) and _SHAPE.fullmatch(stamp) for stamp in stamps):
+        raise ValueError("not a stamp")
+    for minute in {stamp[:16] for stamp in stamps}:  # no 30th of February
+        datetime.fromisoformat(minute)
+    newest = read_stamp(max(stamps))[0] if stamps else FLOOR_MS
+    if newest > CEILING_MS + DAY_MS:
+        raise ValueError("a stamp beyond all clocks")
+    if any(s[-8:] != device[:8] for s, device in zip(stamps, devices, strict=True)):
+        raise ValueError("a stamp of another device")
 
 
 def write_stamp(ms: int, count: int, device: str) -> str:

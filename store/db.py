@@ -17,7 +17,7 @@ PRAGMAS = (
     "PRAGMA busy_timeout=5000",
 )
 ONE_WRITER = 0x526F6C6C  # the advisory lock of PostgreSQL that a writer of a logbook holds
-_json = partial(json.dumps, allow_nan=False, ensure_ascii=False)
+json_text = partial(json.dumps, allow_nan=False, ensure_ascii=False)
 
 
 def connect(path: Path) -> Engine:
@@ -27,7 +27,7 @@ def connect(path: Path) -> Engine:
     execution option ``write=True`` takes the write lock at once instead of failing half-way.
     """
     url = URL.create("sqlite", database=str(path))
-    return _prepared(create_engine(url, json_serializer=_json), PRAGMAS)
+    return _prepared(create_engine(url, json_serializer=json_text), PRAGMAS)
 
 
 def connect_memory(name: str) -> Engine:
@@ -39,13 +39,13 @@ def connect_memory(name: str) -> Engine:
     def open_one():
         return sqlite3.connect(name, uri=True, check_same_thread=False)
 
-    engine = create_engine("sqlite://", creator=open_one, json_serializer=_json, pool_size=20)
+    engine = create_engine("sqlite://", creator=open_one, json_serializer=json_text, pool_size=20)
     return _prepared(engine, ("PRAGMA foreign_keys=ON", "PRAGMA read_uncommitted=ON"))
 
 
 def connect_server(url: str) -> Engine:
     """Return an engine on a PostgreSQL database; a writing transaction waits for its turn."""
-    engine = create_engine(url, json_serializer=_json)
+    engine = create_engine(url, json_serializer=json_text)
 
     @event.listens_for(engine, "begin")
     def _begin(connection):

@@ -28,6 +28,15 @@ MAX_COUNT = 30_000  # fixes in one piece: 50 minutes at 10 Hz
 SIGMA, QUALITY, MISSING = 1, 2, 4
 _TURNS = (2, 2, 2, 1, 1, 1)
 _CS, _E7, _CM = 100, 10_000_000, 100
+_LONGEST_CS, _ANY = int(INSTANT_LIMIT_S) * _CS - 1, 2**63
+_WITHIN = (  # least and most of each column, as packed
+    (-_LONGEST_CS, _LONGEST_CS),
+    (-90 * _E7, 90 * _E7),
+    (-180 * _E7, 180 * _E7),
+    (0, 10**6 * _CM + 1),
+    (0, 2**15),
+    (-_ANY, _ANY),
+)
 
 
 class Undecodable(ValueError):
@@ -127,21 +136,40 @@ def unvarints(data: bytes) -> np.ndarray:
     Undecodable
         If the last varint is cut off or one is longer than ten bytes.
     """
-    raw = np.frombuffer(data, dtype=np.uint8)
-    if not len(raw):
-        return np.zeros(0, dtype=np.uint64)
-    ends = np.flatnonzero(raw < 0x80)
-    if not len(ends) or ends[-1] != len(raw) - 1:
-        raise Undecodable("the last number is cut off")
-    size = np.diff(ends, prepend=-1)
-    if size.max() > 10:
-        raise Undecodable("a number is too long")
-    start = ends - size + 1
-    out = (raw[start] & 0x7F).astype(np.uint64)
-    for k in range(1, size.max()):  # most numbers are one byte, so the rest are few
-        longer = np.flatnonzero(size > k)
-        out[longer] |= (raw[start[longer] + k] & 0x7F).astype(np.uint64) << np.uint64(7 * k)
+    small, at, large = _split(data)
+    out = small.astype(np.uint64)
+    out[at] = large
     return out
+
+
+def _numbers(data: bytes) -> np.ndarray:
+    """Return what `unvarints` and `unzigzag` give together; small numbers stay bytes till last."""
+    small, at, large = _split(data)
+    out = ((small >> 1) ^ -(small & 1)).view(np.int8).astype(np.int64)
+    out[at] = unzigzag(large)
+    return out
+
+
+def _split(data: bytes) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return varints as their last bytes, which of them are longer than one, and those in full.
+
+    Most are one byte, so that only the few others are put together.
+    """
+    raw = np.frombuffer(data, dtype=np.uint8)
+    more = np.flatnonzero(raw & 0x80)  # bytes behind which the number goes on
+    if not len(more):
+        return raw, more, more.astype(np.uint64)
+    if more[-1] == len(raw) - 1:
+        raise Undecodable("the last number is cut off")
+    whose = more - np.arange(len(more))
+    first = np.flatnonzero(np.diff(whose, prepend=-1))
+    size = np.diff(first, append=len(more))
+    if size.max() > 9:
+        raise Undecodable("a number is too long")
+    shift = 7 * (np.arange(len(more)) - np.repeat(first, size)).astype(np.uint64)
+    low = np.add.reduceat((raw[more] & 0x7F).astype(np.uint64) << shift, first)
+    small, at = raw[raw < 0x80], whose[first]
+    return small, at, low | small[at].astype(np.uint64) << (7 * size).astype(np.uint64)
 
 
 def pack(trace: Trace) -> bytes:
@@ -168,6 +196,17 @@ def pack(trace: Trace) -> bytes:
     return head + squeezer.compress(body) + squeezer.flush()
 
 
+def length_of(data: bytes) -> int:
+    """Return how many fixes a piece of trace holds, once all of it has been looked at.
+
+    Raises
+    ------
+    Undecodable
+        If `unpack` would not take it.
+    """
+    return len(_columns_of(data)[0])
+
+
 def unpack(data: bytes) -> Trace:
     """Return the trace that `pack` made bytes of.
 
@@ -176,6 +215,19 @@ def unpack(data: bytes) -> Trace:
     Undecodable
         If the bytes are cut, altered, of a newer version, or hold more than they say.
     """
+    t, lat, lon, sigma, quality, missing = _columns_of(data)
+    lat, lon = lat / _E7, lon / _E7
+    if missing is not None:
+        lat[missing != 0] = lon[missing != 0] = np.nan
+    size = np.full(len(t), np.nan) if sigma is None else (sigma - 1) / _CM
+    if sigma is not None:
+        size[sigma == 0] = np.nan
+    kind = np.full(len(t), -1, np.int16) if quality is None else (quality - 1).astype(np.int16)
+    return Trace(t / _CS, lat, lon, size, kind)
+
+
+def _columns_of(data: bytes) -> list[np.ndarray | None]:
+    """Return the six columns as the whole numbers they are packed as, judged; None = not there."""
     if data[:2] != MAGIC[:2] or len(data) < 5:
         raise Undecodable("it is no piece of trace")
     if data[2] != MAGIC[2] or data[3] > 7:
@@ -184,38 +236,28 @@ def unpack(data: bytes) -> Trace:
     if end is None:
         raise Undecodable("its length is not readable")
     count = int(unvarints(data[4 : end + 1])[0])
-    present = [k for k in range(3) if data[3] >> k & 1]
+    present = [0, 1, 2, *(k for k in (3, 4, 5) if data[3] >> (k - 3) & 1)]
     if count > MAX_COUNT:
         raise Undecodable("it claims too many fixes")
-    width = 3 + len(present)
     try:
         squeezed = zlib.decompressobj()
-        body = squeezed.decompress(data[end + 1 :], 10 * width * count + 1)
+        body = squeezed.decompress(data[end + 1 :], 10 * len(present) * count + 1)
         if not squeezed.eof or squeezed.unused_data:
             raise Undecodable("it is cut off or has something behind it")
     except zlib.error as error:
         raise Undecodable("its checksum does not match") from error
-    numbers = unvarints(body)
-    if len(numbers) != width * count:
+    numbers = _numbers(body)
+    if len(numbers) != len(present) * count:
         raise Undecodable("it does not hold as many fixes as it says")
-    table = unzigzag(numbers).reshape(width, count)
-    columns = [_sum(table[k], _TURNS[k]) for k in range(width)]
-    optional = dict(zip(present, columns[3:], strict=True))
-    nothing = np.zeros(count, dtype=np.int64)
-    sigma = optional.get(0, nothing)
-    lost = optional.get(2, nothing) != 0
-    trace = Trace(
-        columns[0] / _CS,
-        np.where(lost, np.nan, columns[1] / _E7),
-        np.where(lost, np.nan, columns[2] / _E7),
-        np.where(sigma == 0, np.nan, (sigma - 1) / _CM),
-        (optional.get(1, nothing) - 1).astype(np.int16),
-    )
-    try:
-        _judge(trace)
-    except ValueError as error:
-        raise Undecodable(str(error)) from error
-    return trace
+    columns: list[np.ndarray | None] = [None] * 6
+    for k, column in zip(present, numbers.reshape(len(present), count), strict=True):
+        for _ in range(_TURNS[k]):
+            np.cumsum(column, out=column)
+        least, most = _WITHIN[k]
+        if count and (column.min() < least or column.max() > most):
+            raise Undecodable("a number in it is out of range")
+        columns[k] = column
+    return columns
 
 
 def join(traces) -> Trace:
@@ -232,10 +274,4 @@ def cut(trace: Trace, first: int, last: int) -> Trace:
 def _difference(column: np.ndarray, times: int) -> np.ndarray:
     for _ in range(times):
         column = np.diff(column, prepend=np.int64(0))
-    return column
-
-
-def _sum(column: np.ndarray, times: int) -> np.ndarray:
-    for _ in range(times):
-        column = np.cumsum(column)
     return column

@@ -16,14 +16,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from sqlalchemy import insert, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from store import changes, migrate
+from store.bulk import insert_rows
 from store.check import tallies
 from store.db import connect
 from store.files import sync_folder, written_beside
-from store.lines import Unfit, read_line
+from store.judging import read_lines
+from store.lines import Unfit
 from store.models import FACTS, REFERENCES, Base, Change, Own, Page, Peer, TraceTail
 
 LARGEST_ROWID = 2**40
@@ -170,25 +172,23 @@ def _drop_orphans(new: sqlite3.Connection) -> None:
 
 def _from_pages(session: Session) -> None:
     """Add the facts that are gone from their tables but stand on a signed page."""
-    tables = {n: m for n, m in FACTS.items()}
     known = {pair for m in FACTS.values() for pair in session.execute(select(m.device, m.seq))}
-    lost: dict[str, list[dict]] = {}
+    lost: dict[str, list[tuple]] = {}
     for page in session.scalars(select(Page)):
         try:
-            lines = zlib.decompress(page.squeezed).decode().splitlines()
+            lines = zlib.decompress(page.squeezed).decode().split("\n")[:-1]
         except (zlib.error, UnicodeDecodeError):
             continue
         for seq, line in enumerate(lines, page.first):
             if (page.device, seq) not in known:
                 try:
-                    record = read_line(line, lambda _id: None)
+                    (record,) = read_lines(f"{line}\n", lambda _id: None)
                 except Unfit:
                     continue  # a piece of trace: its bytes are not on the page
-                lost.setdefault(record.table, []).append(record.values)
+                lost.setdefault(record.table, []).append(record.row)
     session.connection().exec_driver_sql("PRAGMA defer_foreign_keys=ON")
-    for name in (Change.__tablename__, *(n for n in tables if n != Change.__tablename__)):
-        if name in lost:
-            session.execute(insert(tables[name]), lost[name])
+    for name in (Change.__tablename__, *(n for n in lost if n != Change.__tablename__)):
+        insert_rows(session, FACTS[name].__table__, lost.get(name, []))
 
 
 def _whole_births(session: Session, model: type[Base]) -> list[str]:

@@ -4,13 +4,15 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from sqlalchemy import insert, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from store import Store, changes, clock
+from store.bulk import insert_rows
 from store.check import holes_in_words, tallies
 from store.errors import BundleRefused
-from store.lines import Record, Unfit, read_line
+from store.judging import Record, read_lines
+from store.lines import Unfit
 from store.models import FACTS, REFERENCES, Change, Farm, Own, Peer, TraceChunk
 from store.pages import holds
 from sync import trust
@@ -98,7 +100,7 @@ def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tup
         try:
             with store.writing() as session:
                 _same_farm(session, bundle)
-                words = [r.values for r in records if r.table == "enrolment"]
+                words = [_named(r) for r in records if r.table == "enrolment"]
                 _judge_pages(bundle, fresh_slices, trust.believed(session, bundle, words))
                 fresh = _fresh(session, bundle, fresh_slices, records)
                 _insert(session, fresh, bundle.manifest["farm"]["id"])
@@ -126,10 +128,7 @@ def _records(bundle: Bundle, fresh: list[Slice], chunks_here: set[str]) -> list[
 
     records: dict[tuple[str, int], Record] = {}
     for page in fresh:
-        lines = page.text().split("\n")
-        if lines.pop() != "":
-            raise Unfit("its last record is cut off")
-        told = [read_line(line, packed) for line in lines]
+        told = read_lines(page.text(), packed)
         due = [(page.device, n) for n in range(page.first, page.last + 1)]
         if [r.key for r in told] != due:
             raise Unfit("a page of it does not hold the records it says")
@@ -139,6 +138,11 @@ def _records(bundle: Bundle, fresh: list[Slice], chunks_here: set[str]) -> list[
     if traces - read:
         raise Unfit("it carries pieces of trace that no record names")
     return list(records.values())
+
+
+def _named(record: Record) -> dict:
+    """Return a record's values by the names of their columns."""
+    return dict(zip(FACTS[record.table].__table__.columns.keys(), record.row, strict=True))
 
 
 def _same_farm(session: Session, bundle: Bundle) -> None:
@@ -184,8 +188,8 @@ def _fresh(
         for name, model in FACTS.items() if tops.get(device, 0) >= first else ():
             table = model.__table__
             known = (table.c.device == device) & (table.c.seq >= first)
-            for row in session.execute(select(table).where(known)).mappings():
-                here[row["device"], row["seq"]] = Record(name, dict(row))
+            for row in session.execute(select(table).where(known)):
+                here[row.device, row.seq] = Record(name, tuple(row))
     for record in records:
         if record.key in here and here[record.key] != record:
             device, seq = record.key
@@ -198,34 +202,32 @@ def _fresh(
 
 
 def _insert(session: Session, fresh: list[Record], farm_id: str) -> None:
-    by_table: dict[str, list[dict]] = {}
+    by_table: dict[str, list[tuple]] = {}
     for record in fresh:
-        by_table.setdefault(record.table, []).append(record.values)
+        by_table.setdefault(record.table, []).append(record.row)
     changed = by_table.pop(Change.__tablename__, [])
-    if changed:
-        session.execute(insert(Change.__table__), changed)
+    insert_rows(session, Change.__table__, changed)
     touched: dict[str, list[str]] = {}
-    for change in changed:
-        touched.setdefault(change["table"], []).append(change["row_id"])
+    for _id, _device, _seq, _stamp, table, row_id, _columns in changed:
+        touched.setdefault(table, []).append(row_id)
     for table, model in REFERENCES.items():
         changes.fold(session, model, touched.get(table, ()))
     if session.scalars(select(Farm.id)).all() != [farm_id]:
         raise Unfit("it does not hold the one farm it says it is of")
     for table, model in FACTS.items():
-        if table in by_table:
-            session.execute(insert(model.__table__), by_table[table])
+        insert_rows(session, model.__table__, by_table.get(table, []))
 
 
 def _own_affairs(store: Store, session: Session, bundle: Bundle, fresh: list[Record]) -> None:
     """Follow the others' clocks, remember their names, and never give a number twice."""
     own = session.scalars(select(Own)).one()
     wall = store.now()
-    for stamp in sorted((r.values["stamp"] for r in fresh), reverse=True):
+    for stamp in sorted((r.row[3] for r in fresh), reverse=True):
         followed = clock.seen(own.stamp, stamp, wall)
         if followed != own.stamp or stamp <= own.stamp:  # the newest that is not too wild
             own.stamp = followed
             break
-    ours = [r.values["seq"] for r in fresh if r.values["device"] == own.device]
+    ours = [seq for device, seq in (r.key for r in fresh) if device == own.device]
     own.next_seq = max([own.next_seq, *(seq + 1 for seq in ours)])
     signer = bundle.manifest["device"]
     for device in (*bundle.manifest["devices"], signer):

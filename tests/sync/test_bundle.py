@@ -14,7 +14,8 @@ from store.models import FACTS, Own
 from sync import bundle as bundles
 from sync import export_bundle, merge_bundles
 from sync.bundle import MANIFEST, RECORDS, SIGNATURE, write_bundle
-from store.lines import read_line, write_line
+from store.judging import read_lines
+from store.lines import write_line
 from store.pages import make_page, text_of
 
 
@@ -128,8 +129,8 @@ def test_every_row_is_the_same_after_a_line(copies, work):
     for name, model in FACTS.items():
         for row in copies[0].all(model):
             packed = {row.id: getattr(row, "packed", None)}.get
-            values = {c.name: getattr(row, c.name) for c in model.__table__.columns}
-            assert read_line(write_line(row), packed).values == values
+            values = tuple(getattr(row, c.name) for c in model.__table__.columns)
+            assert read_lines(write_line(row) + "\n", packed) == [(name, values)]
             seen.add(name)
     assert {"change", "stint", "tap", "mark", "trace_chunk", "hand_over"} <= seen
 
@@ -283,6 +284,7 @@ def test_signed_nonsense(sound, signed, open_copies, tmp_path, rows_of):
         [line.replace('"seq": 1,', '"seq": 1e999,') for line in lines],
         lines[1:],
         [lines[-1]],
+        [line.replace('"kind": "stop"', '"kind": "<b>odd"') for line in lines],  # may be taken
     ]
     refused, office = 0, None
     for n, choice in enumerate(bent):

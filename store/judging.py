@@ -1,0 +1,142 @@
+"""Lines back to facts: judged column by column before anything is done with them.
+
+A column at once, because a season's bundle brings a hundred thousand values: to ask each for
+its kind takes longer than to write it.
+"""
+
+import hashlib
+from collections.abc import Callable
+from typing import NamedTuple
+
+from store.changes import BASE, all_fit, default_of, fits, own_columns
+from store.clock import judge_stamps
+from store.lines import LARGEST_SEQ, Unfit, is_hash, is_seq, is_uuid, parse_lines
+from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Instant, TraceChunk
+from store.packing import Undecodable, length_of
+from store.times import read_time
+
+PARTS = frozenset(("table", "columns", *BASE))
+STATES = ("office", "tablet", "revoked")
+
+
+class Record(NamedTuple):
+    """One fact as it travels: its table, and its values in the order of the table's columns."""
+
+    table: str
+    row: tuple
+
+    @property
+    def key(self) -> tuple[str, int]:
+        """The device and its number."""
+        return self.row[1:3]
+
+
+def read_lines(text: str, packed: Callable[[str], bytes | None]) -> list[Record]:
+    """Return the records on some whole lines, in their order.
+
+    Parameters
+    ----------
+    text : str
+        Lines, each with its end.
+    packed : callable
+        Given the id of a piece of trace, returns its bytes, or None if there are none.
+
+    Raises
+    ------
+    Unfit
+        If anything in them is not as it must be.
+    """
+    said = parse_lines(text)
+    places: dict[str, list[int]] = {}
+    for place, record in enumerate(said):
+        if not isinstance(record, dict) or record.keys() != PARTS:
+            raise Unfit("a line does not have the parts of a record")
+        table = record["table"]
+        if not isinstance(table, str) or table not in FACTS:
+            raise Unfit("a record is of an unknown kind")
+        places.setdefault(table, []).append(place)
+    base = [[record[name] for record in said] for name in ("id", "device", "seq", "stamp")]
+    _judge_base(*base)
+    records: list[Record] = [None] * len(said)
+    for table, which in places.items():
+        ids, *rest = ([column[place] for place in which] for column in base)
+        columns = _columns(FACTS[table], [said[place]["columns"] for place in which], ids, packed)
+        for place, row in zip(which, zip(ids, *rest, *columns, strict=True), strict=True):
+            records[place] = Record(table, row)
+    return records
+
+
+def _judge_base(ids: list, devices: list, seqs: list, stamps: list) -> None:
+    if not all(map(is_uuid, ids)) or not all(map(is_uuid, devices)):
+        raise Unfit("an id in it is no UUID")
+    if not all(map(is_seq, seqs)):
+        raise Unfit("a sequence number in it is not possible")
+    try:
+        judge_stamps(stamps, devices)
+    except ValueError as error:
+        raise Unfit("a stamp in it is not possible") from error
+
+
+def _columns(model: type[Fact], given: list[dict], ids: list[str], packed) -> list[list]:
+    """Return the columns of one table's records beyond those every row has, judged."""
+    name = model.__tablename__
+    own = own_columns(model)
+    if not all(isinstance(said, dict) and said.keys() <= own.keys() for said in given):
+        raise Unfit(f"a {name} has columns that are not known here")
+    columns = {}
+    for part, column in own.items():
+        default = default_of(column)
+        values = [said.get(part, default) for said in given]
+        if model is TraceChunk and part == "packed":
+            values = [_bytes_of(packed(i), said) for i, said in zip(ids, values, strict=True)]
+        elif isinstance(column.type, Instant):
+            values = _times(values)
+        if not all_fit(column, values):
+            raise Unfit(f"{part} of a {name} does not fit")
+        columns[part] = values
+    if model in _JUDGES:
+        _JUDGES[model](columns)
+    return list(columns.values())
+
+
+def _bytes_of(data: bytes | None, said: str | None) -> bytes | None:
+    if data is not None and hashlib.sha256(data).hexdigest() != said:
+        raise Unfit("a piece of trace is not the one its record names")
+    return data
+
+
+def _times(texts: list) -> list:
+    try:
+        return [None if text is None else read_time(text) for text in texts]
+    except (TypeError, ValueError) as error:
+        raise Unfit("a time in it is not an RFC 3339 time") from error
+
+
+def _judge_changes(columns: dict[str, list]) -> None:
+    for table, row_id, said in zip(*columns.values(), strict=True):
+        if table not in REFERENCES or not is_uuid(row_id):
+            raise Unfit("a change names no row")
+        allowed = own_columns(REFERENCES[table])
+        if not all(n in allowed and fits(allowed[n], v) for n, v in said.items()):
+            raise Unfit(f"a change of a {table} does not fit")
+
+
+def _judge_chunks(columns: dict[str, list]) -> None:
+    if not all(0 <= n < LARGEST_SEQ for n in columns["n"]):
+        raise Unfit("a piece of trace does not hold what its record says")
+    for data, count in zip(columns["packed"], columns["count"], strict=True):
+        try:
+            held = length_of(data)
+        except Undecodable as error:
+            raise Unfit(f"a piece of trace cannot be read: {error}") from error
+        if held != count:
+            raise Unfit("a piece of trace does not hold what its record says")
+
+
+def _judge_enrolments(columns: dict[str, list]) -> None:
+    sound = all(map(is_uuid, columns["subject"])) and all(map(is_hash, columns["public_key"]))
+    if not sound or not all(state in STATES for state in columns["state"]):
+        raise Unfit("an enrolment in it is not possible")
+
+
+_JUDGES = {Change: _judge_changes, TraceChunk: _judge_chunks, Enrolment: _judge_enrolments}
