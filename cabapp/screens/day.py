@@ -48,7 +48,7 @@ class DayScreen(Page):
         lines = App.get_running_app().session.day()
         if lines != self._lines:
             self._lines = lines
-            rows = [SheetLine(point=name, words=said) for name, said in lines]
+            rows = [SheetLine(point=say(name), words=say(said)) for name, said in lines]
             self.ids.lines.fill(rows or [Row(words=say("Nothing is known of the day yet."))])
 
     def rain(self, hours):

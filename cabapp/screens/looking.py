@@ -81,7 +81,7 @@ class LookFirstScreen(Page):
         self.complete = None not in answers
         bad = [STOP_RULES[key] for key, answer in zip(QUESTIONS, answers, strict=True) if answer]
         if bad:
-            self.verdict = bad[0]
+            self.verdict = say(bad[0])
         else:
             self.verdict = say("Go.") if self.complete else ""
 

@@ -17,8 +17,8 @@ from cabapp.screens.parts.rows import Row
 from cabapp.screens.parts.theme import CAP_OF_ROBOTO
 from cabapp.screens.parts.words import say
 from cabapp.session.known import spell
+from cabapp.session.words import way
 
-WAYS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 A_FRAME_S = 0.1  # the page is seen before it is worked out, which may take a second
 
 
@@ -105,7 +105,7 @@ class MopUpScreen(Page):
         at, rows, legs = (pose.x, pose.y), [], []
         for place, stop in enumerate(found.stops, 1):
             first, last = (tuple(job.plane.to_xy(*end)[0]) for end in (stop.start, stop.end))
-            row = StopRow(words=f"{place}. {stop.words}", remark=_place_words(at, first, app.units))
+            row = StopRow(words=f"{place}. {say(stop.words)}", remark=_place_words(at, first, app.units))
             row.bind(on_release=lambda _row, xy=first: self._point_out(xy))
             rows.append(row)
             legs.append((first, last))
@@ -116,7 +116,7 @@ class MopUpScreen(Page):
             )
         else:
             rows.append(Row(words=say("Nothing that was missed is worth going back for.")))
-        self.ids.stops.fill([*rows, *(NotWorth(text=why) for why in found.not_worth)])
+        self.ids.stops.fill([*rows, *(NotWorth(text=say(why)) for why in found.not_worth)])
         self.ids.ground.follow(pose)
         self.ids.ground.set_round((pose.x, pose.y), legs)
 
@@ -129,8 +129,7 @@ class MopUpScreen(Page):
 def _place_words(here, there, units) -> str:
     """Say how far and which way a place is from another, both m east and north."""
     east, north = there[0] - here[0], there[1] - here[1]
-    way = WAYS[round(math.atan2(east, north) / (math.pi / 4)) % 8]
-    return say("{distance} to the {way}", distance=units.distance(math.hypot(east, north)), way=say(way))
+    return say("{distance} to the {way}", distance=units.distance(math.hypot(east, north)), way=say(way(east, north)))
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -120,7 +120,7 @@ def _closing(field, app) -> str:
     """Say the day a field closes to the roller, on a line of its own; nothing when not known."""
     if field.closes is None:
         return ""
-    day = app.day_words(field.closes)
+    day = say(app.day_words(field.closes))
     past = field.closes < app.view.now
     return "\n" + (say("closed {day} (estimate)", day=day) if past else say("closes {day} (estimate)", day=day))
 

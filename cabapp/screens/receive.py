@@ -86,7 +86,7 @@ class ReceiveScreen(Page):
 
         def act():
             got = app.session.receive(self._hand_over.id, self._operator.id, lat, lon)
-            self.sentence, self.act_now = got.words, not got.agreed
+            self.sentence, self.act_now = say(got.words), not got.agreed
             if got.agreed:
                 app.go("take over")
 

@@ -53,7 +53,7 @@ class TakeOverScreen(Page):
         elif self._here is not None:
             self.sentence = say("You are in {field}.", field=self._here.name)
         else:
-            self.sentence = "" if view.position in ("good", "none") else view.position_words
+            self.sentence = "" if view.position in ("good", "none") else say(view.position_words)
 
     def _load(self):
         if self._touched:
@@ -61,7 +61,7 @@ class TakeOverScreen(Page):
         app = App.get_running_app()
         self._chosen, self.ready = {}, False
         choices = self._choices = app.session.choices()
-        self.cautions = list(choices.cautions)
+        self.cautions = [say(caution) for caution in choices.cautions]
         names = {c.id: c.name for name in COLUMNS for c in getattr(choices, name)}
         nearest = choices.fields[0] if choices.fields else None
         self._here = nearest if nearest and nearest.metres == 0 else None

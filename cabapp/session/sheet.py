@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cabapp.session import rules, words
+from cabapp.session.asked import told_by_the_day
 from cabapp.session.count import Count, taps_of
 from cabapp.session.driving import Drive
 from cabapp.session.season import told
@@ -123,7 +124,8 @@ def prepare(
             "time": say_time(now),
         },
     }  # fmt: skip
-    return HandOverSheet(state, left, sheet, lat, lon)
+    told = told_by_the_day(drive.day.lines())
+    return HandOverSheet(state, left, sheet | ({"told": told} if told else {}), lat, lon)
 
 
 def _where(drive, coming):
@@ -152,8 +154,19 @@ def _where(drive, coming):
         "areas_m2": {key: round(v, 1) for key, v in areas.items() if v is not None} or None,
         "pass_tally": drive.standing.tally,
         "next": beside,
+        "next_end": coming and _end(drive, (coming.x, coming.y)),
         "tool_at": tool_at,
+        "tool_end": tool_at and _end(drive, ends.mean(axis=0)),
     }
+
+
+def _end(drive, place) -> str | None:
+    """Return the end of the field a place lies at ("north-east"); None without a boundary."""
+    field = drive.count.count.field
+    if field is None:
+        return None
+    middle = field.polygon.centroid
+    return words.way(place[0] - middle.x, place[1] - middle.y)
 
 
 def _odd(drive):

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+
+WAYS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 _VERBS = {
     "rolling": "Rolled",
     "harrowing": "Harrowed",
@@ -36,3 +39,12 @@ def side(sign: int) -> str:
     ('left', 'right')
     """
     return "left" if sign < 0 else "right"
+
+
+def way(east: float, north: float) -> str:
+    """Return the compass way of a displacement, m.
+
+    >>> way(0, 5), way(-3, -3)
+    ('north', 'south-west')
+    """
+    return WAYS[round(math.atan2(east, north) / (math.pi / 4)) % 8]

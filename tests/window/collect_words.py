@@ -75,10 +75,12 @@ def said_from_tables() -> set[str]:
     from cabapp.screens.parts.settings import LIGHTS
     from cabapp.session import rules, sheet
     from cabapp.session.acts import MARKS, STONE_HIT
-    from cabapp.session.words import side, times
+    from cabapp.session.asked import ASKED
+    from cabapp.session.words import WAYS, side, times
 
     found = {kind.capitalize() for kind in MARKS} | set(LIGHTS) | set(rules.UNDOABLE.values())
     found |= {*MARKS, STONE_HIT, *sheet.STATES, *(state.capitalize() for state in sheet.STATES)}
+    found |= {word for one in ASKED for word in (one.name, *one.answers)} | set(WAYS)
     found |= {*phrases.DAYS, *phrases.MONTHS, phrases.DATE}
     found |= set(forms.OPERATIONS) | {times(n) for n in (1, 2, 3)} | {side(-1), side(1)} | set(sheet_words.TITLES)
     for form in forms.FORMS.values():
@@ -86,7 +88,7 @@ def said_from_tables() -> set[str]:
         found |= {name for line in form.lines if line.kind == "choice" for _, name in line.choices}
     for name, wanted in (
         ("stop", ["REASONS"]), ("pass_screen", ["MARKS", "WINGS", "AREAS"]), ("looking", ["POINTS", "QUESTIONS"]),
-        ("finish", ["KINDS", "CERTAINTIES"]), ("mop_up", ["WAYS"]),
+        ("finish", ["KINDS", "CERTAINTIES"]),
     ):  # fmt: skip
         for node in ast.parse((SCREENS / f"{name}.py").read_text(encoding="utf-8")).body:
             if isinstance(node, ast.Assign) and getattr(node.targets[0], "id", None) in wanted:
