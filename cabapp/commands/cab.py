@@ -4,9 +4,10 @@ import argparse
 from pathlib import Path
 
 from cabapp.places import chosen_store, store_option
-from cabapp.position.clock import FASTEST, SLOWEST, ReplayClock, WallClock
+from cabapp.position.choosing import Chosen
+from cabapp.position.clock import FASTEST, SLOWEST, ReplayClock
 from cabapp.position.files import read_trace
-from cabapp.position.opening import FORMS, ReceiverRefused, checked_words, open_receiver
+from cabapp.position.opening import FORMS, ReceiverRefused, checked_words
 from cabapp.position.replay import Replay
 from store import Store, open_store
 from store.models import Stint
@@ -20,7 +21,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the cab's options."""
     store_option(parser)
     where = parser.add_mutually_exclusive_group()
-    where.add_argument("--receiver", type=_receiver, default="auto", metavar="WHAT", help=f"{FORMS} (default: auto, which also goes without)")
+    where.add_argument("--receiver", type=_receiver, metavar="WHAT", help=f"{FORMS} (default: the one chosen on the screen; at first auto, which also goes without)")
     where.add_argument("--replay", type=Path, metavar="FILE", help="drive a recorded trace (GPX, CSV, NMEA) instead of the receiver")
     parser.add_argument("--speed", type=_speed, default=1.0, metavar="N", help="how many times faster the recording runs, 1 to 60")
     parser.add_argument("--night", action="store_true", help="begin with the night's colours")
@@ -40,13 +41,13 @@ def run(args: argparse.Namespace) -> int:
     """
     from cabapp.screens.app import DENSITY, run_cab
 
-    clock, source = WallClock(), None
     with open_store(chosen_store(args), carry_on=True) as store:
         if args.replay is not None:
             source = Replay(read_trace(args.replay).fixes(), args.replay.name)
             clock = ReplayClock(_where_it_was(store, source), args.speed)
         else:
-            source = open_receiver(args.receiver, chosen_store(args).parent / "receiver")
+            folder = chosen_store(args).parent / "receiver"
+            clock = source = Chosen(folder, args.receiver, lambda played: _where_it_was(store, played))
         run_cab(
             store, clock, source, night=args.night, size=args.size, dpi=args.dpi or DENSITY,
             fullscreen=args.fullscreen, screenshot_dir=args.screenshots,

@@ -9,11 +9,11 @@ from pathlib import Path
 
 from cabapp.coverage.plane import Plane
 from cabapp.position.bothways import both_ways, in_words, two_runs
+from cabapp.position.choosing import Chosen
 from cabapp.position.files import read_trace
-from cabapp.position.finding import AutoReceiver
 from cabapp.position.health import Verdict, judge, say_small
 from cabapp.position.links import BAUDS, GPSD
-from cabapp.position.opening import checked_words, open_receiver
+from cabapp.position.opening import checked_words
 from store.errors import Refused
 
 NAME = "receiver"
@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
     """Listen and say, or read and say; exit status 1 when no position was found."""
     if args.both_ways is not None:
         return _both_ways(args)
-    source = open_receiver(_words(args), args.keep)
+    source = Chosen(args.keep, _words(args))
     ends = time.monotonic() + args.seconds if args.seconds is not None else float("inf")
     shown, next_show, verdict = "", 0.0, None
     try:
@@ -78,23 +78,13 @@ def _words(args) -> str:
     return "auto"
 
 
-def _active(source):
-    """Return the one receiver to judge, or None while none is found."""
-    if isinstance(source, AutoReceiver):
-        return source.active or next(iter(source.receivers), None)
-    return source
-
-
 def _verdict(source, units) -> Verdict:
-    one = _active(source)
-    if one is None:
-        return Verdict("none", "I do not know where we are.", "Plug a receiver in and switch it on.")
-    return judge(list(one.recent), time.time(), units, _clock, one.state)
+    return judge(source.heard, time.time(), units, _clock, source.state)
 
 
 def _lines(source, verdict, units) -> str:
     parts = [source.words, verdict.words, verdict.do]
-    said = one.said if (one := _active(source)) else {}
+    said = source.said
     if verdict.every is not None:
         sky = f" from {said['satellites']} satellites" if said.get("satellites") else ""
         parts.append(f"A place every {verdict.every:.2g} s{sky}.")
@@ -102,11 +92,10 @@ def _lines(source, verdict, units) -> str:
 
 
 def _figures(source, verdict) -> dict:
-    one = _active(source)
-    said = one.said if one else {}
-    newest = one.recent[-1] if one and one.recent else None
+    said, heard = source.said, source.heard
+    newest = heard[-1] if heard else None
     return {
-        "receiver": one.name if one else None,
+        "receiver": source.name or None,
         "state": verdict.state if verdict else "none",
         "words": verdict.words if verdict else "",
         "do": verdict.do if verdict else "",

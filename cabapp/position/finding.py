@@ -13,6 +13,7 @@ from pathlib import Path
 
 from serial.tools import list_ports
 
+from cabapp.position.antenna import Antenna
 from cabapp.position.decode import Decoder
 from cabapp.position.fix import Fix
 from cabapp.position.links import BAUDS, GPSD, GpsdLink, Link, SerialLink
@@ -34,8 +35,29 @@ GONE_S = 15.0
 
 def ports() -> list[str]:
     """Return the serial ports of this machine, the likeliest first: USB, Bluetooth, then the rest."""
-    found = [port.device for port in list_ports.comports()]
-    return sorted(found, key=lambda name: ("ttyS" in name, name))
+    return list(named_ports())
+
+
+def named_ports() -> dict[str, str]:
+    """Return the serial ports of this machine with words for each, in the order of `ports`."""
+    found = sorted(map(_named, list_ports.comports()))
+    return {device: words for _, device, words in found}
+
+
+def _named(port) -> tuple[int, str, str]:
+    """Return rank, device and words of a port as pyserial lists it.
+
+    A Bluetooth port is rfcomm on Linux; Windows says Bluetooth in its description, and the others
+    name it so.
+    """
+    short = os.path.basename(port.device)
+    said = f"{port.device} {port.description or ''} {port.hwid or ''}".lower()
+    if "rfcomm" in said or "bluetooth" in said or "bthenum" in said:
+        return 1, port.device, f"Bluetooth ({short})"
+    if port.vid is not None or "usb" in said or "ttyacm" in said:
+        product = f", {port.product}" if port.product else ""
+        return 0, port.device, f"USB ({short}{product})"
+    return 2, port.device, f"Serial port ({short})"
 
 
 def try_port(
@@ -94,6 +116,8 @@ class AutoReceiver:
     gpsd : (str, int) or None
         Where a position service may be listening.
     bauds : sequence of int
+    antenna_of : callable, optional
+        As `Team` takes it.
     """
 
     def __init__(
@@ -102,11 +126,12 @@ class AutoReceiver:
         list_ports: Callable[[], list[str]] = ports,
         gpsd: tuple[str, int] | None = GPSD,
         bauds: tuple[int, ...] = BAUDS,
+        antenna_of: Callable[[str], Antenna | None] = lambda name: Antenna(),
     ):
         self._raw_folder, self._list_ports, self._gpsd, self._bauds = (
             raw_folder, list_ports, gpsd, bauds,
         )  # fmt: skip
-        self._team = Team()
+        self._team = Team(antenna_of=antenna_of)
         self._mine: dict[str, Receiver] = {}
         self._away: dict[str, float] = {}
         self._not_before: dict[str, float] = {}
@@ -121,9 +146,13 @@ class AutoReceiver:
         return self._team.name
 
     @property
-    def receivers(self) -> tuple[Receiver, ...]:
+    def sources(self) -> tuple[Receiver, ...]:
         """Those found and not forgotten."""
         return self._team.sources
+
+    def antennas_moved(self) -> None:
+        """Ask anew where the antennas sit."""
+        self._team.antennas_moved()
 
     @property
     def active(self) -> Receiver | None:

@@ -102,6 +102,11 @@ class Receiver:
         return _WORDS[self.state].format(self.name)
 
     @property
+    def trouble(self) -> str | None:
+        """Why what it says is not being kept, in words; None while it is."""
+        return self._raw.trouble if self._raw is not None else None
+
+    @property
     def said(self) -> dict:
         """The newest of all it said besides places, as `sentences.read_sentence` names it."""
         return self._decoder.said

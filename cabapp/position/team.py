@@ -4,7 +4,10 @@ Knows nothing of ports. Only one receiver's fixes are given at a time: two anten
 places, and going to and fro between them would look like sideways driving.
 """
 
+from collections.abc import Callable
+
 from cabapp.position.accuracy import sigma_of
+from cabapp.position.antenna import Antenna, Carrier
 from cabapp.position.fix import Fix, Source
 
 SILENT_S = 2.0
@@ -20,8 +23,9 @@ TOLD_S = 120.0
 class _Member:
     """What is known of one receiver."""
 
-    def __init__(self, source: Source):
+    def __init__(self, source: Source, antenna: Antenna):
         self.source = source
+        self.carrier = Carrier(antenna)
         self.fix: Fix | None = None
         self.seen = float("-inf")
         self.better_since: float | None = None
@@ -38,6 +42,9 @@ class Team:
     ----------
     sources : list of Source
         In order of liking; more may be added, and taken away, at any time.
+    antenna_of : callable, optional
+        Gives where the antenna of a receiver sits, by its name; fixes are carried from there to
+        the antenna the hitchings are measured from.
 
     Examples
     --------
@@ -48,13 +55,20 @@ class Team:
     >>> [team.poll(float(n))[0].lat for n in range(3)], team.poll(4.0)
     ([52.0, 52.0, 52.0], [])
     >>> [fix.lat for fix in team.poll(5.0)], team.words
-    ([52.1], 'roof gives no position. Using hood: its antenna sits elsewhere. Replaying hood.')
+    ([52.1], 'roof gives no position. Using hood. Replaying hood.')
     """
 
     ended = False
 
-    def __init__(self, sources: list[Source] | None = None):
-        self._members = [_Member(source) for source in sources or ()]
+    def __init__(
+        self,
+        sources: list[Source] | None = None,
+        antenna_of: Callable[[str], Antenna | None] = lambda name: Antenna(),
+    ):
+        self._antenna_of = antenna_of
+        self._members: list[_Member] = []
+        for source in sources or ():
+            self.add(source)
         self._active: _Member | None = None
         self._change = self._noted = ""
         self._changed = float("-inf")
@@ -88,7 +102,12 @@ class Team:
 
     def add(self, source: Source) -> None:
         """Take one more receiver in."""
-        self._members.append(_Member(source))
+        self._members.append(_Member(source, self._antenna_of(source.name) or Antenna()))
+
+    def antennas_moved(self) -> None:
+        """Ask anew where the antennas sit, because somebody has written it down."""
+        for member in self._members:
+            member.carrier = Carrier(self._antenna_of(member.source.name) or Antenna())
 
     def remove(self, source: Source) -> None:
         """Let one go; whoever added it closes it."""
@@ -102,7 +121,8 @@ class Team:
         came: dict[_Member, list[Fix]] = {}
         members = list(self._members)
         for member in members:
-            came[member] = member.source.poll(now)
+            # those not in use are carried too: their heading is wanted at once when they take over
+            came[member] = [member.carrier.carry(fix) for fix in member.source.poll(now)]
             for fix in came[member]:
                 member.fix = fix
                 member.seen = now if fix.has_position else float("-inf")
@@ -134,10 +154,18 @@ class Team:
                 self._active = min(known, key=lambda member: member.error(now))
                 self._change = (
                     f"{before.source.name} gives no position. "
-                    f"Using {self._active.source.name}: its antenna sits elsewhere."
+                    f"Using {self._active.source.name}{self._from_where(before, self._active)}."
                 )
         else:
             self._active = self._better(known, before, now)
+
+    def _from_where(self, before, after) -> str:
+        """Say what a change of receiver does to the passes."""
+        there, here = (self._antenna_of(one.source.name) for one in (before, after))
+        if there is None and here is None:
+            return ", and nobody has said how far apart the antennas are: passes may lie off by that much"
+        apart = (there or Antenna()) != (here or Antenna())
+        return "; that its antenna sits elsewhere is allowed for" if apart else ""
 
     def _better(self, known, before, now):
         for member in known:
@@ -148,6 +176,9 @@ class Team:
                 member.better_since = now
             elif now - member.better_since >= BETTER_S:
                 member.better_since = None
-                self._change = f"{member.source.name} knows better than {before.source.name}."
+                self._change = (
+                    f"{member.source.name} knows better than {before.source.name}"
+                    f"{self._from_where(before, member)}."
+                )
                 return member
         return before

@@ -49,7 +49,7 @@ def test_nothing_there_is_a_sentence_and_status_1(tmp_path, capsys):
     assert main(["receiver", "--port", str(tmp_path / "ttyNone"), "--for", "0.3"]) == 1
     captured = capsys.readouterr()
     assert "No receiver is found. Plug one in; I keep looking." in captured.out
-    assert "No position was found. Plug a receiver in" in captured.err
+    assert "No position was found. Plug the receiver in" in captured.err
 
 
 @pytest.mark.parametrize("words", ["tcp:here", "udp:0", "udp:99999", "gpsd:", "usb", "", "tcp:a:b", "/dev/x@1"])
@@ -66,8 +66,8 @@ def test_no_receiver_wanted_is_no_source():
 
 @pytest.mark.parametrize("words", [[], ["--receiver", "auto"], ["--receiver", "udp:5017"]])
 def test_the_cab_takes_a_receiver(words):
-    """The cab looks for a receiver unless it is told which."""
-    assert build_parser("cab").parse_args(["cab", *words]).receiver == (words[-1] if words else "auto")
+    """The cab takes the receiver it is told, else the one chosen on its screen."""
+    assert build_parser("cab").parse_args(["cab", *words]).receiver == (words[-1] if words else None)
 
 
 def test_the_cab_refuses_a_receiver_beside_a_replay(capsys):

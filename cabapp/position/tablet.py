@@ -1,0 +1,118 @@
+"""The tablet's own position, where the platform gives one through plyer; good to about 5 m.
+
+plyer knows Android and iOS. Anywhere else, or without plyer, this source says so in words and gives
+nothing. It has never run on a tablet, only against plyer's own class with a platform made up.
+"""
+
+import importlib.util
+import logging
+import math
+import time
+from collections import deque
+from collections.abc import Callable
+
+from cabapp.coverage.receiver import KINDS
+from cabapp.position.fix import Fix, is_place
+
+log = logging.getLogger(__name__)
+
+EVERY_MS = 200
+OF_68 = math.sqrt(-2 * math.log(0.32))
+"""Android states the radius that holds 68 of 100 places (its documentation of Location, from
+memory); that is so many standard deviations per axis (Rayleigh)."""
+MASTS_S, WORSE = 5.0, 3.0
+"""A place so many times worse than the last one is left out for so long, s."""
+NOT_HERE = "This machine gives no position of its own. Plug a receiver in."
+NO_PLYER = "The tablet's own position needs plyer, which is not installed. Plug a receiver in."
+
+
+def offered() -> str | None:
+    """Return why the tablet's own position cannot be had here, in words; None where it can."""
+    if importlib.util.find_spec("plyer") is None:
+        return NO_PLYER
+    from plyer.utils import platform
+
+    try:
+        there = importlib.util.find_spec(f"plyer.platforms.{platform}.gps")
+    except ModuleNotFoundError:
+        there = None
+    return None if there else NOT_HERE
+
+
+class TabletReceiver:
+    """A `Source` of the tablet's own position.
+
+    Parameters
+    ----------
+    gps : plyer.facades.GPS, optional
+        Made by plyer for this platform when not given.
+    clock : callable
+        Gives POSIX s. plyer passes no time on, so a fix has the time it came at.
+    """
+
+    name = "this tablet"
+
+    def __init__(self, gps=None, clock: Callable[[], float] = time.time):
+        self.ended = False
+        self._clock, self._gps = clock, None
+        self._fixes: deque[Fix] = deque(maxlen=72_000)
+        self._came: float | None = None
+        self._sigma = math.inf
+        self._why = None if gps is not None else offered()
+        if self._why is None:
+            self._begin(gps)
+
+    def _begin(self, gps):
+        try:
+            if gps is None:
+                from plyer import gps
+            gps.configure(on_location=self._take)
+            gps.start(minTime=EVERY_MS, minDistance=0)
+            self._gps = gps
+        except NotImplementedError:
+            self._why = NOT_HERE
+        except Exception as fault:  # whatever a platform raises, the cab goes on without it
+            log.exception("the tablet's own position cannot be had")
+            self._why = f"The tablet does not give its position ({fault}). Allow it in its settings."
+
+    @property
+    def words(self) -> str:
+        """The state in words for a person."""
+        if self.ended:
+            return "The tablet's own position is not used any more."
+        if self._why:
+            return self._why
+        if self._came is None or self._clock() - self._came > 3.0:
+            return "The tablet does not know where it is. Give it open sky, and allow its position in its settings."
+        return "The tablet's own position: good to about 5 m (16 ft). It cannot see a lap that is off."
+
+    def poll(self, now: float) -> list[Fix]:
+        """Return what came since the last call."""
+        taken = []
+        while self._fixes:
+            taken.append(self._fixes.popleft())
+        return taken
+
+    def close(self) -> None:
+        """Let the position go."""
+        gps, self._gps, self.ended = self._gps, None, True
+        self._fixes.clear()
+        if gps is not None:
+            try:
+                gps.stop()
+            except Exception:
+                log.exception("the tablet's own position could not be switched off")
+
+    def _take(self, lat=None, lon=None, accuracy=None, **_more):
+        """Called by the platform, perhaps from a thread of its own."""
+        at = self._clock()
+        if self.ended or lat is None or lon is None or not is_place(lat, lon):
+            return
+        sigma = float(accuracy) / OF_68 if accuracy and accuracy > 0 else KINDS["phone"].absolute
+        if self._came is not None:
+            # satellites and radio masts may both tell: the worse is left out, and time must go on
+            since = at - self._came
+            if since <= 0 or (since < MASTS_S and sigma > WORSE * self._sigma):
+                return
+        self._came, self._sigma = at, sigma
+        self._fixes.append(Fix(at, float(lat), float(lon), sigma))
