@@ -3,9 +3,10 @@
 from collections.abc import Callable, Iterable, Sequence
 from functools import cache
 
-from sqlalchemy import JSON, Boolean, Column, Float, Integer, insert, select
+from sqlalchemy import JSON, Boolean, Column, Float, Integer, select
 from sqlalchemy.orm import Session
 
+from store.bulk import insert_rows
 from store.clock import INSTANT_LIMIT_S
 from store.models import Change, Instant, Reference, Row
 
@@ -127,8 +128,8 @@ def fold(session: Session, model: type[Reference], row_ids: Iterable[str]) -> No
         here = set(session.scalars(select(model.id).where(model.id.in_(some))))
         rows = [_sum(model, row_id, ordered) for row_id, ordered in told.items()]
         born = [row for row in rows if row["id"] not in here]
-        if born:
-            session.execute(insert(table), born)
+        names = table.columns.keys()
+        insert_rows(session, table, [tuple(row[name] for name in names) for row in born])
         for row in rows:
             if row["id"] in here:
                 session.merge(model(**row))

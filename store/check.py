@@ -18,7 +18,10 @@ from store.times import part_of_day, zone_of
 
 # All facts as (device, seq, stamp), spelt once: building it anew costs more than running it.
 _EVERY = " UNION ALL ".join(f'SELECT device, seq, stamp FROM "{name}"' for name in FACTS)
-_TALLY = text(f"SELECT device, count(*), max(seq) FROM ({_EVERY}) AS every GROUP BY device")
+_TALLIES = " UNION ALL ".join(
+    f'SELECT device, count(*) AS n, max(seq) AS top FROM "{name}" GROUP BY device' for name in FACTS
+)  # each from its index alone
+_TALLY = text(f"SELECT device, sum(n), max(top) FROM ({_TALLIES}) AS every GROUP BY device")
 _NUMBERS_OF = text(f"SELECT seq FROM ({_EVERY}) AS every WHERE device = :device ORDER BY seq")
 _STAMP_OF = text(f"SELECT stamp FROM ({_EVERY}) AS every WHERE device = :device AND seq = :seq")
 _TWICE = text(
@@ -45,7 +48,7 @@ def check(session: Session) -> list[str]:
 
 def tallies(session: Session) -> dict[str, tuple[int, int]]:
     """Return how many numbers of each device are here, and the highest of them."""
-    return {device: (count, top) for device, count, top in session.execute(_TALLY)}
+    return {device: (int(count), top) for device, count, top in session.execute(_TALLY)}
 
 
 def holes(session: Session) -> dict[str, list[tuple[int, int]]]:

@@ -15,7 +15,7 @@ with two bounds of our own (common practice; the figures are choices):
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 
 DAY_MS = 86_400_000
@@ -27,6 +27,7 @@ CLOCK_OFF_S = 5.0  # a receiver's sentences come up to a second or two late
 LAST_COUNT = 99_999
 INSTANT_LIMIT_S = 8e9  # 1716 to 2223: so far a float of seconds is exact to the microsecond
 
+_TO_MS = 24  # letters of a stamp up to its milliseconds
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SHAPE = re.compile(
     r"(\d{4}-\d\d-\d\dT\d\d:\d\d:[0-5]\d\.\d{3}Z)-(\d{5})-([0-9a-f]{8})", re.ASCII
@@ -53,22 +54,21 @@ def read_stamp(stamp: str) -> tuple[int, int, str]:
     return (when - _EPOCH) // timedelta(milliseconds=1), int(match[2]), match[3]
 
 
-def judge_stamps(stamps: Sequence, devices: Sequence[str]) -> None:
-    """Hold each of these to be a stamp of its device that a clock can have given.
+def judge_stamps(stamps: Sequence, device: str) -> None:
+    """Hold each of these to be a stamp of a device that a clock can have given.
 
     Raises
     ------
     ValueError
         If one is not.
     """
-    if not all(isinstance(stamp, str) and _SHAPE.fullmatch(stamp) for stamp in stamps):
+    if set(map(type, stamps)) != {str} or not all(map(_SHAPE.fullmatch, stamps)):
         raise ValueError("not a stamp")
     for minute in {stamp[:16] for stamp in stamps}:  # no 30th of February
         datetime.fromisoformat(minute)
-    newest = read_stamp(max(stamps))[0] if stamps else FLOOR_MS
-    if newest > CEILING_MS + DAY_MS:
+    if read_stamp(max(stamps))[0] > CEILING_MS + DAY_MS:
         raise ValueError("a stamp beyond all clocks")
-    if any(s[-8:] != device[:8] for s, device in zip(stamps, devices, strict=True)):
+    if {stamp[-8:] for stamp in stamps} != {device[:8]}:
         raise ValueError("a stamp of another device")
 
 
@@ -110,13 +110,12 @@ def next_stamp(last: str, wall: float, device: str) -> str:
     return write_stamp(ms, count + 1, device)
 
 
-def seen(last: str, theirs: str, wall: float) -> str:
-    """Return the later of two stamps, unless theirs is too far ahead of our time to follow."""
+def seen(last: str, theirs: Iterable[str], wall: float) -> str:
+    """Return the latest of our stamp and theirs, but for those too far ahead of us to follow."""
     ours_ms = read_stamp(last)[0] if last else FLOOR_MS
-    wall_ms = min(round(wall * 1000), ours_ms + LEAP_MS) if last else round(wall * 1000)
-    if read_stamp(theirs)[0] > max(ours_ms, wall_ms) + DRIFT_MS:
-        return last
-    return max(last, theirs)
+    wall_ms = min(round(wall * 1000), ours_ms + LEAP_MS if last else CEILING_MS)
+    limit = write_stamp(max(ours_ms, wall_ms) + DRIFT_MS, 0, "")[:_TO_MS]
+    return max((stamp for stamp in theirs if stamp[:_TO_MS] <= limit and stamp > last), default=last)
 
 
 def fault(off: float) -> str | None:

@@ -6,11 +6,10 @@ its kind takes longer than to write it.
 
 import hashlib
 from collections.abc import Callable
-from typing import NamedTuple
 
 from store.changes import BASE, all_fit, default_of, fits, own_columns
 from store.clock import judge_stamps
-from store.lines import LARGEST_SEQ, Unfit, is_hash, is_seq, is_uuid, parse_lines
+from store.lines import LARGEST_SEQ, Unfit, is_hash, is_uuid, parse_lines
 from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Instant, TraceChunk
 from store.packing import Undecodable, length_of
 from store.times import read_time
@@ -19,25 +18,17 @@ PARTS = frozenset(("table", "columns", *BASE))
 STATES = ("office", "tablet", "revoked")
 
 
-class Record(NamedTuple):
-    """One fact as it travels: its table, and its values in the order of the table's columns."""
-
-    table: str
-    row: tuple
-
-    @property
-    def key(self) -> tuple[str, int]:
-        """The device and its number."""
-        return self.row[1:3]
-
-
-def read_lines(text: str, packed: Callable[[str], bytes | None]) -> list[Record]:
-    """Return the records on some whole lines, in their order.
+def read_page(
+    text: str, device: str, first: int, packed: Callable[[str], bytes | None]
+) -> dict[str, list[tuple]]:
+    """Return the facts on the lines of a page, by table, as rows in the order of its columns.
 
     Parameters
     ----------
     text : str
         Lines, each with its end.
+    device, first : str, int
+        Whose facts they must be, and from which number on, without holes.
     packed : callable
         Given the id of a piece of trace, returns its bytes, or None if there are none.
 
@@ -56,23 +47,24 @@ def read_lines(text: str, packed: Callable[[str], bytes | None]) -> list[Record]
             raise Unfit("a record is of an unknown kind")
         places.setdefault(table, []).append(place)
     base = [[record[name] for record in said] for name in ("id", "device", "seq", "stamp")]
-    _judge_base(*base)
-    records: list[Record] = [None] * len(said)
+    _judge_base(device, first, *base)
+    rows = {}
     for table, which in places.items():
-        ids, *rest = ([column[place] for place in which] for column in base)
-        columns = _columns(FACTS[table], [said[place]["columns"] for place in which], ids, packed)
-        for place, row in zip(which, zip(ids, *rest, *columns, strict=True), strict=True):
-            records[place] = Record(table, row)
-    return records
+        whose = [[column[place] for place in which] for column in base]
+        given = [said[place]["columns"] for place in which]
+        rows[table] = list(zip(*whose, *_columns(FACTS[table], given, whose[0], packed)))
+    return rows
 
 
-def _judge_base(ids: list, devices: list, seqs: list, stamps: list) -> None:
-    if not all(map(is_uuid, ids)) or not all(map(is_uuid, devices)):
+def _judge_base(device: str, first: int, ids: list, devices: list, seqs: list, stamps: list):
+    if not all(map(is_uuid, ids)):
         raise Unfit("an id in it is no UUID")
-    if not all(map(is_seq, seqs)):
-        raise Unfit("a sequence number in it is not possible")
+    if set(map(type, seqs)) != {int} or seqs != list(range(first, first + len(seqs))):
+        raise Unfit("its numbers do not follow one another")
+    if devices != [device] * len(devices):
+        raise Unfit("a page of it holds records of two devices")
     try:
-        judge_stamps(stamps, devices)
+        judge_stamps(stamps, device)
     except ValueError as error:
         raise Unfit("a stamp in it is not possible") from error
 

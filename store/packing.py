@@ -28,14 +28,12 @@ MAX_COUNT = 30_000  # fixes in one piece: 50 minutes at 10 Hz
 SIGMA, QUALITY, MISSING = 1, 2, 4
 _TURNS = (2, 2, 2, 1, 1, 1)
 _CS, _E7, _CM = 100, 10_000_000, 100
-_LONGEST_CS, _ANY = int(INSTANT_LIMIT_S) * _CS - 1, 2**63
-_WITHIN = (  # least and most of each column, as packed
-    (-_LONGEST_CS, _LONGEST_CS),
-    (-90 * _E7, 90 * _E7),
-    (-180 * _E7, 180 * _E7),
-    (0, 10**6 * _CM + 1),
-    (0, 2**15),
-    (-_ANY, _ANY),
+_T, _ANY = int(INSTANT_LIMIT_S) * _CS - 1, 2**63 - 1
+_WITHIN = np.array(  # the least and the most in each column, as packed
+    [
+        [-_T, -90 * _E7, -180 * _E7, 0, 0, -_ANY],
+        [_T, 90 * _E7, 180 * _E7, 10**6 * _CM + 1, 2**15, _ANY],
+    ]
 )
 
 
@@ -161,12 +159,15 @@ def _split(data: bytes) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         return raw, more, more.astype(np.uint64)
     if more[-1] == len(raw) - 1:
         raise Undecodable("the last number is cut off")
-    whose = more - np.arange(len(more))
-    first = np.flatnonzero(np.diff(whose, prepend=-1))
-    size = np.diff(first, append=len(more))
+    place = np.arange(len(more))
+    whose = more - place
+    begins = np.ones(len(more), dtype=bool)
+    np.not_equal(whose[1:], whose[:-1], out=begins[1:])
+    first = np.flatnonzero(begins)
+    size = np.append(first[1:], len(more)) - first
     if size.max() > 9:
         raise Undecodable("a number is too long")
-    shift = 7 * (np.arange(len(more)) - np.repeat(first, size)).astype(np.uint64)
+    shift = 7 * (place - np.repeat(first, size)).astype(np.uint64)
     low = np.add.reduceat((raw[more] & 0x7F).astype(np.uint64) << shift, first)
     small, at = raw[raw < 0x80], whose[first]
     return small, at, low | small[at].astype(np.uint64) << (7 * size).astype(np.uint64)
@@ -232,16 +233,20 @@ def _columns_of(data: bytes) -> list[np.ndarray | None]:
         raise Undecodable("it is no piece of trace")
     if data[2] != MAGIC[2] or data[3] > 7:
         raise Undecodable("it was packed by a newer program")
-    end = next((i for i in range(4, min(len(data), 8)) if data[i] < 0x80), None)
-    if end is None:
+    count, end = 0, 4
+    while end < len(data) and end < 7:
+        count |= (data[end] & 0x7F) << 7 * (end - 4)
+        end += 1
+        if data[end - 1] < 0x80:
+            break
+    else:
         raise Undecodable("its length is not readable")
-    count = int(unvarints(data[4 : end + 1])[0])
     present = [0, 1, 2, *(k for k in (3, 4, 5) if data[3] >> (k - 3) & 1)]
     if count > MAX_COUNT:
         raise Undecodable("it claims too many fixes")
     try:
         squeezed = zlib.decompressobj()
-        body = squeezed.decompress(data[end + 1 :], 10 * len(present) * count + 1)
+        body = squeezed.decompress(data[end:], 10 * len(present) * count + 1)
         if not squeezed.eof or squeezed.unused_data:
             raise Undecodable("it is cut off or has something behind it")
     except zlib.error as error:
@@ -249,13 +254,13 @@ def _columns_of(data: bytes) -> list[np.ndarray | None]:
     numbers = _numbers(body)
     if len(numbers) != len(present) * count:
         raise Undecodable("it does not hold as many fixes as it says")
+    table = np.cumsum(numbers.reshape(len(present), count), axis=1)
+    np.cumsum(table[:3], axis=1, out=table[:3])
+    least, most = (_WITHIN[side, present] for side in (0, 1))
+    if count and ((table.min(axis=1) < least).any() or (table.max(axis=1) > most).any()):
+        raise Undecodable("a number in it is out of range")
     columns: list[np.ndarray | None] = [None] * 6
-    for k, column in zip(present, numbers.reshape(len(present), count), strict=True):
-        for _ in range(_TURNS[k]):
-            np.cumsum(column, out=column)
-        least, most = _WITHIN[k]
-        if count and (column.min() < least or column.max() > most):
-            raise Undecodable("a number in it is out of range")
+    for k, column in zip(present, table, strict=True):
         columns[k] = column
     return columns
 

@@ -24,7 +24,7 @@ from store.bulk import insert_rows
 from store.check import tallies
 from store.db import connect
 from store.files import sync_folder, written_beside
-from store.judging import read_lines
+from store.judging import read_page
 from store.lines import Unfit
 from store.models import FACTS, REFERENCES, Base, Change, Own, Page, Peer, TraceTail
 
@@ -182,10 +182,11 @@ def _from_pages(session: Session) -> None:
         for seq, line in enumerate(lines, page.first):
             if (page.device, seq) not in known:
                 try:
-                    (record,) = read_lines(f"{line}\n", lambda _id: None)
+                    found = read_page(f"{line}\n", page.device, seq, lambda _id: None)
                 except Unfit:
                     continue  # a piece of trace: its bytes are not on the page
-                lost.setdefault(record.table, []).append(record.row)
+                for table, rows in found.items():
+                    lost.setdefault(table, []).extend(rows)
     session.connection().exec_driver_sql("PRAGMA defer_foreign_keys=ON")
     for name in (Change.__tablename__, *(n for n in lost if n != Change.__tablename__)):
         insert_rows(session, FACTS[name].__table__, lost.get(name, []))

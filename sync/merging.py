@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 from sqlalchemy import select
@@ -11,14 +12,16 @@ from store import Store, changes, clock
 from store.bulk import insert_rows
 from store.check import holes_in_words, tallies
 from store.errors import BundleRefused
-from store.judging import Record, read_lines
+from store.judging import read_page
 from store.lines import Unfit
-from store.models import FACTS, REFERENCES, Change, Farm, Own, Peer, TraceChunk
+from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Farm, Own, Peer, TraceChunk
 from store.pages import holds
 from sync import trust
 from sync.bundle import RECORDS, Bundle, open_bundle
 from sync.exporting import member_of
 from sync.slices import Slice, kept, pages_here, slices
+
+Rows = dict[str, list[tuple]]  # facts by table, in the order of its columns
 
 
 @dataclass
@@ -100,7 +103,7 @@ def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tup
         try:
             with store.writing() as session:
                 _same_farm(session, bundle)
-                words = [_named(r) for r in records if r.table == "enrolment"]
+                words = _named(Enrolment, records)
                 _judge_pages(bundle, fresh_slices, trust.believed(session, bundle, words))
                 fresh = _fresh(session, bundle, fresh_slices, records)
                 _insert(session, fresh, bundle.manifest["farm"]["id"])
@@ -113,10 +116,11 @@ def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tup
                 f"{path.name} was not merged: it builds on records it does not carry and that "
                 "are not here. Export it again where it came from."
             ) from error
-    return len(fresh), sum(s.last - s.first + 1 for s in every) - len(fresh)
+    added = sum(map(len, fresh.values()))
+    return added, sum(s.last - s.first + 1 for s in every) - added
 
 
-def _records(bundle: Bundle, fresh: list[Slice], chunks_here: set[str]) -> list[Record]:
+def _records(bundle: Bundle, fresh: list[Slice], chunks_here: set[str]) -> Rows:
     """Return the records on the fresh pages, each judged, with the bytes of their traces."""
     traces = {n for n in bundle.manifest["members"] if n != RECORDS}
     read = {member_of(row_id) for row_id in chunks_here}
@@ -126,23 +130,43 @@ def _records(bundle: Bundle, fresh: list[Slice], chunks_here: set[str]) -> list[
         read.add(name)
         return bundle.read(name) if name in traces else None
 
-    records: dict[tuple[str, int], Record] = {}
+    records: Rows = {}
     for page in fresh:
-        told = read_lines(page.text(), packed)
-        due = [(page.device, n) for n in range(page.first, page.last + 1)]
-        if [r.key for r in told] != due:
+        told = read_page(page.text(), page.device, page.first, packed)
+        if sum(map(len, told.values())) != page.last - page.first + 1:
             raise Unfit("a page of it does not hold the records it says")
-        for record in told:
-            if records.setdefault(record.key, record) != record:
-                raise Unfit("two of its records have one number")
+        for table, rows in told.items():
+            records.setdefault(table, []).extend(rows)
     if traces - read:
         raise Unfit("it carries pieces of trace that no record names")
-    return list(records.values())
+    in_order = sorted((page.device, page.first, page.last) for page in fresh)
+    if any(a[0] == b[0] and b[1] <= a[2] for a, b in pairwise(in_order)):
+        return _once(records)
+    return records
 
 
-def _named(record: Record) -> dict:
-    """Return a record's values by the names of their columns."""
-    return dict(zip(FACTS[record.table].__table__.columns.keys(), record.row, strict=True))
+def _once(records: Rows) -> Rows:
+    """Return records of pages that overlap, each once; those of one number must be the same."""
+    known: dict[tuple, tuple] = {}
+    for table, rows in records.items():
+        for row in rows:
+            if known.setdefault(_number(row), (table, row)) != (table, row):
+                raise Unfit("two of its records have one number")
+    once: Rows = {}
+    for table, row in known.values():
+        once.setdefault(table, []).append(row)
+    return once
+
+
+def _number(row: tuple) -> tuple[str, int]:
+    """Return the device and number of a row of facts."""
+    return row[1:3]
+
+
+def _named(model: type[Fact], records: Rows) -> list[dict]:
+    """Return the records of one table by the names of its columns."""
+    names = model.__table__.columns.keys()
+    return [dict(zip(names, row, strict=True)) for row in records.get(model.__tablename__, [])]
 
 
 def _same_farm(session: Session, bundle: Bundle) -> None:
@@ -173,39 +197,35 @@ def _judge_pages(bundle: Bundle, fresh: list[Slice], keys: dict[str, bytes]) -> 
             )
 
 
-def _fresh(
-    session: Session, bundle: Bundle, pages: list[Slice], records: list[Record]
-) -> list[Record]:
+def _fresh(session: Session, bundle: Bundle, pages: list[Slice], records: Rows) -> Rows:
     """Return the records that are not here yet; the others must be exactly what is here."""
-    if not pages:
-        return []
-    here: dict[tuple[str, int], Record] = {}
+    here: dict[tuple, tuple] = {}
     lowest: dict[str, int] = {}
     for page in pages:
         lowest[page.device] = min(page.first, lowest.get(page.device, page.first))
-    tops = {device: top for device, (_count, top) in tallies(session).items()}
+    tops = {device: top for device, (_count, top) in tallies(session).items()} if pages else {}
     for device, first in lowest.items():
         for name, model in FACTS.items() if tops.get(device, 0) >= first else ():
             table = model.__table__
             known = (table.c.device == device) & (table.c.seq >= first)
-            for row in session.execute(select(table).where(known)):
-                here[row.device, row.seq] = Record(name, tuple(row))
-    for record in records:
-        if record.key in here and here[record.key] != record:
-            device, seq = record.key
-            raise BundleRefused(
-                f"{bundle.path.name} was not merged: its record {seq} of device {device[:8]} is "
-                "another than the one here. One of the two copies was put back from an old file; "
-                "run check on both."
-            )
-    return [record for record in records if record.key not in here]
+            for row in map(tuple, session.execute(select(table).where(known))):
+                here[_number(row)] = name, row
+    if not here:
+        return records
+    for table, rows in records.items():
+        for row in rows:
+            device, seq = _number(row)
+            if here.get((device, seq), (table, row)) != (table, row):
+                raise BundleRefused(
+                    f"{bundle.path.name} was not merged: its record {seq} of device {device[:8]} "
+                    "is another than the one here. One of the two copies was put back from an old "
+                    "file; run check on both."
+                )
+    return {t: [row for row in rows if _number(row) not in here] for t, rows in records.items()}
 
 
-def _insert(session: Session, fresh: list[Record], farm_id: str) -> None:
-    by_table: dict[str, list[tuple]] = {}
-    for record in fresh:
-        by_table.setdefault(record.table, []).append(record.row)
-    changed = by_table.pop(Change.__tablename__, [])
+def _insert(session: Session, fresh: Rows, farm_id: str) -> None:
+    changed = fresh.get(Change.__tablename__, [])
     insert_rows(session, Change.__table__, changed)
     touched: dict[str, list[str]] = {}
     for _id, _device, _seq, _stamp, table, row_id, _columns in changed:
@@ -215,20 +235,18 @@ def _insert(session: Session, fresh: list[Record], farm_id: str) -> None:
     if session.scalars(select(Farm.id)).all() != [farm_id]:
         raise Unfit("it does not hold the one farm it says it is of")
     for table, model in FACTS.items():
-        insert_rows(session, model.__table__, by_table.get(table, []))
+        if model is not Change:
+            insert_rows(session, model.__table__, fresh.get(table, []))
 
 
-def _own_affairs(store: Store, session: Session, bundle: Bundle, fresh: list[Record]) -> None:
+def _own_affairs(store: Store, session: Session, bundle: Bundle, fresh: Rows) -> None:
     """Follow the others' clocks, remember their names, and never give a number twice."""
     own = session.scalars(select(Own)).one()
-    wall = store.now()
-    for stamp in sorted((r.row[3] for r in fresh), reverse=True):
-        followed = clock.seen(own.stamp, stamp, wall)
-        if followed != own.stamp or stamp <= own.stamp:  # the newest that is not too wild
-            own.stamp = followed
-            break
-    ours = [seq for device, seq in (r.key for r in fresh) if device == own.device]
-    own.next_seq = max([own.next_seq, *(seq + 1 for seq in ours)])
+    theirs = (row[3] for rows in fresh.values() for row in rows)
+    own.stamp = clock.seen(own.stamp, theirs, store.now())
+    ours = (_number(row) for rows in fresh.values() for row in rows)
+    given = [seq + 1 for device, seq in ours if device == own.device]
+    own.next_seq = max([own.next_seq, *given])
     signer = bundle.manifest["device"]
     for device in (*bundle.manifest["devices"], signer):
         if device["id"] == own.device:

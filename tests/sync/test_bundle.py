@@ -14,7 +14,7 @@ from store.models import FACTS, Own
 from sync import bundle as bundles
 from sync import export_bundle, merge_bundles
 from sync.bundle import MANIFEST, RECORDS, SIGNATURE, write_bundle
-from store.judging import read_lines
+from store.judging import read_page
 from store.lines import write_line
 from store.pages import make_page, text_of
 
@@ -130,7 +130,7 @@ def test_every_row_is_the_same_after_a_line(copies, work):
         for row in copies[0].all(model):
             packed = {row.id: getattr(row, "packed", None)}.get
             values = tuple(getattr(row, c.name) for c in model.__table__.columns)
-            assert read_lines(write_line(row) + "\n", packed) == [(name, values)]
+            assert read_page(write_line(row) + "\n", row.device, row.seq, packed) == {name: [values]}
             seen.add(name)
     assert {"change", "stint", "tap", "mark", "trace_chunk", "hand_over"} <= seen
 
