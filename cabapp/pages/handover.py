@@ -6,6 +6,8 @@ from cabapp.pages import parts
 from cabapp.pages.fieldlog import figures
 from cabapp.pages.figures import share
 from cabapp.pages.gather import JobLog
+from cabapp.session import sheet as session_sheet
+from cabapp.session.asked import told_of
 from cabapp.session.words import times, verb
 
 
@@ -40,11 +42,20 @@ def hand_over_sheet(log: JobLog, row, receipts: list, now: float) -> str:
         "map": parts.map_of(
             log, f"{log.field.name} at the hand-over", tallest=450, **_places(log, row, sheet)
         ),
-        "points": [{"name": name, "words": said(log, row, sheet)} for name, said in _POINTS],
+        "points": _points(log, row, sheet),
         "misses": _misses(receipts, log),
         **_names(log, row, receipts, sheet),
     }
     return parts.TEMPLATES.get_template("hand_over.html").render(page)
+
+
+def _points(log: JobLog, row, sheet: dict) -> list[dict]:
+    """The nine points: what the log knows of each, then what the outgoing operator said of it."""
+    points = []
+    for key, (name, said) in zip(session_sheet.POINTS, _POINTS, strict=True):
+        told = [f"{one[:1].upper()}{one[1:]}." for one in told_of(sheet, key)]
+        points.append({"name": name, "words": " ".join([said(log, row, sheet), *told])})
+    return points
 
 
 def _places(log: JobLog, row, sheet: dict) -> dict:

@@ -16,7 +16,7 @@ from cabapp.places import home
 from cabapp.position.clock import WallClock
 from cabapp.screens.day import DayScreen
 from cabapp.screens.exchange import ExchangeScreen
-from cabapp.screens.exchanging import Exchange
+from cabapp.screens.exchanging import STANDING, Exchange
 from cabapp.screens.finish import FinishScreen
 from cabapp.screens.hand_over import HandOverScreen
 from cabapp.screens.keeping import HEARD, Keeping
@@ -51,7 +51,6 @@ TICKS_PER_S = 10
 LOOK_ROUND_S = 20.0
 STICK_S = 2.0
 NAMED = (Farm, Operator, Tractor, Tool, Field)
-STANDING = "Stop first. Records are exchanged standing still."
 STANDING_ONLY = {"stop", "more", "hand over", "finish", "walk round", "look first", "the day", "mop up", "exchange"}
 
 
@@ -77,7 +76,7 @@ class Cab(App):
         self._light_up()
         self._leave_when_over, self._begun = leave_when_over, False
         self._ask_why = self._shouted = False
-        self.receiving = None
+        self.receiving = self.unchecked = None  # hand-overs: looked at, and taken over without the check
 
     def read_farm(self) -> None:
         """Take the farm's units, zone and names from the logbook; names are the same in any language."""

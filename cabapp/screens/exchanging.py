@@ -16,6 +16,7 @@ LOG = logging.getLogger("rollbook.exchange")
 STAND_S = 1.2
 """A file is taken only when it has stood still between two looks (`sync.carriers`)."""
 NOTHING = "There is nothing new on either side."
+STANDING = "Stop first. Records are exchanged standing still."
 BUG = "The exchange failed. Nothing was changed here; try it again."
 
 

@@ -47,7 +47,7 @@ class ReceiveScreen(Page):
         )
         self.sentence = say("Who takes over?")
         lines = sheet_lines(self._hand_over.sheet, app.units, app.clock_words)
-        self.ids.sheet.fill([SheetLine(point=point, words=words) for point, words in lines])
+        self.ids.sheet.fill([SheetLine(point=say(point), words=say(words)) for point, words in lines])
         self._lay_map(app)
 
     def _lay_map(self, app):
@@ -59,7 +59,12 @@ class ReceiveScreen(Page):
         field = job.field
         ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
         ground.target = getattr(field, "target", 2)
-        ground.next_place = None
+        ground.next_place = None  # it is for the receiver to show
+        sheet = self._hand_over.sheet
+        ground.marks = [
+            (mark["kind"], job.plane.to_xy(mark["lat"], mark["lon"])[0])
+            for mark in sheet.get("marks") or () if mark.get("lat") is not None
+        ]  # fmt: skip
         ground.keys = True
         ground.show_whole()
 
@@ -91,6 +96,14 @@ class ReceiveScreen(Page):
                 app.go("take over")
 
         app.attempt(act)
+
+    def no_time(self):
+        """Take over without the check; it is written down, and the office sees it in red."""
+        app = App.get_running_app()
+        if self._hand_over is not None:
+            app.unchecked = self._hand_over
+            app.complain("Taking over without the check is written down for the office.")
+        app.go("take over")
 
     def later(self):
         """Leave it waiting."""

@@ -2,6 +2,8 @@
 
 from collections.abc import Callable
 
+from cabapp.session.asked import told_of
+
 
 def sheet_lines(sheet: dict, units, say_time: Callable[[float], str]) -> list[tuple[str, str]]:
     """Return the sheet as (point, words), in the order it is gone through.
@@ -24,9 +26,9 @@ def sheet_lines(sheet: dict, units, say_time: Callable[[float], str]) -> list[tu
     lines = []
     for point, title, say in _POINTS:
         if point in sheet:
-            words = say(sheet[point], units, say_time)
-            if words:
-                lines.append((title, words))
+            words = " ".join([say(sheet[point], units, say_time), *(f"{one.capitalize()}." for one in told_of(sheet, point))])
+            if words.strip():
+                lines.append((title, words.strip()))
     return lines
 
 
@@ -46,7 +48,10 @@ def _where(where, units, _say_time):
     if coming:
         side = f", on the {coming['side']}" if coming.get("side") else ""
         lap = f", lapping {units.length(coming['lap_m'])}" if coming.get("lap_m") else ""
-        said.append(f"next pass from {coming.get('from', 'here')}{side}{lap}")
+        end = f", at the {where['next_end']} end" if where.get("next_end") else ""
+        said.append(f"next pass from {coming.get('from', 'here')}{end}{side}{lap}")
+    if where.get("tool_end"):
+        said.append(f"the tool stands at the {where['tool_end']} end")
     return "; ".join(said) + "."
 
 
@@ -72,11 +77,16 @@ def _marks(marks, _units, _say_time):
 
 def _machine(machine, units, say_time):
     said = [f"{machine.get('tractor', '')}, {machine.get('tool', '')}, {units.length(machine.get('width_m'))}"]
+    if machine.get("antenna_to_hitch_m") is not None:
+        hitch, tool = (units.length(machine.get(key)) for key in ("antenna_to_hitch_m", "hitch_to_line_m"))
+        said.append(f"antenna to hitch {hitch}, hitch to tool {tool}")
     if machine.get("last_fuel"):
         fuel = machine["last_fuel"]
         said.append(f"{units.volume(fuel['litres'])} of fuel went in at {say_time(fuel['at'])}")
     if machine.get("tool_hours"):
-        said.append(f"tool {machine['tool_hours']:.1f} h")
+        every = machine.get("grease_every_h")
+        grease = f", grease every {every:g} h" if every else ""
+        said.append(f"the tool has worked {machine['tool_hours']:.1f} h{grease}")
     if machine.get("faults"):
         said.append(f"not right when last looked at: {', '.join(map(str, machine['faults']))}")
     return "; ".join(said) + "."
@@ -100,7 +110,7 @@ def _to_do(gaps, units, _say_time):
 
 def _closing(closing, _units, _say_time):
     phone = f", {closing['phone']}" if closing.get("phone") else ""
-    left = " Left for the next." if closing.get("left_for") else ""
+    left = " Left: nobody was here." if closing.get("left_for") else ""
     return f"{closing.get('outgoing', '')}{phone}, {closing.get('time', '')}.{left}"
 
 

@@ -126,7 +126,10 @@ class TakeOverScreen(Page):
     def _begin(self, operator, tractor, tool, field):
         app = App.get_running_app()
         operation = app.store.get(Tool, tool).operation
-        app.attempt(lambda: app.session.take_over(operator, tractor, tool, field, operation=operation))
+        given = app.unchecked
+        skip = "no time" if given and (given.field_id, given.operation) == (field, operation) else None
+        if app.attempt(lambda: app.session.take_over(operator, tractor, tool, field, operation=operation, skip_check=skip)):
+            app.unchecked = None
 
     def receive(self):
         """Go and look at the hand-over that waits."""

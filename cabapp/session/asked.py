@@ -32,6 +32,9 @@ ASKED = (
 """The oddities a hand-over in the field is asked about (trade notes: state and why, headland, rings
 round obstacles, fuel left, leaking hose, slow wing, tyre)."""
 
+RECEIVER, SEEDER_DRIVER = "Who receives", "Who drives the seeder"
+"""Questions whose answers are the farm's people."""
+
 
 def drives_the_seeder(name: str, phone: str | None) -> str:
     """Return the phrase for whoever drives the seeder.

@@ -30,8 +30,8 @@ SPEAKING = (
     *(f"cabapp/position/{name}.py" for name in (
         "boundaries", "bothways", "fieldfiles", "finding", "health", "live", "rawlog", "replay", "team",
     )),
-    *(f"cabapp/screens/{name}.py" for name in ("boundary_files", "driven", "forms", "sheet_words")),
-    "cabapp/screens/parts/health.py", "cabapp/reckoning/thermal.py",
+    *(f"cabapp/screens/{name}.py" for name in ("boundary_files", "driven", "exchanging", "forms", "saying", "sheet_words")),
+    "cabapp/screens/parts/health.py", "cabapp/screens/parts/running.py", "cabapp/reckoning/thermal.py",
 )  # fmt: skip
 # modules of which only what they refuse, and these functions, are read in the cab
 REFUSING = {
@@ -60,10 +60,10 @@ def said_by_screens() -> set[str]:
     found = set()
     for path in [*SCREENS.glob("*.py"), *SCREENS.glob("parts/*.py")]:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "say" and node.args:
+            if isinstance(node, ast.Call) and _name(node.func) in ("say", "complain", "refuse") and node.args:
                 first = node.args[0]
                 branches = [first.body, first.orelse] if isinstance(first, ast.IfExp) else [first]
-                found |= {b.value for b in branches if isinstance(b, ast.Constant)}
+                found |= {b.value for b in branches if isinstance(b, ast.Constant) and len(b.value) > 1}
     for path in [*SCREENS.glob("*.kv"), *SCREENS.glob("parts/*.kv")]:
         found |= set(re.findall(r'(?<![.\w])say\("([^"]*)"', path.read_text(encoding="utf-8")))
     return found
