@@ -234,7 +234,7 @@ class Store:
         said = changes.differing(old, columns) if old else changes.complete(model, columns)
         if old is not None and not said:
             return old
-        if old is not None and model is Job and said.keys() - {"target", "gone"}:
+        if old is not None and model is Job and said.keys() & {"field_id", "operation", "season"}:
             raise ValueError("a job's field, operation and season are its id; put another job")
         change = Change(table=model.__tablename__, row_id=id or str(uuid.uuid4()), columns=said)
         self.number(session, change, changes.newest(session, change.row_id))
