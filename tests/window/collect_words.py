@@ -154,7 +154,7 @@ def _spoken_in(tree) -> set[str]:
 
 def _is_said(text: str) -> bool:
     """Say whether a constant is for a person: several words, or one that begins like a sentence."""
-    return bool(re.match(r"[ ,;.(]*[A-Za-z]", text)) and (" " in text.strip() or text[:1].isupper() or text[:1] in " ,;")
+    return bool(re.match(r"[ ,;:.(]*[A-Za-z]", text)) and (" " in text.strip() or text[:1].isupper() or text[:1] in " ,;:")
 
 
 def _template(node: ast.JoinedStr) -> str:

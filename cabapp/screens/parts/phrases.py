@@ -57,6 +57,8 @@ class PhraseBook:
         self._plain, patterns = {}, []
         for english, other in phrases.items():
             key = bare(english)
+            if key == DATE:
+                continue  # it would take any three words for a date
             if _FIGURE.search(key):
                 patterns.append((len(_FIGURE.sub("", key)), _pattern(key), bare(other)))
             elif key:
