@@ -8,7 +8,7 @@ from store.errors import Refused
 
 COMMANDS = (
     "cab", "demo", "measure", "log", "export", "merge", "exchange", "enrol", "office", "backup",
-    "check", "fields", "edit", "correct", "receiver", "bring", "kiosk",
+    "check", "fields", "parcels", "edit", "correct", "receiver", "bring", "kiosk",
 )  # fmt: skip
 
 

@@ -9,16 +9,16 @@ from datetime import datetime
 
 from cabapp import places
 from cabapp.pages.corrected import COLUMNS, ID, NUMBER, Corrections
-from cabapp.pages.figures import Words
-from cabapp.units import ACRE, FOOT, GALLON, HECTARE, Units
+from cabapp.pages.figures import words_of
+from cabapp.units import FOOT, GALLON
 from store import models, open_store
 from store.errors import Refused
 
 NAME = "correct"
 HELP = "Correct what was written: the first writing stays, the correction lies on top and says who and why."
 EXAMPLE = 'rollbook correct stint 3f2a width_m=45ft --reason "took the other roller" --by "Tam Willet"'
-KINDS = {"stint": models.Stint, "tap": models.Tap, "fuel": models.FuelEntry, "mark": models.Mark, "job": models.Job}  # fmt: skip
-_UNITS = {"ac": ACRE, "ha": HECTARE, "m2": 1.0, "ft": FOOT, "m": 1.0, "gal": GALLON, "l": 1.0}
+KINDS = {"stint": models.Stint, "tap": models.Tap, "fuel": models.FuelEntry, "mark": models.Mark}  # fmt: skip
+_LENGTHS, _VOLUMES = {"ft": FOOT, "m": 1.0}, {"gal": GALLON, "l": 1.0}
 _PEOPLE = {"operator_id": models.Operator, "tractor_id": models.Tractor, "tool_id": models.Tool}
 
 
@@ -26,7 +26,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the command takes."""
     parser.add_argument("kind", choices=KINDS, help="what is wrong")
     parser.add_argument("id", nargs="?", help="which one, by the beginning of its id; without it, they are listed")
-    parser.add_argument("value", nargs="*", metavar="COLUMN=VALUE", help="what is right: 45ft, 61ac, 20gal, or a name; or the word void")  # fmt: skip
+    parser.add_argument("value", nargs="*", metavar="COLUMN=VALUE", help="what is right: 45ft, 20gal, or a name; or the word void")  # fmt: skip
     parser.add_argument("--reason", help="why, in a few words")
     parser.add_argument("--by", metavar="NAME", help="who corrects it")
     parser.add_argument("--json", action="store_true", help="print what was done as JSON")
@@ -96,12 +96,14 @@ def _number(name: str, said: str) -> float:
             return _instant(said)
         except ValueError as fault:
             raise Refused(f"{said!r} is no time. Write it with its zone: 2026-05-14T13:45:00-05:00.") from fault
+    units = _LENGTHS if name.endswith("_m") else _VOLUMES if name == "litres" else {}
     met = re.fullmatch(r"\s*(-?[0-9]*\.?[0-9]+)\s*([a-z0-9]*)\s*", said.lower())
     unit = met[2] if met else ""
-    if not met or (unit and unit not in _UNITS):
-        raise Refused(f"{said!r} is no number. Write one, with ac, ha, ft, m, gal or l behind it if you like.")
-    value = float(met[1]) * _UNITS.get(unit, 1.0)
-    if not math.isfinite(value) or (value <= 0 and name in ("width_m", "agreed_m2")) or (value < 0 and name in ("litres", "price_per_l")):  # fmt: skip
+    if not met or (unit and unit not in units):
+        behind = f", with {' or '.join(units)} behind it if you like" if units else ""
+        raise Refused(f"{said!r} is not what {name} can be. Write a number{behind}.")
+    value = float(met[1]) * units.get(unit, 1.0)
+    if not math.isfinite(value) or (value <= 0 and name == "width_m") or (value < 0 and name in ("litres", "price_per_l")):  # fmt: skip
         raise Refused(f"{name} cannot be {said}.")
     return value
 
@@ -123,14 +125,16 @@ def _named(store, model, name: str):
 
 def _list(store, kind: str, model) -> int:
     farms = store.all(models.Farm)
-    words = Words(farms[0].timezone if farms else "UTC", Units(farms[0].units if farms else "us"))
+    words = words_of(farms[0] if farms else None)
     fields = {row.id: row.name for row in store.all(models.Field)}
+    names = {row.id: row.name for of in _PEOPLE.values() for row in store.all(of)}
     for row in store.all(model):
-        at = words.when(row.at) if hasattr(row, "at") else str(row.season)
-        what = getattr(row, "kind", None) or getattr(row, "operation", "")
+        what = getattr(row, "kind", "")
         if hasattr(row, "litres"):
             what = words.units.volume(row.litres)
+        if hasattr(row, "operator_id"):
+            what = f"{names.get(row.operator_id, '?')}, {names.get(row.tool_id, '?')}"
         if getattr(row, "field_id", None):
             what += f", {fields.get(row.field_id, '?')}"
-        print(f"{row.id[:8]}  {at}  {what}".rstrip())
+        print(f"{row.id[:8]}  {words.when(row.at)}  {what}".rstrip())
     return 0

@@ -1,25 +1,33 @@
-"""`rollbook edit`: the office's names, targets, rates and prices; they travel back by bundles."""
+"""`rollbook edit`: the office's names, targets, rates, prices and leases; they travel back by bundles."""
 
 import argparse
 import json
 import math
+import re
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from cabapp import places
+from cabapp.units import ACRE, HECTARE
 from store import models, open_store
 from store.errors import Refused
 
 NAME = "edit"
-HELP = "Show or change names, targets, hourly rates and the fuel price."
-EXAMPLE = 'rollbook edit operator "Tam Willet" rate_per_h=31.50\nor: rollbook edit farm fuel_price_per_l=0.95'
-KINDS = {"farm": models.Farm, "operator": models.Operator, "tractor": models.Tractor, "tool": models.Tool, "field": models.Field}  # fmt: skip
-_TEXT = {"name", "phone", "crop", "timezone", "units", "operation"}
+HELP = "Show or change names, targets, hourly rates, the fuel price, leases and agreed areas."
+EXAMPLE = (
+    'rollbook edit operator "Tam Willet" rate_per_h=31.50\nor: rollbook edit farm fuel_price_per_l=0.95 currency=$\n'
+    'or: rollbook edit parcel "East half" share=1/3\nor: rollbook edit job "Heron Flat" agreed_area_m2=61ac'
+)
+KINDS = {"farm": models.Farm, "operator": models.Operator, "tractor": models.Tractor, "tool": models.Tool, "field": models.Field, "parcel": models.Parcel, "job": models.Job}  # fmt: skip
+_OF_FIELDS = ("parcel", "job")
+_TEXT = {"name", "phone", "crop", "timezone", "units", "operation", "currency", "landlord", "rule"}
 COLUMNS = {
-    "farm": ("name", "timezone", "units", "fuel_price_per_l"),
+    "farm": ("name", "timezone", "units", "fuel_price_per_l", "currency"),
     "operator": ("name", "phone", "rate_per_h"),
     "tractor": ("name", "tank_l", "cost_per_h"),
     "tool": ("name", "operation", "grease_every_h"),
     "field": ("name", "crop", "target", "gate_lat", "gate_lon"),
+    "parcel": ("name", "landlord", "share", "rule"),
+    "job": ("target", "agreed_area_m2"),
 }
 """What can be edited here; a tool's width belongs to its hitching, and is set in the cab."""
 
@@ -38,9 +46,10 @@ def run(args: argparse.Namespace) -> int:
     values = list(args.values)
     with open_store(places.existing_store(args)) as store:
         rows = store.all(model)
+        called = _called(store, rows)
         if values:
             if args.kind != "farm":
-                rows = _one(rows, args.kind, values.pop(0))
+                rows = _one(rows, args.kind, values.pop(0), called)
             if not rows:
                 raise Refused(f"This logbook has no {args.kind} yet.")
             said = dict(_said(one, args.kind, columns) for one in values)
@@ -48,6 +57,8 @@ def run(args: argparse.Namespace) -> int:
                 _apart(store, model, rows[0], said)
                 rows = [store.put(model, rows[0].id, **said)]
     shown = [{name: getattr(row, name) for name in columns} for row in rows]
+    if args.kind in _OF_FIELDS:
+        shown = [{"called": called[row.id], **one} for row, one in zip(rows, shown)]
     if args.json:
         print(json.dumps({args.kind: shown}))
     for row in [] if args.json else shown:
@@ -55,10 +66,23 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _one(rows: list, kind: str, name: str) -> list:
-    found = [row for row in rows if row.name.casefold() == name.casefold()]
+def _called(store, rows: list) -> dict[str, str]:
+    """What each row is called, by its id; what belongs to a field begins with the field's name."""
+    fields = {row.id: row.name for row in store.all(models.Field)}
+    own = {row.id: f"{row.operation} {row.season}" if isinstance(row, models.Job) else row.name for row in rows}
+    return {
+        row.id: f"{fields.get(row.field_id, '?')} {own[row.id]}" if hasattr(row, "field_id") else own[row.id]
+        for row in rows
+    }
+
+
+def _one(rows: list, kind: str, name: str, called: dict) -> list:
+    found = [row for row in rows if called[row.id].casefold() == name.casefold()]
+    if kind in _OF_FIELDS and not found:  # the field's name alone, or its own, where that tells it
+        said = f" {name.casefold()} "
+        found = [row for row in rows if said in f" {called[row.id].casefold()} "]
     if len(found) != 1:
-        known = ", ".join(sorted(row.name for row in rows)) or "none yet"
+        known = ", ".join(sorted(called[row.id] for row in rows)) or "none yet"
         raise Refused(f"There is no one {kind} called {name!r}. Known: {known}.")
     return found
 
@@ -66,7 +90,8 @@ def _one(rows: list, kind: str, name: str) -> list:
 def _apart(store, model, row, said: dict) -> None:
     """Refuse a name that another row has: nobody could name either afterwards."""
     name = said.get("name", "").casefold()
-    if name and any(one.id != row.id and one.name.casefold() == name for one in store.all(model)):
+    others = store.all(model, **({"field_id": row.field_id} if model is models.Parcel else {}))
+    if name and any(one.id != row.id and one.name.casefold() == name for one in others):
         raise Refused(f"Another {model.__tablename__} is called {said['name']!r} already.")
 
 
@@ -75,27 +100,43 @@ def _said(one: str, kind: str, columns: tuple) -> tuple:
     if not equals or name not in columns:
         raise Refused(f"{one!r} changes nothing. Say COLUMN=VALUE with one of: {', '.join(columns)}.")
     value = value.strip()
-    if not value and name not in ("name", "timezone", "units", "target", "operation"):
+    if not value and name not in ("name", "timezone", "units", "target", "operation", "landlord"):
         return name, None
     if name in _TEXT:
         _check_text(name, value)
         return name, value
-    try:
-        number = float(value)
-    except ValueError as fault:
-        raise Refused(f"{name} is a number, not {value!r}.") from fault
+    number = _number(name, value)
     if name == "target":
         if number not in range(1, 10):
             raise Refused(f"A target is 1 to 9 passes, not {value}.")
         return name, int(number)
-    low, high = {"gate_lat": (-90, 90), "gate_lon": (-180, 180)}.get(name, (0, 1e6))
+    low, high = _WITHIN.get(name, (0, 1e6))
     if not (math.isfinite(number) and low <= number <= high):
         raise Refused(f"{name} cannot be {value}.")
     return name, number
 
 
+_WITHIN = {"gate_lat": (-90, 90), "gate_lon": (-180, 180), "share": (0, 1), "agreed_area_m2": (1, 1e10)}
+
+
+def _number(name: str, value: str) -> float:
+    """A number as people write it: a share as 1/3 or 33 %, an area with ac or ha behind it."""
+    met = re.fullmatch(r"([0-9.]+)\s*/\s*([0-9.]+)|(.*?)\s*(%|ac|ha)?", value)
+    unit = met[4] or ("/" if met[1] else "")
+    if unit not in {"share": ("", "/", "%"), "agreed_area_m2": ("", "ac", "ha")}.get(name, ("",)):
+        raise Refused(f"{name} is a number, not {value!r}.")
+    try:
+        if unit == "/":
+            return float(met[1]) / float(met[2])
+        return float(met[3]) * {"%": 0.01, "ac": ACRE, "ha": HECTARE}.get(unit, 1.0)
+    except (ValueError, ZeroDivisionError) as fault:
+        raise Refused(f"{name} is a number, not {value!r}.") from fault
+
+
 def _check_text(name: str, value: str) -> None:
-    if name in ("name", "operation") and not value:
+    if name == "currency" and len(value) > 4:
+        raise Refused(f"A currency is a sign or a word of up to four letters, not {value!r}.")
+    if name in ("name", "operation", "landlord") and not value:
         raise Refused(f"The {name} cannot be empty.")
     if name == "units" and value not in ("us", "metric"):
         raise Refused(f"Units are us or metric, not {value!r}.")

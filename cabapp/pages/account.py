@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass, field
 
 from cabapp.pages.gather import JobLog
 from cabapp.pages.hours import KINDS, days
+from cabapp.pages.parcels import Part, split
 from cabapp.pages.stints import StintLog
 from cabapp.reckoning.capacity import field_capacity, field_efficiency, mean_speed
 from cabapp.reckoning.cost import cost_of_passes, fuel_per_pass_area
@@ -72,7 +73,10 @@ class Line:
 
 @dataclass
 class Account:
-    """One job; areas m2, None where no boundary is known. `stem` begins its files' names."""
+    """One job; areas m2, None where no boundary is known. `stem` begins its files' names.
+
+    `parts`, `overlap` and `unread` are those of `cabapp.pages.parcels.Split`.
+    """
 
     job: str
     stem: str
@@ -94,6 +98,9 @@ class Account:
     agreed: float | None
     lines: list[Line]
     sheets: list[str] = field(default_factory=list)
+    parts: list[Part] = field(default_factory=list)
+    overlap: float = 0.0
+    unread: list[str] = field(default_factory=list)
 
     def as_json(self) -> dict:
         """As JSON can hold it."""
@@ -102,19 +109,21 @@ class Account:
     @classmethod
     def from_json(cls, data: dict) -> "Account":
         """Read back `as_json`."""
-        return cls(**{**data, "lines": [Line(**line) for line in data["lines"]]})
+        lines, parts = ([of(**one) for one in data[key]] for key, of in (("lines", Line), ("parts", Part)))
+        return cls(**{**data, "lines": lines, "parts": parts})
 
 
 def account(store: Store, log: JobLog, stem: str) -> Account:
     """Make the account of a gathered job."""
     price = log.farm.fuel_price_per_l if log.farm else None
-    tally = log.tally
+    tally, shared = log.tally, split(log.parcels, log.count)
     return Account(
         log.job.id, stem, log.field.name, log.field.crop, log.job.operation, log.job.season,
         log.job.target, log.began, log.ended, tally.field_area, tally.none, tally.covered,
         tally.pass_area, log.reached, {str(n): a for n, a in sorted(tally.by_count.items())},
-        tally.avoidable, tally.unavoidable, log.agreed,
-        [_line(store, s, log, price) for s in log.stints],
+        tally.avoidable, tally.unavoidable, log.job.agreed_area_m2,
+        [_line(store, s, log, price) for s in log.stints], [],
+        shared.parts, shared.overlap, list(shared.unread),
     )  # fmt: skip
 
 

@@ -17,9 +17,8 @@ COLUMNS = {
     "tap": {"at": NUMBER, "reason": TEXT},
     "fuel_entry": {"litres": NUMBER, "price_per_l": NUMBER},
     "mark": {"kind": TEXT, "note": TEXT, "lat": NUMBER, "lon": NUMBER},
-    "job": {"agreed_m2": NUMBER},
 }  # fmt: skip
-"""What can be corrected, by table. A job's agreed area is no column: it is only ever said so."""
+"""What can be corrected, by table."""
 
 _MODELS = {"operator_id": models.Operator, "tractor_id": models.Tractor, "tool_id": models.Tool}
 _NEVER_ZERO = ("width_m",)

@@ -259,7 +259,7 @@ def correction_words(row, log: JobLog) -> dict:
 
 _COLUMN = {
     "operator_id": "operator", "tractor_id": "tractor", "tool_id": "tool", "width_m": "width",
-    "litres": "fuel", "agreed_m2": "agreed area", "at": "time", "price_per_l": "price a litre",
+    "litres": "fuel", "at": "time", "price_per_l": "price a litre",
 }  # fmt: skip
 
 
@@ -270,8 +270,6 @@ def _value(key: str, value, log: JobLog) -> str:
         return "nothing"
     if key.endswith("_id"):
         return log.names.get(value, "?")
-    if number and key.endswith("_m2"):
-        return log.words.area(value)
     if number and key.endswith("_m"):
         return log.words.units.length(value)
     if number and key == "litres":

@@ -36,6 +36,8 @@ class Words:
     zone : str
         Name of the farm's time zone.
     units : Units
+    currency : str or None
+        The sign or word its money is written with; None when the farm has not said.
 
     Examples
     --------
@@ -48,13 +50,14 @@ class Words:
     'CDT, UTC−05:00'
     """
 
-    def __init__(self, zone: str, units: Units):
+    def __init__(self, zone: str, units: Units, currency: str | None = None):
         try:
             self.zone = ZoneInfo(zone)
         except (ZoneInfoNotFoundError, ValueError):
             # A zone this machine does not know: true times, and the page says UTC.
             self.zone = ZoneInfo("UTC")
         self.units = units
+        self.currency = (currency or "").strip()
 
     def local(self, t: float) -> datetime:
         """A time on the farm's clock."""
@@ -98,6 +101,26 @@ class Words:
         minutes = round(seconds / 60)
         return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 
+    def money(self, cents: float | None) -> str:
+        """Money in hundredths as a book has it: a sign before the figure, a word behind it.
+
+        Examples
+        --------
+        >>> dollars, crowns = Words("UTC", Units("us"), "$"), Words("UTC", Units("us"), "CAD")
+        >>> dollars.money(123456), dollars.money(-5), crowns.money(5.25), dollars.money(None)
+        ('$1,234.56', '−$0.05', '0.05 CAD', '–')
+        >>> Words("UTC", Units("us")).money(123456)
+        '1,234.56'
+        """
+        if cents is None:
+            return "–"
+        figure = f"{abs(cents) / 100:,.2f}"
+        if self.currency.isalpha():
+            figure += f" {self.currency}"
+        else:
+            figure = self.currency + figure
+        return "−" + figure if cents <= -0.5 else figure
+
     def area(self, m2: float | None) -> str:
         """An area as a record keeps it: a decimal more than the cab shows.
 
@@ -131,6 +154,13 @@ class Words:
         east = (lon - gate[1]) * METRES_PER_DEGREE * cos(radians(lat))
         point = _POINTS[round(degrees(atan2(east, north)) / 22.5) % 16]
         return f"{self.units.distance(hypot(north, east))} {point} of the gate"
+
+
+def words_of(farm) -> Words:
+    """A farm's way of saying things; UTC and US units until one is written down."""
+    if farm is None:
+        return Words("UTC", Units("us"))
+    return Words(farm.timezone, Units(farm.units), farm.currency)
 
 
 def share(part: float | None, whole: float | None) -> str:

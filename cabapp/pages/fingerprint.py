@@ -57,6 +57,8 @@ def _facts(store: Store) -> tuple[dict, dict, dict, list[str]]:
             facts[job].append(row)
         for field, row in session.execute(select(models.Mark.field_id, models.Mark.id)):
             facts[field].append(row)
+        for parcel in session.scalars(select(models.Parcel)):
+            facts[parcel.field_id].append(parcel.id)
         for row in session.scalars(select(models.HandOverReceipt)):
             facts[row.hand_over_id] += [row.id, row.operator_id]
         for row in session.scalars(select(models.Correction)):
@@ -64,7 +66,7 @@ def _facts(store: Store) -> tuple[dict, dict, dict, list[str]]:
             facts[row.corrects_id] += [row.id, row.operator_id or "", *named]
         people = {
             row.id: _columns(row)
-            for of in (*_PEOPLE, models.Field, models.Job)
+            for of in (*_PEOPLE, models.Field, models.Parcel, models.Job)
             for row in session.scalars(select(of))
         }
         farm = [_columns(row) for row in session.scalars(select(models.Farm))]

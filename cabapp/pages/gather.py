@@ -4,7 +4,7 @@ Knows no page. Nothing is written to the store.
 """
 
 from collections import defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -13,10 +13,10 @@ from cabapp.coverage.gaps import Gap
 from cabapp.coverage.job import JobCount
 from cabapp.coverage.tally import Tally, tally
 from cabapp.pages.corrected import Corrections
-from cabapp.pages.figures import Words
+from cabapp.pages.figures import Words, words_of
+from cabapp.pages.parcels import outline
 from cabapp.pages.stints import StintLog, follow, read_stint
 from cabapp.session.count import tool_of
-from cabapp.units import Units
 from store import Store, models
 from store.errors import Refused
 
@@ -46,8 +46,8 @@ class JobLog:
     corrections : list of store.models.Correction
     names : dict of str to str
         Name by id of operators, tractors and tools.
-    agreed : float or None
-        The area agreed on beforehand for custom work, m2.
+    parcels : list of tuple
+        The parcels in the field, each with its part of it on the plane; None where it is no polygon.
     outlines : tuple or None
         Of the map's classes, once they have been drawn.
     """
@@ -64,7 +64,7 @@ class JobLog:
     hand_overs: list
     corrections: list
     names: dict[str, str]
-    agreed: float | None = None
+    parcels: list = field(default_factory=list)
     outlines: tuple | None = None
 
     @cached_property
@@ -156,7 +156,7 @@ def gather(store: Store, job: models.Job, until: float | None = None) -> JobLog:
     """
     farms = store.all(models.Farm)
     farm = farms[0] if farms else None
-    words = Words(farm.timezone if farm else "UTC", Units(farm.units if farm else "us"))
+    words = words_of(farm)
     names = {
         row.id: row.name
         for model in (models.Operator, models.Tractor, models.Tool)
@@ -176,6 +176,7 @@ def gather(store: Store, job: models.Job, until: float | None = None) -> JobLog:
         receipts[row.hand_over_id].append(row)
     overs = sorted(store.all(models.HandOver, job_id=job.id), key=lambda row: row.at)
     marks = [corrected.apply(row) for row in store.all(models.Mark, field_id=land.id)]
+    parcels = sorted(store.all(models.Parcel, field_id=land.id), key=lambda row: (row.name, row.id))
     about = {row.id for row in [job, land, *rows, *marks, *overs]}
     about |= {row.id for log in stints for row in [*log.taps, *log.fuelled]}
     return JobLog(
@@ -184,7 +185,7 @@ def gather(store: Store, job: models.Job, until: float | None = None) -> JobLog:
         [mark for mark in marks if mark.id not in corrected.void and (until is None or mark.at < until)],
         [(row, receipts[row.id]) for row in overs],
         [row for row in corrected.rows if row.corrects_id in about],
-        names, corrected.said(job.id).get("agreed_m2"),
+        names, [(row, outline(row, count)) for row in parcels],
     )  # fmt: skip
 
 

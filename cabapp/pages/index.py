@@ -35,7 +35,10 @@ def home_page(
     heads = _HEADS + [(f"hand-over {k}", "") for k in range(1, widest + 1)]
     rows = [_row(one, words, len(heads)) for one in newest]
     links = [Link("day book", "day-book.html"), Link("season plan", "plan.html")]
-    links += [Link(f"season {season}", f"season-{season}.html") for season in seasons]
+    for season in seasons:
+        links.append(Link(f"season {season}", f"season-{season}.html"))
+        if any(one.parts for one in accounts if one.season == season):
+            links.append(Link(f"landlords {season}", f"landlords-{season}.html"))
     return page(
         "office copy", farm, words, now,
         [Table("", heads, rows, key="jobs")],

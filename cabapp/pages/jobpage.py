@@ -8,7 +8,7 @@ from cabapp.pages.fieldlog import correction_words
 from cabapp.pages.figures import Words, share
 from cabapp.pages.gather import JobLog
 from cabapp.pages.tables import (
-    Link, Table, hours, known, lacking, money, page, split_cells, split_heads, together,
+    Link, Table, hours, known, lacking, page, split_cells, split_heads, together,
 )  # fmt: skip
 from cabapp.session.words import times, verb
 from cabapp.units import ACRE, HECTARE
@@ -33,7 +33,7 @@ def job_page(log: JobLog, one: Account, now: float) -> str:
         ("field", words.area(whole), "field area" if one.field_area is not None else "covered, net"),
         ("pass_area", words.area(one.pass_area), "pass area, every pass"),
         ("proof", certain, f"proven {verb(one.operation).lower()} {times(one.target)}, 9 times in 10"),
-        ("cost", money(known_cost(one)), "cost, as far as it is known"),
+        ("cost", words.money(known_cost(one)), "cost, as far as it is known"),
     ]
     notes = [
         "Field area is ground, once; pass area is the sum over all passes. They are never added.",
@@ -69,7 +69,7 @@ def area_unit(words: Words) -> float:
 
 def an_area(value: float | None, words: Words) -> str:
     """Money for an acre or a hectare."""
-    return "–" if value is None else f"{value:.2f}/{words.units.unit('area')}"
+    return "–" if value is None else f"{words.money(100 * value)}/{words.units.unit('area')}"
 
 
 def work_table(one: Account, words: Words) -> Table:
@@ -89,13 +89,13 @@ def work_table(one: Account, words: Words) -> Table:
         ("output in the field", units.area_rate(went.effective), "useful pass area an hour"),
         ("field efficiency", efficiency, ""),
         ("fuel put in", units.volume(litres) if litres else "none written", units.volume_per_area(went.fuel) + " of pass area" if litres else ""),
-        ("fuel", money(known(one.lines, "fuel_cents") if litres else None), ""),
-        ("wages", money(known(one.lines, "wage_cents")), "all hours"),
-        ("tractor", money(known(one.lines, "tractor_cents")), "all hours but broken"),
-        ("cost", money(cents), an_area(per_area(cents, ground, unit), words) + " of field, "
+        ("fuel", words.money(known(one.lines, "fuel_cents") if litres else None), ""),
+        ("wages", words.money(known(one.lines, "wage_cents")), "all hours"),
+        ("tractor", words.money(known(one.lines, "tractor_cents")), "all hours but broken"),
+        ("cost", words.money(cents), an_area(per_area(cents, ground, unit), words) + " of field, "
          + an_area(per_area(cents, one.pass_area, unit), words) + " of pass area"),
         ("re-covering that could have been spared", words.area(one.avoidable),
-         f"cost {money(spared)}, in proportion: {share(one.avoidable, one.pass_area)} of all passes"),
+         f"cost {words.money(spared)}, in proportion: {share(one.avoidable, one.pass_area)} of all passes"),
         ("re-covering along the edge", words.area(one.unavoidable), "a half-lap cannot help it"),
     ]  # fmt: skip
     return Table("How it went", [("what", ""), ("how much", "n"), ("remark", "")], [list(r) for r in rows], key="work")
@@ -108,13 +108,13 @@ def stint_table(one: Account, words: Words) -> Table:
     rows = [
         [
             line.operator, f"{line.tractor}, {line.tool}", _span(line, words),
-            *split_cells(line.seconds), words.area(line.pass_area), money(line.cents),
+            *split_cells(line.seconds), words.area(line.pass_area), words.money(line.cents),
         ]
         for line in one.lines
     ]  # fmt: skip
     total = [
         "all", "", "", *split_cells(together(line.seconds for line in one.lines)),
-        words.area(math.fsum(line.pass_area for line in one.lines)), money(known_cost(one)),
+        words.area(math.fsum(line.pass_area for line in one.lines)), words.money(known_cost(one)),
     ]  # fmt: skip
     return Table("Who worked", heads, rows, [total], "hours that passed, whatever the clocks did", "stints")
 

@@ -9,8 +9,9 @@ from collections.abc import Callable
 
 from cabapp.pages.account import Account, per_area, rates, useful
 from cabapp.pages.figures import Words, share
+from cabapp.pages.landlords import by_landlord
 from cabapp.pages.jobpage import area_unit, known_cost
-from cabapp.pages.tables import Link, Table, hours, lacking, money, page
+from cabapp.pages.tables import Link, Table, hours, lacking, page
 
 
 def ledger_page(accounts: list[Account], season: int, words: Words, farm: str, now: float) -> str:
@@ -29,6 +30,8 @@ def ledger_page(accounts: list[Account], season: int, words: Words, farm: str, n
     tables = [_by_field(accounts, words)]
     for name in ("tool", "tractor", "operator"):
         tables.append(_by(accounts, name, lambda line, name=name: getattr(line, name), words))
+    if any(one.parts for one in accounts):
+        tables.append(by_landlord(accounts, words))
     short = lacking([line for one in accounts for line in one.lines])
     return page(
         farm, f"Season {season}", words, now, tables,
@@ -47,8 +50,8 @@ def _money_heads(words: Words) -> list[tuple[str, str]]:
     return [("cost", "n"), (f"a field {unit}", "n"), (f"a pass {unit}", "n")]
 
 
-def _each(value: float | None) -> str:
-    return "–" if value is None else f"{value:.2f}"
+def _each(words: Words, value: float | None) -> str:
+    return words.money(None if value is None else 100 * value)
 
 
 def _by_field(accounts: list[Account], words: Words) -> Table:
@@ -64,8 +67,8 @@ def _by_field(accounts: list[Account], words: Words) -> Table:
         rows.append([
             Link(one.field, f"{one.stem}-job.html"), one.operation, words.area(one.field_area),
             share(one.reached, ground), words.area(one.none), words.area(one.pass_area),
-            hours(_all(one.lines)), efficiency, money(cents), _each(per_area(cents, ground, unit)),
-            _each(per_area(cents, one.pass_area, unit)),
+            hours(_all(one.lines)), efficiency, words.money(cents), _each(words, per_area(cents, ground, unit)),
+            _each(words, per_area(cents, one.pass_area, unit)),
         ])  # fmt: skip
     lines = [line for one in accounts for line in one.lines]
     pass_area = math.fsum(one.pass_area for one in accounts)
@@ -73,8 +76,8 @@ def _by_field(accounts: list[Account], words: Words) -> Table:
     ground = math.fsum(grounds) if None not in grounds else None
     cents = _sum(known_cost(one) for one in accounts)
     total = ["all", "", words.area(ground), "", words.area(_some(one.none for one in accounts)),
-             words.area(pass_area), hours(_all(lines)), "", money(cents),
-             _each(per_area(cents, ground, unit)), _each(per_area(cents, pass_area, unit))]  # fmt: skip
+             words.area(pass_area), hours(_all(lines)), "", words.money(cents),
+             _each(words, per_area(cents, ground, unit)), _each(words, per_area(cents, pass_area, unit))]  # fmt: skip
     return Table("Fields by operation", heads, rows, [total], key="fields")
 
 
@@ -98,7 +101,7 @@ def _group(who: str, lines: list, words: Words, unit: float) -> list:
     return [
         who, str(len(lines)), words.area(pass_area), hours(_all(lines)),
         words.units.area_rate(went.effective), words.units.volume(litres) if litres else "–",
-        money(cents), _each(per_area(cents, pass_area, unit)),
+        words.money(cents), _each(words, per_area(cents, pass_area, unit)),
     ]  # fmt: skip
 
 

@@ -12,16 +12,16 @@ from cabapp.pages import files, sheets
 from cabapp.pages.account import Account, account
 from cabapp.pages.custom import custom_page
 from cabapp.pages.daybook import day_book
-from cabapp.pages.figures import Words
+from cabapp.pages.figures import Words, words_of
 from cabapp.pages.fingerprint import fingerprints
 from cabapp.pages.gather import gather
 from cabapp.pages.harvest import harvest_sheet
 from cabapp.pages.index import home_page
 from cabapp.pages.jobpage import job_page
+from cabapp.pages.landlords import landlords_page
 from cabapp.pages.ledger import ledger_page
 from cabapp.pages.plan import plan_page
 from cabapp.pages.write import put, stem, write_job
-from cabapp.units import Units
 from store import Store, models
 
 KEPT = "pages.json"
@@ -101,6 +101,8 @@ def _of_all(store: Store, accounts: list[Account], directory: Path, now: float) 
     for season in seasons:
         of = [one for one in accounts if one.season == season]
         put(directory, f"season-{season}.html", ledger_page(of, season, words, name, now))
+        if any(one.parts for one in of):
+            put(directory, f"landlords-{season}.html", landlords_page(of, season, words, name, now))
     made = sheets.write_all(accounts, words, directory)
     put(directory, "index.html", home_page(accounts, words, name, now, seasons, made))
 
@@ -115,8 +117,7 @@ def _farm(store: Store) -> tuple[Words, str]:
     """Return how the farm says things, and its name."""
     farms = store.all(models.Farm)
     farm = farms[0] if farms else None
-    words = Words(farm.timezone if farm else "UTC", Units(farm.units if farm else "us"))
-    return words, farm.name if farm else "Field logs"
+    return words_of(farm), farm.name if farm else "Field logs"
 
 
 def _kept(directory: Path) -> dict:

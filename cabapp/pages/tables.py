@@ -45,17 +45,6 @@ class Link:
     href: str
 
 
-def money(cents: int | None) -> str:
-    """Money as a book has it; no currency, since a logbook does not say which.
-
-    >>> money(123456), money(-5), money(None)
-    ('1,234.56', '−0.05', '–')
-    """
-    if cents is None:
-        return "–"
-    return ("−" if cents < 0 else "") + f"{abs(cents) // 100:,}.{abs(cents) % 100:02d}"
-
-
 def hours(seconds: float | None) -> str:
     """Hours to a hundredth, as they are paid.
 

@@ -272,7 +272,7 @@ def test_corrections_count_and_are_shown(write_small, page_names, tmp_path, caps
     assert main(["office", "--store", path, "--out", str(tmp_path / "a")]) == 0
     assert main(["correct", "stint", stint, "width_m=5m", "--reason", "other roller", "--by", "Ada Stone", "--store", path]) == 0
     assert main(["correct", "fuel", fuel.id[:8], "litres=80", "--reason", "misread", "--store", path]) == 0
-    assert main(["correct", "job", made.job.id, "agreed_m2=3ac", "--reason", "agreed in April", "--store", path]) == 0
+    assert main(["edit", "job", "Square", "agreed_area_m2=3ac", "--store", path]) == 0
     assert main(["office", "--store", path, "--out", str(tmp_path / "b")]) == 0
     (was, now) = (rows_of(tmp_path / folder / "stints.csv") for folder in "ab")
     assert float(now[1]["pass_area_ha"]) == pytest.approx(float(was[1]["pass_area_ha"]) / 2, rel=0.02)
@@ -305,6 +305,9 @@ def test_a_correction_from_elsewhere_cannot_do_what_it_likes(small_job):
     (["correct", "stint", "{stint}", "width_m=0", "--reason", "x"], "cannot be 0"),
     (["correct", "stint", "{stint}", "device=5", "--reason", "x"], "corrects nothing"),
     (["correct", "tap", "{tap}", "at=noon", "--reason", "x"], "no time"),
+    (["correct", "fuel", "{fuel}", "litres=5ft", "--reason", "x"], "with gal or l"),
+    (["edit", "job", "Square", "agreed_area_m2=5ft"], "is a number"),
+    (["edit", "farm", "currency=dollars"], "up to four"),
     (["edit", "operator", "Nobody", "rate_per_h=3"], "Known: Ada Stone, Bo Reed."),
     (["edit", "operator", "Ada Stone", "rate_per_h=lots"], "is a number"),
     (["edit", "operator", "Ada Stone", "name=Bo Reed"], "called 'Bo Reed' already"),
@@ -316,7 +319,8 @@ def test_wrong_edits_are_refused_in_words(small_job, capsys, words, said):
     book = small_job.book
     tap = book.all(models.Tap)[0]
     before = len(book.all(models.Correction)) + len(book.all(models.Change))
-    words = [w.format(stint=small_job.first.id, tap=tap.id) for w in words]
+    fuel = book.all(models.FuelEntry)[0]
+    words = [w.format(stint=small_job.first.id, tap=tap.id, fuel=fuel.id) for w in words]
     assert main([*words, "--store", str(book.path)]) == 1
     assert said in capsys.readouterr().err
     assert len(book.all(models.Correction)) + len(book.all(models.Change)) == before
