@@ -15,6 +15,7 @@ from cabapp.coverage.pieces import Pieces
 from cabapp.coverage.plane import Plane
 from cabapp.coverage.proof import Proof, prove
 from cabapp.coverage.receiver import Receiver, judge, named
+from cabapp.coverage.seeded import standing
 from cabapp.coverage.steadiness import Steadiness, steadiness
 from cabapp.coverage.pose import Pose
 from cabapp.coverage.sweep import Rules, Sweeper, Switch
@@ -303,6 +304,20 @@ class JobCount:
         once = self.field.once if self.field is not None else None
         seedings = list(self._seedings.values())
         return tally(self.pieces(), Field(part, self.target, once), seedings=seedings)
+
+    def visits(self, row: float) -> tuple:
+        """Return every pass that stands, along rows `row` m apart.
+
+        Arrays of shape (n,): row k, whose middle is y = (k + 0.5) row; start and end x, m; when it
+        began, POSIX s; and which of `pieces` it is from.
+        """
+        seedings = list(self._seedings.values())
+        found = [(np.zeros(0, np.int64), *(np.zeros(0),) * 3, np.zeros(0, np.int64))]
+        for n, one in enumerate(self.pieces()):
+            if len(one):
+                k, x0, x1, piece = standing(one, seedings, row)
+                found.append((k, x0, x1, one.t[piece], np.full(len(k), n)))
+        return tuple(np.concatenate(column) for column in zip(*found))
 
     def gaps(self, sigma: float | None = None) -> list[Gap]:
         """Return the gaps, each with how sure it is; empty when no boundary is known.
