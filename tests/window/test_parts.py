@@ -10,9 +10,10 @@ from pathlib import Path
 import pytest
 from shapely.geometry import shape
 
+from cabapp.position.fieldfiles import read_fields
 from cabapp.position.fix import Fix
 from cabapp.position.replay import Replay
-from cabapp.screens.boundary_files import boundary_files, boundary_of
+from cabapp.screens.boundary_files import boundary_files
 from cabapp.screens.driven import length_of, outline_of
 from cabapp.screens.forms import FORMS, FormRefused, lacking, typed_of, value_of
 from cabapp.screens.overheard import Overheard
@@ -32,11 +33,11 @@ def test_one_field_is_the_same_from_every_kind_of_file(tmp_path):
         '<kml xmlns="http://www.opengis.net/kml/2.2"><Document><Placemark><name>A</name><Polygon><outerBoundaryIs><LinearRing>'
         f"<coordinates>{places}</coordinates></LinearRing></outerBoundaryIs></Polygon></Placemark></Document></kml>"
     )
-    points = "".join(f'<trkpt lat="{y}" lon="{x}"/>' for x, y in RING[:-1])
+    points = "".join(f'<trkpt lat="{y}" lon="{x}"/>' for x, y in RING)
     (tmp_path / "c.gpx").write_text(f'<gpx xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>{points}</trkseg></trk></gpx>')
     files = boundary_files(tmp_path, sticks=())
     assert [path.name for path in files] == ["a.geojson", "b.kml", "c.gpx"]
-    rings = [shape(boundary_of(path)) for path in files]
+    rings = [shape(read_fields(path)[0].geometry) for path in files]
     assert all(ring.equals(rings[0]) and ring.area > 0 for ring in rings)
 
 
@@ -49,8 +50,8 @@ def test_a_hole_in_kml_stays_a_hole(tmp_path):
     (tmp_path / "b.kml").write_text(
         f"<kml><Polygon><outerBoundaryIs>{places(RING)}</outerBoundaryIs><innerBoundaryIs>{places(hole)}</innerBoundaryIs></Polygon></kml>"
     )
-    assert len(boundary_of(tmp_path / "b.kml")["coordinates"]) >= 1
-    assert shape(boundary_of(tmp_path / "b.kml")).area == pytest.approx(0.004 * 0.002 - 0.001 * 0.0005 / 2, rel=1e-9)
+    (found,) = read_fields(tmp_path / "b.kml")
+    assert shape(found.geometry).area == pytest.approx(0.004 * 0.002 - 0.001 * 0.0005 / 2, rel=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -62,7 +63,7 @@ def test_a_file_without_a_field_is_refused_with_a_sentence(tmp_path, name, text)
     """A damaged file, or one with no ring in it, is refused in words that name the file."""
     (tmp_path / name).write_text(text)
     with pytest.raises(BoundaryRefused, match=name):
-        boundary_of(tmp_path / name)
+        read_fields(tmp_path / name)
 
 
 def test_driving_round_gives_the_ground_driven_round():
