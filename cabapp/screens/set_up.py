@@ -1,6 +1,5 @@
 """Set-up, behind four digits: the farm, its people, machines and fields; for standing still."""
 
-import json
 from pathlib import Path
 
 from kivy.app import App
@@ -8,11 +7,10 @@ from kivy.lang import Builder
 from kivy.properties import StringProperty
 
 from cabapp.places import home
-from cabapp.screens.boundary_files import boundary_files, boundary_of
-from cabapp.screens.driven import length_of, outline_of
+from cabapp.screens.driven import length_of
 from cabapp.screens.forms import DEFAULTS, FORMS, FormRefused, TYPED, lacking, typed_of, unit_of, value_of
+from cabapp.screens.outline_part import OutlinePart
 from cabapp.screens.parts import typing as _typing  # noqa: F401  (the kv file uses its widgets)
-from cabapp.screens.parts import words
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row
 from cabapp.screens.parts.words import say
@@ -21,7 +19,7 @@ from store.models import Tool, Tractor
 DIGITS = 4
 
 
-class SetUpScreen(Page):
+class SetUpScreen(OutlinePart, Page):
     """One page that is in turn a question for the number, keys, a list, a form, and a keyboard."""
 
     part = StringProperty("typing")  # "typing", "keys", "list", "form", "pick" or "round"
@@ -98,7 +96,7 @@ class SetUpScreen(Page):
     def _speak(self, path):
         app = App.get_running_app()
         app.settings["language"] = path
-        words.use(path)
+        app.read_farm()
         app.complain(say("The screens speak it when the cab is opened next."))
         self.show_keys()
 
@@ -204,7 +202,7 @@ class SetUpScreen(Page):
         else:
             self.show_keys()
 
-    # --- lists to pick from, and boundaries -------------------------------------------------
+    # --- lists to pick from -----------------------------------------------------------------
 
     def _pick(self, title, choices, then, back):
         shown = []
@@ -219,41 +217,6 @@ class SetUpScreen(Page):
     def not_picked(self):
         """Leave it as it was."""
         self._pick_back()
-
-    def _ask_boundary(self):
-        choices = [("round", say("Drive round it now"))] if App.get_running_app().overheard else []
-        choices += [(path, path.name) for path in boundary_files(home() / "fields")]
-        if self._values["boundary"]:
-            choices.append((None, say("No boundary")))
-        if not choices:
-            App.get_running_app().complain(say("There is no receiver to drive round with, and no boundary file on a stick."))
-            return
-        self._pick(say("Boundary"), choices, self._take_boundary, self._form_again)
-
-    def _take_boundary(self, chosen):
-        if chosen == "round":
-            App.get_running_app().overheard.track = []
-            self.title, self.part = say("Drive once round the field, the antenna along its edge."), "round"
-            return
-        self._values["boundary"] = boundary_of(chosen) if chosen else None
-        if chosen and not self._values["name"]:
-            self._values["name"] = chosen.stem.replace("_", " ").replace("-", " ").title()
-        self._form_again()
-
-    def driven_round(self):
-        """The drive is done: its ring is the boundary."""
-        app = App.get_running_app()
-
-        def act():
-            self._values["boundary"] = json.loads(json.dumps(outline_of(app.overheard.track)))
-            self.not_driven()
-
-        app.attempt(act)
-
-    def not_driven(self):
-        """Leave the boundary as it is."""
-        App.get_running_app().overheard.track = None
-        self._form_again()
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))
