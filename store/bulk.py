@@ -19,7 +19,7 @@ def insert_rows(session: Session, table: Table, rows: Sequence[tuple]) -> None:
     if not rows:
         return
     for place, column in enumerate(table.columns):
-        if isinstance(column.type, JSON):
+        if isinstance(column.type, JSON) and any(row[place] is not None for row in rows):
             rows = [_with_text(row, place) for row in rows]
     connection = session.connection()
     mark = "?" if connection.dialect.name == "sqlite" else "%s"

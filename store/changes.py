@@ -1,7 +1,8 @@
 """Reference rows as the sum of their changes; the only place that writes reference tables."""
 
+import math
 from collections.abc import Callable, Iterable, Sequence
-from functools import cache
+from functools import cache, partial
 
 from sqlalchemy import JSON, Boolean, Column, Float, Integer, select
 from sqlalchemy.orm import Session
@@ -63,12 +64,19 @@ def _judge_of(column: Column) -> tuple[type | tuple[type, ...], Callable | None]
     if isinstance(column.type, Boolean):
         return bool, None
     if isinstance(column.type, Integer):
-        return int, lambda values: all(abs(value) <= LARGEST_INT for value in values)
+        return int, partial(_within, LARGEST_INT + 1)
     if isinstance(column.type, Instant):
-        return (int, float), lambda values: all(abs(value) < INSTANT_LIMIT_S for value in values)
+        return (int, float), partial(_within, INSTANT_LIMIT_S)
     if isinstance(column.type, Float):
-        return (int, float), lambda values: all(abs(value) < LARGEST_FLOAT for value in values)
+        return (int, float), partial(_within, LARGEST_FLOAT)
     return column.type.python_type, _whole if column.type.python_type is str else None
+
+
+def _within(limit: float, values: Sequence) -> bool:
+    """Say whether all numbers lie between -limit and limit; one that is no number does not."""
+    return not values or (
+        -limit < min(values) and max(values) < limit and all(map(math.isfinite, values))
+    )
 
 
 def _whole(texts: Iterable[str]) -> bool:

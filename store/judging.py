@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 from store.changes import BASE, all_fit, default_of, fits, own_columns
 from store.clock import judge_stamps
-from store.lines import LARGEST_SEQ, Unfit, is_hash, is_uuid, parse_lines
+from store.lines import LARGEST_SEQ, Unfit, are_uuids, is_hash, is_uuid, parse_lines
 from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Instant, TraceChunk
 from store.packing import Undecodable, length_of
 from store.times import read_time
@@ -57,7 +57,7 @@ def read_page(
 
 
 def _judge_base(device: str, first: int, ids: list, devices: list, seqs: list, stamps: list):
-    if not all(map(is_uuid, ids)):
+    if not are_uuids(ids):
         raise Unfit("an id in it is no UUID")
     if set(map(type, seqs)) != {int} or seqs != list(range(first, first + len(seqs))):
         raise Unfit("its numbers do not follow one another")
@@ -126,7 +126,7 @@ def _judge_chunks(columns: dict[str, list]) -> None:
 
 
 def _judge_enrolments(columns: dict[str, list]) -> None:
-    sound = all(map(is_uuid, columns["subject"])) and all(map(is_hash, columns["public_key"]))
+    sound = are_uuids(columns["subject"]) and all(map(is_hash, columns["public_key"]))
     if not sound or not all(state in STATES for state in columns["state"]):
         raise Unfit("an enrolment in it is not possible")
 

@@ -105,6 +105,11 @@ def is_uuid(value) -> bool:
     return isinstance(value, str) and _UUID.fullmatch(value) is not None
 
 
+def are_uuids(values: list) -> bool:
+    """Say whether all values are: `is_uuid` for many."""
+    return set(map(type, values)) <= {str} and all(map(_UUID.fullmatch, values))
+
+
 def is_hash(value) -> bool:
     """Say whether a value is 32 bytes in small hex letters: a SHA-256 or a public key."""
     return isinstance(value, str) and _HEX.fullmatch(value) is not None

@@ -19,7 +19,7 @@ from store.pages import holds
 from sync import trust
 from sync.bundle import RECORDS, Bundle, open_bundle
 from sync.exporting import member_of
-from sync.slices import Slice, kept, pages_here, slices
+from sync.slices import Slice, keep, pages_here, slices
 
 Rows = dict[str, list[tuple]]  # facts by table, in the order of its columns
 
@@ -107,7 +107,7 @@ def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tup
                 _judge_pages(bundle, fresh_slices, trust.believed(session, bundle, words))
                 fresh = _fresh(session, bundle, fresh_slices, records)
                 _insert(session, fresh, bundle.manifest["farm"]["id"])
-                session.add_all(kept(session, fresh_slices))
+                keep(session, fresh_slices)
                 _own_affairs(store, session, bundle, fresh)
         except Unfit:
             raise

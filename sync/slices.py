@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from store.bulk import insert_rows
 from store.lines import Unfit
 from store.models import Page
 from sync.bundle import RECORDS, Bundle
@@ -61,20 +62,14 @@ def pages_here(session: Session) -> set[tuple[str, int, int, str]]:
     return {tuple(row) for row in rows}
 
 
-def kept(session: Session, fresh: list[Slice]) -> list[Page]:
-    """Return as rows those of the pages that hold something no page here holds."""
+def keep(session: Session, fresh: list[Slice]) -> None:
+    """Keep those of the pages that hold something no page here holds."""
     ranges: dict[str, list[tuple[int, int]]] = {}
     for device, first, last, _sha256 in pages_here(session):
         ranges.setdefault(device, []).append((first, last))
-    return [
-        Page(
-            device=page.device,
-            first=page.first,
-            last=page.last,
-            sha256=page.sha256,
-            signature=page.signature,
-            squeezed=zlib.compress(page.data, 3),
-        )
-        for page in fresh
-        if not any(a <= page.first and page.last <= b for a, b in ranges.get(page.device, ()))
+    rows = [
+        (p.device, p.first, p.last, p.sha256, p.signature, zlib.compress(p.data, 3))
+        for p in fresh
+        if not any(a <= p.first and p.last <= b for a, b in ranges.get(p.device, ()))
     ]
+    insert_rows(session, Page.__table__, rows)
