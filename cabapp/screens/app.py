@@ -104,7 +104,7 @@ def prepare(size: tuple[int, int], fullscreen: bool) -> None:
             "height": size[1],
             "fullscreen": "auto" if fullscreen else 0,
             "resizable": 1,
-            "maxfps": 30,
+            "maxfps": 75,  # turns of the loop; a finger waits for one of them, a picture is drawn only when it changed
             "multisamples": 0,
             "show_cursor": 0 if fullscreen else 1,
         },

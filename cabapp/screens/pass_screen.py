@@ -7,6 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 from kivy.app import App
+from kivy.clock import Clock
 from kivy.lang import Builder
 from kivy.properties import BooleanProperty, ListProperty, NumericProperty, StringProperty
 from kivy.utils import escape_markup
@@ -21,6 +22,7 @@ from cabapp.session.acts import STONE_HIT
 from store.models import Field, Job
 
 HEAD_SIGNS, WRITING_SIGNS = 54, 23  # about as many as stand in the head at the least size of letters
+GLIDE_S = 0.025  # the map moves so often at most: 30 times a second and more, without waste
 WALK = 1.5  # m/s; faster than this nothing but the four keys
 MARKS = (("rock", "Rock"), ("soft ground", "Soft ground"), ("pole", "Pole"))
 HARVESTS = ("combining", "harvesting")  # where a stone that was hit is marked instead of a rock seen
@@ -49,13 +51,27 @@ class PassScreen(Page):
     asking = StringProperty()  # "", "mark" or "wing": what the small keys stand for just now
 
     def __init__(self, **kwargs):
-        self._job, self._state = None, None
+        self._job, self._state, self._marks = None, None, None
+        self._glided = 0.0  # when the map was last moved
         self._greased = None  # the stop at which this was tapped
         super().__init__(**kwargs)
 
     def on_pre_enter(self, *_args):
         """Come back with the keys in their first places."""
         self.asking = ""
+        Clock.schedule_interval(self._glide, 0)
+
+    def on_leave(self, *_args):
+        """Rest while another page is shown."""
+        Clock.unschedule(self._glide)
+
+    def _glide(self, _dt):
+        """Between two fixes let the map move on."""
+        view, now = App.get_running_app().view, Clock.get_time()
+        moves = view is not None and view.pose is not None and view.speed
+        if moves and not self.no_receiver and now - self._glided >= GLIDE_S:
+            self._glided = now
+            self.ids.ground.glide(App.get_running_app().clock.now())
 
     def show(self, view) -> None:
         """Draw what the session says."""
@@ -125,21 +141,21 @@ class PassScreen(Page):
                 ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
                 ground.target = self.ids.strip.target = getattr(field, "target", 2)
                 ground.gate = self._gate(app, job)
+                self._marks = None
             session.take_dirty()
             ground.changed("all")
         else:
             ground.changed(session.take_dirty())
-        if job is not None:
-            ground.marks = [
-                (mark.kind, job.plane.to_xy(mark.lat, mark.lon)[0]) for mark in session.marks
-            ]
+        if job is not None and session.marks is not self._marks:
+            self._marks = session.marks
+            ground.marks = [(mark.kind, _place(job, mark.lat, mark.lon)) for mark in session.marks]
         if view.state != self._state:
             self._state = view.state
             # where work stopped stays marked until it goes on
             pose = view.pose if view.state == "stopped" else None
             ground.next_place = (pose.x, pose.y) if pose else None
         ground.keys = not self.moving
-        ground.follow(view.pose)
+        ground.follow(view.pose, app.clock.now())
 
     def point_out(self, xy) -> None:
         """Show a place of the field on the whole map, until work goes on."""
@@ -152,7 +168,7 @@ class PassScreen(Page):
         field = stint and app.store.get(Field, app.store.get(Job, stint.job_id).field_id)
         if not field or field.gate_lat is None:
             return None
-        return job.plane.to_xy(field.gate_lat, field.gate_lon)[0]
+        return _place(job, field.gate_lat, field.gate_lon)
 
     def _sentence(self, view, app):
         line, said = self.ids.sentence, app.saying.line(view)
@@ -219,6 +235,11 @@ class PassScreen(Page):
             ground.whole, ground.level = False, _map.NEAR
         elif self.moving:
             ground.show_whole()
+
+
+def _place(job, lat, lon):
+    """Return where a place lies on a job's plane, (x, y) in m."""
+    return tuple(float(v) for v in job.plane.to_xy(lat, lon)[0])
 
 
 def marks_for(operation):

@@ -7,6 +7,7 @@ import json
 import logging
 import socket
 import threading
+import time
 from dataclasses import asdict, is_dataclass
 
 from kivy.clock import Clock
@@ -20,22 +21,29 @@ from cabapp.screens.parts.rows import Row
 from cabapp.screens.parts.theme import THEME
 
 LOG = logging.getLogger("rollbook.probe")
-FRAMES_OVER = 120
+FRAMES_KEPT = 100_000
 
 
 class Probe:
     """Answers each line on the socket at `path` with one line of JSON."""
 
     def __init__(self, app, path: str):
-        self._app, self._frames = app, []
+        self._app, self._frames, self._flip = app, [], Window.flip
+        self._spent = time.thread_time(), time.process_time()
         self._socket = socket.socket(socket.AF_UNIX)
         self._socket.bind(path)
         self._socket.listen(1)
-        Window.bind(on_flip=self._flipped)
+        Window.flip = self._flip_and_note
         threading.Thread(target=self._serve, daemon=True).start()
 
-    def _flipped(self, *_args):
-        self._frames = [*self._frames[-FRAMES_OVER:], Clock.time()]
+    def _flip_and_note(self):
+        """Give the frame to the display, then note when, and what it and the pause before it took, s."""
+        self._flip()
+        now, spent = time.monotonic(), (time.thread_time(), time.process_time())
+        began = now - (Clock.time() - Clock.get_time())
+        self._frames.append((now, now - began, spent[0] - self._spent[0], spent[1] - self._spent[1]))
+        self._spent = spent
+        del self._frames[:-FRAMES_KEPT]
 
     def _serve(self):
         while True:
@@ -46,11 +54,17 @@ class Probe:
                     lines.flush()
 
     def _ask(self, words):
+        if words == "frames":  # without a turn of the window's own loop, so that asking costs it nothing
+            frames, self._frames = self._frames, []
+            return {"frames": frames}
         done, answer = threading.Event(), {}
 
         def look(_dt):
             try:
-                answer.update(self._shoot(words[5:]) if words.startswith("shot ") else self._look())
+                if words.startswith("shot "):
+                    answer.update(self._shoot(words[5:]))
+                else:
+                    answer.update(self._look())
             except Exception as fault:
                 LOG.exception("the probe failed")
                 answer["fault"] = repr(fault)
@@ -71,14 +85,12 @@ class Probe:
             value = getattr(view, name)
             if name != "pose":
                 shown[name] = asdict(value) if is_dataclass(value) else value
-        frames = self._frames
         return {
             "screen": self._app.screens.current,
             "view": shown,
             "size": list(Window.size),
             "px_per_mm": self._app.px_per_mm,
             "palette": asdict(THEME.palette),
-            "frames_per_s": (len(frames) - 1) / (frames[-1] - frames[0]) if len(frames) > 2 else None,
             "things": [thing for child in reversed(Window.children) for thing in _things(child)],
             "map_corners": self._corners(),
         }

@@ -281,6 +281,12 @@ def _drive(points, t, speed=3.0):
     return rows
 
 
+@pytest.fixture
+def drive():
+    """Return what makes (t, lat, lon) ten times a second along points in metres."""
+    return _drive
+
+
 STAND_S = 45.0
 
 

@@ -1,9 +1,7 @@
-"""Rough hands and long drives: random taps do no harm, and the picture keeps up."""
+"""Rough hands: random taps and gestures do no harm, and none that was answered is lost."""
 
 import random
-import time
 
-import numpy as np
 import pytest
 
 from store import open_store
@@ -34,31 +32,3 @@ def test_random_taps_and_drags_do_no_harm(open_cab, farm, taps):
     assert cab.process.wait(20) == 0
     with open_store(farm["store"]) as store:
         assert store.check() == []
-
-
-@pytest.mark.long
-def test_a_tap_is_answered_at_once_while_driving(open_cab, farm, capsys):
-    """While 10 fixes a second come in, 95 of 100 taps are answered on the screen within 100 ms and the
-    picture has 30 frames a second, on a software renderer at 1280 x 800."""
-    cab = open_cab("--store", farm["store"], "--replay", farm["trace"], "--speed", 1)
-    cab.tap("I have read this. Same as last time")
-    cab.wait_view(state="ready")
-    cab.tap("Start rolling")
-    cab.wait_view(state="working")
-    cab.wait(lambda: (cab.look()["view"]["speed"] or 0) > 1.6, "driving off", 90)
-    took, rates = [], []
-    for k in range(40):
-        asked, shown = (("Mark", "Rock"), ("Wing", "Both down"))[k % 2]
-        left, top, right, bottom = cab.find(asked)["rect"]
-        cab.press((left + right) / 2, (top + bottom) / 2, 0.05)
-        began = time.monotonic()
-        while not [t for t in cab.look()["things"] if t["text"] == shown]:
-            assert time.monotonic() - began < 5
-        took.append(time.monotonic() - began)
-        cab.tap(shown)
-        rates.append(cab.look()["frames_per_s"])
-    p95, slowest = float(np.quantile(took, 0.95)), min(r for r in rates if r)
-    with capsys.disabled():
-        print(f"\ntap to answer: median {1000 * np.median(took):.0f} ms, p95 {1000 * p95:.0f} ms; frames a second: median {np.median(rates):.0f}, least {slowest:.0f}")
-    assert p95 < 0.1
-    assert np.median(rates) >= 30

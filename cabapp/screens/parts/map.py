@@ -7,16 +7,18 @@ import math
 from pathlib import Path
 
 import numpy as np
-from kivy.graphics import Color, Ellipse, InstructionGroup, Mesh, ScissorPop, ScissorPush, SmoothLine
+from kivy.graphics import InstructionGroup, ScissorPop, ScissorPush
 from kivy.lang import Builder
-from kivy.properties import BooleanProperty, ColorProperty, NumericProperty
+from kivy.properties import BooleanProperty, ColorProperty, NumericProperty, ObjectProperty
 from kivy.uix.floatlayout import FloatLayout
 from kivy.uix.widget import Widget
 
-from cabapp.screens.parts import icons
+from cabapp.screens.parts import lying
 from cabapp.screens.parts.buttons import Key  # noqa: F401  (used by map.kv)
+from cabapp.screens.parts.glide import Glide
 from cabapp.screens.parts.ground import TEXELS, GroundWindow
-from cabapp.screens.parts.outlines import dashes, long_side, rings
+from cabapp.screens.parts.lying import Lying
+from cabapp.screens.parts.outlines import long_side, rings
 from cabapp.screens.parts.tally import Tally
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))
@@ -24,10 +26,14 @@ WIDTHS = (40, 60, 90, 130, 190, 280, 400, 600, 900, 1300, 2000, 3000, 4500, 7000
 NEAR = WIDTHS.index(190)
 AHEAD = 0.2  # the tool lies this share of the map's height below its middle
 STEADY = 0.7  # m/s: slower than this the map does not turn, for a heading at rest is noise
+TURN_S = 0.35  # in which most of a turn of the tractor is followed by the map
 
 
 class GroundMap(FloatLayout):
-    """A window onto the ground. `on_point` gives plane metres (x, y) when a finger is lifted."""
+    """A window onto the ground. `on_point` gives plane metres (x, y) when a finger is lifted.
+
+    Everything on it is drawn by `redraw`, when it changes; `glide` only moves it, at every frame.
+    """
 
     ink = ColorProperty((0, 0, 0, 1))
     paper = ColorProperty((1, 1, 1, 1))
@@ -38,27 +44,34 @@ class GroundMap(FloatLayout):
     north_up = BooleanProperty(False)
     whole = BooleanProperty(False)  # the whole field, north up, instead of the ground round the tool
     keys = BooleanProperty(True)  # whether + and - are offered
+    marks = ObjectProperty(())  # (kind, (x, y)) of each mark of the field, m on the plane
+    gate = ObjectProperty(None, allownone=True)  # (x, y), like next_place
+    next_place = ObjectProperty(None, allownone=True)
 
     __events__ = ("on_point",)
 
     def __init__(self, **kwargs):
-        self.grid = self.pose = self.next_place = None
-        self.outline, self.parcels, self.marks, self.gate = [], [], [], None
+        self.grid = self.pose = None
+        self.outline, self.parcels = [], []
         self.centre, self.turn = (0.0, 0.0), 0.0
-        self._window, self._fingers = GroundWindow(), {}
+        self._window, self._glide, self._now, self._fingers = GroundWindow(), Glide(), 0.0, {}
         self._spread, self._pinched, self._zoomed = None, False, False
         self._whole_width = WIDTHS[-1]
+        self._anchor, self._ends, self._look = (0.0, 0.0), np.zeros((2, 2)), ()
         super().__init__(**kwargs)
         self.tally = Tally(TEXELS, TEXELS, size_hint=(1, 1), pos_hint={"x": 0, "y": 0})
-        sheet = Widget()  # the pen lies between the hatching and the keys
+        sheet = Widget()  # what is drawn lies between the hatching and the keys
         self.add_widget(sheet, index=len(self.children))
         self.add_widget(self.tally, index=len(self.children))
-        self._pen = InstructionGroup()
-        sheet.canvas.add(self._pen)
+        self._cut, self._lines, self._signs = ScissorPush(), Lying(), InstructionGroup()
+        self._machine, self._north, self._pen = Lying(), Lying(), InstructionGroup()
+        self._placed = []  # (drawing, plane metres) of every sign
+        for part in (self._cut, self._lines, self._signs, self._machine, self._north, self._pen, ScissorPop()):
+            sheet.canvas.add(part)
         for name in ("ink", "paper", "u", "target"):
             self.fbind(name, self._pass_on)
             self._pass_on(self, None)
-        for name in ("pos", "size", "ink", "paper", "accent", "u", "level", "north_up", "whole"):
+        for name in ("pos", "size", "ink", "paper", "accent", "u", "level", "north_up", "whole", "marks", "gate", "next_place"):
             self.fbind(name, lambda *_: self.redraw())
 
     def _pass_on(self, *_changed):
@@ -74,10 +87,12 @@ class GroundMap(FloatLayout):
         polygon, once_only : shapely geometry or None
             The field and its once-only areas on the same plane.
         """
-        self.grid, self._window = grid, GroundWindow()
+        self.grid, self._window, self._glide = grid, GroundWindow(), Glide()
         self.pose, self._zoomed = None, False
         self.outline = rings(polygon)
         self.parcels = rings(once_only)
+        self._anchor = tuple(self.outline[0][0]) if self.outline else (0.0, 0.0)
+        self._lines.drawn_from = None
         self.tally.lean(long_side(polygon) + math.radians(50))
         if polygon is not None and not polygon.is_empty:
             low_x, low_y, high_x, high_y = polygon.bounds
@@ -96,28 +111,32 @@ class GroundMap(FloatLayout):
             if part is not None:
                 self.tally.show(*part)
 
-    def follow(self, pose) -> None:
-        """Move with the tool: the map's middle lies ahead of it, and travel points up."""
-        if self.whole:
-            self.pose = pose
+    def follow(self, pose, now: float = 0.0) -> None:
+        """Take the newest pose, or None, at a moment of any steady clock, s."""
+        first = self.pose is None
+        self._glide.feed(pose, now)
+        if pose is not None and pose is not self.pose:
+            # the tool's ends as the tractor has them, ahead and to its left, m
+            cos, sin = math.cos(pose.heading), math.sin(pose.heading)
+            self._ends = (np.array([pose.left, pose.right]) - (pose.x, pose.y)) @ np.array([[cos, -sin], [sin, cos]])
+        self.pose = pose
+        if first != (pose is None):
             self.redraw()
-            return
-        if pose is not None and pose.heading is not None:
+        self.glide(now, at_once=first)
+
+    def glide(self, now: float, at_once: bool = False) -> None:
+        """Move with the tool to where it is now: the map's middle lies ahead of it, and travel points up."""
+        pose, passed, self._now = self.pose, max(0.0, now - self._now), now
+        if pose is not None and not self.whole:
+            x, y, heading = self._glide.at(now)
             if self.north_up:
                 self.turn = 0.0
-            elif (pose.speed or 0.0) > STEADY and not pose.reversing:
-                wanted = pose.heading - math.pi / 2
-                first = self.pose is None
-                off = math.remainder(wanted - self.turn, math.tau)
-                self.turn += off if first else 0.25 * off
-        self.pose = pose
-        if pose is not None:
+            elif pose.speed > STEADY and not pose.reversing:
+                off = math.remainder(heading - math.pi / 2 - self.turn, math.tau)
+                self.turn += off if at_once else off * -math.expm1(-passed / TURN_S)
             lift = 0.0 if self.north_up else AHEAD * self.height / self.scale
-            self.centre = (
-                pose.x - math.sin(self.turn) * lift,
-                pose.y + math.cos(self.turn) * lift,
-            )
-        self.redraw()
+            self.centre = (x - math.sin(self.turn) * lift, y + math.cos(self.turn) * lift)
+        self._lay()
 
     def show_whole(self) -> None:
         """Show the whole field, north up, until somebody zooms or asks for the ground round the tool."""
@@ -142,7 +161,7 @@ class GroundMap(FloatLayout):
     def scale(self) -> float:
         """Pixels in a metre."""
         across = self._whole_width if self._all_in_view else WIDTHS[int(self.level)]
-        return max(1.0, self.width) / across
+        return float(max(1.0, self.width) / across)
 
     @property
     def _all_in_view(self):
@@ -163,9 +182,30 @@ class GroundMap(FloatLayout):
         return self.centre[0] + cos * dx - sin * dy, self.centre[1] + sin * dx + cos * dy
 
     def redraw(self) -> None:
-        """Draw everything that lies on the hatching, and look at the right cells."""
+        """Draw everything that lies on the hatching anew, where it has changed, and lay it in its place."""
         if self._all_in_view:
             self._fit_whole()
+        for name, value in zip(("x", "y", "width", "height"), (*self.pos, *self.size), strict=True):
+            setattr(self._cut, name, int(value))
+        look = self._look = (self.u, self.scale, *self.ink, *self.paper, *self.accent)
+        pen = self._lines.again(look)
+        if pen is not None:
+            for rings_of, mm, dash in ((self.outline, 0.9, None), (self.parcels, 0.5, 2.2 * self.u)):
+                for ring in rings_of:
+                    lying.outline(pen, (ring - self._anchor) * self.scale, mm * self.u, self.ink, dash)
+        self._signs.clear()
+        self._placed = []
+        for kind, xy in (("gate", self.gate), *self.marks, ("next", self.next_place)):
+            if xy is not None:
+                sign = Lying()
+                lying.icon(sign.again(look), kind, self.u, self._colours)
+                self._signs.add(sign)
+                self._placed.append((sign, xy))
+        self._pen.clear()
+        self.glide(self._now)
+
+    def _lay(self):
+        """Put every drawing where the ground now is, and look at the right cells."""
         if self.grid is not None and self.width > 1:
             reach = math.hypot(self.width, self.height) / 2 / self.scale
             if self._window.cover(self.grid, self.centre, reach):
@@ -175,84 +215,34 @@ class GroundMap(FloatLayout):
                 (self.centre[0] - corner[0], self.centre[1] - corner[1]),
                 self.turn, self.scale, self.grid.cell * self._window.stride,
             )  # fmt: skip
-        pen = self._pen
-        pen.clear()
-        pen.add(ScissorPush(x=int(self.x), y=int(self.y), width=int(self.width), height=int(self.height)))
-        for ring in self.outline:
-            self._line(ring, 0.9)
-        for ring in self.parcels:
-            self._line(ring, 0.5, dash=True)
-        if self.gate is not None:
-            self._icon("gate", self.gate)
-        for kind, xy in self.marks:
-            self._icon(kind, xy)
-        if self.next_place is not None:
-            self._icon("next", self.next_place)
-        if self.pose is not None:
-            self._machine()
-        if self.turn:
-            self._north()
-        pen.add(ScissorPop())
+        self._lines.lay(self.to_px(self._anchor)[0], -self.turn)
+        if self._placed:
+            for (sign, _), place in zip(self._placed, self.to_px([xy for _, xy in self._placed]), strict=True):
+                sign.lay(place)
+        pen = self._north.again(self._look if self.turn else None)
+        if pen is not None and self.turn:
+            lying.north(pen, self.u, self._colours)
+        self._north.lay((self.x + 6.4 * self.u, self.top - 6.4 * self.u), -self.turn)
+        self._lay_machine()
 
-    def _line(self, xy, mm, dash=False, colour=None):
-        points = self.to_px(xy)
-        if dash:
-            for a, b in zip(points[:-1], points[1:], strict=True):
-                for start, end in dashes(a, b, 2.2 * self.u):
-                    self._stroke([*start, *end], mm, colour)
-        else:
-            self._stroke(points.ravel().tolist(), mm, colour)
+    def _lay_machine(self):
+        if self.pose is None:
+            self._machine.again(None)
+            return
+        ends = self._ends * self.scale
+        pen = self._machine.again((self._look, *np.round(ends, 1).ravel()))
+        if pen is not None:
+            lying.machine(pen, ends, self.u, self._colours)
+        x, y, heading = self._glide.at(self._now)
+        self._machine.lay(self.to_px((x, y))[0], heading - self.turn)
 
-    def _stroke(self, points, mm, colour=None):
-        self._pen.add(Color(*(colour or self.ink)))
-        # drawn smooth by itself, for smoothing the whole window costs three times the frame
-        self._pen.add(SmoothLine(points=points, width=mm * self.u / 2))
+    @property
+    def _colours(self):
+        return self.ink, self.paper, self.accent
 
-    def _icon(self, kind, xy):
-        (x, y), r = self.to_px(xy)[0], 3.0 * self.u
-        self._pen.add(Color(*self.paper))
-        self._pen.add(Ellipse(pos=(x - r * 1.25, y - r * 1.25), size=(r * 2.5, r * 2.5)))
-        if kind == "next":
-            self._pen.add(Color(*self.accent))
-            self._pen.add(Ellipse(pos=(x - r * 1.1, y - r * 1.1), size=(r * 2.2, r * 2.2)))
-        if kind in icons.DANGERS or kind == "next":
-            self._pen.add(Color(*self.ink))
-            self._pen.add(SmoothLine(circle=(x, y, r * 1.25), width=0.2 * self.u))
-        for stroke in icons.MARKS.get(kind, icons.OTHER):
-            size = r * 0.85
-            self._stroke([c for px, py in stroke for c in (x + px * size, y + py * size)], 0.65)
-
-    def _machine(self):
-        pose = self.pose
-        left, right = self.to_px([pose.left, pose.right])
-        at = self.to_px([(pose.x, pose.y)])[0]
-        middle = (left + right) / 2
-        for mm, colour in ((0.9 + 1.6, self.paper), (0.9, self.ink)):
-            self._stroke([*at, *middle], mm, colour)
-        along = (right - left) / max(1.0, math.dist(left, right)) * self.u
-        for mm, colour in ((4.0, self.paper), (2.9, self.ink), (1.7, self.accent)):
-            frame = along * (mm - 1.7) / 2
-            self._stroke([*(left - frame), *(right + frame)], mm, colour)
-        angle = (pose.heading or 0.0) - math.pi / 2 - self.turn
-        cos, sin = math.cos(angle), math.sin(angle)
-        for size, colour in ((4.4, self.paper), (3.6, self.ink)):
-            corners = [
-                (at[0] + (cos * x - sin * y) * size * self.u, at[1] + (sin * x + cos * y) * size * self.u)
-                for x, y in icons.TRACTOR
-            ]
-            self._pen.add(Color(*colour))
-            vertices = [v for x, y in corners for v in (x, y, 0, 0)]
-            self._pen.add(Mesh(vertices=vertices, indices=list(range(len(corners))), mode="triangle_fan"))
-            self._pen.add(SmoothLine(points=[c for corner in (*corners, corners[0]) for c in corner], width=0.8))
-
-    def _north(self):
-        r = 3.2 * self.u
-        x, y = self.x + 2 * r, self.top - 2 * r
-        self._pen.add(Color(*self.paper))
-        self._pen.add(Ellipse(pos=(x - 1.5 * r, y - 1.5 * r), size=(3 * r, 3 * r)))
-        cos, sin = math.cos(-self.turn), math.sin(-self.turn)
-        for stroke in icons.NORTH:
-            self._stroke([c for px, py in stroke for c in (x + (cos * px - sin * py) * r, y + (sin * px + cos * py) * r)], 0.5)
+    def _line(self, xy, mm, dash=False):
+        """Draw on top of all, until the next `redraw`, a line through plane metres."""
+        lying.outline(self._pen, self.to_px(xy), mm * self.u, self.ink, 2.2 * self.u if dash else None)
 
     def on_point(self, x, y):
         """A finger was lifted from this place (plane metres); screens bind to it."""
