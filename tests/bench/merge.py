@@ -1,7 +1,8 @@
 """How long merging, exporting and one tap take, each beside the plain way to do the same.
 
-Run by hand: python tests/bench/merge.py. Ratios of medians of 5, measured side by side in one
-run. The rows: 200 jobs, 5,000 taps and 1,000,000 points in pieces of 5 minutes at 10 Hz.
+Run by hand: python tests/bench/merge.py. Medians of 9, taken turn and turn about in one run, by
+the clock and, beside it, of the processor. The rows: 200 jobs, 5,000 taps and 1,000,000 noisy
+points in pieces of 5 minutes at 10 Hz.
 """
 
 import shutil
@@ -20,12 +21,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from store import open_store
 from store.db import PRAGMAS
-from store.models import FACTS, REFERENCES, Farm, Field, Job, Operator, Stint, Tap, Tool
-from store.models import TraceChunk, Tractor
+from store.models import Base, Farm, Field, Job, Operator, Stint, Tap, Tool, TraceChunk, Tractor
 from store.packing import make_trace, pack
 from sync import export_bundle, merge_bundles
+from tests.bench.packing import drive
 
 START, POINTS, PIECE, TAPS, JOBS = 1_777_000_000.0, 1_000_000, 3000, 5000, 200
+TIMES = 9
 
 
 def fill(store):
@@ -40,7 +42,7 @@ def fill(store):
         field = store.put(Field, name=f"field {n}")
         job = store.put(Job, field_id=field.id, operation="rolling", season=2026)
         stints.append(store.add(Stint(job_id=job.id, **ids, width_m=12.8, at=START + n)).id)
-    chance = np.random.default_rng(1)
+    _t, lat, lon = drive(POINTS)
     with store.writing() as session:
         for n in range(TAPS):
             tap = Tap(stint_id=stints[n % JOBS], kind="mark", at=START + n, lat=49.0, lon=-105.0)
@@ -49,8 +51,8 @@ def fill(store):
         due = dict.fromkeys(stints, 0)
         for n in range(-(-POINTS // PIECE)):
             k = min(PIECE, POINTS - n * PIECE)
-            lat = 49 + np.cumsum(3e-6 + chance.normal(0, 1e-7, k))
-            trace = make_trace(t[:k], lat, np.full(k, -105.0), np.full(k, 0.5), np.full(k, 4))
+            here = slice(n * PIECE, n * PIECE + k)
+            trace = make_trace(t[:k], lat[here], lon[here], np.full(k, 0.5), np.full(k, 4))
             stint = stints[n % JOBS]
             chunk = TraceChunk(stint_id=stint, n=due[stint], count=k, packed=pack(trace))
             chunk.first_at, chunk.last_at = float(t[0]), float(t[k - 1])
@@ -59,10 +61,10 @@ def fill(store):
 
 
 def timed(work):
-    """Return the seconds work took."""
-    begun = time.perf_counter()
+    """Return the seconds work took by the clock, and of the processor."""
+    begun = time.perf_counter(), time.process_time()
     work()
-    return time.perf_counter() - begun
+    return time.perf_counter() - begun[0], time.process_time() - begun[1]
 
 
 def plain(path):
@@ -84,21 +86,24 @@ def insert(raw, rows):
 
 def merging(folder, cab, bundle):
     """Time merging against raw inserts of the same rows, point rows, and a copy of the file."""
-    with closing(sqlite3.connect(cab.path)) as raw:
-        rows = {t: raw.execute(f'SELECT * FROM "{t}"').fetchall() for t in (*REFERENCES, *FACTS)}
-    rows = {table: values for table, values in rows.items() if values}
-    order = [*REFERENCES, *FACTS]
-    rows = dict(sorted(rows.items(), key=lambda item: order.index(item[0])))
-    points = [(n // 5000, n, START + n / 10, 49.0 + n * 1e-7, -105.0) for n in range(POINTS)]
     open_store(folder / "empty.sqlite", "office").close()
-    spent = {name: [] for name in ("raw", "merge", "known", "points", "copy", "export")}
-    for n in range(5):
+    shutil.copy(folder / "empty.sqlite", folder / "same.sqlite")
+    with open_store(folder / "same.sqlite") as office:  # all that merging writes, page and peer too
+        merge_bundles(office, [bundle])
+    with closing(sqlite3.connect(folder / "same.sqlite")) as raw:
+        tables = (t.name for t in Base.metadata.sorted_tables if t.name != "own")
+        rows = {t: raw.execute(f'SELECT * FROM "{t}"').fetchall() for t in tables}
+    rows = {table: values for table, values in rows.items() if values}
+    points = [(n // 5000, n, START + n / 10, 49.0 + n * 1e-7, -105.0) for n in range(POINTS)]
+    spent = {name: [] for name in ("raw", "merge", "known", "copy", "export", "points")}
+    for n in range(TIMES):
         for name in ("raw", "office"):
             shutil.copy(folder / "empty.sqlite", folder / f"{name}{n}.sqlite")
         with closing(plain(folder / f"raw{n}.sqlite")) as raw:
             spent["raw"].append(timed(lambda: insert(raw, rows)))
-            raw.execute("CREATE TABLE point (stint INT, n INT, t REAL, lat REAL, lon REAL)")
-            spent["points"].append(timed(lambda: insert(raw, {"point": points})))
+            if n < 3:
+                raw.execute("CREATE TABLE point (stint INT, n INT, t REAL, lat REAL, lon REAL)")
+                spent["points"].append(timed(lambda: insert(raw, {"point": points})))
         with open_store(folder / f"office{n}.sqlite") as office:
             spent["merge"].append(timed(lambda: merge_bundles(office, [bundle])))
             spent["known"].append(timed(lambda: merge_bundles(office, [bundle])))
@@ -106,15 +111,13 @@ def merging(folder, cab, bundle):
         spent["copy"].append(timed(lambda: shutil.copy(bundle, folder / f"copy{n}")))
         spent["export"].append(timed(lambda: export_bundle(cab, folder / f"out{n}")))
         (folder / f"raw{n}.sqlite").unlink()
-    raw, merge, known, points, copy, export = (median(v) for v in spent.values())
-    count = sum(map(len, rows.values()))
-    show(f"raw executemany of the same {count:,} rows", raw, raw)
-    show("merge", merge, raw)
-    show("merge of what is known", known, raw)
-    show("copy of the bundle file", copy, raw)
-    show("export", export, raw)
-    show("raw executemany of the points as a row each", points, raw)
-    print(f"merge against the rows and the points as rows: {merge / (raw + points):.2f}")
+    count, against = sum(map(len, rows.values())), middle(spent["raw"])
+    show(f"raw executemany of the same {count:,} rows", spent["raw"], against)
+    show("merge", spent["merge"], against)
+    show("merge of what is known", spent["known"], against)
+    show("copy of the bundle file", spent["copy"], against)
+    show("export", spent["export"], against)
+    show("raw executemany of the points as a row each", spent["points"], against)
 
 
 def tapping(folder, cab):
@@ -128,13 +131,19 @@ def tapping(folder, cab):
             raws.append(timed(lambda: insert(raw, {"tap": [values]})))
             tap = Tap(stint_id=stint, kind="mark", at=START, lat=49.0, lon=-105.0)
             taps.append(timed(lambda: cab.add(tap)))
-    show("one tap, bare sqlite3 commit", median(raws), median(raws))
-    show("one tap, Store.add", median(taps), median(raws))
+    show("one tap, bare sqlite3 commit", raws, middle(raws))
+    show("one tap, Store.add", taps, middle(raws))
 
 
-def show(what, seconds, against):
-    """Print one line."""
-    print(f"{what:46} {seconds * 1e3:9.2f} ms {seconds / against:6.2f}")
+def middle(spent):
+    """Return the medians, by the clock and of the processor, s."""
+    return tuple(map(median, zip(*spent, strict=True)))
+
+
+def show(what, spent, against):
+    """Print one line: ms and ratio by the clock, ms and ratio of the processor."""
+    parts = (f"{s * 1e3:9.2f} ms {s / a:6.2f}" for s, a in zip(middle(spent), against, strict=True))
+    print(f"{what:46}", "   ".join(parts))
 
 
 def main():
@@ -143,7 +152,7 @@ def main():
     with open_store(folder / "cab.sqlite", "tablet 1") as cab:
         fill(cab)
         bundle = export_bundle(cab, folder / "out")
-        print(f"bundle: {bundle.stat().st_size / 1e6:.2f} MB")
+        print(f"bundle: {bundle.stat().st_size / 1e6:.2f} MB{'':33} clock{'':17} processor")
         merging(folder, cab, bundle)
         tapping(folder, cab)
     shutil.rmtree(folder)
