@@ -1,7 +1,8 @@
 """Exchanging records with a stick or a watched folder, on a thread, while the tractor stands. No Kivy.
 
 SQLite has one writer. While a bundle is merged nothing else writes: the cab holds the fixes that
-come and hands them to the session afterwards, and no tap is taken.
+come and hands them to the session afterwards, and no tap is taken. A stick is exchanged with at a
+tap; a watched folder, which any file-sharing program may carry, by itself while nobody has taken over.
 """
 
 import logging
@@ -13,9 +14,11 @@ from pathlib import Path
 from sync.carriers import STICK_FOLDER, Watch, mounts
 
 LOG = logging.getLogger("rollbook.exchange")
+FOLDER_S = 60.0
 STAND_S = 1.2
 """A file is taken only when it has stood still between two looks (`sync.carriers`)."""
 NOTHING = "There is nothing new on either side."
+BUSY = "Records are being exchanged. Try again in a moment."
 STANDING = "Stop first. Records are exchanged standing still."
 BUG = "The exchange failed. Nothing was changed here; try it again."
 
@@ -34,7 +37,8 @@ class Exchange:
 
     def __init__(self, store, folder: Path, sticks: Callable[[], list[Path]] = mounts):
         self._store, self._folder, self._sticks = store, folder, sticks
-        self._watch = Watch(store, [folder], sticks)
+        self._watch, self._folder_watch = Watch(store, [folder], sticks), Watch(store, [folder])
+        self._looked = float("-inf")
         self._worker: threading.Thread | None = None
         self._known: list[Path] = []
         self.offered = False
@@ -72,6 +76,14 @@ class Exchange:
         self._worker = threading.Thread(target=self._run, name="exchange", daemon=True)
         self._worker.start()
 
+    def begin_by_itself(self) -> None:
+        """Look into the watched folder, if there is one and it is time to."""
+        if self.busy or time.monotonic() - self._looked < FOLDER_S or not self._folder.is_dir():
+            return
+        self._looked, self.added = time.monotonic(), 0
+        self._worker = threading.Thread(target=self._look, name="exchange", daemon=True)
+        self._worker.start()
+
     def finish(self) -> bool:
         """Say, once, that the exchange that was begun is over."""
         if self._worker is None or self._worker.is_alive():
@@ -95,6 +107,12 @@ class Exchange:
         except Exception:
             LOG.exception("an exchange failed")
             self.words = BUG
+
+    def _look(self):
+        try:
+            self.added = sum(one.merged.added for one in self._folder_watch.look())
+        except Exception:
+            LOG.exception("the watched folder could not be looked into")
 
     def _note(self, done, of, _name):
         self.done, self.of = done, of

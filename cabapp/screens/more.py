@@ -24,7 +24,7 @@ class MoreScreen(Page):
 
     title = StringProperty()
     remark = StringProperty()
-    part = StringProperty("keys")  # "keys", "fuel", "fields", "marks" or "screen"
+    part = StringProperty("keys")  # "keys", "fuel", "fields", "marks" or "tablet"
     fuel = NumericProperty(0)  # in the farm's unit
     fuel_words = StringProperty()
     light_words = StringProperty()

@@ -22,7 +22,7 @@ DIGITS = 4
 class SetUpScreen(OutlinePart, Page):
     """One page that is in turn a question for the number, keys, a list, a form, and a keyboard."""
 
-    part = StringProperty("typing")  # "typing", "keys", "list", "form", "pick" or "round"
+    part = StringProperty("typing")  # "typing", "keys", "tablet", "list", "form", "pick" or "round"
     title = StringProperty()
     driven = StringProperty()
 
@@ -68,14 +68,14 @@ class SetUpScreen(OutlinePart, Page):
 
     def _choose_number(self, text):
         if len(text) != DIGITS or not text.isdigit():
-            raise FormRefused(say("Type four digits."))
+            raise FormRefused("Type four digits.")
         App.get_running_app().settings["number"] = text
         self.show_keys()
 
     def _check_number(self, text):
         if text != App.get_running_app().settings["number"]:
             self.ids.typing.text = ""
-            raise FormRefused(say("That is another number."))
+            raise FormRefused("That is another number.")
         self.show_keys()
 
     # --- keys and lists ---------------------------------------------------------------------
@@ -97,7 +97,7 @@ class SetUpScreen(OutlinePart, Page):
         app = App.get_running_app()
         app.settings["language"] = path
         app.read_farm()
-        app.complain(say("The screens speak it when the cab is opened next."))
+        app.complain("The screens speak it when the cab is opened next.")
         self.show_keys()
 
     def open(self, kind: str):

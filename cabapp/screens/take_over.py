@@ -10,9 +10,11 @@ from kivy.clock import Clock
 from kivy.lang import Builder
 from kivy.properties import BooleanProperty, ListProperty, StringProperty
 
+from cabapp.screens.parts import sentence as _sentence  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row
 from cabapp.screens.parts.words import say
+from cabapp.screens.saying import in_words
 from store.models import Tool
 
 COLUMNS = ("operators", "tractors", "tools", "fields")
@@ -27,6 +29,8 @@ class TakeOverScreen(Page):
     waiting = StringProperty()
     ready = BooleanProperty(False)
     sentence = StringProperty()
+    offer = StringProperty()  # a stick that is in, or what the tablet suffers from
+    answers = ListProperty(["", ""])
 
     def __init__(self, **kwargs):
         super().__init__(**kwargs)
@@ -46,9 +50,13 @@ class TakeOverScreen(Page):
             self._again.cancel()
 
     def show(self, view) -> None:
-        """Say where we are."""
+        """Say where we are, and what else there is to say."""
         app = App.get_running_app()
-        if not any(getattr(self._choices, name, ()) for name in COLUMNS):
+        said = in_words(app.saying.quiet())
+        self._kinds = [kind for _word, kind in said.answers] if said else []
+        self.offer = said.words if said else ""
+        self.answers = ([word for word, _kind in said.answers] if said else []) + ["", ""]
+        if self._empty():
             self.sentence = say("This book is still empty. Begin with Set-up.")
         elif self._here is not None:
             self.sentence = say("You are in {field}.", field=self._here.name)
@@ -105,13 +113,21 @@ class TakeOverScreen(Page):
         self.cautions = []
         return True
 
+    def answer(self, which: int):
+        """Act on a key of the line at the foot."""
+        App.get_running_app().do(self._kinds[which])
+
     def set_up(self):
         """Go to the set-up, if the tablet stands still."""
         app = App.get_running_app()
-        if app.standing:
-            app.go("set-up")
+        if not app.standing:
+            app.complain("Stop first. Set-up is for standing still.")
         else:
-            app.complain(say("Stop first. Set-up is for standing still."))
+            app.go("first" if self._empty() else "set-up")
+
+    def _empty(self) -> bool:
+        """Whether nothing at all is set up yet."""
+        return not any(getattr(self._choices, name, ()) for name in COLUMNS)
 
     def take_over(self):
         """Take over with the four chosen."""

@@ -28,7 +28,7 @@ ENGLISH = SCREENS / "words.json"
 SPEAKING = (
     *sorted(str(path.relative_to(ROOT)) for path in (ROOT / "cabapp/session").glob("*.py")),
     *(f"cabapp/position/{name}.py" for name in (
-        "boundaries", "bothways", "fieldfiles", "finding", "health", "live", "rawlog", "replay", "team",
+        "boundaries", "bothways", "fieldfiles", "fieldreaders", "finding", "health", "live", "rawlog", "replay", "team",
     )),
     *(f"cabapp/screens/{name}.py" for name in ("boundary_files", "driven", "exchanging", "forms", "saying", "sheet_words")),
     "cabapp/screens/parts/health.py", "cabapp/screens/parts/running.py", "cabapp/reckoning/thermal.py",
@@ -60,7 +60,7 @@ def said_by_screens() -> set[str]:
     found = set()
     for path in [*SCREENS.glob("*.py"), *SCREENS.glob("parts/*.py")]:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and _name(node.func) in ("say", "complain", "refuse") and node.args:
+            if isinstance(node, ast.Call) and _name(node.func) in ("say", "complain", "refuse", "FormRefused") and node.args:
                 first = node.args[0]
                 branches = [first.body, first.orelse] if isinstance(first, ast.IfExp) else [first]
                 found |= {b.value for b in branches if isinstance(b, ast.Constant) and len(b.value) > 1}
