@@ -60,7 +60,8 @@ class Course:
 
     def feed(self, t, xy) -> None:
         """Take places, shape (n, 2), m, at times, shape (n,), s."""
-        for one, (x, y) in zip(t.tolist(), xy.tolist()):
+        late = t > t[-1] - 2 * LONG_S  # of a whole day the end is enough
+        for one, (x, y) in zip(t[late].tolist(), xy[late].tolist()):
             self._places.append((one, x, y))
         while self._places[-1][0] - self._places[0][0] > LONG_S:
             self._places.popleft()

@@ -114,22 +114,11 @@ class Grid:
         if len(pieces) == 0:
             return None
         self._grow(pieces.quad.reshape(-1, 2))
-        spans = row_spans(pieces.quad, self.cell)
-        left = np.ceil(spans.x0 / self.cell - 0.5).astype(np.int64)
-        right = np.ceil(spans.x1 / self.cell - 0.5).astype(np.int64)
         size = len(self._recent)
         changed = None
-        for n in range(len(pieces)):
-            mine = slice(spans.offset[n], spans.offset[n] + spans.count[n])
-            a, b = left[mine], right[mine]
-            if len(a) == 0 or a.min() >= b.max():
-                continue
-            west, east = int(a.min()), int(b.max())
-            south = int(spans.first[n])
-            north = south + len(a)
-            columns = np.arange(west, east)
-            mask = (columns >= a[:, None]) & (columns < b[:, None])
-            torus = np.ix_(np.arange(south, north) % size, columns % size)
+        for n, south, west, mask in self._cells(pieces.quad):
+            north, east = south + mask.shape[0], west + mask.shape[1]
+            torus = np.ix_(np.arange(south, north) % size, np.arange(west, east) % size)
             last = self._recent[torus]
             new = mask & (pieces.s0[n] - last > pieces.leave)
             self._recent[torus] = np.where(mask, np.maximum(last, pieces.s1[n]), last)
@@ -144,6 +133,30 @@ class Grid:
             here = (box[1].start, box[0].start, box[1].stop, box[0].stop)
             changed = around(changed, here)
         return changed
+
+    def take_up(self, pieces: Pieces) -> None:
+        """Count many pieces of the stint begun at once; the same as painting them, many times faster."""
+        self.fill([pieces])
+        late = pieces.s1 >= pieces.s1.max(initial=0) - pieces.leave
+        size, ends = len(self._recent), pieces.s1[late]
+        for n, south, west, mask in self._cells(pieces.quad[late]):
+            rows, columns = (np.arange(k, k + m) % size for k, m in zip((south, west), mask.shape))
+            last = self._recent[np.ix_(rows, columns)]
+            self._recent[np.ix_(rows, columns)] = np.where(mask, np.maximum(last, ends[n]), last)
+
+    def _cells(self, quads):
+        """Yield, for each of the quadrilaterals that covers any cell, its number, the first row and
+        column of a rectangle, and which cells of that rectangle it covers."""
+        spans = row_spans(quads, self.cell)
+        left = np.ceil(spans.x0 / self.cell - 0.5).astype(np.int64)
+        right = np.ceil(spans.x1 / self.cell - 0.5).astype(np.int64)
+        for n in range(len(quads)):
+            mine = slice(spans.offset[n], spans.offset[n] + spans.count[n])
+            a, b = left[mine], right[mine]
+            if len(a) == 0 or a.min() >= b.max():
+                continue
+            columns = np.arange(int(a.min()), int(b.max()))
+            yield n, int(spans.first[n]), int(columns[0]), (columns >= a[:, None]) & (columns < b[:, None])
 
     # --- all at once --------------------------------------------------------------------------
 

@@ -24,6 +24,7 @@ from cabapp.coverage.tool import Tool
 
 MARGIN = 40.0
 MANY = 2000  # small arrays, after which they are joined: each costs more than what it holds
+AT_ONCE = 500  # pieces, from which they are counted at once instead of painted
 
 
 class JobCount:
@@ -175,6 +176,10 @@ class JobCount:
             self._live.append(pieces)
             if len(self._live) > MANY:
                 self._live = [Pieces.join(self._live, pieces.leave)]
+            if len(pieces) >= AT_ONCE:
+                self.grid.take_up(pieces)
+                self._measure()
+                return (0, 0, *self.grid.counts.shape[::-1])
             painted = self.grid.paint(pieces, self._watch)
             changed = around(changed, painted)
         return changed
@@ -367,14 +372,18 @@ class JobCount:
     def _measure(self):
         """Count all cells of the field by their passes; where one is enough apart."""
         self._find_inside()
-        counts = self.grid.counts
-        if self._inside is None:
+        counts, inside = self.grid.counts, self._inside
+        if inside is None:
             whole = np.bincount(counts.ravel(), minlength=256)
             self._histogram = np.stack([whole, np.zeros_like(whole)])
-        else:
-            self._histogram = np.stack(
-                [np.bincount(counts[self._inside == n], minlength=256) for n in (1, 2)]
-            )
+            return
+        self._histogram = np.zeros((2, 256), np.int64)
+        if not counts.any():
+            self._histogram[:, 0] = [np.count_nonzero(inside == n) for n in (1, 2)]
+            return
+        kinds = (1, 2) if self.field.once is not None else (1,)
+        for n in kinds:
+            self._histogram[n - 1] = np.bincount(counts[inside == n], minlength=256)
 
     def _find_inside(self):
         """Lay out which cells are field: 1, and 2 where one pass is enough."""

@@ -124,6 +124,29 @@ def test_cells_painted_live_equal_cells_filled_at_once(drive, tool):
     assert worked or not live.counts.any()
 
 
+@settings(max_examples=40, deadline=None)
+@given(drives(), TOOLS, st.floats(0.05, 0.95))
+def test_a_stint_taken_up_in_the_middle_goes_on_as_if_painted(drive, tool, share):
+    """Taking up the first pieces at once and painting the rest counts as painting all: no visit is
+    begun twice at the seam."""
+    rows, switches, sigma = drive
+    sweeper, parts = fed_one_by_one(rows, switches, tool, sigma)
+    whole = Pieces.join(parts, sweeper.leave)
+    seam = int(share * len(whole))
+    first, rest = (
+        Pieces(whole.quad[part], whole.s0[part], whole.s1[part], whole.t[part], whole.leave)
+        for part in (slice(seam), slice(seam, None))
+    )
+    painted, taken_up = Grid((-50, -50, 50, 50), 0.5), Grid((-50, -50, 50, 50), 0.5)
+    for grid in (painted, taken_up):
+        grid.begin(sweeper.leave, tool.width)
+    painted.paint(whole)
+    taken_up.take_up(first)
+    taken_up.paint(rest)
+    assert painted.origin == taken_up.origin
+    assert (painted.counts == taken_up.counts).all()
+
+
 @settings(max_examples=25, deadline=None)
 @given(drives(), drives(), TOOLS)
 def test_a_job_counts_the_same_live_and_rebuilt_and_in_any_order(one, two, tool):
