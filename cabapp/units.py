@@ -165,6 +165,34 @@ class Units:
         places = 2 if self.system == "us" else 1
         return f"{value:.{places}f} {self.unit('volume')}/{self.unit('area')}"
 
+    def temperature_value(self, celsius):
+        """Return deg C in deg F with US units (exact by definition, NIST SP 811), else as it is."""
+        if celsius is None or self.system != "us":
+            return celsius
+        return celsius * 9 / 5 + 32
+
+    def celsius(self, degrees):
+        """Return the farm's degrees in deg C.
+
+        Examples
+        --------
+        >>> Units("us").celsius(59), Units("metric").celsius(15)
+        (15.0, 15.0)
+        """
+        return (degrees - 32) * 5 / 9 if self.system == "us" else float(degrees)
+
+    def temperature(self, celsius) -> str:
+        """Say how warm it is.
+
+        Examples
+        --------
+        >>> Units("us").temperature(15.0), Units("metric").temperature(15.0)
+        ('59 °F', '15 °C')
+        """
+        if _unknown(celsius):
+            return NOTHING
+        return f"{self.temperature_value(celsius):.0f} {'°F' if self.system == 'us' else '°C'}"
+
     def _value(self, kind, quantity):
         return None if _unknown(quantity) else quantity / self._table[kind][0]
 

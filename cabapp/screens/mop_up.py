@@ -62,7 +62,7 @@ class StopRow(Row):
 
 
 class NotWorth(Label):
-    """A gap that is left, with the reason; it is only read."""
+    """A gap that is left, with the reason, or what the round begins from; it is only read."""
 
 
 class MopUpScreen(Page):
@@ -98,11 +98,12 @@ class MopUpScreen(Page):
 
     def _list(self, app):
         self.remark = ""
-        found, job, pose = app.session.mop_up(), app.session.job, app.view.pose
+        found, job = app.session.mop_up(), app.session.job
         if found is None:
-            self.ids.stops.fill([Row(words=say("There is no boundary or no place, so gaps cannot be told."))])
+            self.ids.stops.fill([Row(words=say("There is no boundary, so gaps cannot be told."))])
             return
-        at, rows, legs = (pose.x, pose.y), [], []
+        start = at = tuple(job.plane.to_xy(*found.start)[0])
+        rows, legs = [NotWorth(text=say(found.remark))] if found.remark else [], []
         for place, stop in enumerate(found.stops, 1):
             first, last = (tuple(job.plane.to_xy(*end)[0]) for end in (stop.start, stop.end))
             row = StopRow(words=f"{place}. {say(stop.words)}", remark=_place_words(at, first, app.units))
@@ -110,15 +111,15 @@ class MopUpScreen(Page):
             rows.append(row)
             legs.append((first, last))
             at = last
-        if rows:
+        if legs:
             self.remark = say(
                 "{distance} to drive, about {time}", distance=app.units.distance(found.metres), time=spell(found.seconds)
             )
         else:
             rows.append(Row(words=say("Nothing that was missed is worth going back for.")))
         self.ids.stops.fill([*rows, *(NotWorth(text=say(why)) for why in found.not_worth)])
-        self.ids.ground.follow(pose)
-        self.ids.ground.set_round((pose.x, pose.y), legs)
+        self.ids.ground.follow(app.view.pose)
+        self.ids.ground.set_round(start, legs)
 
     def _point_out(self, xy):
         app = App.get_running_app()

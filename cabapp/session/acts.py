@@ -76,12 +76,21 @@ def settle(what, drive, store, at, act) -> None:
             drive.read_marks()
 
 
-def share_done(drive) -> dict:
-    """Return the share of the field at target, for the list of fields; {} when not known."""
-    areas = drive.areas()
-    if not areas.get("field"):
-        return {}
-    return {"share_done": round(areas["done"] / areas["field"], 4)}
+def progress(drive) -> dict:
+    """Return what a stop notes for whoever comes after, each where it is known.
+
+    "share_done" is the share of the field at target and "share_left" that of the passes it lacks,
+    for the list of fields; "paces" are hers in this stint, m2 of passes a second.
+    """
+    areas, noted = drive.areas(), {}
+    if areas.get("field"):
+        wanted = areas["field"] * drive.job.target
+        noted = {
+            "share_done": round(areas["done"] / areas["field"], 4),
+            "share_left": round(min(1.0, areas["left_pass_area"] / wanted), 4),
+        }
+    paces = drive.paces()
+    return noted | ({"paces": [round(float(one), 2) for one in paces]} if len(paces) else {})
 
 
 def tally_area(drive) -> float | None:
@@ -142,7 +151,27 @@ def _seeded(at, days_ago=None):
     return {"at": at - days_ago * 86400.0}
 
 
-_NUMBERS = {"rain": _rain, "soil": _soil, "seeded": _seeded}
+def _weather(_at, wind=None, air=None):
+    """wind, m/s, and air, deg C; None: not told."""
+    if wind is not None and not 0 <= wind <= 40:
+        raise TapRefused("Say how hard the wind blows: less than 40 m/s (90 mph).")
+    if air is not None and not -20 <= air <= 50:
+        raise TapRefused("Say how warm the air is, between -20 and 50 degrees C.")
+    return {"wind": wind, "air": air}
+
+
+def _seeder_pace(_at, rate=None, seeded=None):
+    """rate, m2/s (0: it stands), and what it has seeded of this field, m2; None: not told."""
+    if rate is not None and not 0 <= rate <= 200:
+        raise TapRefused("Say how much ground the seeder does in an hour: less than 72 ha (178 ac).")
+    if seeded is not None and not 0 <= seeded <= 1e8:
+        raise TapRefused("Say how much ground of this field is seeded.")
+    return {"rate": rate, "seeded": seeded}
+
+
+_NUMBERS = {
+    "rain": _rain, "soil": _soil, "seeded": _seeded, "weather": _weather, "seeder_pace": _seeder_pace,
+}  # fmt: skip
 
 
 def _width(wing=None):

@@ -1,4 +1,4 @@
-"""What the day around the pass asks of her: seeder, daylight, rain, fuel, crop, grease, a break.
+"""What the day around the pass asks of her: seeder, daylight, rain, fuel, crop, grease, a break ...
 
 Pure: what is known comes in as ``Known``; sentences that ask for something go out. Nothing here is
 urgent by the second.
@@ -12,11 +12,24 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from cabapp.reckoning.pursuit import holding_speed, time_to_catch
+from cabapp.reckoning.lapping import expected_shares
+from cabapp.reckoning.pursuit import backlog_at_its_end, holding_speed, time_to_catch
 from cabapp.reckoning.worklist import HOURS_A_DAY, left_at
-from cabapp.session.known import DAY, HOUR, Ask, Known, finished, hours, spell
+from cabapp.session.known import (
+    DAY,
+    HOUR,
+    Ask,
+    Known,
+    best_spacing,
+    finished,
+    hours,
+    spare,
+    spell,
+    waiting_jobs,
+)
+from cabapp.session.rules import READY, STOPPED
 from cabapp.session.view import QUIET, SEEDER, STOP_RULE
-from cabapp.session.words import times
+from cabapp.session.words import times, verb
 from cabapp.units import Units
 
 CATCH_S, CATCH_OFF_S = 20 * 60.0, 30 * 60.0
@@ -30,6 +43,12 @@ LEAST_LEFT = 4000.0
 CLOSES_SOON_S = 4 * DAY
 UP_S = 10 * DAY
 """After this the crop is up and whoever looks can see it."""
+BACKLOG_S, BACKLOG_OFF_S = 4 * HOUR, 3 * HOUR
+"""More work than this waiting when the seeder is done is a day that somebody has to plan for."""
+SPARE_S, SPARE_OFF_S = 20 * 60.0, 10 * 60.0
+"""Less time to spare before starting is not worth a word."""
+LAP_OFF, LAP_LEAST = 0.75, 0.4
+"""A lap is off when it lies more spreads of hers, and more m, from the best."""
 WANDER, WANDER_OFF = 1.5, 1.25
 BREAK_S = 2 * HOUR
 """10 to 15 minutes off the seat about every two hours (farm safety specialists)."""
@@ -47,8 +66,8 @@ class Asker:
     def feed(self, now: Known) -> tuple[Ask, ...]:
         """Return what is asked now, the most pressing first."""
         judged = (
-            self._shoots, self._seeder, self._fuel, self._rain, self._crop, self._dusk,
-            self._grease, self._break,
+            self._shoots, self._seeder, self._faults, self._fuel, self._rain, self._crop, self._dusk,
+            self._wait, self._backlog, self._grease, self._mop_up, self._lap, self._break,
         )  # fmt: skip
         asks = tuple(ask for ask in (judge(now) for judge in judged) if ask)
         self._said = {ask.key for ask in asks}
@@ -68,18 +87,18 @@ class Asker:
 
     def _seeder(self, now):
         seen, own = now.seeder, finished(now)
-        if seen is None or own is None or seen.left <= 0:
+        if seen is None or seen.rate is None or own is None or seen.left <= 0:
             return None
         seconds = time_to_catch(seen.lead, own, seen.rate)
         if seconds is None or seconds > self._limit("seeder", CATCH_S, CATCH_OFF_S):
             return None
         if seen.rate <= 0:
-            said = f"The seeder stands: seeded ground for {spell(seconds)}. Then gaps, rocks, grease, fuel."
+            said = f"The seeder stands: seeded ground for {spell(seconds)}. Then {waiting_jobs(now)}."
+        elif now.speed and own > seen.rate:
+            slower = self._units.speed(holding_speed(now.speed, own, seen.rate))
+            said = f"You catch the seeder in {spell(seconds)}. {slower} keeps the distance. Or stop: {waiting_jobs(now)}."
         else:
             said = f"You catch the seeder in {spell(seconds)}."
-            if now.speed and own > seen.rate:
-                slower = self._units.speed(holding_speed(now.speed, own, seen.rate))
-                said += f" {slower} keeps the distance, or do gaps first."
         return Ask("seeder", SEEDER, said)
 
     def _fuel(self, now):
@@ -134,6 +153,62 @@ class Asker:
             "more than there is by day. Say so, or get help."
         )
         return Ask("crop", QUIET, said)
+
+    def _wait(self, now):
+        """Standing with time to spare: when to start so that both finish together."""
+        left = spare(now)
+        if now.state not in (READY, STOPPED) or left is None:
+            return None
+        if left < self._limit("wait", SPARE_S, SPARE_OFF_S):
+            return None
+        at = self._say_time(now.now + left)
+        said = f"Start by {at} and you finish with the seeder. Until then {waiting_jobs(now)}."
+        return Ask("wait", QUIET, said)
+
+    def _backlog(self, now):
+        seen, own = now.seeder, finished(now)
+        if seen is None or not seen.rate or own is None or own >= seen.rate:
+            return None
+        behind = backlog_at_its_end(seen.lead, seen.left, own, seen.rate)
+        if behind / own < self._limit("backlog", BACKLOG_S, BACKLOG_OFF_S):
+            return None
+        gains, area = self._units.area_rate(seen.rate - own), self._units.area(behind)
+        said = (
+            f"The seeder gains {gains} on you: {area} will wait when it is done, {hours(behind / own)} "
+            "of work. Say so, or get help."
+        )
+        return Ask("backlog", QUIET, said)
+
+    def _faults(self, now):
+        if not now.faults or now.state != READY:
+            return None
+        parts, at = ", ".join(now.faults), self._say_time(now.walked)
+        said = f"Not right when {now.walker} walked round ({at}): {parts}. Look before you start."
+        return Ask("faults", QUIET, said)
+
+    def _mop_up(self, now):
+        missed = now.missed
+        if missed is None or not missed.places or now.state not in (READY, STOPPED):
+            return None
+        far = self._units.distance(missed.metres)
+        what = "1 place missed is" if missed.places == 1 else f"{missed.places} places missed are"
+        said = f"{what} worth going back for: {far} to drive, {spell(missed.seconds)}. See More, Mop up."
+        return Ask("mop up", QUIET, said)
+
+    def _lap(self, now):
+        best = best_spacing(now)
+        if best is None or now.spacing is None:
+            return None
+        off = now.spacing - best
+        if abs(off) < self._limit("lap", 1.0, 0.5) * max(LAP_OFF * now.lap_sigma, LAP_LEAST):
+            return None
+        once, thrice = expected_shares(now.width, now.lap_sigma, now.width / 2 - now.spacing)
+        move, done = self._units.length(abs(off)), verb(now.operation).lower()
+        if off > 0:
+            said = f"Your laps leave about {once:.0%} {done} once. Lap {move} more: best for your steadiness."
+        else:
+            said = f"Your laps leave about {thrice:.0%} {done} three times. Lap {move} less: enough for your steadiness."
+        return Ask("lap", QUIET, said)
 
     def _grease(self, now):
         if now.grease_in is None or now.grease_in > 0:

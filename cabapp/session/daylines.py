@@ -4,10 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from cabapp.reckoning.lapping import best_inside, expected_shares
-from cabapp.reckoning.pursuit import time_to_catch, wait_to_finish_together
-from cabapp.session.known import DAY, Known, finished, hours, spell
-from cabapp.session.recover import MISS_TO_EXTRA
+from cabapp.reckoning.lapping import expected_shares
+from cabapp.reckoning.pursuit import backlog_at_its_end, time_to_catch
+from cabapp.session.known import (
+    DAY,
+    Known,
+    best_spacing,
+    finished,
+    hours,
+    spare,
+    spell,
+    waiting_jobs,
+)
 from cabapp.session.words import times
 from cabapp.units import Units
 
@@ -26,8 +34,10 @@ class DayLines:
             ("Finish", self._say_finish(now)), ("Daylight", self._say_light(now)),
             ("Rain", None if now.rain is None else f"{self._say_time(now.rain)}, as you said"),
             ("Seeder", self._say_seeder(now)), ("Crop", self._say_crop(now)),
-            ("Fuel", self._say_fuel(now)), ("Grease", self._say_grease(now)),
-            ("Your lap", self._say_lap(now)),
+            ("Wind and heat", self._say_weather(now)), ("Fuel", self._say_fuel(now)),
+            ("Grease", self._say_grease(now)), ("Mop up", self._say_missed(now)),
+            ("Walk round", self._say_faults(now)), ("Your lap", self._say_lap(now)),
+            ("Your hours", self._say_wander(now)),
         )  # fmt: skip
         return tuple((name, said) for name, said in named if said)
 
@@ -37,7 +47,13 @@ class DayLines:
         early, late = self._say_time(now.end.early), "cannot tell"
         if now.end.late - now.now < DAY:
             late = self._say_time(now.end.late)
-        return f"likely {self._say_time(now.end.likely)} ({early} to {late})"
+        said = f"likely {self._say_time(now.end.likely)} ({early} to {late})"
+        if now.sunset is None or now.end.likely <= now.sunset:
+            return said
+        after = f"{spell(now.end.likely - now.sunset)} after sunset"
+        if now.dusk is not None and now.end.likely > now.dusk:
+            after = f"{spell(now.end.likely - now.dusk)} after dusk"
+        return f"{said}, {after}"
 
     def _say_light(self, now):
         if now.sunset is None or now.dusk is None:
@@ -49,26 +65,57 @@ class DayLines:
         if seen is None:
             return None
         said = f"{self._units.area(seen.lead)} seeded and not finished"
-        if own is None:
+        if own is None or seen.rate is None:
             return f"{said}."
         seconds = time_to_catch(seen.lead, own, seen.rate)
         if seconds is None:
             more = self._units.area_rate(seen.rate - own)
-            return f"{said}; it grows by {more}."
+            behind = backlog_at_its_end(seen.lead, seen.left, own, seen.rate)
+            return f"{said}; it grows by {more} to {self._units.area(behind)} when it is done."
         said += f"; you catch up in {spell(seconds)}"
-        wait = wait_to_finish_together(seen.left, own, seen.rate) - seconds if seen.rate > 0 else 0
-        if wait > 0:
-            said += f". With {spell(wait)} for gaps, rocks, grease and fuel you still finish together"
+        wait = spare(now)
+        if wait:
+            said += f". With {spell(wait)} for {waiting_jobs(now)} you still finish together"
         return f"{said}."
 
     def _say_crop(self, now):
         if now.closes is None:
             return None
-        said = f"{now.crop}: closes {self._say_day(now.closes)} (an estimate: go and dig)"
+        guess = "a guess from memory" if now.rules and now.rules.guess else "an estimate"
+        said = f"{now.crop}: closes {self._say_day(now.closes)} ({guess}: go and dig)"
         if now.left and now.pace:
             said += f", needs {hours(now.left / now.pace)}"
         later = now.rules.later if now.rules else None
         return f"{said}; again once up, until {later}." if later else f"{said}; not once it is up."
+
+    def _say_weather(self, now):
+        said = []
+        if now.wind is not None:
+            said.append(f"wind {self._units.speed(now.wind)}")
+        if now.air is not None:
+            said.append(f"air {self._units.temperature(now.air)}")
+        return f"{', '.join(said)}, as you said" if said else None
+
+    def _say_missed(self, now):
+        missed = now.missed
+        if missed is None:
+            return None
+        if not missed.places:
+            return "nothing missed is worth going back for"
+        far = self._units.distance(missed.metres)
+        return f"{missed.places} worth it, {far} to drive, {spell(missed.seconds)}"
+
+    def _say_faults(self, now):
+        if not now.faults:
+            return None
+        return f"not right: {', '.join(now.faults)} ({now.walker}, {self._say_time(now.walked)})"
+
+    def _say_wander(self, now):
+        """Her own business: it is said here and nowhere else."""
+        if now.wander is None:
+            return None
+        first, last = (self._units.length(one) for one in now.wander)
+        return f"your laps wander {last} in the last hour, {first} in the first; only you see this"
 
     def _say_fuel(self, now):
         if now.tank_s is None or now.pace is None:
@@ -82,9 +129,10 @@ class DayLines:
         return f"in {hours(now.grease_in)} of work" if now.grease_in > 0 else "due"
 
     def _say_lap(self, now):
-        if now.lap_sigma is None or now.target != 2 or not now.width:
+        best = best_spacing(now)
+        if best is None:
             return None
-        inside = min(best_inside(now.lap_sigma, MISS_TO_EXTRA), now.width / 4)
+        inside = now.width / 2 - best
         once, thrice = expected_shares(now.width, now.lap_sigma, inside)
         said = f"steady to {self._units.length(now.lap_sigma)}: aim {self._units.length(inside)} inside half"
         return f"{said} (then about {once:.0%} once, {thrice:.0%} three times)"

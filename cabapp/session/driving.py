@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import logging
 
+import numpy as np
+
 from cabapp.coverage.ahead import Ahead
 from cabapp.coverage.pose import Pose
 from cabapp.position.fix import Fix
@@ -21,6 +23,7 @@ from cabapp.session.known import Ask
 from cabapp.session.lapping import Lapping
 from cabapp.session.marks import marks_of
 from cabapp.session.pace import Pace
+from cabapp.session.season import paces_before
 from cabapp.session.seeing import situation
 from cabapp.session.taking import FarmWays
 from cabapp.session.view import RECORDING, FieldMark, Sentence
@@ -77,6 +80,7 @@ class Drive:
         self.marks: tuple[FieldMark, ...] = ()
         self.lapping = Lapping()
         self._pace = Pace()
+        self.goes = ways.goes
         self._writer = store.trace(stint.id)
         self._synced: float | None = None
         self._judged = -1e18
@@ -84,6 +88,7 @@ class Drive:
         self.day = Day(store, self, ways)
         self._open_count()
         with Aside():
+            self._pace = Pace(paces_before(store, stint))
             self.day.read()
 
     # --- taps ------------------------------------------------------------------------------
@@ -221,6 +226,11 @@ class Drive:
         return self.count.count.pose if self.count else None
 
     @property
+    def up(self) -> bool:
+        """Whether the crop is up by now, as far as can be reckoned."""
+        return self.day.up
+
+    @property
     def asks(self) -> tuple[Ask, ...]:
         """What the day asks, the most pressing first."""
         return self.day.asks
@@ -261,6 +271,10 @@ class Drive:
     def pace(self) -> float | None:
         """Return her pace in m2 of passes a second at work, once it is known."""
         return self._pace.usual()
+
+    def paces(self) -> np.ndarray:
+        """Return her pace in every ten minutes at work of this stint, m2/s."""
+        return self._pace.own
 
     def finish(self, now: float) -> Finish | None:
         """Return when she will likely finish, once her pace is known."""

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from typing import Protocol
 
+import numpy as np
+
 from cabapp.coverage.pose import Pose
 from cabapp.coverage.tool import Tool
 from cabapp.reckoning.finish import Finish
+from cabapp.reckoning.goes import GoRules
 from cabapp.session.count import Count
 from cabapp.session.known import Ask
 from cabapp.session.lapping import Lapping
@@ -37,10 +40,15 @@ class InHand(Protocol):
     lapping: Lapping
     units: Units
     notice: Sentence | None
+    goes: GoRules
 
     @property
     def pose(self) -> Pose | None:
         """Where tractor and tool are."""
+
+    @property
+    def up(self) -> bool:
+        """Whether the crop is up, by the estimate."""
 
     @property
     def asks(self) -> tuple[Ask, ...]:
@@ -51,6 +59,9 @@ class InHand(Protocol):
 
     def pace(self) -> float | None:
         """Pass area a second at work, m2/s."""
+
+    def paces(self) -> np.ndarray:
+        """Her paces in this stint, m2/s for every ten minutes at work."""
 
     def finish(self, now: float) -> Finish | None:
         """When it will likely be done."""

@@ -5,7 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from cabapp.reckoning.finish import Finish
+from cabapp.reckoning.lapping import best_inside
+from cabapp.reckoning.pursuit import time_to_spare
 from cabapp.reckoning.thermal import Crop
+from cabapp.session.recover import MISS_TO_EXTRA
 
 HOUR, DAY = 3600.0, 86400.0
 
@@ -21,32 +24,46 @@ class Ask:
 
 @dataclass(frozen=True, slots=True)
 class Pursuit:
-    """The seeder ahead: ``lead`` m2 seeded and not finished, ``rate`` m2/s (0: it stands),
-    ``left`` m2 not seeded yet, as of ``at``."""
+    """The seeder ahead: ``lead`` m2 seeded and not finished, ``rate`` m2/s (0: it stands; None: not
+    known), ``left`` m2 not seeded yet, as of ``at``."""
 
     lead: float
-    rate: float
+    rate: float | None
     left: float
     at: float
+
+
+@dataclass(frozen=True, slots=True)
+class Missed:
+    """The mop-up that is worth it: how many places, all of the way, m, and the time, s."""
+
+    places: int
+    metres: float
+    seconds: float
 
 
 @dataclass(frozen=True, slots=True)
 class Known:
     """What is known of the day. SI, POSIX s; None where not known.
 
-    ``left`` is the pass area lacking, ``pace`` hers in m2 of passes a second; ``tank_s`` how long
-    what is in the tank lasts at work; ``closes`` and ``up`` the crop clock; ``looked`` when she last
-    found no shoots; ``grease_in`` seconds of work until grease is due; ``wander`` her spread of lap
-    in her first hour and the last, m; ``seat_s`` since she last stood ten minutes.
+    ``left`` is the pass area lacking, ``pace`` hers in m2 of passes a second, ``expected`` what is
+    reckoned with until that is known; ``tank_s`` how long what is in the tank lasts at work;
+    ``closes`` and ``up`` the crop clock; ``looked`` when she last found no shoots; ``grease_in``
+    seconds of work until grease is due; ``wander`` her spread of lap in her first hour and the last,
+    m; ``spacing`` how far her last passes lie apart, m; ``seat_s`` since she last stood ten minutes;
+    ``faults`` what the last walk round found, by ``walker`` at ``walked``; ``rocks`` how many are to
+    be picked.
     """
 
     now: float
     state: str
     width: float = 0.0
     target: int = 2
+    operation: str = "rolling"
     tool: str = "tool"
     left: float | None = None
     pace: float | None = None
+    expected: float | None = None
     end: Finish | None = None
     speed: float | None = None
     sunset: float | None = None
@@ -62,12 +79,50 @@ class Known:
     seeder: Pursuit | None = None
     wander: tuple[float, float] | None = None
     lap_sigma: float | None = None
+    spacing: float | None = None
     seat_s: float = 0.0
+    missed: Missed | None = None
+    rocks: int = 0
+    faults: tuple[str, ...] = ()
+    walker: str = ""
+    walked: float = 0.0
+    wind: float | None = None
+    air: float | None = None
 
 
 def finished(now: Known) -> float | None:
-    """Return ground finished a second at her pace, m2/s: every place needs ``target`` passes."""
-    return None if not now.pace else now.pace / now.target
+    """Return ground finished a second, m2/s: every place needs ``target`` passes."""
+    pace = now.pace or now.expected
+    return pace / now.target if pace else None
+
+
+def best_spacing(now: Known) -> float | None:
+    """Return how far apart her passes had best lie for her steadiness, m; only for ground done twice."""
+    if now.lap_sigma is None or now.target != 2 or not now.width:
+        return None
+    return now.width / 2 - min(best_inside(now.lap_sigma, MISS_TO_EXTRA), now.width / 4)
+
+
+def spare(now: Known) -> float | None:
+    """Return the seconds she could do something else and still finish with the seeder, if it works."""
+    seen, own = now.seeder, finished(now)
+    if seen is None or not seen.rate or own is None or seen.left <= 0:
+        return None
+    return time_to_spare(seen.lead, seen.left, own, seen.rate)
+
+
+def waiting_jobs(now: Known) -> str:
+    """Say what there is to do while waiting: what is known to be due, else what there may be."""
+    jobs = []
+    if now.missed is not None and now.missed.places:
+        jobs.append("1 gap" if now.missed.places == 1 else f"{now.missed.places} gaps")
+    if now.rocks:
+        jobs.append("1 rock to pick" if now.rocks == 1 else f"{now.rocks} rocks to pick")
+    if now.grease_in is not None and now.grease_in < 2 * HOUR:
+        jobs.append("grease")
+    if now.tank_s is not None and now.tank_s < 2 * HOUR:
+        jobs.append("fuel")
+    return ", ".join(jobs) or "gaps, rocks, grease, fuel"
 
 
 def spell(seconds: float) -> str:

@@ -37,9 +37,12 @@ class Stop:
 
 @dataclass(frozen=True, slots=True)
 class MopUp:
-    """The round: its gaps in order, all of the way in m, the time in s; and what is not worth it,
-    each with its reason in words."""
+    """The round: where it begins, its gaps in order, all of the way in m, the time in s; and what is
+    not worth it, each with its reason in words. ``remark`` says what it begins from where nobody knows
+    where the tractor is."""
 
+    start: tuple[float, float]
+    remark: str
     stops: tuple[Stop, ...]
     metres: float
     seconds: float
@@ -47,23 +50,30 @@ class MopUp:
 
 
 def mop_up(drive: InHand) -> MopUp | None:
-    """Return the round of the field in hand from where the tractor stands; None when not known.
+    """Return the round of the field in hand; None without a boundary.
 
     Notes
     -----
+    It begins where the tractor is; where that is not known, at its last place, else at the gate,
+    else in the middle of the field.
+
     The radius is half the tool at least: turned tighter, its inner end goes backwards and skids.
     """
-    if drive.count is None or drive.count.count.field is None or drive.pose is None:
+    if drive.count is None or drive.count.count.field is None:
         return None
-    count, pose, width = drive.count.count, drive.pose, drive.tool.width
+    count, width = drive.count.count, drive.tool.width
+    (x, y, heading, speed), remark = _start(drive)
     narrow = [gap for gap in count.gaps() if gap.width <= NARROW * width and not gap.edge]
     found = [gap for gap in narrow if _enclosed(count, gap)]
     gaps = sorted(found, key=lambda gap: -gap.chance * gap.area)[:MOST]
     strips = [Strip(_ends(gap), gap.area, gap.kind == "none", gap.chance) for gap in gaps]
-    speed = max(SPEED, pose.speed)
+    speed = max(SPEED, speed)
     pace = drive.pace() or field_capacity(speed, width, EFFICIENCY)
-    start = (pose.x, pose.y, pose.heading)
-    best = worth_driving(strips, start, max(TIGHTEST, width / 2), speed, pace)
+    if heading is None:
+        ends = [end for strip in strips for end in strip.ends]
+        near = min(ends, key=lambda end: math.dist(end, (x, y)), default=(x + 1.0, y))
+        heading = math.atan2(near[1] - y, near[0] - x)
+    best = worth_driving(strips, (x, y, heading), max(TIGHTEST, width / 2), speed, pace)
 
     def place(xy):
         lat, lon = count.plane.to_latlon(xy)
@@ -74,7 +84,23 @@ def mop_up(drive: InHand) -> MopUp | None:
         a, b = strips[k].ends[first], strips[k].ends[1 - first]
         stops.append(Stop(place(a), place(b), _say(drive, gaps[k])))
     left = tuple(_why(drive, gaps[k], seconds) for k, seconds in best.left_out)
-    return MopUp(tuple(stops), best.metres, best.metres / speed, left)
+    return MopUp(place((x, y)), remark, tuple(stops), best.metres, best.metres / speed, left)
+
+
+def _start(drive):
+    """Return x, y, heading (None: not known) and speed to begin from, and what to say of it."""
+    pose, field, plane = drive.pose, drive.field, drive.count.count.plane
+    if pose is not None:
+        return (pose.x, pose.y, pose.heading, pose.speed), ""
+    fix = drive.where.fix
+    if fix is not None:
+        return (*map(float, plane.to_xy(fix.lat, fix.lon)[0]), None, 0.0), ""
+    if field.gate_lat is not None and field.gate_lon is not None:
+        x, y = map(float, plane.to_xy(field.gate_lat, field.gate_lon)[0])
+        return (x, y, None, 0.0), "The tractor's place is not known: reckoned from the gate."
+    middle = drive.count.count.field.polygon.representative_point()
+    said = "The tractor's place is not known: reckoned from the middle of the field."
+    return (middle.x, middle.y, None, 0.0), said
 
 
 def _ends(gap: Gap):

@@ -1,4 +1,4 @@
-"""Her pace at work: pass area against time worked, from this stint. Pure."""
+"""Her pace at work: pass area against time worked, from this stint and her last ones. Pure."""
 
 from __future__ import annotations
 
@@ -8,12 +8,22 @@ from cabapp.reckoning.finish import FEWEST, Finish, finish_time, paces
 
 NOTE_S = 60.0
 """Time worked between two notes, s."""
+SPANS = 12
+"""Ten minutes each: her last two hours at work."""
 
 
 class Pace:
-    """Notes what was covered while working."""
+    """Notes what was covered while working.
 
-    def __init__(self):
+    Parameters
+    ----------
+    before : sequence of float
+        Her paces in the stints before, m2 of passes a second for every ten minutes at work, oldest
+        first: they count while this stint has not two hours of its own.
+    """
+
+    def __init__(self, before=()):
+        self._before = np.asarray(before, float)
         self._notes: list[tuple[float, float]] = []
 
     def note(self, worked: float, pass_area: float) -> None:
@@ -22,15 +32,20 @@ class Pace:
             self._notes.append((worked, pass_area))
 
     @property
-    def spans(self) -> np.ndarray:
-        """Her pace in every span of ten minutes at work, m2/s, oldest first."""
+    def own(self) -> np.ndarray:
+        """Her pace in every ten minutes at work of this stint, m2/s, oldest first."""
         return paces(*zip(*self._notes)) if len(self._notes) > 1 else np.zeros(0)
+
+    @property
+    def last(self) -> np.ndarray:
+        """Her paces in her last two hours at work, m2/s."""
+        return np.concatenate([self._before, self.own])[-SPANS:]
 
     def usual(self) -> float | None:
         """Return the middle one, m2/s; None while not known."""
-        spans = self.spans
-        return float(np.median(spans)) or None if len(spans) >= FEWEST else None
+        last = self.last
+        return float(np.median(last)) or None if len(last) >= FEWEST else None
 
     def finish(self, now: float, left: float | None) -> Finish | None:
         """Return when ``left`` m2 of passes will likely be done; None while not known."""
-        return None if left is None else finish_time(now, left, self.spans)
+        return None if left is None else finish_time(now, left, self.last)

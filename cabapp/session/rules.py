@@ -56,7 +56,9 @@ NOTED: dict[str, tuple[str, ...]] = {
     "look_first": (READY, WORKING, STOPPED),
     "walk_round": (READY, STOPPED),  # what was looked at on foot, and what was not right
     "seeder": (READY, WORKING, STOPPED),
+    "seeder_pace": (READY, WORKING, STOPPED),  # how fast it works, and how much it has done
     "rain": (READY, WORKING, STOPPED),  # in how many hours she expects it
+    "weather": (READY, WORKING, STOPPED),  # wind, and how warm the air is
     "soil": (READY, STOPPED),  # its temperature at seeding depth
     "seeded": (READY, STOPPED),  # how many days ago
     "grease": (READY, STOPPED),
@@ -81,7 +83,10 @@ UNDOABLE: dict[str, str] = {
     "width": "width change",
     "pass_counted": "counted pass",
     "fuel": "fuel",
+    "seeder": "seeder",
+    "seeder_pace": "pace of the seeder",
     "rain": "rain",
+    "weather": "weather",
     "soil": "soil temperature",
     "seeded": "day of seeding",
     "grease": "grease",

@@ -5,15 +5,23 @@ Reads the store; writes nothing. Taps taken back do not count.
 
 from __future__ import annotations
 
-from cabapp.reckoning.thermal import DAY, closes, comes_up, crop_of
+import logging
+
+from cabapp.reckoning.goes import GoRules, own_rules
+from cabapp.reckoning.thermal import CROPS, DAY, Crop, closes, comes_up, crop_of, with_own
 from cabapp.session import rules
 from cabapp.session.count import taps_of
+from cabapp.session.pace import SPANS
 from store import Store
-from store.models import Field, FuelEntry, Job, Stint, Tap, Tool
+from store.models import Farm, Field, FuelEntry, Job, Operator, Stint, Tap, Tool
+
+log = logging.getLogger(__name__)
 
 READING_LASTS_S = 21 * DAY
 """An older reading of the soil says less than the yearly curve."""
 
+PACE_LASTS_S = 14 * DAY
+"""Her pace of longer ago was other ground, and another season's soil."""
 Spells = list[tuple[float, float]]
 
 
@@ -81,11 +89,64 @@ def crop_clock(
     store: Store, field: Field, season: int, now: float
 ) -> tuple[float | None, float | None]:
     """Return when a field closes to the roller and when its crop comes up; None where not known."""
-    crop, seeded = crop_of(field.crop), seeded_at(store, field.id, season)
+    crop, seeded = crop_of(field.crop, farm_crops(store)), seeded_at(store, field.id, season)
     if crop is None or seeded is None:
         return None, None
     reading = soil_reading(store, now)
     return closes(seeded, crop, reading), comes_up(seeded, crop, reading)
+
+
+def farm_crops(store: Store) -> dict[str, Crop]:
+    """Return the rules of crops as this farm has them; those of the program where its own are spoilt."""
+    for farm in store.all(Farm)[:1]:
+        try:
+            return with_own(farm.closing_rules)
+        except ValueError:
+            log.exception("the farm's rules of crops cannot be read")
+    return CROPS
+
+
+def farm_goes(store: Store) -> GoRules:
+    """Return what stops the work on this farm; the program's own where the farm's is spoilt."""
+    for farm in store.all(Farm)[:1]:
+        try:
+            return own_rules(farm.go_rules)
+        except ValueError:
+            log.exception("the farm's rules of going cannot be read")
+    return GoRules()
+
+
+def paces_before(store: Store, stint: Stint) -> list[float]:
+    """Return her last paces with this tool before a stint, m2 of passes a second, oldest first.
+
+    Every stop, finish and hand-over notes those of its stint; older than two weeks say nothing.
+    """
+    found: list[float] = []
+    before = [
+        one for one in store.all(Stint, operator_id=stint.operator_id, tool_id=stint.tool_id)
+        if one.id != stint.id and 0 <= stint.at - one.at <= PACE_LASTS_S
+    ]  # fmt: skip
+    for one in sorted(before, key=lambda one: one.at):
+        noted = [(tap.detail or {}).get("paces") for tap in rules.standing_taps(taps_of(store, one.id))]
+        found += next((paces for paces in reversed(noted) if paces), [])
+    return found[-SPANS:]
+
+
+def faults_of(store: Store, stint: Stint) -> tuple[tuple[str, ...], str, float]:
+    """Return what the last walk round found wrong on this tractor or tool, who walked, and when.
+
+    Nothing, "" and 0 where nobody walked round yet.
+    """
+    own = {
+        one.id: one
+        for kind in ("tractor_id", "tool_id")
+        for one in store.all(Stint, **{kind: getattr(stint, kind)})
+    }
+    walked = [tap for tap in told(store, "walk_round") if tap.stint_id in own]
+    if not walked:
+        return (), "", 0.0
+    walker = store.get(Operator, own[walked[-1].stint_id].operator_id)
+    return tuple((walked[-1].detail or {}).get("fault", ())), walker.name, walked[-1].at
 
 
 def grease_in(store: Store, tool: Tool, now: float, without: str | None = None) -> float | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from cabapp.coverage.ahead import Ahead
+from cabapp.reckoning.goes import stops
 from cabapp.session.forgotten import SLOWEST
 from cabapp.session.inhand import InHand
 from cabapp.session.recover import look_ahead_seconds
@@ -14,6 +15,8 @@ from cabapp.session.steady import likely_sigma
 from cabapp.session.view import QUIET, SEEDER, STOP_RULE
 
 SEEDER_NEAR_M, SEEDER_FRESH_S = 100.0, 600.0
+WEATHER_LASTS_S = 3 * 3600.0
+"""Wind and heat told longer ago are not those of now."""
 
 
 def situation(
@@ -42,7 +45,7 @@ def situation(
         "position": position,
         "lost_since": lost_since,
         "sigma": drive.where.sigma(),
-        "stop_rule": _stop_rule(drive) or _asked(drive, STOP_RULE),
+        "stop_rule": _stop_rule(drive, t) or _asked(drive, STOP_RULE),
         "seeder": _asked(drive, SEEDER),
         "quiet": drive.notice,
         "asks": tuple(ask for ask in drive.asks if ask.rank == QUIET),
@@ -90,11 +93,34 @@ def _wanted_ahead(drive, pose, ahead) -> int:
     return int(drive.count.count.wanted([[x, y]])[0]) or drive.job.target
 
 
-def _stop_rule(drive) -> str | None:
-    """Return the sentence of the first bad answer when she last looked at the ground."""
+def _stop_rule(drive, t) -> str | None:
+    """Return the sentence of the worst that stops the work: what she found, wind, or heat."""
     looked = drive.last.get("look_first")
     answers = (looked.detail or {}) if looked else {}
-    return next((words for key, words in STOP_RULES.items() if answers.get(key)), None)
+    wind, air = weather(drive, t)
+    found = stops(drive.goes, answers, wind, air, drive.up)
+    if not found:
+        return None
+    units = drive.units
+    if found[0] == "wind":
+        return (
+            f"Wind {units.speed(wind)}: soil may blow from {units.speed(drive.goes.wind)} on. "
+            "Stop until it drops."
+        )
+    if found[0] == "heat":
+        return (
+            f"{units.temperature(air)} in the air: from {units.temperature(drive.goes.heat)} on it "
+            "sets plants back. Stop until it is cooler."
+        )
+    return STOP_RULES[found[0]]
+
+
+def weather(drive: InHand, t: float) -> tuple[float | None, float | None]:
+    """Return wind, m/s, and air, deg C, as she told them lately; None where not known."""
+    tap = drive.last.get("weather")
+    if tap is None or not 0 <= t - tap.at <= WEATHER_LASTS_S:
+        return None, None
+    return tap.detail.get("wind"), tap.detail.get("air")
 
 
 def _asked(drive, rank) -> str | None:

@@ -167,7 +167,8 @@ class Session:
         detail
             mark: kind, note; width: wing; fuel: litres, price_per_l; pass_counted: passes,
             length_m; look_first: wet, mud, shoots, blowing; rain: hours (None: no more);
-            soil: celsius; seeded: days_ago.
+            soil: celsius; seeded: days_ago; weather: wind, air; seeder: lat, lon (where it was
+            pointed out on the map; else it is here); seeder_pace: rate, seeded.
 
         Raises
         ------
@@ -184,9 +185,11 @@ class Session:
             self._caution = at  # kept until the next stint, which it is written with
             return
         lat, lon = self._where.here(self._clock.now())
+        if what == "seeder" and "lat" in detail:
+            lat, lon = detail.pop("lat"), detail.pop("lon")
         act = acts.prepare(what, self._drive, self._store, self._ways, at, lat, lon, detail)
         if what in ("stop", "finish", "stop_counting"):
-            act = (act or {}) | acts.share_done(self._drive)
+            act = (act or {}) | acts.progress(self._drive)
         before = self._drive.standing.state
         self._drive.write(what, at, lat=lat, lon=lon, reason=reason, detail=act or None)
         acts.settle(what, self._drive, self._store, at, act)
@@ -227,7 +230,7 @@ class Session:
             )
         )  # fmt: skip
         self._drive.grade(self._drive.judge.flush())
-        detail = {"hand_over": given.id} | acts.share_done(self._drive)
+        detail = {"hand_over": given.id} | acts.progress(self._drive)
         self._drive.write("hand_over", at, detail=detail)
         self._drive.seal()
         self._drive.handed = given.id
@@ -313,7 +316,7 @@ class Session:
     def mop_up(self) -> MopUp | None:
         """Return the shortest round of what was missed, from here; it may take some seconds.
 
-        None without a boundary, a position, or a stint.
+        None without a boundary or a stint.
         """
         return mop_up(self._drive) if self._drive else None
 

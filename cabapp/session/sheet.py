@@ -16,7 +16,7 @@ from cabapp.session import rules, words
 from cabapp.session.asked import told_by_the_day
 from cabapp.session.count import Count, taps_of
 from cabapp.session.driving import Drive
-from cabapp.session.season import told
+from cabapp.session.season import faults_of
 from cabapp.session.view import HandOverSheet
 from store import Store
 from store.models import FuelEntry, Operator, Stint, Tool, Tractor
@@ -209,19 +209,8 @@ def _machine(store, drive, now):
         "last_fuel": last and {"at": last.at, "litres": last.litres},
         "tool_hours": round(worked / 3600, 2),
         "grease_every_h": tool.grease_every_h,
-        "faults": _faults(store, stint),
+        "faults": list(faults_of(store, stint)[0]),
     }
-
-
-def _faults(store, stint):
-    """Return what the last walk round found wrong, on this tractor or tool, whoever walked."""
-    own = {
-        one.id
-        for kind in ("tractor_id", "tool_id")
-        for one in store.all(Stint, **{kind: getattr(stint, kind)})
-    }
-    walked = [tap for tap in told(store, "walk_round") if tap.stint_id in own]
-    return list((walked[-1].detail or {}).get("fault", ())) if walked else []
 
 
 def _seeder(drive):

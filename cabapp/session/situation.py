@@ -17,8 +17,8 @@ STOP_RULES = {
     "shoots": "Shoots are just below the surface. Stop and ring before going on.",
     "blowing": "The soil is blowing. Stop until the wind drops.",
 }
-"""What each bad answer of the look-first questions means (trade notes: dry surface, no mud
-on the drum, no shoots near the surface, no soil blowing)."""
+"""What each bad answer of the look-first questions means; which of them stop the work is the farm's
+rule (``cabapp.reckoning.goes``)."""
 
 
 @dataclass(frozen=True, slots=True)

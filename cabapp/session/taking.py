@@ -10,7 +10,7 @@ from shapely.geometry import shape
 
 from cabapp.coverage.plane import Plane
 from cabapp.session.rules import TapRefused
-from cabapp.session.season import crop_clock
+from cabapp.session.season import crop_clock, farm_crops, farm_goes
 from cabapp.session.view import Choice, Choices, FieldChoice, WaitingHandOver
 from cabapp.units import Units
 from store import Store
@@ -37,12 +37,13 @@ CAUTIONS = (
 
 
 class FarmWays:
-    """The farm's zone and units; UTC and US units until a farm is written down."""
+    """The farm's zone, units and own rules; UTC and US units until a farm is written down."""
 
     def __init__(self, store: Store):
         farm = next(iter(store.all(Farm)), None)
         self.fuel_price = farm.fuel_price_per_l if farm else None
         self.units = Units(farm.units if farm else "us")
+        self.crops, self.goes = farm_crops(store), farm_goes(store)
         try:
             self.zone = ZoneInfo(farm.timezone if farm else "UTC")
         except (ZoneInfoNotFoundError, ValueError):

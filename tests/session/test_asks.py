@@ -8,7 +8,7 @@ from cabapp.reckoning.finish import Finish
 from cabapp.reckoning.thermal import CROPS
 from cabapp.session.asks import Asker
 from cabapp.session.daylines import DayLines
-from cabapp.session.known import Known, Pursuit
+from cabapp.session.known import Known, Missed, Pursuit
 from cabapp.session.situation import Danger, Situation
 from cabapp.session.view import QUIET, SEEDER, STOP_RULE, Sentence
 from cabapp.session.warnings import Judge
@@ -21,7 +21,8 @@ CALM = Known(
     end=Finish(2.5 * HOUR, 3.1 * HOUR, 4 * HOUR), speed=6 * MPH,
     sunset=8 * HOUR, dusk=8.5 * HOUR, tank_s=9 * HOUR, grease_in=4 * HOUR,
     crop="chickpea", rules=CROPS["chickpea"], closes=96 * HOUR, up=160 * HOUR,
-    seeder=Pursuit(200 * ACRE, 18 * ACRE / HOUR, 100 * ACRE, 0.0), wander=(0.3, 0.35), lap_sigma=0.3,
+    seeder=Pursuit(20 * ACRE, 12.9 * ACRE / HOUR, 100 * ACRE, 0.0), wander=(0.3, 0.35), lap_sigma=0.3,
+    spacing=22.2 * FOOT,
 )  # fmt: skip
 
 
@@ -59,7 +60,7 @@ def test_catching_the_seeder_says_when_and_the_speed_that_holds(asker):
     close = replace(CALM, seeder=Pursuit(2 * ACRE, 7 * ACRE / HOUR, 50 * ACRE, 0.0))
     (ask,) = asker.feed(close)
     assert (ask.rank, ask.words) == (
-        SEEDER, "You catch the seeder in 20 min. 3.2 mph keeps the distance, or do gaps first.",
+        SEEDER, "You catch the seeder in 20 min. 3.2 mph keeps the distance. Or stop: gaps, rocks, grease, fuel.",
     )  # fmt: skip
 
 
@@ -73,7 +74,7 @@ def test_a_standing_seeder_leaves_so_much_ground(asker):
 def test_a_faster_or_finished_seeder_is_no_warning(asker):
     """Nobody catches a faster one, and one that has seeded it all cannot be caught."""
     for seeder in (
-        Pursuit(1.0, 14 * ACRE / HOUR, 9e9, 0.0),
+        Pursuit(1.0, 14 * ACRE / HOUR, 10 * ACRE, 0.0),
         Pursuit(1.0, 0.0, 0.0, 0.0),
     ):
         assert asker.feed(replace(CALM, seeder=seeder)) == ()
@@ -150,10 +151,13 @@ def test_a_break_is_hinted_at_after_two_hours_of_wandering_more(asker):
 
 def test_the_day_can_be_read_through(lines):
     """Every line of the day, in words: clocks, fuel in acres, her own best lap (trade notes, 6.1)."""
-    lines = lines(replace(CALM, lap_sigma=2 * FOOT, rain=5 * HOUR))
+    gaining = Pursuit(20 * ACRE, 18 * ACRE / HOUR, 36 * ACRE, 0.0)
+    lines = lines(replace(CALM, lap_sigma=2 * FOOT, rain=5 * HOUR, seeder=gaining, wind=3.0, air=20.0))
     assert lines["Finish"] == "likely 3.1 h (2.5 h to 4.0 h)"
     assert lines["Daylight"] == "sunset 8.0 h, dark from 8.5 h"
-    assert lines["Seeder"] == "200 ac seeded and not finished; it grows by 5.0 ac/h."
+    assert lines["Seeder"] == "20 ac seeded and not finished; it grows by 5.0 ac/h to 30 ac when it is done."
+    assert lines["Wind and heat"] == "wind 6.7 mph, air 68 °F, as you said"
+    assert lines["Your hours"].endswith("only you see this")
     assert lines["Crop"].startswith("chickpea: closes Thursday (an estimate: go and dig), needs 3.1 h")
     assert lines["Fuel"] == "for about 117 ac twice, 9.0 h of work"
     assert lines["Grease"] == "in 4.0 h of work" and lines["Rain"] == "5.0 h, as you said"
@@ -161,9 +165,72 @@ def test_the_day_can_be_read_through(lines):
 
 
 def test_waiting_time_is_offered_where_both_still_finish_together(lines):
-    """4 ac ahead, 26 against 10 ac/h: caught in 15 min; 60 ac left to seed take 6 h, us 2.3."""
+    """4 ac ahead, 26 against 10 ac/h: caught in 15 min; 60 ac left to seed take it 6 h, us 64 ac 2 h 28:
+    3 h 32 to spare (left / S - (lead + left) / R)."""
     quick = replace(CALM, pace=2 * PACE, seeder=Pursuit(4 * ACRE, 10 * ACRE / HOUR, 60 * ACRE, 0.0))
-    assert "you catch up in 15 min. With 3 h 25 for gaps" in lines(quick)["Seeder"]
+    assert "you catch up in 15 min. With 3 h 30 for gaps" in lines(quick)["Seeder"]
+
+
+def test_standing_with_time_to_spare_she_is_told_when_to_start(asker):
+    """Ready, with the 3 h 32 of the line before: start by then, and what is known to be due first;
+    at work, or with ten minutes to spare, silence."""
+    quick = replace(CALM, pace=2 * PACE, seeder=Pursuit(4 * ACRE, 10 * ACRE / HOUR, 60 * ACRE, 0.0), state="ready")
+    (ask,) = asker.feed(replace(quick, rocks=2, grease_in=HOUR, missed=Missed(0, 0.0, 0.0)))[1:]
+    assert ask.words == "Start by 3.5 h and you finish with the seeder. Until then 2 rocks to pick, grease."
+    assert said(asker.feed(quick))["wait"].endswith("Until then gaps, rocks, grease, fuel.")
+    assert "wait" not in said(asker.feed(replace(quick, state="working")))
+    little = replace(quick, seeder=Pursuit(4 * ACRE, 10 * ACRE / HOUR, 4 * ACRE, 0.0))
+    assert "wait" not in said(asker.feed(little))
+
+
+def test_a_seeder_that_gains_is_said_when_it_leaves_hours_of_work(asker):
+    """20 ac ahead, 100 to seed at 18 against 13 ac/h: 120 - 13 x 5.6 = 48 ac, 3.7 h: nothing; 30 ac
+    more and it is 4.3 h."""
+    gains = replace(CALM, seeder=Pursuit(20 * ACRE, 18 * ACRE / HOUR, 100 * ACRE, 0.0))
+    assert asker.feed(gains) == ()
+    (ask,) = asker.feed(replace(gains, seeder=Pursuit(20 * ACRE, 18 * ACRE / HOUR, 130 * ACRE, 0.0)))
+    assert ask.words == (
+        "The seeder gains 5.0 ac/h on you: 56 ac will wait when it is done, 4.3 h of work. Say so, or get help."
+    )
+    assert asker.feed(gains), "what was said stays above three hours"
+    assert asker.feed(replace(gains, seeder=Pursuit(1 * ACRE, 18 * ACRE / HOUR, 100 * ACRE, 0.0))) == ()
+
+
+def test_an_unknown_pace_of_the_seeder_says_nothing_of_time(asker, lines):
+    """Pointed out once and no pace told: how much is seeded, and neither clock."""
+    seen = replace(CALM, seeder=Pursuit(1 * ACRE, None, 100 * ACRE, 0.0))
+    assert asker.feed(seen) == ()
+    assert lines(seen)["Seeder"] == "1.0 ac seeded and not finished."
+
+
+def test_a_fault_of_the_walk_round_is_said_before_the_start(asker):
+    """Who found it and when; once work has begun it is on the page only."""
+    faulty = replace(CALM, state="ready", faults=("hitch pin", "tyres"), walker="Ann", walked=HOUR)
+    (ask,) = asker.feed(faulty)
+    assert ask.words == "Not right when Ann walked round (1.0 h): hitch pin, tyres. Look before you start."
+    assert asker.feed(replace(faulty, state="working")) == ()
+
+
+def test_a_mop_up_that_is_worth_it_is_said_standing(asker):
+    """Three places with their way and time; at work, or when none is worth it, silence."""
+    missed = replace(CALM, state="stopped", missed=Missed(3, 965.6, 720.0))
+    (ask,) = asker.feed(missed)
+    assert ask.words == "3 places missed are worth going back for: 0.6 mi to drive, 12 min. See More, Mop up."
+    assert asker.feed(replace(missed, state="working")) == ()
+    assert asker.feed(replace(missed, missed=Missed(0, 0.0, 0.0))) == ()
+
+
+def test_a_lap_far_from_her_best_is_said_with_what_it_costs(asker):
+    """45 ft steered to 2 ft: best is 1.4 ft inside half (trade notes, 6.1). Exactly half leaves 5 % once,
+    and 1.4 ft is within her spread: silence. 3 ft outside half asks, 5 ft inside half asks the other way."""
+    steady = replace(CALM, lap_sigma=2 * FOOT, spacing=22.5 * FOOT)
+    assert asker.feed(steady) == ()
+    (ask,) = asker.feed(replace(steady, spacing=25.5 * FOOT))
+    assert ask.words.endswith("rolled once. Lap 4 ft more: best for your steadiness.")
+    assert asker.feed(steady), "said once, it stays to half of that"
+    (ask,) = asker.feed(replace(steady, spacing=17.5 * FOOT))
+    assert ask.words.startswith("Your laps leave about 57% rolled three times. Lap 4 ft less")
+    assert asker.feed(replace(steady, spacing=21.1 * FOOT)) == ()
 
 
 JUDGED = Situation(

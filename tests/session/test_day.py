@@ -8,7 +8,7 @@ from cabapp.reckoning.sun import CIVIL_DUSK, evening
 from cabapp.reckoning.thermal import CROPS, closes
 from cabapp.session.day import Day
 from cabapp.session.rules import TapRefused
-from cabapp.session.seeder import SeederAhead
+from cabapp.session.seeder import Ground, SeederAhead
 from store.models import Field, Job, Stint, Tap, Tool, Tractor
 
 T0 = 1_779_000_000.0
@@ -246,7 +246,7 @@ def test_a_working_seeder_is_reckoned_on_from_its_last_news(store, ids, drive_ro
         writer.append(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality)
     writer.seal()
     field = store.get(Field, ids.field)
-    seeder = SeederAhead(store, field, jobs[1], JobCount(field.boundary, 2))
+    seeder = SeederAhead(store, field, jobs[1], Ground(JobCount(field.boundary, 2)))
     end = ahead[-1].t
     now, later = seeder.look(end), seeder.look(end + 600.0)
     assert now.lead == pytest.approx(6 * 12 * 400, rel=0.03)

@@ -3,6 +3,11 @@
 import numpy as np
 import pytest
 
+from cabapp.position.clock import ManualClock
+from cabapp.position.fix import Fix
+from cabapp.session import Session
+from store.models import Field
+
 T0 = 1_779_000_000.0
 
 
@@ -14,7 +19,6 @@ def rolled(run, drive_rows):
         fixes = drive_rows(ys, west=-215, east=215)
         day = run(fixes, tick=5.0)
         day.take_over()
-        assert day.session.mop_up() is None  # nowhere yet
         day.until(T0 + 10)
         day.session.tap("start")
         day.until(fixes[-1].t)
@@ -59,3 +63,54 @@ def test_nothing_missed_is_an_empty_round(run, drive_rows):
     day.until(fixes[-1].t)
     found = day.session.mop_up()
     assert (found.stops, found.not_worth, found.metres) == ((), (), 0.0)
+
+
+@pytest.fixture
+def missed(rolled, run, store, drive_along):
+    """Leave a field with three missed strips behind, finished; open it again with these fixes."""
+    session = rolled([-100, -94, -86, -78, -72, -66])
+    session.tap("finish")
+    session.close()
+
+    def again(fixes):
+        day = run(fixes, start=T0 + 90_000.0)
+        day.take_over("ben", skip_check="no time")
+        day.on(5.0)
+        return day.session
+
+    return again
+
+
+def test_before_the_tractor_has_moved_the_round_begins_where_it_stands(missed, place):
+    """A place but no heading yet: the round begins there, with nothing to excuse."""
+    here = place(150.0, 100.0)
+    session = missed([Fix(T0 + 90_000.0 + k, *here, sigma=0.1, quality=4) for k in range(10)])
+    assert session.view.pose is None
+    found = session.mop_up()
+    assert found.start == pytest.approx(here, abs=1e-6) and found.remark == ""
+    assert len(found.stops) == 3
+
+
+def test_without_a_place_the_round_begins_at_the_gate_and_says_so(missed, store, ids, place):
+    """No receiver at all: from the gate where one is written down, else from the field's middle."""
+    lat, lon = place(-200.0, -150.0)
+    found = missed(None).mop_up()
+    assert found.remark.endswith("reckoned from the middle of the field.")
+    assert len(found.stops) + len(found.not_worth) == 3
+    store.put(Field, id=ids.field, gate_lat=lat, gate_lon=lon)
+    found = missed_again(store).mop_up()
+    assert found.start == pytest.approx((lat, lon), abs=1e-6)
+    assert found.remark == "The tractor's place is not known: reckoned from the gate."
+    assert len(found.stops) + len(found.not_worth) == 3
+
+
+def missed_again(store):
+    """Open the stint in hand as after a restart."""
+    return Session(store, ManualClock(T0 + 91_000.0), None)
+
+
+def test_a_field_without_a_boundary_has_no_round(run):
+    """Nothing can be said to have been missed there."""
+    day = run()
+    day.take_over(field="bare")
+    assert day.session.mop_up() is None
