@@ -60,7 +60,7 @@ class Events:
     def add(self, k, x, kind) -> None:
         """Add events at rows k and places x (m), of one kind or an array of kinds."""
         if len(k):
-            place = ((x - self.low) * self.fine + 0.5).astype(np.int32)
+            place = (x * self.fine + (0.5 - self.low * self.fine)).astype(np.int32)
             self._parts.append((k.astype(np.int32), place << 3 | kind))
 
     def sheets(self, field: bool) -> Iterator[Sheet]:
@@ -93,8 +93,11 @@ class Events:
     def _sheet(self, k, keys, number, field):
         # short rows side by side sort many times faster than one long array
         there = np.arange(number.max()) < number[:, None]
-        key = np.full(there.shape, LAST, np.int32)
-        key[there] = keys
+        if there.all():
+            key = keys.reshape(there.shape)
+        else:
+            key = np.full(there.shape, LAST, np.int32)
+            key[there] = keys
         key.sort(axis=1)
         kind = (key & 7).astype(np.uint8)
         place = key >> 3

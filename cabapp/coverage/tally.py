@@ -6,11 +6,12 @@ import numpy as np
 from shapely.geometry import Polygon
 
 from cabapp.coverage.avoidable import split
-from cabapp.coverage.field import Field, outline_rows
+from cabapp.coverage.crossings import Crossings
+from cabapp.coverage.field import Field, odd_outline_rows, outline_rows
+from cabapp.coverage.ladder import Ladder
 from cabapp.coverage.order import DOWN, EDGE, INNER, ONCE, UP, Events
 from cabapp.coverage.pieces import Pieces
 from cabapp.coverage.seeded import standing
-from cabapp.coverage.spans import crossings
 
 SLANT = 0.07
 """rad. Rows lie not quite square to the work: an edge along a row would be counted whole or not."""
@@ -92,8 +93,10 @@ def main_direction(stints: list[Pieces]) -> float:
     double = 0j
     for pieces in stints:
         q = np.ascontiguousarray(pieces.quad).view(complex)[:, :, 0]
-        step = q[:, 2] + q[:, 3] - q[:, 0] - q[:, 1]
-        double += (step * step / np.maximum(pieces.s1 - pieces.s0, 1)).sum()
+        # the left end's way: that of the middle leads astray in the triangles of a pivot
+        step = q[:, 3] - q[:, 0]
+        size = np.abs(step)
+        double += step @ (step / np.where(size == 0, 1.0, size))
     return float(np.angle(double) / 2 % np.pi)
 
 
@@ -122,7 +125,7 @@ def lay_rows(
     seedings : list of Pieces
         Stints that seeded the ground: what was covered before them is void.
     """
-    events, angle = _events(stints, field, row, edge, seedings)
+    events, _, angle = _events(stints, field, row, edge, seedings)
     parts = [
         _stretches(sheet, events, field, target) for sheet in events.sheets(field is not None)
     ]
@@ -133,30 +136,57 @@ def lay_rows(
     return Rows(*(np.concatenate(column) for column in zip(*parts)), row, angle)
 
 
-def _events(stints, field, row, edge, seedings):
-    """Return the events on rows laid across the work, and what the frame is turned by, rad."""
+def _events(stints, field, row, edge, seedings, every=True):
+    """Return the events on rungs laid across the work, the ladder, and the turn of the frame, rad.
+
+    Unless every row is wanted, rows where the work only goes on are left out.
+    """
     angle = float(np.pi / 2 - main_direction(stints) + SLANT)
     sown = _turned(seedings, angle)
     far = [max(one.quad.max(), -one.quad.min()) for one in stints if len(one)]
     far += [np.abs(field.polygon.bounds).max()] if field is not None else []
     reach = 1 + 1.5 * max(far, default=0.0)  # a corner turned lies within sqrt 2 times as far
     events = Events(-reach, reach)
-    for pieces in stints:
-        if any(len(one) and one.t[-1] >= pieces.t[0] for one in sown if len(pieces)):
+    void = [
+        any(len(one) and one.t[-1] >= pieces.t[0] for one in sown if len(pieces))
+        for pieces in stints
+    ]
+    whole = [Crossings(p, angle) for p, some in zip(stints, void) if not some]
+    outlines = []
+    if field is not None:
+        here = field.turned(angle)
+        inner = here.without_edge(edge) if edge else here.polygon
+        outlines = [(here.polygon, EDGE), (inner, INNER), (here.once, ONCE)]
+        outlines = [(polygon, kind) for polygon, kind in outlines if polygon is not None]
+    ladder = Ladder(row)
+    if not every and not any(void):
+        odd = [one.odd_rows(row, -np.tan(SLANT)) for one in whole]
+        odd += [odd_outline_rows(polygon, row) for polygon, _ in outlines]
+        ladder = Ladder(row, *_busy(odd))
+    for one in whole:
+        for k, x, ends in one.on(ladder):
+            events.add(k, x, ends.view(np.int8))  # UP is 0 and DOWN 1
+    for pieces, some in zip(stints, void):
+        if some:
             k, x0, x1, _ = standing(_turned([pieces], angle)[0], sown, row)
             events.add(k, x0, UP)
             events.add(k, x1, DOWN)
-        else:
-            for k, x, ends in crossings(pieces, row, angle):
-                events.add(k, x, ends.view(np.int8))  # UP is 0 and DOWN 1
-    if field is not None:
-        here = field.turned(angle)
-        events.add(*outline_rows(here.polygon, row), EDGE)
-        inner = here.without_edge(edge) if edge else here.polygon
-        events.add(*outline_rows(inner, row), INNER)
-        if here.once is not None:
-            events.add(*outline_rows(here.once, row), ONCE)
-    return events, angle
+    for polygon, kind in outlines:
+        k, x = outline_rows(polygon, row)
+        kept, rung = ladder.find(k)
+        events.add(rung, x[kept], kind)
+    return events, ladder, angle
+
+
+def _busy(odd):
+    """Return the lowest row of any of some stretches of rows, and which from there up are in one."""
+    first, last = (np.concatenate(ends) for ends in zip(*odd, strict=True)) if odd else ([], [])
+    if len(first) == 0:
+        return 0, np.zeros(0, bool)
+    bottom = int(first.min())
+    size = int(last.max()) - bottom + 2
+    starts = np.bincount(first - bottom, minlength=size)
+    return bottom, np.cumsum(starts - np.bincount(last + 1 - bottom, minlength=size)) > 0
 
 
 def _stretches(sheet, events, field, target):
@@ -272,20 +302,20 @@ def tally(
     if field and width:
         parts = recovered_parts(stints, field, width, seedings)
     # as `add_up` of `lay_rows`, but no stretch is ever written down
-    events, _ = _events(stints, field, row, 0.0, seedings)
+    events, ladder, _ = _events(stints, field, row, 0.0, seedings, every=False)
     wanted = [(target, 0)] if field is None else [(field.target, 1), (1, 5)]
     sums, over = np.zeros(1), 0.0
     for sheet in events.sheets(field is not None):
         passes = sheet.count.ravel()
+        area = sheet.width * (ladder.height(sheet.k) / events.fine)[:, None]
         for want, flips in wanted:
             if field is None:
-                width_here = sheet.width
+                here = area
             elif flips == 5 and field.once is None:
                 continue
             else:
-                width_here = sheet.width * ((sheet.flips & 5) == flips)
-            new = np.bincount(passes, weights=width_here.ravel(), minlength=len(sums))
-            new *= row / events.fine
+                here = area * ((sheet.flips & 5) == flips)
+            new = np.bincount(passes, weights=here.ravel(), minlength=len(sums))
             over += float(new[want + 1 :].sum())
             new[: len(sums)] += sums
             sums = new

@@ -44,7 +44,7 @@ def overlay(polygons, clip=None):
 
     All outlines are noded together, the faces polygonised, and the polygons over each counted.
     """
-    lines = shapely.union_all(shapely.boundary(np.array(polygons)), grid_size=1e-3)
+    lines = shapely.union_all(shapely.boundary(np.array(polygons)), grid_size=1e-4)
     faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(lines)))
     tree = shapely.STRtree(polygons)
     face, _ = tree.query(shapely.point_on_surface(faces), predicate="within")
@@ -61,7 +61,11 @@ def visit_polygons(pieces):
         m = n
         while m > 0 and pieces.s0[n] - pieces.s1[m - 1] <= pieces.leave:
             m -= 1
-        fresh = shapely.difference(one, shapely.union_all(polygons[m:n])) if m < n else one
+        fresh = one
+        if m < n:
+            # without a grid GEOS now and then loses a whole face
+            earlier = shapely.union_all(polygons[m:n], grid_size=1e-4)
+            fresh = shapely.difference(one, earlier, grid_size=1e-4)
         out += [p for p in shapely.get_parts(fresh) if p.geom_type == "Polygon" and p.area > 1e-6]
     return out
 

@@ -55,7 +55,7 @@ def test_half_lap_serpentine_with_loop_turns_agrees_with_exact_overlay(
     west, south, east, north = (np.array(outline.bounds) + (-60, -60, 60, 60)).tolist()
     grid = Grid((west, south, east, north), 0.5)
     grid.fill([pieces])
-    cells = np.bincount(grid.counts[grid.mask(outline)], minlength=5) * 0.25
+    cells = np.bincount(grid.counts[grid.mask(outline)], minlength=9) * 0.25
     for count in range(1, max(exact) + 1):
         assert cells[count] == pytest.approx(exact.get(count, 0.0), abs=0.002 * field.area)
     assert rows.none == pytest.approx(field.area - sum(exact.values()), abs=3e-5 * field.area)

@@ -3,9 +3,11 @@
 import numpy as np
 import pytest
 
-from cabapp.coverage import spans, sweep
+from cabapp.coverage import crossings, sweep
+from cabapp.coverage.crossings import Crossings
+from cabapp.coverage.ladder import Ladder
 from cabapp.coverage.pieces import Pieces
-from cabapp.coverage.spans import crossings, row_spans, visits
+from cabapp.coverage.spans import row_spans, visits
 from cabapp.coverage.sweep import Sweeper, Switch
 from cabapp.coverage.tally import add_up, lay_rows, tally
 from cabapp.coverage.tool import Tool
@@ -65,9 +67,10 @@ def test_following_only_outer_edges_changes_no_count(seed, monkeypatch):
     """
     pieces = wander(seed)
     k, x0, x1, _ = visits(pieces, 0.5)
-    for block in (spans.BLOCK, 37):
-        monkeypatch.setattr(spans, "BLOCK", block)
-        rows, x, ends = (np.concatenate(c) for c in zip(*crossings(pieces, 0.5)))
+    for block in (crossings.BLOCK, 37):
+        monkeypatch.setattr(crossings, "BLOCK", block)
+        found = Crossings(pieces).on(Ladder(0.5))
+        rows, x, ends = (np.concatenate(c) for c in zip(*found))
         low, size = k.min(), np.ptp(k) + 1
         assert rows.min() >= low
         for power in (1, 2, 3):
@@ -77,13 +80,13 @@ def test_following_only_outer_edges_changes_no_count(seed, monkeypatch):
 
 
 def test_areas_without_stretches_written_down_are_the_areas_of_the_stretches():
-    """`tally` and `add_up` of `lay_rows` agree for several stints."""
+    """`tally` and `add_up` of `lay_rows` agree for several stints, but for rows left out."""
     stints = [wander(seed) for seed in (1, 2, 3)]
     short, long = tally(stints, None), add_up(lay_rows(stints, None), None)
     assert short.by_count.keys() == long.by_count.keys()
     for count, area in long.by_count.items():
-        assert short.by_count[count] == pytest.approx(area, abs=1e-6)
-    assert short.avoidable == pytest.approx(long.avoidable, abs=1e-6)
+        assert short.by_count[count] == pytest.approx(area, abs=1e-5 * long.covered)
+    assert short.avoidable == pytest.approx(long.avoidable, abs=1e-5 * long.covered)
 
 
 def test_a_long_trace_is_swept_in_blocks_to_the_same_pieces(monkeypatch):

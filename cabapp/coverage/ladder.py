@@ -1,0 +1,74 @@
+"""The rows that areas are measured on: all of them, or one for several where work runs straight on."""
+
+import numpy as np
+
+STEP = 5
+"""Rows that one stands for where it may. Odd: the one in the middle is kept."""
+
+
+def row_above(y, row: float) -> np.ndarray:
+    """Return the first row whose middle is not below y; the middle of row k is (k + 0.5) * row.
+
+    >>> row_above(np.array([0.2, 0.25, 0.3]), 0.5)
+    array([0, 0, 1])
+    """
+    return np.ceil(np.asarray(y) * (1 / row) - 0.5).astype(np.int64)
+
+
+class Ladder:
+    """Rows kept, its rungs, numbered upward.
+
+    Between two rows where no ground starts or ends, all edges are nearly straight and nearly
+    parallel: the middle of some height then gives the area of all of it (the midpoint rule, exact
+    for straight edges). Where anything else happens every row is kept.
+
+    Parameters
+    ----------
+    row : float
+        Distance between rows, m.
+    bottom : int
+        Lowest row.
+    busy : ndarray of bool, optional
+        Which rows from `bottom` up must all be kept. None: every row there is.
+    """
+
+    def __init__(self, row: float, bottom: int = 0, busy: np.ndarray | None = None):
+        self.row = row
+        self._bottom = bottom // STEP * STEP
+        self._rung = None
+        if busy is not None:
+            top = bottom + len(busy)
+            bands = np.zeros((-(-(top - self._bottom) // STEP), STEP), bool)
+            bands.ravel()[bottom - self._bottom : top - self._bottom] = busy
+            rows = np.zeros(bands.shape)
+            rows[:, STEP // 2] = STEP
+            rows[bands.any(axis=1)] = 1
+            rows = rows.ravel()
+            kept = np.flatnonzero(rows)
+            self._rung = np.cumsum(rows > 0) - (rows > 0)
+            self._rung = np.append(self._rung, len(kept))
+            self._middle = (kept + self._bottom + 0.5) * row
+            self._height = rows[kept] * row
+
+    def above(self, y) -> np.ndarray:
+        """Return the first rung whose middle is not below y, m."""
+        k = row_above(y, self.row)
+        if self._rung is None:
+            return k
+        return self._rung.take(k - self._bottom, mode="clip")
+
+    def middle(self, rung) -> np.ndarray:
+        """Return where rungs lie, m; above the highest, that of the highest."""
+        return (rung + 0.5) * self.row if self._rung is None else self._middle.take(rung, mode="clip")
+
+    def height(self, rung) -> np.ndarray:
+        """Return what height of ground each rung stands for, m."""
+        return np.full(len(rung), self.row) if self._rung is None else self._height[rung]
+
+    def find(self, k) -> tuple[np.ndarray, np.ndarray]:
+        """Return which of some rows are kept, and the rungs of those."""
+        if self._rung is None:
+            return np.ones(len(k), bool), k
+        rung, following = (self._rung.take(k - self._bottom + n, mode="clip") for n in (0, 1))
+        kept = rung < following
+        return kept, rung[kept]
