@@ -14,16 +14,10 @@ from kivy.uix.screenmanager import NoTransition, ScreenManager
 
 from cabapp.places import home
 from cabapp.position.clock import WallClock
-from cabapp.screens.day import DayScreen
-from cabapp.screens.exchange import ExchangeScreen
-from cabapp.screens.exchanging import STANDING, Exchange
-from cabapp.screens.finish import FinishScreen
-from cabapp.screens.hand_over import HandOverScreen
+from cabapp.screens.exchanging import BUSY, STANDING, Exchange
 from cabapp.screens.keeping import HEARD, Keeping
-from cabapp.screens.looking import LookFirstScreen, WalkRoundScreen
-from cabapp.screens.mop_up import MopUpScreen
-from cabapp.screens.more import MoreScreen
 from cabapp.screens.overheard import Overheard
+from cabapp.screens.pages import all_pages, page_for
 from cabapp.screens.parts import words
 from cabapp.screens.parts.flash import FlashFrame
 from cabapp.screens.parts.page import Slip
@@ -33,12 +27,8 @@ from cabapp.screens.parts.running import BUG, Beat, Faults, only_left
 from cabapp.screens.parts.settings import Settings
 from cabapp.screens.parts.sound import Sounder
 from cabapp.screens.parts.theme import THEME
-from cabapp.screens.pass_screen import WALK, PassScreen, is_moving, local_time
-from cabapp.screens.receive import ReceiveScreen
+from cabapp.screens.pass_screen import WALK, is_moving, local_time
 from cabapp.screens.saying import EXCHANGE, NOT_NOW, Saying
-from cabapp.screens.set_up import SetUpScreen
-from cabapp.screens.stop import StopScreen
-from cabapp.screens.take_over import TakeOverScreen
 from cabapp.screens.way_out import WayOut
 from cabapp.screens.wipe import Wipe
 from cabapp.session import Session
@@ -51,7 +41,6 @@ TICKS_PER_S = 10
 LOOK_ROUND_S = 20.0
 STICK_S = 2.0
 NAMED = (Farm, Operator, Tractor, Tool, Field)
-STANDING_ONLY = {"stop", "more", "hand over", "finish", "walk round", "look first", "the day", "mop up", "exchange"}
 
 
 class Cab(App):
@@ -76,6 +65,7 @@ class Cab(App):
         self._light_up()
         self._leave_when_over, self._begun = leave_when_over, False
         self._ask_why = self._shouted = False
+        self._state = None  # of the stint, at the last look
         self.receiving = self.unchecked = None  # hand-overs: looked at, and taken over without the check
 
     def read_farm(self) -> None:
@@ -111,12 +101,9 @@ class Cab(App):
             signal.signal(number, lambda *_: Clock.schedule_once(lambda _dt: self.stop()))
         self._fit(Window, *Window.size)
         self.screens = ScreenManager(transition=NoTransition())
-        for screen in (
-            TakeOverScreen(name="take over"), SetUpScreen(name="set-up"), PassScreen(name="pass"), StopScreen(name="stop"),
-            MoreScreen(name="more"), FinishScreen(name="finish"), WalkRoundScreen(name="walk round"),
-            LookFirstScreen(name="look first"), DayScreen(name="the day"), MopUpScreen(name="mop up"), ExchangeScreen(name="exchange"),
-            HandOverScreen(name="hand over"), ReceiveScreen(name="receive"),
-        ):  # fmt: skip
+        for canvas in (self.screens.canvas.before, self.screens.canvas.after):
+            canvas.clear()  # a stencil for pages that slide, which would double the work of each frame
+        for screen in all_pages():
             self.screens.add_widget(screen)
         self.way_out, self.wipe = WayOut(), Wipe()
         self._sounder = Sounder(Path(os.environ["KIVY_HOME"]))
@@ -190,26 +177,18 @@ class Cab(App):
         self._shouted = shouts
 
     def _settle(self, view):
-        """Show the screen the state asks for; lists are shut as soon as the tractor moves off."""
-        here = self.screens.current
+        """Show the page the state asks for."""
         self._begun = self._begun or view.state != "idle"
         if self._leave_when_over and self._begun and view.state == "idle":
             self.stop()
-        if view.state == "idle" or view.state == "finished" and view.undo_left <= 0:
-            wanted = here if here in ("take over", "receive", "set-up", "exchange") else "take over"
-            if here == "set-up" and not self.standing and self.screens.current_screen.part != "round":
-                wanted = "take over"
-        elif view.state == "handed over":
-            wanted = "receive"
-        elif is_moving(view):
-            wanted = "pass"
+        here = self.screens.current
+        part = getattr(self.screens.current_screen, "part", "")
+        wanted = page_for(view, here, part, self.standing, self._state)
+        self._state = view.state
+        if is_moving(view):
             self.wipe.dismiss()
         elif self._ask_why and view.state == "stopped" and view.stop_reason is None:
             wanted, self._ask_why = "stop", False
-        elif here in STANDING_ONLY:
-            wanted = here
-        else:
-            wanted = "pass"
         if wanted != here:
             self.screens.current = wanted
 
@@ -222,6 +201,8 @@ class Cab(App):
     def _look_for_sticks(self, _dt):
         if self.standing and not self.exchange.busy:
             self.exchange.look_round()
+            if self.view.state == "idle" and self.screens.current == "take over":
+                self.exchange.begin_by_itself()
 
     def _light_up(self):
         """Take the colours that were chosen, or those the sun asks for."""
@@ -284,6 +265,9 @@ class Cab(App):
     def attempt(self, act) -> bool:
         """Run what a key asks for; True when it was done, else a sentence says why not."""
         self._beat.take()
+        if self.exchange.busy:
+            self.complain(BUSY)
+            return False
         try:
             act()
         except Refused as refusal:
