@@ -5,6 +5,11 @@ from collections.abc import Callable
 from cabapp.session.asked import told_of
 
 
+EMPTY = ("Nothing odd.", "Not seen.")
+"""What is said of a point of which nothing is known; it gives way to what the outgoing operator said."""
+GAPS = {"none": "never covered", "short": "too few times"}
+
+
 def sheet_lines(sheet: dict, units, say_time: Callable[[float], str]) -> list[tuple[str, str]]:
     """Return the sheet as (point, words), in the order it is gone through.
 
@@ -26,9 +31,11 @@ def sheet_lines(sheet: dict, units, say_time: Callable[[float], str]) -> list[tu
     lines = []
     for point, title, say in _POINTS:
         if point in sheet:
-            words = " ".join([say(sheet[point], units, say_time), *(f"{one.capitalize()}." for one in told_of(sheet, point))])
-            if words.strip():
-                lines.append((title, words.strip()))
+            told = [f"{one[:1].upper()}{one[1:]}." for one in told_of(sheet, point)]
+            known = say(sheet[point], units, say_time)
+            words = " ".join([*([known] if known and not (told and known in EMPTY) else []), *told])
+            if words:
+                lines.append((title, words))
     return lines
 
 
@@ -67,7 +74,7 @@ def _odd(odd, units, _say_time):
     if lost and lost >= 1:
         said.append(f"place not known for {lost / 60:.0f} min" if lost >= 60 else f"place not known for {lost:.0f} s")
     said += [word.replace("_", " ") for word, yes in (odd.get("ground") or {}).items() if yes]
-    return "; ".join(said).capitalize() or "Nothing odd."
+    return f"{'; '.join(said).capitalize()}." if said else "Nothing odd."
 
 
 def _marks(marks, _units, _say_time):
@@ -103,7 +110,7 @@ def _if_then(lines, _units, _say_time):
 def _to_do(gaps, units, _say_time):
     if gaps is None:
         return "Not known."
-    said = [f"{units.area(gap['area_m2'])} {gap['kind']} ({gap['certainty']})" for gap in gaps[:3]]
+    said = [f"{units.area(gap['area_m2'])} {GAPS.get(gap['kind'], gap['kind'])} ({gap['certainty']})" for gap in gaps[:3]]
     more = f" and {len(gaps) - 3} smaller" if len(gaps) > 3 else ""
     return f"Gaps: {'; '.join(said)}{more}." if said else "No gaps are known."
 
