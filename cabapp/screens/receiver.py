@@ -224,6 +224,10 @@ class ReceiverScreen(Page):
         """The drive is done: say what it shows, and list the hitchings it can be written into."""
         app = App.get_running_app()
 
+        if not app.standing:
+            app.complain(say("Stand still first; the drive is kept."))
+            return
+
         def act():
             places = np.array(app.overheard.track or np.empty((0, 2)), float).reshape(-1, 2)
             plane = Plane(*places[0]) if len(places) else Plane(0.0, 0.0)

@@ -182,7 +182,10 @@ def test_the_check_both_ways_is_driven_read_and_written_by_taps(open_cab, farm, 
 
     # the turn ends beside the line; its last part goes over to it
     roof.at = drive
-    cab.wait(lambda: time.time() - begun > (180 + 6 * math.pi) / speed + 1.0, "the drive to end")
+    cab.wait(lambda: time.time() - begun > (180 + 6 * math.pi) / speed - 1.0, "the drive to be near its end")
+    cab.tap("Done")
+    shown(cab, "Stand still first; the drive is kept.")
+    cab.wait(lambda: time.time() - begun > (180 + 6 * math.pi) / speed + 4.0, "the tractor to stand")
     check(cab, "both-ways")
     assert cab.look()["screen"] == "receiver"
     cab.tap("Done")

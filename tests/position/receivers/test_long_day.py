@@ -104,15 +104,17 @@ def drive(sea_farm, sea_places, counted_at, told, raw, hours):
         wire.keep(data, clock.now())
         session.take_dirty()
         clock.advance(1 / HZ)
-        if k % (600 * HZ) == 0:
+        if k and k % (600 * HZ) == 0:
             memory.append(rss())
-            print(f"{k / HZ / 3600:.1f} h", report(took[: k + 1], memory), flush=True)
+            # what only these ten minutes took, so that growing slower shows
+            print(f"{time.strftime('%H:%M:%S')} {k / HZ / 3600:.2f} h", report(took[k - 600 * HZ : k], memory), flush=True)
     session.tap("stop")
     [stint] = sea_farm.store.all(Stint)
     trace = sea_farm.store.read_trace(stint.id)
     tally = session.job.tally()
     session.close()
-    print(report(took, memory))
+    memory.append(rss())
+    print("whole:", report(took, memory), flush=True)
     return wire, trace, tally, took
 
 
