@@ -39,7 +39,7 @@ def day_book(accounts: list[Account], words: Words, farm: str, now: float) -> st
         )
     hours = math.fsum(math.fsum(e["seconds"].values()) for e in entries) / 3600
     return page(
-        farm, "Day book", words, now, tables, right=f"{hours:.2f} h in all",
+        farm, "Day book", words, now, tables, wide=True, right=f"{hours:.2f} h in all",
         at=max(one.ended for one in accounts), links=[Link("all jobs", "index.html")],
         notes=[
             "Hours are elapsed time: in the night the clocks go back a shift is an hour longer than "

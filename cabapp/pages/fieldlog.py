@@ -25,6 +25,7 @@ def field_log(log: JobLog, now: float) -> str:
         One self-contained HTML page.
     """
     words, tally, target = log.words, log.tally, log.job.target
+    drawn = parts.map_of(log, f"{log.field.name}, {log.job.operation}")
     page = {
         "farm": log.farm.name if log.farm else "",
         "field": log.field.name,
@@ -37,7 +38,8 @@ def field_log(log: JobLog, now: float) -> str:
         "zone": words.zone_words(log.began),
         "written": f"{words.when(now)} ({words.zone_words(now)})",
         "figures": figures(log),
-        "map": parts.map_of(log, f"{log.field.name}, {log.job.operation}"),
+        "map": drawn,
+        "living": parts.living(log, drawn),
         "classes": _classes(log),
         "total": {
             "words": "field" if tally.field_area is not None else "covered",

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
+import shapely
 from markupsafe import Markup, escape
 
 from cabapp.pages import hatching
@@ -16,6 +17,8 @@ WIDE = 1000
 """Width of the drawing in its own units."""
 MOST_COLUMNS = 1000
 """Cells across the map; a whole field on a sheet of paper shows no more."""
+MANY_CORNERS = 40_000
+"""From so many on corners are drawn on whole units, half a pixel apart, to keep the page small."""
 NARROWEST = 420
 MARGIN, FOOT = 16, 26
 GLYPHS = {
@@ -66,6 +69,8 @@ class Drawing:
         Greatest height, in units of which the page is 1000 wide.
     outlines : tuple, optional
         What `outlined` returned for the same cells: the slow part, the same at every size.
+    parcels : list of tuple
+        ``(name, polygon)``, m.
     """
 
     title: str
@@ -86,6 +91,7 @@ class Drawing:
     scale_words: str = "200 m"
     tallest: float = 740.0
     outlines: tuple | None = None
+    parcels: list = field(default_factory=list)
 
 
 def draw(drawing: Drawing, prefix: str = "map") -> Markup:
@@ -117,6 +123,8 @@ def draw(drawing: Drawing, prefix: str = "map") -> Markup:
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" class="map" viewBox="0 0 {wide} {tall}" '
         f'style="width:{wide / WIDE * 100:.1f}%" role="img" '
+        # where the plane lies in the drawing, for the page's script: west, north, scale, left, top
+        f'data-plane="{west:.3f} {north:.3f} {scale:.6g} {MARGIN + spare:.1f} {MARGIN}" '
         f'aria-labelledby="{prefix}-title {prefix}-desc">',
         f'<title id="{prefix}-title">{escape(drawing.title)}</title>',
         f'<desc id="{prefix}-desc">{escape(drawing.description)}</desc>',
@@ -133,19 +141,21 @@ def draw(drawing: Drawing, prefix: str = "map") -> Markup:
         parts.append(
             f'<path d="{ground}" fill="none" stroke="{hatching.INK}" stroke-width="2.6" stroke-linejoin="round"/>'
         )
+    if drawing.parcels:
+        lines = [_parcel(name, form, drawing.outline, at) for name, form in drawing.parcels]
+        parts += ['<g data-layer="parcels">', *lines, "</g>"]
+    parts.append('<g data-layer="marks">')
     parts += [_mark(kind, *at(x, y)) for kind, x, y in drawing.marks]
     if drawing.gate:
         parts.append(_mark("gate", *at(*drawing.gate), small=False))
+    parts.append("</g>")
     if drawing.machine:
         parts.append(_machine(*at(*drawing.machine[:2]), drawing.machine[2]))
     if drawing.next_pass:
         parts.append(_next_pass(*at(*drawing.next_pass), wide))
-    parts += _numbers(
-        [(label, *at(x, y)) for label, x, y in drawing.gaps],
-        wide,
-        tall,
-        [at(x, y) for _, x, y in drawing.marks],
-    )
+    places = [(label, *at(x, y)) for label, x, y in drawing.gaps]
+    tags = _numbers(places, wide, tall, [at(x, y) for _, x, y in drawing.marks])
+    parts += ['<g data-layer="gaps">', *tags, "</g>"] if tags else []
     parts.append(_scale(drawing, scale, wide, tall))
     parts.append("</svg>")
     return Markup("\n".join(part for part in parts if part))
@@ -186,13 +196,14 @@ def _hatched(drawing: Drawing, prefix: str, at, scale: float, clipped: bool) -> 
     x, y = at(*drawing.origin)
     size = drawing.cell * every * scale
     clip = f' clip-path="url(#{prefix}-field)"' if clipped else ""
-    parts = [f"<g{clip}>"]
+    step = 10 if sum(map(len, (r for rings in outlines.values() for r in rings))) > MANY_CORNERS else 1
+    parts = [f'<g data-layer="passes"{clip}>']
     for kind, rings in outlines.items():
         # Drawn in the map's own units, so that the strokes are equally fine at every size.
         rings = [np.column_stack([x + r[:, 0] * size, y - r[:, 1] * size]) for r in rings]
         name = hatching.PATTERNS[kind]
         parts.append(
-            f'<path d="{hatching.path_data(rings)}" fill="url(#{prefix}-{name})" fill-rule="evenodd" '
+            f'<path d="{hatching.path_data(rings, step)}" fill="url(#{prefix}-{name})" fill-rule="evenodd" '
             f'stroke="{hatching.INK}" stroke-width=".5" data-class="{name}"/>'
         )
     parts.append("</g>")
@@ -207,6 +218,23 @@ def _outline_path(outline, at) -> str:
     return "".join(
         "M" + "L".join("{} {}".format(*at(x, y)) for x, y in ring.coords[:-1]) + "Z"
         for ring in rings
+    )
+
+
+def _parcel(name: str, form, outline, at) -> str:
+    """A parcel's name and its edge, but for where that is the field's own."""
+    edge = form.boundary if outline is None else form.boundary.difference(outline.boundary.buffer(1.0))
+    path = "".join(
+        "M" + "L".join("{} {}".format(*at(x, y)) for x, y in line.coords)
+        for line in shapely.get_parts(edge) if line.geom_type in ("LineString", "LinearRing")
+    )  # fmt: skip
+    x, y = at(*form.representative_point().coords[0])
+    wide = 14 + 7.4 * len(name)
+    return (
+        f'<path d="{path}" fill="none" stroke="{hatching.PAPER}" stroke-width="5.5"/>'
+        f'<path d="{path}" fill="none" stroke="{hatching.INK}" stroke-width="2.2" stroke-dasharray="11 5"/>'
+        f'<rect x="{x - wide / 2:.1f}" y="{y - 15:.1f}" width="{wide:.1f}" height="21" fill="{hatching.PAPER}"/>'
+        f'<text x="{x}" y="{y}" text-anchor="middle" font-size="15" font-style="italic">{escape(name)}</text>'
     )
 
 

@@ -81,6 +81,6 @@ def _program() -> str:
     """A digest of this program: pages of an older one are written anew."""
     digest = hashlib.sha256()
     for path in sorted(Path(cabapp.__file__).parent.rglob("*")):
-        if path.suffix in (".py", ".html", ".css") and "screens" not in path.parts:
+        if path.suffix in (".py", ".html", ".css", ".js") and "screens" not in path.parts:
             digest.update(path.read_bytes())
     return digest.hexdigest()

@@ -50,6 +50,8 @@ class JobLog:
         The parcels in the field, each with its part of it on the plane; None where it is no polygon.
     outlines : tuple or None
         Of the map's classes, once they have been drawn.
+    history : dict or None
+        What a page's script knows, once it has been asked for.
     """
 
     farm: models.Farm | None
@@ -66,6 +68,7 @@ class JobLog:
     names: dict[str, str]
     parcels: list = field(default_factory=list)
     outlines: tuple | None = None
+    history: dict | None = None
 
     @cached_property
     def proof(self):

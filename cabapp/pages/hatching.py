@@ -147,17 +147,24 @@ def _signed(ring: np.ndarray) -> float:
     return float(np.sum(x[:-1] * y[1:] - x[1:] * y[:-1]) / 2)
 
 
-def path_data(rings: list[np.ndarray]) -> str:
-    """SVG path data of rings, one decimal, relative lines to keep the page small.
+def path_data(rings: list[np.ndarray], step: int = 1) -> str:
+    """SVG path data of rings, relative lines to keep the page small.
+
+    Parameters
+    ----------
+    rings : list of ndarray, shape (k, 2)
+    step : int
+        Tenths that corners are rounded to.
 
     Examples
     --------
-    >>> path_data([np.array([[0, 0], [10, 0], [10, 5], [0, 0]])])
-    'M0 0l10 0 0 5z'
+    >>> ring = np.array([[0, 0], [10.3, 0], [10.3, 5], [0, 0]])
+    >>> path_data([ring]), path_data([ring], 10)
+    ('M0 0l10.3 0 0 5z', 'M0 0l10 0 0 5z')
     """
     parts = []
     for ring in rings:
-        tenths = np.rint(np.asarray(ring) * 10).astype(int)
+        tenths = np.rint(np.asarray(ring) * 10 / step).astype(int) * step
         moves = np.diff(tenths[:-1], axis=0)
         words = " ".join(f"{_tenth(a)} {_tenth(b)}" for a, b in moves)
         parts.append(f"M{_tenth(tenths[0][0])} {_tenth(tenths[0][1])}l{words}z")

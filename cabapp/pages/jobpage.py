@@ -40,6 +40,7 @@ def job_page(log: JobLog, one: Account, now: float) -> str:
         "Field efficiency: useful pass area over width, speed and the time working, turning and "
         "waiting in the field; travelling and breakdowns are left out.",
     ]
+    drawn = parts.map_of(log, f"{one.field}, {one.operation}", tallest=420)
     short = lacking(one.lines)
     links = [
         Link("field log", f"{one.stem}.html"), Link("harvest sheet", f"{one.stem}-harvest.html"),
@@ -50,7 +51,7 @@ def job_page(log: JobLog, one: Account, now: float) -> str:
         [work_table(one, words), stint_table(one, words), *correction_tables(log)],
         right=f"{one.operation}, {times(one.target)}, {one.season}",
         figures=[{"key": k, "value": v, "words": w} for k, v, w in figures],
-        figure=parts.map_of(log, f"{one.field}, {one.operation}", tallest=420),
+        figure=drawn, living=parts.living(log, drawn),
         notes=notes + ([short] if short else []), links=links, at=one.ended,
     )  # fmt: skip
 

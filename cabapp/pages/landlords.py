@@ -32,13 +32,14 @@ def landlords_page(accounts: list[Account], season: int, words: Words, farm: str
         rows = [row for one in shared if one.field == name for row in _rows(one, words)]
         tables.append(Table(name, _heads(words), rows, key=f"field-{k}"))
     return page(
-        farm, "Landlords", words, now, tables, right=f"season {season}",
+        farm, "Landlords", words, now, tables, right=f"season {season}", wide=True,
         at=max(one.ended for one in shared),
         links=[Link("all jobs", "index.html"), Link(f"season {season}", f"season-{season}.html")],
         notes=[
             "Ground is measured where parcel and field lie over each other, passes as on the field's own "
             "map. What work on a parcel cost is the job's cost in proportion to pass area.",
             "Money is split only by what a lease says. A dash: no lease is written, or the cost is not known.",
+            *_leases(shared),
             *_doubts(shared, words),
             *_without(accounts),
         ],
@@ -49,7 +50,7 @@ def _heads(words: Words) -> list[tuple[str, str]]:
     return [
         ("work", ""), ("parcel", ""), ("landlord", ""), ("ground", "n"), ("never", "n"), ("once", "n"),
         ("twice", "n"), ("more", "n"), ("pass area", "n"), ("cost there", "n"), ("landlord bears", "n"),
-        ("that is", "n"),
+        ("in money", "n"),
     ]  # fmt: skip
 
 
@@ -72,17 +73,23 @@ def _counts(part: Part, words: Words) -> list[str]:
 
 
 def lease(part: Part) -> str:
-    """What the landlord bears, as the lease says it."""
+    """What part of the cost the landlord bears."""
     if part.share is None:
         return "–"
-    third = {1 / 3: "1/3", 2 / 3: "2/3", 0.25: "1/4", 0.5: "1/2", 0.75: "3/4"}
-    said = third.get(part.share, f"{100 * part.share:.4g} %")
-    return f"{said} ({part.rule})" if part.rule else said
+    plain = {1 / 3: "1/3", 2 / 3: "2/3", 0.25: "1/4", 0.5: "1/2", 0.75: "3/4"}
+    return plain.get(part.share, f"{100 * part.share:.4g} %")
+
+
+def _leases(shared: list[Account]) -> list[str]:
+    """The leases in their own words."""
+    rules = {(one.field, part.name): part for one in shared for part in one.parts if part.rule}
+    said = [f"{field}, {name}: “{part.rule}”" for (field, name), part in rules.items()]
+    return [f"Leases. {'; '.join(said)}."] if said else []
 
 
 def by_landlord(accounts: list[Account], words: Words) -> Table:
     """What each landlord's ground got and cost over a season, and what of it is theirs to bear."""
-    sums = defaultdict(lambda: [0, 0.0, 0.0, 0, 0, False])
+    sums = defaultdict(lambda: [0, 0.0, 0.0, 0, None, False])
     ground = defaultdict(dict)
     for one in accounts:
         for part, (cost, due) in zip(one.parts, money_of(one.parts, known_cost(one), one.pass_area)):
@@ -92,14 +99,13 @@ def by_landlord(accounts: list[Account], words: Words) -> Table:
             of[1] += part.area
             of[2] += part.pass_area
             of[3] += cost or 0
-            of[4] += due or 0
+            of[4] = of[4] if due is None else due + (of[4] or 0)
             of[5] |= cost is not None
     rows = []
     unit, name = area_unit(words), words.units.unit("area")
     for who in sorted(sums, key=lambda who: (who == NOBODY, who.casefold())):
         jobs, over, passes, cost, due, known = sums[who]
         cost = cost if known else None
-        due = due if known and who != NOBODY else None
         rows.append([
             who, words.area(sum(ground[who].values())), str(jobs), words.area(passes),
             words.money(cost), *(words.money(each and 100 * each) for each in (per_area(cost, over, unit), per_area(cost, passes, unit))),

@@ -34,7 +34,7 @@ def ledger_page(accounts: list[Account], season: int, words: Words, farm: str, n
         tables.append(by_landlord(accounts, words))
     short = lacking([line for one in accounts for line in one.lines])
     return page(
-        farm, f"Season {season}", words, now, tables,
+        farm, f"Season {season}", words, now, tables, wide=True,
         right=f"{len(accounts)} {'job' if len(accounts) == 1 else 'jobs'}",
         at=max(one.ended for one in accounts), links=[Link("all jobs", "index.html"), Link("day book", "day-book.html")],
         notes=[

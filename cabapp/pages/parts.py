@@ -1,14 +1,18 @@
 """What both pages are made of: the map of a job, swatches, taps in words, the templates."""
 
+import base64
+import hashlib
 import math
 from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from cabapp.pages import fieldmap, hatching
 from cabapp.pages.gather import JobLog
+from cabapp.pages.history import history
 from cabapp.session.words import times, verb
 
 TEMPLATES = Environment(
@@ -18,6 +22,11 @@ TEMPLATES = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
+
+SCRIPT = (Path(__file__).parent / "templates" / "map.js").read_text("utf-8")
+SCRIPT_HASH = "sha256-" + base64.b64encode(hashlib.sha256(SCRIPT.encode()).digest()).decode()
+"""Names the one script a page may run (Content Security Policy, level 3)."""
+TEMPLATES.globals.update(script=Markup(SCRIPT), script_hash=SCRIPT_HASH)
 
 MOST_GAPS = 10
 """Gaps given a number and a line; the rest are summed up."""
@@ -62,6 +71,35 @@ def swatch(kind: int | None, number: int) -> Markup:
         f'<svg xmlns="http://www.w3.org/2000/svg" class="swatch" viewBox="0 0 52 20" aria-hidden="true">'
         f'{defs}<rect width="52" height="20" fill="{fill}"/></svg>'
     )
+
+
+def bar(counts: dict[int, float], whole: float, target: int) -> Markup:
+    """A bar of how much ground has how many passes, in the hatchings of the map; bare paper is none.
+
+    Parameters
+    ----------
+    counts : dict of int to float
+        Area by count, m2, from once up.
+    whole : float
+        Area the bar stands for, m2.
+    target : int
+    """
+    drawn, x = [], 0.0
+    for count, area in sorted(counts.items(), reverse=True):
+        kind, long = kind_of(count, target), 260 * area / whole
+        drawn.append(f'<rect x="{x:.1f}" width="{long:.1f}" height="24" fill="url(#bar-{hatching.PATTERNS[kind]})"/>')
+        x += long
+    said = ", ".join(f"{times(n) if n else 'never'} {100 * a / whole:.0f} %" for n, a in sorted(counts.items()))
+    return Markup(
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="bar" viewBox="0 0 260 25" preserveAspectRatio="none" role="img" '
+        f'aria-label="{escape(said)}">{"".join(drawn)}<rect x=".7" y=".7" width="258.6" height="23.6" fill="none" '
+        f'stroke="{hatching.INK}" stroke-width="1.4"/></svg>'
+    )  # fmt: skip
+
+
+def bar_patterns() -> Markup:
+    """The hatchings that all bars of a page are filled with; once on each page that has some."""
+    return Markup(f'<svg class="none" width="0" height="0" aria-hidden="true"><defs>{hatching.pattern_defs("bar")}</defs></svg>')
 
 
 def kind_of(count: int, target: int) -> int | None:
@@ -131,12 +169,28 @@ def map_of(log: JobLog, title: str, gaps: list | None = None, **more) -> Markup:
         marks=[(mark.kind, *place) for mark, place in zip(marks, places)],
         gate=tuple(plane.to_xy(*log.gate)[0]) if log.gate else None,
         scale_m=scale_m, scale_words=scale_words,
+        parcels=[(row.name, form) for row, form in log.parcels if form is not None and form.area > 0],
         **more,
     )  # fmt: skip
     if log.outlines is None:
         log.outlines = fieldmap.outlined(drawing)
     drawing.outlines = log.outlines
     return fieldmap.draw(drawing)
+
+
+def living(log: JobLog, drawn: Markup) -> dict:
+    """What the script of a page needs beside its map: the layers that are there, and the history."""
+    layers = [(key, words) for key, words in LAYERS if f'="{key}"' in drawn]
+    if log.history is None:
+        log.history = history(log)
+    return {"layers": layers, "history": log.history, "moments": len(log.history["moments"])}
+
+
+LAYERS = (
+    ("once", "once"), ("nearly", "too few"), ("target", "as often as wanted"), ("above", "too often"),
+    ("unknown", "position unknown"), ("gaps", "numbered places"), ("marks", "marks"), ("parcels", "parcels"),
+)  # fmt: skip
+"""What can be shown and hidden on a map, by its name in the drawing."""
 
 
 def description(log: JobLog) -> str:

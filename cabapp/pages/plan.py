@@ -85,7 +85,7 @@ def plan_page(
     tables = [Table("What to do first", _HEADS, rows, key="plan", note=f"season {season}")]
     tables += [_people(lines, words)] if lines else []
     return page(
-        "season plan", farm, words, now, tables, figures=figures, right=f"season {season}",
+        "season plan", farm, words, now, tables, wide=True, figures=figures, right=f"season {season}",
         notes=[*filter(None, notes), *_twice(store, season, words)],
     )  # fmt: skip
 

@@ -4,6 +4,8 @@ import functools
 import http.server
 from pathlib import Path
 
+from cabapp.pages.parts import SCRIPT_HASH
+
 HERE = "127.0.0.1"
 
 
@@ -27,7 +29,7 @@ class Pages(http.server.SimpleHTTPRequestHandler):
     def end_headers(self):
         """Let a page neither fetch from elsewhere nor be framed."""
         self.send_header("Cache-Control", "no-store")
-        self.send_header("Content-Security-Policy", "default-src 'self'; style-src 'unsafe-inline'; frame-ancestors 'none'")  # fmt: skip
+        self.send_header("Content-Security-Policy", f"default-src 'self'; style-src 'unsafe-inline'; script-src '{SCRIPT_HASH}'; frame-ancestors 'none'")  # fmt: skip
         super().end_headers()
 
 

@@ -24,7 +24,7 @@ class Table:
         ``(words, kind)``: kind "n" for figures, "t" for what is not broken over lines, else "";
         the first column heads its row.
     rows, totals : list of list
-        Cells: text, or a `Link`.
+        Cells: text, a `Link` or several, or trusted Markup.
     key : str
         For tests and scripts; unique on the page.
     """
@@ -48,10 +48,10 @@ class Link:
 def hours(seconds: float | None) -> str:
     """Hours to a hundredth, as they are paid.
 
-    >>> hours(9 * 3600), hours(0), hours(100)
-    ('9.00', '–', '0.03')
+    >>> hours(9 * 3600), hours(0), hours(100), hours(17)
+    ('9.00', '–', '0.03', '–')
     """
-    return f"{seconds / 3600:.2f}" if seconds else "–"
+    return f"{seconds / 3600:.2f}" if seconds and seconds >= 18 else "–"
 
 
 def split_cells(seconds: dict[str, float]) -> list[str]:
@@ -88,8 +88,8 @@ def lacking(lines: Iterable[Line]) -> str:
 
 def page(
     kicker: str, title: str, words: Words, now: float, tables: list[Table], *,
-    right: str = "", figures: list[dict] = (), figure: Markup = "", notes: list[str] = (),
-    links: list[Link] = (), lines: list[str] = (), at: float | None = None,
+    right: str = "", figures: list[dict] = (), figure: Markup = "", living: dict | None = None, before: Markup = "", notes: list[str] = (),
+    links: list[Link] = (), ways: list[Link] = (), wide: bool = False, lines: list[str] = (), at: float | None = None,
 ) -> str:  # fmt: skip
     """Write a page of tables.
 
@@ -105,15 +105,23 @@ def page(
         Large figures: ``key``, ``value``, ``words``.
     figure : Markup
         A map.
+    before : Markup
+        Drawn before the tables: what they refer to.
+    living : dict, optional
+        What its script knows, of `parts.living`.
     notes, lines : list of str
         Sentences at the foot; and ruled lines to be filled in by hand.
     links : list of Link
         Pages that belong to this one.
+    ways : list of Link
+        Where most go from here, on top.
+    wide : bool
+        Lies across on paper, for tables of many columns.
     at : float, optional
         The time whose zone is named at the foot; the default is now.
     """
     return parts.TEMPLATES.get_template("tables.html").render(
-        kicker=kicker, title=title, right=right, figures=figures, map=figure, tables=tables,
-        notes=notes, links=links, lines=lines, zone=words.zone_words(now if at is None else at),
+        kicker=kicker, title=title, right=right, figures=figures, map=figure, before=before, living=living, tables=tables,
+        notes=notes, links=links, ways=ways, wide=wide, lines=lines, zone=words.zone_words(now if at is None else at),
         written=f"{words.when(now)} ({words.zone_words(now)})",
     )  # fmt: skip

@@ -1,6 +1,12 @@
 """A small logbook whose figures can be worked out by hand, and one full of hostile names."""
 
+import functools
+import http.server
 import math
+import re
+import shutil
+import subprocess
+from threading import Thread
 from types import SimpleNamespace
 
 import pytest
@@ -261,3 +267,43 @@ def hostile_job(tmp_path_factory):
     made = write_job(tmp_path_factory.mktemp("hostile") / "logbook.sqlite", names=names)
     yield made
     made.book.close()
+
+
+@pytest.fixture(scope="session")
+def chromium(tmp_path_factory):
+    """Run Chromium once with some arguments; the text it prints, and what its console said."""
+
+    found = shutil.which("chromium") or shutil.which("chromium-browser")
+
+    def run(*words):
+        home = tmp_path_factory.mktemp("profile")
+        done = subprocess.run(
+            [found, "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
+             "--disable-component-update", "--no-first-run", "--hide-scrollbars", "--enable-logging=stderr",
+             "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1", f"--user-data-dir={home}", *words],
+            capture_output=True, text=True, timeout=60, check=False,
+        )  # fmt: skip
+        return done.stdout, re.findall(r"CONSOLE.*", done.stderr)
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def browse(chromium):
+    """Open a page of a folder by a server: what it then holds, the console, and what was asked for."""
+
+    def run(folder, name):
+        asked = []
+
+        class Handler(http.server.SimpleHTTPRequestHandler):
+            def log_message(self, *_):
+                asked.append(self.path)
+
+        pages = http.server.ThreadingHTTPServer(("127.0.0.1", 0), functools.partial(Handler, directory=str(folder)))
+        Thread(target=pages.serve_forever, daemon=True).start()
+        where = f"http://127.0.0.1:{pages.server_address[1]}/{name}"
+        dumped, console = chromium("--virtual-time-budget=30000", "--dump-dom", where)
+        pages.shutdown(), pages.server_close()
+        return dumped, console, asked
+
+    return run

@@ -1,12 +1,7 @@
 """The pages in a real Chromium: nothing fetched, no complaint, legible, right on the map, and on paper."""
 
-import functools
-import http.server
 import json
-import re
 import shutil
-import subprocess
-from threading import Thread
 
 import lxml.html
 import pypdf
@@ -76,23 +71,6 @@ function look(frame) {
 
 
 @pytest.fixture(scope="module")
-def chromium(tmp_path_factory):
-    """Run Chromium once with some arguments; the text it prints, and what its console said."""
-
-    def run(*words):
-        home = tmp_path_factory.mktemp("profile")
-        done = subprocess.run(
-            [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
-             "--disable-component-update", "--no-first-run", "--hide-scrollbars", "--enable-logging=stderr",
-             "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1", f"--user-data-dir={home}", *words],
-            capture_output=True, text=True, timeout=60, check=False,
-        )  # fmt: skip
-        return done.stdout, re.findall(r"CONSOLE.*", done.stderr)
-
-    return run
-
-
-@pytest.fixture(scope="module")
 def folder(small_job, tmp_path_factory):
     out = tmp_path_factory.mktemp("browser")
     build(small_job.book, jobs_of(small_job.book), out, START + 9000)
@@ -100,7 +78,7 @@ def folder(small_job, tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def looked(folder, small_log, chromium):
+def looked(folder, small_log, browse):
     """What a browser finds on every page: measures, console, and what was asked of the server."""
     names = sorted(path.name for path in folder.glob("*.html"))
     # the field is 200 m by 60 m about the plane's origin; lanes 10 m wide about -25, -20 and -15
@@ -110,18 +88,7 @@ def looked(folder, small_log, chromium):
     points = [((x - west) / (east - west), (y + middle - south) / (north - south)) for x, y in places]
     harness = HARNESS.replace("NAMES", json.dumps(names)).replace("POINTS", json.dumps(points))
     (folder / "checks-of-the-test.htm").write_text(harness, "utf-8")
-    asked = []
-
-    class Handler(http.server.SimpleHTTPRequestHandler):
-        def log_message(self, *_):
-            asked.append(self.path)
-
-    pages = http.server.ThreadingHTTPServer(("127.0.0.1", 0), functools.partial(Handler, directory=str(folder)))
-    Thread(target=pages.serve_forever, daemon=True).start()
-    dumped, console = chromium(
-        "--virtual-time-budget=20000", "--dump-dom", f"http://127.0.0.1:{pages.server_address[1]}/checks-of-the-test.htm"
-    )
-    pages.shutdown(), pages.server_close()
+    dumped, console, asked = browse(folder, "checks-of-the-test.htm")
     found = json.loads(lxml.html.fromstring(dumped).get_element_by_id("found").text_content())
     return found, console, asked, names
 

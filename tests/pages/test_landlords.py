@@ -98,7 +98,7 @@ def test_money_follows_passes_and_only_the_lease_moves_it(farm, tmp_path):
     by_hand -= 25 / 3 * 6.25 / 2
     cost = 100 * by_hand / 5700
     assert rows["West"][9] == f"${cost:.2f}" and rows["West"][11] == f"${cost / 3:.2f}"
-    assert rows["West"][10] == "1/3 (a third)"
+    assert rows["West"][10] == "1/3" and "“a third”" in page.find(".//footer").text_content()
     assert rows["Middle"][10:] == ["–", "–"] and rows["in no parcel"][2] == "–"
     spent = [float(r[9].strip("$")) for r in rows.values()]
     assert round(sum(spent), 2) == 100.00
