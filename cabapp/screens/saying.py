@@ -13,6 +13,8 @@ from cabapp.session.view import QUIET, RECORDING, Sentence
 
 REFUSED_S = 8.0  # how long a refusal stays
 EXCHANGE, NOT_NOW = "exchange", "not_now"
+NOT_SAVED = "NOTHING IS BEING SAVED. Make room, or put the disk back."
+"""For two seconds' look; why, and what becomes of it, stands over every other page."""
 STICK = "A stick is in. Exchange records with it?"
 
 
@@ -38,14 +40,14 @@ class Saying:
     def line(self, view) -> Sentence | None:
         """Return the sentence for the pass screen's line."""
         asked = view.sentence
-        shout = self._shout()
+        shout = Sentence(RECORDING, NOT_SAVED, act_now=True) if self._keeping.shout else None
         said = self._refusal() or (asked if asked and asked.act_now else None) or shout or asked or self.quiet()
         return in_words(said)
 
     def slip(self) -> str:
         """Return what lies over the head of any other page; "" for nothing."""
-        said = in_words(self._refusal() or self._shout())
-        return said.words if said else ""
+        refused = self._refusal()
+        return say(refused.words if refused else self._keeping.shout or "")
 
     def quiet(self) -> Sentence | None:
         """Return what may be said while nothing more urgent is."""
@@ -59,10 +61,6 @@ class Saying:
     def _refusal(self):
         words, until = self._refused
         return Sentence(RECORDING, words) if words and self._seconds() <= until else None
-
-    def _shout(self):
-        shout = self._keeping.shout
-        return Sentence(RECORDING, shout, act_now=True) if shout else None
 
 
 def in_words(said: Sentence | None) -> Sentence | None:

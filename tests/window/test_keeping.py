@@ -44,14 +44,14 @@ def view(sentence=None):
 
 
 def test_that_nothing_is_saved_stands_on_the_line_until_it_is_over():
-    """The trouble's words are on the line and over the head of every page for as long as it stands;
-    only a danger goes before it on the line, and the disk is tried again without a stint."""
+    """Short words on the line and the whole sentence over the head of every other page stand as long as
+    it lasts; only a danger goes before it on the line, and the disk is tried again without a stint."""
     book = Book(trouble="NOTHING IS BEING SAVED.")
     keeping = Keeping(book)
     says = saying.Saying(keeping, seconds=lambda: 0.0)
-    assert says.line(view()).words == says.slip() == book.trouble
+    assert says.line(view()).words == saying.NOT_SAVED and says.slip() == book.trouble
     assert says.line(view()).act_now
-    assert says.line(view(Sentence(QUIET, "Grease.", i_know=True))).words == book.trouble
+    assert says.line(view(Sentence(QUIET, "Grease.", i_know=True))).words == saying.NOT_SAVED
     assert says.line(view(Sentence(DANGER, "Rock ahead.", True))).words == "Rock ahead."
     keeping.look()
     assert book.tried == 1 and says.line(view()) is None and says.slip() == ""
