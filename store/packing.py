@@ -154,7 +154,7 @@ def _split(data: bytes) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     Most are one byte, so that only the few others are put together.
     """
     raw = np.frombuffer(data, dtype=np.uint8)
-    more = np.flatnonzero(raw & 0x80)  # bytes behind which the number goes on
+    more = np.flatnonzero(raw > 0x7F)  # bytes behind which the number goes on
     if not len(more):
         return raw, more, more.astype(np.uint64)
     if more[-1] == len(raw) - 1:
@@ -256,7 +256,7 @@ def _columns_of(data: bytes) -> list[np.ndarray | None]:
         raise Undecodable("it does not hold as many fixes as it says")
     table = np.cumsum(numbers.reshape(len(present), count), axis=1)
     np.cumsum(table[:3], axis=1, out=table[:3])
-    least, most = (_WITHIN[side, present] for side in (0, 1))
+    least, most = _WITHIN[:, present]
     if count and ((table.min(axis=1) < least).any() or (table.max(axis=1) > most).any()):
         raise Undecodable("a number in it is out of range")
     columns: list[np.ndarray | None] = [None] * 6
