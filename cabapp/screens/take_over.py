@@ -59,7 +59,7 @@ class TakeOverScreen(Page):
         if self._empty():
             self.sentence = say("This book is still empty. Begin with Set-up.")
         elif self._here is not None:
-            self.sentence = say("You are in {field}.", field=self._here.name)
+            self.sentence = say("You are in {field}. Start?", field=self._here.name)
         else:
             self.sentence = "" if view.position in ("good", "none") else say(view.position_words)
 

@@ -1,0 +1,69 @@
+"""The questions the cab asks instead of refusing, answered by taps in the real window."""
+
+import pytest
+
+from store import open_store
+from store.models import Stint, Tap, Tractor
+
+pytestmark = pytest.mark.window
+
+
+def shown(cab, text):
+    """Return the things on the screen that show a text."""
+    return [t for t in cab.look()["things"] if text in t["text"]]
+
+
+def taps_of_today(store):
+    """Return today's taps in order."""
+    stint = max(store.all(Stint), key=lambda one: one.at)
+    return sorted(store.all(Tap, stint_id=stint.id), key=lambda tap: tap.seq)
+
+
+def test_a_forgotten_start_and_a_forgotten_stop_are_asked_about(open_cab, farm):
+    """She rolls for two minutes with recording off: "Were you rolling since ...?", and Yes counts it from
+    there. Then she stands with recording on: "Stop counting from ...?", and Yes stops it from there."""
+    cab = open_cab("--store", farm["store"], "--replay", farm["trace"], "--speed", "10")
+    cab.tap("I have read this. Same as last time")
+    cab.wait_view(state="ready")
+    if shown(cab, "It is right"):
+        cab.tap("It is right")
+    cab.wait(lambda: shown(cab, "Were you rolling since 09:00?"), "the question", 90)
+    cab.find("No, driving")
+    cab.picture("were-you-rolling")
+    cab.tap("Yes, count it")
+    view = cab.wait_view(state="working")
+    began = farm["rows"][0][0] + 45.0
+    assert abs(view["since"] - began) < 15, "since she began to drive, not since the answer"
+    cab.wait(lambda: shown(cab, "Stop counting from 09:0"), "the mirror question", 90)
+    cab.picture("stop-counting")
+    cab.tap("Yes, stopped")
+    view = cab.wait_view(state="stopped")
+    ended = farm["rows"][0][0] + 45.0 + 380 / 3.0
+    assert abs(view["since"] - ended) < 20
+    with open_store(farm["store"]) as store:
+        kinds = [tap.kind for tap in taps_of_today(store) if tap.kind in ("start", "were_rolling", "stop_counting", "stop")]
+        assert kinds == ["were_rolling", "stop_counting"]
+
+
+def test_she_is_told_which_field_she_stands_in(open_cab, farm):
+    """Standing in a field, the page says so and asks whether to start there, with the field chosen."""
+    cab = open_cab("--store", farm["store"], "--replay", farm["still"])
+    cab.tap("I have read this")
+    cab.wait(lambda: shown(cab, "You are in Heron Flat. Start?"), "the field named")
+    cab.picture("you-are-in")
+
+
+def test_another_tractor_before_the_tool_asks_for_its_hitching(open_cab, farm):
+    """A tractor that never pulled the tool: "Check the hitching", once, until it is said to be right."""
+    with open_store(farm["store"]) as store:
+        store.put(Tractor, name="Ox")
+    cab = open_cab("--store", farm["store"], "--replay", farm["still"])
+    for key in ("I have read this", "Oda Bracken", "Ox", "Take over"):
+        cab.tap(key)
+    cab.wait(lambda: shown(cab, "Check the hitching: Ox with 40 ft roller for the first time."), "the question")
+    cab.tap("It is right")
+    cab.wait(lambda: not shown(cab, "Check the hitching"), "the question to go")
+    cab.kill()
+    again = open_cab("--store", farm["store"], "--replay", farm["still"])
+    again.wait_view(state="ready")
+    assert not shown(again, "Check the hitching"), "what was said to be right is not asked again"
