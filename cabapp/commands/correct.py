@@ -8,7 +8,7 @@ import time
 from datetime import datetime
 
 from cabapp import places
-from cabapp.pages.corrected import COLUMNS, ID, NUMBER, Corrections
+from cabapp.session.corrected import COLUMNS, ID, NUMBER, Corrections
 from cabapp.pages.figures import words_of
 from cabapp.units import FOOT, GALLON
 from store import models, open_store

@@ -253,6 +253,8 @@ def correction_words(row, log: JobLog) -> dict:
     for key, value in detail.items():
         old = f" (was {_value(key, was[key], log)})" if key in was else ""
         said.append(f"{_COLUMN.get(key, key.replace('_', ' '))}: {_value(key, value, log)}{old}")
+    if any(row.corrects_id in s.passed_over for s in log.stints):
+        said.append("not followed: it would upset the order of the taps")
     return {
         "at": log.words.when(row.at), "who": log.names.get(row.operator_id, "–"),
         "what": ", ".join([row.corrects_table.replace("_", " "), *said]), "why": row.reason,
@@ -289,11 +291,19 @@ def _taps(s: StintLog, log: JobLog) -> dict:
         "taps": [
             {
                 "at": log.words.second(tap.at), "instant": parts.instant(tap.at),
-                "words": parts.tap_words(tap, log), "undone": tap.id in s.undone,
+                "words": parts.tap_words(tap, log) + _mended(s.mended.get(tap.id), log),
+                "undone": tap.id in s.undone,
             }
             for tap in shown
         ],
     }  # fmt: skip
+
+
+def _mended(old, log: JobLog) -> str:
+    """What a corrected tap was before."""
+    if old is None:
+        return ""
+    return f" (corrected; written at {log.words.second(old.at)} as “{parts.tap_words(old, log)}”)"
 
 
 _COUNTED = ("warned", "i_know")

@@ -12,7 +12,7 @@ import numpy as np
 from cabapp.coverage.gaps import Gap
 from cabapp.coverage.job import JobCount
 from cabapp.coverage.tally import Tally, tally
-from cabapp.pages.corrected import Corrections
+from cabapp.session.corrected import Corrections
 from cabapp.pages.figures import Words, words_of
 from cabapp.pages.parcels import outline
 from cabapp.pages.stints import StintLog, follow, read_stint

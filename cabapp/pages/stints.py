@@ -8,7 +8,7 @@ import numpy as np
 from cabapp.coverage.hygiene import clean
 from cabapp.coverage.job import JobCount
 from cabapp.coverage.sweep import Sweeper
-from cabapp.pages.corrected import Corrections
+from cabapp.session.corrected import Corrections, told
 from cabapp.pages.hours import LOST_S, WORKING, Hours, split
 from cabapp.session.count import taps_of, tool_of
 from cabapp.session.rules import Standing, standing, standing_taps
@@ -47,6 +47,10 @@ class StintLog:
         As they now count: corrected, and without those taken back.
     fuelled : list of store.models.FuelEntry
         As they were written, all of them.
+    mended : dict of str to Tap
+        Corrected taps as they were written, by id.
+    passed_over : set of str
+        Ids of taps whose corrections are not followed: they would upset the order.
     stops : list of tuple of (float, str)
         When each stop began, POSIX s, and its reason.
     hours : Hours or None
@@ -72,6 +76,8 @@ class StintLog:
     pass_area: float = 0.0
     fuel: list = field(default_factory=list)
     fuelled: list = field(default_factory=list)
+    mended: dict = field(default_factory=dict)
+    passed_over: set = field(default_factory=set)
     stops: list = field(default_factory=list)
     hours: Hours | None = None
     working_m: float = 0.0
@@ -81,7 +87,8 @@ def read_stint(
     store: Store, row: models.Stint, names: dict, corrected: Corrections
 ) -> StintLog:
     """Read a stint as its corrections leave it; `row` is corrected already."""
-    taps = _as_told(taps_of(store, row.id), corrected)
+    written = taps_of(store, row.id)
+    taps = told(written, corrected)
     kept = standing_taps(taps)
     stands = standing(row.at, taps)
     trace = store.read_trace(row.id)
@@ -99,18 +106,10 @@ def read_stint(
         ended, ends[-1].kind if ends else "",
         stands.working_s(ended), dict(stopped), trace,
         fuel=[corrected.apply(entry) for entry in fuelled if entry.id not in corrected.void],
-        fuelled=fuelled, stops=[(begin, why) for begin, _, why in spans],
+        fuelled=fuelled, mended={tap.id: old for tap, old in zip(taps, written) if tap is not old},
+        passed_over={old.id for tap, old in zip(taps, written) if tap is old and corrected.said(old.id)},
+        stops=[(begin, why) for begin, _, why in spans],
     )  # fmt: skip
-
-
-def _as_told(taps: list, corrected: Corrections) -> list:
-    """Taps with corrected times and reasons; as written where that would upset their order."""
-    told = [corrected.apply(tap) for tap in taps]
-    times = [tap.at for tap in told if tap.kind in _SWITCHING]
-    return told if times == sorted(times) else taps
-
-
-_SWITCHING = ("start", "stop", "restart", "finish", "hand_over")
 
 
 def _not_working(

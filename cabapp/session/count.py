@@ -16,6 +16,7 @@ from cabapp.coverage.sweep import Switch
 from cabapp.coverage.tool import Tool
 from cabapp.position.fix import Fix
 from cabapp.session import rules
+from cabapp.session.corrected import Corrections, told
 from cabapp.session.lapping import KEPT
 from store import Store
 from store.models import Field, Job, Stint, Tap
@@ -75,6 +76,7 @@ class Count:
             self._edge = self.count.field.polygon.boundary
             shapely.prepare(self.count.field.polygon)
             shapely.prepare(self._edge)
+        self._corrected = Corrections(store)  # the office's, so that cab and pages count alike
         if job.operation != "seeding":
             # passes made before the ground was seeded are void
             for seeded in store.all(Job, field_id=field.id, season=job.season, operation="seeding"):
@@ -95,8 +97,8 @@ class Count:
 
     def _whole(self, stint: Stint, when: bool = True) -> tuple:
         """Return what the count is told of a whole stint; seedings are told without their start."""
-        trace = self._store.read_trace(stint.id)
-        stood = rules.standing(stint.at, taps_of(self._store, stint.id))
+        trace, stint = self._store.read_trace(stint.id), self._corrected.apply(stint)
+        stood = rules.standing(stint.at, told(taps_of(self._store, stint.id), self._corrected))
         start = (stint.at,) if when else ()
         return (
             stint.id, *start, tool_of(stint), trace.t, trace.lat, trace.lon,

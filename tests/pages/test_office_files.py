@@ -285,7 +285,7 @@ def test_corrections_count_and_are_shown(write_small, page_names, tmp_path, caps
 
 def test_a_correction_from_elsewhere_cannot_do_what_it_likes(small_job):
     """A correction that names another column, no number or an unknown person is passed over."""
-    from cabapp.pages.corrected import Corrections
+    from cabapp.session.corrected import Corrections
 
     corrected = Corrections(small_job.book)
     said = {"at": "noon", "width_m": -1.0, "operator_id": "nobody", "id": "x", "job_id": "y"}

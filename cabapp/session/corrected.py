@@ -60,6 +60,16 @@ class Corrections:
         return type(row)(**values | {name: v for name, v in said.items() if name in columns})
 
 
+_SWITCHING = ("start", "stop", "restart", "finish", "hand_over")
+
+
+def told(taps: list, corrected: Corrections) -> list:
+    """Taps of a stint with corrected times and reasons; as written where that would upset their order."""
+    right = [corrected.apply(tap) for tap in taps]
+    times = [tap.at for tap in right if tap.kind in _SWITCHING]
+    return right if times == sorted(times) else taps
+
+
 def _fits(kind, name, value, known) -> bool:
     if kind == TEXT:
         return isinstance(value, str)
