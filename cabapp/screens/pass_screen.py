@@ -53,7 +53,6 @@ class PassScreen(Page):
     def __init__(self, **kwargs):
         self._job, self._state, self._marks = None, None, None
         self._glided = 0.0  # when the map was last moved
-        self._greased = None  # the stop at which this was tapped
         super().__init__(**kwargs)
 
     def on_pre_enter(self, *_args):
@@ -182,7 +181,7 @@ class PassScreen(Page):
             answers = [(say("Undo {tap}", tap=say(view.undo_label)), "undo")]
         if not answers and said and said.i_know:
             answers = [(say("I know"), "i_know")]
-        if view.stop_reason == "grease" and self._greased != view.since:
+        if view.stop_reason == "grease" and (view.greased_at or 0.0) < view.since:
             answers.append((say("Greased"), "grease"))
         self._answers = answers[:2]
         line.answer = answers[0][0] if answers else ""
@@ -224,9 +223,7 @@ class PassScreen(Page):
 
     def answer(self, which: int):
         """Act on a key of the sentence line."""
-        app, kind = App.get_running_app(), self._answers[which][1]
-        if app.do(kind) and kind in ("grease", "undo"):
-            self._greased = app.view.since if kind == "grease" else None
+        App.get_running_app().do(self._answers[which][1])
 
     def point(self):
         """A touch on the map while moving: near, or the whole field."""

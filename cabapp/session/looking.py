@@ -56,4 +56,5 @@ def look(
         undo_left=rules.UNDO_S - (t - undo.at) if undo else 0.0,
         working_s=stood.working_s(t), stint_s=t - drive.stint.at, wing=stood.wing,
         finish_at=end and (end.early, end.likely, end.late), hand_over_id=drive.handed,
+        greased_at=drive.last["grease"].at if "grease" in drive.last else None,
     )  # fmt: skip

@@ -180,6 +180,8 @@ class View:
         What "undo" would take back now; ``undo_left`` s are left to do it.
     working_s, stint_s : float
         Seconds working, and since take-over.
+    greased_at : float or None
+        When the tool was last greased in this stint, POSIX s.
     finish_at : tuple of float or None
         Likely finish (early, middle, late), POSIX s; late is infinite where her slowest
         spell got nowhere.
@@ -214,4 +216,5 @@ class View:
     tally_area: float | None = None
     finish_at: tuple[float, float, float] | None = None
     hand_over_id: str | None = None
+    greased_at: float | None = None
     position_words: str = ""
