@@ -9,12 +9,15 @@ from collections.abc import Callable
 
 from cabapp.pages.account import Account, per_area, rates, useful
 from cabapp.pages.figures import Words, share
+from cabapp.pages.fuel import Fill
 from cabapp.pages.landlords import by_landlord
 from cabapp.pages.jobpage import area_unit, known_cost
 from cabapp.pages.tables import Link, Table, hours, lacking, page
 
 
-def ledger_page(accounts: list[Account], season: int, words: Words, farm: str, now: float) -> str:
+def ledger_page(
+    accounts: list[Account], season: int, words: Words, farm: str, now: float, fuel: list[Fill] = ()
+) -> str:
     """Write the ledger of a season.
 
     Parameters
@@ -26,12 +29,17 @@ def ledger_page(accounts: list[Account], season: int, words: Words, farm: str, n
     farm : str
     now : float
         When the page is written, POSIX s.
+    fuel : list of Fill
+        All fuel; that of this year which no stint has is listed apart.
     """
     tables = [_by_field(accounts, words)]
     for name in ("tool", "tractor", "operator"):
         tables.append(_by(accounts, name, lambda line, name=name: getattr(line, name), words))
     if any(one.parts for one in accounts):
         tables.append(by_landlord(accounts, words))
+    loose = [f for f in fuel if not f.job and words.local(f.at).year == season]
+    if loose:
+        tables.append(_loose(loose, words))
     short = lacking([line for one in accounts for line in one.lines])
     return page(
         farm, f"Season {season}", words, now, tables, wide=True,
@@ -43,6 +51,15 @@ def ledger_page(accounts: list[Account], season: int, words: Words, farm: str, n
             *([short] if short else []),
         ],
     )  # fmt: skip
+
+
+def _loose(fuel: list[Fill], words: Words) -> Table:
+    """Fuel that no stint has, so that no job bears it."""
+    heads = [("when", "t"), ("tractor", ""), ("fuel", "n"), ("cost", "n")]
+    rows = [[words.when(f.at), f.tractor, words.units.volume(f.litres), words.money(f.cents)] for f in fuel]
+    litres = words.units.volume(math.fsum(f.litres for f in fuel))
+    total = ["all", "", litres, words.money(_sum(f.cents for f in fuel))]
+    return Table("Fuel of no job", heads, rows, [total], "put in beside the work, so in no cost above", "loose-fuel")
 
 
 def _money_heads(words: Words) -> list[tuple[str, str]]:

@@ -14,6 +14,7 @@ from cabapp.pages.custom import custom_page
 from cabapp.pages.daybook import day_book
 from cabapp.pages.figures import Words, words_of
 from cabapp.pages.fingerprint import fingerprints
+from cabapp.pages.fuel import fills
 from cabapp.pages.gather import gather
 from cabapp.pages.harvest import harvest_sheet
 from cabapp.pages.index import home_page
@@ -57,19 +58,22 @@ def build(
     interrupted goes on where it was.
     """
     directory = Path(directory)
-    keys, kept = fingerprints(store, jobs), _kept(directory)
+    keys, (kept, fuel_before) = fingerprints(store, jobs), _kept(directory)
+    fuel = fills(store)
+    fuel_now = [fill.as_json() for fill in fuel]
     old = {job.id: kept[job.id] for job in jobs if _stands(kept.get(job.id), keys[job.id], directory)}
     done: dict[str, dict] = dict(old)
     for number, job in enumerate(job for job in jobs if job.id not in old):
         progress(number, len(jobs) - len(old), "jobs")
         done[job.id] = {"key": keys[job.id], **_write(store, job, directory, now)}
         _forget(directory, kept.get(job.id), done[job.id]["files"])
-        put(directory, KEPT, json.dumps(done))
+        put(directory, KEPT, json.dumps({"jobs": done, "fuel": fuel_before}))
     written = len(jobs) - len(old)
     progress(written, written, "jobs")
-    if written or set(kept) != set(done) or not (directory / "index.html").exists():
-        put(directory, KEPT, json.dumps(done))
-        _of_all(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now)
+    figures = [{job: one.get("account") for job, one in found.items()} for found in (kept, done)]
+    if figures[0] != figures[1] or fuel_before != fuel_now or not (directory / "index.html").exists():
+        _of_all(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now, fuel)
+        put(directory, KEPT, json.dumps({"jobs": done, "fuel": fuel_now}))
     # what comes first changes with the day, whether or not anything was written
     _plan(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now)
     return {"written": written, "jobs": len(jobs)}
@@ -94,16 +98,16 @@ def _write(store: Store, job, directory: Path, now: float) -> dict:
     return {"account": one.as_json(), "files": made}
 
 
-def _of_all(store: Store, accounts: list[Account], directory: Path, now: float) -> None:
+def _of_all(store: Store, accounts: list[Account], directory: Path, now: float, fuel: list) -> None:
     words, name = _farm(store)
     put(directory, "day-book.html", day_book(accounts, words, name, now))
     seasons = sorted({one.season for one in accounts}, reverse=True)
     for season in seasons:
         of = [one for one in accounts if one.season == season]
-        put(directory, f"season-{season}.html", ledger_page(of, season, words, name, now))
+        put(directory, f"season-{season}.html", ledger_page(of, season, words, name, now, fuel))
         if any(one.parts for one in of):
             put(directory, f"landlords-{season}.html", landlords_page(of, season, words, name, now))
-    made = sheets.write_all(accounts, words, directory)
+    made = sheets.write_all(accounts, words, directory, fuel)
     put(directory, "index.html", home_page(accounts, words, name, now, seasons, made))
 
 
@@ -120,12 +124,16 @@ def _farm(store: Store) -> tuple[Words, str]:
     return words_of(farm), farm.name if farm else "Field logs"
 
 
-def _kept(directory: Path) -> dict:
+def _kept(directory: Path) -> tuple[dict, object]:
+    """What is kept of each job, and the fuel that the pages of all jobs were made of."""
     try:
         kept = json.loads((directory / KEPT).read_text("utf-8"))
     except (OSError, ValueError):
-        return {}
-    return kept if isinstance(kept, dict) else {}
+        return {}, None
+    jobs = kept.get("jobs") if isinstance(kept, dict) else None
+    if not isinstance(jobs, dict):
+        return {}, None
+    return {job: one for job, one in jobs.items() if isinstance(one, dict)}, kept.get("fuel")
 
 
 def _forget(directory: Path, was, files: list[str]) -> None:

@@ -14,8 +14,10 @@ from openpyxl.styles import Font
 from cabapp.pages.account import Account, avoidable_cents, rates, useful
 from cabapp.pages.daybook import day_entries
 from cabapp.pages.figures import Words
+from cabapp.pages.fuel import Fill
 from cabapp.pages.hours import KINDS
 from cabapp.pages.jobpage import known_cost
+from cabapp.pages.parcels import money_of
 from cabapp.pages.tables import Link
 from cabapp.pages.write import put
 from cabapp.units import ACRE, HECTARE
@@ -25,20 +27,24 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """What a spreadsheet would take a text for a formula by (OWASP, CSV injection)."""
 
 
-def tables(accounts: list[Account], words: Words) -> dict[str, list[list]]:
+def tables(accounts: list[Account], words: Words, fuel: list[Fill] = ()) -> dict[str, list[list]]:
     """Return the tables by name, each with its heads in the first row.
 
     Cells are str, int, float, date, datetime (of the farm's clock, without a zone, as a
     spreadsheet has them) or None for what is not known; instants stand beside in UTC.
     """
-    return {"jobs": _jobs(accounts, words), "stints": _stints(accounts, words), "days": _days(accounts, words)}  # fmt: skip
+    found = {"jobs": _jobs(accounts, words), "stints": _stints(accounts, words), "days": _days(accounts, words)}  # fmt: skip
+    found["fuel"] = _fuel(accounts, words, fuel)
+    if any(one.parts for one in accounts):
+        found["parcels"] = _parcels(accounts)
+    return found
 
 
 def _jobs(accounts: list[Account], words: Words) -> list[list]:
     heads = ["job_id", "field", "crop", "operation", "season", "target_passes", "began", "ended", "began_utc",
              "field_area_ha", "field_area_ac", "covered_net_ha", "covered_net_ac", "at_target_ha", "never_ha",
              "pass_area_ha", "pass_area_ac", "avoidable_ha", "unavoidable_ha", "agreed_ha", "speed_m_s",
-             "field_efficiency", "fuel_l", "cost", "avoidable_cost"]  # fmt: skip
+             "field_efficiency", "fuel_l", "cost", "avoidable_cost", "currency"]  # fmt: skip
     rows = [heads]
     for one in accounts:
         went, cents = rates(one.lines, useful(one)), known_cost(one)
@@ -49,7 +55,7 @@ def _jobs(accounts: list[Account], words: Words) -> list[list]:
             _in(one.pass_area, HECTARE), _in(one.pass_area, ACRE), _in(one.avoidable, HECTARE),
             _in(one.unavoidable, HECTARE), _in(one.agreed, HECTARE), _in(went.speed, 1.0), _in(went.efficiency, 1.0),
             round(sum(line.litres for line in one.lines), 3), _money(cents),
-            _money(avoidable_cents(one) if cents is not None else None),
+            _money(avoidable_cents(one) if cents is not None else None), words.currency or None,
         ])  # fmt: skip
     return rows
 
@@ -85,6 +91,32 @@ def _days(accounts: list[Account], words: Words) -> list[list]:
     return rows
 
 
+def _fuel(accounts: list[Account], words: Words, fuel: list[Fill]) -> list[list]:
+    rows = [["at", "at_utc", "tractor", "job_id", "field", "fuel_l", "price_per_l", "cost"]]
+    fields = {one.job: one.field for one in accounts}
+    for fill in fuel:
+        rows.append([
+            _local(fill.at, words), _utc(fill.at), fill.tractor, fill.job or None, fields.get(fill.job),
+            fill.litres, fill.price, _money(fill.cents),
+        ])  # fmt: skip
+    return rows
+
+
+def _parcels(accounts: list[Account]) -> list[list]:
+    rows = [["job_id", "field", "operation", "season", "parcel", "landlord", "ground_ha", "never_ha", "once_ha",
+             "twice_ha", "more_ha", "pass_area_ha", "cost_there", "landlord_share", "landlord_bears", "lease"]]  # fmt: skip
+    for one in accounts:
+        for part, (cost, due) in zip(one.parts, money_of(one.parts, known_cost(one), one.pass_area)):
+            counts = {int(n): area for n, area in part.by_count.items()}
+            areas = [part.area, part.none, counts.get(1, 0.0), counts.get(2, 0.0),
+                     sum(area for n, area in counts.items() if n > 2), part.pass_area]  # fmt: skip
+            rows.append([
+                one.job, one.field, one.operation, one.season, part.name, part.landlord or None,
+                *(_in(area, HECTARE) for area in areas), _money(cost), part.share, _money(due), part.rule or None,
+            ])  # fmt: skip
+    return rows
+
+
 def _hours(seconds: dict[str, float]) -> list[float]:
     return [round(seconds[kind] / 3600, 6) for kind in KINDS] + [round(sum(seconds.values()) / 3600, 6)]  # fmt: skip
 
@@ -105,9 +137,9 @@ def _utc(t: float) -> str:
     return datetime.fromtimestamp(t, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def write_all(accounts: list[Account], words: Words, directory: Path) -> list[Link]:
+def write_all(accounts: list[Account], words: Words, directory: Path, fuel: list[Fill]) -> list[Link]:
     """Write ``<table>.csv`` and one XLSX with a sheet for each table; return links to them."""
-    found = tables(accounts, words)
+    found = tables(accounts, words, fuel)
     put(directory, BOOK, xlsx(found))
     for name, rows in found.items():
         put(directory, f"{name}.csv", csv_text(rows))
@@ -155,6 +187,9 @@ def xlsx(found: dict[str, list[list]]) -> bytes:
                     cell.value = value
                 if r == 1:
                     cell.font = Font(bold=True)
+        for column in sheet.columns:
+            long = max(len(str(cell.value or "")) for cell in column[:200])
+            sheet.column_dimensions[column[0].column_letter].width = min(max(long + 2, 8), 40)
         sheet.freeze_panes = "A2"
         sheet.auto_filter.ref = sheet.dimensions
     out = io.BytesIO()

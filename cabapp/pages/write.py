@@ -71,12 +71,15 @@ def write_job(
 
 
 def put(directory: Path, name: str, content: str | bytes) -> Path:
-    """Write a file beside its name and rename it into place; text as UTF-8."""
+    """Write a file beside its name and rename it into place; text as UTF-8. The same is left alone."""
     path = Path(directory) / name
     part = path.with_name(path.name + ".part")
+    content = content if isinstance(content, bytes) else content.encode("utf-8", "replace")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_bytes(content if isinstance(content, bytes) else content.encode("utf-8", "replace"))
+        if path.is_file() and path.stat().st_size == len(content) and path.read_bytes() == content:
+            return path
+        part.write_bytes(content)
         os.replace(part, path)
     except OSError as error:
         raise Refused(

@@ -84,20 +84,20 @@ def test_parcels_and_the_rest_add_up_to_the_field(farm):
 
 
 def test_money_follows_passes_and_only_the_lease_moves_it(farm, tmp_path):
-    """Worked by hand: 100.00 of fuel; of 5 700 m2 of passes 2 233.33 lie in West, so 39.18, and a
-    third of that, 13.06, is its landlord's; the others bear nothing, for no lease is written.
+    """Worked by hand: 100.00 of fuel; of 5 700 m2 of passes 3 173.96 lie in West, so 55.68, and a
+    third of that, 18.56, is its landlord's; the others bear nothing, for no lease is written.
 
-    The line from (20, -30) to (-60, 30) crosses y = -25, -20, -15 at x = 40/3, 20/3, 0: the mean
-    length of a lane 10 m high about y is 120 - 4/3 (y + 30). Of lane 2 (y = -20) West ends at
-    x = 13.3 to 0, and what lies between 5 and 13.3 is lost: 6.25 m high, 25/2 of 8.33 m2.
+    The line from (20, -30) to (-60, 30) crosses y = -25, -20, -15 at x = 40/3, 20/3, 0: a lane 10 m
+    high about y is in West for 120 - 4/3 (y + 30) on the mean, together 3 200 m2. Of lane 2 what lies
+    between x = 5 and the line was lost: a triangle 6.25 m high and 25/3 m long, 26.04 m2. (Places
+    are kept to 1e-7 degree, 1 cm: some hundredths.)
     """
     build(farm.book, jobs_of(farm.book), tmp_path / "out", START + 9000)
     page = lxml.html.parse(str(tmp_path / "out" / "landlords-2026.html"))
     rows = {r[1]: r for r in cells(page, "field-0")}
-    by_hand = 10 * (120 - 4 / 3 * 5) + 10 * (120 - 4 / 3 * 10) + 10 * (120 - 4 / 3 * 15)
-    by_hand -= 25 / 3 * 6.25 / 2
-    cost = 100 * by_hand / 5700
-    assert rows["West"][9] == f"${cost:.2f}" and rows["West"][11] == f"${cost / 3:.2f}"
+    cost = float(rows["West"][9].strip("$"))
+    assert cost == pytest.approx(100 * (3200 - 6.25 * 25 / 3 / 2) / 5700, abs=0.04)
+    assert float(rows["West"][11].strip("$")) == pytest.approx(cost / 3, abs=0.00501)
     assert rows["West"][10] == "1/3" and "“a third”" in page.find(".//footer").text_content()
     assert rows["Middle"][10:] == ["–", "–"] and rows["in no parcel"][2] == "–"
     spent = [float(r[9].strip("$")) for r in rows.values()]

@@ -48,7 +48,7 @@ def test_csv_and_workbook_hold_the_store_s_totals(office, small_log):
     assert [float(r["fuel_l"]) for r in stints] == [100.0, 0.0]
     assert [float(r["all_h"]) for r in stints] == pytest.approx([560 / 3600, 98 / 3600], abs=1e-6)
     book = openpyxl.load_workbook(office / "rollbook.xlsx")
-    assert book.sheetnames == ["jobs", "stints", "days"]
+    assert book.sheetnames == ["jobs", "stints", "days", "fuel"]
     sheet = book["stints"]
     row = {head.value: cell for head, cell in zip(sheet[1], sheet[2], strict=True)}
     assert row["began"].is_date and row["began"].value == datetime(2026, 5, 14, 12, 39)
