@@ -11,6 +11,7 @@ from pathlib import Path
 
 from cabapp.position.gpsd import Reports
 from cabapp.position.gpx import read_gpx
+from cabapp.position.heard_again import Hearing, is_ours
 from cabapp.position.nmea import Joiner
 from cabapp.position.tables import columns_of, read_table
 from cabapp.position.trace import MOST_POINTS, TraceBuilder, TraceFile
@@ -80,6 +81,8 @@ def _read(file, builder: TraceBuilder) -> TraceFile:
         read_gpx(file, builder)
     elif sample[:2] in _WIDE_BOMS:
         raise TraceRefused(f"{name} is text in UTF-16. Save it as CSV in UTF-8.")
+    elif is_ours(head):
+        _hear_again(file, builder)
     elif columns_of(_first_line(head)) is not None:
         file.seek(len(sample) - len(head))
         read_table(_lines(file), builder)
@@ -108,29 +111,48 @@ def _read_nmea(file, builder):
         if joiner.waiting > MOST_POINTS:
             break  # adding them refuses the file in the builder's own words
     _add(joiner.finish(), builder)
-    rejected = joiner.rejected + reports.rejected
-    if rejected:
-        builder.notes.append(
-            f"{rejected:,} sentences with a wrong checksum, field count or field were "
-            "left out."
-        )
-    if joiner.timeless:
-        builder.notes.append(
-            f"{joiner.timeless:,} records without a time of day were left out "
-            "(a receiver just switched on)."
-        )
-    builder.dropped += joiner.timeless
-    if not len(builder):
-        raise TraceRefused(
-            f"{builder.name} holds no good GGA or RMC sentence with a time, so no fix. "
-            "Switch those sentences on in the receiver, or copy the file again."
-        )
+    _note(builder, joiner.rejected + reports.rejected, joiner.timeless)
+    _need_one(builder)
     builder.dated = joiner.dated or not joiner.accepted
     if not builder.dated:
         builder.notes.append(
             "It carries no date (no RMC or ZDA sentence), only times of day; "
             "they are counted from 1970-01-01."
         )
+
+
+def _note(builder, rejected, timeless):
+    if rejected:
+        builder.notes.append(
+            f"{rejected:,} sentences with a wrong checksum, field count or field were "
+            "left out."
+        )
+    if timeless:
+        builder.notes.append(
+            f"{timeless:,} records without a time of day were left out "
+            "(a receiver just switched on)."
+        )
+    builder.dropped += timeless
+
+
+def _need_one(builder):
+    if not len(builder):
+        raise TraceRefused(
+            f"{builder.name} holds no good GGA or RMC sentence with a time, so no fix. "
+            "Switch those sentences on in the receiver, or copy the file again."
+        )
+
+
+def _hear_again(file, builder):
+    hearing = Hearing()
+    _add((heard.fix for heard in hearing.hear(_lines(file))), builder)
+    _note(builder, hearing.rejected, hearing.timeless)
+    if hearing.doubted:
+        builder.notes.append(
+            f"{hearing.doubted:,} places that did not fit the ones around them were left out, "
+            "as they were while driving."
+        )
+    _need_one(builder)
 
 
 def _add(fixes, builder):

@@ -138,6 +138,8 @@ class Receiver:
         self._decoder = decoder = Decoder()
         self._byte_at = self._sentence_at = None
         self._open_since = self._clock()
+        if self._raw is not None:
+            self._raw.opened(self._open_since)
         try:
             while not self._stop.is_set():
                 data = self._link.read()

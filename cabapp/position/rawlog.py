@@ -21,6 +21,8 @@ CAP = 512 << 20
 RETRY_S = 60.0
 LONGEST_LINE = 4096
 SUFFIX = ".nmea.gz"
+OPENED, CUT = b"#opened", b"#cut "
+"""Lines of our own: the link was opened; what had come of a line when it was lost."""
 
 
 class RawLog:
@@ -66,6 +68,13 @@ class RawLog:
             self._since = at
         if not 0 <= at - self._since < PIECE_S or self._size >= PIECE_BYTES:
             self.flush(at)
+
+    def opened(self, at: float) -> None:
+        """Note that the link was opened at ``at``: what was heard of a line before is no part of the next."""
+        if self._part:
+            part, self._part = self._part, b""
+            self.write(CUT + part + b"\n", at)
+        self.write(OPENED + b"\n", at)
 
     def flush(self, at: float) -> None:
         """Write what is waiting as one whole piece."""

@@ -13,6 +13,7 @@ from cabapp.position.antenna import Antenna
 from cabapp.position.bothways import LEAST_LENGTH, both_ways, in_words, two_runs
 from cabapp.position.choosing import Chosen
 from cabapp.position.finding import named_ports
+from cabapp.position.health import say_small
 from cabapp.position.recordings import recordings
 from cabapp.position.tablet import offered
 from cabapp.screens.driven import length_of
@@ -243,7 +244,7 @@ class ReceiverScreen(Page):
         self.told = in_words(found, lambda m: say_offset(m, system))
         self.note = say(
             "Both ways over {length}, sure to {sure}.",
-            length=app.units.length(found.length), sure=say_offset(max(2 * found.sure_to, 0.01), system),
+            length=app.units.length(found.length), sure=say_small(2 * found.sure_to, system),
         )
         names = {model: {row.id: row.name for row in app.store.all(model)} for model in (Tractor, Tool)}
         self.ids.found.fill([

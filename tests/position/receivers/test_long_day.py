@@ -115,7 +115,7 @@ def drive(sea_farm, sea_places, counted_at, told, raw, hours):
     session.close()
     memory.append(rss())
     print("whole:", report(took, memory), flush=True)
-    return wire, trace, tally, took
+    return wire, trace, tally, took, memory
 
 
 def report(took, memory):
@@ -135,12 +135,15 @@ def sea_places(sea_place):
 
 
 def judge(driven, hours):
-    wire, trace, tally, took = driven
+    wire, trace, tally, took, memory = driven
     n = int(hours * 3600 * HZ)
     assert wire.given == n == len(trace.t)
     assert wire.decoder.rejected == wire.decoder.doubted == 0
     assert np.allclose(np.diff(trace.t), 1 / HZ, atol=0.011)
     assert tally.pass_area == pytest.approx(n * SPEED / HZ * WIDTH, rel=0.03)
+    # flat from the first half hour on; the last figure is of the tally, after the drive
+    steady = memory[2:-1]
+    assert not steady or max(steady) - steady[0] < 3e6 * hours + 10e6
     return np.percentile(took[:, 1], 99)
 
 

@@ -3,12 +3,23 @@
 import json
 import os
 
+import random
+import time
+
 import numpy as np
 import pytest
 
 from cabapp.__main__ import main
+from cabapp.coverage.job import JobCount
+from cabapp.position import live
+from cabapp.position.clock import WallClock
 from cabapp.position.files import read_trace
+from cabapp.position.links import SerialLink
+from cabapp.position.live import Receiver
 from cabapp.position.rawlog import PIECE_S, RawLog
+from cabapp.session import Session, rules
+from cabapp.session.count import as_kept, taps_of, tool_of
+from store.models import Field, Stint
 
 T0 = 1_779_000_000.0  # 2026-05-17T06:40:00Z
 
@@ -117,3 +128,76 @@ def test_what_cannot_be_written_is_said_and_tried_again(kept, tmp_path):
     log.close()
     assert log.trouble is None
     assert len(list(folder.iterdir())) == 1
+
+
+def test_a_count_made_again_from_the_raw_log_is_the_same_to_the_last_digit(
+    monkeypatch, serial_port, sea_farm, sea_place, told_by_a_receiver, tmp_path
+):
+    """Rolling with a cable that damages one line in ten, and is pulled out eight times, the raw log
+    alone gives every fix of the store again, and from them the very same areas."""
+    monkeypatch.setattr(live, "FIRST_WAIT_S", 0.02)
+    monkeypatch.setattr(live, "LONGEST_WAIT_S", 0.1)
+    rng, port = random.Random(4), serial_port()
+    session = Session(sea_farm.store, WallClock(), Receiver(SerialLink(port.path), RawLog(tmp_path / "raw", "test")))
+    begun = told = round(time.time(), 1)
+
+    def drive(seconds):
+        nonlocal told
+        ends = time.time() + seconds
+        while time.time() < ends:
+            while told <= time.time():
+                lines = told_by_a_receiver(told, *sea_place((told - begun) * 6.0 - 300.0, 0.0), ("GGA", "GST", "RMC"))
+                lines = b"".join(
+                    line if rng.random() > 0.1 else line.replace(rng.choice([b"7", b"0", b","]), b"x", 1)
+                    for line in lines.splitlines(True)
+                )
+                if port.plugged:
+                    # in pieces, as a slow cable gives them
+                    cut = rng.randrange(len(lines))
+                    port.say(lines[:cut])
+                    session.tick()
+                    port.say(lines[cut:])
+                told = round(told + 0.1, 1)
+            session.tick()
+            time.sleep(0.005)
+
+    drive(1.0)
+    sea_farm.take_over(session)
+    session.tap("start")
+    for _ in range(8):
+        drive(0.8)
+        port.unplug()
+        drive(0.15)
+        port.plug()
+    drive(1.0)
+    session.tap("stop")
+    tally = session.job.tally()
+    [stint] = sea_farm.store.all(Stint)
+    kept = sea_farm.store.read_trace(stint.id)
+    session.close()
+
+    [path] = (tmp_path / "raw").iterdir()
+    again = [as_kept(fix) for fix in read_trace(path).fixes()]
+    rows = [(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality) for fix in again]
+    first, last = kept.t[0], kept.t[-1]
+    rows = np.array([row for row in rows if first <= row[0] <= last], float).T
+    assert np.isfinite(kept.lat).sum() > 30
+    for column, was in zip(rows, (kept.t, kept.lat, kept.lon, kept.sigma, kept.quality), strict=True):
+        np.testing.assert_array_equal(column, was)
+    t, lat, lon, sigma, quality = rows
+    field = sea_farm.store.get(Field, sea_farm.field)
+    count = JobCount(field.boundary, field.target)
+    switches = rules.standing(stint.at, taps_of(sea_farm.store, stint.id)).switches
+    count.begin(stint.id, stint.at, tool_of(stint))
+    count.again(t, lat, lon, sigma, switches, quality.astype(int))
+    assert count.tally() == tally and tally.covered > 12 * 15
+
+
+def test_a_log_older_than_the_program_keeps_its_day(tmp_path, told_by_a_receiver):
+    """A stamped log of 2019 is of 2019, not brought forward by a roll-over of the weeks."""
+    log, year_2019 = RawLog(tmp_path, "old"), 1_557_083_397.0
+    for n in range(20):
+        log.write(told_by_a_receiver(year_2019 + n, 47.0 + n * 1e-5, -30.0), year_2019 + n + 0.1)
+    log.close()
+    [path] = tmp_path.iterdir()
+    assert read_trace(path).t.tolist() == [year_2019 + n for n in range(20)]
