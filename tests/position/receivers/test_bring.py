@@ -7,8 +7,10 @@ import pytest
 from shapely.geometry import box
 
 from cabapp.__main__ import main
+from cabapp.position.files import read_trace
 from cabapp.position.guessing import guess
 from cabapp.session import Session, rules
+from cabapp.session.bringing import Agreed, bring_in_agreed, look_at
 from cabapp.session.count import taps_of
 from cabapp.position.clock import ManualClock
 from store.models import Field, Stint
@@ -204,3 +206,42 @@ def test_not_while_a_stint_is_open(recorded, tmp_path, capsys):
         session.close()
     assert bring(recorded, tmp_path, "--yes") == 1
     assert "A stint is open on this tablet" in capsys.readouterr().err
+
+
+def test_the_parts_of_a_day_are_few_and_in_order(recorded, tmp_path):
+    """A day of 28 turns is eight or nine parts for a person: each kind where it was, times without overlap."""
+    from store import open_store
+
+    with open_store(tmp_path / "logbook.sqlite") as store:
+        day = look_at(store, read_trace(recorded))
+        names = [(part.visit and day.fields[part.visit.field].name, part.kind) for part in day.parts]
+        worked = [part for part in day.parts if part.kind == "working"]
+    assert [name for name in names if name[1] == "working"] == [("West", "working")] * 2 + [("East", "working")]
+    assert names[0] == (None, "standing") and ("West", "standing") in names and len(names) <= 9
+    assert all(a.end <= b.begin for a, b in zip(day.parts, day.parts[1:]))
+    assert [part.runs for part in worked] == [5, 5, 8]
+    # passes of 360 m and the turns between them, and what it stands while it turns round
+    assert worked[0].length == pytest.approx(5 * 360 + 4 * 6 * np.pi, rel=0.05)
+
+
+def test_parts_agreed_to_are_written_by_who_and_what(recorded, tmp_path, sea_farm):
+    """One visit agreed to as rolling first and as harrowing then is two stints with each its own
+    time; what was left out is in none; the same part twice is refused."""
+    from store import open_store
+    from store.errors import TraceRefused
+    from store.models import Job
+
+    with open_store(tmp_path / "logbook.sqlite") as store:
+        day = look_at(store, read_trace(recorded))
+        first, second, _ = [part for part in day.parts if part.kind == "working"]
+        who = (sea_farm.operator, sea_farm.tractor, sea_farm.tool)
+        stints = bring_in_agreed(store, day, [Agreed(second, *who, "harrowing"), Agreed(first, *who, "rolling")])
+        assert [store.get(Job, one.job_id).operation for one in stints] == ["rolling", "harrowing"]
+        for stint, part in zip(stints, (first, second), strict=True):
+            taps = taps_of(store, stint.id)
+            assert [(tap.kind, tap.at) for tap in taps[:2]] == [("start", part.begin), ("stop", part.end)]
+            trace = store.read_trace(stint.id)
+            assert (trace.t[0], trace.t[-1]) == (part.begin, part.end)
+        with pytest.raises(TraceRefused, match="in this logbook already"):
+            bring_in_agreed(store, day, [Agreed(first, *who, "rolling")])
+        assert len(store.all(Stint)) == 2 and store.check() == []

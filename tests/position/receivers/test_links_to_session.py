@@ -107,3 +107,23 @@ def test_a_pass_driven_at_the_other_end_is_counted(wired, sea_farm, sea_place, t
         assert 27 * 12 <= session.job.tally().covered <= 30 * 12 * 1.001
     finally:
         session.close()
+
+
+def test_a_server_that_hangs_up_is_called_again(until, told_by_a_receiver):
+    """Whoever serves sentences over TCP may go and come back: each time the fixes come again."""
+    speaker = TcpServer()
+    receiver = Receiver(TcpLink("127.0.0.1", speaker.port))
+
+    def say():
+        speaker.say(told_by_a_receiver(round(time.time(), 2), 47.0, -30.0))
+        time.sleep(0.05)
+
+    try:
+        for times in (1, 2, 3):
+            until(lambda: receiver.opened >= times, act=say)
+            until(lambda: receiver.poll(time.time()), act=say)
+            speaker.hang_up()
+            until(lambda: receiver.state == "absent" or receiver.opened > times)
+    finally:
+        receiver.close()
+        speaker.close()
