@@ -128,7 +128,7 @@ class PassScreen(Page):
         self.speed = units.speed(view.speed).split(" ")[0]
         self.speed_words = units.unit("speed")
         self.finish = app.clock_words(view.finish_at[1]) if view.finish_at else "–"
-        self.finish_words = say("done about")
+        self.finish_words = say("done by")
 
     def _ground(self, view, app):
         session = app.session

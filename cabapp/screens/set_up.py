@@ -25,10 +25,15 @@ class SetUpScreen(OutlinePart, Page):
     part = StringProperty("typing")  # "typing", "keys", "tablet", "list", "form", "pick" or "round"
     title = StringProperty()
     driven = StringProperty()
+    visiting = False  # one of its own pages is shown; coming back from it needs no number
 
     def on_pre_enter(self, *_args):
         """Ask for the number, or to choose one."""
         app = App.get_running_app()
+        if self.visiting:
+            self.visiting = False
+            self.show_keys()
+            return
         self._kind = self._row = None
         self._values, self._then = {}, None
         self._back = self.leave
@@ -83,6 +88,11 @@ class SetUpScreen(OutlinePart, Page):
     def show_keys(self):
         """The kinds of things to set up."""
         self.title, self.part = say("Set-up"), "keys"
+
+    def visit(self, page: str):
+        """Go to a page of its own."""
+        self.visiting = True
+        App.get_running_app().go(page)
 
     def new_number(self):
         """Choose other digits."""

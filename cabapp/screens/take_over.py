@@ -123,6 +123,7 @@ class TakeOverScreen(Page):
         if not app.standing:
             app.complain("Stop first. Set-up is for standing still.")
         else:
+            app.screens.get_screen("set-up").visiting = False
             app.go("first" if self._empty() else "set-up")
 
     def _empty(self) -> bool:

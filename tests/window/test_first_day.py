@@ -197,7 +197,7 @@ def test_what_only_she_can_say_stands_on_the_sheet(open_cab, farm):
     left, top, right, bottom = cab.find("", kinds=("GroundMap",))["rect"]
     cab.press((left + right) / 2, (top + bottom) / 2)
     cab.picture("next-pass-set-right")
-    hand.tap("Next pass: touch")
+    hand.tap("Touch where it begins")
     cab.wait(lambda: shown(cab, "Headland not done."), "the sheet with what was said")
     cab.picture("hand-over-told")
     hand.tap("Hand over")
