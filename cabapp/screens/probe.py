@@ -8,6 +8,7 @@ import logging
 import socket
 import threading
 import time
+from collections import Counter
 from dataclasses import asdict, is_dataclass
 
 from kivy.clock import Clock
@@ -34,6 +35,8 @@ class Probe:
         self._socket.bind(path)
         self._socket.listen(1)
         Window.flip = self._flip_and_note
+        self._done, self._do = Counter(), app.do
+        app.do = self._do_and_note
         threading.Thread(target=self._serve, daemon=True).start()
 
     def _flip_and_note(self):
@@ -44,6 +47,12 @@ class Probe:
         self._frames.append((now, now - began, spent[0] - self._spent[0], spent[1] - self._spent[1]))
         self._spent = spent
         del self._frames[:-FRAMES_KEPT]
+
+    def _do_and_note(self, what, /, **detail):
+        """Count what was tapped and not refused, once the screen has been told so."""
+        done = self._do(what, **detail)
+        self._done[what] += bool(done)
+        return done
 
     def _serve(self):
         while True:
@@ -57,6 +66,8 @@ class Probe:
         if words == "frames":  # without a turn of the window's own loop, so that asking costs it nothing
             frames, self._frames = self._frames, []
             return {"frames": frames}
+        if words == "done":
+            return dict(self._done)
         done, answer = threading.Event(), {}
 
         def look(_dt):

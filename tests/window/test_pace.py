@@ -17,7 +17,7 @@ def driving(open_cab, farm, drive, tmp_path):
 
     def begin(speed=1, hours=0.5):
         laps = [(11, 0)]
-        while len(laps) < hours * 3600 * 3 / 1000:
+        while len(laps) < 6 * hours * 3600 / 250:  # two strips take about 250 s
             x = laps[-1][0] + 6
             # up one strip, round, and down half a width beside it
             laps += [(x - 6, 380), (x - 3, 390), (x, 380), (x, 0), (x + 3, -10), (x + 6, 0)]
