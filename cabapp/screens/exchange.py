@@ -26,7 +26,7 @@ class ExchangeScreen(Page):
         self.share = exchange.done / exchange.of if exchange.of else 0
         places = exchange.places()
         self.possible = bool(places) and not self.busy
-        self.remark = ", ".join(str(place) for place in places)
+        self.remark = ", ".join(say(exchange.name_of(place)) for place in places)
         if self.busy:
             self.said = say("Exchanging. Leave the stick in.")
         elif exchange.words:

@@ -54,6 +54,10 @@ class Exchange:
             there = []
         return [place for place in (*there, self._folder) if place.is_dir()]
 
+    def name_of(self, place: Path) -> str:
+        """Return what a person calls a place: the stick's name, or the watched folder."""
+        return "Shared folder" if place == self._folder else place.parent.name
+
     def look_round(self) -> None:
         """Notice a stick that was put in or pulled out."""
         now = self.places()
@@ -103,7 +107,8 @@ class Exchange:
             news += self._watch.look(self._note)
             self.added = sum(one.merged.added for one in news)
             missing = [words for one in news for words in one.merged.missing]
-            self.words = "\n".join(dict.fromkeys([*(one.words for one in news), *missing])) or NOTHING
+            said = [f"{self.name_of(one.folder)}: {one.words.removeprefix(f'{one.folder}: ')}." for one in news]
+            self.words = "\n".join(dict.fromkeys([*said, *missing])) or NOTHING
         except Exception:
             LOG.exception("an exchange failed")
             self.words = BUG
