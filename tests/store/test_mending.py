@@ -58,7 +58,7 @@ def taps(store):
 @pytest.mark.parametrize(
     "every", [pytest.param(1, marks=pytest.mark.long, id="all"), pytest.param(7, id="some")]
 )
-def test_any_damaged_page_is_mended(damaged, every):
+def test_any_damaged_page_is_mended(damaged, every, capsys):
     """Whichever page is overwritten, it opens, with all the copy had and most of the rest.
 
     What the kept copy holds is always there; of the 60 taps after it none is lost but those of
@@ -85,6 +85,9 @@ def test_any_damaged_page_is_mended(damaged, every):
             assert list(path.parent.glob("logbook-damaged-*.sqlite"))
     assert mended > pages / every * 0.5  # the others: free pages, or what SQLite cannot judge
     assert worst >= 60
+    with capsys.disabled():
+        said = f"{len(range(0, pages, every))} of {pages} pages damaged, one at a time: all opened"
+        print(f"\n  {said}, {mended} mended, {worst} of 120 taps at the worst")
 
 
 @pytest.mark.parametrize("left", [b"", None, b"\0" * 20_000, b"a letter"])
