@@ -18,7 +18,7 @@ from cabapp.screens.exchanging import BUSY, STANDING, Exchange
 from cabapp.screens.keeping import HEARD, Keeping
 from cabapp.screens.overheard import Overheard
 from cabapp.screens.pages import all_pages, page_for
-from cabapp.screens.parts import words
+from cabapp.screens.parts import fingers, words
 from cabapp.screens.parts.flash import FlashFrame
 from cabapp.screens.parts.page import Slip
 from cabapp.screens.parts.health import tablet_trouble
@@ -96,6 +96,7 @@ class Cab(App):
             on_keyboard=lambda *_a: True,
         )
         Window.allow_screensaver = False
+        fingers.listen(Window)
         for number in (signal.SIGTERM, signal.SIGINT):
             # SDL would turn these into a press on the window's close, which does nothing here
             signal.signal(number, lambda *_: Clock.schedule_once(lambda _dt: self.stop()))

@@ -64,7 +64,7 @@ def display():
 class Cab:
     """The cab in its own process, seen through the probe and moved by X events."""
 
-    def __init__(self, display, folder, words):
+    def __init__(self, display, folder, words, program):
         words = [str(word) for word in words]
         from Xlib import X
         from Xlib.display import Display
@@ -80,7 +80,7 @@ class Cab:
         }  # fmt: skip
         self._errors = (folder / "stderr").open("a+")
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "cabapp", "cab", *(() if "--dpi" in words else ("--dpi", str(DPI))), *words],
+            [sys.executable, *program, "cab", *(() if "--dpi" in words else ("--dpi", str(DPI))), *words],
             cwd=ROOT, env=environment, stderr=self._errors,
         )  # fmt: skip
         self._lines, self.language = None, {}
@@ -252,8 +252,8 @@ def open_cab(display, tmp_path):
     """Return a function that opens the cab with command-line words; all are closed afterwards."""
     opened = []
 
-    def open_one(*words):
-        opened.append(Cab(display, tmp_path, words))
+    def open_one(*words, program=("-m", "cabapp")):
+        opened.append(Cab(display, tmp_path, words, program))
         return opened[-1]
 
     yield open_one

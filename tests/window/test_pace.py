@@ -2,6 +2,7 @@
 and an answer counts when the pixels of the window on the display have changed."""
 
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,7 +16,7 @@ FRAMES_A_S, ANSWER_S, LONGEST_S, BACK_S = 30, 0.1, 0.1, 10.0
 def driving(open_cab, farm, drive, tmp_path):
     """Return a function that opens the cab at work, driving laps, with ten fixes a second coming in."""
 
-    def begin(speed=1, hours=0.5):
+    def begin(speed=1, hours=0.5, **program):
         laps = [(11, 0)]
         while len(laps) < 6 * hours * 3600 / 250:  # two strips take about 250 s
             x = laps[-1][0] + 6
@@ -26,7 +27,7 @@ def driving(open_cab, farm, drive, tmp_path):
         rows += drive(laps, rows[-1][0] + 0.1)
         trace = tmp_path / "laps.csv"
         trace.write_text("time,lat,lon,sigma,quality\n" + "".join(f"{t:.2f},{lat:.8f},{lon:.8f},0.05,4\n" for t, lat, lon in rows))
-        cab = open_cab("--store", farm["store"], "--replay", trace, "--speed", speed)
+        cab = open_cab("--store", farm["store"], "--replay", trace, "--speed", speed, **program)
         cab.tap("I have read this. Same as last time")
         cab.wait_view(state="ready")
         cab.tap("Start rolling")
@@ -209,3 +210,34 @@ def test_the_same_pass_is_back_ten_seconds_after_the_power(ten_hours, open_cab, 
     with capsys.disabled():
         print(f"\nback in the same pass, {ten_hours['fixes']} fixes into it: {', '.join(f'{s:.1f}' for s in took)} s")
     assert max(took) < BACK_S
+
+
+FAST = """
+import sys
+from cabapp.position import clock
+clock.FASTEST = 1000.0  # the command allows 60
+from cabapp.__main__ import main
+sys.exit(main(sys.argv[1:]))
+"""
+GROWN_MB = 40  # eight hours' fixes and swept ground are kept, about 60 bytes a fix
+
+
+@pytest.mark.long
+def test_memory_stays_flat_over_eight_hours(driving, tmp_path, capsys):
+    """In eight simulated hours at ten fixes a second, replayed as fast as they can be counted (1,000
+    times at most), the window's process grows by no more than what it keeps of the drive."""
+    program = tmp_path / "fast.py"
+    program.write_text(FAST)
+    began = time.monotonic()
+    cab = driving(speed=1000, hours=8.2, program=(str(program),))
+    start, held = cab.look()["view"]["now"], []
+    while len(held) <= 8:
+        if cab.look()["view"]["now"] >= start + 3600 * len(held):
+            status = Path(f"/proc/{cab.process.pid}/status").read_text()
+            held.append(int(status.split("VmRSS:")[1].split()[0]) / 1024)
+        time.sleep(0.2)
+    took = time.monotonic() - began
+    with capsys.disabled():
+        print(f"\nMB held at each hour from 0 to 8: {', '.join(f'{mb:.0f}' for mb in held)}; eight hours took {took:.0f} s")
+    assert "Traceback" not in cab.stderr()
+    assert held[8] - held[1] < GROWN_MB

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from cabapp.screens.parts.sound import NOTE_S, NOTES_HZ, Sounder, write_sound
+from cabapp.screens.parts.sound import NOTE_S, NOTES_HZ, Sounder, has_sound, write_sound
 
 
 def test_the_sound_has_its_two_notes(tmp_path):
@@ -43,3 +43,18 @@ def test_one_sound_for_each_that_is_due():
         sounder.hear(seen)
         heard.append(sounder._sound.played)
     assert heard == [0, 1, 1, 1, 1, 2, 2, 3]
+
+
+def test_a_tablet_without_a_sound_card_is_not_asked_to_play(tmp_path, monkeypatch):
+    """By the kernel's list: a card means sound; none, or no list, means silence, unless a server is named."""
+    monkeypatch.setattr("sys.platform", "linux")
+    monkeypatch.delenv("PULSE_SERVER", raising=False)
+    cards = tmp_path / "cards"
+    assert not has_sound(cards)
+    cards.write_text("--- no soundcards ---\n")
+    assert not has_sound(cards)
+    monkeypatch.setenv("PULSE_SERVER", "unix:/run/x")
+    assert has_sound(cards)
+    monkeypatch.delenv("PULSE_SERVER")
+    cards.write_text(" 0 [PCH            ]: HDA-Intel - HDA Intel PCH\n")
+    assert has_sound(cards)

@@ -2,7 +2,9 @@
 
 import logging
 import math
+import os
 import struct
+import sys
 import wave
 from pathlib import Path
 
@@ -27,11 +29,30 @@ def write_sound(path: Path) -> None:
         file.writeframes(struct.pack(f"<{len(samples)}h", *samples))
 
 
+def has_sound(cards: Path = Path("/proc/asound/cards")) -> bool:
+    """Say whether there is anything to play on; asking the sound library itself fills a terminal with its own words.
+
+    Parameters
+    ----------
+    cards : path
+        The Linux kernel's list of sound cards. Elsewhere, and where a sound server is named, it is not looked at.
+    """
+    if not sys.platform.startswith("linux") or os.environ.get("PULSE_SERVER"):
+        return True
+    try:
+        return "no soundcards" not in cards.read_text()
+    except OSError:
+        return False
+
+
 class Sounder:
     """Plays the sound once each time it is due; a tablet without a speaker stays silent."""
 
     def __init__(self, folder: Path):
         self._heard, self._sound = 0, None
+        if not has_sound():
+            LOG.warning("there is no sound on this tablet: it has no sound card")
+            return
         try:
             from kivy.core.audio import SoundLoader
 
