@@ -184,6 +184,7 @@ class BroughtScreen(Page):
     def _show_change(self, title, rows):
         self.title, self.remark, self.part = title, "", "change"
         self.ids.change.fill(rows)
+        self.ids.change.scroll_y = 1  # a fresh list is read from its top
 
     def _name(self, word):
         chosen = self._who[word]

@@ -74,11 +74,11 @@ class ReceiverScreen(Page):
         if 0 <= now - self._said < SAY_EVERY_S:
             return
         self._said, source = now, self._source
-        self.remark = app.overheard.words if source is None else ""
+        self.remark = say(app.overheard.words) if source is None else ""
         if source is not None:
             verdict = verdict_of(source, now, app.units.system, app.clock_words)
-            self.words, self.advice = verdict.words, verdict.do
-            self.facts = " ".join(part for part in (source.words, facts(source, verdict)) if part)
+            self.words, self.advice = say(verdict.words), say(verdict.do)
+            self.facts = " ".join(part for part in (say(source.words), facts(source, verdict)) if part)
 
     # --- ways between the parts -------------------------------------------------------------
 
@@ -103,6 +103,7 @@ class ReceiverScreen(Page):
     def _list(self, title, rows, back):
         self.title, self._back_to = title, back
         self.ids.list.fill(rows)
+        self.ids.list.scroll_y = 1  # a fresh list is read from its top
         self.part = "list"
 
     def _row(self, words, act, remark="", chosen=False):

@@ -319,3 +319,27 @@ def test_a_day_is_brought_in_by_taps(open_cab, farm, recorded, check, size):
     shown(cab, "is in this logbook already")
     with open_store(farm["store"]) as store:
         assert len(store.all(Stint)) == before + 2
+
+
+def test_a_recording_is_replayed_and_left_again_by_taps(open_cab, farm, recorded):
+    """Chosen by taps a recording plays in its own time and says so; "No receiver" ends it."""
+    cab = open_cab("--store", farm["store"], "--receiver", "none")
+    to_set_up(cab)
+    cab.tap("Receiver")
+    shown(cab, "No receiver is used.")
+    cab.tap("Choose receiver")
+    cab.find("Find it by itself")
+    cab.drag(400, 560, 400, 100)
+    steady(cab, "A recording")
+    cab.tap("A recording")
+    cab.tap("tuesday.csv")
+    shown(cab, "Replaying tuesday.csv.")
+    shown(cab, "Good to about 2 in between passes.")
+    assert abs(cab.look()["view"]["now"] - recorded[0][0]) < 60
+    cab.tap("Choose receiver")
+    cab.find("Find it by itself")
+    cab.drag(400, 560, 400, 100)
+    steady(cab, "No receiver")
+    cab.tap("No receiver")
+    shown(cab, "No receiver is used.")
+    assert abs(cab.look()["view"]["now"] - time.time()) < 60
