@@ -185,7 +185,7 @@ def test_memory_is_brought_home_by_itself(tmp_path, begin_stint, at, monkeypatch
         book.go_on_in_memory("database or disk is full")
         book.add(Tap(stint_id=stint.id, kind="start", at=at))
         assert book.trouble
-        monkeypatch.setattr("store.book.RETRY_S", 0.0)
+        monkeypatch.setattr("store.durable.RETRY_S", 0.0)
         book.add(Tap(stint_id=stint.id, kind="stop", at=at))
         assert book.trouble is None
         with open_store(book.path) as other:
