@@ -38,9 +38,9 @@ def main(argv: list[str] | None = None) -> int:
     words = list(sys.argv[1:] if argv is None else argv)
     if not words or (words[0].startswith("-") and words[0] not in ("-h", "--help")):
         words.insert(0, "cab")
-    parser = build_parser(words[0] if words[0] in COMMANDS else None)
-    args = parser.parse_args(words)
     try:
+        parser = build_parser(words[0] if words[0] in COMMANDS else None)
+        args = parser.parse_args(words)
         return args.run(args)
     except Refused as refusal:
         print(f"rollbook: {refusal}", file=sys.stderr)

@@ -85,4 +85,5 @@ def reading(engine: Engine):
             yield connection
         finally:
             connection.rollback()
-            raw.execute("PRAGMA query_only=OFF")
+            if not connection.invalidated:  # Ctrl-C in the middle of a query has closed it
+                raw.execute("PRAGMA query_only=OFF")
