@@ -57,7 +57,8 @@ class ReceiverScreen(Page):
 
     def on_leave(self, *_args):
         """Stop following the drive."""
-        App.get_running_app().overheard.track = None
+        if (overheard := App.get_running_app().overheard) is not None:
+            overheard.track = None
 
     @property
     def _source(self) -> Chosen | None:
@@ -214,6 +215,9 @@ class ReceiverScreen(Page):
     def begin_both_ways(self):
         """Follow a drive along one line, there and back."""
         app = App.get_running_app()
+        if app.overheard is None:
+            app.complain(say("There is no receiver to check."))
+            return
         app.overheard.track = []
         self.title, self._back_to = say("Check both ways"), self.show_state
         self.told = say(
@@ -242,7 +246,7 @@ class ReceiverScreen(Page):
     def _show_found(self):
         app, found = App.get_running_app(), self._found
         system = app.units.system
-        self.told = in_words(found, lambda m: say_offset(m, system))
+        self.told = say(in_words(found, lambda m: say_offset(m, system)))
         self.note = say(
             "Both ways over {length}, sure to {sure}.",
             length=app.units.length(found.length), sure=say_small(2 * found.sure_to, system),

@@ -106,6 +106,11 @@ def tour(cab):
         yield key.replace(" ", "-").lower()
         cab.tap(back)
     cab.tap("This tablet")
+    cab.tap("Receiver")
+    cab.wait(lambda: cab.look()["screen"] == "receiver", "the page of the receiver")
+    yield "receiver"
+    cab.tap("Back")
+    cab.tap("This tablet")
     cab.tap("Exchange")
     cab.wait(lambda: cab.look()["screen"] == "exchange", "the page of the exchange")
     yield "exchange"
@@ -168,7 +173,7 @@ def test_every_page_fits_a_gloved_hand_and_an_arms_length(opened, farm, sizes, s
         if name == "ready":
             figure = max(t["font_px"] for t in seen["things"] if t["font_px"])
             assert figure * 1456 / 2048 / seen["px_per_mm"] >= 15
-    assert len(shown) == 30
+    assert len(shown) == 31
     with open_store(farm["store"]) as store:
         assert not store.all(Mark)
         assert [tap.reason for tap in store.all(Tap, kind="stop_reason")] == ["rain"]
