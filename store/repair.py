@@ -24,6 +24,7 @@ from store.bulk import insert_rows
 from store.check import tallies
 from store.db import connect
 from store.files import sync_folder, written_beside
+from store.graft import legible
 from store.judging import read_page
 from store.lines import Unfit
 from store.models import FACTS, REFERENCES, Base, Change, Own, Page, Peer, TraceTail
@@ -82,7 +83,9 @@ def mend(path: Path, why: str) -> str:
         if migrate.current(connection) != migrate.head():
             migrate.upgrade(connection)
     before = _count(beside)
-    identity = _salvage(aside, beside)
+    identity = _salvage(legible(aside, kept), beside)
+    for left in aside.parent.glob(f"{aside.name}.graft*"):
+        left.unlink()
     with Session(engine.execution_options(write=True)) as session, session.begin():
         _from_pages(session)
         for model in REFERENCES.values():
