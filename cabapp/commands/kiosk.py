@@ -48,12 +48,24 @@ LINUX = """\
 #     sudo systemctl daemon-reload
 #     sudo systemctl enable --now rollbook.service
 #     sudo systemctl set-default multi-user.target     # no desktop beside it
-# Where there must be a desktop, log {user} in by itself instead and let the desktop start
-# `{program} --fullscreen`: on Raspberry Pi OS `sudo raspi-config`, System Options, Boot / Auto
-# Login, then a file rollbook.desktop in ~/.config/autostart.
+# The logbook then lies in {home}; what goes wrong is in {home}/cab.log
+# and in `journalctl -u rollbook`. Closing the cab on its screen only opens it again: that is meant.
+# Sticks: the cab notices one that is mounted below /media, /run/media or /mnt. With no desktop
+# nothing mounts it; a program such as udiskie can, run as {user} (untested as all of this).
+#
+# Where there must be a desktop, do not write the unit. Log {user} in by itself (on Raspberry Pi OS
+# `sudo raspi-config`, System Options, Boot / Auto Login), and put this into
+# ~/.config/autostart/rollbook.desktop:
+#     [Desktop Entry]
+#     Type=Application
+#     Name=Rollbook
+#     Exec={program} --fullscreen
+#
 # Power cut: the logbook is safe; let the file system be too (ext4 with its journal; no eMMC
 # write cache switched on by hand).
-# Off again: sudo systemctl disable --now rollbook.service; sudo systemctl set-default graphical.target
+# Off again:
+#     sudo systemctl disable --now rollbook.service
+#     sudo systemctl set-default graphical.target
 
 """
 WINDOWS = """\
@@ -68,6 +80,18 @@ Windows. UNTESTED, all of it.
 5. Settings, Personalisation, Taskbar: hide it; edge swipes off (Local Group Policy, "Allow edge swipe").
 To undo it, take the shortcut away and log out.
 """
+
+
+def home_of(user: str) -> Path:
+    """Return where the logbook of a user lies; it is not that of whoever runs this, often root."""
+    if os.environ.get("ROLLBOOK_HOME"):
+        return home()
+    try:
+        import pwd
+
+        return Path(pwd.getpwnam(user).pw_dir) / ".rollbook"
+    except (ImportError, KeyError):  # no such table, or no such user yet
+        return Path("/home") / user / ".rollbook"
 
 
 class KioskRefused(Refused):
@@ -98,8 +122,9 @@ def run(args: argparse.Namespace) -> int:
             raise KioskRefused("On Windows nothing is written; the steps are done by hand. Leave out --write.")
         print(WINDOWS.format(program=f'"{program}"'))
         return 0
-    unit = UNIT.format(user=args.user, home=home(), program=shlex.quote(program))
-    print(LINUX.format(user=args.user, path=args.path, program=program) + unit)
+    folder = home_of(args.user)
+    unit = UNIT.format(user=args.user, home=folder, program=shlex.quote(program))
+    print(LINUX.format(user=args.user, path=args.path, program=program, home=folder) + unit)
     if not args.write:
         print("# Nothing was written. Add --write to write the unit.")
         return 0

@@ -165,6 +165,7 @@ def test_the_kiosk_is_printed_and_written_only_when_asked(tmp_path):
         return subprocess.run(
             [sys.executable, "-m", "cabapp", "kiosk", "--path", str(tmp_path / "u.service"), *words],
             capture_output=True, text=True, timeout=60, cwd=Path(__file__).parents[2],
+            env={k: v for k, v in os.environ.items() if k != "ROLLBOOK_HOME"},
         )  # fmt: skip
 
     shown = kiosk("--system", "linux", "--user", "cab")
@@ -177,6 +178,8 @@ def test_the_kiosk_is_printed_and_written_only_when_asked(tmp_path):
     unit.optionxform = str
     unit.read_string((tmp_path / "u.service").read_text())
     assert unit["Service"]["User"] == "cab" and unit["Service"]["Restart"] == "always"
+    assert unit["Service"]["Environment"].endswith("kmsdrm")
+    assert "ROLLBOOK_HOME=/home/cab/.rollbook" in shown.stdout, "the logbook is that user's, not root's"
     assert unit["Service"]["ExecStart"].endswith("--fullscreen") and unit["Install"]["WantedBy"] == "multi-user.target"
     assert "UNTESTED" in kiosk("--system", "windows").stdout
     assert kiosk("--system", "windows", "--write").returncode == 1
