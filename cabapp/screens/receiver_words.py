@@ -17,7 +17,7 @@ def verdict_of(source, now: float, system: str, say_time) -> Verdict:
 def facts(source, verdict: Verdict) -> str:
     """Return how often, from how many satellites and how late places come; "" when none do."""
     if verdict.every is None:
-        return source.trouble or ""
+        return say(source.trouble or "")
     said = [say("A place every {seconds} s.", seconds=f"{verdict.every:.2g}")]
     if source.said.get("satellites"):
         said = [say("A place every {seconds} s, from {count} satellites.", seconds=f"{verdict.every:.2g}", count=source.said["satellites"])]
@@ -26,7 +26,7 @@ def facts(source, verdict: Verdict) -> str:
         said.append(say("This tablet's clock is {seconds} s off; the satellites' time is taken.", seconds=f"{abs(late):.0f}"))
     else:
         said.append(say("It is here {seconds} s after its moment.", seconds=f"{max(late, 0.0):.2f}"))
-    return " ".join(said + ([source.trouble] if source.trouble else []))
+    return " ".join(said + ([say(source.trouble)] if source.trouble else []))
 
 
 def say_offset(metres: float, system: str) -> str:
