@@ -1,5 +1,6 @@
 """The running cab: ticks the session, shows the screen its state asks for, and never goes out by accident."""
 
+import gc
 import logging
 import os
 import signal
@@ -120,6 +121,9 @@ class Cab(App):
         Clock.schedule_interval(self._look_for_sticks, STICK_S)
         self._look_round(0)
         self.tick(0)
+        # what is there now stays: looking through it again and again for rubbish holds up a frame
+        gc.collect()
+        gc.freeze()
         if os.environ.get("ROLLBOOK_PROBE"):
             from cabapp.screens.probe import Probe
 

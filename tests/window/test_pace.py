@@ -1,6 +1,7 @@
 """How quickly the screen answers and how steadily it moves, seen from outside: real X events go in,
 and an answer counts when the pixels of the window on the display have changed."""
 
+import os
 import time
 from pathlib import Path
 
@@ -215,24 +216,27 @@ def test_the_same_pass_is_back_ten_seconds_after_the_power(ten_hours, open_cab, 
 FAST = """
 import sys
 from cabapp.position import clock
-clock.FASTEST = 1000.0  # the command allows 60
+clock.FASTEST = 1000.0  # the command allows 60 times
 from cabapp.__main__ import main
 sys.exit(main(sys.argv[1:]))
 """
+TIMES = float(os.environ.get("ROLLBOOK_TIMES", "1000"))
 GROWN_MB = 40  # eight hours' fixes and swept ground are kept, about 60 bytes a fix
 
 
 @pytest.mark.long
 def test_memory_stays_flat_over_eight_hours(driving, tmp_path, capsys):
-    """In eight simulated hours at ten fixes a second, replayed as fast as they can be counted (1,000
-    times at most), the window's process grows by no more than what it keeps of the drive."""
+    """In eight simulated hours at ten fixes a second, replayed 1,000 times as fast or as fast as they can be
+    counted, the window's process grows by no more than what it keeps of the drive."""
     program = tmp_path / "fast.py"
     program.write_text(FAST)
     began = time.monotonic()
-    cab = driving(speed=1000, hours=8.2, program=(str(program),))
-    start, held = cab.look()["view"]["now"], []
+    cab = driving(speed=TIMES, hours=8.2, program=(str(program),))
+    start, held = None, []
     while len(held) <= 8:
-        if cab.look()["view"]["now"] >= start + 3600 * len(held):
+        now = cab.look().get("view", {}).get("now")  # a slow turn of the window may leave it unanswered
+        start = start or now
+        if now and now >= start + 3600 * len(held):
             status = Path(f"/proc/{cab.process.pid}/status").read_text()
             held.append(int(status.split("VmRSS:")[1].split()[0]) / 1024)
         time.sleep(0.2)

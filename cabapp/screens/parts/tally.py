@@ -163,6 +163,6 @@ def stroke_picture(pen: float, gap: float) -> np.ndarray:
 
     layers = (
         stroke(x), np.maximum(stroke(x), stroke(y)), 1.0 - dots(0.0, pen * 0.62),
-        np.maximum(dots(0.0, pen * 0.5), dots(gap * 0.4, pen * 0.5)),
+        np.maximum(dots(0.0, pen * 0.75), dots(gap * 0.4, pen * 0.75)),
     )  # fmt: skip
     return np.round(255 * np.stack(layers, axis=-1)).astype(np.uint8)
