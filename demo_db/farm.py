@@ -14,6 +14,7 @@ FARM = {
     "timezone": "America/Chicago",
     "units": "us",
     "fuel_price_per_l": 0.96,
+    "currency": "$",
 }
 
 OPERATORS = {

@@ -25,7 +25,7 @@ def field_log(log: JobLog, now: float) -> str:
         One self-contained HTML page.
     """
     words, tally, target = log.words, log.tally, log.job.target
-    drawn = parts.map_of(log, f"{log.field.name}, {log.job.operation}")
+    drawn = parts.map_of(log, f"{log.field.name}, {log.job.operation}", parcels=True)
     page = {
         "farm": log.farm.name if log.farm else "",
         "field": log.field.name,

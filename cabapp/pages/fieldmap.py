@@ -229,7 +229,7 @@ def _parcel(name: str, form, outline, at) -> str:
         for line in shapely.get_parts(edge) if line.geom_type in ("LineString", "LinearRing")
     )  # fmt: skip
     x, y = at(*form.representative_point().coords[0])
-    wide = 14 + 7.4 * len(name)
+    wide = 14 + 8.8 * len(name)
     return (
         f'<path d="{path}" fill="none" stroke="{hatching.PAPER}" stroke-width="5.5"/>'
         f'<path d="{path}" fill="none" stroke="{hatching.INK}" stroke-width="2.2" stroke-dasharray="11 5"/>'

@@ -7,6 +7,7 @@ from cabapp.pages.account import Account, avoidable_cents, per_area, rates, usef
 from cabapp.pages.fieldlog import correction_words
 from cabapp.pages.figures import Words, share
 from cabapp.pages.gather import JobLog
+from cabapp.pages.passes import passes_table
 from cabapp.pages.tables import (
     Link, Table, hours, known, lacking, page, split_cells, split_heads, together,
 )  # fmt: skip
@@ -40,7 +41,7 @@ def job_page(log: JobLog, one: Account, now: float) -> str:
         "Field efficiency: useful pass area over width, speed and the time working, turning and "
         "waiting in the field; travelling and breakdowns are left out.",
     ]
-    drawn = parts.map_of(log, f"{one.field}, {one.operation}", tallest=420)
+    drawn = parts.map_of(log, f"{one.field}, {one.operation}", tallest=560, parcels=True)
     short = lacking(one.lines)
     links = [
         Link("field log", f"{one.stem}.html"), Link("harvest sheet", f"{one.stem}-harvest.html"),
@@ -48,7 +49,7 @@ def job_page(log: JobLog, one: Account, now: float) -> str:
     ]  # fmt: skip
     return page(
         f"{log.farm.name if log.farm else ''} · job", one.field, words, now,
-        [work_table(one, words), stint_table(one, words), *correction_tables(log)],
+        [work_table(one, words), stint_table(one, words), *filter(None, [passes_table(log)]), *correction_tables(log)],
         right=f"{one.operation}, {times(one.target)}, {one.season}",
         figures=[{"key": k, "value": v, "words": w} for k, v, w in figures],
         figure=drawn, living=parts.living(log, drawn),
@@ -104,7 +105,7 @@ def work_table(one: Account, words: Words) -> Table:
 
 def stint_table(one: Account, words: Words) -> Table:
     """A line for every stint."""
-    heads = [("operator", ""), ("tractor and tool", ""), ("from, to", "t"),
+    heads = [("operator", ""), ("tractor and tool", ""), ("from, to", ""),
              *split_heads(one.operation), ("pass area", "n"), ("cost", "n")]  # fmt: skip
     rows = [
         [

@@ -141,7 +141,9 @@ def warned_words(tap) -> str:
     return _WARNED.get(what, str(what or "something"))
 
 
-def map_of(log: JobLog, title: str, gaps: list | None = None, **more) -> Markup:
+def map_of(
+    log: JobLog, title: str, gaps: list | None = None, parcels: bool = False, **more
+) -> Markup:
     """Draw the job's map with its boundary, marks, gate and numbered gaps.
 
     Parameters
@@ -150,6 +152,8 @@ def map_of(log: JobLog, title: str, gaps: list | None = None, **more) -> Markup:
     title : str
     gaps : list of tuple, optional
         ``(label, x, y)``; the default is the first of `ranked`, numbered.
+    parcels : bool
+        Whether landlords' parcels are drawn: the office's business, not the driver's.
     **more
         Further attributes of `fieldmap.Drawing` (``next_pass``, ``machine``).
     """
@@ -169,7 +173,7 @@ def map_of(log: JobLog, title: str, gaps: list | None = None, **more) -> Markup:
         marks=[(mark.kind, *place) for mark, place in zip(marks, places)],
         gate=tuple(plane.to_xy(*log.gate)[0]) if log.gate else None,
         scale_m=scale_m, scale_words=scale_words,
-        parcels=[(row.name, form) for row, form in log.parcels if form is not None and form.area > 0],
+        parcels=[(row.name, form) for row, form in log.parcels if parcels and form is not None and form.area > 0],
         **more,
     )  # fmt: skip
     if log.outlines is None:
