@@ -123,7 +123,7 @@ OLDER = sorted(
 
 @pytest.mark.parametrize("revision", OLDER)
 def test_data_of_an_older_revision_is_the_same_after_migrating(revision, tmp_path):
-    """Of every earlier revision a logbook is kept, and all its values are the same once migrated."""
+    """Of every earlier revision a logbook is kept; all its values are the same once migrated."""
     path = tmp_path / "logbook.sqlite"
     before = logbook(revision, path)
     assert before.keys() > {*FACTS, *REFERENCES} - {"parcel", "enrolment"}
