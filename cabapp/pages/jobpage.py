@@ -4,7 +4,7 @@ import math
 
 from cabapp.pages import parts
 from cabapp.pages.account import Account, avoidable_cents, per_area, rates, useful
-from cabapp.pages.fieldlog import correction_words
+from cabapp.pages.amended import correction_words
 from cabapp.pages.figures import Words, share
 from cabapp.pages.gather import JobLog
 from cabapp.pages.passes import passes_table

@@ -17,7 +17,7 @@ from cabapp.reckoning.worklist import HOURS_A_DAY, Slot, Work, in_order
 from cabapp.reckoning.worth import compare
 from cabapp.session.acts import STONE_HIT
 from cabapp.session.marks import taken_back
-from cabapp.session.season import crop_clock, seeded_at
+from cabapp.session.season import crop_clock, farm_crops, seeded_at
 from cabapp.session.words import times, verb
 from cabapp.units import MPH
 from store import Store, models
@@ -66,7 +66,8 @@ def plan_page(
     grounds = [_ground(store, row, rolled, season, now) for row in store.all(models.Field)]
     known = [one for one in grounds if one.area is not None]
     slots = in_order([one.work for one in known], pace, now) if pace else []
-    rows = [_row(slot, next(g for g in known if g.work is slot.work), words) for slot in slots]
+    crops = farm_crops(store)
+    rows = [_row(slot, next(g for g in known if g.work is slot.work), words, crops) for slot in slots]
     done = [one.row.name for one in known if one.work.left <= 0]
     unmapped = [one.row.name for one in grounds if one.area is None]
     left = math.fsum(slot.work.left for slot in slots)
@@ -114,8 +115,8 @@ def _ground(store, row, rolled, season, now) -> Ground:
     return Ground(row, Work(row.name, left, closes), field.area, edge, seeded_at(store, row.id, season))
 
 
-def _row(slot: Slot, one: Ground, words: Words) -> list[str]:
-    crop, closes = crop_of(one.row.crop), slot.work.closes
+def _row(slot: Slot, one: Ground, words: Words, crops) -> list[str]:
+    crop, closes = crop_of(one.row.crop, crops), slot.work.closes
     later = ""
     if crop is not None:
         later = f"again once up, until {crop.later}" if crop.later else "not once it is up"

@@ -13,6 +13,8 @@ from cabapp.screens.parts.settings import LIGHTS
 from cabapp.screens.parts.words import say
 from cabapp.screens.pass_screen import HARVESTS, ground_left
 from cabapp.session.acts import MARKS, STONE_HIT
+from cabapp.session.known import hours
+from cabapp.session.words import times
 
 
 class FieldRow(Row):
@@ -81,16 +83,26 @@ class MoreScreen(Page):
             app.go("pass")
 
     def list_fields(self):
-        """Show every field with what is done."""
+        """Show every field with what is done: what closes first comes first, and the backlog of all."""
         app = App.get_running_app()
+        work, backlog = app.session.season()
+        place, needs = {one.id: n for n, one in enumerate(work)}, {one.id: hours(one.needs) for one in work}
         rows = []
-        for field in app.session.choices().fields:
+        if backlog is not None and backlog.left > 0:
+            rows.append(Row(
+                words=say("Backlog on seeded ground"),
+                remark=say("{area} of passes, {time}", area=app.units.area(backlog.left), time=hours(backlog.needs)),
+            ))  # fmt: skip
+        fields = app.session.choices().fields
+        for field in sorted(fields, key=lambda field: place.get(field.id, len(place))):
             done = say("not known") if field.share_done is None else say(
                 "{done} % done, {left} % left",
                 done=round(100 * field.share_done), left=round(100 * (1 - field.share_done)),
             )  # fmt: skip
             away = "" if field.metres is None else f"{app.units.distance(field.metres)}   "
-            rows.append(FieldRow(words=field.name + _closing(field, app), remark=away + done))
+            done += f", {needs[field.id]}" if field.id in needs else ""
+            what = ", ".join([field.name, *([say(field.crop)] if field.crop else []), say(times(field.target))])
+            rows.append(FieldRow(words=what + _closing(field, app), remark=away + done))
         self.ids.fields.fill(rows)
         self.part = "fields"
 

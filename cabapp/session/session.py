@@ -24,14 +24,17 @@ from cabapp.session.sheet import prepare
 from cabapp.session.taking import FarmWays, choices, hitching_question, open_stint, waiting
 from cabapp.session.view import (
     QUIET,
+    Backlog,
     Choices,
     FieldMark,
+    FieldWork,
     HandOverSheet,
     Received,
     Sentence,
     View,
 )
 from cabapp.session.whereabouts import Whereabouts
+from cabapp.session.worklist import season_work
 from store import Store
 from store.models import HandOver, Operator, Stint, Tool, Tractor
 
@@ -312,6 +315,11 @@ class Session:
         What is her own business (how her laps wander) is here only, and in no page or bundle.
         """
         return self._drive.day.lines() if self._drive else ()
+
+    def season(self) -> tuple[tuple[FieldWork, ...], Backlog | None]:
+        """Return the fields that lack passes, what closes first first, and the backlog of all who roll."""
+        now = self._time()
+        return season_work(self._store, self._ways.local(now).year, now)
 
     def mop_up(self) -> MopUp | None:
         """Return the shortest round of what was missed, from here; it may take some seconds.

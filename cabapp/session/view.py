@@ -74,6 +74,31 @@ class FieldChoice:
 
 
 @dataclass(frozen=True, slots=True)
+class FieldWork:
+    """A field in the order of work: ``left`` m2 of passes lacking, ``needs`` s of work for all who roll,
+    ``late`` s of it that would be left when it closes; ``closes`` POSIX s, an estimate."""
+
+    id: str
+    name: str
+    crop: str | None
+    target: int
+    closes: float | None
+    left: float
+    needs: float
+    late: float
+
+
+@dataclass(frozen=True, slots=True)
+class Backlog:
+    """Passes lacking on seeded ground, m2, the seconds of work they need, and who shares them."""
+
+    left: float
+    needs: float
+    operators: int
+    tractors: int
+
+
+@dataclass(frozen=True, slots=True)
 class FieldMark:
     """A mark in the field: degrees, and metres on the job's plane when there is one."""
 

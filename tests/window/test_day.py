@@ -103,7 +103,7 @@ def test_what_she_tells_of_crop_and_grease_comes_back_as_sentences(begun, farm, 
     cab.wait(lambda: any("(an estimate: go and dig)" in t for t in texts(cab)), "the crop's day")
     go(cab, "Back", "Fields")
     row = cab.find("Heron Flat", ("Row",))
-    assert row["text"].startswith("Heron Flat\nclosed ") and row["text"].endswith(" (estimate)")
+    assert row["text"].startswith("Heron Flat, chickpea, twice\nclosed ") and row["text"].endswith(" (estimate)")
     check(cab, sizes, f"fields-closing-{size}")
     go(cab, "Back")
     cab.find("The day")
