@@ -114,14 +114,10 @@ class Grid:
         if len(pieces) == 0:
             return None
         self._grow(pieces.quad.reshape(-1, 2))
-        size = len(self._recent)
         changed = None
         for n, south, west, mask in self._cells(pieces.quad):
             north, east = south + mask.shape[0], west + mask.shape[1]
-            torus = np.ix_(np.arange(south, north) % size, np.arange(west, east) % size)
-            last = self._recent[torus]
-            new = mask & (pieces.s0[n] - last > pieces.leave)
-            self._recent[torus] = np.where(mask, np.maximum(last, pieces.s1[n]), last)
+            new = self._renew(south, west, mask, pieces.s1[n], pieces.s0[n] - pieces.leave)
             box = (
                 slice(south - self._j0, north - self._j0),
                 slice(west - self._i0, east - self._i0),
@@ -138,11 +134,26 @@ class Grid:
         """Count many pieces of the stint begun at once; the same as painting them, many times faster."""
         self.fill([pieces])
         late = pieces.s1 >= pieces.s1.max(initial=0) - pieces.leave
-        size, ends = len(self._recent), pieces.s1[late]
+        ends = pieces.s1[late]
         for n, south, west, mask in self._cells(pieces.quad[late]):
-            rows, columns = (np.arange(k, k + m) % size for k, m in zip((south, west), mask.shape))
-            last = self._recent[np.ix_(rows, columns)]
-            self._recent[np.ix_(rows, columns)] = np.where(mask, np.maximum(last, ends[n]), last)
+            self._renew(south, west, mask, ends[n], 0)
+
+    def _renew(self, south, west, mask, odometer, before):
+        """Note that cells of a mask are covered now; return those last covered before `before`."""
+        size = len(self._recent)
+        j, i = south % size, west % size
+        rows, columns = mask.shape
+        if j + rows > size or i + columns > size:  # it wraps round
+            torus = np.ix_(np.arange(j, j + rows) % size, np.arange(i, i + columns) % size)
+            last = self._recent[torus]
+            new = mask & (last < before)
+            last[mask] = odometer
+            self._recent[torus] = last
+            return new
+        last = self._recent[j : j + rows, i : i + columns]
+        new = mask & (last < before)
+        np.copyto(last, odometer, where=mask)
+        return new
 
     def _cells(self, quads):
         """Yield, for each of the quadrilaterals that covers any cell, its number, the first row and

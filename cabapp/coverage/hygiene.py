@@ -4,6 +4,7 @@ Nothing is thrown away: the raw trace stays in the store, and every refusal is c
 """
 
 from dataclasses import dataclass, field
+from math import sqrt
 
 import numpy as np
 
@@ -61,6 +62,8 @@ def clean(t, lat, lon, quality=None, since=None) -> Clean:
     [True, False]
     """
     t, lat, lon = (np.asarray(a, float) for a in (t, lat, lon))
+    if since is not None and _flawless(t, lat, lon, quality, since):
+        return Clean(np.ones(len(t), bool), {})
     keep = np.ones(len(t), bool)
     reasons: dict[str, int] = {}
 
@@ -82,6 +85,15 @@ def clean(t, lat, lon, quality=None, since=None) -> Clean:
     else:
         drop(_misdated(t, keep), WRONG_DATE)
     return Clean(keep, reasons)
+
+
+def _flawless(t, lat, lon, quality, since):
+    """Return whether all fixes are good, as nearly every single one is: what `clean` asks, at once."""
+    good = (np.abs(lat) <= 90) & (np.abs(lon) <= 180) & ((lat != 0) | (lon != 0))
+    good &= (t >= since - DAY) & (t <= since + LONGEST_STINT)
+    if quality is not None:
+        good &= np.asarray(quality) != 0
+    return bool(good.all())
 
 
 def _misdated(t, keep):
@@ -120,9 +132,9 @@ class Filter:
     max_gap: float
     max_speed: float
     rejected: dict[str, int] = field(default_factory=dict)
-    _before: np.ndarray | None = None  # the fix before the last, where both are of one stretch
-    _last: np.ndarray | None = None
-    _held: np.ndarray | None = None
+    _before: list[float] | None = None  # the fix before the last, where both are of one stretch
+    _last: list[float] | None = None
+    _held: list[float] | None = None
     _cause: str = ""
 
     def feed(self, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -131,7 +143,11 @@ class Filter:
         A sigma of 0 is not stated. The second array, shape (accepted,), is True where the fix
         does not join the one before.
         """
-        known = [row[None] for row in (self._before, self._last) if row is not None]
+        if len(rows) == 1:
+            out, breaks = [], []
+            self._judge(rows[0].tolist(), out, breaks)
+            return np.concatenate([rows[:0], *out]), np.array(breaks, bool)
+        known = [np.array([row]) for row in (self._before, self._last) if row is not None]
         tangled = self._tangled(rows)
         if not tangled:
             rows = self._without_stale(rows)
@@ -146,11 +162,11 @@ class Filter:
                 out.append(every[n:end])
                 breaks += (dt[n:end] > self.max_gap).tolist()
                 joined = end > 1 and dt[end - 1] <= self.max_gap
-                self._before = every[end - 2] if joined else None
-                self._last = every[end - 1]
+                self._before = every[end - 2].tolist() if joined else None
+                self._last = every[end - 1].tolist()
                 n = end
                 continue
-            self._judge(every[n], out, breaks)
+            self._judge(every[n].tolist(), out, breaks)
             n += 1
         return np.concatenate([np.zeros((0, 4)), *out]), np.array(breaks, bool)
 
@@ -252,7 +268,7 @@ class Filter:
     def _take(self, row, breaks_here, out, breaks):
         self._before = None if breaks_here else self._last
         self._last = row
-        out.append(row[None])
+        out.append(np.array([row]))
         breaks.append(breaks_here)
 
     def _hold(self, row, cause):
@@ -273,8 +289,8 @@ def _too_fast(a, b, max_speed):
     covers all but one in a million (normal error); an error not stated is taken for UNSTATED.
     """
     dx, dy = b[1] - a[1], b[2] - a[2]
-    sa, sb = (np.where(f[3] > 0, f[3], UNSTATED) for f in (a, b))
-    reach = max_speed * (b[0] - a[0]) + 5 * np.sqrt(sa * sa + sb * sb)
+    sa, sb = _stated(a), _stated(b)
+    reach = max_speed * (b[0] - a[0]) + 5 * _root(sa * sa + sb * sb)
     return dx * dx + dy * dy > reach * reach
 
 
@@ -287,9 +303,9 @@ def _off_course(a, b, c):
     """
     dt, earlier = c[0] - b[0], b[0] - a[0]
     share = dt / earlier
-    sa, sb, sc = (np.where(f[3] > 0, f[3], UNSTATED) for f in (a, b, c))
+    sa, sb, sc = _stated(a), _stated(b), _stated(c)
     ours, theirs = sb * (1 + share), sa * share
-    error = np.sqrt(sc * sc + ours * ours + theirs * theirs)
+    error = _root(sc * sc + ours * ours + theirs * theirs)
     allowed = ACCELERATION * dt * (dt + earlier) / 2 + DOUBT * error
     return _deviation(a, b, c) > allowed * allowed
 
@@ -300,3 +316,14 @@ def _deviation(a, b, c):
     dx = c[1] - b[1] - (b[1] - a[1]) * share
     dy = c[2] - b[2] - (b[2] - a[2]) * share
     return dx * dx + dy * dy
+
+
+def _stated(f):
+    """Return the error of fixes, or of one as plain numbers: many times faster one by one."""
+    if isinstance(f[3], float):
+        return f[3] if f[3] > 0 else UNSTATED
+    return np.where(f[3] > 0, f[3], UNSTATED)
+
+
+def _root(x):
+    return sqrt(x) if isinstance(x, float) else np.sqrt(x)

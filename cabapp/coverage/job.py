@@ -405,8 +405,12 @@ class JobCount:
     def _watch(self, box, before, new):
         self._find_inside()
         up = new & (before < 255)
-        kinds = (up,) if self._inside is None else (up & (self._inside[box] == n) for n in (1, 2))
-        for n, part in enumerate(kinds):
+        kinds = (1, 2) if self.field and self.field.once is not None else (1,)
+        if self._inside is not None:
+            parts = [up & (self._inside[box] == n) for n in kinds]
+        else:
+            parts = [up]
+        for n, part in enumerate(parts):
             moved = np.bincount(before[part], minlength=256)
             self._histogram[n] -= moved
             self._histogram[n, 1:] += moved[:-1]

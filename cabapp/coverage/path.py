@@ -54,7 +54,7 @@ def curve(nodes, theta, gear, dist, seg, u):
     The length of its end tangents is the one that follows a circle best
     (handle 4/3 tan(angle/4) of the radius: the usual cubic for a circular arc).
     """
-    delta = np.clip(wrap(theta[1:] - theta[:-1]), -2.5, 2.5)
+    delta = np.minimum(np.maximum(wrap(theta[1:] - theta[:-1]), -2.5), 2.5)
     # 4 tan(angle/4) of the radius, which is the chord over 2 sin(angle/2), with no 0 below
     reach = gear * dist * 2 / (1 + np.cos(delta / 2))
     tx0, ty0 = reach * np.cos(theta[:-1]), reach * np.sin(theta[:-1])

@@ -43,8 +43,10 @@ class Plane:
         lat = np.atleast_1d(np.asarray(lat, float))
         lon = np.atleast_1d(np.asarray(lon, float))
         x, y = self._forward.transform(lon, lat)
-        xy = np.column_stack([x, y])
-        xy[~np.isfinite(xy).all(axis=1)] = np.nan
+        xy = np.empty((len(lat), 2))
+        xy[:, 0], xy[:, 1] = x, y
+        if not np.isfinite(xy).all():
+            xy[~np.isfinite(xy).all(axis=1)] = np.nan
         return xy
 
     def to_latlon(self, xy) -> tuple[np.ndarray, np.ndarray]:

@@ -195,7 +195,7 @@ class Sweeper:
             return
         self.length += float(lengths(self._last[1:3], rows[:, 1:3]).sum())
         self._last = rows[-1]
-        need = self.rules.step * np.clip(6 * rows[:, 3] / self.rules.step, 1, 4)
+        need = self.rules.step * np.minimum(np.maximum(6 * rows[:, 3] / self.rules.step, 1), 4)
         before = np.concatenate([self._nodes[-1:, 1:], rows[:-1, 1:3]])
         moved = rows[:, 1:3] - before
         if (moved[:, 0] * moved[:, 0] + moved[:, 1] * moved[:, 1] >= need * need).all():
@@ -276,7 +276,7 @@ class Sweeper:
         # rise of an arc: radius (of the outer end) times the square of its angle, over 8
         outer = dist + bend * (self.tool.width / 2 + abs(self.tool.side))
         parts = np.sqrt(bend * outer / (8 * self.rules.bow))
-        parts = np.clip(np.ceil(parts), 1, 60).astype(int)
+        parts = np.minimum(np.maximum(np.ceil(parts), 1), 60).astype(int)
         seg, u = self._cut(nodes, parts)
         x, y, heading = curve(nodes, theta, gear, dist, seg, u)
         t = nodes[seg, 0] + u * (nodes[seg + 1, 0] - nodes[seg, 0])
@@ -284,12 +284,12 @@ class Sweeper:
             start = (nodes[0, 1], nodes[0, 2], theta[0], None)
         else:
             start = self._pose
-        centre, psi, first_psi = tow(
-            self.tool, start, np.column_stack([x, y]), heading, gear[seg], nose[0]
-        )
+        xy = np.empty((len(x), 2))
+        xy[:, 0], xy[:, 1] = x, y
+        centre, psi, first_psi = tow(self.tool, start, xy, heading, gear[seg], nose[0])
         self._pose = (x[-1], y[-1], heading[-1], psi[-1])
 
-        run = lengths(np.array(start[:2], float), np.column_stack([x, y]))
+        run = lengths(np.array(start[:2], float), xy)
         run = np.rint(run / TICK).astype(np.int64)
         s1 = self._odometer + np.cumsum(run)
         s0 = s1 - run
@@ -300,7 +300,8 @@ class Sweeper:
         credit = working & (gear[seg] > 0) & (run > 0)
         quad = np.empty((len(t), 4, 2))
         psis = np.concatenate([[first_psi], psi])
-        across = np.stack([-np.sin(psis), np.cos(psis)], axis=1)
+        across = np.empty((len(psis), 2))
+        across[:, 0], across[:, 1] = -np.sin(psis), np.cos(psis)
         for side in (0, 1):
             edge = edges[:, side, None]
             quad[:, side] = centre[:-1] + across[:-1] * edge
