@@ -1,9 +1,9 @@
 """The field log: one page that says what was done on a field, by whom, and how well it is known."""
 
 import math
-from collections import Counter
 
 from cabapp.pages import hatching, parts
+from cabapp.pages.amended import correction_words, taps_of_stint
 from cabapp.pages.figures import share
 from cabapp.pages.gather import JobLog
 from cabapp.pages.stints import StintLog
@@ -55,7 +55,7 @@ def field_log(log: JobLog, now: float) -> str:
         "more_gaps": _more_gaps(log),
         "marks": [_mark(m, log) for m in log.marks],
         "corrections": [correction_words(c, log) for c in log.corrections],
-        "taps": [_taps(s, log) for s in log.stints],
+        "taps": [taps_of_stint(s, log) for s in log.stints],
         "cautions": _cautions(log),
     }
     return parts.TEMPLATES.get_template("field_log.html").render(page)
@@ -241,81 +241,6 @@ def _mark(mark, log: JobLog) -> str:
     if mark.lat is None or mark.lon is None:
         return f"{mark.kind}{note}, place not known, {log.words.when(mark.at)}"
     return f"{mark.kind}{note}, {log.words.from_gate(mark.lat, mark.lon, log.gate)}, {log.words.when(mark.at)}"
-
-
-def correction_words(row, log: JobLog) -> dict:
-    """A correction in words: when, who, what (was and now is), why."""
-    detail = dict(row.detail or {})
-    taken_back = detail.pop("void", False)
-    was = detail.pop("was", {})
-    was = was if isinstance(was, dict) else {}
-    said = ["taken back"] if taken_back else []
-    for key, value in detail.items():
-        old = f" (was {_value(key, was[key], log)})" if key in was else ""
-        said.append(f"{_COLUMN.get(key, key.replace('_', ' '))}: {_value(key, value, log)}{old}")
-    if any(row.corrects_id in s.passed_over for s in log.stints):
-        said.append("not followed: it would upset the order of the taps")
-    return {
-        "at": log.words.when(row.at), "who": log.names.get(row.operator_id, "–"),
-        "what": ", ".join([row.corrects_table.replace("_", " "), *said]), "why": row.reason,
-    }  # fmt: skip
-
-
-_COLUMN = {
-    "operator_id": "operator", "tractor_id": "tractor", "tool_id": "tool", "width_m": "width",
-    "litres": "fuel", "at": "time", "price_per_l": "price a litre",
-}  # fmt: skip
-
-
-def _value(key: str, value, log: JobLog) -> str:
-    """A corrected value as a person says it."""
-    number = isinstance(value, (int, float)) and not isinstance(value, bool)
-    if value is None:
-        return "nothing"
-    if key.endswith("_id"):
-        return log.names.get(value, "?")
-    if number and key.endswith("_m"):
-        return log.words.units.length(value)
-    if number and key == "litres":
-        return log.words.units.volume(value)
-    if number and key == "at":
-        return log.words.second(value)
-    return str(value)
-
-
-def _taps(s: StintLog, log: JobLog) -> dict:
-    shown = [tap for tap in s.taps if tap.kind not in ("undo", *_COUNTED)]
-    return {
-        "operator": f"{s.operator}, {log.words.when(s.row.at)}",
-        "warned": _warned(s),
-        "taps": [
-            {
-                "at": log.words.second(tap.at), "instant": parts.instant(tap.at),
-                "words": parts.tap_words(tap, log) + _mended(s.mended.get(tap.id), log),
-                "undone": tap.id in s.undone,
-            }
-            for tap in shown
-        ],
-    }  # fmt: skip
-
-
-def _mended(old, log: JobLog) -> str:
-    """What a corrected tap was before."""
-    if old is None:
-        return ""
-    return f" (corrected; written at {log.words.second(old.at)} as “{parts.tap_words(old, log)}”)"
-
-
-_COUNTED = ("warned", "i_know")
-"""Shown as numbers and without what came of them: a log is not there to blame."""
-
-
-def _warned(s: StintLog) -> str:
-    about = Counter(parts.warned_words(tap) for tap in s.taps if tap.kind == "warned")
-    said = [f"{what} {times(n)}" for what, n in about.most_common()]
-    known = sum(tap.kind == "i_know" for tap in s.taps)
-    said += [f"“I know” {times(known)}"] if known else []
-    return f"Warned: {', '.join(said)}." if said else "No warnings."
 
 
 def _cautions(log: JobLog) -> list[str]:
