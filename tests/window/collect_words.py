@@ -33,12 +33,9 @@ SPEAKING = (
     *(f"cabapp/screens/{name}.py" for name in ("boundary_files", "driven", "exchanging", "forms", "saying", "sheet_words")),
     "cabapp/screens/parts/health.py", "cabapp/screens/parts/running.py", "cabapp/reckoning/thermal.py",
 )  # fmt: skip
-# modules of which only what they refuse, and these functions, are read in the cab
-REFUSING = {
-    "store/book.py": ("go_on_in_memory",), "store/opening.py": ("_in_memory",), "store/repair.py": ("mend",),
-    "store/clock.py": ("fault",), "sync/carriers.py": ("words",), "sync/merging.py": (), "sync/bundle.py": (),
-    "sync/exporting.py": (), "sync/slices.py": (), "sync/enrol.py": (), "sync/trust.py": (), "sync/locking.py": (),
-}  # fmt: skip
+# below the cab, what is refused anywhere, and what these functions say, may be read in it
+BELOW = ("store", "sync")
+SAYING = ("go_on_in_memory", "_in_memory", "mend", "fault", "words")
 # constants that look like words and are none: of formats, of SQL, of threads, and keys of tables
 NOT_SAID = re.compile(
     r"PRAGMA .*|SELECT .*|\w+/\w+|MultiPolygon|Polygon|UTC|WGS84|GeoJSON|handed over|stop rule|receiver (scout|\{name\})|.*\.sqlite|.*\{\*\}.*"
@@ -120,10 +117,10 @@ def spoken() -> set[str]:
     found = set()
     for name in SPEAKING:
         found |= _spoken_in(ast.parse((ROOT / name).read_text(encoding="utf-8")))
-    for name, functions in REFUSING.items():
-        for node in ast.walk(ast.parse((ROOT / name).read_text(encoding="utf-8"))):
+    for path in (path for folder in BELOW for path in (ROOT / folder).glob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             refused = isinstance(node, ast.Call) and "Refused" in _name(node.func)
-            if refused or isinstance(node, ast.FunctionDef) and node.name in functions:
+            if refused or isinstance(node, ast.FunctionDef) and node.name in SAYING:
                 found |= _spoken_in(node)
     return {one for one in map(phrases.bare, found) if one}
 
