@@ -1,6 +1,9 @@
 """Copies of one invented farm's logbook, and ways to compare them."""
 
+import io
+import json
 import shutil
+import zipfile
 
 import pytest
 from sqlalchemy import select
@@ -15,12 +18,15 @@ from store.models import (
     Job,
     Mark,
     Operator,
+    Own,
     Stint,
     Tap,
     Tool,
     Tractor,
 )
+from store.pages import make_page, text_of
 from sync import export_bundle, merge_bundles
+from sync.bundle import MANIFEST, RECORDS, SIGNATURE, write_bundle
 
 START = 1_777_000_000.0
 WALLS = (lambda: START, lambda: START - 3600, lambda: 3_913_000_000.0)
@@ -122,3 +128,72 @@ def copies(open_copies, tmp_path):
     yield stores
     for store in stores:
         store.close()
+
+
+@pytest.fixture
+def sound(copies, work, tmp_path):
+    """A sound bundle of the first copy, as bytes."""
+    work(copies[0], "Ada")
+    return export_bundle(copies[0], tmp_path / "sound").read_bytes()
+
+
+@pytest.fixture
+def offer(copies, tmp_path, rows_of):
+    """A function that merges bytes into the second copy: the refusal's sentence, or None.
+
+    If refused, not one row of the logbook may have changed.
+    """
+    office = copies[1]
+
+    def offered(data):
+        before = rows_of(office)
+        path = tmp_path / "rollbook-offered.zip"
+        path.write_bytes(data)
+        result = merge_bundles(office, [path])
+        if not result.refused:
+            return None
+        assert rows_of(office) == before
+        ((_path, sentence),) = result.refused
+        assert sentence.endswith(".") and len(sentence.split()) > 8
+        return sentence
+
+    return offered
+
+
+@pytest.fixture
+def signed(copies, tmp_path):
+    """A function that signs altered records or manifests with the first copy's own key."""
+    with copies[0].session() as session:
+        key = session.query(Own).one().private_key
+
+    def sign(data, lines=None, traces=None, **manifest):
+        with zipfile.ZipFile(io.BytesIO(data)) as file:
+            members = {n: file.read(n) for n in file.namelist()}
+        said = json.loads(members.pop(MANIFEST))
+        members.pop(SIGNATURE)
+        del said["members"], said["format"], said["version"]
+        if lines is not None:
+            # The page is signed anew too, so that the lines alone decide.
+            pages = [make_page(copies[0].device, 1, lines, key)] if lines else []
+            members[RECORDS] = b"".join(text_of(page) for page in pages)
+            names = ("device", "first", "last", "sha256", "signature")
+            said["pages"] = [
+                {"bytes": len(text_of(p)), **{n: getattr(p, n) for n in names}} for p in pages
+            ]
+        members |= traces or {}
+        path = tmp_path / "signed.zip"
+        write_bundle(path, {**said, **manifest}, members, key)
+        return path.read_bytes()
+
+    return sign
+
+
+@pytest.fixture(scope="session")
+def lines_of():
+    """A function that returns the record lines of a bundle."""
+
+    def lines(data):
+        with zipfile.ZipFile(io.BytesIO(data)) as file:
+            return file.read(RECORDS).decode().splitlines()
+
+    return lines
