@@ -102,6 +102,7 @@ class Probe:
             "size": list(Window.size),
             "px_per_mm": self._app.px_per_mm,
             "palette": asdict(THEME.palette),
+            "kept_awake": not Window.allow_screensaver,
             "things": [thing for child in reversed(Window.children) for thing in _things(child)],
             "map_corners": self._corners(),
         }

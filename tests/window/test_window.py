@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from cabapp.reckoning.sun import evening
 from store import open_store
 from store.models import Mark, Stint, Tap
 
@@ -178,6 +179,18 @@ def test_the_power_goes_and_the_stint_goes_on(begun, open_cab, farm):
     gap = np.diff(t).max()
     assert gap <= 1.0 + 0.25, f"{gap} s of the trace are missing"
     assert t[-1] > kept[-1] + 10
+
+
+@pytest.mark.parametrize(("after_sunset_s", "light"), [(-3600, "day"), (900, "dusk"), (7200, "night")])
+def test_the_light_follows_the_sun_and_the_screen_stays_awake(open_cab, farm, tmp_path, after_sunset_s, light):
+    """With nothing chosen the colours are those of the sun where the tablet is, and the screen is kept awake."""
+    t, lat, lon = farm["rows"][0]
+    t = evening(lat, lon, t) + after_sunset_s
+    trace = tmp_path / "evening.csv"
+    trace.write_text("time,lat,lon\n" + "".join(f"{t + k:.2f},{lat:.8f},{lon:.8f}\n" for k in range(600)))
+    cab = open_cab("--store", farm["store"], "--replay", trace)
+    cab.wait(lambda: cab.look()["palette"]["name"] == light, f"the colours of the {light}")
+    assert cab.look()["kept_awake"]
 
 
 def test_the_way_out_is_held_and_asked(begun):
