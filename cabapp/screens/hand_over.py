@@ -5,7 +5,7 @@ from pathlib import Path
 
 from kivy.app import App
 from kivy.lang import Builder
-from kivy.properties import BooleanProperty, StringProperty
+from kivy.properties import StringProperty
 
 from cabapp.screens.parts import map as _map  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.parts.page import Page
@@ -22,12 +22,11 @@ class HandOverScreen(Page):
     remark = StringProperty()
     state = StringProperty()  # "", "fine", "watch" or "stopped"
     part = StringProperty("sheet")  # "sheet", "more" or "map"
-    pointed = BooleanProperty(False)  # the next pass was set right on the map
 
     def on_pre_enter(self, *_args):
         """Begin with open questions."""
         app = App.get_running_app()
-        self.state, self.part, self._sheet, self._place, self.pointed = "", "sheet", None, None, False
+        self.state, self.part, self._sheet, self._place = "", "sheet", None, None
         outgoing = app.view.operator
         others = [one for one in app.store.all(Operator) if one.name != outgoing]
         # each question: the point it belongs to, its name, and (words, phrase) of each answer
@@ -136,7 +135,6 @@ class HandOverScreen(Page):
         """She set right where the next pass begins."""
         job = App.get_running_app().session.job
         self._place = tuple(float(v[0]) for v in job.plane.to_latlon([(x, y)]))
-        self.pointed = True
         if self._sheet is not None:
             self._sheet = replace(self._sheet, next_lat=self._place[0], next_lon=self._place[1])
         self._mark()
