@@ -7,6 +7,8 @@ import re
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from cabapp import places
+from cabapp.reckoning.goes import own_rules
+from cabapp.reckoning.thermal import with_own
 from cabapp.units import ACRE, HECTARE
 from store import models, open_store
 from store.errors import Refused
@@ -18,10 +20,11 @@ EXAMPLE = (
     'or: rollbook edit parcel "East half" share=1/3\nor: rollbook edit job "Heron Flat" agreed_area_m2=61ac'
 )
 KINDS = {"farm": models.Farm, "operator": models.Operator, "tractor": models.Tractor, "tool": models.Tool, "field": models.Field, "parcel": models.Parcel, "job": models.Job}  # fmt: skip
+_RULES = {"closing_rules": with_own, "go_rules": own_rules}  # written as JSON, each checked by who reads it
 _OF_FIELDS = ("parcel", "job")
 _TEXT = {"name", "phone", "crop", "timezone", "units", "operation", "currency", "landlord", "rule"}
 COLUMNS = {
-    "farm": ("name", "timezone", "units", "fuel_price_per_l", "currency"),
+    "farm": ("name", "timezone", "units", "fuel_price_per_l", "currency", "closing_rules", "go_rules"),
     "operator": ("name", "phone", "rate_per_h"),
     "tractor": ("name", "tank_l", "cost_per_h"),
     "tool": ("name", "operation", "grease_every_h"),
@@ -102,6 +105,8 @@ def _said(one: str, kind: str, columns: tuple) -> tuple:
     value = value.strip()
     if not value and name not in ("name", "timezone", "units", "target", "operation", "landlord"):
         return name, None
+    if name in _RULES:
+        return name, _rules(name, value)
     if name in _TEXT:
         _check_text(name, value)
         return name, value
@@ -131,6 +136,18 @@ def _number(name: str, value: str) -> float:
         return float(met[3]) * {"%": 0.01, "ac": ACRE, "ha": HECTARE}.get(unit, 1.0)
     except (ValueError, ZeroDivisionError) as fault:
         raise Refused(f"{name} is a number, not {value!r}.") from fault
+
+
+def _rules(name: str, value: str) -> dict:
+    """Return the farm's own rules; the empty value before this takes them away."""
+    try:
+        said = json.loads(value)
+        if not isinstance(said, dict):
+            raise ValueError("it is no object in braces")
+        _RULES[name](said)
+    except ValueError as fault:
+        raise Refused(f"{name} cannot be that: {fault}.") from fault
+    return said
 
 
 def _check_text(name: str, value: str) -> None:
