@@ -327,7 +327,8 @@ def test_wrong_edits_are_refused_in_words(small_job, capsys, words, said):
 
 
 def test_office_edits_reach_the_cab(write_small, page_names, tmp_path):
-    """A rate, a target and a name set in the office are in the tablet's logbook after one bundle."""
+    """A rate, a target, a currency, an agreed area and a lease set in the office are in the tablet's
+    logbook after one bundle."""
     from store import open_store
 
     made = write_small(tmp_path / "tablet.sqlite", names=page_names.plain)
@@ -337,11 +338,17 @@ def test_office_edits_reach_the_cab(write_small, page_names, tmp_path):
     path = str(tmp_path / "office.sqlite")
     assert main(["edit", "operator", "Bo Reed", "rate_per_h=31.5", "--store", path]) == 0
     assert main(["edit", "field", "Square", "target=3", "--store", path]) == 0
-    assert main(["edit", "farm", "fuel_price_per_l=0.95", "--store", path]) == 0
+    assert main(["edit", "farm", "fuel_price_per_l=0.95", "currency=$", "--store", path]) == 0
+    assert main(["edit", "job", "Square", "agreed_area_m2=3ac", "--store", path]) == 0
     with open_store(path) as copy:
+        whole = made.book.get(models.Field, made.field.id).boundary
+        copy.put(models.Parcel, field_id=made.field.id, name="All", landlord="Ida Marsh", boundary=whole, share=0.25)
         bundle = export_bundle(copy, tmp_path / "back")
     merge_bundles(made.book, [bundle])
     assert {row.name: row.rate_per_h for row in made.book.all(models.Operator)}["Bo Reed"] == 31.5
     assert made.book.get(models.Field, made.field.id).target == 3
-    assert made.book.all(models.Farm)[0].fuel_price_per_l == 0.95
+    (farm,) = made.book.all(models.Farm)
+    assert (farm.fuel_price_per_l, farm.currency) == (0.95, "$")
+    assert made.book.get(models.Job, made.job.id).agreed_area_m2 == pytest.approx(3 * ACRE)
+    assert [(row.name, row.landlord, row.share) for row in made.book.all(models.Parcel)] == [("All", "Ida Marsh", 0.25)]
     made.book.close()
