@@ -5,6 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from cabapp.screens.parts.glide import LONGEST_S, Glide
 from cabapp.screens.parts.ground import TEXELS, UNKNOWN, GroundWindow
 
 
@@ -69,3 +70,23 @@ def test_a_change_out_of_sight_is_nothing(ground):
     grid, window = ground(), GroundWindow()
     window.cover(grid, (0.0, 100.0), 50.0)
     assert window.part(grid, (2500, 2900, 2510, 2910)) is None
+
+
+def test_between_fixes_the_tractor_glides_without_a_jump():
+    """Led on along a bend it is where a circle has it; a fix that says otherwise is come to softly, without
+    a jump; one far off at once; and without fixes it stops after a while."""
+    def pose(x, y=0.0, heading=0.0, curvature=0.0):
+        return SimpleNamespace(x=x, y=y, heading=heading, speed=4.0, curvature=curvature, reversing=False)
+
+    glide = Glide()
+    glide.feed(pose(0.0, curvature=0.05), 100.0)
+    # after 1 s at 4 m/s on a circle of 20 m: 0.2 rad on
+    assert glide.at(101.0) == pytest.approx((20 * np.sin(0.2), 20 * (1 - np.cos(0.2)), 0.2), abs=0.01)
+    assert glide.at(200.0) == glide.at(100.0 + LONGEST_S)
+    glide.feed(pose(0.0), 100.0)
+    before = glide.at(100.5)
+    glide.feed(pose(2.5, 0.4), 100.5)
+    assert glide.at(100.5) == pytest.approx(before, abs=1e-9)
+    assert glide.at(101.5) == pytest.approx((6.5, 0.4, 0.0), abs=0.01)
+    glide.feed(pose(50.0), 102.0)
+    assert glide.at(102.0) == (50.0, 0.0, 0.0)
