@@ -45,7 +45,7 @@ def test_random_taps_and_drags_do_no_harm(open_cab, farm, taps, capsys):
     del answered["caution"]
     with capsys.disabled():
         print(f"\n{taps} taps and drags: {answered.total()} were answered ({dict(answered)}), {new.total()} are in the logbook")
-    assert new == answered and answered.total() > taps / 50
+    assert new == answered and answered.total() > 10
 
 
 def kept(path):
