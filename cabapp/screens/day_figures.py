@@ -17,10 +17,10 @@ MOST_DAYS = 90
 class Figure:
     """One figure: what it is called, the unit behind it, where it begins, and its bounds.
 
-    ``words`` has {figure} in it; ``unknown`` is said while ``value`` is None.
+    ``words`` says it with a figure; ``unknown`` is said while ``value`` is None.
     """
 
-    words: str
+    words: Callable[[str], str]
     unknown: str
     unit: str
     first: int
@@ -35,8 +35,8 @@ class Figure:
     def say(self) -> str:
         """Say it in the tablet's language."""
         if self.value is None:
-            return say(self.unknown)
-        return say(self.words, figure=f"{self.value} {self.unit}".strip())
+            return self.unknown
+        return self.words(f"{self.value} {self.unit}".strip())
 
 
 @dataclass
@@ -53,8 +53,8 @@ def ground(app) -> Pair:
     job = app.store.get(Job, stint.job_id)
     seeded, read = seeded_at(app.store, job.field_id, job.season), soil_reading(app.store, now)
     days = None if seeded is None else min(MOST_DAYS, max(0, round((now - seeded) / DAY_S)))
-    ago = Figure("Seeded {figure} days ago", "Seeded: not known", "", 0, 0, MOST_DAYS, days)
-    soil = _degrees(units, "Soil {figure}", "Soil: not known", 10.0, -5.0, 45.0)
+    ago = Figure(lambda figure: say("Seeded {figure} days ago", figure=figure), say("Seeded: not known"), "", 0, 0, MOST_DAYS, days)
+    soil = _degrees(units, lambda figure: say("Soil {figure}", figure=figure), say("Soil: not known"), 10.0, -5.0, 45.0)
     soil.value = None if read is None else round(units.temperature_value(read[1]))
 
     def write(touched):
@@ -68,8 +68,8 @@ def weather(app) -> Pair:
     """Wind and air, as they are now."""
     units = app.units
     per = units.speed_value(1.0)
-    wind = Figure("Wind {figure}", "Wind: not known", units.unit("speed"), round(3 * per), 0, int(39 * per))
-    air = _degrees(units, "Air {figure}", "Air: not known", 15.0, -20.0, 50.0)
+    wind = Figure(lambda figure: say("Wind {figure}", figure=figure), say("Wind: not known"), units.unit("speed"), round(3 * per), 0, int(39 * per))
+    air = _degrees(units, lambda figure: say("Air {figure}", figure=figure), say("Air: not known"), 15.0, -20.0, 50.0)
 
     def write(_touched):
         return app.do(
@@ -86,8 +86,8 @@ def seeder(app) -> Pair:
     units = app.units
     per = units.area_value(1.0)
     unit = units.unit("area")
-    pace = Figure("Seeder {figure}", "Seeder's pace: not known", f"{unit}/h", 10, 0, int(200 * HOUR_S * per))
-    done = Figure("{figure} of this field seeded", "Seeded of this field: not known", unit, 0, 0, int(1e7 * per))
+    pace = Figure(lambda figure: say("Seeder {figure}", figure=figure), say("Seeder's pace: not known"), f"{unit}/h", 10, 0, int(200 * HOUR_S * per))
+    done = Figure(lambda figure: say("{figure} of this field seeded", figure=figure), say("Seeded of this field: not known"), unit, 0, 0, int(1e7 * per))
 
     def write(_touched):
         return app.do(
