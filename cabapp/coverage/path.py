@@ -17,15 +17,43 @@ def lengths(start, xy):
     return np.hypot(way[:, 0], way[:, 1])
 
 
-def far_enough(rows, need, start):
-    """Return the indices of rows that lie `need` from the one chosen before, greedily."""
+def far_enough(rows, need, smooth, start, waiting):
+    """Return the nodes of the path: places that lie `need` from the one before, greedily.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n, 4)
+        Fixes: time, s, place, m, and error, m.
+    need : ndarray, shape (n,)
+        m, of each fix.
+    smooth : ndarray of bool, shape (n,)
+        The fix is so noisy that its node is the mean of the fixes on the last half of the way.
+    start : ndarray, shape (2,)
+        The node before, m.
+    waiting : deque
+        Noisy fixes since then; kept up to date.
+
+    Returns
+    -------
+    ndarray, shape (m, 3)
+        Time, s, and place, m.
+    """
     x0, y0 = start.tolist()
-    chosen = []
-    for i, (x, y, far) in enumerate(zip(rows[:, 1].tolist(), rows[:, 2].tolist(), need.tolist())):
-        if (x - x0) * (x - x0) + (y - y0) * (y - y0) >= far * far:
-            chosen.append(i)
-            x0, y0 = x, y
-    return chosen
+    nodes = []
+    for one, far, noisy in zip(rows[:, :3].tolist(), need.tolist(), smooth.tolist()):
+        _, x, y = one
+        if noisy:
+            waiting.append(one)
+        if (x - x0) * (x - x0) + (y - y0) * (y - y0) < far * far:
+            continue
+        if noisy:
+            near = [(a - x) * (a - x) + (b - y) * (b - y) <= far * far / 4 for _, a, b in waiting]
+            some = [w for w, here in zip(waiting, near) if here]
+            one = [sum(values) / len(some) for values in zip(*some)]
+        waiting.clear()
+        nodes.append(one)
+        _, x0, y0 = one
+    return np.array(nodes).reshape(-1, 3)
 
 
 def curve(nodes, theta, gear, dist, seg, u):

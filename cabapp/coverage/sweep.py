@@ -4,6 +4,7 @@ The law of this file: whatever is fed one fix at a time gives the very same piec
 fed all at once, because both go through the same lines and every result is rounded to a tick.
 """
 
+from collections import deque
 from dataclasses import dataclass
 from math import hypot, inf, pi
 
@@ -21,6 +22,10 @@ BLOCK = 8192
 """Fixes taken at once: few enough that all arrays stay in cache."""
 
 
+WAITING = 64
+"""Noisy fixes of which a node may be the mean: more only come together at a standstill."""
+
+
 @dataclass(frozen=True)
 class Rules:
     """What the counting believes of a machine.
@@ -33,7 +38,8 @@ class Rules:
         Faster is a jump, m/s.
     step : float
         Shortest move that says a direction, m; 6 times a fix's own error is asked too, up to
-        4 steps: more would cut off turns.
+        4 steps: more would cut off turns. Where that asks for more than a step, the fixes of the
+        last half of the way are averaged; others are never moved.
     leave : float | None
         Path after which ground swept again is a new visit, m; None = 2 working widths.
     reverse_speed, reverse_limit : float
@@ -96,6 +102,7 @@ class Sweeper:
     def _fresh(self):
         """Forget the stretch before a break; odometer and switches go on."""
         self._nodes = np.zeros((0, 3))  # t, x, y; the first is the start of what is not given out
+        self._waiting = deque(maxlen=WAITING)  # noisy fixes since the last node
         self._way = np.zeros(0)  # direction of motion of the chords between them
         self._gear = np.zeros(0)  # +1 forward, -1 backward
         self._backed = 0.0  # m gone backward since the cusp
@@ -198,10 +205,12 @@ class Sweeper:
         need = self.rules.step * np.minimum(np.maximum(6 * rows[:, 3] / self.rules.step, 1), 4)
         before = np.concatenate([self._nodes[-1:, 1:], rows[:-1, 1:3]])
         moved = rows[:, 1:3] - before
-        if (moved[:, 0] * moved[:, 0] + moved[:, 1] * moved[:, 1] >= need * need).all():
+        far = moved[:, 0] * moved[:, 0] + moved[:, 1] * moved[:, 1] >= need * need
+        if not self._waiting and far.all():
             chosen = rows[:, :3]
         else:
-            chosen = rows[far_enough(rows, need, self._nodes[-1, 1:])][:, :3]
+            smooth = need > self.rules.step
+            chosen = far_enough(rows, need, smooth, self._nodes[-1, 1:], self._waiting)
         if len(chosen):
             self._add(chosen)
 
