@@ -23,6 +23,7 @@ from cabapp.units import MPH
 from store import Store, models
 
 OPERATION = "rolling"
+HARVESTS = ("combining", "harvesting")
 SPEED = 5.0 * MPH
 """Until there is work to reckon from (common practice: 4 to 7 mph, slower on stones)."""
 
@@ -156,9 +157,14 @@ def _twice(store: Store, season: int, words: Words) -> list[str]:
     void = taken_back(store, models.Mark.__tablename__)
     stones = [m for m in store.all(models.Mark, kind=STONE_HIT) if m.id not in void and m.lat is not None]
     worked = {stint.job_id for stint in store.all(models.Stint)}
+    harvested = {
+        job.field_id for job in store.all(models.Job, season=season)
+        if job.operation in HARVESTS and job.id in worked
+    }  # fmt: skip
     for job in store.all(models.Job, operation=OPERATION, season=season):
         met = [mark for mark in stones if mark.field_id == job.field_id]
-        if not met or job.id not in worked:
+        # a field that was harvested without a hit counts too: leaving it out would favour one side
+        if job.id not in worked or not met and job.field_id not in harvested:
             continue
         log = gather(store, job)
         places = [log.count.plane.to_xy(mark.lat, mark.lon)[0] for mark in met]

@@ -140,3 +140,16 @@ def test_stones_at_harvest_say_whether_twice_was_worth_it(farm, planned):
     said = planned()[1].text_content()
     assert "Stones met at harvest: 12 on" in said and "rolled once, 0 on" in said
     assert "more on the same area; by chance alone 1 time in" in said
+
+
+def test_a_field_harvested_without_a_hit_counts_too(farm, planned):
+    """Combined from end to end and no stone met: its ground is in the comparison, with no hits on it."""
+    job = farm.book.put(models.Job, field_id=farm.field.id, operation="combining", season=2026, target=1)
+    farm.book.add(
+        models.Stint(
+            job_id=job.id, operator_id=farm.first.operator_id, tractor_id=farm.first.tractor_id,
+            tool_id=farm.first.tool_id, width_m=10.0, at=START + 90 * DAY,
+        )
+    )  # fmt: skip
+    said = planned()[1].text_content()
+    assert "Stones met at harvest: 0 on" in said and "not enough hits to tell" in said
