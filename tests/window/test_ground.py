@@ -1,5 +1,9 @@
 """The map's window of cells shows the right cell at the right place, however large the field."""
 
+import os
+import subprocess
+import sys
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -90,3 +94,46 @@ def test_between_fixes_the_tractor_glides_without_a_jump():
     assert glide.at(101.5) == pytest.approx((6.5, 0.4, 0.0), abs=0.01)
     glide.feed(pose(50.0), 102.0)
     assert glide.at(102.0) == (50.0, 0.0, 0.0)
+
+
+TOUCHED = """
+from kivy.clock import Clock
+from kivy.input.providers.mouse import MouseMotionEvent
+from kivy.uix.widget import Widget
+from cabapp.screens.parts import map as the_map
+
+class Plain(Widget):  # the hatching alone needs a graphics driver
+    def __init__(self, *_cells, **kwargs):
+        super().__init__(**kwargs)
+    def show(self, *_what):
+        pass
+    look = lean = show
+
+the_map.Tally = Plain
+for disabled in (True, False):
+    for size in ((400, 300), (0, 0)):
+        ground = the_map.GroundMap(size_hint=(None, None), size=size, pos=(3000, 200), disabled=disabled)
+        Clock.tick()
+        taken = []
+        for x, y in ((0, 0), (50, 50), (390, 290), (2960, 240), (3050, 250)):
+            touch = MouseMotionEvent("mouse", 1, (0, 0))
+            touch.x, touch.y, touch.pos = x, y, (x, y)
+            taken.append(bool(ground.dispatch("on_touch_down", touch)))
+        print(disabled, size, taken)
+"""
+
+
+def test_a_map_takes_only_touches_on_it(tmp_path):
+    """A map off to one side, disabled or not, hidden by its size or not, leaves every touch elsewhere
+    to what lies there, near the window's corner and beside itself."""
+    environment = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY")}
+    environment |= {"KIVY_GL_BACKEND": "mock", "KIVY_NO_ARGS": "1", "KIVY_NO_FILELOG": "1", "KIVY_HOME": str(tmp_path)}
+    root = Path(__file__).parents[2]
+    told = subprocess.run(
+        [sys.executable, "-c", TOUCHED], cwd=root, env=environment, capture_output=True, text=True, timeout=60,
+    )  # fmt: skip
+    assert told.stdout.splitlines() == [
+        f"{disabled} {size} [False, False, False, False, {size != (0, 0)}]"
+        for disabled in (True, False)
+        for size in ((400, 300), (0, 0))
+    ], told.stderr[-2000:]

@@ -249,10 +249,11 @@ class GroundMap(FloatLayout):
 
     def on_touch_down(self, touch):
         """Take hold of touches on the ground; the + and - keys go first."""
-        if super().on_touch_down(touch):
-            return True
+        # parts of it may lie outside its box, and a disabled part takes every touch on it
         if not self.collide_point(*touch.pos):
             return False
+        if super().on_touch_down(touch):
+            return True
         touch.grab(self)
         self._fingers[touch.uid] = touch
         self._spread = self._reach()
