@@ -32,7 +32,7 @@ def look(
         state=rules.IDLE, operator=None, tractor=None, tool=None, field=None,
         operation=None, target=None, since=None, stop_reason=None,
         position=where.state(now, None), lost_since=where.lost_since(now),
-        speed=None, pose=None, done_area=None, left_pass_area=None, field_area=None,
+        speed=None, pose=None, done_area=None, field_area=None,
         pass_tally=0, strip=None, strip_over=(), sentence=None, undo_label=None,
         undo_left=0.0, working_s=0.0, stint_s=0.0, now=t, position_words=position_words,
     )  # fmt: skip
@@ -48,8 +48,7 @@ def look(
         state=stood.state, field=drive.field.name, operation=drive.job.operation,
         target=words.times(drive.job.target), since=stood.since, stop_reason=stood.reason,
         position=position, pose=pose, speed=pose.speed if placed else None,
-        done_area=areas.get("done"), left_pass_area=areas.get("left_pass_area"),
-        field_area=areas.get("field"), pass_tally=stood.tally,
+        done_area=areas.get("done"), field_area=areas.get("field"), pass_tally=stood.tally,
         tally_area=acts.tally_area(drive), strip=ahead.strip if ahead else None,
         strip_over=ahead.over if ahead else (), sentence=drive.said(),
         undo_label=undo and rules.UNDOABLE[undo.kind],

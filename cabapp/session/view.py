@@ -193,8 +193,8 @@ class View:
         m/s.
     pose : cabapp.coverage.sweep.Pose or None
         Where tractor and tool are on the job's plane.
-    done_area, left_pass_area, field_area : float or None
-        m2: ground at or above target, sum of passes still needed, the field.
+    done_area, field_area : float or None
+        m2: ground at or above target, the field.
         None when not known, never 0 for unknown.
     pass_tally : int
         Passes counted by tap, for a day without a receiver.
@@ -226,7 +226,6 @@ class View:
     speed: float | None
     pose: Pose | None
     done_area: float | None
-    left_pass_area: float | None
     field_area: float | None
     pass_tally: int
     strip: tuple[int, ...] | None
