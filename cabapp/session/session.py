@@ -277,7 +277,10 @@ class Session:
         if self._source is not None:
             try:
                 fixes = [as_kept(fix) for fix in self._source.poll(now)]
-                self._where.receiver = bool(self._where.receiver or self._source.name)
+                if self._source.name:
+                    self._where.receiver = True
+                elif getattr(self._source, "using", None) == "none":  # she chose to do without
+                    self._where.forget()
             except Exception:
                 # a receiver that breaks must not stop the taps; its silence shows as "lost"
                 log.exception("the receiver could not be read")

@@ -47,6 +47,10 @@ class Whereabouts:
             # when it came counts, not its own time: the tablet's clock may be wrong
             self.fix, self._seen = fix, now
 
+    def forget(self) -> None:
+        """Do without a receiver from now on; its time stays the stint's."""
+        self.receiver, self.fix, self._seen = False, None, None
+
     def time(self, now: float) -> float:
         """Return ``now`` in the receiver's time, never before its newest fix, POSIX s.
 

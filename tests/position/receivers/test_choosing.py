@@ -57,6 +57,26 @@ def test_another_receiver_is_used_while_the_session_runs(choose, speaking, sea_f
     until(lambda: session.tick().position == "good" and chosen.name == "ttyOne")
 
 
+def test_a_stint_goes_on_without_a_receiver_and_with_one_again(choose, speaking, sea_farm, until):
+    """"No receiver" chosen in mid-work: nothing is lost from then on and no place is known; a receiver
+    chosen again is heard again, and one that is only not found is still lost."""
+    port = speaking("ttyOne")
+    chosen = choose(port)
+    session = Session(sea_farm.store, chosen, chosen)
+    sea_farm.take_over(session)
+    session.tap("start")
+    until(lambda: session.tick().position == "good")
+    chosen.use("none")
+    view = session.tick()
+    assert (view.state, view.position, view.lost_since, view.speed) == ("working", "none", None, None)
+    session.tap("pass_counted", passes=1)
+    assert session.view.pass_tally == 1
+    chosen.use(port)
+    until(lambda: session.tick().position == "good")
+    chosen.use(port + "-not-there")
+    until(lambda: session.tick().position == "lost", 15)
+
+
 def test_what_was_chosen_is_chosen_again(choose, speaking, tmp_path):
     """A choice holds when the cab is opened again; what was said for one run does not change it."""
     path = speaking("ttyOne")
