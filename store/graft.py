@@ -1,9 +1,13 @@
-"""A logbook whose list of tables is destroyed, made legible with that of the copy kept of it.
+"""A logbook that SQLite cannot find its way in, made legible again for what it still holds.
 
 SQLite keeps the list of tables, with the page each begins on, in the first page of a file and,
 where that has no room, in pages it names (sqlite.org/fileformat2.html, 1.3, 1.5 and 1.6). Without
 them no row can be reached, though all are there. The kept copy has every table on the same page,
 for it is a copy page by page and the schema changes only when a program is installed.
+
+The page a table begins on names the others of that table. If it is destroyed, they are those
+that belong to no other table and are not free, and it is written anew (`store.roots`). What it
+held itself, while the table was so small as to have no other page, is lost.
 """
 
 import shutil
@@ -12,22 +16,25 @@ import struct
 from contextlib import closing
 from pathlib import Path
 
+from store.roots import new_root, page_size
+
 
 def legible(damaged: Path, kept: Path) -> Path:
-    """Return the damaged file, or beside it one with the kept copy's list of tables in its place.
+    """Return the damaged file, or beside it one in which its tables can be found again.
 
     The one beside it, and what SQLite makes of it, is named ``<damaged>.graft*``.
     """
-    if not kept.exists() or not damaged.exists() or _has_tables(damaged):
+    if not damaged.exists():
         return damaged
-    old = kept.read_bytes()
-    size = struct.unpack_from(">H", old, 16)[0]
-    size = 65_536 if size == 1 else size
     graft = damaged.with_name(damaged.name + ".graft")
-    shutil.copyfile(damaged, graft)
-    wal = damaged.with_name(damaged.name + "-wal")
-    if wal.exists():
-        shutil.copyfile(wal, graft.with_name(graft.name + "-wal"))
+    if _has_tables(damaged):
+        _copy(damaged, graft)
+        return graft if _rooted(graft) else damaged
+    if not kept.exists():
+        return damaged
+    _copy(damaged, graft)
+    old = kept.read_bytes()
+    size = page_size(old)
     with open(graft, "r+b") as file:
         for page in _schema_pages(old):
             content = bytearray(old[(page - 1) * size : page * size])
@@ -37,6 +44,32 @@ def legible(damaged: Path, kept: Path) -> Path:
             file.seek((page - 1) * size)
             file.write(content)
     return graft
+
+
+def _copy(damaged: Path, graft: Path) -> None:
+    shutil.copyfile(damaged, graft)
+    wal = damaged.with_name(damaged.name + "-wal")
+    if wal.exists():
+        shutil.copyfile(wal, graft.with_name(graft.name + "-wal"))
+
+
+def _rooted(graft: Path) -> bool:
+    """Write the first page of the one table that has lost its own; say whether there was one."""
+    try:
+        with closing(sqlite3.connect(graft, isolation_level=None)) as raw:
+            raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            query = "SELECT rootpage FROM sqlite_master WHERE type = 'table' AND rootpage > 0"
+            roots = [root for (root,) in raw.execute(query)]
+    except sqlite3.Error:
+        return False
+    found = new_root(graft.read_bytes(), [1, *roots])
+    if found is None:
+        return False
+    page, content = found
+    with open(graft, "r+b") as file:
+        file.seek((page - 1) * len(content))
+        file.write(content)
+    return True
 
 
 def _has_tables(path: Path) -> bool:
