@@ -42,7 +42,7 @@ class Built:
 
 
 def build(directory: Path | str, seed: int = SEED, along: float = 1.0, wall=None) -> Built:
-    """Write the farm into a folder; logbooks of an earlier run there are replaced.
+    """Write the farm into a folder; logbooks and pages of an earlier run there are replaced.
 
     Parameters
     ----------
@@ -64,10 +64,10 @@ def build(directory: Path | str, seed: int = SEED, along: float = 1.0, wall=None
     write_files(directory, told)
     stores = {name: directory / stem / "logbook.sqlite" for name, stem in STORES.items()}
     for path in stores.values():
-        for old in path.parent.glob("logbook.sqlite*"):
+        for old in path.parent.glob("logbook*.sqlite*"):
             old.unlink()
     bundles = directory / "bundles"
-    for old in bundles.glob("*.zip"):
+    for old in [*bundles.glob("*.zip"), *(directory / "pages").glob("heron-flat-rolling-*")]:
         old.unlink()
     clock = {} if wall is None else {"wall": wall}
     with open_store(stores["office"], "office", **clock) as office:

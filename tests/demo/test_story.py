@@ -12,9 +12,10 @@ import demo_db
 from cabapp.coverage.job import JobCount
 from cabapp.position.files import read_trace
 from demo_db import drive, farm, story
-from demo_db.build import write_files
+from demo_db.build import build, write_files
 from demo_db.compare import compare
 from demo_db.tell import scattered, tell
+from store import models, open_store
 
 KEPT = Path(demo_db.__file__).parent
 
@@ -52,6 +53,16 @@ def test_what_is_kept_is_what_is_built(told, tmp_path):
         ours, made = (read_trace(tmp_path / d / f"{name}.gpx") for d in ("kept", "traces"))
         assert np.array_equal(ours.t, made.t)
         assert max(np.abs(ours.lat - made.lat).max(), np.abs(ours.lon - made.lon).max()) <= 2.1e-7
+
+
+def test_a_second_demo_replaces_the_first(tmp_path):
+    """Built again in the same folder, the farm is new, though a copy was kept beside each logbook."""
+    for _ in range(2):
+        built = build(tmp_path, along=0.3)
+        for path in built.stores.values():
+            with open_store(path) as book:
+                assert len(book.all(models.Farm)) == 1 and not book.all(models.Stint)
+            assert path.with_name("logbook-kept.sqlite").exists()
 
 
 def test_what_is_kept_is_small():
