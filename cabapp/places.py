@@ -7,6 +7,10 @@ from pathlib import Path
 from store.errors import StoreRefused
 
 
+RECEIVER = "receiver"
+"""The folder beside a logbook in which raw logs lie, and what is known of the receivers."""
+
+
 def home() -> Path:
     """Return the folder of this machine's logbook: $ROLLBOOK_HOME, or .rollbook at home."""
     named = os.environ.get("ROLLBOOK_HOME")

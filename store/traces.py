@@ -30,10 +30,12 @@ class TraceWriter:
         self._stint_id = stint_id
         self._buffer: list[tuple[float, float, float, float, int]] = []
         with store.session() as session:
-            sealed = select(func.sum(TraceChunk.count)).filter_by(stint_id=stint_id)
-            tail = _tail(session, stint_id)
-            self._durable = (session.scalar(sealed) or 0) + len(tail)
-        self._tail_from = float(tail.t[0]) if len(tail) else None
+            # not the sum: where a piece was lost, its numbers are not given again
+            sealed = select(func.max(TraceChunk.n + TraceChunk.count)).filter_by(stint_id=stint_id)
+            runs = _tail_runs(session, stint_id)
+            ends = [session.scalar(sealed) or 0, *(n + len(run) for n, run in runs)]
+            self._durable = max(ends)
+        self._tail_from = float(runs[0][1].t[0]) if runs else None
 
     @property
     def appended(self) -> int:
@@ -106,25 +108,34 @@ def seal_all(store: "Store") -> None:
 
 
 def _tail(session: Session, stint_id: str) -> Trace:
-    query = select(TraceTail.packed).filter_by(stint_id=stint_id).order_by(TraceTail.n)
-    return join(unpack(packed) for packed in session.scalars(query))
+    return join(run for _n, run in _tail_runs(session, stint_id))
+
+
+def _tail_runs(session: Session, stint_id: str) -> list[tuple[int, Trace]]:
+    """Return the tail without holes as one run from its first index; a damaged one as several."""
+    query = select(TraceTail.n, TraceTail.packed).filter_by(stint_id=stint_id)
+    runs: list[tuple[int, list[Trace]]] = []
+    due = None
+    for n, packed in session.execute(query.order_by(TraceTail.n)):
+        if n != due:
+            runs.append((n, []))
+        runs[-1][1].append(unpack(packed))
+        due = n + len(runs[-1][1][-1])
+    return [(n, join(parts)) for n, parts in runs]
 
 
 def _seal(store: "Store", session: Session, stint_id: str) -> None:
     session.flush()
-    tail = _tail(session, stint_id)
-    if not len(tail):
-        return
-    first = session.scalar(select(func.min(TraceTail.n)).filter_by(stint_id=stint_id))
-    for i in range(0, len(tail), MAX_COUNT):
-        part = cut(tail, i, i + MAX_COUNT)
-        chunk = TraceChunk(
-            stint_id=stint_id,
-            n=first + i,
-            first_at=float(part.t.min()),
-            last_at=float(part.t.max()),
-            count=len(part),
-            packed=pack(part),
-        )
-        store.number(session, chunk)
+    for first, run in _tail_runs(session, stint_id):
+        for i in range(0, len(run), MAX_COUNT):
+            part = cut(run, i, i + MAX_COUNT)
+            chunk = TraceChunk(
+                stint_id=stint_id,
+                n=first + i,
+                first_at=float(part.t.min()),
+                last_at=float(part.t.max()),
+                count=len(part),
+                packed=pack(part),
+            )
+            store.number(session, chunk)
     session.execute(delete(TraceTail).filter_by(stint_id=stint_id))

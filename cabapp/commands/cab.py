@@ -3,12 +3,13 @@
 import argparse
 from pathlib import Path
 
-from cabapp.places import chosen_store, store_option
+from cabapp.places import RECEIVER, chosen_store, store_option
 from cabapp.position.choosing import Chosen
 from cabapp.position.clock import FASTEST, SLOWEST, ReplayClock
 from cabapp.position.files import read_trace
 from cabapp.position.opening import FORMS, ReceiverRefused, checked_words
 from cabapp.position.replay import Replay
+from cabapp.session.refilling import after_mending
 from store import Store, open_store
 from store.models import Stint
 
@@ -46,7 +47,8 @@ def run(args: argparse.Namespace) -> int:
             source = Replay(read_trace(args.replay).fixes(), args.replay.name)
             clock = ReplayClock(_where_it_was(store, source), args.speed)
         else:
-            folder = chosen_store(args).parent / "receiver"
+            folder = chosen_store(args).parent / RECEIVER
+            after_mending(store, folder)
             clock = source = Chosen(folder, args.receiver, lambda played: _where_it_was(store, played))
         run_cab(
             store, clock, source, night=args.night, size=args.size, dpi=args.dpi or DENSITY,

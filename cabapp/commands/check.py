@@ -7,6 +7,7 @@ import sys
 from sqlalchemy import func, select
 
 from cabapp import places
+from cabapp.session.refilling import refill
 from store import open_store
 from store.models import FACTS
 
@@ -22,19 +23,20 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Do it; 1 if a fault was found."""
+    """Do it, filling traces from the raw log where pieces are missing; 1 if a fault was found."""
     with open_store(places.existing_store(args)) as store:
+        filled = refill(store, store.path.parent / places.RECEIVER)
         faults = store.check()
         with store.session() as session:
             counts = {
                 name: session.scalar(select(func.count()).select_from(model))
                 for name, model in FACTS.items()
             }
-        path = store.path
+        path, mended = store.path, store.mended
     if args.json:
         print(json.dumps({"records": counts, "faults": faults}))
     elif not faults:
         print(f"{path} is whole: {sum(counts.values()):,} records, none missing.")
-    for sentence in faults:
+    for sentence in (*filter(None, (mended, filled)), *faults):
         print(f"rollbook: {sentence}", file=sys.stderr)
     return 1 if faults else 0

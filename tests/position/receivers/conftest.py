@@ -6,6 +6,7 @@ import termios
 import threading
 import time
 import tty
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import reduce
@@ -184,10 +185,10 @@ def square(half):
     return {"type": "Polygon", "coordinates": [np.column_stack([lon, lat]).tolist()]}
 
 
-@pytest.fixture
-def sea_farm(tmp_path):
+@contextmanager
+def farm_at(folder):
     """A farm with one field of 2 km by 2 km around the plane's origin and a 12 m tool."""
-    with open_store(tmp_path / "logbook.sqlite", "tablet 1") as store:
+    with open_store(folder / "logbook.sqlite", "tablet 1") as store:
         store.put(Farm, name="Made-up Farm", timezone="Etc/GMT+2", units="us")
         operator = store.put(Operator, name="Ann").id
         tractor = store.put(Tractor, name="Red").id
@@ -195,3 +196,16 @@ def sea_farm(tmp_path):
         store.put(Hitching, tractor_id=tractor, tool_id=tool, width_m=12.0)
         field = store.put(Field, name="North", boundary=square(1000.0)).id
         yield SeaFarm(store, operator, tractor, tool, field)
+
+
+@pytest.fixture(scope="session")
+def sea_farm_at():
+    """Open a farm on open sea in a folder."""
+    return farm_at
+
+
+@pytest.fixture
+def sea_farm(tmp_path):
+    """A farm on open sea for one test."""
+    with farm_at(tmp_path) as farm:
+        yield farm
