@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 
 from store.bulk import insert_rows
 from store.clock import INSTANT_LIMIT_S
+from store.db import json_text
 from store.models import Change, Instant, Reference, Row
 
 BASE = frozenset(("id", "device", "seq", "stamp"))
@@ -60,7 +61,7 @@ def fits(column: Column, value) -> bool:
 def _judge_of(column: Column) -> tuple[type | tuple[type, ...], Callable | None]:
     """Return what a column's values must be, and what all of them are asked besides."""
     if isinstance(column.type, JSON):
-        return dict, None
+        return dict, _sayable
     if isinstance(column.type, Boolean):
         return bool, None
     if isinstance(column.type, Integer):
@@ -85,6 +86,15 @@ def _whole(texts: Iterable[str]) -> bool:
         return b"\0" not in "".join(texts).encode()
     except UnicodeEncodeError:
         return False
+
+
+def _sayable(values: Iterable[dict]) -> bool:
+    """Say whether these can be written as JSON: infinity cannot."""
+    try:
+        json_text(list(values))
+    except (TypeError, ValueError, RecursionError):
+        return False
+    return True
 
 
 def judged(model: type[Row], columns: dict) -> dict:

@@ -115,8 +115,11 @@ def seen(last: str, theirs: Iterable[str], wall: float) -> str:
     ours_ms = read_stamp(last)[0] if last else FLOOR_MS
     wall_ms = min(round(wall * 1000), ours_ms + LEAP_MS if last else CEILING_MS)
     limit = write_stamp(max(ours_ms, wall_ms) + DRIFT_MS, 0, "")[:_TO_MS]
-    near = (stamp for stamp in theirs if stamp[:_TO_MS] <= limit)
-    return max(last, max(near, default=last))
+    theirs = [last, *theirs]
+    latest = max(theirs)
+    if latest[:_TO_MS] <= limit:  # as good as always
+        return latest
+    return max(stamp for stamp in theirs if stamp[:_TO_MS] <= limit or stamp == last)
 
 
 def fault(off: float) -> str | None:

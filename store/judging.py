@@ -6,6 +6,7 @@ its kind takes longer than to write it.
 
 import hashlib
 from collections.abc import Callable
+from operator import itemgetter
 
 from store.changes import BASE, all_fit, default_of, fits, own_columns
 from store.clock import judge_stamps
@@ -15,6 +16,7 @@ from store.packing import Undecodable, length_of
 from store.times import read_time
 
 PARTS = frozenset(("table", "columns", *BASE))
+_PARTS_OF = itemgetter("id", "device", "seq", "stamp", "table", "columns")
 STATES = ("office", "tablet", "revoked")
 
 
@@ -38,30 +40,29 @@ def read_page(
         If anything in them is not as it must be.
     """
     said = parse_lines(text)
+    if any(record.keys() != PARTS for record in said):
+        raise Unfit("a line does not have the parts of a record")
+    ids, devices, seqs, stamps, tables, given = zip(*map(_PARTS_OF, said), strict=True)
+    _judge_base(device, first, ids, devices, seqs, stamps)
+    if set(map(type, tables)) != {str} or not FACTS.keys() >= set(tables):
+        raise Unfit("a record is of an unknown kind")
     places: dict[str, list[int]] = {}
-    for place, record in enumerate(said):
-        if not isinstance(record, dict) or record.keys() != PARTS:
-            raise Unfit("a line does not have the parts of a record")
-        table = record["table"]
-        if not isinstance(table, str) or table not in FACTS:
-            raise Unfit("a record is of an unknown kind")
+    for place, table in enumerate(tables):
         places.setdefault(table, []).append(place)
-    base = [[record[name] for record in said] for name in ("id", "device", "seq", "stamp")]
-    _judge_base(device, first, *base)
     rows = {}
     for table, which in places.items():
-        whose = [[column[place] for place in which] for column in base]
-        given = [said[place]["columns"] for place in which]
-        rows[table] = list(zip(*whose, *_columns(FACTS[table], given, whose[0], packed)))
+        whose = [[column[place] for place in which] for column in (ids, devices, seqs, stamps)]
+        said_of = [given[place] for place in which]
+        rows[table] = list(zip(*whose, *_columns(FACTS[table], said_of, whose[0], packed)))
     return rows
 
 
-def _judge_base(device: str, first: int, ids: list, devices: list, seqs: list, stamps: list):
+def _judge_base(device: str, first: int, ids, devices, seqs, stamps) -> None:
     if not are_uuids(ids):
         raise Unfit("an id in it is no UUID")
-    if set(map(type, seqs)) != {int} or seqs != list(range(first, first + len(seqs))):
+    if set(map(type, seqs)) != {int} or seqs != tuple(range(first, first + len(seqs))):
         raise Unfit("its numbers do not follow one another")
-    if devices != [device] * len(devices):
+    if devices != (device,) * len(devices):
         raise Unfit("a page of it holds records of two devices")
     try:
         judge_stamps(stamps, device)
@@ -73,12 +74,16 @@ def _columns(model: type[Fact], given: list[dict], ids: list[str], packed) -> li
     """Return the columns of one table's records beyond those every row has, judged."""
     name = model.__tablename__
     own = own_columns(model)
-    if not all(isinstance(said, dict) and said.keys() <= own.keys() for said in given):
+    if set(map(type, given)) != {dict} or not own.keys() >= (said_of := set().union(*given)):
         raise Unfit(f"a {name} has columns that are not known here")
     columns = {}
     for part, column in own.items():
         default = default_of(column)
-        values = [said.get(part, default) for said in given]
+        values = (
+            [said.get(part, default) for said in given]
+            if part in said_of
+            else [default] * len(given)
+        )
         if model is TraceChunk and part == "packed":
             values = [_bytes_of(packed(i), said) for i, said in zip(ids, values, strict=True)]
         elif isinstance(column.type, Instant):

@@ -254,7 +254,8 @@ def _columns_of(data: bytes) -> list[np.ndarray | None]:
     numbers = _numbers(body)
     if len(numbers) != len(present) * count:
         raise Undecodable("it does not hold as many fixes as it says")
-    table = np.cumsum(numbers.reshape(len(present), count), axis=1)
+    table = numbers.reshape(len(present), count)
+    np.cumsum(table, axis=1, out=table)
     np.cumsum(table[:3], axis=1, out=table[:3])
     least, most = _WITHIN[:, present]
     if count and ((table.min(axis=1) < least).any() or (table.max(axis=1) > most).any()):

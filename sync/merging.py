@@ -1,6 +1,7 @@
 """From bundles into a store: each wholly, in one transaction, or not at all."""
 
 from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -19,7 +20,7 @@ from store.pages import holds
 from sync import trust
 from sync.bundle import RECORDS, Bundle, open_bundle
 from sync.exporting import member_of
-from sync.slices import Slice, keep, pages_here, slices
+from sync.slices import Slice, keep, pages_here, slices, squeezed
 
 Rows = dict[str, list[tuple]]  # facts by table, in the order of its columns
 
@@ -93,12 +94,13 @@ def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tup
     BundleRefused
         With a sentence that says why and what to do.
     """
-    with open_bundle(path, passphrase) as bundle:
+    with open_bundle(path, passphrase) as bundle, ThreadPoolExecutor(1) as aside:
         every = slices(bundle)
         with store.session() as session:
             here = pages_here(session)
             chunks = set(session.scalars(select(TraceChunk.id)))
         fresh_slices = [s for s in every if s.key not in here]
+        lines = squeezed(fresh_slices, aside)
         records = _records(bundle, fresh_slices, chunks)
         try:
             with store.writing() as session:
@@ -107,7 +109,7 @@ def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tup
                 _judge_pages(bundle, fresh_slices, trust.believed(session, bundle, words))
                 fresh = _fresh(session, bundle, fresh_slices, records)
                 _insert(session, fresh, bundle.manifest["farm"]["id"])
-                keep(session, fresh_slices)
+                keep(session, fresh_slices, lines)
                 _own_affairs(store, session, bundle, fresh)
         except Unfit:
             raise
@@ -244,8 +246,8 @@ def _own_affairs(store: Store, session: Session, bundle: Bundle, fresh: Rows) ->
     own = session.scalars(select(Own)).one()
     theirs = (row[3] for rows in fresh.values() for row in rows)
     own.stamp = clock.seen(own.stamp, theirs, store.now())
-    ours = (_number(row) for rows in fresh.values() for row in rows)
-    given = [seq + 1 for device, seq in ours if device == own.device]
+    ours = (row for rows in fresh.values() for row in rows if row[1] == own.device)
+    given = [seq + 1 for _id, _device, seq, *_ in ours]
     own.next_seq = max([own.next_seq, *given])
     signer = bundle.manifest["device"]
     for device in (*bundle.manifest["devices"], signer):

@@ -2,7 +2,10 @@
 
 import hashlib
 import zlib
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Executor
 from dataclasses import dataclass
+from itertools import repeat
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -62,14 +65,19 @@ def pages_here(session: Session) -> set[tuple[str, int, int, str]]:
     return {tuple(row) for row in rows}
 
 
-def keep(session: Session, fresh: list[Slice]) -> None:
-    """Keep those of the pages that hold something no page here holds."""
+def squeezed(pages: list[Slice], aside: Executor) -> Iterator[bytes]:
+    """Begin to squeeze the lines of pages, aside of what else is done with them meanwhile."""
+    return aside.map(zlib.compress, (page.data for page in pages), repeat(3))
+
+
+def keep(session: Session, fresh: list[Slice], squeezed: Iterable[bytes]) -> None:
+    """Keep those of the pages, with their squeezed lines, that hold something none here holds."""
     ranges: dict[str, list[tuple[int, int]]] = {}
     for device, first, last, _sha256 in pages_here(session):
         ranges.setdefault(device, []).append((first, last))
     rows = [
-        (p.device, p.first, p.last, p.sha256, p.signature, zlib.compress(p.data, 3))
-        for p in fresh
+        (p.device, p.first, p.last, p.sha256, p.signature, lines)
+        for p, lines in zip(fresh, squeezed, strict=True)
         if not any(a <= p.first and p.last <= b for a, b in ranges.get(p.device, ()))
     ]
     insert_rows(session, Page.__table__, rows)
