@@ -38,6 +38,13 @@ def fingerprints(store: Store, jobs: list) -> dict[str, str]:
     return found
 
 
+def shared(store: Store) -> str:
+    """Return a digest of what the pages of all jobs share: this program, and what the farm says."""
+    with store.session() as session:
+        farm = [_columns(row) for row in session.scalars(select(models.Farm))]
+    return hashlib.sha256("\n".join([_program(), *farm]).encode("utf-8", "replace")).hexdigest()
+
+
 def _facts(store: Store) -> tuple[dict, dict, dict, list[str]]:
     """Ids by the id they belong to; reference rows in words by id; jobs alike; what all share."""
     facts: dict[str, list[str]] = defaultdict(list)

@@ -13,7 +13,7 @@ from cabapp.pages.account import Account, account
 from cabapp.pages.custom import custom_page
 from cabapp.pages.daybook import day_book
 from cabapp.pages.figures import Words, words_of
-from cabapp.pages.fingerprint import fingerprints
+from cabapp.pages.fingerprint import fingerprints, shared
 from cabapp.pages.fuel import fills
 from cabapp.pages.gather import gather
 from cabapp.pages.harvest import harvest_sheet
@@ -58,22 +58,22 @@ def build(
     interrupted goes on where it was.
     """
     directory = Path(directory)
-    keys, (kept, fuel_before) = fingerprints(store, jobs), _kept(directory)
+    keys, (kept, all_before) = fingerprints(store, jobs), _kept(directory)
     fuel = fills(store)
-    fuel_now = [fill.as_json() for fill in fuel]
+    all_now = {"fuel": [fill.as_json() for fill in fuel], "shared": shared(store)}
     old = {job.id: kept[job.id] for job in jobs if _stands(kept.get(job.id), keys[job.id], directory)}
     done: dict[str, dict] = dict(old)
     for number, job in enumerate(job for job in jobs if job.id not in old):
         progress(number, len(jobs) - len(old), "jobs")
         done[job.id] = {"key": keys[job.id], **_write(store, job, directory, now)}
         _forget(directory, kept.get(job.id), done[job.id]["files"])
-        put(directory, KEPT, json.dumps({"jobs": done, "fuel": fuel_before}))
+        put(directory, KEPT, json.dumps({"jobs": done, "all": all_before}))
     written = len(jobs) - len(old)
     progress(written, written, "jobs")
     figures = [{job: one.get("account") for job, one in found.items()} for found in (kept, done)]
-    if figures[0] != figures[1] or fuel_before != fuel_now or not (directory / "index.html").exists():
+    if figures[0] != figures[1] or all_before != all_now or not (directory / "index.html").exists():
         _of_all(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now, fuel)
-        put(directory, KEPT, json.dumps({"jobs": done, "fuel": fuel_now}))
+        put(directory, KEPT, json.dumps({"jobs": done, "all": all_now}))
     # what comes first changes with the day, whether or not anything was written
     _plan(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now)
     return {"written": written, "jobs": len(jobs)}
@@ -125,7 +125,7 @@ def _farm(store: Store) -> tuple[Words, str]:
 
 
 def _kept(directory: Path) -> tuple[dict, object]:
-    """What is kept of each job, and the fuel that the pages of all jobs were made of."""
+    """What is kept of each job, and what else the pages of all jobs were made of: fuel, farm, program."""
     try:
         kept = json.loads((directory / KEPT).read_text("utf-8"))
     except (OSError, ValueError):
@@ -133,7 +133,7 @@ def _kept(directory: Path) -> tuple[dict, object]:
     jobs = kept.get("jobs") if isinstance(kept, dict) else None
     if not isinstance(jobs, dict):
         return {}, None
-    return {job: one for job, one in jobs.items() if isinstance(one, dict)}, kept.get("fuel")
+    return {job: one for job, one in jobs.items() if isinstance(one, dict)}, kept.get("all")
 
 
 def _forget(directory: Path, was, files: list[str]) -> None:

@@ -155,6 +155,18 @@ def test_a_build_that_changed_nothing_counts_nothing(office, small_job):
     assert {name for name in before if before[name] != after[name]} <= {"plan.html"}
 
 
+def test_pages_of_all_jobs_follow_the_farm(write_small, page_names, tmp_path):
+    """A new currency is on the season's page as soon as on the job's, though no figure changed."""
+    made = write_small(tmp_path / "logbook.sqlite", names=page_names.plain)
+    made.book.put(models.Operator, made.first.operator_id, rate_per_h=30.0)
+    (farm,), out = made.book.all(models.Farm), tmp_path / "out"
+    for sign in ("$", "£"):
+        made.book.put(models.Farm, farm.id, currency=sign)
+        build(made.book, jobs_of(made.book), out, START)
+        assert sign in (out / "season-2026.html").read_text("utf-8")
+    made.book.close()
+
+
 def test_one_merged_bundle_touches_one_job(write_small, page_names, tmp_path):
     """After a bundle about one field is merged, the files of the other field are not touched."""
     from types import SimpleNamespace
