@@ -3,19 +3,25 @@
 import argparse
 from pathlib import Path
 
-from cabapp.places import RECEIVER, chosen_store, store_option
+from cabapp.places import RECEIVER, chosen_store, home, store_option
 from cabapp.position.choosing import Chosen
 from cabapp.position.clock import FASTEST, SLOWEST, ReplayClock
 from cabapp.position.files import read_trace
 from cabapp.position.opening import FORMS, ReceiverRefused, checked_words
 from cabapp.position.replay import Replay
+from cabapp.screens.parts.settings import Settings
 from cabapp.session.refilling import after_mending
 from store import Store, open_store
+from store.errors import Refused
 from store.models import Stint
 
 NAME = "cab"
 HELP = "Open the cab: take over, work, hand over."
 EXAMPLE = "rollbook cab --replay drive.gpx --speed 10 --night"
+
+
+class NoPlace(Refused):
+    """There is no such folder for backups."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -25,6 +31,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     where.add_argument("--receiver", type=_receiver, metavar="WHAT", help=f"{FORMS} (default: the one chosen on the screen; at first auto, which also goes without)")
     where.add_argument("--replay", type=Path, metavar="FILE", help="drive a recorded trace (GPX, CSV, NMEA) instead of the receiver")
     parser.add_argument("--speed", type=_speed, default=1.0, metavar="N", help="how many times faster the recording runs, 1 to 60")
+    parser.add_argument("--backup", metavar="DIR", help="a folder in a second place, into which the cab writes checked backups from now on, the last 7 kept; 'none' for no more")
     parser.add_argument("--night", action="store_true", help="begin with the night's colours")
     parser.add_argument("--size", type=_size, default=(1280, 800), metavar="WxH", help="window in pixels (default: 1280x800)")
     parser.add_argument("--dpi", type=float, default=None, help="pixels per inch of this screen (default: 149, a 10.1-inch tablet)")
@@ -42,6 +49,8 @@ def run(args: argparse.Namespace) -> int:
     """
     from cabapp.screens.app import DENSITY, run_cab
 
+    if args.backup is not None:
+        choose_backup(args.backup)
     with open_store(chosen_store(args), carry_on=True) as store:
         if args.replay is not None:
             source = Replay(read_trace(args.replay).fixes(), args.replay.name)
@@ -55,6 +64,20 @@ def run(args: argparse.Namespace) -> int:
             fullscreen=args.fullscreen, screenshot_dir=args.screenshots,
         )  # fmt: skip
     return 0
+
+
+def choose_backup(words: str) -> None:
+    """Remember on this tablet where backups go; "none" for nowhere.
+
+    Raises
+    ------
+    Refused
+        The folder is not there.
+    """
+    place = None if words == "none" else Path(words).absolute()
+    if place is not None and not place.is_dir():
+        raise NoPlace(f"There is no folder {place} for backups. Put the stick in or make the folder, then try again.")
+    Settings(home() / "tablet.json")["backup"] = place and str(place)
 
 
 def _where_it_was(store: Store, source: Replay) -> float:

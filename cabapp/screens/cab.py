@@ -14,7 +14,7 @@ from kivy.properties import ObjectProperty
 from kivy.uix.screenmanager import NoTransition, ScreenManager
 
 from cabapp.places import home
-from cabapp.position.clock import WallClock
+from cabapp.position.clock import ReplayClock, WallClock
 from cabapp.screens.exchanging import BUSY, STANDING, Exchange
 from cabapp.screens.keeping import HEARD, Keeping
 from cabapp.screens.overheard import Overheard
@@ -30,6 +30,7 @@ from cabapp.screens.parts.sound import Sounder
 from cabapp.screens.parts.theme import THEME
 from cabapp.screens.pass_screen import WALK, is_moving, local_time
 from cabapp.screens.saying import EXCHANGE, NOT_NOW, Saying
+from cabapp.screens.second_place import SecondPlace
 from cabapp.screens.way_out import WayOut
 from cabapp.screens.wipe import Wipe
 from cabapp.session import Session
@@ -60,7 +61,9 @@ class Cab(App):
         self._beat = Beat(clock)
         live = isinstance(clock, WallClock)  # a replay's time is of another day
         self.overheard = Overheard(source, store.hear_time if live else None) if source is not None else None
-        self.keeping, self.exchange = Keeping(store), Exchange(store, home() / "exchange")
+        # a replay is no day's work to be kept
+        place = None if isinstance(clock, ReplayClock) else self.settings["backup"]
+        self.keeping, self.exchange = Keeping(store, SecondPlace(store, place)), Exchange(store, home() / "exchange")
         self.saying = Saying(self.keeping, self.exchange)
         self.session = Session(store, self._beat, self.overheard)
         self._light_up()

@@ -7,10 +7,10 @@ read it; that is over then.
 import logging
 import threading
 
+from cabapp.screens.second_place import CLOSES, SecondPlace
 from store.errors import Refused
 
 LOG = logging.getLogger("rollbook.keeping")
-CLOSES = ("finished", "handed over")
 HEARD = "heard"
 """The answer to "it was mended": it has been read."""
 
@@ -22,9 +22,12 @@ class Keeping:
     ----------
     store : store.Store
         Opened to carry on, so that its `trouble` can be shown.
+    second : SecondPlace, optional
+        Where backups go by themselves.
     """
 
-    def __init__(self, store):
+    def __init__(self, store, second=None):
+        self._second = second or SecondPlace(store, None)
         self._store, self._mended, self._state = store, store.mended, None
         self._no_copy: str | None = None
         self._keeper: threading.Thread | None = None
@@ -36,8 +39,8 @@ class Keeping:
 
     @property
     def words(self) -> str | None:
-        """What should be seen while nothing more urgent is: a wrong clock, a missing copy, a mending."""
-        return self._store.clock_fault or self._no_copy or self._mended
+        """What should be seen while nothing more urgent is: a wrong clock, a missing copy, a mending, a missing backup."""
+        return self._store.clock_fault or self._no_copy or self._mended or self._second.words
 
     @property
     def can_be_heard(self) -> bool:
@@ -54,11 +57,12 @@ class Keeping:
             self._store.come_home()
 
     def follow(self, state: str) -> None:
-        """Keep a copy beside the logbook each time a stint is finished or handed over."""
+        """Keep a copy beside the logbook each time a stint is finished or handed over; see to backups."""
         closed, self._state = state in CLOSES and self._state not in (None, state), state
         if closed:
             self._keeper = threading.Thread(target=self._keep, name="keeping", daemon=True)
             self._keeper.start()
+        self._second.follow(state)
 
     def _keep(self):
         try:
@@ -69,6 +73,7 @@ class Keeping:
             self._no_copy = str(refusal)
 
     def close(self) -> None:
-        """Wait for a copy that is being written."""
+        """Wait for a copy or backup that is being written."""
         if self._keeper is not None:
             self._keeper.join()
+        self._second.close()

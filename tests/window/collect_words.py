@@ -30,7 +30,7 @@ SPEAKING = (
     *(f"cabapp/position/{name}.py" for name in (
         "boundaries", "bothways", "fieldfiles", "fieldreaders", "finding", "health", "live", "rawlog", "replay", "team",
     )),
-    *(f"cabapp/screens/{name}.py" for name in ("boundary_files", "driven", "exchanging", "forms", "saying", "sheet_words")),
+    *(f"cabapp/screens/{name}.py" for name in ("boundary_files", "driven", "exchanging", "forms", "saying", "second_place", "sheet_words")),
     "cabapp/screens/parts/health.py", "cabapp/screens/parts/running.py", "cabapp/reckoning/thermal.py",
 )  # fmt: skip
 # below the cab, what is refused anywhere, and what these functions say, may be read in it

@@ -1,4 +1,4 @@
-"""What one tablet remembers for itself: its light, its language, the number before set-up.
+"""What one tablet remembers for itself: its light, its language, the number before set-up, where backups go.
 
 One small JSON file beside the logbook. It belongs to the tablet, not to the farm, so it never travels.
 """
@@ -9,7 +9,7 @@ import os
 from pathlib import Path
 
 LOG = logging.getLogger("rollbook.settings")
-DEFAULTS = {"light": "by the sun", "language": None, "number": None}
+DEFAULTS = {"light": "by the sun", "language": None, "number": None, "backup": None}
 LIGHTS = ("by the sun", "day", "night")
 
 
@@ -25,6 +25,8 @@ class Settings:
             pass
         except (OSError, ValueError, TypeError):
             LOG.warning("the tablet's settings could not be read", exc_info=True)
+        if not isinstance(self._values["backup"], str):
+            self._values["backup"] = None
         if self._values["light"] not in LIGHTS:
             self._values["light"] = DEFAULTS["light"]
 
