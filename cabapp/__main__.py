@@ -4,12 +4,17 @@ import argparse
 import importlib
 import sys
 
-from store.errors import Refused
-
 COMMANDS = (
     "cab", "demo", "measure", "log", "export", "merge", "exchange", "enrol", "office", "backup",
     "check", "fields", "parcels", "edit", "correct", "receiver", "bring", "kiosk",
 )  # fmt: skip
+
+
+class _Help(argparse.HelpFormatter):
+    """Examples keep their lines: one that is folded cannot be copied."""
+
+    def _fill_text(self, text, width, indent):
+        return text if text.startswith("example: ") else super()._fill_text(text, width, indent)
 
 
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
@@ -27,6 +32,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
             help=module.HELP,
             description=module.HELP,
             epilog=f"example: {module.EXAMPLE}",
+            formatter_class=_Help,
         )
         module.arguments(sub)
         sub.set_defaults(run=module.run)
@@ -39,14 +45,21 @@ def main(argv: list[str] | None = None) -> int:
     if not words or (words[0].startswith("-") and words[0] not in ("-h", "--help")):
         words.insert(0, "cab")
     try:
+        return _run(words)
+    except KeyboardInterrupt:
+        print("rollbook: stopped. What was written so far is kept.", file=sys.stderr)
+        return 1
+
+
+def _run(words: list[str]) -> int:
+    from store.errors import Refused  # loads for half a second: stopped meanwhile, it is in words too
+
+    try:
         parser = build_parser(words[0] if words[0] in COMMANDS else None)
         args = parser.parse_args(words)
         return args.run(args)
     except Refused as refusal:
         print(f"rollbook: {refusal}", file=sys.stderr)
-        return 1
-    except KeyboardInterrupt:
-        print("rollbook: stopped. What was written so far is kept.", file=sys.stderr)
         return 1
 
 

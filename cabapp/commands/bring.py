@@ -43,6 +43,9 @@ def run(args: argparse.Namespace) -> int:
         if not args.json:
             for line in in_words(day, ways):
                 print(line)
+        unknown = [str(one) for one in args.only or () if not 1 <= one <= len(day.worked)]
+        if unknown:
+            raise BringRefused(f"The list has no number {', '.join(unknown)}; nothing was written.")
         written = []
         for number, visit in enumerate(day.worked, 1):
             if args.only and number not in args.only:

@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
                 reason=args.reason.strip(), detail=detail,
             )
         )  # fmt: skip
-    said = {name: value for name, value in detail.items() if name != "was"}
+    said = ", ".join(args.value)
     print(json.dumps({"correction": made.id, "detail": detail}) if args.json else f"Corrected {args.kind} {row.id[:8]}: {said}")  # fmt: skip
     return 0
 

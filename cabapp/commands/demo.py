@@ -56,7 +56,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _speed(text: str) -> float:
-    value = float(text)
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
     if not SLOWEST <= value <= FASTEST:
         raise argparse.ArgumentTypeError(f"{SLOWEST:g} to {FASTEST:g}, not {text}")
     return value

@@ -142,6 +142,9 @@ def _rules(name: str, value: str) -> dict:
     """Return the farm's own rules; the empty value before this takes them away."""
     try:
         said = json.loads(value)
+    except ValueError as fault:
+        raise Refused(f"{name} are written as JSON, in braces; {value!r} is none.") from fault
+    try:
         if not isinstance(said, dict):
             raise ValueError("it is no object in braces")
         _RULES[name](said)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from cabapp import places, progress
 from store import open_store
+from store.errors import Refused
 from sync.carriers import STICK_FOLDER, Watch, mounts
 from sync.locking import read_passphrase
 
@@ -32,15 +33,23 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Do it; 1 if anything was refused."""
     passphrase, wrong = read_passphrase(args.passphrase_file), False
+    if not args.folders and not args.sticks:
+        raise Refused("Say with whom: name a shared folder, or --sticks.")
+    for folder in [] if args.watch else args.folders:  # while it watches, one may come later
+        if not folder.is_dir():
+            raise Refused(f"There is no folder {folder}. Look whether it is there, or make it.")
     with open_store(places.existing_store(args)) as store:
         watch = Watch(store, args.folders, mounts if args.sticks else None, passphrase)
-        looks = 2  # a bundle must stand still between two looks
+        said, looks = False, 2  # a bundle must stand still between two looks
         while looks > 0 or args.watch:
             for news in watch.look(progress.show):
                 bad = bool(news.merged.refused or news.trouble)
+                said = True
                 print(news.words, file=sys.stderr if bad else sys.stdout, flush=True)
                 wrong = wrong or bad
             looks -= 1
             if looks > 0 or args.watch:
                 time.sleep(PAUSE_S)
+        if not said:
+            print(f"Nothing was exchanged: no stick with a folder named {STICK_FOLDER} is here.")
     return 1 if wrong else 0

@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
         elif found:
             done = [_put(store, known, one, args, units) for one in found]
         else:
-            done = [{"name": row.name, "id": row.id, "words": f"{row.name}: {row.target} passes, {row.crop or 'no crop'}"} for row in known.values()]  # fmt: skip
+            done = [{"name": row.name, "id": row.id, "words": f"{row.name}: {row.target} pass{'' if row.target == 1 else 'es'}, {row.crop or 'no crop'}"} for row in known.values()]  # fmt: skip
     print(json.dumps({"fields": done}) if args.json else "\n".join(one["words"] for one in done) or "No fields yet.")  # fmt: skip
     return 0
 

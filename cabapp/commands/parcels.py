@@ -55,7 +55,8 @@ def _field(store, name: str | None):
     found = [row for row in rows if name and row.name.casefold() == name.casefold()]
     if len(found) != 1:
         known = ", ".join(sorted(row.name for row in rows)) or "none yet"
-        raise Refused(f"Say with --field in which field they lie. Fields of this logbook: {known}.")
+        wrong = f"There is no field called {name!r}." if name else "Say with --field in which field they lie."
+        raise Refused(f"{wrong} Fields of this logbook: {known}.")
     return found[0]
 
 

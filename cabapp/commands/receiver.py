@@ -65,7 +65,8 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(_figures(source, verdict), allow_nan=False))
     if verdict is None or verdict.state in ("lost", "none"):
-        raise Refused(f"No position was found. {verdict.do if verdict else ''}".strip())
+        do = verdict.do.removesuffix(" I keep looking.") if verdict else ""
+        raise Refused(f"No position was found. {do}".strip())
     return 0
 
 

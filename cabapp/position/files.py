@@ -89,9 +89,11 @@ def _read(file, builder: TraceBuilder) -> TraceFile:
     elif _SENTENCE.search(sample):
         _read_nmea(file, builder)
     else:
+        begins = _first_line(head)[:40]
+        seen = f"begins with {begins!r}" if begins.isprintable() and "\ufffd" not in begins else "is no text"
         raise TraceRefused(
             f"{name} is neither GPX, nor CSV with a header that names time, lat and lon, nor "
-            f"NMEA 0183 text. It begins with {_first_line(head)[:40]!r}. "
+            f"NMEA 0183 text. It {seen}. "
             "Export the track as GPX 1.1."
         )
     return builder.build()
