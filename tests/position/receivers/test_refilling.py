@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from sqlalchemy import delete
 
 from cabapp.__main__ import main
 from cabapp.coverage.job import JobCount
@@ -16,7 +17,8 @@ from cabapp.session import Session, rules
 from cabapp.session.count import taps_of, tool_of
 from cabapp.session.refilling import after_mending, refill
 from store import open_store
-from store.models import Field, Stint, TraceChunk
+from store.models import Field, Stint, TraceChunk, TraceTail
+from store.packing import cut, pack, unpack
 
 T0 = 1_779_000_000.0
 PAGE = 4096
@@ -151,6 +153,31 @@ def test_what_the_raw_log_does_not_hold_is_said_to_be_lost(damaged, tmp_path):
         lost = len(before.trace) - left
         assert refill(mended, tmp_path / "receiver").startswith(f"{lost:,} positions are lost")
         assert len(mended.read_trace(before.stint.id)) == left and lost > 0
+        numbers = [chunk.n for chunk in mended.all(TraceChunk)]
+        writer = mended.trace(before.stint.id)
+        writer.append(T0 + 2000, 47.0, -30.0)
+        writer.seal()
+        assert mended.all(TraceChunk)[-1].n == len(before.trace) not in numbers, "no place is taken twice"
+
+
+def test_an_open_trace_with_a_hole_is_filled_in_its_place(evening, damaged, tmp_path):
+    """Where seconds of a trace that was not sealed yet are destroyed, they come back in between."""
+    before = damaged(slice(0, 0))
+    *_, last = [chunk for chunk in before.chunks if chunk.count > 100]
+    with open_store(before.path) as store, store.writing() as session:
+        for chunk in before.chunks:
+            if chunk.n >= last.n:
+                session.execute(delete(TraceChunk).filter_by(id=chunk.id))
+                tail = unpack(chunk.packed)
+                for i in range(0, chunk.count, 10):
+                    piece = pack(cut(tail, i, i + 10))
+                    session.add(TraceTail(stint_id=chunk.stint_id, n=chunk.n + i, packed=piece))
+    damage(before.path, [pack(cut(unpack(last.packed), 150, 160))])
+    with open_store(before.path) as mended:
+        assert 0 < len(mended.read_trace(before.stint.id)) < len(before.trace)
+        assert "came back" in refill(mended, tmp_path / "receiver")
+        np.testing.assert_array_equal(mended.read_trace(before.stint.id).t, before.trace.t)
+        assert counted(mended, evening[1], before.stint) == before.tally
 
 
 def test_a_log_of_another_drive_fills_nothing(damaged, sea_place, told_by_a_receiver, tmp_path):
