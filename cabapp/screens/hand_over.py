@@ -117,7 +117,7 @@ class HandOverScreen(Page):
         field = job.field
         ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
         ground.target = getattr(field, "target", 2)
-        ground.marks = [(mark.kind, job.plane.to_xy(mark.lat, mark.lon)[0]) for mark in app.session.marks if mark.lat is not None]
+        ground.marks = [(mark.kind, tuple(job.plane.to_xy(mark.lat, mark.lon)[0])) for mark in app.session.marks if mark.lat is not None]
         ground.keys = True
         ground.changed("all")
         ground.show_whole()

@@ -62,7 +62,7 @@ class ReceiveScreen(Page):
         ground.next_place = None  # it is for the receiver to show
         sheet = self._hand_over.sheet
         ground.marks = [
-            (mark["kind"], job.plane.to_xy(mark["lat"], mark["lon"])[0])
+            (mark["kind"], tuple(job.plane.to_xy(mark["lat"], mark["lon"])[0]))
             for mark in sheet.get("marks") or () if mark.get("lat") is not None
         ]  # fmt: skip
         ground.keys = True
