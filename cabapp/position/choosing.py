@@ -41,7 +41,7 @@ class Chosen:
     --------
     >>> chosen = Chosen(None, "none")
     >>> chosen.name, chosen.words, chosen.poll(0.0), chosen.state
-    ('', 'No receiver is used.', [], 'absent')
+    ('', 'No receiver is used.', [], 'unused')
     >>> chosen.close()
     """
 
@@ -165,7 +165,9 @@ class Chosen:
     def state(self) -> str:
         """The link's state as `health.judge` takes it."""
         active = self.active
-        return getattr(active, "state", "absent" if active is None else "blind")
+        if active is None:
+            return "unused" if self.using == "none" else "absent"
+        return getattr(active, "state", "blind")
 
     @property
     def said(self) -> dict:

@@ -156,6 +156,7 @@ def _advice(recent, between, every, late, say_time) -> str:
 
 
 _HELP = {
+    "unused": "Choose a receiver, or count the passes by hand.",
     "absent": "Plug the receiver in, or switch it on. I keep looking.",
     "silent": "Look at the receiver's power and its cable.",
     "strange": "Set the receiver to NMEA 0183 with GGA and RMC sentences.",

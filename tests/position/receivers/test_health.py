@@ -40,6 +40,7 @@ def test_between_passes_is_what_95_of_100_stay_below():
         (heard(300, quality=4), 60.0, "good", "Good to about 2 in between passes.", ""),
         (heard(300, quality=1, hdop=4.0), 60.0, "good", "Only good to about 29 ft between passes.", "Keep clear of trees"),
         (heard(300, sigma=0.2), 642.0, "absent", "I do not know where we are since 00:59.", "Plug the receiver in"),
+        (heard(300, sigma=0.2), 642.0, "unused", "I do not know where we are since 00:59.", "Choose a receiver"),
         (heard(300, sigma=0.2), 642.0, "strange", "I do not know where we are since 00:59.", "NMEA 0183"),
         ([], 60.0, "blind", "I do not know where we are.", "open sky"),
         ([], 60.0, "silent", "I do not know where we are.", "power"),
