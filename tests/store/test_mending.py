@@ -85,7 +85,7 @@ def test_any_damaged_page_is_mended(damaged, every, capsys):
         if page == 0 or mended == 1:
             assert list(path.parent.glob("logbook-damaged-*.sqlite"))
     assert mended > pages / every * 0.5  # the others: free pages, or what SQLite cannot judge
-    assert worst >= 60
+    assert worst >= 90  # a page holds some 24 taps
     with capsys.disabled():
         said = f"{len(range(0, pages, every))} of {pages} pages damaged, one at a time: all opened"
         print(f"\n  {said}, {mended} mended, {worst} of 120 taps at the worst")
