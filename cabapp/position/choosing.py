@@ -108,6 +108,11 @@ class Chosen:
 
     # --- a clock -----------------------------------------------------------------------------
 
+    @property
+    def replaying(self) -> bool:
+        """Whether a recording is played: its time is of another day."""
+        return self._clock is not self._wall
+
     def now(self) -> float:
         """Return POSIX s: the wall's, or the recording's."""
         return self._clock.now()

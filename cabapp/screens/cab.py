@@ -14,10 +14,10 @@ from kivy.properties import ObjectProperty
 from kivy.uix.screenmanager import NoTransition, ScreenManager
 
 from cabapp.places import home
-from cabapp.position.clock import ReplayClock, WallClock
+from cabapp.position.clock import ReplayClock
 from cabapp.screens.exchanging import BUSY, STANDING, Exchange
 from cabapp.screens.keeping import HEARD, Keeping
-from cabapp.screens.overheard import Overheard
+from cabapp.screens.overheard import Overheard, unless_played
 from cabapp.screens.pages import all_pages, page_for
 from cabapp.screens.parts import fingers, words
 from cabapp.screens.parts.flash import FlashFrame
@@ -59,8 +59,8 @@ class Cab(App):
         self._light = "night" if night else self.settings["light"]
         self.read_farm()
         self._beat = Beat(clock)
-        live = isinstance(clock, WallClock)  # a replay's time is of another day
-        self.overheard = Overheard(source, store.hear_time if live else None) if source is not None else None
+        hear = unless_played(clock, store.hear_time)
+        self.overheard = None if source is None else Overheard(source, hear)
         # a replay is no day's work to be kept
         place = None if isinstance(clock, ReplayClock) else self.settings["backup"]
         self.keeping, self.exchange = Keeping(store, SecondPlace(store, place)), Exchange(store, home() / "exchange")

@@ -4,11 +4,23 @@ import math
 from collections import deque
 from collections.abc import Callable
 
+from cabapp.position.clock import ReplayClock
 from cabapp.position.fix import Fix, Source
 
 SPAN_S = 2.0
 STALE_S = 4.0
 _METRES = 111_195.0  # in a degree of latitude, near enough for a walking pace
+
+
+def unless_played(clock, hear: Callable[[float], None]) -> Callable[[float], None]:
+    """Return what passes times on to `hear`, but not while the clock plays a recording: its time is
+    of another day."""
+
+    def pass_on(t: float) -> None:
+        if not isinstance(clock, ReplayClock) and not getattr(clock, "replaying", False):
+            hear(t)
+
+    return pass_on
 
 
 class Overheard:

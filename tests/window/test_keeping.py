@@ -6,11 +6,13 @@ from types import SimpleNamespace
 
 import pytest
 
+from cabapp.position.choosing import Chosen
+from cabapp.position.clock import ReplayClock, WallClock
 from cabapp.position.fix import Fix
 from cabapp.position.replay import Replay
 from cabapp.screens.exchanging import NOTHING, Exchange
 from cabapp.screens.keeping import HEARD, Keeping
-from cabapp.screens.overheard import Overheard
+from cabapp.screens.overheard import Overheard, unless_played
 from cabapp.session.view import DANGER, QUIET, RECORDING, Sentence
 from store import open_store
 from store.errors import StoreRefused
@@ -129,6 +131,22 @@ def test_only_a_live_receiver_tells_the_time():
     live.hold(4.0)
     assert [fix.t for fix in live.poll(5.0)] == [2.0, 3.0, 4.0, 5.0] and heard == [1.0, 3.0, 4.0, 5.0]
     assert len(shown.poll(5.0)) == 6
+
+
+def test_a_recording_tells_no_time_however_it_was_chosen(tmp_path):
+    """With a receiver, or none, times go to the logbook; while a recording is played they do not."""
+    recording = tmp_path / "day.csv"
+    recording.write_text("time,lat,lon\n2026-05-01T10:00:00Z,50.0,10.0\n2026-05-01T10:00:01Z,50.0,10.0\n")
+    heard = []
+    for words, passed in (("none", True), (f"file:{recording}", False)):
+        chosen = Chosen(None, words)
+        unless_played(chosen, heard.append)(5.0)
+        assert (heard == [5.0]) == passed
+        heard.clear()
+        chosen.close()
+    unless_played(WallClock(), heard.append)(6.0)
+    unless_played(ReplayClock(0.0), heard.append)(7.0)
+    assert heard == [6.0]
 
 
 @pytest.fixture
