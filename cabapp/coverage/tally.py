@@ -71,7 +71,10 @@ class Tally:
     by_count : dict of int to float
         Ground covered exactly so many times.
     avoidable, unavoidable : float
-        Re-covered: above target; see `avoidable`.
+        Re-covered ground: above target; see `avoidable`.
+    avoidable_passes : float
+        The passes above target over the avoidable part: ground one too many counts once, two too
+        many twice.
     """
 
     field_area: float | None
@@ -81,6 +84,7 @@ class Tally:
     by_count: dict[int, float] = default(default_factory=dict)
     avoidable: float = 0.0
     unavoidable: float = 0.0
+    avoidable_passes: float = 0.0
 
 
 def main_direction(stints: list[Pieces]) -> float:
@@ -250,11 +254,12 @@ def add_up(rows: Rows, field: Field | None, parts: tuple[float, float] = (1.0, 0
     here = rows.inside & (rows.count > 0)
     area = rows.area
     sums = np.bincount(rows.count[here], weights=area[here])
-    over = float(area[here & (rows.count > rows.want)].sum())
-    return _summed(sums, over, field, parts)
+    above = here & (rows.count > rows.want)
+    excess = float((area[above] * (rows.count - rows.want)[above]).sum())
+    return _summed(sums, float(area[above].sum()), excess, field, parts)
 
 
-def _summed(sums, over, field, parts):
+def _summed(sums, over, excess, field, parts):
     by_count = {n: float(a) for n, a in enumerate(sums) if n and a > 0}
     covered = float(sum(by_count.values()))
     share = parts[0] / sum(parts) if sum(parts) else 1.0
@@ -266,6 +271,7 @@ def _summed(sums, over, field, parts):
         by_count=by_count,
         avoidable=over * share,
         unavoidable=over * (1 - share),
+        avoidable_passes=excess * share,
     )
 
 
@@ -304,7 +310,7 @@ def tally(
     # as `add_up` of `lay_rows`, but no stretch is ever written down
     events, ladder, _ = _events(stints, field, row, 0.0, seedings, every=False)
     wanted = [(target, 0)] if field is None else [(field.target, 1), (1, 5)]
-    sums, over = np.zeros(1), 0.0
+    sums, over, excess = np.zeros(1), 0.0, 0.0
     for sheet in events.sheets(field is not None):
         passes = sheet.count.ravel()
         area = sheet.width * (ladder.height(sheet.k) / events.fine)[:, None]
@@ -316,7 +322,9 @@ def tally(
             else:
                 here = area * ((sheet.flips & 5) == flips)
             new = np.bincount(passes, weights=here.ravel(), minlength=len(sums))
-            over += float(new[want + 1 :].sum())
+            above = new[want + 1 :]
+            over += float(above.sum())
+            excess += float(above @ np.arange(1, len(above) + 1))
             new[: len(sums)] += sums
             sums = new
-    return _summed(sums, over, field, parts)
+    return _summed(sums, over, excess, field, parts)

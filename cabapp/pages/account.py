@@ -95,6 +95,7 @@ class Account:
     by_count: dict[str, float]
     avoidable: float
     unavoidable: float
+    avoidable_passes: float
     agreed: float | None
     lines: list[Line]
     sheets: list[str] = field(default_factory=list)
@@ -121,7 +122,7 @@ def account(store: Store, log: JobLog, stem: str) -> Account:
         log.job.id, stem, log.field.name, log.field.crop, log.job.operation, log.job.season,
         log.job.target, log.began, log.ended, tally.field_area, tally.none, tally.covered,
         tally.pass_area, log.reached, {str(n): a for n, a in sorted(tally.by_count.items())},
-        tally.avoidable, tally.unavoidable, log.job.agreed_area_m2,
+        tally.avoidable, tally.unavoidable, tally.avoidable_passes, log.job.agreed_area_m2,
         [_line(store, s, log, price) for s in log.stints], [],
         shared.parts, shared.overlap, list(shared.unread),
     )  # fmt: skip
@@ -247,11 +248,11 @@ def useful(one: Account) -> float:
 
 
 def avoidable_cents(one: Account) -> int:
-    """What the re-covering that could have been spared cost, in proportion to all passes."""
+    """What the passes that could have been spared cost, in proportion to all passes."""
     if not one.pass_area:
         return 0
     money = sum(line.cents for line in one.lines) / 100
-    return hundredths(cost_of_passes(one.avoidable, machine_per_area=money / one.pass_area))
+    return hundredths(cost_of_passes(one.avoidable_passes, machine_per_area=money / one.pass_area))
 
 
 def per_area(cents: int | None, area: float | None, unit: float) -> float | None:

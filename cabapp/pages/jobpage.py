@@ -97,7 +97,7 @@ def work_table(one: Account, words: Words) -> Table:
         ("cost", words.money(cents), an_area(per_area(cents, ground, unit), words) + " of field, "
          + an_area(per_area(cents, one.pass_area, unit), words) + " of pass area"),
         ("re-covering that could have been spared", words.area(one.avoidable),
-         f"cost {words.money(spared)}, in proportion: {share(one.avoidable, one.pass_area)} of all passes"),
+         f"cost {words.money(spared)}, in proportion: {share(one.avoidable_passes, one.pass_area)} of all passes"),
         ("re-covering along the edge", words.area(one.unavoidable), "a half-lap cannot help it"),
     ]  # fmt: skip
     return Table("How it went", [("what", ""), ("how much", "n"), ("remark", "")], [list(r) for r in rows], key="work")

@@ -6,6 +6,10 @@ from shapely.geometry import Polygon, box
 
 from cabapp.coverage.avoidable import split
 from cabapp.coverage.field import Field
+from cabapp.coverage.pieces import Pieces
+from cabapp.coverage.sweep import Sweeper, Switch
+from cabapp.coverage.tally import add_up, lay_rows, tally
+from cabapp.coverage.tool import Tool
 
 WIDTH, ROW = 12.0, 2.0
 
@@ -58,3 +62,20 @@ def test_where_one_pass_is_enough_a_second_is_over():
     field = Field(box(-200, 0, 200, 200), 2, once=box(-100, 0, 6, 200))
     avoidable, unavoidable = split(lay(0, 0), field, ROW, WIDTH)
     assert avoidable + unavoidable == pytest.approx(6 * 160, rel=0.06)
+
+
+def test_ground_run_over_twice_too_often_counts_twice_in_the_passes_to_be_spared():
+    """A lane driven five times where two are wanted: its ground is re-covered once, and three passes
+    over it could have been spared, by either way of adding up."""
+    y = np.arange(0, 240.0, 4.0)
+    stints = []
+    for n in range(5):
+        sweeper = Sweeper(Tool(10.0))
+        t, xy = 3600.0 * n + np.arange(len(y)), np.column_stack([np.full(len(y), 5.0), y])
+        parts = [sweeper.feed(t, xy, [Switch(-1.0, True)]), sweeper.finish()]
+        stints.append(Pieces.join(parts, sweeper.leave))
+    field = Field(box(0, 0, 10, 230))
+    for found in (tally(stints, field), add_up(lay_rows(stints, field), field)):
+        assert found.by_count == pytest.approx({5: 2300.0}, rel=1e-3)
+        assert found.avoidable + found.unavoidable == pytest.approx(2300.0, rel=1e-3)
+        assert found.avoidable_passes == pytest.approx(3 * 2300.0, rel=1e-3)

@@ -52,7 +52,7 @@ def one_job():
         return Account(
             "job", "stem", "Square", None, "rolling", 2026, 1, made.began, made.ended,
             more.get("field_area", pass_area), 0.0, pass_area, pass_area, pass_area, {"1": pass_area},
-            more.get("avoidable", 0.0), 0.0, None, [made],
+            more.get("avoidable", 0.0), 0.0, more.get("avoidable_passes", 0.0), None, [made],
         )  # fmt: skip
 
     return make
@@ -112,7 +112,7 @@ def test_fuel_money_is_the_printed_one(one_job):
 def test_avoidable_re_covering_costs_its_share_to_the_hundredth(one_job):
     """A quarter of all passes could have been spared, so a quarter of the cost could."""
     one = one_job({"working": 3600.0}, pass_area=40000.0, wage_cents=2450, tractor_cents=9000,
-                  fuel_cents=1551, avoidable=10000.0)  # fmt: skip
+                  fuel_cents=1551, avoidable=8000.0, avoidable_passes=10000.0)  # fmt: skip
     assert avoidable_cents(one) == 3250  # 130.01 / 4 = 32.5025
     assert cell(work_table(one, US), "re-covering that could have been spared", 2).startswith("cost 32.50")
 
