@@ -14,6 +14,7 @@ from store.models import (
     Field,
     FuelEntry,
     Job,
+    Mark,
     Operator,
     Stint,
     Tap,
@@ -200,6 +201,8 @@ def test_before_the_start_each_cause_is_said_in_its_order(book, farm, begun):
         stint, end = written(store, [*there, (60, 430), *reversed(there), (18, -1)], DAY0 - 4900.0, 4.0, 10.0, **kept)
         store.add(Tap(stint_id=stint.id, kind="start", at=DAY0 - 4900.5))
         store.add(Tap(stint_id=stint.id, kind="finish", at=end + 1))
+        here = {"lat": LAT0 + 300 / M_LAT, "lon": LON0 + 200 / M_LON}
+        store.add(Mark(field_id=store.get(Job, kept["job_id"]).field_id, kind="rock", at=DAY0 - 4000.0, **here))
     cab = begun()
     assert known(cab, QUIET, "Not right when Oda Bracken walked round (13:00): hitch pin.").endswith("Look before you start.")
     words = known(cab, QUIET, "Fuel for about ")
@@ -226,7 +229,7 @@ def test_before_the_start_each_cause_is_said_in_its_order(book, farm, begun):
     cab.picture("the-day-full")
     read_rows(cab, ", dark from", ", needs", "; again once up, until the 4th node", "worth it, ", "not right: hitch pin")
     home(cab)
-    assert " and you finish with the seeder. Until then 1 gap, grease, fuel." in known(cab, QUIET, "Start by ")
+    assert " and you finish with the seeder. Until then 1 gap, 1 rock to pick, grease, fuel." in known(cab, QUIET, "Start by ")
     assert known(cab, QUIET, "1 place missed is worth going back for: ").endswith("See More, Mop up.")
     cab.wait_view(sentence=None)
     the_day(cab, "Wind and heat")
