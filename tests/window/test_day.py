@@ -207,7 +207,7 @@ def test_the_mop_up_lists_and_draws_what_was_missed(missed, begun, sizes, size):
     """The missed strip of 2 by 330 m is a stop of the round with how far and which way it lies;
     touching it goes back to the map."""
     cab = begun("--size", size)
-    cab.wait(lambda: "More" in texts(cab), "the tractor to stand")
+    cab.wait(lambda: cab.look()["view"]["now"] > DAY0 + 15 and "More" in texts(cab), "the tractor to stand")
     go(cab, "More", "Mop up")
     row = cab.find("1. ", ("Row",))
     assert "ft wide, 0.2 mi long, never rolled: sure" in row["text"], row
