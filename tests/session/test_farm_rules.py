@@ -92,7 +92,8 @@ def test_the_farm_s_closing_rule_moves_the_field_s_day(store, ids, run):
 def test_rules_that_cannot_be_are_refused(store, capsys, wrong):
     """The office is told what is wrong, and nothing is changed."""
     assert edit(store, "farm", wrong) == 1
-    assert "cannot be that" in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert "cannot be that" in said or ("are written as JSON, in braces" in said and wrong.endswith("{"))
     assert store.all(Farm)[0].go_rules is None and store.all(Farm)[0].closing_rules is None
 
 

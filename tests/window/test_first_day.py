@@ -117,6 +117,7 @@ def test_a_second_tractor_and_its_hitching_are_set_up_by_forms(open_cab, farm, t
     hand.tap("Hitchings")
     cab.find("Back")
     hand.tap("New")
+    cab.find("Write down")
     for line, value in (("Tractor", "Ox"), ("Tool", "40 ft roller")):
         hand.tap(line, value)
         cab.find("Write down")
