@@ -15,7 +15,11 @@ TRIES = 8
 
 def begin(path, out):
     words = [sys.executable, "-m", "cabapp", "office", "--store", str(path), "--out", str(out)]
-    return subprocess.Popen(words, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    # a run in the background of a shell would hand down that Ctrl-C is ignored
+    return subprocess.Popen(
+        words, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
+    )  # fmt: skip
 
 
 def sound(out):
