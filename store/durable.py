@@ -1,6 +1,7 @@
 """What a logbook stands on: the time, durable transactions, and going on without a disk."""
 
 import sqlite3
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -52,6 +53,8 @@ class Durable:
         self._memory: Memory | None = None
         self._tried = 0.0
         self._wall_off = 0.0
+        # a trace is written beside the thread that writes taps: each waits for the other here
+        self._turn = threading.RLock()
 
     def _use(self, engine: Engine) -> None:
         self._engine, self._writer = engine, engine.execution_options(write=True)
@@ -111,9 +114,13 @@ class Durable:
         """Do work(session) in one durable transaction and return its result.
 
         If the disk cannot be written and this store carries on, the work is done once more, in
-        memory, and `trouble` says so; every few seconds the file is tried again.
+        memory, and `trouble` says so; every few seconds the file is tried again. Threads take
+        their turn.
         """
-        opened = opened or self.writing
+        with self._turn:
+            return self._durably(work, opened or self.writing)
+
+    def _durably(self, work: Callable[[Any], Any], opened: Callable) -> Any:
         try:
             with opened() as session:
                 done = work(session)
@@ -146,17 +153,18 @@ class Durable:
 
     def come_home(self) -> bool:
         """Try to write what is in memory to the file; say whether all is on disk now."""
-        if self._memory is None:
+        with self._turn:
+            if self._memory is None:
+                return True
+            self._tried = time.monotonic()
+            try:
+                self._memory.come_home()
+            except sqlite3.Error:
+                return False
+            self._memory.close()
+            self._use(self._home)
+            self._memory = self.trouble = None
             return True
-        self._tried = time.monotonic()
-        try:
-            self._memory.come_home()
-        except sqlite3.Error:
-            return False
-        self._memory.close()
-        self._use(self._home)
-        self._memory = self.trouble = None
-        return True
 
     @contextmanager
     def session(self) -> Iterator[Session]:

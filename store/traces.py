@@ -4,6 +4,7 @@ What was appended since the last `TraceWriter.sync` is lost by a power cut; noth
 """
 
 import math
+import threading
 from typing import TYPE_CHECKING
 
 from sqlalchemy import delete, func, select
@@ -22,12 +23,14 @@ SEAL_S = 300.0
 class TraceWriter:
     """Appends fixes to one stint; picks up a tail that a crash left behind.
 
-    One writer a stint at a time. `appended` counts every fix so far, synced or not.
+    One writer a stint at a time. `appended` counts every fix so far, synced or not. One thread
+    may append while another syncs; of those that sync or seal, one waits for the other.
     """
 
     def __init__(self, store: "Store", stint_id: str):
         self._store = store
         self._stint_id = stint_id
+        self._turn = threading.RLock()
         self._buffer: list[tuple[float, float, float, float, int]] = []
         with store.session() as session:
             # not the sum: where a piece was lost, its numbers are not given again
@@ -66,9 +69,11 @@ class TraceWriter:
         StoreRefused
             If it could not be written; what was appended is kept for the next try.
         """
-        if not self._buffer:
-            return
-        fresh = make_trace(*zip(*self._buffer, strict=True))
+        with self._turn:
+            if fresh := tuple(self._buffer):  # more may come while these are written
+                self._write(make_trace(*zip(*fresh, strict=True)))
+
+    def _write(self, fresh: Trace) -> None:
         begun = float(fresh.t[0]) if self._tail_from is None else self._tail_from
         full = abs(float(fresh.t[-1]) - begun) >= SEAL_S
 
@@ -80,15 +85,16 @@ class TraceWriter:
                 _seal(self._store, session, self._stint_id)
 
         self._store.durably(write)
+        del self._buffer[: len(fresh)]
         self._durable += len(fresh)
-        self._buffer.clear()
         self._tail_from = None if full else begun
 
     def seal(self) -> None:
         """Make durable and seal, so that the next bundle carries all of it."""
-        self.sync()
-        self._store.durably(lambda session: _seal(self._store, session, self._stint_id))
-        self._tail_from = None
+        with self._turn:
+            self.sync()
+            self._store.durably(lambda session: _seal(self._store, session, self._stint_id))
+            self._tail_from = None
 
 
 def read_trace(session: Session, stint_id: str) -> Trace:

@@ -4,6 +4,7 @@ import gc
 import logging
 import os
 import signal
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from kivy.app import App
@@ -65,7 +66,9 @@ class Cab(App):
         place = None if isinstance(clock, ReplayClock) else self.settings["backup"]
         self.keeping, self.exchange = Keeping(store, SecondPlace(store, place)), Exchange(store, home() / "exchange")
         self.saying = Saying(self.keeping, self.exchange)
-        self.session = Session(store, self._beat, self.overheard)
+        # a card may take its time to write, and the picture must not stand still meanwhile
+        self._beside = ThreadPoolExecutor(1, "trace")
+        self.session = self._new_session()
         self._light_up()
         self._leave_when_over, self._begun = leave_when_over, False
         self._ask_why = self._shouted = False
@@ -83,10 +86,13 @@ class Cab(App):
         """Begin a session with what set-up has changed; there is no stint in hand then."""
         self.read_farm()
         read = not self.session.choices().cautions
-        self.session = Session(self.store, self._beat, self.overheard)
+        self.session = self._new_session()
         if read:
             self.do("caution")
         self.tick(0)
+
+    def _new_session(self) -> Session:
+        return Session(self.store, self._beat, self.overheard, self._beside)
 
     def build(self):
         """Make the screens and begin to tick."""
@@ -320,4 +326,5 @@ class Cab(App):
         """Leave everything written."""
         self.exchange.close()
         self.session.close()
+        self._beside.shutdown()
         self.keeping.close()

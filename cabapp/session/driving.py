@@ -7,6 +7,8 @@ may fail; then that is logged, said in one sentence, and fixes go on being writt
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
+from concurrent.futures import Executor, Future
 
 import numpy as np
 
@@ -51,6 +53,8 @@ class Drive:
     where : Whereabouts
         Shared with the session.
     ways : FarmWays
+    beside : concurrent.futures.Executor, optional
+        Makes the trace durable beside the thread that calls, for a disk may take its time.
     """
 
     def __init__(
@@ -59,6 +63,7 @@ class Drive:
         stint: Stint,
         where: Whereabouts,
         ways: FarmWays,
+        beside: Executor | None = None,
     ):
         self._store = store
         self.where = where
@@ -82,6 +87,8 @@ class Drive:
         self._pace = Pace()
         self.goes = ways.goes
         self._writer = store.trace(stint.id)
+        self._beside = beside
+        self._syncing: Future | None = None
         self._synced: float | None = None
         self._judged = -1e18
         self.broken = False
@@ -198,25 +205,37 @@ class Drive:
 
     def sync(self, now: float) -> None:
         """Make the trace durable once a second; a full disk is said, not raised."""
+        if self._syncing is not None:
+            if not self._syncing.done():
+                return  # a slow disk; what comes meanwhile goes with the next
+            self._heard(self._syncing.result)
+            self._syncing = None
         if self._synced is not None and 0 <= now - self._synced < SYNC_S:
             return
         self._synced = now
+        if self._beside is None:
+            self._heard(self._writer.sync)
+        else:
+            self._syncing = self._beside.submit(self._writer.sync)
+
+    def let_go(self) -> None:
+        """Make the trace durable before this returns; a full disk is said, not raised."""
+        self._heard(self._writer.sync)
+
+    def seal(self) -> None:
+        """Make all of the trace durable and ready for exchange; a full disk is said, not raised."""
+        self._heard(self._writer.seal)
+
+    def _heard(self, write: Callable[[], None]):
+        """Write, or hear how writing went."""
         try:
-            self._writer.sync()
+            write()
         except Refused as refused:
             log.exception("the trace could not be written")
             self.trouble = str(refused)
         else:
             if self.trouble != FAULT:
                 self.trouble = None
-
-    def seal(self) -> None:
-        """Make all of the trace durable and ready for exchange; a full disk is said, not raised."""
-        try:
-            self._writer.seal()
-        except Refused as refused:
-            log.exception("the trace could not be sealed")
-            self.trouble = str(refused)
 
     # --- judging ---------------------------------------------------------------------------
 

@@ -7,6 +7,7 @@ session opened after a kill finds the open stint in the store and goes on.
 from __future__ import annotations
 
 import logging
+from concurrent.futures import Executor
 from dataclasses import replace
 
 from cabapp.coverage.job import JobCount
@@ -50,6 +51,8 @@ class Session:
     clock : Clock
     source : Source or None
         The receiver; None for a day without one, which is recorded just as well.
+    beside : concurrent.futures.Executor, optional
+        See ``Drive``.
 
     Notes
     -----
@@ -57,8 +60,15 @@ class Session:
     ``store.errors.Refused`` with a sentence when an act does not fit; nothing is then recorded.
     """
 
-    def __init__(self, store: Store, clock: Clock, source: Source | None = None):
+    def __init__(
+        self,
+        store: Store,
+        clock: Clock,
+        source: Source | None = None,
+        beside: Executor | None = None,
+    ):
         self._store = store
+        self._beside = beside
         self._clock = clock
         self._source = source
         self._ways = FarmWays(store)
@@ -80,7 +90,7 @@ class Session:
             self._drive.handed = handed
 
     def _open(self, stint: Stint):
-        self._drive = Drive(self._store, stint, self._where, self._ways)
+        self._drive = Drive(self._store, stint, self._where, self._ways, self._beside)
         find = self._store.get
         self._names = {
             "operator": find(Operator, stint.operator_id).name,
@@ -344,7 +354,7 @@ class Session:
     def close(self) -> None:
         """Make everything durable and let go of the receiver; an open stint stays open."""
         if self._drive is not None:
-            self._drive.sync(float("inf"))
+            self._drive.let_go()
         if self._source is not None:
             self._source.close()
 

@@ -161,10 +161,10 @@ def drive_along():
 class Run:
     """A session with its clock and replay, moved on together."""
 
-    def __init__(self, store, fixes=None, start=T0, tick=1.0):
+    def __init__(self, store, fixes=None, start=T0, tick=1.0, beside=None):
         self.clock = ManualClock(start)
         self.source = None if fixes is None else Replay(fixes, "a drive made for a test")
-        self.session = Session(store, self.clock, self.source)
+        self.session = Session(store, self.clock, self.source, beside)
         self.tick = tick
         self.views = []
 
