@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Iterable, Sequence
 from functools import cache, partial
+from operator import itemgetter
 
 from sqlalchemy import JSON, Boolean, Column, Float, Integer, select
 from sqlalchemy.orm import Session
@@ -14,6 +15,7 @@ from store.models import Change, Instant, Reference, Row
 
 BASE = frozenset(("id", "device", "seq", "stamp"))
 LARGEST_INT = 2**31 - 1  # what every database holds as a plain integer
+_WHEN = itemgetter(0, 1, 2)  # stamp, device, number
 LARGEST_FLOAT = 2.0**63  # far beyond any measurement; a whole number of that size is still held
 
 
@@ -127,8 +129,21 @@ def newest(session: Session, row_id: str) -> str:
     return session.scalars(query.limit(1)).first() or ""
 
 
-def fold(session: Session, model: type[Reference], row_ids: Iterable[str]) -> None:
+def fold(
+    session: Session, model: type[Reference], row_ids: Iterable[str], fresh: Iterable[tuple] = ()
+) -> None:
     """Write reference rows as the sum of their changes; the order they came in is no matter.
+
+    Parameters
+    ----------
+    session : Session
+        Reads and writes.
+    model : type
+        Their table.
+    row_ids : iterable of str
+        Which rows.
+    fresh : iterable of tuple
+        Changes of these rows that are not written yet, each in the order of `Change`'s columns.
 
     Raises
     ------
@@ -136,15 +151,17 @@ def fold(session: Session, model: type[Reference], row_ids: Iterable[str]) -> No
         If the changes do not give every column a row must have: its birth is missing.
     """
     table, wanted = model.__table__, list(dict.fromkeys(row_ids))
+    told: dict[str, list] = {row_id: [] for row_id in wanted}
+    for _id, device, seq, stamp, _table, row_id, columns in fresh:
+        told[row_id].append((stamp, device, seq, columns))
     for i in range(0, len(wanted), 500):
         some = wanted[i : i + 500]
-        query = select(Change.row_id, Change.device, Change.seq, Change.stamp, Change.columns)
+        query = select(Change.row_id, Change.stamp, Change.device, Change.seq, Change.columns)
         query = query.where(Change.table == table.name, Change.row_id.in_(some))
-        told: dict[str, list] = {}
-        for change in session.execute(query.order_by(Change.stamp, Change.device, Change.seq)):
-            told.setdefault(change.row_id, []).append(change)
+        for row_id, *change in session.execute(query):
+            told[row_id].append(change)
         here = set(session.scalars(select(model.id).where(model.id.in_(some))))
-        rows = [_sum(model, row_id, ordered) for row_id, ordered in told.items()]
+        rows = [_sum(model, row_id, sorted(told[row_id], key=_WHEN)) for row_id in some]
         born = [row for row in rows if row["id"] not in here]
         names = table.columns.keys()
         insert_rows(session, table, [tuple(row[name] for name in names) for row in born])
@@ -156,10 +173,9 @@ def fold(session: Session, model: type[Reference], row_ids: Iterable[str]) -> No
 
 def _sum(model: type[Reference], row_id: str, ordered: list) -> dict:
     values = dict(defaults(model))  # a birth by an older program lacks the newer columns
-    for change in ordered:
-        values.update(change.columns)
+    for _stamp, _device, _seq, columns in ordered:
+        values.update(columns)
     if any(n not in values for n in own_columns(model)):
         raise LookupError(f"the birth of {model.__tablename__} {row_id} is missing")
-    first = ordered[0]
-    base = {"id": row_id, "device": first.device, "seq": first.seq, "stamp": first.stamp}
-    return {**base, **values}
+    stamp, device, seq, _columns = ordered[0]
+    return {"id": row_id, "device": device, "seq": seq, "stamp": stamp, **values}

@@ -21,13 +21,13 @@ STATES = ("office", "tablet", "revoked")
 
 
 def read_page(
-    text: str, device: str, first: int, packed: Callable[[str], bytes | None]
+    data: bytes, device: str, first: int, packed: Callable[[str], bytes | None]
 ) -> dict[str, list[tuple]]:
     """Return the facts on the lines of a page, by table, as rows in the order of its columns.
 
     Parameters
     ----------
-    text : str
+    data : bytes
         Lines, each with its end.
     device, first : str, int
         Whose facts they must be, and from which number on, without holes.
@@ -39,7 +39,7 @@ def read_page(
     Unfit
         If anything in them is not as it must be.
     """
-    said = parse_lines(text)
+    said = parse_lines(data)
     if any(record.keys() != PARTS for record in said):
         raise Unfit("a line does not have the parts of a record")
     ids, devices, seqs, stamps, tables, given = zip(*map(_PARTS_OF, said), strict=True)

@@ -107,7 +107,7 @@ def put_back(store: "Store", lost: Missing, trace: Trace) -> int:
         device, seq, line = lost.signed
         data = pack(trace)
         try:
-            rows = read_page(f"{line}\n", device, seq, lambda _id: data)
+            rows = read_page(f"{line}\n".encode(), device, seq, lambda _id: data)
         except Unfit:
             return 0
         with store.writing() as session:

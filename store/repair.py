@@ -185,7 +185,7 @@ def _from_pages(session: Session) -> None:
         for seq, line in enumerate(lines, page.first):
             if (page.device, seq) not in known:
                 try:
-                    found = read_page(f"{line}\n", page.device, seq, lambda _id: None)
+                    found = read_page(f"{line}\n".encode(), page.device, seq, lambda _id: None)
                 except Unfit:
                     continue  # a piece of trace: its bytes are not on the page
                 for table, rows in found.items():

@@ -23,6 +23,7 @@ from sync.exporting import member_of
 from sync.slices import Slice, keep, pages_here, slices, squeezed
 
 Rows = dict[str, list[tuple]]  # facts by table, in the order of its columns
+_TABLE, _ROW_ID = (Change.__table__.columns.keys().index(n) for n in ("table", "row_id"))
 
 
 @dataclass
@@ -134,7 +135,7 @@ def _records(bundle: Bundle, fresh: list[Slice], chunks_here: set[str]) -> Rows:
 
     records: Rows = {}
     for page in fresh:
-        told = read_page(page.text(), page.device, page.first, packed)
+        told = read_page(page.lines(), page.device, page.first, packed)
         if sum(map(len, told.values())) != page.last - page.first + 1:
             raise Unfit("a page of it does not hold the records it says")
         for table, rows in told.items():
@@ -227,18 +228,16 @@ def _fresh(session: Session, bundle: Bundle, pages: list[Slice], records: Rows) 
 
 
 def _insert(session: Session, fresh: Rows, farm_id: str) -> None:
-    changed = fresh.get(Change.__tablename__, [])
-    insert_rows(session, Change.__table__, changed)
-    touched: dict[str, list[str]] = {}
-    for _id, _device, _seq, _stamp, table, row_id, _columns in changed:
-        touched.setdefault(table, []).append(row_id)
+    changed: dict[str, list[tuple]] = {}
+    for row in fresh.get(Change.__tablename__, ()):
+        changed.setdefault(row[_TABLE], []).append(row)
     for table, model in REFERENCES.items():
-        changes.fold(session, model, touched.get(table, ()))
+        told = changed.get(table, ())
+        changes.fold(session, model, [row[_ROW_ID] for row in told], told)
     if session.scalars(select(Farm.id)).all() != [farm_id]:
         raise Unfit("it does not hold the one farm it says it is of")
     for table, model in FACTS.items():
-        if model is not Change:
-            insert_rows(session, model.__table__, fresh.get(table, []))
+        insert_rows(session, model.__table__, fresh.get(table, []))
 
 
 def _own_affairs(store: Store, session: Session, bundle: Bundle, fresh: Rows) -> None:

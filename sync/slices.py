@@ -31,14 +31,11 @@ class Slice:
     def key(self) -> tuple[str, int, int, str]:
         return self.device, self.first, self.last, self.sha256
 
-    def text(self) -> str:
+    def lines(self) -> bytes:
         """Return the lines, once their hash has held."""
         if hashlib.sha256(self.data).hexdigest() != self.sha256:
             raise Unfit("a page of it is not the one that was signed")
-        try:
-            return self.data.decode()
-        except UnicodeDecodeError as error:
-            raise Unfit("its records are not UTF-8 text") from error
+        return self.data
 
 
 def slices(bundle: Bundle) -> list[Slice]:

@@ -64,7 +64,7 @@ def test_every_row_is_the_same_after_a_line(copies, work):
         for row in copies[0].all(model):
             packed = {row.id: getattr(row, "packed", None)}.get
             values = tuple(getattr(row, c.name) for c in model.__table__.columns)
-            told = read_page(write_line(row) + "\n", row.device, row.seq, packed)
+            told = read_page(write_line(row).encode() + b"\n", row.device, row.seq, packed)
             assert told == {name: [values]}
             seen.add(name)
     assert {"change", "stint", "tap", "mark", "trace_chunk", "hand_over"} <= seen
