@@ -1,7 +1,6 @@
 """How quickly the screen answers and how steadily it moves, seen from outside: real X events go in,
 and an answer counts when the pixels of the window on the display have changed."""
 
-import os
 import time
 from pathlib import Path
 
@@ -33,7 +32,7 @@ def driving(open_cab, farm, drive, tmp_path):
         cab.wait_view(state="ready")
         cab.tap("Start rolling")
         cab.wait_view(state="working")
-        cab.wait(lambda: (cab.look()["view"]["speed"] or 0) > 1.6, "driving off", 90)
+        cab.wait(lambda: (cab.look().get("view", {}).get("speed") or 0) > 1.6, "driving off", 90)
         cab.ask("frames")
         return cab
 
@@ -215,12 +214,25 @@ def test_the_same_pass_is_back_ten_seconds_after_the_power(ten_hours, open_cab, 
 
 FAST = """
 import sys
+from pathlib import Path
 from cabapp.position import clock
 clock.FASTEST = 1000.0  # the command allows 60 times
+
+class AsFastAsCounted(clock.ReplayClock):
+    # a beat moves it on by 100 s at most: what the machine cannot count at 1,000 times comes no later
+    said = None
+
+    def now(self):
+        if self.speed == 1.0 and Path("on").exists():
+            self.speed = clock.FASTEST
+        t = super().now()
+        t, self.said = (t, t) if self.said is None else (min(t, self.said + 100.0),) * 2
+        return t
+
+clock.ReplayClock = AsFastAsCounted
 from cabapp.__main__ import main
 sys.exit(main(sys.argv[1:]))
 """
-TIMES = float(os.environ.get("ROLLBOOK_TIMES", "1000"))
 GROWN_MB = 40  # eight hours' fixes and swept ground are kept, about 60 bytes a fix
 
 
@@ -229,20 +241,25 @@ def test_memory_stays_flat_over_eight_hours(driving, tmp_path, capsys):
     """In eight simulated hours at ten fixes a second, replayed 1,000 times as fast or as fast as they can be
     counted, the window's process grows by no more than what it keeps of the drive."""
     program = tmp_path / "fast.py"
-    program.write_text(FAST)
+    program.write_text(FAST.replace('"on"', repr(str(tmp_path / "on"))))
+    cab = driving(hours=8.3, program=(str(program),))
+    (tmp_path / "on").touch()
     began = time.monotonic()
-    cab = driving(speed=TIMES, hours=8.2, program=(str(program),))
-    start, held = None, []
+    start, held, counted = None, [], []
     while len(held) <= 8:
-        now = cab.look().get("view", {}).get("now")  # a slow turn of the window may leave it unanswered
+        view = cab.look().get("view", {})  # a slow turn of the window may leave it unanswered
+        now = view.get("now")
         start = start or now
         if now and now >= start + 3600 * len(held):
-            assert now < start + 3600 * (len(held) + 1), "an hour was jumped over: replay less fast (ROLLBOOK_TIMES)"
+            assert now < start + 3600 * (len(held) + 1), "an hour was jumped over"
             status = Path(f"/proc/{cab.process.pid}/status").read_text()
             held.append(int(status.split("VmRSS:")[1].split()[0]) / 1024)
+            counted.append(view["working_s"] / 3600)
         time.sleep(0.2)
     took = time.monotonic() - began
     with capsys.disabled():
         print(f"\nMB held at each hour from 0 to 8: {', '.join(f'{mb:.0f}' for mb in held)}; eight hours took {took:.0f} s")
+        print(f"hours at work by then: {', '.join(f'{hours:.1f}' for hours in counted)}")
+    assert counted[8] > 7.5 and view["position"] == "good"
     assert "Traceback" not in cab.stderr()
     assert held[8] - held[1] < GROWN_MB
