@@ -156,11 +156,15 @@ def fold(
         told[row_id].append((stamp, device, seq, columns))
     for i in range(0, len(wanted), 500):
         some = wanted[i : i + 500]
-        query = select(Change.row_id, Change.stamp, Change.device, Change.seq, Change.columns)
-        query = query.where(Change.table == table.name, Change.row_id.in_(some))
-        for row_id, *change in session.execute(query):
+        query = (
+            select(Change.stamp, Change.device, Change.seq, Change.columns, Change.row_id, model.id)
+            .outerjoin(model, model.id == Change.row_id)
+            .where(Change.table == table.name, Change.row_id.in_(some))
+        )
+        here = set()
+        for *change, row_id, found in session.execute(query):
             told[row_id].append(change)
-        here = set(session.scalars(select(model.id).where(model.id.in_(some))))
+            here.add(found)
         rows = [_sum(model, row_id, sorted(told[row_id], key=_WHEN)) for row_id in some]
         born = [row for row in rows if row["id"] not in here]
         names = table.columns.keys()

@@ -8,11 +8,11 @@ import hashlib
 from collections.abc import Callable
 from operator import itemgetter
 
-from store.changes import BASE, all_fit, default_of, fits, own_columns
+from store.changes import BASE, all_fit, default_of, own_columns
 from store.clock import judge_stamps
 from store.lines import LARGEST_SEQ, Unfit, are_uuids, is_hash, is_uuid, parse_lines
 from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Instant, TraceChunk
-from store.packing import Undecodable, length_of
+from store.packing import Undecodable, lengths_of
 from store.times import read_time
 
 PARTS = frozenset(("table", "columns", *BASE))
@@ -110,24 +110,28 @@ def _times(texts: list) -> list:
 
 
 def _judge_changes(columns: dict[str, list]) -> None:
+    told: dict[str, dict[str, list]] = {}
     for table, row_id, said in zip(*columns.values(), strict=True):
         if table not in REFERENCES or not is_uuid(row_id):
             raise Unfit("a change names no row")
+        of_table = told.setdefault(table, {})
+        for name, value in said.items():
+            of_table.setdefault(name, []).append(value)
+    for table, said in told.items():
         allowed = own_columns(REFERENCES[table])
-        if not all(n in allowed and fits(allowed[n], v) for n, v in said.items()):
+        if not all(n in allowed and all_fit(allowed[n], values) for n, values in said.items()):
             raise Unfit(f"a change of a {table} does not fit")
 
 
 def _judge_chunks(columns: dict[str, list]) -> None:
     if not all(0 <= n < LARGEST_SEQ for n in columns["n"]):
         raise Unfit("a piece of trace does not hold what its record says")
-    for data, count in zip(columns["packed"], columns["count"], strict=True):
-        try:
-            held = length_of(data)
-        except Undecodable as error:
-            raise Unfit(f"a piece of trace cannot be read: {error}") from error
-        if held != count:
-            raise Unfit("a piece of trace does not hold what its record says")
+    try:
+        held = lengths_of(columns["packed"])
+    except Undecodable as error:
+        raise Unfit(f"a piece of trace cannot be read: {error}") from error
+    if held != columns["count"]:
+        raise Unfit("a piece of trace does not hold what its record says")
 
 
 def _judge_enrolments(columns: dict[str, list]) -> None:

@@ -1,9 +1,12 @@
 """From bundles into a store: each wholly, in one transaction, or not at all."""
 
-from collections.abc import Callable, Iterable
+import gc
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import chain, pairwise
+from operator import itemgetter
 from pathlib import Path
 
 from sqlalchemy import select
@@ -23,6 +26,7 @@ from sync.exporting import member_of
 from sync.slices import Slice, keep, pages_here, slices, squeezed
 
 Rows = dict[str, list[tuple]]  # facts by table, in the order of its columns
+_NUMBER, _STAMP = itemgetter(1, 2), itemgetter(3)  # a number is a device's
 _TABLE, _ROW_ID = (Change.__table__.columns.keys().index(n) for n in ("table", "row_id"))
 
 
@@ -95,7 +99,7 @@ def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tup
     BundleRefused
         With a sentence that says why and what to do.
     """
-    with open_bundle(path, passphrase) as bundle, ThreadPoolExecutor(1) as aside:
+    with open_bundle(path, passphrase) as bundle, ThreadPoolExecutor(1) as aside, _no_rubbish():
         every = slices(bundle)
         with store.session() as session:
             here = pages_here(session)
@@ -111,7 +115,7 @@ def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tup
                 fresh = _fresh(session, bundle, fresh_slices, records)
                 _insert(session, fresh, bundle.manifest["farm"]["id"])
                 keep(session, fresh_slices, lines)
-                _own_affairs(store, session, bundle, fresh)
+                _own_affairs(store, session, bundle, fresh_slices, fresh)
         except Unfit:
             raise
         except (ValueError, LookupError) as error:
@@ -121,6 +125,18 @@ def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tup
             ) from error
     added = sum(map(len, fresh.values()))
     return added, sum(s.last - s.first + 1 for s in every) - added
+
+
+@contextmanager
+def _no_rubbish() -> Iterator[None]:
+    """Let nobody look for rubbish among the many rows meanwhile: all are needed to the end."""
+    looked = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if looked:
+            gc.enable()
 
 
 def _records(bundle: Bundle, fresh: list[Slice], chunks_here: set[str]) -> Rows:
@@ -153,17 +169,12 @@ def _once(records: Rows) -> Rows:
     known: dict[tuple, tuple] = {}
     for table, rows in records.items():
         for row in rows:
-            if known.setdefault(_number(row), (table, row)) != (table, row):
+            if known.setdefault(_NUMBER(row), (table, row)) != (table, row):
                 raise Unfit("two of its records have one number")
     once: Rows = {}
     for table, row in known.values():
         once.setdefault(table, []).append(row)
     return once
-
-
-def _number(row: tuple) -> tuple[str, int]:
-    """Return the device and number of a row of facts."""
-    return row[1:3]
 
 
 def _named(model: type[Fact], records: Rows) -> list[dict]:
@@ -212,19 +223,19 @@ def _fresh(session: Session, bundle: Bundle, pages: list[Slice], records: Rows) 
             table = model.__table__
             known = (table.c.device == device) & (table.c.seq >= first)
             for row in map(tuple, session.execute(select(table).where(known))):
-                here[_number(row)] = name, row
+                here[_NUMBER(row)] = name, row
     if not here:
         return records
     for table, rows in records.items():
         for row in rows:
-            device, seq = _number(row)
+            device, seq = _NUMBER(row)
             if here.get((device, seq), (table, row)) != (table, row):
                 raise BundleRefused(
                     f"{bundle.path.name} was not merged: its record {seq} of device {device[:8]} "
                     "is another than the one here. One of the two copies was put back from an old "
                     "file; run check on both."
                 )
-    return {t: [row for row in rows if _number(row) not in here] for t, rows in records.items()}
+    return {t: [row for row in rows if _NUMBER(row) not in here] for t, rows in records.items()}
 
 
 def _insert(session: Session, fresh: Rows, farm_id: str) -> None:
@@ -240,13 +251,14 @@ def _insert(session: Session, fresh: Rows, farm_id: str) -> None:
         insert_rows(session, model.__table__, fresh.get(table, []))
 
 
-def _own_affairs(store: Store, session: Session, bundle: Bundle, fresh: Rows) -> None:
+def _own_affairs(
+    store: Store, session: Session, bundle: Bundle, pages: list[Slice], fresh: Rows
+) -> None:
     """Follow the others' clocks, remember their names, and never give a number twice."""
     own = session.scalars(select(Own)).one()
-    theirs = (row[3] for rows in fresh.values() for row in rows)
+    theirs = map(_STAMP, chain.from_iterable(fresh.values()))
     own.stamp = clock.seen(own.stamp, theirs, store.now())
-    ours = (row for rows in fresh.values() for row in rows if row[1] == own.device)
-    given = [seq + 1 for _id, _device, seq, *_ in ours]
+    given = [page.last + 1 for page in pages if page.device == own.device]
     own.next_seq = max([own.next_seq, *given])
     signer = bundle.manifest["device"]
     for device in (*bundle.manifest["devices"], signer):
