@@ -9,6 +9,8 @@ from store.errors import StoreRefused
 
 RECEIVER = "receiver"
 """The folder beside a logbook in which raw logs lie, and what is known of the receivers."""
+SETTINGS = "tablet.json"
+"""The file beside a logbook in which the tablet's own settings lie."""
 
 
 def home() -> Path:

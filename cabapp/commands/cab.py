@@ -3,7 +3,7 @@
 import argparse
 from pathlib import Path
 
-from cabapp.places import RECEIVER, chosen_store, home, store_option
+from cabapp.places import RECEIVER, SETTINGS, chosen_store, is_server, store_option
 from cabapp.position.choosing import Chosen
 from cabapp.position.clock import FASTEST, SLOWEST, ReplayClock
 from cabapp.position.files import read_trace
@@ -18,6 +18,10 @@ from store.models import Stint
 NAME = "cab"
 HELP = "Open the cab: take over, work, hand over."
 EXAMPLE = "rollbook cab --replay drive.gpx --speed 10 --night"
+
+
+class NoFile(Refused):
+    """The cab was given a server for its logbook."""
 
 
 class NoPlace(Refused):
@@ -45,18 +49,21 @@ def run(args: argparse.Namespace) -> int:
     Raises
     ------
     Refused
-        There is no screen, the logbook cannot be opened, or the recording cannot be read.
+        There is no screen, the logbook is no file or cannot be opened, or the recording cannot be read.
     """
     from cabapp.screens.app import DENSITY, run_cab
 
+    logbook = chosen_store(args)
+    if is_server(logbook):
+        raise NoFile("The cab keeps its logbook in a file on the tablet, not on a server. Name one with --store FILE.")
     if args.backup is not None:
-        choose_backup(args.backup)
-    with open_store(chosen_store(args), carry_on=True) as store:
+        choose_backup(args.backup, logbook)
+    with open_store(logbook, carry_on=True) as store:
         if args.replay is not None:
             source = Replay(read_trace(args.replay).fixes(), args.replay.name)
             clock = ReplayClock(_where_it_was(store, source), args.speed)
         else:
-            folder = chosen_store(args).parent / RECEIVER
+            folder = logbook.with_name(RECEIVER)
             after_mending(store, folder)
             clock = source = Chosen(folder, args.receiver, lambda played: _where_it_was(store, played))
         run_cab(
@@ -66,8 +73,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def choose_backup(words: str) -> None:
-    """Remember on this tablet where backups go; "none" for nowhere.
+def choose_backup(words: str, logbook: Path) -> None:
+    """Remember beside a logbook where its backups go; "none" for nowhere.
 
     Raises
     ------
@@ -77,7 +84,7 @@ def choose_backup(words: str) -> None:
     place = None if words == "none" else Path(words).absolute()
     if place is not None and not place.is_dir():
         raise NoPlace(f"There is no folder {place} for backups. Put the stick in or make the folder, then try again.")
-    Settings(home() / "tablet.json")["backup"] = place and str(place)
+    Settings(logbook.with_name(SETTINGS))["backup"] = place and str(place)
 
 
 def _where_it_was(store: Store, source: Replay) -> float:

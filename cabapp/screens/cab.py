@@ -14,7 +14,7 @@ from kivy.core.window import Window
 from kivy.properties import ObjectProperty
 from kivy.uix.screenmanager import NoTransition, ScreenManager
 
-from cabapp.places import home
+from cabapp.places import SETTINGS
 from cabapp.position.clock import ReplayClock
 from cabapp.screens.exchanging import BUSY, STANDING, Exchange
 from cabapp.screens.keeping import HEARD, Keeping
@@ -56,7 +56,7 @@ class Cab(App):
         super().__init__(**kwargs)
         self.store, self.clock, self.source = store, clock, source
         self._dpi, self._pictures = dpi, Path(screenshot_dir) if screenshot_dir else None
-        self.settings = Settings(home() / "tablet.json")
+        self.settings = Settings(store.path.with_name(SETTINGS))
         self._light = "night" if night else self.settings["light"]
         self.read_farm()
         self._beat = Beat(clock)
@@ -64,7 +64,7 @@ class Cab(App):
         self.overheard = None if source is None else Overheard(source, hear)
         # a replay is no day's work to be kept
         place = None if isinstance(clock, ReplayClock) else self.settings["backup"]
-        self.keeping, self.exchange = Keeping(store, SecondPlace(store, place)), Exchange(store, home() / "exchange")
+        self.keeping, self.exchange = Keeping(store, SecondPlace(store, place)), Exchange(store, store.path.parent / "exchange")
         self.saying = Saying(self.keeping, self.exchange)
         # a card may take its time to write, and the picture must not stand still meanwhile
         self._beside = ThreadPoolExecutor(1, "trace")

@@ -205,7 +205,7 @@ def test_a_longer_language_is_whole_and_leaves_no_english(opened, tmp_path, size
     home = tmp_path / "home"
     home.mkdir()
     (home / "long.json").write_text(json.dumps(longer), encoding="utf-8")
-    (home / "tablet.json").write_text(json.dumps({"language": str(home / "long.json")}), encoding="utf-8")
+    (tmp_path / "tablet.json").write_text(json.dumps({"language": str(home / "long.json")}), encoding="utf-8")
     cab, cut, left = opened(size), [], []
     cab.language = longer
     for name in tour(cab):

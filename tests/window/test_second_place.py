@@ -8,6 +8,7 @@ import pytest
 
 from cabapp.__main__ import main
 from cabapp.commands.cab import NoPlace, choose_backup
+from cabapp.places import store_path
 from cabapp.screens.keeping import Keeping
 from cabapp.screens.parts.settings import Settings
 from cabapp.screens.second_place import DAY_S, KEEP, RETRY_S, SecondPlace
@@ -123,14 +124,16 @@ def test_a_full_place_is_said_and_the_backups_before_stay(store, place):
 
 
 def test_the_place_is_chosen_once(tmp_path, place, monkeypatch, capsys):
-    """The folder named at the command is remembered on the tablet until another, or none, is named; one
-    that is not there is refused."""
+    """The folder named at the command is remembered beside the logbook until another, or none, is named;
+    one that is not there is refused, and another logbook's settings stay as they were."""
     monkeypatch.setenv("ROLLBOOK_HOME", str(tmp_path / "home"))
-    choose_backup(str(place))
-    assert Settings(tmp_path / "home" / "tablet.json")["backup"] == str(place)
+    own = tmp_path / "home" / "tablet.json"
+    choose_backup(str(place), store_path())
+    assert Settings(own)["backup"] == str(place)
     with pytest.raises(NoPlace, match="no folder"):
-        choose_backup(str(place / "gone"))
+        choose_backup(str(place / "gone"), store_path())
     assert main(["cab", "--backup", str(place / "gone")]) == 1 and "no folder" in capsys.readouterr().err
-    assert Settings(tmp_path / "home" / "tablet.json")["backup"] == str(place)
-    choose_backup("none")
-    assert Settings(tmp_path / "home" / "tablet.json")["backup"] is None
+    choose_backup("none", tmp_path / "other" / "logbook.sqlite")
+    assert Settings(own)["backup"] == str(place) and Settings(tmp_path / "other" / "tablet.json")["backup"] is None
+    choose_backup("none", store_path())
+    assert Settings(own)["backup"] is None

@@ -65,8 +65,8 @@ def test_a_full_disk_is_shouted_on_every_page_and_nothing_is_lost(open_cab, farm
 @pytest.fixture
 def folder(tmp_path):
     """Return the folder the tablet watches, which stands for a stick here."""
-    path = tmp_path / "home" / "exchange"
-    path.mkdir(parents=True)
+    path = tmp_path / "exchange"
+    path.mkdir()
     return path
 
 

@@ -1,5 +1,6 @@
 """What the window promises a gloved hand: sizes, contrast, no way out by accident, nothing lost."""
 
+import json
 import os
 import subprocess
 import sys
@@ -8,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from cabapp.__main__ import main
 from cabapp.reckoning.sun import evening
 from store import open_store
 from store.models import Mark, Stint, Tap
@@ -203,6 +205,28 @@ def test_the_way_out_is_held_and_asked(begun):
     cab.press(20, 20, seconds=3.4)
     cab.tap("Close (hold", seconds=1.4)
     assert cab.process.wait(20) == 0
+
+
+def test_a_cab_on_another_logbook_leaves_this_tablets_settings(open_cab, farm, tmp_path):
+    """A light chosen in a cab on a named logbook is kept beside that logbook; the tablet's
+    own settings are neither read nor written."""
+    own, other = tmp_path / "home" / "tablet.json", farm["store"].with_name("tablet.json")
+    own.parent.mkdir()
+    own.write_text('{"light": "night"}')
+    cab = open_cab("--store", farm["store"])
+    cab.wait(lambda: cab.look()["palette"]["name"] == "day", "not this tablet's night")
+    cab.tap("I have read this. Same as last time")
+    cab.tap("More")
+    cab.tap("This tablet")
+    cab.tap("Light")
+    cab.wait(other.exists, "the choice beside the logbook")
+    assert json.loads(other.read_text())["light"] == "day" and own.read_text() == '{"light": "night"}'
+
+
+def test_a_cab_is_no_place_for_a_server(capsys):
+    """A server's URL as the cab's logbook is refused with a sentence."""
+    assert main(["cab", "--store", "postgresql://office/book"]) == 1
+    assert "a file on the tablet, not on a server" in capsys.readouterr().err
 
 
 def test_without_a_display_it_is_refused_with_a_sentence(farm, tmp_path):

@@ -1,6 +1,7 @@
 """What one tablet remembers for itself: its light, its language, the number before set-up, where backups go.
 
-One small JSON file beside the logbook. It belongs to the tablet, not to the farm, so it never travels.
+One small JSON file beside the logbook that is open, so that a cab opened on another logbook changes
+nothing for this one. It belongs to the tablet, not to the farm, so it never travels.
 """
 
 import json
