@@ -15,7 +15,7 @@ from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row
 from cabapp.screens.parts.words import say
 from cabapp.screens.saying import in_words
-from store.models import Tool
+from store.models import HandOverReceipt, Tool
 
 COLUMNS = ("operators", "tractors", "tools", "fields")
 LOOK_AGAIN_S = 3.0  # until the first touch the fields are put in order again as the position comes
@@ -28,6 +28,7 @@ class TakeOverScreen(Page):
     same = StringProperty()
     waiting = StringProperty()
     ready = BooleanProperty(False)
+    sheet_first = BooleanProperty(False)  # the chosen field was handed over, and nobody received it yet
     sentence = StringProperty()
     offer = StringProperty()  # a stick that is in, or what the tablet suffers from
     answers = ListProperty(["", ""])
@@ -36,13 +37,23 @@ class TakeOverScreen(Page):
         super().__init__(**kwargs)
         self._chosen, self._choices, self._again = {}, None, None
         self._here = self._last = None
+        self._rows, self._kept = {}, None
         self._touched = False
 
     def on_pre_enter(self, *_args):
-        """Begin a fresh page."""
+        """Begin a fresh page, or go on with what was chosen before the hand-over's sheet was read."""
         self._touched = False
         self._load()
+        if self._kept:
+            self._go_on(*self._kept)
         self._again = Clock.schedule_interval(lambda _dt: self._load(), LOOK_AGAIN_S)
+
+    def _go_on(self, given, chosen):
+        """Choose as before the sheet was read; whoever received it is the operator."""
+        agreed = [one.operator_id for one in App.get_running_app().store.all(HandOverReceipt, hand_over_id=given) if one.agreed]
+        self._touched, self._kept = True, None
+        for name, one in (chosen | {"operators": who for who in agreed}).items():
+            self._mark(name, one)
 
     def on_leave(self, *_args):
         """Stop putting the fields in order."""
@@ -81,29 +92,31 @@ class TakeOverScreen(Page):
             rows = []
             for choice in getattr(choices, name):
                 row = Row(words=choice.name, remark=_remark(choice, app.units))
-                row.bind(on_release=lambda row, name=name, choice=choice: self._choose(name, choice, row))
+                row.bind(on_release=lambda _row, name=name, choice=choice: self._choose(name, choice))
                 rows.append(row)
+                self._rows[name, choice.id] = row
             self.ids[name].fill(rows)
-            self._only_one(name, getattr(choices, name), rows)
+            self._only_one(name, getattr(choices, name))
 
     def _as_last(self, last):
         """Return what "same as last time" stands for: in another field, that field."""
         return last and self._here and (*last[:3], self._here.id) or last
 
-    def _only_one(self, name, choices, rows):
+    def _only_one(self, name, choices):
         """Choose by itself what there is only one of, and the field we are in."""
-        sure = len(rows) == 1 or name == "fields" and self._here is not None
-        if sure and rows:
-            self._mark(name, choices[0], rows[0])
+        sure = len(choices) == 1 or name == "fields" and self._here is not None
+        if sure and choices:
+            self._mark(name, choices[0].id)
 
-    def _choose(self, name, choice, row):
+    def _choose(self, name, choice):
         self._touched = True
-        self._mark(name, choice, row)
+        self._mark(name, choice.id)
 
-    def _mark(self, name, choice, row):
-        self._chosen[name] = choice.id
-        self.ids[name].choose(row)
+    def _mark(self, name, chosen):
+        self._chosen[name] = chosen
+        self.ids[name].choose(self._rows[name, chosen])
         self.ready = len(self._chosen) == len(COLUMNS)
+        self.sheet_first = self.ready and self._unread(self._chosen["fields"], self._chosen["tools"]) is not None
 
     def acknowledge(self) -> bool:
         """The caution of the day was read; True when that was noted."""
@@ -141,18 +154,38 @@ class TakeOverScreen(Page):
             self._begin(*self._last)
 
     def _begin(self, operator, tractor, tool, field):
+        """Take over, or first read the sheet of the one who handed this field over."""
         app = App.get_running_app()
-        operation = app.store.get(Tool, tool).operation
-        given = app.unchecked
-        skip = "no time" if given and (given.field_id, given.operation) == (field, operation) else None
+        given = self._unread(field, tool)
+        if given is not None:
+            self._kept = given.id, dict(zip(COLUMNS, (operator, tractor, tool, field), strict=True))
+            app.receiving = given
+            app.go("receive")
+            return
+        operation, skip = app.store.get(Tool, tool).operation, "no time" if self._skipped(field, tool) else None
         if app.attempt(lambda: app.session.take_over(operator, tractor, tool, field, operation=operation, skip_check=skip)):
             app.unchecked = None
+
+    def _skipped(self, field, tool) -> bool:
+        """Whether there was no time to read the sheet of this work."""
+        given = App.get_running_app().unchecked
+        return given is not None and _same_work(given, field, tool)
+
+    def _unread(self, field, tool):
+        """Return the hand-over of this work that waits to be received; None when there is none."""
+        waiting = [given for given in self._choices.hand_overs if _same_work(given, field, tool)]
+        return waiting[0] if waiting and not self._skipped(field, tool) else None
 
     def receive(self):
         """Go and look at the hand-over that waits."""
         app = App.get_running_app()
         app.receiving = self._choices.hand_overs[0]
         app.go("receive")
+
+
+def _same_work(given, field: str, tool: str) -> bool:
+    """Whether a hand-over is of this field and of what this tool does."""
+    return (given.field_id, given.operation) == (field, App.get_running_app().store.get(Tool, tool).operation)
 
 
 def _remark(choice, units) -> str:

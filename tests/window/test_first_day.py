@@ -218,3 +218,52 @@ def test_what_only_she_can_say_stands_on_the_sheet(open_cab, farm):
         assert skipped.reason == "no time" and skipped.detail == {"hand_over": given.id}
         assert not store.all(HandOverReceipt)
         assert {row.name for row in store.all(Operator)} == {"Oda Bracken", "Tam Willet"}
+
+
+@pytest.fixture
+def handed_over(farm):
+    """Leave the farm's field for whoever comes, the next pass in its middle; return the hand-over."""
+    with open_store(farm["store"]) as store:
+        stint = store.all(Stint)[0]
+        (west, south), (east, north) = (store.all(Field)[0].boundary["coordinates"][0][k] for k in (0, 2))
+        return store.add(HandOver(
+            job_id=stint.job_id, stint_id=stint.id, at=stint.at + 3600.0, state="fine", left_for=True, sheet={},
+            next_lat=(south + north) / 2, next_lon=(west + east) / 2,
+        ))  # fmt: skip
+
+
+def test_taking_over_a_field_that_waits_leads_through_its_sheet(open_cab, farm, handed_over):
+    """With a field chosen that was handed over the key says "Receive first" and opens the sheet; "Later" leaves
+    all as chosen; who then shows the next pass is the operator, and one tap more takes over."""
+    cab = open_cab("--store", farm["store"], "--replay", farm["still"])
+    hand = Hand(cab)
+    hand.tap("I have read this", "Oda Bracken")
+    cab.find("Receive first")
+    cab.picture("receive-first")
+    hand.tap("Receive first", "Later", "Receive first")
+    cab.wait(lambda: shown(cab, "Receive: Heron Flat, from Oda Bracken"), "the sheet of the field")
+    hand.tap("Tam Willet")
+    cab.wait(lambda: shown(cab, "touch the map where the next pass begins."), "the question")
+    left, top, right, bottom = cab.find("", kinds=("GroundMap",))["rect"]
+    (south, west), (north, east) = cab.look()["map_corners"]
+    x = left + (right - left) * (handed_over.next_lon - west) / (east - west)
+    cab.press(x, bottom - (bottom - top) * (handed_over.next_lat - south) / (north - south))
+    hand.tap("Take over")
+    view = cab.wait_view(state="ready")
+    assert (view["operator"], view["field"]) == ("Tam Willet", "Heron Flat")
+    with open_store(farm["store"]) as store:
+        (receipt,) = store.all(HandOverReceipt)
+        assert receipt.agreed and receipt.hand_over_id == handed_over.id and not store.all(Tap, kind="check_skipped")
+
+
+def test_as_last_time_leads_through_the_sheet_too(open_cab, farm, handed_over):
+    """The key "Same as last time" on a field that waits opens its sheet, and without time for it one tap takes over."""
+    cab = open_cab("--store", farm["store"], "--replay", farm["still"])
+    hand = Hand(cab)
+    hand.tap("I have read this. Same as last time")
+    cab.tap("No time (hold)", seconds=1.3)
+    hand.tap("Take over")
+    cab.wait_view(state="ready")
+    with open_store(farm["store"]) as store:
+        (skipped,) = store.all(Tap, kind="check_skipped")
+        assert skipped.detail == {"hand_over": handed_over.id} and not store.all(HandOverReceipt)
