@@ -62,7 +62,8 @@ class Words(Label):
 
     def _broken_word(self):
         widest = max(self.text.split(), key=len, default="")
-        return self._label.get_extents(widest)[0] > self.width if self._label else False
+        room = self.width - self.padding[0] - self.padding[2]
+        return self._label.get_extents(widest)[0] > room if self._label else False
 
 
 class Key(ButtonBehavior, Words):

@@ -24,6 +24,7 @@ from cabapp.screens.parts.tally import Tally
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))
 WIDTHS = (40, 60, 90, 130, 190, 280, 400, 600, 900, 1300, 2000, 3000, 4500, 7000)  # m across the map
 NEAR = WIDTHS.index(190)
+KEYS_MM = 48.0  # what + and - take of the map's width
 AHEAD = 0.2  # the tool lies this share of the map's height below its middle
 STEADY = 0.7  # m/s: slower than this the map does not turn, for a heading at rest is noise
 TURN_S = 0.35  # in which most of a turn of the tractor is followed by the map
@@ -71,7 +72,7 @@ class GroundMap(FloatLayout):
         for name in ("ink", "paper", "u", "target"):
             self.fbind(name, self._pass_on)
             self._pass_on(self, None)
-        for name in ("pos", "size", "ink", "paper", "accent", "u", "level", "north_up", "whole", "marks", "gate", "next_place"):
+        for name in ("pos", "size", "ink", "paper", "accent", "u", "level", "north_up", "whole", "keys", "marks", "gate", "next_place"):
             self.fbind(name, lambda *_: self.redraw())
 
     def _pass_on(self, *_changed):
@@ -142,12 +143,16 @@ class GroundMap(FloatLayout):
         """Show the whole field, north up, until somebody zooms or asks for the ground round the tool."""
         self.whole = True
 
-    def _fit_whole(self):
+    def _lay_field(self):
+        """Put the field's middle where the keys leave the map free, so that no place of the whole lies under them."""
         points = np.vstack(self.outline)
         low, high = points.min(axis=0), points.max(axis=0)
-        self.turn, self.centre = 0.0, tuple((low + high) / 2)
         wide, tall = (high - low) * 1.08
-        self._whole_width = max(wide, tall * self.width / max(1.0, self.height), WIDTHS[0])
+        kept = KEYS_MM * self.u if self.keys else 0.0
+        free = max(1.0, self.width - kept)
+        self._whole_width = max(wide * self.width / free, tall * self.width / max(1.0, self.height), WIDTHS[0])
+        middle = (low + high) / 2
+        self.turn, self.centre = 0.0, (middle[0] + kept / 2 / self.scale, middle[1])
 
     def zoom(self, step: int) -> None:
         """Go closer (+1) or farther off (-1)."""
@@ -183,8 +188,8 @@ class GroundMap(FloatLayout):
 
     def redraw(self) -> None:
         """Draw everything that lies on the hatching anew, where it has changed, and lay it in its place."""
-        if self._all_in_view:
-            self._fit_whole()
+        if self.outline and (self.whole or self.pose is None):
+            self._lay_field()
         for name, value in zip(("x", "y", "width", "height"), (*self.pos, *self.size), strict=True):
             setattr(self._cut, name, int(value))
         look = self._look = (self.u, self.scale, *self.ink, *self.paper, *self.accent)

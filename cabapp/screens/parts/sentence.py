@@ -11,7 +11,8 @@ class SentenceLine(BoxLayout):
     """One sentence, full width; filled with the accent when something must be done now.
 
     `answer` names the key at the right end ("I know", "Undo stop"); empty: no key. `side` puts an
-    arrow at the end of the line to which the tool should move: -1 left, +1 right, 0 none.
+    arrow at the end of the line to which the tool should move: -1 left, +1 right, 0 none. Upright,
+    the line takes no room while nothing is said.
     """
 
     words = StringProperty()
@@ -19,7 +20,14 @@ class SentenceLine(BoxLayout):
     side = NumericProperty(0)
     answer = StringProperty()
     other_answer = StringProperty()
+    above = BooleanProperty(False)  # it stands above the part of the page that it else stands below
     __events__ = ("on_first_key", "on_second_key")
+
+    def on_above(self, _line, above):
+        """Change places with the part of the page beside it."""
+        page = self.parent
+        page.remove_widget(self)
+        page.add_widget(self, index=int(above))
 
     def on_first_key(self):
         """The key at the right end was let go; screens bind to it."""
