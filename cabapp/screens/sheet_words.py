@@ -48,7 +48,7 @@ def _where(where, units, _say_time):
     said = [where.get("field") or ""]
     share = where.get("share")
     if share:
-        said.append(f"{share['done']:.0%} done, {share['short']:.0%} too few, {share['none']:.0%} not at all")
+        said.append(f"{share['done'] * 100:.0f} % done, {share['short'] * 100:.0f} % too few, {share['none'] * 100:.0f} % not at all")
     elif where.get("pass_tally"):
         said.append(f"{where['pass_tally']} passes by hand")
     coming = where.get("next")

@@ -205,9 +205,9 @@ class Asker:
         once, thrice = expected_shares(now.width, now.lap_sigma, now.width / 2 - now.spacing)
         move, done = self._units.length(abs(off)), verb(now.operation).lower()
         if off > 0:
-            said = f"Your laps leave about {once:.0%} {done} once. Lap {move} more: best for your steadiness."
+            said = f"Your laps leave about {once * 100:.0f} % {done} once. Lap {move} more: best for your steadiness."
         else:
-            said = f"Your laps leave about {thrice:.0%} {done} three times. Lap {move} less: enough for your steadiness."
+            said = f"Your laps leave about {thrice * 100:.0f} % {done} three times. Lap {move} less: enough for your steadiness."
         return Ask("lap", QUIET, said)
 
     def _grease(self, now):

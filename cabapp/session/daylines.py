@@ -135,4 +135,4 @@ class DayLines:
         inside = now.width / 2 - best
         once, thrice = expected_shares(now.width, now.lap_sigma, inside)
         said = f"steady to {self._units.length(now.lap_sigma)}: aim {self._units.length(inside)} inside half"
-        return f"{said} (then about {once:.0%} once, {thrice:.0%} three times)"
+        return f"{said} (then about {once * 100:.0f} % once, {thrice * 100:.0f} % three times)"

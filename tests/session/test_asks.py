@@ -229,7 +229,7 @@ def test_a_lap_far_from_her_best_is_said_with_what_it_costs(asker):
     assert ask.words.endswith("rolled once. Lap 4 ft more: best for your steadiness.")
     assert asker.feed(steady), "said once, it stays to half of that"
     (ask,) = asker.feed(replace(steady, spacing=17.5 * FOOT))
-    assert ask.words.startswith("Your laps leave about 57% rolled three times. Lap 4 ft less")
+    assert ask.words.startswith("Your laps leave about 57 % rolled three times. Lap 4 ft less")
     assert asker.feed(replace(steady, spacing=21.1 * FOOT)) == ()
 
 

@@ -114,7 +114,7 @@ def test_every_sentence_is_found_again_with_figures_in_it(tongue, spoken):
         "I do not know where we are since 10:31. Taps and hours go on; this ground is not counted. Keep count yourself.",
         "61 ac seeded and not finished; you catch up in 40 min. With 1 h 10 for gaps, rocks, grease, fuel you still finish together.",
         "This ground closes Thursday 14 May (an estimate) and needs 11 h more: more than there is by day. Say so, or get help.",
-        "65% done, 20% too few, 15% not at all; next pass from this end, at the north-east end, on the left, lapping 21 ft.",
+        "65 % done, 20 % too few, 15 % not at all; next pass from this end, at the north-east end, on the left, lapping 21 ft.",
         "Crop showing: stop and ring 555 0100.",
         "Watch. Stopped for: rain. It is wet.",
     ],
