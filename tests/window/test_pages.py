@@ -8,27 +8,41 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from cabapp.reckoning.sun import evening
 from cabapp.screens.parts.theme import contrast
 from store import open_store
-from store.models import Mark, Tap
+from store.models import Field, Mark, Tap
 
 pytestmark = pytest.mark.window
 
 # a 10.1-inch tablet each: width, height and pixels per inch
 SIZES = {"wide": (1280, 800, 149), "small": (1024, 600, 117.5), "fine": (1920, 1200, 224), "tall": (800, 1280, 149)}
+AFTER_SUNSET_S = 600.0  # civil dusk lasts above half an hour in May at 50 N
 
 
 @pytest.fixture
 def opened(open_cab, farm):
     """Return a function that opens the cab, standing still in the field, at a size."""
 
-    def open_one(size, *words):
+    def open_one(size, *words, replay=farm["still"]):
         width, height, dpi = SIZES[size]
         return open_cab(
-            "--store", farm["store"], "--replay", farm["still"], "--size", f"{width}x{height}", "--dpi", dpi, *words
+            "--store", farm["store"], "--replay", replay, "--size", f"{width}x{height}", "--dpi", dpi, *words
         )
 
     return open_one
+
+
+@pytest.fixture
+def sundown(farm):
+    """Return a recording of the same stand in the field, begun ten minutes after that day's sunset."""
+    head, *fixes = farm["still"].read_text().splitlines()
+    begun, lat, lon = (float(v) for v in fixes[0].split(",")[:3])
+    later = evening(lat, lon, begun) + AFTER_SUNSET_S - begun
+    rows = [fix.split(",", 1) for fix in fixes]
+    path = farm["still"].with_name("sundown.csv")
+    path.write_text("\n".join([head, *(f"{float(t) + later:.2f},{rest}" for t, rest in rows)]) + "\n")
+    return path
 
 
 def check_page(seen, picture, name, sizes):
@@ -37,6 +51,8 @@ def check_page(seen, picture, name, sizes):
     sizes.words(seen)
     picture = np.asarray(Image.open(picture).convert("RGB"))
     for thing in seen["things"]:
+        if thing["kind"] == "key" and thing["text"] and not thing["disabled"]:
+            assert has_air(picture, thing, seen["px_per_mm"]), (name, thing["text"])
         if any(c.isalnum() for c in thing["text"]) and thing["whole"] and thing["kind"] not in ("GroundMap", "StripPiece"):
             assert contrast(*painted(picture, thing)) >= 7, (name, thing["text"])
 
@@ -47,6 +63,28 @@ def painted(picture, thing):
     inside = picture[top + 4 : bottom - 4, left + 4 : right - 4].astype(np.uint32)
     colours, counts = np.unique(inside @ np.array([65536, 256, 1], np.uint32), return_counts=True)
     return [f"#{colours[k]:06X}" for k in np.argsort(counts)[::-1][:2]]
+
+
+def has_air(picture, key, px_per_mm):
+    """Say whether a millimetre inside a key's frame is bare at both sides of its words."""
+    left, top, right, bottom = key["rect"]
+    near, far = 0.9 * px_per_mm, 1.9 * px_per_mm
+    bands = ((left + near, left + far), (right - far, right - near))
+    inside = [picture[round(top + near) : round(bottom - near), round(a) : round(b)].reshape(-1, 3) for a, b in bands]
+    return len(np.unique(np.concatenate(inside), axis=0)) == 1
+
+
+def clear_of_keys(seen, ring):
+    """Say whether no corner of a field, on a map with north up, lies under one of the map's two keys."""
+    (ground,) = [t["rect"] for t in seen["things"] if t["kind"] == "GroundMap"]
+    (south, west), (north, east) = seen["map_corners"]
+    keys = [t["rect"] for t in seen["things"] if t["text"] in ("+", "–") and t["kind"] == "key"]
+    assert len(keys) == 2
+    lon, lat = np.array(ring).T
+    x = ground[0] + (lon - west) / (east - west) * (ground[2] - ground[0])
+    y = ground[3] - (lat - south) / (north - south) * (ground[3] - ground[1])
+    inside = x.min() > ground[0] and x.max() < ground[2] and y.min() > ground[1] and y.max() < ground[3]
+    return inside and all(x.max() < k[0] or x.min() > k[2] or y.max() < k[1] or y.min() > k[3] for k in keys)
 
 
 def tour(cab):
@@ -156,20 +194,26 @@ long = pytest.mark.long
 
 @pytest.mark.parametrize(
     ("size", "light"),
-    [("wide", "day"), ("small", "night"), ("tall", "day"),
+    [("wide", "day"), ("small", "night"), ("tall", "day"), ("wide", "dusk"),
      *(pytest.param(*one, marks=long) for one in (
-         ("wide", "night"), ("small", "day"), ("tall", "night"), ("fine", "day"), ("fine", "night")))],
+         ("wide", "night"), ("small", "day"), ("tall", "night"), ("fine", "day"), ("fine", "night"), ("tall", "dusk")))],
 )  # fmt: skip
-def test_every_page_fits_a_gloved_hand_and_an_arms_length(opened, farm, sizes, size, light):
+def test_every_page_fits_a_gloved_hand_and_an_arms_length(opened, farm, sundown, sizes, size, light):
     """On every page keys of 20 and 30 mm, gaps of 3 mm, letters of 4.1 mm, no words cut off, all of
-    it inside the window, and 7:1 measured on the painted pixels."""
-    cab = opened(size, *(["--night"] if light == "night" else []))
+    it inside the window, air round the words in a key, no place of the field under the map's keys, and
+    7:1 measured on the painted pixels; dusk is that of the sun in the recording."""
+    cab = opened(size, *(["--night"] if light == "night" else []), replay=sundown if light == "dusk" else farm["still"])
+    cab.wait(lambda: cab.look()["palette"]["name"] == light, f"the colours of the {light}")
+    with open_store(farm["store"]) as store:
+        (ring,) = store.get(Field, farm["field"]).boundary["coordinates"]
     shown = []
     for name in tour(cab):
         seen, picture = cab.look(), cab.picture(f"{name}-{size}-{light}")
         assert seen["palette"]["name"] == light
         check_page(seen, picture, name, sizes)
         shown.append(name)
+        if name in ("ready", "stopped", "hand-over-map", "receive", "receive-where"):
+            assert clear_of_keys(seen, ring), name
         if name == "ready":
             figure = max(t["font_px"] for t in seen["things"] if t["font_px"])
             assert figure * 1456 / 2048 / seen["px_per_mm"] >= 15
@@ -177,6 +221,27 @@ def test_every_page_fits_a_gloved_hand_and_an_arms_length(opened, farm, sizes, s
     with open_store(farm["store"]) as store:
         assert not store.all(Mark)
         assert [tap.reason for tap in store.all(Tap, kind="stop_reason")] == ["rain"]
+
+
+def test_upright_only_the_map_gives_way_to_a_sentence(opened):
+    """Upright the map has the room while nothing is said, and when something is said no key and no figure moves."""
+    cab = opened("tall")
+    cab.tap("I have read this. Same as last time")
+    cab.wait_view(state="ready")
+
+    def places():
+        things = cab.look()["things"]
+        texts = {t["text"]: t["rect"] for t in things if t["text"] in ("Mark", "Wing", "More", "–", "+", "acres to finish", "mph", "done by")}
+        return texts | {t["kind"]: t["rect"] for t in things if t["kind"] in ("GroundMap", "ToolStrip")}
+
+    cab.wait(lambda: not [t for t in cab.look()["things"] if t["kind"] == "key" and t["text"].startswith("Undo")], "nothing to be said")
+    silent = places()
+    cab.tap("Start rolling")
+    cab.find("Undo start")
+    said = places()
+    before, after = silent.pop("GroundMap"), said.pop("GroundMap")
+    assert len(silent) >= 8 and said == silent
+    assert before[3] == after[3] and after[1] - before[1] > 100
 
 
 CYRILLIC = "абсвеїзніькгшпорцтєчиужхяэ"  # about as wide as the letters they stand for
