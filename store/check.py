@@ -12,9 +12,10 @@ from sqlalchemy.orm import Session
 from store.changes import defaults, own_columns
 from store.clock import read_stamp
 from store.models import FACTS, REFERENCES, Change, Farm, Own, Page, Peer, TraceChunk, TraceTail
-from store.packing import Undecodable, unpack
+from store.packing import unpack
 from store.pages import text_of
 from store.times import part_of_day, zone_of
+from store.varints import Undecodable
 
 # All facts as (device, seq, stamp), spelt once: building it anew costs more than running it.
 _EVERY = " UNION ALL ".join(f'SELECT device, seq, stamp FROM "{name}"' for name in FACTS)

@@ -12,8 +12,9 @@ from store.changes import BASE, all_fit, default_of, own_columns
 from store.clock import judge_stamps
 from store.lines import LARGEST_SEQ, Unfit, are_uuids, is_hash, is_uuid, parse_lines
 from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Instant, TraceChunk
-from store.packing import Undecodable, lengths_of
+from store.packing import lengths_of
 from store.times import read_time
+from store.varints import Undecodable
 
 PARTS = frozenset(("table", "columns", *BASE))
 _PARTS_OF = itemgetter("id", "device", "seq", "stamp", "table", "columns")

@@ -23,6 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.clock import INSTANT_LIMIT_S
+from store.varints import Undecodable, unpacked, varints, zigzag
 
 MAGIC = b"RT\x01"
 MAX_COUNT = 30_000  # fixes in one piece: 50 minutes at 10 Hz
@@ -38,10 +39,6 @@ _WITHIN = np.array(  # the least and the most in each column, as packed
         [_T, 90 * _E7, 180 * _E7, 10**6 * _CM + 1, 2**15, _ANY],
     ]
 )
-
-
-class Undecodable(ValueError):
-    """These bytes are no piece of trace."""
 
 
 @dataclass(frozen=True)
@@ -87,93 +84,6 @@ def _judge(trace: Trace) -> None:
         raise ValueError("a latitude is beyond 90 or a longitude beyond 180 degrees")
     if np.any((trace.sigma < 0) | (trace.sigma > 1e6)) or np.any(trace.quality < -1):
         raise ValueError("a sigma lies outside 0..1e6 m or a quality below -1")
-
-
-def zigzag(values: np.ndarray) -> np.ndarray:
-    """Return int64 folded onto uint64 so that small numbers of either sign stay small.
-
-    Examples
-    --------
-    The table of the Protocol Buffers encoding guide:
-
-    >>> zigzag(np.array([0, -1, 1, -2, 0x7FFFFFFF, -0x80000000])).tolist()
-    [0, 1, 2, 3, 4294967294, 4294967295]
-    """
-    return ((values << 1) ^ (values >> 63)).astype(np.uint64)
-
-
-def unzigzag(values: np.ndarray) -> np.ndarray:
-    """Return what `zigzag` folded."""
-    return ((values >> np.uint64(1)) ^ (~(values & np.uint64(1)) + np.uint64(1))).astype(np.int64)
-
-
-def varints(values: np.ndarray) -> bytes:
-    """Return uint64 values, shape (n,), as base-128 varints.
-
-    Examples
-    --------
-    150 is the example of the Protocol Buffers encoding guide:
-
-    >>> varints(np.array([150, 1], dtype=np.uint64)).hex()
-    '960101'
-    """
-    size = np.ones(len(values), dtype=np.intp)
-    for k in range(1, 10):
-        size += values >= np.uint64(1) << np.uint64(7 * k)
-    start = np.cumsum(size) - size
-    out = np.zeros(size.sum(), dtype=np.uint8)
-    for k in range(size.max(initial=0)):
-        has = size > k
-        low = (values[has] >> np.uint64(7 * k)).astype(np.uint8) & 0x7F
-        out[start[has] + k] = low | ((size[has] > k + 1) * np.uint8(0x80))
-    return out.tobytes()
-
-
-def unvarints(data: bytes) -> np.ndarray:
-    """Return the uint64 values of base-128 varints.
-
-    Raises
-    ------
-    Undecodable
-        If the last varint is cut off or one is longer than ten bytes.
-    """
-    small, at, large = _split(data)
-    out = small.astype(np.uint64)
-    out[at] = large
-    return out
-
-
-def _numbers(data: bytes) -> np.ndarray:
-    """Return what `unvarints` and `unzigzag` give together; small numbers stay bytes till last."""
-    small, at, large = _split(data)
-    out = ((small >> 1) ^ -(small & 1)).view(np.int8).astype(np.int64)
-    out[at] = unzigzag(large)
-    return out
-
-
-def _split(data: bytes) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return varints as their last bytes, which of them are longer than one, and those in full.
-
-    Most are one byte, so that only the few others are put together.
-    """
-    raw = np.frombuffer(data, dtype=np.uint8)
-    more = np.flatnonzero(raw > 0x7F)  # bytes behind which the number goes on
-    if not len(more):
-        return raw, more, more.astype(np.uint64)
-    if more[-1] == len(raw) - 1:
-        raise Undecodable("the last number is cut off")
-    place = np.arange(len(more))
-    whose = more - place
-    begins = np.ones(len(more), dtype=bool)
-    np.not_equal(whose[1:], whose[:-1], out=begins[1:])
-    first = np.flatnonzero(begins)
-    size = np.append(first[1:], len(more)) - first
-    if size.max() > 9:
-        raise Undecodable("a number is too long")
-    shift = 7 * (place - np.repeat(first, size)).astype(np.uint64)
-    low = np.add.reduceat((raw[more] & 0x7F).astype(np.uint64) << shift, first)
-    small, at = raw[raw < 0x80], whose[first]
-    return small, at, low | small[at].astype(np.uint64) << (7 * size).astype(np.uint64)
 
 
 def pack(trace: Trace) -> bytes:
@@ -269,7 +179,7 @@ def _tables(count: int, present: tuple[int, ...], pieces: list[bytes]) -> np.nda
     """
     each = len(present) * count
     body = b"".join(_body(data, each) for data in pieces)
-    table = _numbers(body).reshape(len(pieces), len(present), count)
+    table = unpacked(body).reshape(len(pieces), len(present), count)
     np.cumsum(table, axis=2, out=table)
     np.cumsum(table[:, :3], axis=2, out=table[:, :3])
     least, most = _WITHIN[:, present]

@@ -6,9 +6,7 @@ may fail; then that is logged, said in one sentence, and fixes go on being writt
 
 from __future__ import annotations
 
-import logging
-from collections.abc import Callable
-from concurrent.futures import Executor, Future
+from concurrent.futures import Executor
 
 import numpy as np
 
@@ -28,19 +26,15 @@ from cabapp.session.pace import Pace
 from cabapp.session.season import paces_before
 from cabapp.session.seeing import situation
 from cabapp.session.taking import FarmWays
+from cabapp.session.trail import Trail
 from cabapp.session.view import RECORDING, FieldMark, Sentence
 from cabapp.session.warnings import Judge
 from cabapp.session.whereabouts import Whereabouts, trusted
 from store import Store
-from store.errors import Refused
 from store.models import Field, Job, Stint, Tap
-
-log = logging.getLogger(__name__)
 
 JUDGE_S = 0.5
 """Warnings are judged this often in the time of the fixes, s."""
-
-SYNC_S = 1.0
 
 
 class Drive:
@@ -54,7 +48,7 @@ class Drive:
         Shared with the session.
     ways : FarmWays
     beside : concurrent.futures.Executor, optional
-        Makes the trace durable beside the thread that calls, for a disk may take its time.
+        See ``Trail``.
     """
 
     def __init__(
@@ -86,10 +80,7 @@ class Drive:
         self.lapping = Lapping()
         self._pace = Pace()
         self.goes = ways.goes
-        self._writer = store.trace(stint.id)
-        self._beside = beside
-        self._syncing: Future | None = None
-        self._synced: float | None = None
+        self.trail = Trail(store.trace(stint.id), beside)
         self._judged = -1e18
         self.broken = False
         self.day = Day(store, self, ways)
@@ -126,7 +117,7 @@ class Drive:
 
     def count_again(self) -> None:
         """Make the present stint's count again from the store."""
-        self._writer.sync()
+        self.trail.write()
         self.count.again(self.standing.switches)
         self.broken, self.trouble, self.dirty = False, None, "all"
 
@@ -134,11 +125,7 @@ class Drive:
 
     def take(self, fixes: list[Fix]) -> None:
         """Write fixes; then count and judge them."""
-        for fix in fixes:
-            try:
-                self._writer.append(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality)
-            except ValueError:
-                log.exception("a fix that cannot be kept")
+        self.trail.append(fixes)
         for group in _groups(fixes, self._judged):
             self._count(group)
             self.look(group[-1].t, "good" if trusted(group[-1]) else "lost")
@@ -178,7 +165,7 @@ class Drive:
 
     def merged(self) -> None:
         """Count anew with what came from other tablets."""
-        self._writer.sync()
+        self.trail.write()
         self._open_count()
         with Aside():
             self.day.read()
@@ -205,37 +192,8 @@ class Drive:
 
     def sync(self, now: float) -> None:
         """Make the trace durable once a second; a full disk is said, not raised."""
-        if self._syncing is not None:
-            if not self._syncing.done():
-                return  # a slow disk; what comes meanwhile goes with the next
-            self._heard(self._syncing.result)
-            self._syncing = None
-        if self._synced is not None and 0 <= now - self._synced < SYNC_S:
-            return
-        self._synced = now
-        if self._beside is None:
-            self._heard(self._writer.sync)
-        else:
-            self._syncing = self._beside.submit(self._writer.sync)
-
-    def let_go(self) -> None:
-        """Make the trace durable before this returns; a full disk is said, not raised."""
-        self._heard(self._writer.sync)
-
-    def seal(self) -> None:
-        """Make all of the trace durable and ready for exchange; a full disk is said, not raised."""
-        self._heard(self._writer.seal)
-
-    def _heard(self, write: Callable[[], None]):
-        """Write, or hear how writing went."""
-        try:
-            write()
-        except Refused as refused:
-            log.exception("the trace could not be written")
-            self.trouble = str(refused)
-        else:
-            if self.trouble != FAULT:
-                self.trouble = None
+        if self.trail.sync(now) and self.trouble != FAULT:
+            self.trouble = None  # what could not be written then can be now
 
     # --- judging ---------------------------------------------------------------------------
 
@@ -301,8 +259,9 @@ class Drive:
 
     def said(self) -> Sentence | None:
         """Return the sentence that stands: a fault goes before all but a danger."""
-        if self.trouble and (self.sentence is None or self.sentence.rank >= RECORDING):
-            return Sentence(RECORDING, self.trouble, True)
+        trouble = self.trouble or self.trail.trouble
+        if trouble and (self.sentence is None or self.sentence.rank >= RECORDING):
+            return Sentence(RECORDING, trouble, True)
         return self.sentence
 
 

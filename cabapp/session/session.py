@@ -163,7 +163,7 @@ class Session:
     def _close(self):
         """Let go of the stint that is over."""
         if self._drive is not None:
-            self._drive.seal()
+            self._drive.trail.seal()
         self._drive, self._names = None, {}
 
     # --- taps --------------------------------------------------------------------------------
@@ -210,7 +210,7 @@ class Session:
             self._drive.notice = None
         if after != before and after in (rules.STOPPED, rules.FINISHED):
             self._drive.grade(self._drive.judge.flush())
-            self._drive.seal()
+            self._drive.trail.seal()
         self._refresh()
 
     # --- handing over ------------------------------------------------------------------------
@@ -245,7 +245,7 @@ class Session:
         self._drive.grade(self._drive.judge.flush())
         detail = {"hand_over": given.id} | acts.progress(self._drive)
         self._drive.write("hand_over", at, detail=detail)
-        self._drive.seal()
+        self._drive.trail.seal()
         self._drive.handed = given.id
         self._refresh()
         return given.id
@@ -354,7 +354,7 @@ class Session:
     def close(self) -> None:
         """Make everything durable and let go of the receiver; an open stint stays open."""
         if self._drive is not None:
-            self._drive.let_go()
+            self._drive.trail.let_go()
         if self._source is not None:
             self._source.close()
 

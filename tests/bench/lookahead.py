@@ -288,7 +288,7 @@ def run(fields, seed=0, progress=None, rows=(300, 500)):
     with tempfile.TemporaryDirectory() as folder:
         # the trace need not be on disk each second here
         with (
-            patch("cabapp.session.driving.SYNC_S", 600.0),
+            patch("cabapp.session.trail.SYNC_S", 600.0),
             open_store(Path(folder) / "logbook.sqlite", "made up") as store,
         ):
             stock(store)

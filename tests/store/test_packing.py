@@ -5,18 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from store.packing import (
-    MAX_COUNT,
-    Undecodable,
-    join,
-    make_trace,
-    pack,
-    unpack,
-    unvarints,
-    unzigzag,
-    varints,
-    zigzag,
-)
+from store.packing import MAX_COUNT, join, lengths_of, make_trace, pack, unpack
+from store.varints import Undecodable, unpacked, unzigzag, varints, zigzag
 
 
 def test_zigzag_is_that_of_the_protocol_buffers_guide():
@@ -40,14 +30,14 @@ def test_varints_are_those_of_the_protocol_buffers_guide(number, hexes):
     Source: protobuf.dev, Programming Guides, Encoding, "Base 128 Varints", "Signed Integers".
     """
     assert varints(np.array([number], dtype=np.uint64)).hex() == hexes
-    assert unvarints(bytes.fromhex(hexes)).tolist() == [number]
+    assert zigzag(unpacked(bytes.fromhex(hexes))).tolist() == [number]
 
 
 @given(st.lists(st.integers(-(2**63), 2**63 - 1)))
 def test_any_whole_numbers_come_back(numbers):
     """Zig-zag and varints lose nothing of any 64-bit numbers."""
     values = np.array(numbers, dtype=np.int64)
-    assert unzigzag(unvarints(varints(zigzag(values)))).tolist() == numbers
+    assert unpacked(varints(zigzag(values))).tolist() == numbers
 
 
 fixes = st.lists(
@@ -112,6 +102,29 @@ def test_cut_or_altered_pieces_are_noticed(drive):
                 continue
             # Two of the bits in zlib's own header say nothing about the content.
             np.testing.assert_array_equal(back.lat, unpack(piece).lat)
+
+
+def test_many_pieces_are_judged_as_each_alone(drive):
+    """Of pieces looked at together one bad one is refused exactly where `unpack` refuses it alone."""
+    t, lat, lon = drive(300)
+    some = [make_trace(t[:n], lat[:n], lon[:n]) for n in (0, 1, 90, 90, 300)]
+    some.append(make_trace(t[:90], lat[:90], lon[:90], np.full(90, 0.5), np.full(90, 4)))
+    pieces = [pack(one) for one in some]
+    assert lengths_of(pieces) == [len(unpack(piece)) for piece in pieces] == [0, 1, 90, 90, 300, 90]
+    chance, refused = np.random.default_rng(3), 0
+    for n in range(600):
+        which, altered = n % len(pieces), bytearray(pieces[n % len(pieces)])
+        altered[chance.integers(len(altered))] ^= 1 << chance.integers(8)
+        try:
+            alone = len(unpack(bytes(altered)))
+        except Undecodable:
+            alone, refused = None, refused + 1
+        among = [*pieces[:which], bytes(altered), *pieces[which + 1 :]]
+        try:
+            assert lengths_of(among)[which] == alone
+        except Undecodable:
+            assert alone is None
+    assert 500 < refused < 600
 
 
 def test_a_piece_that_swells_is_not_unpacked():

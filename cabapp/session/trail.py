@@ -1,0 +1,94 @@
+"""The trace of the open stint as it is written; what the disk refuses becomes words."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from concurrent.futures import Executor, Future
+
+from cabapp.position.fix import Fix
+from store.errors import Refused
+from store.traces import TraceWriter
+
+log = logging.getLogger(__name__)
+
+SYNC_S = 1.0
+
+
+class Trail:
+    """Keeps fixes, and makes them durable once a second.
+
+    Parameters
+    ----------
+    writer : store.traces.TraceWriter
+    beside : concurrent.futures.Executor, optional
+        Makes them durable beside the thread that calls, for a disk may take its time.
+
+    Attributes
+    ----------
+    trouble : str or None
+        A sentence while the disk refuses them; they are kept for the next try.
+    """
+
+    def __init__(self, writer: TraceWriter, beside: Executor | None = None):
+        self._writer = writer
+        self._beside = beside
+        self._syncing: Future | None = None
+        self._synced: float | None = None
+        self.trouble: str | None = None
+
+    def append(self, fixes: list[Fix]) -> None:
+        """Keep fixes."""
+        for fix in fixes:
+            try:
+                self._writer.append(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality)
+            except ValueError:
+                log.exception("a fix that cannot be kept")
+
+    def sync(self, now: float) -> bool:
+        """Make them durable, once a second; say whether the disk is known to have taken some.
+
+        A full disk is said, not raised.
+        """
+        heard = False
+        if self._syncing is not None:
+            if not self._syncing.done():
+                return False  # a slow disk; what comes meanwhile goes with the next
+            heard = self._heard(self._syncing.result)
+            self._syncing = None
+        if self._synced is not None and 0 <= now - self._synced < SYNC_S:
+            return heard
+        self._synced = now
+        if self._beside is None:
+            return self._heard(self._writer.sync)
+        self._syncing = self._beside.submit(self._writer.sync)
+        return heard
+
+    def write(self) -> None:
+        """Make them durable before this returns.
+
+        Raises
+        ------
+        StoreRefused
+            If that cannot be.
+        """
+        self._writer.sync()
+
+    def let_go(self) -> None:
+        """Make them durable before this returns; a full disk is said, not raised."""
+        self._heard(self._writer.sync)
+
+    def seal(self) -> None:
+        """As `let_go`, and ready for exchange."""
+        self._heard(self._writer.seal)
+
+    def _heard(self, write: Callable[[], None]) -> bool:
+        """Write, or hear how writing went."""
+        try:
+            write()
+        except Refused as refused:
+            log.exception("the trace could not be written")
+            self.trouble = str(refused)
+            return False
+        self.trouble = None
+        return True
