@@ -28,6 +28,8 @@ EXAMPLE = "rollbook demo --out rollbook-demo --speed 20"
 
 SHORT = 0.3
 """A short demo's fields are so many times as long."""
+STEPS = 6
+"""What is done when both operators have gone home."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -76,24 +78,25 @@ def run(args: argparse.Namespace) -> int:
     with open_store(built.stores["tablet 2"]) as tablet:
         _merged(merge_bundles(tablet, [first]))
         tam = _second(args, tablet, built)
+        show(0, STEPS, "Tam Willet's tablet writes its records into a bundle")
         second = export_bundle(tablet, bundles)
     with open_store(built.stores["office"]) as office:
+        show(1, STEPS, "the office takes in both tablets' bundles")
         merged = _merged(merge_bundles(office, [first, second]))
+        show(2, STEPS, "the office counts the field anew")
         log = gather(office, jobs_of(office)[0])
-        now = time.time()
-        pages = write_job(office, log, args.out / "pages", now)
+        show(3, STEPS, "the office writes the pages")
+        pages = write_job(office, log, args.out / "pages", time.time())
+    show(4, STEPS, "the office draws the map")
     drawn = map_of(log, f"{log.field.name}, {log.job.operation}")
     pages["map"] = [put(args.out / "pages", f"{stem(log)}-map.svg", str(drawn))]
     picture = args.out / "pages" / f"{stem(log)}-map.png"
     picture.write_bytes(map_png(log))
     pages["map"].append(picture)
-    found = report(
-        log,
-        {"Oda Bracken": oda, "Tam Willet": tam},
-        merged,
-        compare(built.told.truth, log.count),
-        pages,
-    )
+    show(5, STEPS, "the count is held against the story")
+    compared = compare(built.told.truth, log.count)
+    show(STEPS, STEPS, "the office is done")
+    found = report(log, {"Oda Bracken": oda, "Tam Willet": tam}, merged, compared, pages)
     print(json.dumps(found) if args.json else words_of(found, log.words))
     return 0
 
@@ -139,4 +142,6 @@ def _second(args: argparse.Namespace, tablet, built: Built) -> Played:
         print(f"{why} The same work goes on without one.", file=sys.stderr)
         rest = play(tablet, part, built.rows, after=started, progress=show)
         seen.warnings += rest.warnings
+        return seen
+    print("The cab is closed. Now the office takes in what both tablets wrote; that takes some seconds.", file=sys.stderr)
     return seen

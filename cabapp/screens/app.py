@@ -28,7 +28,7 @@ def run_cab(
     screenshot_dir: str | Path | None = None,
     leave_when_over: bool = False,
 ) -> None:
-    """Open the cab and stay in it until somebody goes out on purpose.
+    """Open the cab and stay in it until somebody goes out on purpose; its window is gone afterwards.
 
     Parameters
     ----------
@@ -66,6 +66,7 @@ def run_cab(
         store, clock, source, night=night, dpi=dpi, screenshot_dir=screenshot_dir,
         leave_when_over=leave_when_over,
     ).run()  # fmt: skip
+    Window.close()  # otherwise it stands there, dead, until the program ends
 
 
 NO_SCREEN = (

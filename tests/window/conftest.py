@@ -90,10 +90,13 @@ class Cab:
 
     def _corner(self):
         """Return where the window lies on the display, pixels."""
-        root = self._display.screen().root
-        shown = [w for w in root.query_tree().children if w.get_attributes().map_state == self.X.IsViewable]
-        place = shown[-1].get_geometry()
+        place = self.windows()[-1].get_geometry()
         return place.x, place.y
+
+    def windows(self):
+        """Return the windows that are shown on the display."""
+        every = self._display.screen().root.query_tree().children
+        return [w for w in every if w.get_attributes().map_state == self.X.IsViewable]
 
     def _connect(self):
         if self.process.poll() is not None:
@@ -215,9 +218,8 @@ class Cab:
         """Ask the window to close, as a window manager does."""
         from Xlib.protocol.event import ClientMessage
 
-        root = self._display.screen().root
         protocols, delete = (self._display.intern_atom(n) for n in ("WM_PROTOCOLS", "WM_DELETE_WINDOW"))
-        windows = [w for w in root.query_tree().children if w.get_attributes().map_state == self.X.IsViewable]
+        windows = self.windows()
         assert windows, "the cab has no window on the display"
         for window in windows:
             window.send_event(ClientMessage(window=window, client_type=protocols, data=(32, [delete, 0, 0, 0, 0])))

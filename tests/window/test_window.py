@@ -207,6 +207,17 @@ def test_the_way_out_is_held_and_asked(begun):
     assert cab.process.wait(20) == 0
 
 
+def test_the_window_goes_before_the_program_ends(open_cab, farm):
+    """When the cab is closed its window is gone at once, whatever the program still has to do."""
+    lingering = "import sys, time; from cabapp.__main__ import main; main(sys.argv[1:]); time.sleep(60)"
+    cab = open_cab("--store", farm["store"], program=("-c", lingering))
+    assert cab.windows()
+    cab.press(20, 20, seconds=3.4)
+    cab.tap("Close (hold", seconds=1.4)
+    cab.wait(lambda: not cab.windows(), "the window to go", 10)
+    assert cab.process.poll() is None
+
+
 def test_a_cab_on_another_logbook_leaves_this_tablets_settings(open_cab, farm, tmp_path):
     """A light chosen in a cab on a named logbook is kept beside that logbook; the tablet's
     own settings are neither read nor written."""
