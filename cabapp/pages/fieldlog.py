@@ -52,7 +52,7 @@ def field_log(log: JobLog, now: float) -> str:
         "hand_overs": [_hand_over(row, receipts, log) for row, receipts in log.hand_overs],
         "gap_words": _gap_words(log),
         "gaps": gap_rows(log),
-        "more_gaps": _more_gaps(log),
+        "more_gaps": " ".join(filter(None, (_more_gaps(log), _too_small(log)))),
         "marks": [_mark(m, log) for m in log.marks],
         "corrections": [correction_words(c, log) for c in log.corrections],
         "taps": [taps_of_stint(s, log) for s in log.stints],
@@ -234,6 +234,16 @@ def _more_gaps(log: JobLog) -> str:
     if not rest:
         return ""
     return f"And {len(rest)} smaller places, together {log.words.area(sum(g.area for g in rest))}."
+
+
+def _too_small(log: JobLog) -> str:
+    """Say what the list leaves out, so that nobody who adds it up misses ground."""
+    if log.count.field is None:
+        return ""
+    left = log.tally.field_area - log.reached - math.fsum(gap.area for gap in log.gaps)
+    if left <= 0 or log.words.area(left) == log.words.area(0.0):
+        return ""
+    return f"Another {log.words.area(left)} below target lies in pieces too small or too narrow to list."
 
 
 def _mark(mark, log: JobLog) -> str:

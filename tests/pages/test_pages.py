@@ -1,6 +1,7 @@
 """What leaves on paper: whole, self-contained, harmless, and with the store's own figures."""
 
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import lxml.etree
@@ -319,3 +320,17 @@ def test_passes_before_seeding_are_void_on_the_page_too(tmp_path, page_names, wr
     log = gather(made.book, made.job)
     made.book.close()
     assert log.tally.covered == pytest.approx(10 * 200, rel=0.05)
+
+
+def test_ground_too_small_to_list_is_said(small_log):
+    """What is below target and in no place of the list is given as one figure, so that list and areas add up;
+    with everything listed nothing is said."""
+    tally = small_log.tally
+    below = tally.none + sum(area for n, area in tally.by_count.items() if n < small_log.job.target)
+    listed = small_log.gaps[:1]
+    left = below - sum(gap.area for gap in listed)
+    page = field_log(replace(small_log, gaps=listed), small_log.ended)
+    assert left > 400
+    assert f"Another {small_log.words.area(left)} below target lies in pieces too small or too narrow to list." in page
+    whole = [*listed, replace(listed[0], area=left)]
+    assert "too small or too narrow" not in field_log(replace(small_log, gaps=whole), small_log.ended)
