@@ -29,12 +29,12 @@ class Line:
     Attributes
     ----------
     column : str
-        Column of the table.
+        Column of the table; of a place, what its two columns begin with.
     words : str
         What stands before it.
     kind : str
         "text", "number", "length" and "volume" are typed; "choice" is turned through with
-        touches; "pick" is chosen from a list; "boundary" comes from a file or from driving.
+        touches; "pick" is chosen from a list; "boundary" comes from a file or from driving; "place" is where the tablet is.
     choices : tuple of (value, words)
         For "choice" and "pick".
     least, most : float
@@ -48,6 +48,11 @@ class Line:
     needed: bool = False
     least: float = 0.0
     most: float = 1e6
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """The columns it fills."""
+        return (self.column + "_lat", self.column + "_lon") if self.kind == "place" else (self.column,)
 
 
 @dataclass(frozen=True)
@@ -90,6 +95,7 @@ FORMS = {
     "fields": Form(Field, "Fields", (
         Line("name", "Name", needed=True), Line("boundary", "Boundary", "boundary"), Line("crop", "Crop"),
         Line("target", "How often", "choice", ((1, "once"), (2, "twice"), (3, "3 times"))),
+        Line("once_only", "Once only here", "boundary"), Line("gate", "Gate", "place"),
     )),
 }  # fmt: skip
 TYPED = {"number", "length", "volume", "price"}

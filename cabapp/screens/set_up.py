@@ -138,7 +138,7 @@ class SetUpScreen(OutlinePart, Page):
     def _edit(self, row):
         form = FORMS[self._kind]
         self._row = row
-        defaults = {line.column: DEFAULTS.get(line.column) for line in form.lines}
+        defaults = {column: DEFAULTS.get(column) for line in form.lines for column in line.columns}
         self._values = {c: getattr(row, c) for c in defaults} if row is not None else defaults
         self._form_again()
 
@@ -155,9 +155,9 @@ class SetUpScreen(OutlinePart, Page):
         self.part = "form"
 
     def _value_words(self, line):
-        value, units = self._values[line.column], App.get_running_app().units
-        if line.kind == "boundary":
-            return say("written down") if value else say("none")
+        value, units = self._values[line.columns[0]], App.get_running_app().units
+        if line.kind in ("boundary", "place"):
+            return say("none") if value is None else say("written down")
         if line.kind in ("choice", "pick"):
             return next((say(name) for key, name in self._choices(line) if key == value), "–")
         typed = typed_of(line, value, units)
@@ -177,7 +177,9 @@ class SetUpScreen(OutlinePart, Page):
         elif line.kind == "pick":
             self._pick(say(line.words), self._choices(line), lambda value: self._take(line, value), self._form_again)
         elif line.kind == "boundary":
-            self._ask_boundary()
+            self._ask_outline(line)
+        elif line.kind == "place":
+            self._ask_place(line)
         else:
             units = App.get_running_app().units
             said = " ".join(word for word in (say(line.words), unit_of(line.kind, units)) if word)

@@ -2,8 +2,11 @@
 
 import json
 
+import numpy as np
 import pytest
+from shapely.geometry import Polygon
 
+from cabapp.coverage.plane import Plane
 from store import open_store
 from store.models import Farm, Field, HandOver, HandOverReceipt, Hitching, Operator, Stint, Tap, Tool, Tractor
 
@@ -149,6 +152,54 @@ def test_all_fields_of_a_file_come_in_at_once(open_cab, farm, tmp_path):
     cab.wait(lambda: shown(cab, "East Rise") and shown(cab, "Heron Flat"), "the list of fields")
     with open_store(farm["store"]) as store:
         assert {row.name for row in store.all(Field)} == {"Heron Flat", "East Rise", "West Rise"}
+
+
+def test_the_gate_and_ground_for_once_are_set_by_taps(open_cab, farm, drive, tmp_path):
+    """The gate is where the tablet stands; ground for once only comes from a file with two places and from a
+    drive round a third, is refused outside the field, and both can be taken away again."""
+    def square(x, y):
+        corners = [(x, y), (x + 20, y), (x + 20, y + 20), (x, y + 20), (x, y)]
+        ring = [[lon, lat] for _, lat, lon in (drive([corner, (0, 0)], 0.0)[0] for corner in corners)]
+        return {"type": "Feature", "properties": {}, "geometry": {"type": "Polygon", "coordinates": [ring]}}
+
+    folder = tmp_path / "home" / "fields"
+    folder.mkdir(parents=True)
+    for name, places in (("wet", [square(200, 300), square(250, 400)]), ("beyond", [square(500, 300)])):
+        (folder / f"{name}.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": places}))
+    stand, end = 250.0, 400.0
+    day0, lat, lon = farm["rows"][0]
+    rows = [(day0 + k, lat, lon) for k in range(int(stand))]
+    rows += drive([(11, 0), (11, 60), (60, 60), (60, 0), (12, 0)], day0 + stand)
+    rows += [(t, *rows[-1][1:]) for t in (rows[-1][0] + k for k in range(1, 4000))]
+    farm["still"].write_text("time,lat,lon,sigma,quality\n" + "".join(f"{t:.2f},{a:.8f},{o:.8f},0.05,4\n" for t, a, o in rows))
+    cab = open_cab("--store", farm["store"], "--replay", farm["still"], "--speed", "5", "--size", "1280x1100")
+    hand = Hand(cab)
+
+    hand.tap("I have read this", "Set-up", "1", "2", "3", "4", "Done", "Fields", "Heron Flat")
+    hand.tap("Gate", "The gate is here", "Once only here", "beyond.geojson")
+    cab.wait(lambda: shown(cab, "That ground lies outside the field."), "the refusal")
+    hand.tap("wet.geojson", "All 2 places")
+    hand.tap("Once only here", "Drive round it now")
+    cab.find("All round")
+    cab.picture("drive-round-once-only")
+    cab.wait(lambda: cab.look()["view"]["now"] > day0 + end, "the drive to end", 90)
+    hand.tap("All round")
+    cab.find("Gate")
+    cab.picture("field-form")
+    hand.tap("Write down")
+    cab.find("New")
+    with open_store(farm["store"]) as store:
+        field = store.all(Field)[0]
+    assert field.once_only["type"] == "MultiPolygon" and len(field.once_only["coordinates"]) == 3
+    plane = Plane(lat, lon)
+    areas = sorted(Polygon(plane.to_xy(*np.array(piece[0])[:, ::-1].T)).area for piece in field.once_only["coordinates"])
+    assert areas == pytest.approx([400, 400, 49 * 60], rel=0.01)
+    assert (field.gate_lat, field.gate_lon) == pytest.approx((lat, lon), abs=1e-6)
+    hand.tap("Heron Flat", "Gate", "No gate", "Once only here", "Nowhere", "Write down")
+    cab.find("New")
+    with open_store(farm["store"]) as store:
+        field = store.all(Field)[0]
+    assert (field.once_only, field.gate_lat, field.gate_lon) == (None, None, None) and field.boundary
 
 
 def test_as_yesterday_it_is_two_taps(open_cab, farm):

@@ -103,7 +103,7 @@ def test_every_form_asks_for_columns_that_are_there():
     """Each line of each form is a column of its table, and what the table needs is asked for."""
     for form in FORMS.values():
         columns = form.model.__table__.columns
-        asked = {line.column for line in form.lines}
+        asked = {column for line in form.lines for column in line.columns}
         assert asked <= set(columns.keys())
         own = {c.name for c in columns if not c.nullable and c.default is None} - {"id", "device", "seq", "stamp"}
         assert own <= asked, form.title
