@@ -144,15 +144,16 @@ class GroundMap(FloatLayout):
         self.whole = True
 
     def _lay_field(self):
-        """Put the field's middle where the keys leave the map free, so that no place of the whole lies under them."""
+        """Put the field in the middle, or so far to the left that no place of the whole lies under the keys."""
         points = np.vstack(self.outline)
         low, high = points.min(axis=0), points.max(axis=0)
         wide, tall = (high - low) * 1.08
         kept = KEYS_MM * self.u if self.keys else 0.0
         free = max(1.0, self.width - kept)
         self._whole_width = max(wide * self.width / free, tall * self.width / max(1.0, self.height), WIDTHS[0])
-        middle = (low + high) / 2
-        self.turn, self.centre = 0.0, (middle[0] + kept / 2 / self.scale, middle[1])
+        middle, kept = (low + high) / 2, kept / self.scale
+        aside = min(kept / 2, max(0.0, wide / 2 + kept - self.width / self.scale / 2))
+        self.turn, self.centre = 0.0, (middle[0] + aside, middle[1])
 
     def zoom(self, step: int) -> None:
         """Go closer (+1) or farther off (-1)."""
