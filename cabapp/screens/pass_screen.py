@@ -26,7 +26,7 @@ GLIDE_S = 0.025  # the map moves so often at most: 30 times a second and more, w
 WALK = 1.5  # m/s; faster than this nothing but the four keys
 MARKS = (("rock", "Rock"), ("soft ground", "Soft ground"), ("pole", "Pole"))
 HARVESTS = ("combining", "harvesting")  # where a stone that was hit is marked instead of a rock seen
-WINGS = (("left up", "Left wing up"), ("right up", "Right wing up"), ("all", "Both down"))
+WINGS = (("left up", "Left up"), ("right up", "Right up"), ("all", "Both down"))
 AREAS = {"ac": "acres to finish", "ha": "hectares to finish"}
 
 

@@ -172,6 +172,10 @@ def tour(cab):
     cab.tap("Start rolling")
     cab.wait_view(state="working")
     yield "working"
+    cab.tap("Wing")
+    cab.find("Both down")
+    yield "wings"
+    cab.tap("Both down")
     cab.tap("Stop rolling")
     cab.find("No reason")
     yield "stop"
@@ -217,7 +221,7 @@ def test_every_page_fits_a_gloved_hand_and_an_arms_length(opened, farm, sundown,
         if name == "ready":
             figure = max(t["font_px"] for t in seen["things"] if t["font_px"])
             assert figure * 1456 / 2048 / seen["px_per_mm"] >= 15
-    assert len(shown) == 31
+    assert len(shown) == 32
     with open_store(farm["store"]) as store:
         assert not store.all(Mark)
         assert [tap.reason for tap in store.all(Tap, kind="stop_reason")] == ["rain"]

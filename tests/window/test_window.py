@@ -62,7 +62,7 @@ def test_four_keys_at_most_while_driving(begun, farm, sizes):
     sizes.words(seen)
     cab.picture("driving-day")
     cab.tap("Wing")
-    cab.tap("Left wing up")
+    cab.tap("Left up")
     cab.wait_view(wing="left up")
     cab.tap("Mark")
     cab.tap("Rock")
