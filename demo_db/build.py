@@ -11,7 +11,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from cabapp.pages import exports
+from cabapp.position.clock import ManualClock
+from cabapp.session import Session
 from demo_db import farm
+from demo_db.story import local
 from demo_db.tell import SEED, Told, tell
 from store import Store, open_store
 from store.models import Farm, Field, Hitching, Operator, Tool, Tractor
@@ -72,6 +75,7 @@ def build(directory: Path | str, seed: int = SEED, along: float = 1.0, wall=None
     clock = {} if wall is None else {"wall": wall}
     with open_store(stores["office"], "office", **clock) as office:
         rows = reference_rows(office, along)
+        seeding(office, rows)
         bundle = export_bundle(office, bundles)
     for name in ("tablet 1", "tablet 2"):
         with open_store(stores[name], name, **clock) as tablet:
@@ -130,6 +134,24 @@ def reference_rows(store: Store, along: float = 1.0) -> dict[str, str]:
             gate_lat=round(float(lat[0]), 7), gate_lon=round(float(lon[0]), 7),
         ).id  # fmt: skip
     return rows
+
+
+def seeding(store: Store, rows: dict[str, str]) -> None:
+    """Let the drill's operator take over, start and finish each field on its day, as in a cab without a receiver."""
+    for key, row in sorted(farm.FIELDS.items(), key=lambda one: one[1]["seeded"]):
+        month, day = row["seeded"]
+        clock = ManualClock(local(farm.YEAR, month, day, 8, 0))
+        session = Session(store, clock)
+        session.tap("caution")
+        session.take_over(rows["perrin"], rows["old_mule"], rows["drill"], rows[key], "seeding")
+        session.tap("hitching_ok")
+        session.tap("start")
+        clock.advance(farm.SEEDING_S)
+        session.tick()
+        session.tap("finish")
+        clock.advance(60.0)
+        session.tick()
+        session.close()
 
 
 if __name__ == "__main__":

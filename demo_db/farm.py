@@ -64,6 +64,10 @@ ANTENNA_AHEAD_OF_AXLE = 1.6
 """Badger's antenna on the cab roof, ahead of the rear axle, m; the rest of
 ``antenna to hitch`` is the drawbar behind the axle."""
 
+YEAR = 2026
+SEEDING_S = 7.5 * 3600.0
+"""How long the drill is at work in a field."""
+
 CENTRE = (47.6400, -87.4600)
 TILT = np.deg2rad(-8.0)
 """The lanes run this much off east; nothing on a farm lies square to the map."""
@@ -127,18 +131,21 @@ FIELDS = {
     "heron": {
         "name": "Heron Flat",
         "crop": "lentil, seeded 11 May",
+        "seeded": (5, 11),
         "target": 2,
         "gate": (1041, 30),
     },
     "kettle": {
         "name": "Kettle Quarter",
         "crop": "field pea, seeded 13 May",
+        "seeded": (5, 13),
         "target": 2,
         "gate": (1090, -14),
     },
     "thumb": {
         "name": "Long Thumb",
         "crop": "durum wheat, seeded 6 May",
+        "seeded": (5, 6),
         "target": 1,
         "gate": (1040, -66),
     },

@@ -62,7 +62,7 @@ def tell(seed: int = SEED, along: float = 1.0) -> Told:
 
     fuel_at = int(np.nonzero(first.part == story.FUEL_AFTER)[0][-1])
     seconds = drive.timed(first, {0: STANDING, fuel_at: 660.0})
-    start = story.local(2026, 5, 14, 12, 40)
+    start = story.local(farm.YEAR, 5, 14, 12, 40)
     oda = story.received(first, seconds, start, rng)
     oda.operator = "oda"
     dark = _go_dark(oda, first, seconds, along)

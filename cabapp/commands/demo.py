@@ -84,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
         show(1, STEPS, "the office takes in both tablets' bundles")
         merged = _merged(merge_bundles(office, [first, second]))
         show(2, STEPS, "the office counts the field anew")
-        log = gather(office, jobs_of(office)[0])
+        log = gather(office, next(job for job in jobs_of(office) if job.operation == "rolling"))
         show(3, STEPS, "the office writes the pages")
         pages = write_job(office, log, args.out / "pages", time.time())
     show(4, STEPS, "the office draws the map")

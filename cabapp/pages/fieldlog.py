@@ -76,6 +76,8 @@ def figures(log: JobLog) -> list[dict]:
         ("none", words.area(tally.none), f"never {done}"),
         ("pass_area", words.area(tally.pass_area), "pass area, every pass"),
     ]
+    if not log.seen:
+        found[1:] = [(key, "not known", text) for key, _value, text in found[1:]]
     return [{"key": key, "value": value, "words": text} for key, value, text in found]
 
 
@@ -98,7 +100,7 @@ def _classes(log: JobLog) -> list[dict]:
         rows.append({
             "swatch": parts.swatch(parts.kind_of(count, target), number), "key": count,
             "words": parts.passes(count, log.job.operation) + (" (wanted)" if count == target else ""),
-            "area": words.area(area), "share": share(area, whole),
+            "area": words.area(area) if log.seen else "not known", "share": share(area, whole) if log.seen else "–",
         })  # fmt: skip
     return rows
 
@@ -146,8 +148,10 @@ def _work(log: JobLog) -> list[dict]:
         ),
         ("fuel", "fuel put in", fuel, ""),
     ]
+    if not log.seen:
+        rows = [row for row in rows if row[0] in ("width", "working", "fuel")]
     proof = log.proof
-    if proof is not None:
+    if proof is not None and log.seen:
         low, high = (f"{100 * bound:.0f}" for bound in (proof.low, proof.high))
         told = f"{low} to {high} %" if low != high else f"{low} %"
         rows.insert(
@@ -219,6 +223,8 @@ def gap_rows(log: JobLog) -> list[dict]:
 def _gap_words(log: JobLog) -> str:
     if log.count.field is None:
         return "not known: the field has no boundary in this logbook"
+    if not log.seen:
+        return "not known: no position of this work was known"
     if not log.gaps:
         return "none found"
     said = []
@@ -238,7 +244,7 @@ def _more_gaps(log: JobLog) -> str:
 
 def _too_small(log: JobLog) -> str:
     """Say what the list leaves out, so that nobody who adds it up misses ground."""
-    if log.count.field is None:
+    if log.count.field is None or not log.seen:
         return ""
     left = log.tally.field_area - log.reached - math.fsum(gap.area for gap in log.gaps)
     if left <= 0 or log.words.area(left) == log.words.area(0.0):

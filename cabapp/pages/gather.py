@@ -90,6 +90,11 @@ class JobLog:
         return sum(area for n, area in self.tally.by_count.items() if n >= self.job.target)
 
     @property
+    def seen(self) -> bool:
+        """Whether any position of the work was known; else nobody can say what ground it covered."""
+        return _seen(self.stints)
+
+    @property
     def began(self) -> float:
         """When the first stint was taken over, POSIX s."""
         return self.stints[0].row.at
@@ -184,12 +189,16 @@ def gather(store: Store, job: models.Job, until: float | None = None) -> JobLog:
     about |= {row.id for log in stints for row in [*log.taps, *log.fuelled]}
     return JobLog(
         farm, words, land, job, stints, count, count.tally(),
-        [_doubted(gap, count) for gap in count.gaps()],
+        [_doubted(gap, count) for gap in count.gaps()] if _seen(stints) else [],
         [mark for mark in marks if mark.id not in corrected.void and (until is None or mark.at < until)],
         [(row, receipts[row.id]) for row in overs],
         [row for row in corrected.rows if row.corrects_id in about],
         names, [(row, outline(row, count)) for row in parcels],
     )  # fmt: skip
+
+
+def _seen(stints: list[StintLog]) -> bool:
+    return any(len(stint.trace.t) for stint in stints)
 
 
 def _doubted(gap: Gap, count: JobCount) -> Gap:

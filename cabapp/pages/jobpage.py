@@ -14,6 +14,8 @@ from cabapp.pages.tables import (
 from cabapp.session.words import times, verb
 from cabapp.units import ACRE, HECTARE
 
+NOT_KNOWN = "not known"
+
 
 def job_page(log: JobLog, one: Account, now: float) -> str:
     """Write the job page.
@@ -28,11 +30,11 @@ def job_page(log: JobLog, one: Account, now: float) -> str:
     """
     words = log.words
     proof = log.proof
-    certain = "not known" if proof is None else f"{100 * proof.low:.0f} to {100 * proof.high:.0f} %"
+    certain = NOT_KNOWN if proof is None or not log.seen else f"{100 * proof.low:.0f} to {100 * proof.high:.0f} %"
     whole = one.field_area if one.field_area is not None else one.covered
     figures = [
         ("field", words.area(whole), "field area" if one.field_area is not None else "covered, net"),
-        ("pass_area", words.area(one.pass_area), "pass area, every pass"),
+        ("pass_area", words.area(one.pass_area) if log.seen else NOT_KNOWN, "pass area, every pass"),
         ("proof", certain, f"proven {verb(one.operation).lower()} {times(one.target)}, 9 times in 10"),
         ("cost", words.money(known_cost(one)), "cost, as far as it is known"),
     ]
@@ -49,7 +51,7 @@ def job_page(log: JobLog, one: Account, now: float) -> str:
     ]  # fmt: skip
     return page(
         f"{log.farm.name if log.farm else ''} · job", one.field, words, now,
-        [work_table(one, words), stint_table(one, words), *filter(None, [passes_table(log)]), *correction_tables(log)],
+        [work_table(one, words, log.seen), stint_table(one, words), *filter(None, [passes_table(log)]), *correction_tables(log)],
         right=f"{one.operation}, {times(one.target)}, {one.season}",
         figures=[{"key": k, "value": v, "words": w} for k, v, w in figures],
         figure=drawn, living=parts.living(log, drawn),
@@ -74,15 +76,15 @@ def an_area(value: float | None, words: Words) -> str:
     return "–" if value is None else f"{words.money(100 * value)}/{words.units.unit('area')}"
 
 
-def work_table(one: Account, words: Words) -> Table:
-    """How the work went, and what it cost."""
+def work_table(one: Account, words: Words, seen: bool = True) -> Table:
+    """How the work went, and what it cost; without any position (not `seen`) hours and money only."""
     units, unit = words.units, area_unit(words)
     went, spent = rates(one.lines, useful(one)), together(line.seconds for line in one.lines)
     cents, litres = known_cost(one), math.fsum(line.litres for line in one.lines)
     ground = one.field_area if one.field_area is not None else one.covered
     spared = avoidable_cents(one) if cents else None
     efficiency = "–" if went.efficiency is None else f"{100 * went.efficiency:.0f} %"
-    rows = [
+    ground_rows = [
         ("covered at least once", words.area(one.covered), share(one.covered, one.field_area)),
         (f"{verb(one.operation).lower()} {times(one.target)} or more", words.area(one.reached), share(one.reached, ground)),
         ("never covered", words.area(one.none), share(one.none, one.field_area)),
@@ -90,17 +92,24 @@ def work_table(one: Account, words: Words) -> Table:
         ("output: width times speed", units.area_rate(went.theoretical), "theoretical"),
         ("output in the field", units.area_rate(went.effective), "useful pass area an hour"),
         ("field efficiency", efficiency, ""),
+    ]  # fmt: skip
+    paid_rows = [
         ("fuel put in", units.volume(litres) if litres else "none written", units.volume_per_area(went.fuel) + " of pass area" if litres else ""),
         ("fuel", words.money(known(one.lines, "fuel_cents") if litres else None), ""),
         ("wages", words.money(known(one.lines, "wage_cents")), "all hours"),
         ("tractor", words.money(known(one.lines, "tractor_cents")), "all hours but broken"),
         ("cost", words.money(cents), an_area(per_area(cents, ground, unit), words) + " of field, "
          + an_area(per_area(cents, one.pass_area, unit), words) + " of pass area"),
+    ]  # fmt: skip
+    over_rows = [
         ("re-covering that could have been spared", words.area(one.avoidable),
          f"cost {words.money(spared)}, in proportion: {share(one.avoidable_passes, one.pass_area)} of all passes"),
         ("re-covering along the edge", words.area(one.unavoidable), "a half-lap cannot help it"),
     ]  # fmt: skip
-    return Table("How it went", [("what", ""), ("how much", "n"), ("remark", "")], [list(r) for r in rows], key="work")
+    if not seen:
+        ground_rows, over_rows = [("ground covered", NOT_KNOWN, "no position of this work was known")], []
+    rows = [list(row) for row in (*ground_rows, *paid_rows, *over_rows)]
+    return Table("How it went", [("what", ""), ("how much", "n"), ("remark", "")], rows, key="work")
 
 
 def stint_table(one: Account, words: Words) -> Table:

@@ -28,9 +28,9 @@ SPEED = 5.0 * MPH
 """Until there is work to reckon from (common practice: 4 to 7 mph, slower on stones)."""
 
 _HEADS = [
-    ("field", False), ("crop", False), ("wanted", False), ("seeded", False), ("closes", False),
-    ("still lacking", True), ("needs, h", True), ("done by", False), ("too late, h", True),
-    ("edge, not twice", True), ("then", False),
+    ("field", ""), ("crop", ""), ("wanted", ""), ("seeded", ""), ("closes", ""),
+    ("still lacking", "n"), ("needs, h", "n"), ("done by", ""), ("too late, h", "n"),
+    ("edge, not twice", "n"), ("then", ""),
 ]  # fmt: skip
 
 
@@ -147,7 +147,7 @@ def _people(lines, words: Words) -> Table:
             operator, tractor, words.area(math.fsum(line.pass_area for line in own)),
             words.units.area_rate(rates(own).effective),
         ])  # fmt: skip
-    heads = [("operator", False), ("tractor", False), ("pass area", True), ("pace", True)]
+    heads = [("operator", ""), ("tractor", ""), ("pass area", "n"), ("pace", "n")]
     return Table("Who has rolled", heads, rows, key="people")
 
 

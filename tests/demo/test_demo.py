@@ -7,6 +7,9 @@ import lxml.html
 import pytest
 
 from cabapp.__main__ import main
+from cabapp.session.season import seeded_at
+from demo_db import farm
+from demo_db.story import local
 from store import models, open_store
 
 
@@ -73,7 +76,8 @@ def test_the_tablets_agree_about_the_first_operator(short_demo):
     for name in ("tablet-1", "tablet-2", "office"):
         with open_store(short_demo.out / name / "logbook.sqlite") as book:
             assert book.check() == []
-            first = min(book.all(models.Stint), key=lambda one: one.at)
+            rolled = book.all(models.Job, operation="rolling")[0]
+            first = min(book.all(models.Stint, job_id=rolled.id), key=lambda one: one.at)
             trace = book.read_trace(first.id)
             rows.append(
                 (
@@ -84,6 +88,38 @@ def test_the_tablets_agree_about_the_first_operator(short_demo):
                 )
             )
     assert rows[0] == rows[1] == rows[2] and len(rows[0][1]) > 1000
+
+
+@pytest.fixture(scope="module")
+def office_pages(short_demo, tmp_path_factory):
+    """The folder of the office's pages."""
+    out, book = tmp_path_factory.mktemp("office"), short_demo.out / "office" / "logbook.sqlite"
+    assert main(["office", "--store", str(book), "--out", str(out)]) == 0
+    return out
+
+
+def test_work_without_a_position_is_no_bare_ground(office_pages):
+    """The drill had no receiver: its pages give hours and cost, and say that its ground is not known, never 0 %."""
+    (log,), (job,) = (list(office_pages.glob(f"heron-flat-seeding-2026-????{end}.html")) for end in ("", "-job"))
+    for path, keys in ((log, ("reached", "none", "pass_area")), (job, ("proof", "pass_area"))):
+        page = lxml.html.fromstring(path.read_text("utf-8"))
+        for key in keys:
+            assert page.xpath(f'//b[@data-figure="{key}"]')[0].text_content() == "not known", (path.name, key)
+        assert "0 %" not in [cell.text_content() for cell in page.xpath("//tbody//td")]
+
+
+def test_the_plan_has_days_of_seeding_and_closing(short_demo, office_pages):
+    """The drill's operator wrote down when each field was seeded, so the season plan says when each was, and
+    when the crop closes it; every device knows it."""
+    for name in ("tablet-1", "tablet-2", "office"):
+        with open_store(short_demo.out / name / "logbook.sqlite") as book:
+            for key, row in farm.FIELDS.items():
+                (field,) = [one for one in book.all(models.Field) if one.name == row["name"]]
+                assert seeded_at(book, field.id, farm.YEAR) == local(farm.YEAR, *row["seeded"], 8, 0), key
+    rows = lxml.html.fromstring((office_pages / "plan.html").read_text("utf-8")).xpath("//table[1]//tbody/tr")
+    days = {cells[0]: cells[3:5] for cells in ([c.text_content() for c in row] for row in rows)}
+    assert days["Kettle Quarter"][0] == "Wednesday 13 May" and days["Long Thumb"][0] == "Wednesday 6 May"
+    assert "–" not in [day for pair in days.values() for day in pair], days
 
 
 def test_a_folder_with_other_things_is_left_alone(tmp_path, capsys):
