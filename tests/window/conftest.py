@@ -20,6 +20,7 @@ os.environ.setdefault("KIVY_NO_ARGS", "1")
 os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
 PATIENCE_S = float(os.environ.get("ROLLBOOK_PATIENCE", "40"))
 DPI = 149.0
+REMINDS = 6  # the rank of a sentence that asks for nothing at once
 DAY0 = 1779375600.0  # a Thursday in May, 09:00 in the farm's zone
 
 
@@ -169,6 +170,28 @@ class Cab:
         if text in verbs and self.language:
             return self.language[verbs[text]].format(verb=self.language["rolling"])
         return self.language.get(text) or (self.language[begun[0]] if begun else text)
+
+    def go(self, *keys):
+        """Tap keys one after the other, each once it is there."""
+        for key in keys:
+            self.tap(key)
+
+    def texts(self):
+        """Return all that is written on the screen."""
+        return [thing["text"] for thing in self.look()["things"]]
+
+    def said(self, rank, beginning):
+        """Wait for a sentence on the cab's own line, of this rank, and return its words."""
+
+        def there():
+            seen = self.look()
+            sentence = seen["view"]["sentence"]
+            on_line = any(thing["text"] == (sentence or {}).get("words") for thing in seen["things"])
+            return sentence if sentence and on_line and sentence["words"].startswith(beginning) else None
+
+        sentence = self.wait(there, f"the line to say {beginning!r}")
+        assert sentence["rank"] == rank and sentence["act_now"] == (rank != REMINDS)
+        return sentence["words"]
 
     def move(self, x, y):
         from Xlib.ext import xtest

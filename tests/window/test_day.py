@@ -29,16 +29,6 @@ def begun(open_cab, farm):
     return begin
 
 
-def go(cab, *keys):
-    """Tap keys one after the other, each once it is there."""
-    for key in keys:
-        cab.tap(key)
-
-
-def texts(cab):
-    return [thing["text"] for thing in cab.look()["things"]]
-
-
 def page(cab, name):
     cab.wait(lambda: cab.look()["screen"] == name, f"the page {name}")
 
@@ -51,20 +41,6 @@ def check(cab, sizes, name):
     sizes.words(seen)
     outside = [thing["text"] for thing in seen["things"] if thing["kind"] == "Words" and not thing["whole"]]
     assert not outside, outside
-
-
-def said(cab, rank, beginning):
-    """Wait for a sentence on the cab's own line."""
-
-    def there():
-        seen = cab.look()
-        sentence = seen["view"]["sentence"]
-        on_line = any(thing["text"] == (sentence or {}).get("words") for thing in seen["things"])
-        return sentence if sentence and on_line and sentence["words"].startswith(beginning) else None
-
-    sentence = cab.wait(there, f"the line to say {beginning!r}")
-    assert sentence["rank"] == rank
-    return sentence["words"]
 
 
 def press_in_row(cab, text, row):
@@ -86,44 +62,44 @@ def test_what_she_tells_of_crop_and_grease_comes_back_as_sentences(begun, farm, 
         store.put(Field, id=farm["field"], crop="chickpea")
         store.put(Tool, id=store.all(Tool)[0].id, grease_every_h=0.05)
     cab = begun("--size", size)
-    go(cab, "More", "The day")
+    cab.go("More", "The day")
     page(cab, "the day")
-    cab.wait(lambda: "due" in texts(cab), "grease to be due")
-    cab.wait(lambda: any(t.startswith("sunset ") for t in texts(cab)), "the light")
+    cab.wait(lambda: "due" in cab.texts(), "grease to be due")
+    cab.wait(lambda: any(t.startswith("sunset ") for t in cab.texts()), "the light")
     check(cab, sizes, f"the-day-{size}")
     cab.tap("Seeding and soil")
-    cab.wait(lambda: "Seeded: not known" in texts(cab), "nothing known of seeding")
+    cab.wait(lambda: "Seeded: not known" in cab.texts(), "nothing known of seeding")
     for key in ("+10", "+10", "+1", "+1"):
         press_in_row(cab, key, 0)
     for key in ("+10", "–1"):
         press_in_row(cab, key, 1)
-    cab.wait(lambda: {"Seeded 22 days ago", "Soil 59 °F"} <= set(texts(cab)), "both figures")
+    cab.wait(lambda: {"Seeded 22 days ago", "Soil 59 °F"} <= set(cab.texts()), "both figures")
     check(cab, sizes, f"seeding-and-soil-{size}")
     cab.tap("Write down")
-    cab.wait(lambda: any("(an estimate: go and dig)" in t for t in texts(cab)), "the crop's day")
-    go(cab, "Back", "Fields")
+    cab.wait(lambda: any("(an estimate: go and dig)" in t for t in cab.texts()), "the crop's day")
+    cab.go("Back", "Fields")
     row = cab.find("Heron Flat", ("Row",))
     assert row["text"].startswith("Heron Flat, chickpea, twice\nclosed ") and row["text"].endswith(" (estimate)")
     check(cab, sizes, f"fields-closing-{size}")
-    go(cab, "Back")
+    cab.go("Back")
     cab.find("The day")
-    go(cab, "Back", "Start rolling")
-    words = said(cab, STOP_RULE, "Chickpea may be just under the surface by now (an estimate).")
+    cab.go("Back", "Start rolling")
+    words = cab.said(STOP_RULE, "Chickpea may be just under the surface by now (an estimate).")
     assert words.endswith("Stop, go and dig.")
-    go(cab, "Stop rolling", "Grease")
+    cab.go("Stop rolling", "Grease")
     cab.wait_view(stop_reason="grease")
-    go(cab, "More", "Look first")
+    cab.go("More", "Look first")
     cab.find("Yes")
     for thing in [t for t in cab.look()["things"] if t["text"] == "No"]:
         left, top, right, bottom = thing["rect"]
         cab.press((left + right) / 2, (top + bottom) / 2)
     cab.tap("Write down")
-    words = said(cab, QUIET, "Grease the 40 ft roller at the next stop: it was due")
+    words = cab.said(QUIET, "Grease the 40 ft roller at the next stop: it was due")
     cab.find("I know")
     check(cab, sizes, f"grease-is-due-{size}")
     cab.tap("Greased")
     cab.wait_view(sentence=None)
-    cab.wait(lambda: "Greased" not in texts(cab) and "Undo grease" in texts(cab), "the key to be gone")
+    cab.wait(lambda: "Greased" not in cab.texts() and "Undo grease" in cab.texts(), "the key to be gone")
     with open_store(farm["store"]) as store:
         seeded, soil = (store.all(Tap, kind=kind)[0] for kind in ("seeded", "soil"))
         assert seeded.detail["at"] == pytest.approx(seeded.at - 22 * 86400)
@@ -136,7 +112,7 @@ def test_i_know_silences_a_sentence_that_only_reminds(begun, farm):
     with open_store(farm["store"]) as store:
         store.put(Tool, id=store.all(Tool)[0].id, grease_every_h=0.05)
     cab = begun()
-    said(cab, QUIET, "Grease the 40 ft roller")
+    cab.said(QUIET, "Grease the 40 ft roller")
     cab.tap("I know")
     cab.wait_view(sentence=None)
     with open_store(farm["store"]) as store:
@@ -150,13 +126,13 @@ def test_a_day_with_nothing_to_do_says_nothing(begun, farm, sizes):
     cab.tap("Start rolling")
     view = cab.wait_view(state="working")
     assert view["sentence"] is None
-    go(cab, "More", "The day", "Rain")
+    cab.go("More", "The day", "Rain")
     cab.find("Rain in 8 h")
     check(cab, sizes, "rain")
     cab.tap("Rain in 2 h")
-    cab.wait(lambda: any(t.endswith(", as you said") for t in texts(cab)), "the rain on the page")
-    go(cab, "Rain", "No rain")
-    cab.wait(lambda: "Greased" in texts(cab) and not any("as you said" in t for t in texts(cab)), "no rain on the page")
+    cab.wait(lambda: any(t.endswith(", as you said") for t in cab.texts()), "the rain on the page")
+    cab.go("Rain", "No rain")
+    cab.wait(lambda: "Greased" in cab.texts() and not any("as you said" in t for t in cab.texts()), "no rain on the page")
     assert cab.look()["view"]["sentence"] is None
     with open_store(farm["store"]) as store:
         rain = [tap for tap in store.all(Tap, kind="rain")]
@@ -168,7 +144,7 @@ def test_at_harvest_a_stone_that_was_hit_is_two_taps(begun, farm):
     with open_store(farm["store"]) as store:
         store.put(Tool, id=store.all(Tool)[0].id, operation="combining")
     cab = begun()
-    go(cab, "Start combining", "Mark", "Stone hit", "More", "Other mark", "Stone hit")
+    cab.go("Start combining", "Mark", "Stone hit", "More", "Other mark", "Stone hit")
     page(cab, "pass")
     with open_store(farm["store"]) as store:
         assert [mark.kind for mark in store.all(Mark)] == ["stone hit"] * 2
@@ -207,11 +183,11 @@ def test_the_mop_up_lists_and_draws_what_was_missed(missed, begun, sizes, size):
     """The missed strip of 2 by 330 m is a stop of the round with how far and which way it lies;
     touching it goes back to the map."""
     cab = begun("--size", size)
-    cab.wait(lambda: cab.look()["view"]["now"] > DAY0 + 15 and "More" in texts(cab), "the tractor to stand")
-    go(cab, "More", "Mop up")
+    cab.wait(lambda: cab.look()["view"]["now"] > DAY0 + 15 and "More" in cab.texts(), "the tractor to stand")
+    cab.go("More", "Mop up")
     row = cab.find("1. ", ("Row",))
     assert "ft wide, 0.2 mi long, never rolled: sure" in row["text"], row
     check(cab, sizes, f"mop-up-{size}")
-    assert any(t.endswith(" min") and " to drive, about " in t for t in texts(cab)), texts(cab)
+    assert any(t.endswith(" min") and " to drive, about " in t for t in cab.texts()), cab.texts()
     cab.tap("1. ")
     page(cab, "pass")

@@ -77,23 +77,18 @@ def begun(open_cab, farm):
     return begin
 
 
-def go(cab, *keys):
-    for key in keys:
-        cab.tap(key)
-
-
 def the_day(cab, *keys):
     """Open the page of the day, and on it what a key stands for."""
     cab.tap("More")
     cab.wait(lambda: cab.look()["screen"] == "more", "the keys")
     cab.tap("The day")
     lines(cab)
-    go(cab, *keys)
+    cab.go(*keys)
 
 
 def lines(cab):
     """Wait until the page of the day shows its lines."""
-    cab.wait(lambda: cab.look()["screen"] == "the day" and "Greased" in texts(cab), "the lines of the day")
+    cab.wait(lambda: cab.look()["screen"] == "the day" and "Greased" in cab.texts(), "the lines of the day")
 
 
 def home(cab):
@@ -103,24 +98,6 @@ def home(cab):
     cab.wait(lambda: cab.look()["screen"] == "more", "the keys")
     cab.tap("Back")
     cab.wait(lambda: cab.look()["screen"] == "pass", "the pass")
-
-
-def texts(cab):
-    return [thing["text"] for thing in cab.look()["things"]]
-
-
-def said(cab, rank, beginning):
-    """Wait for a sentence on the cab's own line, of this rank."""
-
-    def there():
-        seen = cab.look()
-        sentence = seen["view"]["sentence"]
-        on_line = any(thing["text"] == (sentence or {}).get("words") for thing in seen["things"])
-        return sentence if sentence and on_line and sentence["words"].startswith(beginning) else None
-
-    sentence = cab.wait(there, f"the line to say {beginning!r}")
-    assert sentence["rank"] == rank and sentence["act_now"] == (rank != QUIET)
-    return sentence["words"]
 
 
 def read_rows(cab, *wordings):
@@ -145,7 +122,7 @@ def press_one(cab, key, which):
 
 def look_first(cab, bad):
     """Answer the four questions to the ground, one of them with Yes."""
-    go(cab, "More", "Look first")
+    cab.go("More", "Look first")
     cab.find("Yes")
     for which in range(4):
         press_one(cab, "Yes" if which == bad else "No", which)
@@ -154,7 +131,7 @@ def look_first(cab, bad):
 
 def known(cab, rank, beginning):
     """Read a sentence, then silence it."""
-    words = said(cab, rank, beginning)
+    words = cab.said(rank, beginning)
     cab.tap("I know")
     return words
 
@@ -220,7 +197,7 @@ def test_before_the_start_each_cause_is_said_in_its_order(book, farm, begun):
     cab.wait(lambda: any(t["text"] == "Seeder 2 ac/h" for t in cab.look()["things"]), "two acres an hour")
     cab.tap("Write down")
     lines(cab)
-    go(cab, "Seeder", "On the map")
+    cab.go("Seeder", "On the map")
     ground = cab.wait(lambda: [t for t in cab.look()["things"] if t["kind"] == "GroundMap"], "the map")[0]["rect"]
     cab.picture("where-is-the-seeder")
     cab.press((ground[0] + ground[2]) / 2, (ground[1] + ground[3]) / 2)
@@ -237,19 +214,19 @@ def test_before_the_start_each_cause_is_said_in_its_order(book, farm, begun):
     cab.tap("Write down")
     home(cab)
     cab.tap("Start rolling")
-    assert said(cab, STOP_RULE, "Wind 17.0 mph: soil may blow from 15.0 mph on.").endswith("Stop until it drops.")
-    go(cab, "Stop rolling", "Meal")
+    assert cab.said(STOP_RULE, "Wind 17.0 mph: soil may blow from 15.0 mph on.").endswith("Stop until it drops.")
+    cab.go("Stop rolling", "Meal")
     cab.wait_view(stop_reason="meal")
-    said(cab, QUIET, "Start by ")
+    cab.said(QUIET, "Start by ")
     look_first(cab, 0)
     cab.tap("Start rolling")
-    said(cab, STOP_RULE, "The surface was wet when you looked. Stop until it is dry.")
+    cab.said(STOP_RULE, "The surface was wet when you looked. Stop until it is dry.")
     look_first(cab, 1)
-    said(cab, STOP_RULE, "Mud sticks to the tool. Stop until the surface is dry.")
+    cab.said(STOP_RULE, "Mud sticks to the tool. Stop until the surface is dry.")
     look_first(cab, 2)
-    said(cab, STOP_RULE, "Shoots are just below the surface. Stop and ring before going on.")
+    cab.said(STOP_RULE, "Shoots are just below the surface. Stop and ring before going on.")
     look_first(cab, 3)
-    said(cab, STOP_RULE, "The soil is blowing. Stop until the wind drops.")
+    cab.said(STOP_RULE, "The soil is blowing. Stop until the wind drops.")
     with open_store(farm["store"]) as store:
         (tap,) = store.all(Tap, kind="seeder")
         assert abs((tap.lon - LON0) * M_LON - 140) < 40 and abs((tap.lat - LAT0) * M_LAT - 240) < 60
@@ -318,7 +295,7 @@ def test_in_the_evening_dusk_and_backlog_and_heat_are_said(book, farm, begun, ev
         tap_figure(cab, key, row)
     cab.tap("Write down")
     home(cab)
-    assert " min. Then " in said(cab, SEEDER, "The seeder stands: seeded ground for ")
+    assert " min. Then " in cab.said(SEEDER, "The seeder stands: seeded ground for ")
 
 
 def test_catching_the_seeder_goes_before_the_quiet_ones(book, farm, begun):
@@ -342,15 +319,15 @@ def test_catching_the_seeder_goes_before_the_quiet_ones(book, farm, begun):
     farm["trace"].write_text("time,lat,lon,sigma,quality\n" + "".join(lines))
     cab = begun("trace", speed=4)
     cab.tap("Start rolling")
-    words = said(cab, SEEDER, "You catch the seeder in ")
+    words = cab.said(SEEDER, "You catch the seeder in ")
     cab.wait(lambda: "mph keeps the distance. Or stop: grease." in (cab.look()["view"]["sentence"] or {}).get("words", ""), "the speed")
     assert " min." in words
     known(cab, SEEDER, "You catch the seeder in ")
-    said(cab, QUIET, "Grease the 40 ft roller")
+    cab.said(QUIET, "Grease the 40 ft roller")
     cab.tap("Stop rolling")
     cab.wait(lambda: cab.look()["screen"] == "stop", "the reasons, once she stands", 90)
-    go(cab, "Meal", "More", "Seeder is here", "Start rolling")
-    assert said(cab, SEEDER, "The seeder was ").endswith(" from here. Ease off, or do gaps first.")
+    cab.go("Meal", "More", "Seeder is here", "Start rolling")
+    assert cab.said(SEEDER, "The seeder was ").endswith(" from here. Ease off, or do gaps first.")
 
 
 @pytest.mark.parametrize(
