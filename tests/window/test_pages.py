@@ -212,7 +212,8 @@ def test_every_page_fits_a_gloved_hand_and_an_arms_length(opened, farm, sundown,
         (ring,) = store.get(Field, farm["field"]).boundary["coordinates"]
     shown = []
     for name in tour(cab):
-        seen, picture = cab.look(), cab.picture(f"{name}-{size}-{light}")
+        # the picture first: it is waited for, and by then the page has all its words and its places
+        picture, seen = cab.picture(f"{name}-{size}-{light}"), cab.look()
         assert seen["palette"]["name"] == light
         check_page(seen, picture, name, sizes)
         shown.append(name)
