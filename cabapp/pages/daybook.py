@@ -73,7 +73,7 @@ def _row(entry: dict, words: Words) -> list:
     return [
         line.operator + corrected, Link(one.field, f"{one.stem}-job.html"), one.operation,
         f"{line.tractor}, {line.tool}", f"{began} – {ended}", *split_cells(entry["seconds"]),
-        words.area(entry["pass_area"]) if last else "",
+        words.swept(entry["pass_area"]) if last else "",
     ]  # fmt: skip
 
 

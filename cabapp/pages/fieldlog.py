@@ -181,7 +181,7 @@ def _stint(s: StintLog, log: JobLog) -> dict:
     return {
         "operator": s.operator, "machine": f"{s.tractor}, {s.tool}",
         "began": words.when(s.row.at), "ended": last, "working": words.spell(s.working_s),
-        "stopped": stopped or "–", "pass_area": words.area(s.pass_area),
+        "stopped": stopped or "–", "pass_area": words.swept(s.pass_area),
         "fuel": words.units.volume(math.fsum(f.litres for f in s.fuel)) if s.fuel else "–",
     }  # fmt: skip
 

@@ -121,6 +121,16 @@ class Words:
             figure = self.currency + figure
         return "−" + figure if cents <= -0.5 else figure
 
+    def swept(self, m2: float) -> str:
+        """The pass area of a piece of work; none is a dash, for where nobody looked nothing is known.
+
+        Examples
+        --------
+        >>> Words("UTC", Units("us")).swept(438681.0), Words("UTC", Units("us")).swept(0.0)
+        ('108.4 ac', '–')
+        """
+        return self.area(m2 or None)
+
     def area(self, m2: float | None) -> str:
         """An area as a record keeps it: a decimal more than the cab shows.
 

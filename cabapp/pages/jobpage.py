@@ -119,13 +119,13 @@ def stint_table(one: Account, words: Words) -> Table:
     rows = [
         [
             line.operator, f"{line.tractor}, {line.tool}", _span(line, words),
-            *split_cells(line.seconds), words.area(line.pass_area), words.money(line.cents),
+            *split_cells(line.seconds), words.swept(line.pass_area), words.money(line.cents),
         ]
         for line in one.lines
     ]  # fmt: skip
     total = [
         "all", "", "", *split_cells(together(line.seconds for line in one.lines)),
-        words.area(math.fsum(line.pass_area for line in one.lines)), words.money(known_cost(one)),
+        words.swept(math.fsum(line.pass_area for line in one.lines)), words.money(known_cost(one)),
     ]  # fmt: skip
     return Table("Who worked", heads, rows, [total], "hours that passed, whatever the clocks did", "stints")
 

@@ -148,6 +148,8 @@ class Cab(App):
     def tick(self, _dt) -> None:
         """Let the session take in what has come, then draw it; a fault in drawing stops neither."""
         self._beat.take()
+        if not self._lit:
+            self._light_up()  # where the sun stands is known with the first fix
         if self._exchanging():
             return
         try:
@@ -220,11 +222,11 @@ class Cab(App):
 
     def _light_up(self):
         """Take the colours that were chosen, or those the sun asks for."""
+        fix = self.overheard.last() if self.overheard else None
+        self._lit = self._light != "by the sun" or fix is not None
         if self._light != "by the sun":
             THEME.light = self._light
-            return
-        fix = self.overheard.last() if self.overheard else None
-        if fix is not None:
+        elif fix is not None:
             THEME.light = light_of_sun(fix.lat, fix.lon, self._beat.now())
 
     @property

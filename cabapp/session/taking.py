@@ -181,9 +181,9 @@ def open_stint(
     season = ways.local(at).year
     job = store.get(Job, job_id(field_id, operation, season))
     if job is None:
-        job = store.put(
-            Job, field_id=field_id, operation=operation, season=season, target=field.target
-        )
+        # a field's target is how often it is rolled; other work goes over it once (common practice)
+        target = field.target if operation == "rolling" else 1
+        job = store.put(Job, field_id=field_id, operation=operation, season=season, target=target)
     hitching = _hitching(store, tractor_id, tool_id)
     return store.add(
         Stint(

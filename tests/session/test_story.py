@@ -39,6 +39,15 @@ def stray(run, drive_rows):
     return day
 
 
+@pytest.mark.parametrize(("operation", "often"), [("rolling", 2), ("seeding", 1), ("harrowing", 1)])
+def test_only_rolling_goes_over_a_field_as_often_as_the_field_says(run, store, operation, often):
+    """On a field rolled twice a job of rolling aims at two passes, any other work at one."""
+    day = run()
+    day.take_over(operation=operation)
+    (job,) = store.all(Job)
+    assert (job.operation, job.target, store.get(Field, job.field_id).target) == (operation, often, 2)
+
+
 def test_taking_over_opens_a_job_and_a_stint_with_its_hitching(run, store, ids):
     """Job, stint and the snapshot of the hitching are in the store before the view shows ready."""
     day = run()

@@ -4,6 +4,7 @@ touch screen, and XTest no second finger, so glass itself is untested."""
 import os
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -114,3 +115,43 @@ def test_the_big_keys_zoom_while_standing(open_cab, farm):
     for thing in keys:
         left, top, right, bottom = (v / cab.look()["px_per_mm"] for v in thing["rect"])
         assert right - left >= 20 and bottom - top >= 20
+
+
+def test_a_list_drawn_slowly_opens_nothing(open_cab, farm):
+    """A finger that rests on a line of a list, then draws the list up slowly, moves it and opens nothing;
+    one that shakes by 3 mm and lifts has tapped."""
+    from Xlib import X
+    from Xlib.ext import xtest
+
+    cab = open_cab("--store", farm["store"], "--replay", farm["still"])
+    cab.tap("I have read this")
+    cab.tap("Set-up")
+    for digit in "1234":
+        cab.tap(digit)
+    cab.tap("Done")
+    cab.tap("Fields")
+    cab.tap("Heron Flat")
+    cab.find("Write down")
+    rows = [thing for thing in cab.look()["things"] if thing["kind"] == "Row"]
+    left, top, right, bottom = rows[2]["rect"]
+    x, y = (left + right) / 2, (top + bottom) / 2
+
+    def drawn(*ways, rest):
+        cab.move(x, y)
+        xtest.fake_input(cab._display, X.ButtonPress, 1)
+        cab._display.sync()
+        time.sleep(rest)
+        for way in ways:
+            cab.move(x, y + way)
+            time.sleep(0.05)
+        xtest.fake_input(cab._display, X.ButtonRelease, 1)
+        cab._display.sync()
+        time.sleep(0.5)
+
+    drawn(*range(0, -201, -20), rest=0.6)
+    cab.find("Write down")
+    now = next(thing for thing in cab.look()["things"] if thing["text"] == rows[2]["text"])
+    assert now["rect"][1] < top - 100
+    x, y = (now["rect"][0] + now["rect"][2]) / 2, (now["rect"][1] + now["rect"][3]) / 2
+    drawn(6, -8, 17, rest=0.6)  # 17 px are 2.9 mm
+    cab.wait(lambda: not [t for t in cab.look()["things"] if t["text"] == "Write down"], "its own page")

@@ -1,9 +1,10 @@
 """Ruled lists: one line for each thing, large enough for a glove. Knows no session."""
 
+from math import dist
 from pathlib import Path
 
 from kivy.lang import Builder
-from kivy.properties import BooleanProperty, StringProperty
+from kivy.properties import BooleanProperty, NumericProperty, StringProperty
 from kivy.uix.behaviors import ButtonBehavior
 from kivy.uix.boxlayout import BoxLayout
 from kivy.uix.scrollview import ScrollView
@@ -27,7 +28,35 @@ class SheetLine(BoxLayout):
 
 
 class Rows(ScrollView):
-    """A list of rows that is drawn up and down with a finger."""
+    """A list of rows that is drawn up and down with a finger.
+
+    What the finger meant is known when it lifts: it tapped if it never went further than
+    `tap_within` px from where it came down, however long it rested or shook, and else it drew.
+    """
+
+    tap_within = NumericProperty(30)
+    scroll_timeout = NumericProperty(60_000)  # ms; Kivy would take a slow beginning for a tap
+
+    def on_touch_down(self, touch):
+        """Begin to note how far the finger goes."""
+        touch.ud[self] = 0.0
+        return super().on_touch_down(touch)
+
+    def on_touch_move(self, touch):
+        """Note how far the finger has gone."""
+        touch.ud[self] = max(touch.ud.get(self, 0.0), dist(touch.pos, touch.opos))
+        return super().on_touch_move(touch)
+
+    def on_scroll_stop(self, touch, *args):
+        """Take a finger that only shook for one that tapped: Kivy adds up every way it went."""
+        ways = touch.ud.get(self._get_uid(), {})
+        shaken = ways.get("mode") == "scroll" and touch.ud.get(self, 0.0) <= self.tap_within
+        if shaken:
+            ways |= {"mode": "unknown", "user_stopped": False}
+        taken = super().on_scroll_stop(touch, *args)
+        if shaken:
+            self.effect_y.velocity = 0.0  # the row stays under the finger
+        return taken
 
     @property
     def rows(self) -> list:
