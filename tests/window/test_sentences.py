@@ -4,6 +4,7 @@ Few windows, many sentences: the logbook is laid out so that several causes stan
 """
 
 import math
+import time
 
 import numpy as np
 import pytest
@@ -101,15 +102,23 @@ def home(cab):
 
 
 def read_rows(cab, *wordings):
-    """Read rows of the day in the order in which they stand, pushing the list up where they lie farther down."""
+    """Read rows of the day, pushing the list up, and at its end down again, until each has been seen."""
+    way, before = 1, None
+    _, top, right, _ = cab.find("Rain")["rect"]
     for wording in wordings:
 
         def there(wording=wording):
-            found = any(wording in thing["text"] and thing["whole"] for thing in cab.look()["things"])
-            if not found:
-                _, top, right, _ = cab.find("Rain")["rect"]
-                cab.drag(right, top - 30, right, top - 130)
-            return found
+            nonlocal way, before
+            things = cab.look()["things"]
+            if any(wording in thing["text"] and thing["whole"] for thing in things):
+                return True
+            seen = [thing["text"] for thing in things if thing["whole"]]
+            if seen == before:
+                way = -way
+            before = seen
+            cab.drag(right, top - 80 + 50 * way, right, top - 80 - 50 * way)
+            time.sleep(0.4)  # a list that was pushed past its end comes back by itself
+            return False
 
         cab.wait(there, f"a row that says {wording!r}")
 
