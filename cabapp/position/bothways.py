@@ -121,8 +121,7 @@ def two_runs(xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         There are no two long straight runs of opposite direction.
     """
     xy = np.asarray(xy, float).reshape(-1, 2)
-    moved = np.concatenate([[True], np.hypot(*np.diff(xy, axis=0).T) > 0.2])
-    xy = xy[moved]
+    xy = xy[np.hypot(*np.diff(xy, axis=0, prepend=np.inf).T) > 0.2]  # without standstill
     runs = [_middle(run) for run in _straight_runs(xy)] if len(xy) > 2 else []
     runs = [run for run in runs if math.dist(run[0], run[-1]) >= LEAST_LENGTH]
     runs.sort(key=lambda run: -math.dist(run[0], run[-1]))

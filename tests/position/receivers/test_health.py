@@ -134,6 +134,13 @@ def test_a_curved_drive_holds_no_line():
         two_runs(np.column_stack([100 * np.cos(angle), 100 * np.sin(angle)]))
 
 
+@pytest.mark.parametrize("places", [np.empty((0, 2)), np.zeros((1, 2)), np.zeros((50, 2))])
+def test_a_drive_that_went_nowhere_is_refused(places):
+    """No place, one, or a standstill: refused in words, as any drive without a line there and back."""
+    with pytest.raises(CheckRefused, match="there and back"):
+        two_runs(places)
+
+
 def test_the_command_reads_a_recorded_check(tmp_path, sea_place, capsys):
     """A recording of the check gives the offset in words, with how sure it is."""
     xy = np.concatenate(line_both_ways(0.6, 0.8, noise=0.02))
