@@ -53,7 +53,8 @@ class TakeOverScreen(Page):
         agreed = [one.operator_id for one in App.get_running_app().store.all(HandOverReceipt, hand_over_id=given) if one.agreed]
         self._touched, self._kept = True, None
         for name, one in (chosen | {"operators": who for who in agreed}).items():
-            self._mark(name, one)
+            if (name, one) in self._rows:  # it may have been taken away meanwhile
+                self._mark(name, one)
 
     def on_leave(self, *_args):
         """Stop putting the fields in order."""
@@ -88,6 +89,7 @@ class TakeOverScreen(Page):
         self.same = ", ".join(names[i] for i in last) if last and all(i in names for i in last) else ""
         first = choices.hand_overs[0] if choices.hand_overs else None
         self.waiting = say("{field}, from {outgoing}", field=first.field, outgoing=first.outgoing) if first else ""
+        self._rows = {}
         for name in COLUMNS:
             rows = []
             for choice in getattr(choices, name):

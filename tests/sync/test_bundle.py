@@ -11,7 +11,7 @@ import pytest
 from store.errors import BundleRefused
 from store.models import FACTS
 from sync import bundle as bundles
-from sync import export_bundle, merge_bundles
+from sync import export_bundle
 from sync.bundle import MANIFEST, RECORDS, SIGNATURE
 from store.judging import read_page
 from store.lines import write_line
