@@ -4,7 +4,7 @@ import numpy as np
 import shapely
 from shapely.geometry import shape
 
-from cabapp.coverage.job import JobCount
+from cabapp.counting.job_count import JobCount
 
 CLEAR = 0.6
 """Ground nearer than this to the edge of a fault is left aside: the receiver is off by as much, m."""

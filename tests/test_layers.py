@@ -16,9 +16,12 @@ MAY_USE = {
     "cabapp": {"cabapp", "sync", "store", "demo_db"},
     "demo_db": {"cabapp", "sync", "store", "demo_db"},
 }
+ARITHMETIC = {"numpy", "scipy", "shapely", "pyproj"}
 PURE = {
-    "cabapp/coverage": {"cabapp.coverage", "numpy", "scipy", "shapely", "pyproj"},
-    "cabapp/reckoning": {"cabapp.reckoning", "numpy", "scipy"},
+    "cabapp/geometry": {"cabapp.geometry"} | ARITHMETIC,
+    "cabapp/track": {"cabapp.track", "cabapp.geometry"} | ARITHMETIC,
+    "cabapp/counting": {"cabapp.counting", "cabapp.track", "cabapp.geometry"} | ARITHMETIC,
+    "cabapp/planning": {"cabapp.planning", "cabapp.geometry"} | ARITHMETIC,
 }
 PURE_STANDARD = {"math", "dataclasses", "typing", "collections", "itertools", "functools", "enum"}
 PURE_STANDARD |= {"array", "datetime", "bisect", "statistics"}

@@ -7,8 +7,8 @@ import re
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from cabapp import places
-from cabapp.reckoning.goes import own_rules
-from cabapp.reckoning.thermal import with_own
+from cabapp.planning.go_rules import own_rules
+from cabapp.planning.emergence import with_own
 from cabapp.units import ACRE, HECTARE
 from store import models, open_store
 from store.errors import Refused

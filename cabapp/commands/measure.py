@@ -5,9 +5,9 @@ import json
 import sys
 
 from cabapp.commands.measuring import CELL, measure
-from cabapp.coverage.receiver import KINDS
-from cabapp.coverage.sweep import Rules
-from cabapp.coverage.tool import Tool
+from cabapp.track.receiver_error import KINDS
+from cabapp.track.swath import Rules
+from cabapp.track.tool import Tool
 from cabapp.position.boundaries import read_boundary
 from cabapp.position.files import read_trace
 from cabapp.units import Units

@@ -5,16 +5,16 @@ from dataclasses import replace
 import numpy as np
 import shapely
 
-from cabapp.coverage.edges import Edges
-from cabapp.coverage.field import Field
-from cabapp.coverage.gaps import list_gaps, list_recovered
-from cabapp.coverage.hygiene import WRONG_DATE, clean
-from cabapp.coverage.pieces import Pieces
-from cabapp.coverage.plane import Plane
-from cabapp.coverage.proof import prove
-from cabapp.coverage.receiver import judge, named, of_error
-from cabapp.coverage.sweep import Rules, Sweeper, Switch
-from cabapp.coverage.tally import add_up, lay_rows, recovered_parts
+from cabapp.counting.edge_error import Edges
+from cabapp.geometry.field_ground import Field
+from cabapp.counting.gaps import list_gaps, list_recovered
+from cabapp.track.filter import WRONG_DATE, clean
+from cabapp.track.swept_ground import Pieces
+from cabapp.geometry.plane import Plane
+from cabapp.counting.confidence import prove
+from cabapp.track.receiver_error import judge, named, of_error
+from cabapp.track.swath import Rules, Sweeper, Switch
+from cabapp.counting.areas.area_totals import add_up, lay_rows, recovered_parts
 from cabapp.position.files import TraceFile
 from store.errors import BoundaryRefused, TraceRefused
 

@@ -8,7 +8,7 @@ import shapely
 from shapely.geometry import mapping, shape
 
 from cabapp import places
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from cabapp.pages.parcels import SLIVER, polygons
 from cabapp.position.fieldfiles import read_fields
 from cabapp.units import Units

@@ -7,7 +7,7 @@ import time
 from datetime import datetime
 from pathlib import Path
 
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from cabapp.position.bothways import both_ways, in_words, two_runs
 from cabapp.position.choosing import Chosen
 from cabapp.position.files import read_trace

@@ -12,8 +12,8 @@ from cabapp.pages.gather import JobLog
 from cabapp.pages.hours import KINDS, days
 from cabapp.pages.parcels import Part, split
 from cabapp.pages.stints import StintLog
-from cabapp.reckoning.capacity import field_capacity, field_efficiency, mean_speed
-from cabapp.reckoning.cost import cost_of_passes, fuel_per_pass_area
+from cabapp.planning.capacity import field_capacity, field_efficiency, mean_speed
+from cabapp.planning.cost import cost_of_passes, fuel_per_pass_area
 from store import Store, models
 
 

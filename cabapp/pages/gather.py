@@ -9,9 +9,9 @@ from functools import cached_property
 
 import numpy as np
 
-from cabapp.coverage.gaps import Gap
-from cabapp.coverage.job import JobCount
-from cabapp.coverage.tally import Tally, tally
+from cabapp.counting.gaps import Gap
+from cabapp.counting.job_count import JobCount
+from cabapp.counting.areas.area_totals import Tally, tally
 from cabapp.session.corrected import Corrections
 from cabapp.pages.figures import Words, words_of
 from cabapp.pages.parcels import outline
@@ -37,7 +37,7 @@ class JobLog:
     count : JobCount
         The pass count over all stints.
     tally : Tally
-    gaps : list of cabapp.coverage.gaps.Gap
+    gaps : list of cabapp.counting.gaps.Gap
         Empty without a boundary.
     marks : list of store.models.Mark
         The field's; those taken back are left out.

@@ -11,7 +11,7 @@ import numpy as np
 from cabapp.pages import parts
 from cabapp.pages.gather import JobLog
 from cabapp.pages.tables import Link, Table, page
-from cabapp.reckoning.routes import Strip, shortest
+from cabapp.planning.gap_route import Strip, shortest
 from cabapp.session.words import times, verb
 
 MOST = 18
@@ -113,7 +113,7 @@ def places(log: JobLog) -> tuple[list[Stop], int]:
 def in_order(stops: list[Stop], start) -> list[Stop]:
     """Put places in driving order: the shortest way from a start, m on the plane.
 
-    Without a start, from the place farthest south. By `cabapp.reckoning.routes.shortest`.
+    Without a start, from the place farthest south. By `cabapp.planning.gap_route.shortest`.
     """
     if len(stops) < 2:
         return stops

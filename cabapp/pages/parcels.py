@@ -11,7 +11,7 @@ import shapely
 from shapely.errors import ShapelyError
 from shapely.geometry import shape
 
-from cabapp.coverage.job import JobCount
+from cabapp.counting.job_count import JobCount
 from store import models
 
 GRID = 1e-5

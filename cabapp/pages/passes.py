@@ -6,7 +6,7 @@ is that person's own affair, and is on no page.
 
 import numpy as np
 
-from cabapp.coverage.steadiness import Pass, steadiness
+from cabapp.counting.spacing import Pass, steadiness
 from cabapp.pages.gather import JobLog
 from cabapp.pages.tables import Table
 

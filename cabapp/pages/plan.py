@@ -3,18 +3,18 @@
 import math
 from dataclasses import dataclass
 
-from cabapp.coverage.field import Field
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.field_ground import Field
+from cabapp.geometry.plane import Plane
 from cabapp.pages.account import Account, rates
 from cabapp.pages.figures import Words
 from cabapp.pages.gather import gather
 from cabapp.pages.tables import Table, page
-from cabapp.reckoning.capacity import field_capacity
-from cabapp.reckoning.fuel import EFFICIENCY
-from cabapp.reckoning.lapping import edge_strip_area
-from cabapp.reckoning.thermal import crop_of
-from cabapp.reckoning.worklist import HOURS_A_DAY, Slot, Work, in_order
-from cabapp.reckoning.worth import compare
+from cabapp.planning.capacity import field_capacity
+from cabapp.planning.fuel_use import EFFICIENCY
+from cabapp.planning.half_lap import edge_strip_area
+from cabapp.planning.emergence import crop_of
+from cabapp.planning.work_order import HOURS_A_DAY, Slot, Work, in_order
+from cabapp.planning.pass_comparison import compare
 from cabapp.session.acts import STONE_HIT
 from cabapp.session.marks import taken_back
 from cabapp.session.season import crop_clock, farm_crops, seeded_at

@@ -5,9 +5,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from cabapp.coverage.hygiene import clean
-from cabapp.coverage.job import JobCount
-from cabapp.coverage.sweep import Sweeper
+from cabapp.track.filter import clean
+from cabapp.counting.job_count import JobCount
+from cabapp.track.swath import Sweeper
 from cabapp.session.corrected import Corrections, told
 from cabapp.pages.hours import LOST_S, WORKING, Hours, split
 from cabapp.session.count import taps_of, tool_of

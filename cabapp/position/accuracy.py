@@ -1,10 +1,10 @@
 """How far a fix can be wrong. Pure; knows no receiver and no tool.
 
 What is assumed of a receiver that states nothing stands in one table, with its sources:
-`cabapp.coverage.receiver.KINDS`.
+`cabapp.track.receiver_error.KINDS`.
 """
 
-from cabapp.coverage.receiver import between_passes
+from cabapp.track.receiver_error import between_passes
 from cabapp.position.fix import Fix
 
 UNSTATED = between_passes(None, None)

@@ -11,7 +11,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 
-from cabapp.coverage.receiver import KINDS
+from cabapp.track.receiver_error import KINDS
 from cabapp.position.fix import Fix, is_place
 
 log = logging.getLogger(__name__)

@@ -3,7 +3,7 @@
 import numpy as np
 from shapely.geometry import LineString, Polygon
 
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from cabapp.position.boundaries import check_boundary
 from store.errors import BoundaryRefused
 

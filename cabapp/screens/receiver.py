@@ -7,7 +7,7 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import StringProperty
 
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from cabapp.places import home
 from cabapp.position.antenna import Antenna
 from cabapp.position.bothways import LEAST_LENGTH, both_ways, in_words, two_runs

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cabapp.coverage.tool import WINGS
+from cabapp.track.tool import WINGS
 from cabapp.session import rules
 from cabapp.session.marks import take_back
 from cabapp.session.rules import TapRefused

@@ -12,9 +12,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from cabapp.reckoning.lapping import expected_shares
-from cabapp.reckoning.pursuit import backlog_at_its_end, holding_speed, time_to_catch
-from cabapp.reckoning.worklist import HOURS_A_DAY, left_at
+from cabapp.planning.half_lap import expected_shares
+from cabapp.planning.pursuit import backlog_at_its_end, holding_speed, time_to_catch
+from cabapp.planning.work_order import HOURS_A_DAY, left_at
 from cabapp.session.known import (
     DAY,
     HOUR,

@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 from shapely.geometry import shape
 
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from cabapp.position.guessing import Stretch, Visit, guess
 from cabapp.position.trace import TraceFile
 from cabapp.session import rules

@@ -11,9 +11,9 @@ import math
 import numpy as np
 import shapely
 
-from cabapp.coverage.job import JobCount
-from cabapp.coverage.sweep import Switch
-from cabapp.coverage.tool import Tool
+from cabapp.counting.job_count import JobCount
+from cabapp.track.swath import Switch
+from cabapp.track.tool import Tool
 from cabapp.position.fix import Fix
 from cabapp.session import rules
 from cabapp.session.corrected import Corrections, told

@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from cabapp.coverage.steadiness import steadiness
-from cabapp.reckoning.capacity import field_capacity
-from cabapp.reckoning.cost import area_in_tank, fuel_per_pass_area
-from cabapp.reckoning.fuel import EFFICIENCY, expected_use
-from cabapp.reckoning.sun import CIVIL_DUSK, evening
-from cabapp.reckoning.thermal import crop_of
+from cabapp.counting.spacing import steadiness
+from cabapp.planning.capacity import field_capacity
+from cabapp.planning.cost import area_in_tank, fuel_per_pass_area
+from cabapp.planning.fuel_use import EFFICIENCY, expected_use
+from cabapp.planning.sun import CIVIL_DUSK, evening
+from cabapp.planning.emergence import crop_of
 from cabapp.session import rules, season
 from cabapp.session.asks import SPARE_S, Asker
 from cabapp.session.daylines import DayLines

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from cabapp.reckoning.lapping import expected_shares
-from cabapp.reckoning.pursuit import backlog_at_its_end, time_to_catch
+from cabapp.planning.half_lap import expected_shares
+from cabapp.planning.pursuit import backlog_at_its_end, time_to_catch
 from cabapp.session.known import (
     DAY,
     Known,

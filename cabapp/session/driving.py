@@ -10,10 +10,10 @@ from concurrent.futures import Executor
 
 import numpy as np
 
-from cabapp.coverage.ahead import Ahead
-from cabapp.coverage.pose import Pose
+from cabapp.counting.look_ahead import Ahead
+from cabapp.track.pose import Pose
 from cabapp.position.fix import Fix
-from cabapp.reckoning.finish import Finish
+from cabapp.planning.finish_time import Finish
 from cabapp.session import rules
 from cabapp.session.count import Count, taps_of, tool_of
 from cabapp.session.day import Day

@@ -6,10 +6,10 @@ from typing import Protocol
 
 import numpy as np
 
-from cabapp.coverage.pose import Pose
-from cabapp.coverage.tool import Tool
-from cabapp.reckoning.finish import Finish
-from cabapp.reckoning.goes import GoRules
+from cabapp.track.pose import Pose
+from cabapp.track.tool import Tool
+from cabapp.planning.finish_time import Finish
+from cabapp.planning.go_rules import GoRules
 from cabapp.session.count import Count
 from cabapp.session.known import Ask
 from cabapp.session.lapping import Lapping

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from cabapp.reckoning.finish import Finish
-from cabapp.reckoning.lapping import best_inside
-from cabapp.reckoning.pursuit import time_to_spare
-from cabapp.reckoning.thermal import Crop
+from cabapp.planning.finish_time import Finish
+from cabapp.planning.half_lap import best_inside
+from cabapp.planning.pursuit import time_to_spare
+from cabapp.planning.emergence import Crop
 from cabapp.session.recover import MISS_TO_EXTRA
 
 HOUR, DAY = 3600.0, 86400.0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from cabapp.session.view import FieldMark
 from store import Store
 from store.models import Correction, Mark

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cabapp.coverage.gaps import Gap
-from cabapp.reckoning.capacity import field_capacity
-from cabapp.reckoning.fuel import EFFICIENCY
-from cabapp.reckoning.routes import Strip, worth_driving
+from cabapp.counting.gaps import Gap
+from cabapp.planning.capacity import field_capacity
+from cabapp.planning.fuel_use import EFFICIENCY
+from cabapp.planning.gap_route import Strip, worth_driving
 from cabapp.session.inhand import InHand
 from cabapp.session.known import spell
 from cabapp.session.words import times, verb

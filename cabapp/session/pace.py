@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from cabapp.reckoning.finish import FEWEST, Finish, finish_time, paces
+from cabapp.planning.finish_time import FEWEST, Finish, finish_time, paces
 
 NOTE_S = 60.0
 """Time worked between two notes, s."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from cabapp.session.rules import TapRefused
 from cabapp.session.taking import waiting
 from cabapp.session.view import Received

@@ -1,7 +1,7 @@
 """When "you are about to cover finished ground again" is said, and when it is not.
 
 Pure: widths and times in, a verdict out. It knows no map; how much of the tool is on
-finished ground ahead comes from ``cabapp.coverage.ahead``.
+finished ground ahead comes from ``cabapp.counting.look_ahead``.
 
 Rule 1: two thresholds. The sentence comes at ``e_on`` and goes only at ``e_off``.
 Rule 2: one sound an event, one repeat, and not again before it has been off.
@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from cabapp.reckoning.lapping import best_inside
+from cabapp.planning.half_lap import best_inside
 
 ON_S, OFF_S, REPEAT_S = 1.5, 3.0, 20.0
 PASS_ENDS = math.radians(60.0)

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from cabapp.coverage.sweep import Switch
+from cabapp.track.swath import Switch
 from store.errors import Refused
 
 IDLE, READY, WORKING, STOPPED = "idle", "ready", "working", "stopped"
@@ -123,7 +123,7 @@ class TapRefused(Refused):
     """A tap that does not fit the state, or lacks what it needs; nothing was recorded."""
 
 
-# A wing is a third of the tool, as in cabapp.coverage.tool.
+# A wing is a third of the tool, as in cabapp.track.tool.
 _SHARE = {"all": 1.0, "left up": 2 / 3, "right up": 2 / 3}
 
 

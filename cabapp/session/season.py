@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import logging
 
-from cabapp.reckoning.goes import GoRules, own_rules
-from cabapp.reckoning.thermal import CROPS, DAY, Crop, closes, comes_up, crop_of, with_own
+from cabapp.planning.go_rules import GoRules, own_rules
+from cabapp.planning.emergence import CROPS, DAY, Crop, closes, comes_up, crop_of, with_own
 from cabapp.session import rules
 from cabapp.session.count import taps_of
 from cabapp.session.pace import SPANS

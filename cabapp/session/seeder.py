@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from cabapp.coverage.job import JobCount
+from cabapp.counting.job_count import JobCount
 from cabapp.session import rules
 from cabapp.session.count import taps_of, tool_of
 from cabapp.session.known import Pursuit

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from cabapp.coverage.ahead import Ahead
-from cabapp.reckoning.goes import stops
+from cabapp.counting.look_ahead import Ahead
+from cabapp.planning.go_rules import stops
 from cabapp.session.forgotten import SLOWEST
 from cabapp.session.inhand import InHand
 from cabapp.session.recover import look_ahead_seconds

@@ -10,7 +10,7 @@ import logging
 from concurrent.futures import Executor
 from dataclasses import replace
 
-from cabapp.coverage.job import JobCount
+from cabapp.counting.job_count import JobCount
 from cabapp.position.clock import Clock
 from cabapp.position.fix import Source
 from cabapp.session import acts, rules

@@ -18,7 +18,7 @@ STOP_RULES = {
     "blowing": "The soil is blowing. Stop until the wind drops.",
 }
 """What each bad answer of the look-first questions means; which of them stop the work is the farm's
-rule (``cabapp.reckoning.goes``)."""
+rule (``cabapp.planning.go_rules``)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import shapely
 from shapely.geometry import shape
 
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from cabapp.session.rules import TapRefused
 from cabapp.session.season import crop_clock, farm_crops, farm_goes
 from cabapp.session.view import Choice, Choices, FieldChoice, WaitingHandOver

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from cabapp.coverage.pose import Pose
+    from cabapp.track.pose import Pose
 
 # The order in which sentences go before one another; design.md section 5.
 DANGER, RECORDING, STOP_RULE, SEEDER, RECOVER, QUIET = 1, 2, 3, 4, 5, 6
@@ -191,7 +191,7 @@ class View:
         Last trusted fix when the position is lost, POSIX s.
     speed : float or None
         m/s.
-    pose : cabapp.coverage.sweep.Pose or None
+    pose : cabapp.track.swath.Pose or None
         Where tractor and tool are on the job's plane.
     done_area, field_area : float or None
         m2: ground at or above target, the field.

@@ -12,10 +12,10 @@ import numpy as np
 import shapely
 from shapely.geometry import shape
 
-from cabapp.coverage.plane import Plane
-from cabapp.reckoning.capacity import field_capacity
-from cabapp.reckoning.fuel import EFFICIENCY
-from cabapp.reckoning.worklist import Work, in_order
+from cabapp.geometry.plane import Plane
+from cabapp.planning.capacity import field_capacity
+from cabapp.planning.fuel_use import EFFICIENCY
+from cabapp.planning.work_order import Work, in_order
 from cabapp.session import rules
 from cabapp.session.count import taps_of
 from cabapp.session.mopping import SPEED

@@ -1,4 +1,4 @@
-"""The counting of `cabapp.coverage.spans` and `tally` as plain loops, compiled by numba.
+"""The counting of `cabapp.counting.visits.row_intervals` and `tally` as plain loops, compiled by numba.
 
 A yardstick only: the same rows, visit rule and starts and ends, piece by piece.
 """

@@ -34,12 +34,12 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-from cabapp.coverage.job import JobCount
-from cabapp.coverage.pieces import Pieces
-from cabapp.coverage.plane import Plane
-from cabapp.coverage.sweep import Sweeper, Switch
-from cabapp.coverage.tally import tally
-from cabapp.coverage.tool import Tool
+from cabapp.counting.job_count import JobCount
+from cabapp.track.swept_ground import Pieces
+from cabapp.geometry.plane import Plane
+from cabapp.track.swath import Sweeper, Switch
+from cabapp.counting.areas.area_totals import tally
+from cabapp.track.tool import Tool
 
 WIDTH, SPEED, ROW, RADIUS = 12.8, 4.0, 0.5, 10.0
 ROUNDS = 5

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from cabapp.coverage.tool import Tool
-from cabapp.reckoning.lapping import best_inside
+from cabapp.track.tool import Tool
+from cabapp.planning.half_lap import best_inside
 from cabapp.units import FOOT
 
 WIDTH = 45 * FOOT

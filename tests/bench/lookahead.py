@@ -18,10 +18,10 @@ from unittest.mock import patch
 
 import numpy as np
 
-from cabapp.coverage.grid import Grid
-from cabapp.coverage.pieces import Pieces
-from cabapp.coverage.plane import Plane
-from cabapp.coverage.sweep import Sweeper, Switch
+from cabapp.counting.grid import Grid
+from cabapp.track.swept_ground import Pieces
+from cabapp.geometry.plane import Plane
+from cabapp.track.swath import Sweeper, Switch
 from cabapp.position.clock import ManualClock
 from cabapp.position.fix import Fix
 from cabapp.position.replay import Replay

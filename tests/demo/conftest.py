@@ -5,9 +5,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from cabapp.coverage.job import JobCount
-from cabapp.coverage.sweep import Switch
-from cabapp.coverage.tool import Tool
+from cabapp.counting.job_count import JobCount
+from cabapp.track.swath import Switch
+from cabapp.track.tool import Tool
 from demo_db import farm
 from demo_db.tell import tell
 

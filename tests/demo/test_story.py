@@ -9,7 +9,7 @@ import pytest
 from geographiclib.geodesic import Geodesic
 
 import demo_db
-from cabapp.coverage.job import JobCount
+from cabapp.counting.job_count import JobCount
 from cabapp.position.files import read_trace
 from demo_db import drive, farm, story
 from demo_db.build import build, write_files

@@ -11,7 +11,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from store import models, open_store
 
 LAT, LON = 47.64, -87.46

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from cabapp.pages.gather import jobs_of
 from cabapp.pages.office import build
 from store import models, open_store

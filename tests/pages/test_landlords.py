@@ -9,7 +9,7 @@ import shapely
 from shapely.geometry import Polygon, box
 
 from cabapp.__main__ import main
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from cabapp.pages.gather import gather, jobs_of
 from cabapp.pages.office import build
 from cabapp.pages.parcels import apportion, money_of, split

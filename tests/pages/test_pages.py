@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import shapely
 
-from cabapp.coverage.tally import tally
+from cabapp.counting.areas.area_totals import tally
 from cabapp.pages import fieldmap, hatching
 from cabapp.pages.fieldlog import field_log
 from cabapp.pages.figures import Words

@@ -26,7 +26,7 @@ def test_the_passes_of_the_small_job_stand_on_its_page(small_job, small_log):
 
 def test_a_crooked_pass_shows_its_sideways_error(small_log):
     """The sideways error is the root mean square against the line of best fit: a wave of 1 m has 0.7 m."""
-    from cabapp.coverage.steadiness import _fit
+    from cabapp.counting.spacing import _fit
 
     x = np.arange(0.0, 400.0, 4.0)
     wave = np.column_stack([x, np.sin(x / 10)])
@@ -35,7 +35,7 @@ def test_a_crooked_pass_shows_its_sideways_error(small_log):
 
 def test_passes_are_ordered_by_place_and_not_by_time(small_log):
     """Driven in any order, there or back, they stand as they lie across the field."""
-    from cabapp.coverage.steadiness import _fit
+    from cabapp.counting.spacing import _fit
 
     t = np.arange(30.0)
     lines = {y: np.column_stack([np.arange(30.0) * 4, np.full(30, y)]) for y in (0.0, 12.0, 6.0, 18.0)}

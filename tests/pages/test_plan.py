@@ -4,11 +4,11 @@ import lxml.html
 import numpy as np
 import pytest
 
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from cabapp.pages.account import account, rates
 from cabapp.pages.gather import gather
 from cabapp.pages.plan import plan_page
-from cabapp.reckoning.thermal import CROPS, closes
+from cabapp.planning.emergence import CROPS, closes
 from cabapp.units import ACRE
 from store import models
 

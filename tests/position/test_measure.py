@@ -8,7 +8,7 @@ import pytest
 import shapely
 
 from cabapp.__main__ import main
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from cabapp.position.files import read_trace
 
 PLANE = Plane(52.0, -106.0)

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from cabapp.coverage.pieces import Pieces
-from cabapp.coverage.sweep import Sweeper, Switch
+from cabapp.track.swept_ground import Pieces
+from cabapp.track.swath import Sweeper, Switch
 
 ALWAYS = Switch(-np.inf, True)
 

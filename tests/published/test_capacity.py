@@ -2,7 +2,7 @@
 
 import pytest
 
-from cabapp.reckoning.capacity import field_capacity, mean_speed
+from cabapp.planning.capacity import field_capacity, mean_speed
 from cabapp.units import ACRE, FOOT, GALLON, HECTARE, KMH, MILE, MPH, Units
 
 PM696 = "Iowa State University PM 696, April 2001"

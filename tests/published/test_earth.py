@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
 
-from cabapp.coverage.field import Field
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.field_ground import Field
+from cabapp.geometry.plane import Plane
 from cabapp.position.boundaries import check_boundary
 from cabapp.units import Units
 

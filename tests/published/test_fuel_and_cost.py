@@ -2,8 +2,8 @@
 
 import pytest
 
-from cabapp.reckoning.cost import cost_of_passes
-from cabapp.reckoning.fuel import expected_use, fuel_rate
+from cabapp.planning.cost import cost_of_passes
+from cabapp.planning.fuel_use import expected_use, fuel_rate
 from cabapp.units import ACRE, FOOT, GALLON, MPH
 
 HORSEPOWER = 745.699872

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from cabapp.reckoning.sun import CIVIL_DUSK, SUNSET, evening
+from cabapp.planning.sun import CIVIL_DUSK, SUNSET, evening
 
 # Place, latitude, longitude, hours from UTC, local date, sunset, end of civil twilight as printed by
 # the US Naval Observatory's service for one day; read where others quote it (named in each line).

@@ -9,10 +9,10 @@ import pytest
 import shapely
 from shapely.geometry import box
 
-from cabapp.coverage.field import Field
-from cabapp.coverage.gaps import find_gaps
-from cabapp.coverage.tally import tally
-from cabapp.coverage.tool import Tool
+from cabapp.geometry.field_ground import Field
+from cabapp.counting.gaps import find_gaps
+from cabapp.counting.areas.area_totals import tally
+from cabapp.track.tool import Tool
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from cabapp.reckoning.thermal import (
+from cabapp.planning.emergence import (
     CROPS,
     DAY,
     closes,

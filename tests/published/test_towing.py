@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from cabapp.coverage.tool import Tool
-from cabapp.coverage.trail import tool_heading
+from cabapp.track.tool import Tool
+from cabapp.track.towing import tool_heading
 
 # drawbar 6 m, at first square to the hitch's line: hitch path, tool's distance from the line and
 # along it from its start (m), angle left (degrees)

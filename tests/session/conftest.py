@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from cabapp.position.clock import ManualClock
 from cabapp.position.fix import Fix
 from cabapp.position.replay import Replay

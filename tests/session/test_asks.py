@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from cabapp.reckoning.finish import Finish
-from cabapp.reckoning.thermal import CROPS
+from cabapp.planning.finish_time import Finish
+from cabapp.planning.emergence import CROPS
 from cabapp.session.asks import Asker
 from cabapp.session.daylines import DayLines
 from cabapp.session.known import Known, Missed, Pursuit

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from cabapp.coverage.job import JobCount
-from cabapp.reckoning.sun import CIVIL_DUSK, evening
-from cabapp.reckoning.thermal import CROPS, closes
+from cabapp.counting.job_count import JobCount
+from cabapp.planning.sun import CIVIL_DUSK, evening
+from cabapp.planning.emergence import CROPS, closes
 from cabapp.session.day import Day
 from cabapp.session.rules import TapRefused
 from cabapp.session.seeder import Ground, SeederAhead

@@ -4,8 +4,8 @@ import pytest
 
 from cabapp.__main__ import main
 from cabapp.position.clock import ManualClock
-from cabapp.reckoning.goes import GoRules
-from cabapp.reckoning.thermal import CROPS, DAY
+from cabapp.planning.go_rules import GoRules
+from cabapp.planning.emergence import CROPS, DAY
 from cabapp.session import Session
 from cabapp.session.season import crop_clock, farm_crops, farm_goes
 from store import open_store

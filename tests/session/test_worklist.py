@@ -2,7 +2,7 @@
 
 import pytest
 
-from cabapp.reckoning.thermal import DAY
+from cabapp.planning.emergence import DAY
 from store.models import Field, Job, Stint, Tap, job_id
 
 T0 = 1_779_000_000.0

@@ -31,7 +31,7 @@ SPEAKING = (
         "boundaries", "bothways", "fieldfiles", "fieldreaders", "finding", "health", "live", "rawlog", "replay", "team",
     )),
     *(f"cabapp/screens/{name}.py" for name in ("boundary_files", "driven", "exchanging", "forms", "saying", "second_place", "sheet_words")),
-    "cabapp/screens/parts/health.py", "cabapp/screens/parts/running.py", "cabapp/reckoning/thermal.py",
+    "cabapp/screens/parts/health.py", "cabapp/screens/parts/running.py", "cabapp/planning/emergence.py",
 )  # fmt: skip
 # below the cab, what is refused anywhere, and what these functions say, may be read in it
 BELOW = ("store", "sync")

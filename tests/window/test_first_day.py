@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon
 
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from store import open_store
 from store.models import Farm, Field, HandOver, HandOverReceipt, Hitching, Operator, Stint, Tap, Tool, Tractor
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from cabapp.reckoning.sun import evening
+from cabapp.planning.sun import evening
 from cabapp.screens.parts.theme import contrast
 from store import open_store
 from store.models import Field, Mark, Tap

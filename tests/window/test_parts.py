@@ -68,7 +68,7 @@ def test_a_file_without_a_field_is_refused_with_a_sentence(tmp_path, name, text)
 
 def test_driving_round_gives_the_ground_driven_round():
     """A drive along the sides of 400 x 200 m encloses 8 ha, and a drive to and fro is refused."""
-    from cabapp.coverage.plane import Plane
+    from cabapp.geometry.plane import Plane
 
     plane = Plane(50.0, 10.0)
     side = [(float(x), 0.0) for x in range(0, 400, 5)] + [(400.0, float(y)) for y in range(0, 200, 5)]

@@ -9,7 +9,7 @@ import time
 import numpy as np
 import pytest
 
-from cabapp.reckoning.thermal import CROPS, DAY, closes, comes_up
+from cabapp.planning.emergence import CROPS, DAY, closes, comes_up
 from store import open_store
 from store.models import (
     Field,

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from cabapp.__main__ import main
-from cabapp.reckoning.sun import evening
+from cabapp.planning.sun import evening
 from store import open_store
 from store.models import Mark, Stint, Tap
 

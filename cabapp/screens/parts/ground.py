@@ -15,7 +15,7 @@ UNKNOWN = 255
 class GroundWindow:
     """A square of cells round the view, taken from a grid of any size.
 
-    `grid` everywhere is a `cabapp.coverage.grid.Grid` or anything with its `counts`, `unknown`,
+    `grid` everywhere is a `cabapp.counting.grid.Grid` or anything with its `counts`, `unknown`,
     `origin` and `cell`.
     """
 

@@ -2,7 +2,7 @@
 
 import math
 
-from cabapp.reckoning.sun import CIVIL_DUSK, SUNSET, evening
+from cabapp.planning.sun import CIVIL_DUSK, SUNSET, evening
 
 _QUARTER_DAY = 21600.0
 

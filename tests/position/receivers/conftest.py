@@ -14,7 +14,7 @@ from functools import reduce
 import numpy as np
 import pytest
 
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from store import open_store
 from store.models import Farm, Field, Hitching, Operator, Tool, Tractor
 

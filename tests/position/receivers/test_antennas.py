@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from cabapp.coverage.plane import Plane
+from cabapp.geometry.plane import Plane
 from cabapp.position.antenna import Antenna, Carrier
 from cabapp.position.clock import ManualClock
 from cabapp.position.fix import Fix

@@ -7,8 +7,8 @@ import pytest
 from scipy import stats
 
 from cabapp.__main__ import main
-from cabapp.coverage.sweep import Sweeper, Switch
-from cabapp.coverage.tool import Tool
+from cabapp.track.swath import Sweeper, Switch
+from cabapp.track.tool import Tool
 from cabapp.position.bothways import CheckRefused, both_ways, two_runs
 from cabapp.position.decode import Heard
 from cabapp.position.fix import Fix

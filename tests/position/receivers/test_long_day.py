@@ -129,7 +129,7 @@ def report(took, memory):
 @pytest.fixture
 def sea_places(sea_place):
     """Many places at once; the plane of the tests' sea."""
-    from cabapp.coverage.plane import Plane
+    from cabapp.geometry.plane import Plane
 
     return Plane(47.0, -30.0).to_latlon
 

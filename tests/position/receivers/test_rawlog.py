@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from cabapp.__main__ import main
-from cabapp.coverage.job import JobCount
+from cabapp.counting.job_count import JobCount
 from cabapp.position import live
 from cabapp.position.clock import WallClock
 from cabapp.position.files import read_trace

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import delete
 
 from cabapp.__main__ import main
-from cabapp.coverage.job import JobCount
+from cabapp.counting.job_count import JobCount
 from cabapp.position.clock import ManualClock
 from cabapp.position.decode import Decoder
 from cabapp.position.rawlog import RawLog

@@ -10,7 +10,7 @@ plyer = pytest.importorskip("plyer", reason="plyer is not installed (the extra '
 
 from plyer.facades import GPS  # noqa: E402
 
-from cabapp.coverage.receiver import KINDS  # noqa: E402
+from cabapp.track.receiver_error import KINDS  # noqa: E402
 from cabapp.position import tablet  # noqa: E402
 from cabapp.position.tablet import OF_68, TabletReceiver  # noqa: E402
 from cabapp.session import Session  # noqa: E402

@@ -1,0 +1,112 @@
+"""How well the two edges of a strip are known against each other: who made them, and when."""
+
+import numpy as np
+import shapely
+
+from cabapp.geometry.field_ground import Field
+from cabapp.track.swept_ground import Pieces
+from cabapp.track.receiver_error import Receiver, spread
+
+REACH = 1.0
+"""m. An edge is made by the swept piece nearest to it, no farther than this."""
+COARSE = 16.0
+
+
+class Edges:
+    """The edges of all swept ground, and of the field.
+
+    Parameters
+    ----------
+    stints : list of Pieces
+    receivers : list of Receiver
+        One for each stint.
+    field : Field or None
+
+    Attributes
+    ----------
+    length : float
+        Of all passes together, m: so long are the edges at which a gap could show by mere error.
+
+    Notes
+    -----
+    What no pass bounds is bounded by the field's outline, which is taken to be as far off, and as
+    independent, as the absolute error of the receiver that made the other edge.
+    """
+
+    def __init__(self, stints: list[Pieces], receivers: list[Receiver], field: Field | None = None):
+        if len(stints) != len(receivers):
+            raise ValueError(f"{len(stints)} stints but {len(receivers)} receivers")
+        self.receivers = receivers
+        self.field = field
+        sizes = [len(s) for s in stints]
+        self._stint = np.repeat(np.arange(len(stints)), sizes)
+        self._quad = np.concatenate([s.quad for s in stints]) if stints else np.zeros((0, 4, 2))
+        self._t = np.concatenate([s.t for s in stints]) if stints else np.zeros(0)
+        along = (self._quad[:, 2] + self._quad[:, 3] - self._quad[:, 0] - self._quad[:, 1]) / 2
+        self.length = float(np.hypot(along[:, 0], along[:, 1]).sum())
+
+    def apart(self, one, other) -> np.ndarray:
+        """Return the standard deviation of the distance between edges at pairs of places, m.
+
+        Parameters
+        ----------
+        one, other : ndarray, shape (n, 2)
+            A place on each edge, m.
+        """
+        n = len(one)
+        if n == 0:
+            return np.zeros(0)
+        piece = self._nearest(np.concatenate([one, other]))
+        found = piece >= 0
+        stint, t = np.full(2 * n, -1), np.zeros(2 * n)
+        stint[found], t[found] = self._stint[piece[found]], self._t[piece[found]]
+        relative, absolute = np.zeros(2 * n), np.zeros(2 * n)
+        for k, receiver in enumerate(self.receivers):
+            mine = stint == k
+            relative[mine], absolute[mine] = receiver.at(t[mine])
+        # an edge that no pass made: the outline
+        worst = max((float(r.absolute.max()) for r in self.receivers), default=0.0)
+        partner = np.concatenate([np.arange(n, 2 * n), np.arange(n)])
+        outline = np.where(found[partner], absolute[partner], worst)
+        relative, absolute = (np.where(found, e, outline) for e in (relative, absolute))
+        same = (stint[:n] == stint[n:]) & found[:n] & found[n:]
+        return spread(
+            (relative[:n], absolute[:n]), (relative[n:], absolute[n:]), same, t[:n] - t[n:]
+        )
+
+    def _nearest(self, places) -> np.ndarray:
+        """Return the piece whose outline runs nearest to each place, -1 where the field's does."""
+        out = np.full(len(places), -1)
+        near = self._near(places)
+        if len(near):
+            rings = shapely.linearrings(self._quad[near])
+            tree = shapely.STRtree(rings)
+            points = shapely.points(places)
+            (row, which), far = tree.query_nearest(
+                points, max_distance=REACH, return_distance=True, all_matches=False
+            )
+            out[row] = near[which]
+            if self.field is not None:
+                outline = shapely.boundary(self.field.polygon)
+                shapely.prepare(outline)
+                nearer = shapely.distance(outline, points[row]) < far - 1e-3
+                out[row[nearer]] = -1
+        return out
+
+    def _near(self, places):
+        """Return the pieces in the same coarse cells as the places, so that no tree holds all."""
+        if len(self._quad) == 0:
+            return np.zeros(0, np.int64)
+        middle = self._quad.mean(axis=1)
+        half = np.hypot(*(self._quad - middle[:, None]).transpose(2, 0, 1)).max()
+        cell = max(COARSE, half + REACH)
+        low = np.minimum(places.min(axis=0), middle.min(axis=0))
+        at, here = (((p - low) // cell).astype(np.int64) + 1 for p in (places, middle))
+        shape = np.maximum(at.max(axis=0), here.max(axis=0)) + 2
+        if shape.prod() > 4e7:
+            return np.arange(len(middle))
+        busy = np.zeros(shape, bool)
+        for dx in (-1, 0, 1):
+            for dy in (-1, 0, 1):
+                busy[at[:, 0] + dx, at[:, 1] + dy] = True
+        return np.flatnonzero(busy[here[:, 0], here[:, 1]])

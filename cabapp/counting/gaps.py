@@ -1,0 +1,251 @@
+"""Ground below or above target inside the field: where, how wide, and whether the receiver can
+tell."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.special import ndtr
+
+from cabapp.counting.edge_error import Edges
+from cabapp.geometry.field_ground import Field
+from cabapp.track.swept_ground import Pieces
+from cabapp.counting.areas.area_totals import Rows, lay_rows
+
+SURE, MAYBE = 0.95, 0.75
+SAMPLES = 15
+"""Places along a gap at which who made its two edges is looked up."""
+
+
+@dataclass(frozen=True)
+class Gap:
+    """One connected piece of ground below, or above, target.
+
+    Attributes
+    ----------
+    kind : str
+        "none": never covered; "short": covered, too few times; "over": too many times.
+    area, width, length : float
+        m2, m, m; the width is the area over the length of the narrowest rectangle around it,
+        or a typical width along rows across the work where that is less.
+    certainty : str
+        "sure", "maybe" or "cannot tell".
+    x, y : float
+        A place in its middle, m on the plane.
+    ring : ndarray, shape (4, 2)
+        Corners of that rectangle, m.
+    edge : bool
+        It lies in the strip along the field's edge that half-laps cannot cover exactly.
+    chance : float
+        That it is real and not the receiver's error, 0 to 1; among all gaps at least as likely
+        where it is known who made which edge.
+    spread : float
+        Standard deviation of the distance between its two edges, m.
+    """
+
+    kind: str
+    area: float
+    width: float
+    length: float
+    certainty: str
+    x: float
+    y: float
+    ring: np.ndarray
+    edge: bool
+    chance: float
+    spread: float
+
+
+def certainty(width: float, sigma: float) -> str:
+    """Return how sure a gap `width` m wide is, its two edges each off by sigma m (1 sigma).
+
+    P(real) = Phi(width / (sigma sqrt 2)): the difference of two equal normal errors.
+
+    >>> certainty(2.33, 1.0), certainty(1.0, 1.0), certainty(0.5, 1.0)
+    ('sure', 'maybe', 'cannot tell')
+    """
+    if sigma < 0:
+        raise ValueError(f"an error cannot be {sigma} m")
+    return _class(_chance(width, sigma * np.sqrt(2)))
+
+
+def _chance(width, spread) -> float:
+    """Return P(real) = Phi(width / spread)."""
+    return float(ndtr(width / spread)) if spread > 0 else 1.0
+
+
+def _class(chance) -> str:
+    return "sure" if chance >= SURE else "maybe" if chance >= MAYBE else "cannot tell"
+
+
+def find_gaps(
+    stints: list[Pieces],
+    field: Field,
+    sigma: float | Edges,
+    width: float,
+    row: float = 0.5,
+    least_area: float = 10.0,
+    least_width: float = 0.3,
+) -> list[Gap]:
+    """Return the gaps of a field, `none` before `short`, largest first.
+
+    Parameters
+    ----------
+    stints : list of Pieces
+    field : Field
+    sigma : float or Edges
+        Error of one pass's edge, m, the same for all; or what knows who made which edge, when.
+    width : float
+        Tool's, m.
+    row : float
+        m.
+    least_area, least_width : float
+        Smaller ones are left out of the list (never out of the areas), m2 and m.
+    """
+    return list_gaps(
+        lay_rows(stints, field, row, edge=width / 2), sigma, least_area, least_width
+    )
+
+
+def list_gaps(
+    rows: Rows, sigma: float | Edges, least_area: float = 10.0, least_width: float = 0.3
+) -> list[Gap]:
+    """Return the gaps among stretches of rows; see `find_gaps`."""
+    none = rows.inside & (rows.count == 0)
+    short = rows.inside & (rows.count > 0) & (rows.count < rows.want)
+    masks = (
+        ("none", none, False),
+        ("short", short & rows.inner, False),
+        ("short", short & ~rows.inner, True),
+    )
+    found = _judged(rows, masks, sigma, least_area, least_width)
+    return sorted(found, key=lambda g: (g.edge, g.kind != "none", -g.area))
+
+
+def list_recovered(
+    rows: Rows, sigma: float | Edges, least_area: float = 50.0, least_width: float = 0.3
+) -> list[Gap]:
+    """Return the larger strips above target, kind "over", largest first; see `find_gaps`."""
+    over = rows.inside & (rows.count > rows.want)
+    masks = (("over", over & rows.inner, False), ("over", over & ~rows.inner, True))
+    found = _judged(rows, masks, sigma, least_area, least_width)
+    return sorted(found, key=lambda g: (g.edge, -g.area))
+
+
+def _judged(rows, masks, sigma, least_area, least_width):
+    """Return the connected pieces of some masks (kind, mask, edge), each with its chance."""
+    shapes = [
+        (kind, edge, *one)
+        for kind, mask, edge in masks
+        for one in _components(rows, mask, least_area, least_width)
+    ]
+    width, length = (np.array([shape[n] for shape in shapes]) for n in (3, 4))
+    if isinstance(sigma, Edges):
+        sizes = np.array([len(shape[-1]) for shape in shapes], np.int64)
+        sides = np.concatenate([np.zeros((0, 2, 2)), *(shape[-1] for shape in shapes)])
+        variance = sigma.apart(sides[:, 0], sides[:, 1]) ** 2
+        whose = np.repeat(np.arange(len(shapes)), sizes)
+        apart = np.sqrt(np.bincount(whose, variance, len(shapes)) / np.maximum(sizes, 1))
+        driven = sigma.length
+    else:
+        if sigma < 0:
+            raise ValueError(f"an error cannot be {sigma} m")
+        apart, driven = np.full(len(shapes), float(sigma) * np.sqrt(2)), None
+    chance = np.array([_chance(w, s) for w, s in zip(width, apart)])
+    if driven is not None:
+        kinds = np.array([shape[0] for shape in shapes])
+        for kind in set(kinds.tolist()):
+            mine = kinds == kind
+            chance[mine] = _among_all(chance[mine], length[mine], driven)
+    return [
+        Gap(kind, area, wide, long, _class(p), *place, ring, edge, float(p), float(s))
+        for (kind, edge, area, wide, long, place, ring, _), p, s in zip(
+            shapes, chance, apart, strict=True
+        )
+    ]
+
+
+def _among_all(chance, length, driven):
+    """Return chances that count how rare gaps are, shape (n,).
+
+    Along kilometres of edges some seem to gape by error alone; where few do, each is less to be
+    believed. 1 - q, q the false discovery rate of all gaps at least as likely (Benjamini and
+    Hochberg 1995, J. R. Stat. Soc. B 57, 289-300), each weighted by its length against the
+    length driven (the weighted form: Benjamini and Hochberg 1997, Scand. J. Stat. 24, 407-418).
+    """
+    order = np.argsort(-chance, kind="stable")
+    claimed = np.cumsum(length[order])
+    rate = (1 - chance[order]) * np.maximum(driven / claimed, 1.0)
+    rate = np.minimum.accumulate(rate[::-1])[::-1]
+    out = np.empty(len(chance))
+    out[order] = 1 - np.minimum(rate, 1.0)
+    return out
+
+
+def _components(rows, mask, least_area, least_width):
+    """Yield area, width, length, a place inside, the box around it and samples (n, 2, 2) of its
+    two sides for each connected piece of a mask."""
+    k, x0, x1 = _merged(rows.k[mask], rows.x0[mask], rows.x1[mask])
+    if len(k) == 0:
+        return
+    label = _label(k, x0, x1)
+    area = np.bincount(label, weights=(x1 - x0) * rows.row)
+    c, s = np.cos(rows.angle), np.sin(rows.angle)
+    turn = np.array([[c, -s], [s, c]])
+    order = np.argsort(label, kind="stable")
+    starts = np.searchsorted(label[order], np.arange(len(area)))
+    ends = np.append(starts[1:], len(order))
+    for n in np.flatnonzero(area >= least_area):
+        mine = order[starts[n] : ends[n]]
+        y = (k[mine] + 0.5) * rows.row
+        half = rows.row / 2
+        corners = np.concatenate(
+            [np.column_stack([x, y + d]) for x in (x0[mine], x1[mine]) for d in (-half, half)]
+        )
+        box = shapely.get_coordinates(shapely.minimum_rotated_rectangle(shapely.MultiPoint(corners)))
+        sides = np.hypot(*np.diff(box, axis=0).T)
+        length = float(sides.max())
+        # strips joined at their ends fill little of the box: then a row tells the width better
+        chord = x1[mine] - x0[mine]
+        by_size = np.argsort(chord)
+        weight = np.cumsum(chord[by_size])
+        typical = float(chord[by_size[np.searchsorted(weight, weight[-1] / 2)]])
+        wide = min(float(area[n]) / length, typical)
+        if wide < least_width:
+            continue
+        # a place inside: the middle of the stretch nearest to the middle of the area
+        weight = np.cumsum(chord)
+        centre = mine[np.searchsorted(weight, weight[-1] / 2)]
+        place = np.array([(x0[centre] + x1[centre]) / 2, (k[centre] + 0.5) * rows.row]) @ turn
+        some = np.unique(np.linspace(0, len(mine) - 1, min(len(mine), SAMPLES)).astype(int))
+        lines = np.stack(
+            [np.column_stack([x[mine[some]], y[some]]) @ turn for x in (x0, x1)], axis=1
+        )
+        yield (
+            float(area[n]), wide, length, (float(place[0]), float(place[1])), box[:4] @ turn, lines,
+        )  # fmt: skip
+
+
+def _merged(k, x0, x1):
+    """Join stretches of one row that touch."""
+    if len(k) == 0:
+        return k, x0, x1
+    fresh = np.concatenate([[True], (k[1:] != k[:-1]) | (x0[1:] > x1[:-1])])
+    first = np.flatnonzero(fresh)
+    return k[first], x0[first], np.maximum.reduceat(x1, first)
+
+
+def _label(k, x0, x1):
+    """Return a component number for each stretch; they join where they overlap in the next row."""
+    base = x0.min() - 1
+    span = x1.max() - base + 1
+    start, end = k * span + (x0 - base), k * span + (x1 - base)
+    low = np.searchsorted(end, (k - 1) * span + (x0 - base), side="right")
+    high = np.searchsorted(start, (k - 1) * span + (x1 - base), side="left")
+    count = np.maximum(high - low, 0)
+    a = np.repeat(np.arange(len(k)), count)
+    b = np.arange(len(a)) - (np.cumsum(count) - count)[a] + low[a]
+    graph = coo_matrix((np.ones(len(a), bool), (a, b)), shape=(len(k), len(k)))
+    return connected_components(graph, directed=False)[1]

@@ -1,0 +1,247 @@
+"""Pass counts in square cells: the picture, and what the look-ahead reads. North up.
+
+Figures come from `tally`, exact in x; cells are for seeing and for living along with the tool.
+"""
+
+import numpy as np
+
+from cabapp.geometry.field_ground import outline_rows
+from cabapp.track.swept_ground import TICK, Pieces
+from cabapp.counting.visits.voiding import standing
+from cabapp.counting.visits.row_intervals import row_spans
+
+NEVER = np.iinfo(np.int64).min // 2
+CHUNK = 512
+
+
+class Grid:
+    """Counts 0 to 255 in cells of a rectangle that grows when the tool leaves it.
+
+    Parameters
+    ----------
+    bounds : tuple of float
+        West, south, east, north, m on the plane.
+    cell : float
+        Side of a cell, m.
+
+    Attributes
+    ----------
+    counts : ndarray of uint8, shape (rows, columns)
+        Passes over the middle of each cell; row 0 is the southernmost.
+    unknown : ndarray of bool, shape (rows, columns)
+        The tool worked hereabouts with no trustworthy position.
+    """
+
+    def __init__(self, bounds, cell: float = 0.5):
+        west, south, east, north = bounds
+        if not (east > west and north > south and cell > 0):
+            raise ValueError(f"no such rectangle: {bounds}, cell {cell}")
+        self.cell = float(cell)
+        self._i0, self._j0 = int(np.floor(west / cell)), int(np.floor(south / cell))
+        shape = (int(np.ceil(north / cell)) - self._j0, int(np.ceil(east / cell)) - self._i0)
+        self.counts = np.zeros(shape, np.uint8)
+        self.unknown = np.zeros(shape, bool)
+        self._recent = np.zeros((0, 0), np.int64)
+
+    @property
+    def origin(self) -> tuple[float, float]:
+        """South-west corner, m on the plane."""
+        return self._i0 * self.cell, self._j0 * self.cell
+
+    def at(self, xy) -> np.ndarray:
+        """Return the counts at places, shape (n, 2), m; 0 outside the rectangle."""
+        return self.look_up(self.counts, xy)
+
+    def look_up(self, layer, xy) -> np.ndarray:
+        """Return what a layer as large as `counts` holds at places, shape (n, 2), m; 0 outside."""
+        i, j, inside = self._index(xy)
+        out = np.zeros(len(i), layer.dtype)
+        out[inside] = layer[j[inside], i[inside]]
+        return out
+
+    def mask(self, polygon) -> np.ndarray:
+        """Return which cells have their middle in a polygon, bool, as large as `counts`."""
+        k, x = outline_rows(polygon, self.cell)
+        rows, columns = self.counts.shape
+        k = k - self._j0
+        i = np.clip(np.ceil(x / self.cell - 0.5).astype(np.int64) - self._i0, 0, columns)
+        seen = (k >= 0) & (k < rows)
+        flips = np.zeros((rows, columns + 1), np.uint8)
+        np.bitwise_xor.at(flips, (k[seen], i[seen]), 1)
+        return np.bitwise_xor.accumulate(flips[:, :-1], axis=1).astype(bool)
+
+    def _index(self, xy):
+        ij = np.floor(np.asarray(xy, float).reshape(-1, 2) / self.cell).astype(np.int64)
+        i, j = ij[:, 0] - self._i0, ij[:, 1] - self._j0
+        return i, j, (i >= 0) & (j >= 0) & (i < self.counts.shape[1]) & (j < self.counts.shape[0])
+
+    # --- live ---------------------------------------------------------------------------------
+
+    def begin(self, leave: int, width: float) -> None:
+        """Start a stint whose visits end after `leave` ticks of path, with a tool `width` m wide.
+
+        The odometer last seen is kept for the neighbourhood only, in an array that wraps round: a
+        cell that shares a place in it lies so far away that the tool cannot have come from there
+        without ending the visit.
+        """
+        reach = leave * TICK + 4 * width + 200
+        size = 1 << int(np.ceil(np.log2(reach / self.cell)))
+        self._recent = np.full((size, size), NEVER, np.int64)
+
+    def recent(self, xy, odometer: int, leave: int) -> np.ndarray:
+        """Return, for places (n, 2), whether the visit now going on has covered them."""
+        i, j, inside = self._index(xy)
+        size = len(self._recent)
+        if not size:
+            return np.zeros(len(i), bool)
+        last = self._recent[(j + self._j0) % size, (i + self._i0) % size]
+        return inside & (odometer - last <= leave)
+
+    def paint(self, pieces: Pieces, watch=None) -> tuple[int, int, int, int] | None:
+        """Count new pieces of the stint begun; return the changed rectangle of cells.
+
+        Parameters
+        ----------
+        pieces : Pieces
+        watch : callable, optional
+            Called with (rows slice, columns slice, counts before, mask of what goes up by one).
+
+        Returns
+        -------
+        tuple or None
+            First column, first row, last column + 1, last row + 1.
+        """
+        if len(pieces) == 0:
+            return None
+        self._grow(pieces.quad.reshape(-1, 2))
+        changed = None
+        for n, south, west, mask in self._cells(pieces.quad):
+            north, east = south + mask.shape[0], west + mask.shape[1]
+            new = self._renew(south, west, mask, pieces.s1[n], pieces.s0[n] - pieces.leave)
+            box = (
+                slice(south - self._j0, north - self._j0),
+                slice(west - self._i0, east - self._i0),
+            )
+            before = self.counts[box]
+            if watch is not None:
+                watch(box, before, new)
+            before += new & (before < 255)
+            here = (box[1].start, box[0].start, box[1].stop, box[0].stop)
+            changed = around(changed, here)
+        return changed
+
+    def take_up(self, pieces: Pieces) -> None:
+        """Count many pieces of the stint begun at once; the same as painting them, many times faster."""
+        self.fill([pieces])
+        late = pieces.s1 >= pieces.s1.max(initial=0) - pieces.leave
+        ends = pieces.s1[late]
+        for n, south, west, mask in self._cells(pieces.quad[late]):
+            self._renew(south, west, mask, ends[n], 0)
+
+    def _renew(self, south, west, mask, odometer, before):
+        """Note that cells of a mask are covered now; return those last covered before `before`."""
+        size = len(self._recent)
+        j, i = south % size, west % size
+        rows, columns = mask.shape
+        if j + rows > size or i + columns > size:  # it wraps round
+            torus = np.ix_(np.arange(j, j + rows) % size, np.arange(i, i + columns) % size)
+            last = self._recent[torus]
+            new = mask & (last < before)
+            last[mask] = odometer
+            self._recent[torus] = last
+            return new
+        last = self._recent[j : j + rows, i : i + columns]
+        new = mask & (last < before)
+        np.copyto(last, odometer, where=mask)
+        return new
+
+    def _cells(self, quads):
+        """Yield, for each of the quadrilaterals that covers any cell, its number, the first row and
+        column of a rectangle, and which cells of that rectangle it covers."""
+        spans = row_spans(quads, self.cell)
+        left = np.ceil(spans.x0 / self.cell - 0.5).astype(np.int64)
+        right = np.ceil(spans.x1 / self.cell - 0.5).astype(np.int64)
+        for n in range(len(quads)):
+            mine = slice(spans.offset[n], spans.offset[n] + spans.count[n])
+            a, b = left[mine], right[mine]
+            if len(a) == 0 or a.min() >= b.max():
+                continue
+            columns = np.arange(int(a.min()), int(b.max()))
+            yield n, int(spans.first[n]), int(columns[0]), (columns >= a[:, None]) & (columns < b[:, None])
+
+    # --- all at once --------------------------------------------------------------------------
+
+    def fill(self, stints: list[Pieces], seedings: list[Pieces] = ()) -> None:
+        """Count whole stints; the same counts as painting their pieces one after the other.
+
+        Passes over ground that `seedings` seeded later are void.
+        """
+        for pieces in stints:
+            if len(pieces) == 0:
+                continue
+            self._grow(pieces.quad.reshape(-1, 2))
+            k, x0, x1, _ = standing(pieces, list(seedings), self.cell)
+            if len(k) == 0:
+                continue
+            left = np.ceil(x0 / self.cell - 0.5).astype(np.int64) - self._i0
+            right = np.ceil(x1 / self.cell - 0.5).astype(np.int64) - self._i0
+            k = k - self._j0
+            order = np.argsort(k, kind="stable")
+            k, left, right = k[order], left[order], right[order]
+            width = self.counts.shape[1] + 1
+            for south in range(int(k[0]) // CHUNK * CHUNK, int(k[-1]) + 1, CHUNK):
+                part = slice(*np.searchsorted(k, [south, south + CHUNK]))
+                rows = min(CHUNK, self.counts.shape[0] - south)
+                flat = (k[part] - south) * width
+                steps = np.bincount(flat + left[part], minlength=rows * width)
+                steps -= np.bincount(flat + right[part], minlength=rows * width)
+                passes = np.cumsum(steps.reshape(rows, width)[:, :-1], axis=1)
+                strip = self.counts[south : south + rows]
+                strip[:] = np.minimum(strip + passes, 255)
+
+    def doubt(self, start, end, half_width: float) -> tuple[int, int, int, int] | None:
+        """Mark the straight strip between two places, m, as unknown; return what changed."""
+        start, end = np.asarray(start, float), np.asarray(end, float)
+        step = end - start
+        length = float(np.hypot(*step))
+        if length == 0:
+            return None
+        out = np.array([-step[1], step[0]]) * half_width / length
+        corners = np.array([start + out, start - out, end - out, end + out])
+        self._grow(corners)
+        spans = row_spans(corners[None], self.cell)
+        if len(spans.k) == 0:
+            return None
+        left = np.ceil(spans.x0 / self.cell - 0.5).astype(np.int64) - self._i0
+        right = np.ceil(spans.x1 / self.cell - 0.5).astype(np.int64) - self._i0
+        rows = spans.k - self._j0
+        for j, a, b in zip(rows, left, right):
+            self.unknown[j, a:b] = True
+        return int(left.min()), int(rows[0]), int(right.max()), int(rows[-1]) + 1
+
+    def _grow(self, xy) -> None:
+        """Make room, in steps of CHUNK cells, so that all places, shape (n, 2), m, fit."""
+        low = np.floor(xy.min(axis=0) / self.cell).astype(np.int64) - 1 - (self._i0, self._j0)
+        high = np.ceil(xy.max(axis=0) / self.cell).astype(np.int64) + 1 - (self._i0, self._j0)
+        rows, columns = self.counts.shape
+        add = [
+            max(0, -int(low[1])),
+            max(0, int(high[1]) - rows),
+            max(0, -int(low[0])),
+            max(0, int(high[0]) - columns),
+        ]
+        if not any(add):
+            return
+        south, north, west, east = (-(-n // CHUNK) * CHUNK for n in add)
+        pad = ((south, north), (west, east))
+        self.counts = np.pad(self.counts, pad)
+        self.unknown = np.pad(self.unknown, pad)
+        self._i0 -= west
+        self._j0 -= south
+
+
+def around(a, b):
+    """Return the rectangle around two rectangles of cells, either of which may be None."""
+    if a is None or b is None:
+        return a or b
+    return min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3])

@@ -1,0 +1,218 @@
+"""What the tool is about to do to the ground in front of it, if it goes on as it goes now."""
+
+from collections import deque
+from dataclasses import dataclass, replace
+from math import atan2, hypot, pi
+
+import numpy as np
+
+from cabapp.counting.grid import Grid
+from cabapp.track.pose import Pose
+
+PARTS = 12
+FINE_PARTS = 24  # samples across the tool; two to a part
+SHARE, MOST = 0.2, 0.5
+"""Shares of the way ahead over ground at target, from which a part of the tool counts: a fifth where
+that comes to a third of the tool, which must be said early; half of the way where it is less, which
+may be no more than swaying."""
+MARGIN_S = 2.0
+"""Looked farther than asked, s: what is seen must be there for a while before it is said."""
+LONG_S, SHORT_S = 6.0, 4.0
+"""Seconds a course is fitted over. In simulated half-laps with a towed roller and a receiver's 0.1
+to 0.3 m, the tool's place 6 s on was foretold within 0.4 m (95 %), by the last chord's curve within
+2.9 m."""
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """Attributes
+    ----------
+    over_width : float
+        Width of the tool, m, that will run over ground already at target.
+    side : int
+        Where on the tool that is: -1 left, +1 right, 0 none or the middle.
+    move : float
+        Shortest sideways move, m, after which (almost) none is run over again; 0 if none helps.
+    move_side : int
+        Which way: -1 left, +1 right, 0 no move helps within one width and the field.
+    distance : float
+        m to the first such ground; infinite if none.
+    strip : tuple of int
+        Counts the tool will leave just ahead, 12 parts from left to right.
+    over : tuple of bool
+        Which of the parts will then be above target.
+    """
+
+    over_width: float
+    side: int
+    move: float
+    move_side: int
+    distance: float
+    strip: tuple[int, ...]
+    over: tuple[bool, ...]
+
+
+class Course:
+    """Where the last seconds' fixes are heading, and how they bend: less nervous than two chords."""
+
+    def __init__(self):
+        self._places: deque[tuple[float, float, float]] = deque()
+
+    def feed(self, t, xy) -> None:
+        """Take places, shape (n, 2), m, at times, shape (n,), s."""
+        late = t > t[-1] - 2 * LONG_S  # of a whole day the end is enough
+        for one, (x, y) in zip(t[late].tolist(), xy[late].tolist()):
+            self._places.append((one, x, y))
+        while self._places[-1][0] - self._places[0][0] > LONG_S:
+            self._places.popleft()
+
+    def calm(self, pose: Pose) -> Pose:
+        """Return a pose with heading and curvature of the last 4 s: they say whether she turns."""
+        fitted = self._fit(SHORT_S, pose)
+        return pose if fitted is None else replace(pose, heading=fitted[0], curvature=fitted[1])
+
+    def steady(self, pose: Pose) -> Pose:
+        """Return a pose with heading and curvature of the last 6 s, to look ahead with.
+
+        The curvature is what the last 4 s and the last 6 s agree on, so that a turn just over is
+        soon forgotten.
+        """
+        short, long = self._fit(SHORT_S, pose), self._fit(LONG_S, pose)
+        if short is None or long is None:
+            return pose
+        heading = long[0] if abs(_wrap(long[0] - short[0])) < 0.05 else short[0]
+        same = short[1] * long[1] > 0
+        curvature = min(short[1], long[1], key=abs) if same else 0.0
+        mounted = pose.tool_heading == pose.heading
+        return replace(
+            pose,
+            heading=heading,
+            tool_heading=heading if mounted else pose.tool_heading,
+            curvature=curvature,
+        )
+
+    def _fit(self, seconds, pose):
+        """Return heading and curvature now, of parabolas in time through the last seconds."""
+        last = self._places[-1][0] if self._places else 0.0
+        rows = np.array([one for one in self._places if last - one[0] <= seconds])
+        if pose.reversing or len(rows) < 4 or rows[-1, 0] - rows[0, 0] < 0.7 * seconds:
+            return None
+        t = rows[:, 0] - last
+        _, (ax, ay), (bx, by) = _parabola(t, rows[:, 1:])
+        speed = hypot(ax, ay)
+        if speed < 0.3 or abs(_wrap(atan2(ay, ax) - pose.heading)) > 0.5:
+            return None
+        return atan2(ay, ax), 2 * (ax * by - ay * bx) / speed**3
+
+
+def _parabola(t, xy):
+    """Return constant, slope and square of the least-squares parabolas through places."""
+    powers = np.column_stack([np.ones(len(t)), t, t * t])
+    return np.linalg.lstsq(powers, xy, rcond=None)[0]
+
+
+def _wrap(angle):
+    return (angle + pi) % (2 * pi) - pi
+
+
+def look_ahead(grid: Grid, pose: Pose, seconds: float, wanted, covered_now) -> Ahead:
+    """Return what lies in the tool's way if the tractor holds its present curve.
+
+    Parameters
+    ----------
+    grid : Grid
+    pose : Pose
+    seconds : float
+        How far to look, s of travel at the present speed, and `MARGIN_S` more; at least 4 m.
+    wanted : callable
+        Places, shape (n, 2), m, to passes wanted there, shape (n,); 0 outside the field.
+    covered_now : callable
+        Places to whether this very visit has covered them already: they get no further count.
+
+    Notes
+    -----
+    A towed tool goes where it points, and turns after the tractor:
+    d(psi)/ds = (theta + k s - psi) / D for small angles, with D from the tool to the antenna, so
+    psi = theta + k (s - D) + (psi0 - theta + k D) exp(-s / D) (tests hold it to `trail`).
+    """
+    left, right = np.array(pose.left), np.array(pose.right)
+    width = float(np.hypot(*(left - right)))
+    middle = (left + right) / 2
+    reach = max(pose.speed * (seconds + MARGIN_S), 4.0)
+    along = np.arange(1.0, reach + 1.0, max(1.0, reach / 40))
+    step = width / FINE_PARTS
+    # lateral places from one width beyond the left end to one beyond the right, left to right
+    across = (np.arange(3 * FINE_PARTS) + 0.5) * step - 1.5 * width
+    heading = _tool_course(pose, middle, along)
+    step_on = np.diff(along, prepend=0.0)
+    between = (heading + np.concatenate([[pose.tool_heading], heading[:-1]])) / 2
+    x = middle[0] + np.cumsum(step_on * np.cos(between))
+    y = middle[1] + np.cumsum(step_on * np.sin(between))
+    places = np.empty((len(along), len(across), 2))
+    places[..., 0] = x[:, None] + np.sin(heading)[:, None] * across
+    places[..., 1] = y[:, None] - np.cos(heading)[:, None] * across
+    flat = places.reshape(-1, 2)
+    counts = grid.at(flat).reshape(places.shape[:2]).astype(int)
+    free = ~covered_now(flat).reshape(counts.shape)
+    want = np.asarray(wanted(flat)).reshape(counts.shape)
+    full = (counts >= want) & (want > 0) & free
+
+    # finished ground that ends on the way is being left: nothing need be done, as on a headland
+    stays = full[-max(1, len(along) // 5) :].mean(axis=0) >= 0.5
+    share = full.mean(axis=0) * stays
+    under = slice(FINE_PARTS, 2 * FINE_PARTS)
+    much = 3 * np.count_nonzero(share[under] >= SHARE) >= FINE_PARTS
+    over = share >= (SHARE if much else MOST)
+    beyond = (want == 0).mean(axis=0) >= 0.5
+    mine = np.flatnonzero(over[under])
+    over_width = len(mine) * step
+    side = 0
+    if len(mine):
+        lean = float(mine.mean()) - (FINE_PARTS - 1) / 2
+        side = 0 if abs(lean) < 1 else (1 if lean > 0 else -1)
+    move, move_side = _move(over, beyond, step) if len(mine) else (0.0, 0)
+    hit = np.flatnonzero(full[:, under].any(axis=1)) if len(mine) else []
+    near = along <= max(3.0, along[0])
+    after = counts[near][:, under] + free[near][:, under]
+    pairs = after.reshape(int(near.sum()), PARTS, 2).transpose(1, 0, 2).reshape(PARTS, -1)
+    strip = np.sort(pairs, axis=1)[:, pairs.shape[1] // 2]
+    rises = full[near][:, under].reshape(int(near.sum()), PARTS, 2).mean(axis=(0, 2)) >= 0.5
+    return Ahead(
+        over_width,
+        side,
+        move,
+        move_side,
+        float(along[hit[0]]) if len(hit) else np.inf,
+        tuple(int(n) for n in strip),
+        tuple(bool(b) for b in rises),
+    )
+
+
+def _tool_course(pose, middle, along):
+    """Return the tool's heading, rad, at distances along its way, m."""
+    bend = pose.curvature * along
+    swing = _wrap(pose.tool_heading - pose.heading)
+    if swing == 0:
+        return pose.tool_heading + bend
+    back = (pose.x - middle[0]) * np.cos(pose.heading) + (pose.y - middle[1]) * np.sin(pose.heading)
+    lag = max(back, 1.0)
+    tractor = pose.tool_heading - swing
+    behind = swing + pose.curvature * lag
+    return tractor + bend - pose.curvature * lag + behind * np.exp(-along / lag)
+
+
+def _move(over, beyond, step):
+    """Return the shortest sideways move (m, which way) that leaves a clean width in the field."""
+
+    def under(parts):  # how many with the tool shifted by each step
+        total = np.concatenate([[0], np.cumsum(parts)])
+        return total[FINE_PARTS:] - total[:-FINE_PARTS]
+
+    shift = np.arange(2 * FINE_PARTS + 1) - FINE_PARTS
+    out = under(beyond)
+    # out of the field is no way out, but who works over the edge already may stay so
+    clean = np.flatnonzero((under(over) <= 0) & (out <= out[FINE_PARTS]))
+    if len(clean) == 0:
+        return 0.0, 0
+    best = shift[clean[np.argmin(np.abs(shift[clean]))]]
+    return abs(float(best)) * step, int(np.sign(best))

@@ -1,0 +1,264 @@
+"""How steadily someone drives: straight passes, how far they lie apart, and how much that varies.
+
+Pure, and after the event: swept pieces in, figures out. What is measured is the tool as the receiver
+saw it, so the receiver's own error from pass to pass is in it; the counts have the same error in
+them, and it is the counts that warnings are about.
+"""
+
+from dataclasses import dataclass
+from math import cos, sin
+
+import numpy as np
+
+from cabapp.track.swept_ground import TICK, Pieces
+
+STEP = 4.0  # m between the places a pass is known by
+SHORTEST = 60.0  # m; a shorter drive says little
+ALIGNED = np.deg2rad(15.0)  # a pass keeps its heading so well; neighbours are so parallel
+ENOUGH = 4  # spacings
+NORMAL = 1.4826  # a normal deviation is so many times the median absolute one, 1/PhiInv(3/4)
+FEW = {2: 1.196, 3: 1.495, 4: 1.363, 5: 1.206, 6: 1.200, 7: 1.140, 8: 1.129, 9: 1.107}
+"""What the median absolute deviation of n values is short of (Croux and Rousseeuw 1992,
+"Time-efficient algorithms for two highly robust estimators of scale", table of b_n; from memory,
+and held to simulation by a test)."""
+
+
+@dataclass(frozen=True)
+class Pass:
+    """One straight drive of the working tool.
+
+    Attributes
+    ----------
+    start, end : float
+        POSIX s.
+    x, y : float
+        A place on the fitted line, m on the plane.
+    heading : float
+        Of the fitted line as driven, rad, east 0, counter-clockwise.
+    length : float
+        m.
+    rms : float
+        Sideways error against the fitted line, root mean square, m.
+    line : ndarray, shape (n, 2)
+        Middle of the tool every few metres, m.
+    """
+
+    start: float
+    end: float
+    x: float
+    y: float
+    heading: float
+    length: float
+    rms: float
+    line: np.ndarray
+
+
+@dataclass(frozen=True)
+class Spacing:
+    """How far a pass lies from the one beside it that was there before.
+
+    Attributes
+    ----------
+    at : float
+        When the later one was driven, POSIX s.
+    metres : float
+        Median along the pass.
+    within : float
+        Spread along the pass, m (1 sigma).
+    """
+
+    at: float
+    metres: float
+    within: float
+
+
+@dataclass(frozen=True)
+class Hour:
+    """Steadiness in one hour that begins at `at`, POSIX s: sigma in m of so many spacings."""
+
+    at: float
+    sigma: float
+    spacings: int
+
+
+@dataclass(frozen=True)
+class Steadiness:
+    """What the drives of one person say.
+
+    Attributes
+    ----------
+    passes : tuple of Pass
+    spacings : tuple of Spacing
+    sigma : float or None
+        Deviation of the spacing at a place from what it usually is, m; None below 4 spacings.
+    by_hour : tuple of Hour
+        Hours since the first pass with at least 4 spacings. For her alone: a hint to rest.
+    trend : float or None
+        How much sigma grows in an hour, m; None below 3 such hours.
+    """
+
+    passes: tuple[Pass, ...]
+    spacings: tuple[Spacing, ...]
+    sigma: float | None
+    by_hour: tuple[Hour, ...]
+    trend: float | None
+
+
+def steadiness(stints: list[Pieces], aim: float) -> Steadiness:
+    """Return how steadily passes were driven and spaced.
+
+    Parameters
+    ----------
+    stints : list of Pieces
+        Of one person on one field, in order of time.
+    aim : float
+        Spacing meant, m: the working width over the target. A pair farther from it than half of it
+        (another lap, a headland, a place redone) says nothing and is left out.
+
+    Raises
+    ------
+    ValueError
+        No spacing meant.
+
+    Notes
+    -----
+    sigma^2 = s^2 + w^2, with s the deviation of the spacings from pass to pass, by the median
+    absolute deviation times 1.4826 (Hampel 1974, "The influence curve and its role in robust
+    estimation"), and w^2 the mean over pairs of the same along the pass: slow wander.
+    One detour around a rock or one pass begun wrongly hardly moves it.
+
+    The trend is the median of the slopes between all pairs of hours (Sen 1968, J. Am. Stat.
+    Assoc. 63:1379-1389).
+    """
+    if not aim > 0:
+        raise ValueError(f"a spacing of {aim} m cannot be meant")
+    passes = tuple(one for pieces in stints for one in find_passes(pieces))
+    spacings = []
+    for n, mine in enumerate(passes):
+        beside = [_apart(mine, other, aim) for other in passes[:n]]
+        beside = [apart for apart in beside if apart is not None and len(apart)]
+        middles = [abs(float(np.median(apart)) - aim) for apart in beside]
+        if middles and min(middles) <= aim / 2:
+            apart = beside[int(np.argmin(middles))]
+            spacings.append(Spacing(mine.end, float(np.median(apart)), _spread(apart)))
+    hours = _hours(passes, spacings)
+    return Steadiness(passes, tuple(spacings), _sigma(spacings), hours, _trend(hours))
+
+
+def find_passes(pieces: Pieces) -> list[Pass]:
+    """Return the straight drives of one stint with the tool working, in order of time.
+
+    A drive ends where the heading over about 12 m has left that of its beginning by 15 degrees,
+    where the tool stopped working, and where no position was trusted; below 60 m it is no pass.
+    """
+    if len(pieces) < 2:
+        return []
+    q = pieces.quad
+    middle = (q[:, 2] + q[:, 3]) / 2
+    fresh = np.concatenate([[True], pieces.s0[1:] > pieces.s1[:-1]])
+    out = []
+    for part in np.split(np.arange(len(q)), np.flatnonzero(fresh)[1:]):
+        metres = (pieces.s1[part] - pieces.s1[part[0]]) * TICK
+        if len(part) < 2 or metres[-1] < SHORTEST:
+            continue
+        at = np.arange(0, metres[-1], STEP)
+        line = np.column_stack([np.interp(at, metres, middle[part, i]) for i in (0, 1)])
+        t = np.interp(at, metres, pieces.t[part])
+        out += [_fit(t[a:b], line[a:b]) for a, b in _straight(line)]
+    return [one for one in out if one is not None]
+
+
+def _straight(line):
+    """Return first and last + 1 of the straight runs among places STEP apart."""
+    step = line[3:] - line[:-3]
+    way = np.arctan2(step[:, 1], step[:, 0])  # at place n: from n to n + 3
+    runs, first = [], 0
+    for n in range(1, len(way)):
+        if abs((way[n] - way[first] + np.pi) % (2 * np.pi) - np.pi) > ALIGNED:
+            if n > first + 1:
+                runs.append((first, n))
+            first = n
+    runs.append((first, len(line)))
+    return [(a, b) for a, b in runs if (b - a - 1) * STEP >= SHORTEST]
+
+
+def _fit(t, line):
+    """Return the pass of a run: its line is that of least squares square to it."""
+    middle = line.mean(axis=0)
+    way = np.linalg.svd(line - middle, full_matrices=False)[2][0]
+    way = way * (1 if way @ (line[-1] - line[0]) > 0 else -1)
+    along, aside = (line - middle) @ way, (line - middle) @ (-way[1], way[0])
+    return Pass(
+        float(t[0]),
+        float(t[-1]),
+        float(middle[0]),
+        float(middle[1]),
+        float(np.arctan2(way[1], way[0])),
+        float(along[-1] - along[0]),
+        float(np.sqrt((aside**2).mean())),
+        line,
+    )
+
+
+def _apart(mine, other, aim):
+    """Return how far `mine` lies from `other`, m, at its places beside it; None if not parallel
+    or too far off to be the neighbour."""
+    if abs(sin(mine.heading - other.heading)) > sin(ALIGNED):
+        return None
+    c, s = cos(other.heading), sin(other.heading)
+    if abs((mine.y - other.y) * c - (mine.x - other.x) * s) > 3 * aim:
+        return None
+    way = np.array([c, s])
+    across = np.array([-way[1], way[0]])
+    here = (mine.line - (other.x, other.y)) @ way
+    there = (other.line - (other.x, other.y)) @ way
+    beside = (here >= there.min()) & (here <= there.max())
+    if beside.sum() * STEP < SHORTEST:
+        return None
+    order = np.argsort(there)
+    edge = np.interp(here[beside], there[order], ((other.line - (other.x, other.y)) @ across)[order])
+    return np.abs(((mine.line - (other.x, other.y)) @ across)[beside] - edge)
+
+
+def _spread(values):
+    """Return the deviation of values by the median absolute one, set right for few values.
+
+    >>> round(_spread([1.0, 2.0, 3.0, 4.0, 100.0]), 3)
+    1.788
+    """
+    values = np.asarray(values)
+    n = len(values)
+    short = FEW.get(n, n / (n - 0.8) if n > 1 else 1.0)
+    return float(short * NORMAL * np.median(np.abs(values - np.median(values))))
+
+
+def _sigma(spacings):
+    if len(spacings) < ENOUGH:
+        return None
+    within = np.array([one.within for one in spacings])
+    return float(np.sqrt(_spread([one.metres for one in spacings]) ** 2 + (within**2).mean()))
+
+
+def _hours(passes, spacings):
+    if not passes:
+        return ()
+    start = passes[0].start
+    groups = {}
+    for one in spacings:
+        groups.setdefault(int((one.at - start) // 3600), []).append(one)
+    return tuple(
+        Hour(start + 3600 * n, _sigma(group), len(group))
+        for n, group in sorted(groups.items())
+        if len(group) >= ENOUGH
+    )
+
+
+def _trend(hours):
+    if len(hours) < 3:
+        return None
+    slopes = [
+        (b.sigma - a.sigma) / ((b.at - a.at) / 3600)
+        for n, a in enumerate(hours)
+        for b in hours[n + 1 :]
+    ]
+    return float(np.median(slopes))

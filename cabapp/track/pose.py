@@ -1,0 +1,119 @@
+"""Where tractor and tool are this moment, from the newest fixes alone."""
+
+from dataclasses import dataclass
+from math import atan2, cos, hypot, pi, sin
+
+import numpy as np
+
+from cabapp.track.path import wrap
+from cabapp.track.tool import Tool
+from cabapp.track.towing import tool_heading
+
+
+@dataclass(frozen=True)
+class Pose:
+    """Where everything is now, as far as the fixes up to now tell.
+
+    Attributes
+    ----------
+    x, y : float
+        Antenna, m.
+    heading, tool_heading : float
+        Tractor's and tool's, rad, east 0, counter-clockwise.
+    left, right : tuple[float, float]
+        Ends of what works of the tool line, m.
+    speed : float
+        m/s.
+    curvature : float
+        Of the tractor's path, 1/m, positive to the left.
+    reversing : bool
+    t : float
+        POSIX s.
+    """
+
+    x: float
+    y: float
+    heading: float
+    tool_heading: float
+    left: tuple[float, float]
+    right: tuple[float, float]
+    speed: float
+    curvature: float
+    reversing: bool
+    t: float
+
+
+@dataclass(frozen=True)
+class Track:
+    """The end of a path: its last nodes and what is known at the first of them.
+
+    Attributes
+    ----------
+    nodes : ndarray, shape (n + 1, 3)
+        Time, s, and place, m; n at least 1.
+    way, gear : ndarray, shape (n,)
+        Of each chord between them: direction of motion, rad; below 0 = reversing.
+    theta : float or None
+        Tractor's heading at the first node, rad.
+    start : tuple or None
+        Antenna x, y (m), tractor heading and tool heading (rad) where pieces end so far.
+    """
+
+    nodes: np.ndarray
+    way: np.ndarray
+    gear: np.ndarray
+    theta: float | None
+    start: tuple | None
+
+
+def pose_now(tool: Tool, track: Track, last, wing: str) -> Pose:
+    """Return the pose at the newest fix (t, x, y, ...), the turn going on as it went."""
+    nodes, gear = track.nodes, track.gear[-1]
+    noses = np.where(track.gear > 0, track.way, track.way + pi)
+    nose = float(noses[-1])
+    back = nose if track.theta is None else track.theta
+    chords = np.diff(nodes, axis=0)
+    dist = np.hypot(chords[:, 1], chords[:, 2])
+    if len(noses) > 1:
+        turn = wrap(nose - noses[-2])
+        back = noses[-2] + turn * dist[-2] / (dist[-2] + dist[-1])
+    bend = float(np.clip(wrap(nose - back), -0.5, 0.5))
+    heading = nose + bend
+    t, x, y = (float(v) for v in last[:3])
+    speed = float(dist[-1] / chords[-1, 0])
+    idle = t - float(nodes[-1, 0])
+    if idle > 2.0:
+        speed = hypot(x - nodes[-1, 1], y - nodes[-1, 2]) / idle
+    hitch_x = x - tool.antenna_to_hitch * cos(heading)
+    hitch_y = y - tool.antenna_to_hitch * sin(heading)
+    psi = heading
+    if tool.hitch:
+        psi = _towed(tool, track, nose, gear, (x, y))
+        hitch_x -= tool.hitch * cos(psi)
+        hitch_y -= tool.hitch * sin(psi)
+    left, right = tool.edges(wing)
+    return Pose(
+        x,
+        y,
+        float(wrap(heading)),
+        float(wrap(psi)),
+        (hitch_x - left * sin(psi), hitch_y + left * cos(psi)),
+        (hitch_x - right * sin(psi), hitch_y + right * cos(psi)),
+        speed,
+        2 * bend / float(dist[-1]),
+        bool(gear < 0),
+        t,
+    )
+
+
+def _towed(tool, track, nose, gear, here):
+    """Return the heading of a towed tool, led on from the last piece along straight steps."""
+    if track.start is None or track.start[3] is None:
+        return nose
+    psi, (x, y) = track.start[3], track.start[:2]
+    for to_x, to_y in [*track.nodes[1:, 1:].tolist(), here]:
+        step, way = hypot(to_x - x, to_y - y), atan2(to_y - y, to_x - x)
+        if gear > 0 and step > 0:
+            psi = float(tool_heading(psi, [way], [step], [1.0], [way, way], tool.hitch)[-1])
+        x, y = to_x, to_y
+    return psi

@@ -1,0 +1,360 @@
+"""From fixes to swept pieces: where the tool went, not where the antenna went.
+
+The law of this file: whatever is fed one fix at a time gives the very same pieces as when it is
+fed all at once, because both go through the same lines and every result is rounded to a tick.
+"""
+
+from collections import deque
+from dataclasses import dataclass
+from math import hypot, inf, pi
+
+import numpy as np
+
+from cabapp.track.filter import Filter
+from cabapp.track.path import curve, far_enough, lengths, wrap
+from cabapp.track.swept_ground import TICK, Pieces, swept
+from cabapp.track.pose import Pose, Track, pose_now
+from cabapp.track.tool import Tool
+from cabapp.track.towing import tool_heading, tow
+
+CUSP = np.deg2rad(100.0)
+BLOCK = 8192
+"""Fixes taken at once: few enough that all arrays stay in cache."""
+
+
+WAITING = 64
+"""Noisy fixes of which a node may be the mean: more only come together at a standstill."""
+
+
+@dataclass(frozen=True)
+class Rules:
+    """What the counting believes of a machine.
+
+    Attributes
+    ----------
+    max_gap : float
+        Longest time between fixes that is not unknown ground, s.
+    max_speed : float
+        Faster is a jump, m/s.
+    step : float
+        Shortest move that says a direction, m; 6 times a fix's own error is asked too, up to
+        4 steps: more would cut off turns. Where that asks for more than a step, the fixes of the
+        last half of the way are averaged; others are never moved.
+    leave : float | None
+        Path after which ground swept again is a new visit, m; None = 2 working widths.
+    reverse_speed, reverse_limit : float
+        Nobody backs a tool faster (m/s) or farther (m) than this: then it was no reversing.
+    bow : float
+        Farthest an end of the tool line may stray from the straight side of its piece, m; pieces
+        of a turn are cut so short.
+
+    Notes
+    -----
+    All defaults are common practice, chosen for field machines at 1 to 10 fixes a second.
+    """
+
+    max_gap: float = 5.0
+    max_speed: float = 15.0
+    step: float = 1.5
+    leave: float | None = None
+    reverse_speed: float = 1.6
+    reverse_limit: float = 20.0
+    bow: float = 0.04
+
+
+@dataclass(frozen=True)
+class Switch:
+    """From time t (POSIX s) on the tool works or not, with all its width or a wing up."""
+
+    t: float
+    working: bool
+    wing: str = "all"
+
+
+class Sweeper:
+    """Turns the fixes of one stint into swept pieces.
+
+    Parameters
+    ----------
+    tool : Tool
+    rules : Rules
+
+    Notes
+    -----
+    A direction is known only from moving, so a piece is given out when the fix after its end has
+    come: one `step` or one fix later.
+    """
+
+    def __init__(self, tool: Tool, rules: Rules = Rules()):
+        self.tool = tool
+        self.rules = rules
+        self.leave = round((2 * tool.width if rules.leave is None else rules.leave) / TICK)
+        self.used = 0
+        self.unknown: list[tuple[float, float, tuple[float, float], tuple[float, float]]] = []
+        self.length = 0.0
+        self._filter = Filter(rules.max_gap, rules.max_speed)
+        self._switch_t: list[float] = []
+        self._switches: list[Switch] = []
+        self._odometer = 0
+        self._last = None  # newest accepted fix (t, x, y, sigma)
+        self._fresh()
+
+    def _fresh(self):
+        """Forget the stretch before a break; odometer and switches go on."""
+        self._nodes = np.zeros((0, 3))  # t, x, y; the first is the start of what is not given out
+        self._waiting = deque(maxlen=WAITING)  # noisy fixes since the last node
+        self._way = np.zeros(0)  # direction of motion of the chords between them
+        self._gear = np.zeros(0)  # +1 forward, -1 backward
+        self._backed = 0.0  # m gone backward since the cusp
+        self._speed = inf  # along the last chord, m/s
+        self._theta = None  # tractor heading at the first node
+        self._pose = None  # (centre x, y, tool heading) at the first node
+        self._psi = None  # tool heading from straight chords only: says where to cut finer
+
+    @property
+    def rejected(self) -> dict[str, int]:
+        """Fixes not used, by reason."""
+        return self._filter.rejected
+
+    def switch(self, switch: Switch) -> None:
+        """Tell that the tool starts or stops working; times must not run backward."""
+        if self._switches and switch.t < self._switches[-1].t:
+            raise ValueError("switches must come in order of time")
+        self._switches.append(switch)
+        self._switch_t.append(switch.t)
+
+    def feed(self, t, xy, switches=(), sigma=None) -> Pieces:
+        """Take fixes and return the pieces that are certain by now.
+
+        Parameters
+        ----------
+        t : array_like, shape (n,)
+            POSIX s.
+        xy : array_like, shape (n, 2)
+            Antenna, m on the plane, no NaN.
+        switches : sequence of Switch
+            Those up to the last of these fixes, if `switch` was not called for them.
+        sigma : array_like, shape (n,), optional
+            Standard error of each fix, m; NaN or None = not stated.
+        """
+        for one in switches:
+            self.switch(one)
+        t = np.atleast_1d(np.asarray(t, float))
+        if len(t) > BLOCK:
+            xy = np.asarray(xy, float).reshape(-1, 2)
+            sigma = np.full(len(t), np.nan) if sigma is None else np.asarray(sigma, float)
+            cuts = [slice(n, n + BLOCK) for n in range(0, len(t), BLOCK)]
+            return Pieces.join([self.feed(t[c], xy[c], (), sigma[c]) for c in cuts], self.leave)
+        rows = np.empty((len(t), 4))
+        rows[:, 0] = t
+        rows[:, 1:3] = np.asarray(xy, float).reshape(-1, 2)
+        rows[:, 3] = 0.0 if sigma is None else np.nan_to_num(np.asarray(sigma, float))
+        rows, breaks = self._filter.feed(rows)
+        self.used += len(rows)
+        out = []
+        cuts = [0, *np.flatnonzero(breaks).tolist(), len(rows)]
+        for a, b in zip(cuts, cuts[1:]):
+            if a == b:
+                continue
+            if breaks[a]:
+                out.append(self._close())
+                self._open(rows[a])
+                self._extend(rows[a + 1 : b])
+            else:
+                self._extend(rows[a:b])
+            out.append(self._give(len(self._way) - 1))
+        return Pieces.join(out, self.leave)
+
+    def finish(self) -> Pieces:
+        """Return what is left at the end of the stint."""
+        self._filter.flush()
+        return self._close()
+
+    # --- one stretch without a break ---------------------------------------------------------
+
+    def _open(self, row):
+        if self._last is not None:
+            t0, x0, y0 = self._last[:3]
+            t1, x1, y1 = row[:3]
+            self._odometer += round(hypot(x1 - x0, y1 - y0) / TICK)
+            for a, b in self._worked(t0, t1):
+                self.unknown.append((a, b, (x0, y0), (x1, y1)))
+        self._last = row
+        self._nodes = row[None, :3].copy()
+
+    def _worked(self, t0, t1):
+        """Return the parts of a time in which the tool was said to work."""
+        edges = [t0, *[t for t in self._switch_t if t0 < t < t1], t1]
+        parts = [(a, b) for a, b in zip(edges, edges[1:]) if self._states([(a + b) / 2])[0][0]]
+        return parts
+
+    def _states(self, times):
+        """Return whether the tool works and its wing, at times that are no switch's own."""
+        index = np.searchsorted(np.array(self._switch_t), times, side="right") - 1
+        off = Switch(-inf, False)
+        return [
+            (s.working, s.wing) for s in (self._switches[i] if i >= 0 else off for i in index)
+        ]
+
+    def _extend(self, rows):
+        """Add those fixes that moved far enough from the node before to tell a direction."""
+        if len(rows) == 0:
+            return
+        self.length += float(lengths(self._last[1:3], rows[:, 1:3]).sum())
+        self._last = rows[-1]
+        need = self.rules.step * np.minimum(np.maximum(6 * rows[:, 3] / self.rules.step, 1), 4)
+        before = np.concatenate([self._nodes[-1:, 1:], rows[:-1, 1:3]])
+        moved = rows[:, 1:3] - before
+        far = moved[:, 0] * moved[:, 0] + moved[:, 1] * moved[:, 1] >= need * need
+        if not self._waiting and far.all():
+            chosen = rows[:, :3]
+        else:
+            smooth = need > self.rules.step
+            chosen = far_enough(rows, need, smooth, self._nodes[-1, 1:], self._waiting)
+        if len(chosen):
+            self._add(chosen)
+
+    def _add(self, nodes):
+        first = len(self._way)
+        self._nodes = np.concatenate([self._nodes, nodes])
+        step = self._nodes[first + 1 :] - self._nodes[first:-1]
+        way = np.arctan2(step[:, 2], step[:, 1])
+        dist = np.hypot(step[:, 1], step[:, 2])
+        speed = dist / step[:, 0]
+        gear = np.ones(len(way))
+        if first:
+            way_all = np.concatenate([self._way[-1:], way])
+            gear[:] = self._gear[-1]
+        else:
+            way_all = np.concatenate([way[:1], way])
+        cusp = np.abs(wrap(way_all[1:] - way_all[:-1])) > CUSP
+        if cusp.any() or gear[0] < 0:
+            self._gears(gear, cusp, speed, dist)
+        self._speed = speed[-1]
+        self._way = np.concatenate([self._way, way])
+        self._gear = np.concatenate([self._gear, gear])
+
+    def _gears(self, gear, cusp, speed, dist):
+        """Follow changes between forward and backward: a sharp cusp taken slowly."""
+        now, before = gear[0], self._speed
+        for i in range(len(gear)):
+            if cusp[i] and min(speed[i], before) < self.rules.reverse_speed:
+                now = -now
+                self._backed = 0.0
+            before = speed[i]
+            if now < 0:
+                self._backed += dist[i]
+                if speed[i] > self.rules.reverse_speed or self._backed > self.rules.reverse_limit:
+                    now = 1.0
+            gear[i] = now
+
+    def _close(self) -> Pieces:
+        """Give out the rest of a stretch, its last heading guessed from the turn before."""
+        out = self._give(len(self._way))
+        self._fresh()
+        return out
+
+    def _give(self, count) -> Pieces:
+        """Give out the first `count` chords; all but the very last heading come from both sides."""
+        if count <= 0:
+            return Pieces.none(self.leave)
+        nodes, way, gear = self._nodes, self._way, self._gear
+        dist = lengths(nodes[0, 1:], nodes[1:, 1:])
+        nose = np.where(gear > 0, way, way + pi)
+        # heading at a node: tangent of the circle through it and its neighbours
+        turn = wrap(nose[1:] - nose[:-1])
+        inner = nose[:-1] + turn * dist[:-1] / (dist[:-1] + dist[1:])
+        if self._theta is None:
+            self._theta = nose[0] - wrap(inner[0] - nose[0]) if len(inner) else nose[0]
+        theta = np.concatenate([[self._theta], inner[:count]])
+        if len(theta) <= count:
+            theta = np.append(theta, nose[-1] + np.clip(wrap(nose[-1] - theta[-1]), -0.5, 0.5))
+        out = self._sweep(nodes[: count + 1], nose[:count], gear[:count], dist[:count], theta)
+        self._theta = theta[count]
+        self._nodes, self._way, self._gear = nodes[count:], way[count:], gear[count:]
+        return out
+
+    def _sweep(self, nodes, nose, gear, dist, theta) -> Pieces:
+        bend = 2 * np.maximum(np.abs(wrap(theta[:-1] - nose)), np.abs(wrap(theta[1:] - nose)))
+        if self.tool.hitch:
+            if self._psi is None:
+                self._psi = nose[0]
+            coarse = tool_heading(self._psi, nose, dist, gear, theta, self.tool.hitch)
+            bend = np.maximum(bend, np.abs(wrap(np.diff(coarse))))
+            self._psi = coarse[-1]
+        # rise of an arc: radius (of the outer end) times the square of its angle, over 8
+        outer = dist + bend * (self.tool.width / 2 + abs(self.tool.side))
+        parts = np.sqrt(bend * outer / (8 * self.rules.bow))
+        parts = np.minimum(np.maximum(np.ceil(parts), 1), 60).astype(int)
+        seg, u = self._cut(nodes, parts)
+        x, y, heading = curve(nodes, theta, gear, dist, seg, u)
+        t = nodes[seg, 0] + u * (nodes[seg + 1, 0] - nodes[seg, 0])
+        if self._pose is None:
+            start = (nodes[0, 1], nodes[0, 2], theta[0], None)
+        else:
+            start = self._pose
+        xy = np.empty((len(x), 2))
+        xy[:, 0], xy[:, 1] = x, y
+        centre, psi, first_psi = tow(self.tool, start, xy, heading, gear[seg], nose[0])
+        self._pose = (x[-1], y[-1], heading[-1], psi[-1])
+
+        run = lengths(np.array(start[:2], float), xy)
+        run = np.rint(run / TICK).astype(np.int64)
+        s1 = self._odometer + np.cumsum(run)
+        s0 = s1 - run
+        self._odometer = int(s1[-1])
+
+        t0 = np.concatenate([[nodes[0, 0]], t[:-1]])
+        edges, working = self._edges((t0 + t) / 2)
+        credit = working & (gear[seg] > 0) & (run > 0)
+        quad = np.empty((len(t), 4, 2))
+        psis = np.concatenate([[first_psi], psi])
+        across = np.empty((len(psis), 2))
+        across[:, 0], across[:, 1] = -np.sin(psis), np.cos(psis)
+        for side in (0, 1):
+            edge = edges[:, side, None]
+            quad[:, side] = centre[:-1] + across[:-1] * edge
+            quad[:, 3 - side] = centre[1:] + across[1:] * edge
+        quad = np.rint(quad[credit] * (1 / TICK)) * TICK
+        return swept(quad, s0[credit], s1[credit], t[credit], self.leave)
+
+    def _cut(self, nodes, parts):
+        """Return chord and place along it (0 to 1] of every piece's end, switches included."""
+        seg = np.repeat(np.arange(len(parts)), parts)
+        rank = np.arange(len(seg)) - np.repeat(np.cumsum(parts) - parts, parts)
+        u = (rank + 1) / parts[seg]
+        inside = [s for s in self._switch_t if nodes[0, 0] < s < nodes[-1, 0]]
+        if inside:
+            at = np.array(inside)
+            k = np.searchsorted(nodes[:, 0], at, side="right") - 1
+            share = (at - nodes[k, 0]) / (nodes[k + 1, 0] - nodes[k, 0])
+            seg, u = np.concatenate([seg, k]), np.concatenate([u, share])
+            order = np.lexsort((u, seg))
+            seg, u = seg[order], u[order]
+            fresh = np.concatenate([[True], (np.diff(seg) > 0) | (np.diff(u) > 0)])
+            fresh &= u > 0
+            seg, u = seg[fresh], u[fresh]
+        return seg, u
+
+    def _edges(self, times):
+        """Return the ends (n, 2) of what works and whether it works (n,), at times, POSIX s."""
+        index = np.searchsorted(np.array(self._switch_t), times, side="right")
+        table = np.array(
+            [self.tool.edges(), *(self.tool.edges(s.wing) for s in self._switches)], float
+        )
+        work = np.array([False, *(s.working for s in self._switches)])
+        return table[index], work[index]
+
+    @property
+    def odometer(self) -> int:
+        """Path up to the last piece given out, ticks."""
+        return self._odometer
+
+    @property
+    def pose(self) -> Pose | None:
+        """Where tractor and tool are at the newest fix, or None before they have moved."""
+        if self._last is None or len(self._way) == 0:
+            return None
+        _, wing = self._states([self._last[0]])[0]
+        track = Track(self._nodes, self._way, self._gear, self._theta, self._pose)
+        return pose_now(self.tool, track, self._last, wing)

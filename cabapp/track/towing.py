@@ -1,0 +1,113 @@
+"""How a towed tool follows its hitch; it knows no ground and no time.
+
+Off-tracking: d(psi)/ds = sin(theta - psi) / L, whose exact solution along a straight stretch of
+hitch path of length d and direction theta is
+tan((psi1 - theta)/2) = tan((psi0 - theta)/2) exp(-d/L)  (the tractrix: ProofWiki, "Equation of
+Tractrix"; Sayers 1991, Vehicle System Dynamics 20(5), 297-308, for its use off the road).
+"""
+
+from math import cos, exp, sin
+
+import numpy as np
+
+from cabapp.track.tool import Tool
+
+
+def tool_heading(psi, way, dist, gear, theta, length) -> np.ndarray:
+    """Return the tool's heading at each node of its hitch's path, rad, shape (n + 1,).
+
+    Parameters
+    ----------
+    psi : float
+        Heading at the first node, rad.
+    way, dist : array_like, shape (n,)
+        Direction (rad) and length (m) of each chord of the hitch's path.
+    gear : array_like, shape (n,)
+        Below 0 = reversing: a towed tool backs unsteadily, so it is only turned with the tractor.
+    theta : array_like, shape (n + 1,)
+        The tractor's heading at the nodes, rad; used in reverse only.
+    length : float
+        Hitch to working line, m, above 0.
+
+    Notes
+    -----
+    Half angles make each step linear: (cos, sin)(psi/2) turned into the chord's frame, its second
+    part shrunk by exp(-d/L), and turned back. So no tangent runs to infinity.
+
+    Examples
+    --------
+    A hitch that pulls straight away from a tool standing square to it, one drawbar length of 6 m
+    (tractrix: tan(psi/2) = exp(-1)):
+
+    >>> float(tool_heading(np.pi / 2, [0.0], [6.0], [1], [0, 0], 6.0)[1].round(5))
+    0.70503
+    """
+    out = [float(psi)]
+    half_c, half_s = cos(psi / 2), sin(psi / 2)
+    turns = np.diff(theta)
+    for a, d, g, turn in zip(
+        np.asarray(way, float).tolist(),
+        np.asarray(dist, float).tolist(),
+        np.asarray(gear, float).tolist(),
+        turns.tolist(),
+    ):
+        if g < 0:
+            c, s = cos(turn / 2), sin(turn / 2)
+            half_c, half_s = half_c * c - half_s * s, half_s * c + half_c * s
+        else:
+            c, s = cos(a / 2), sin(a / 2)
+            along, across = half_c * c + half_s * s, half_s * c - half_c * s
+            across *= exp(-d / length)
+            size = (along * along + across * across) ** 0.5
+            if size > 0:
+                along, across = along / size, across / size
+                half_c, half_s = along * c - across * s, across * c + along * s
+        out.append(2 * np.arctan2(half_s, half_c))
+    return np.array(out)
+
+
+def tow(tool: Tool, start, xy, heading, gear, first_way):
+    """Return where the middle of the tractor's line meets the working line, and its heading.
+
+    Parameters
+    ----------
+    tool : Tool
+    start : tuple
+        Antenna x, y (m), tractor heading (rad) and tool heading (rad or None) before.
+    xy : ndarray, shape (n, 2)
+        Antenna, m.
+    heading : ndarray, shape (n,)
+        Tractor's, rad.
+    gear : ndarray, shape (n,)
+        Below 0 = reversing.
+    first_way : float
+        What the tool's heading is taken for when nothing is known before, rad.
+
+    Returns
+    -------
+    centre : ndarray, shape (n + 1, 2)
+        m, the place before included.
+    psi : ndarray, shape (n,)
+        rad.
+    psi0 : float
+        The heading before, rad.
+    """
+    theta = np.concatenate([[start[2]], heading])
+    place = np.concatenate([[start[:2]], xy])
+    hitch = place
+    if tool.antenna_to_hitch:
+        hitch = place - tool.antenna_to_hitch * np.column_stack([np.cos(theta), np.sin(theta)])
+    if not tool.hitch:
+        return hitch, heading, start[2]
+    step = np.diff(hitch, axis=0)
+    psi0 = first_way if start[3] is None else start[3]
+    psi = tool_heading(
+        psi0,
+        np.arctan2(step[:, 1], step[:, 0]),
+        np.hypot(step[:, 0], step[:, 1]),
+        gear,
+        theta,
+        tool.hitch,
+    )
+    centre = hitch - tool.hitch * np.column_stack([np.cos(psi), np.sin(psi)])
+    return centre, psi[1:], psi0

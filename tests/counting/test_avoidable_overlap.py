@@ -1,0 +1,81 @@
+"""Re-covering that could have been spared, told from the one that could not."""
+
+import numpy as np
+import pytest
+from shapely.geometry import Polygon, box
+
+from cabapp.counting.areas.avoidable_overlap import split
+from cabapp.geometry.field_ground import Field
+from cabapp.track.swept_ground import Pieces
+from cabapp.track.swath import Sweeper, Switch
+from cabapp.counting.areas.area_totals import add_up, lay_rows, tally
+from cabapp.track.tool import Tool
+
+WIDTH, ROW = 12.0, 2.0
+
+
+def lay(*starts, south=20, north=180):
+    """Intervals of a 12 m tool on rows, one pass after the other."""
+    rows = np.arange(int(south / ROW), int(north / ROW))
+    n = len(rows)
+    return (
+        np.tile(rows, len(starts)),
+        np.repeat(np.array(starts, float), n),
+        np.repeat(np.array(starts, float) + WIDTH, n),
+        np.repeat(np.arange(len(starts)), n),
+    )
+
+
+def test_half_laps_that_stray_onto_finished_ground_are_avoidable():
+    """With bare ground beyond, 3 m of finished ground run over again could have been spared."""
+    field = Field(box(-200, 0, 200, 200), 2)
+    avoidable, unavoidable = split(lay(0, 0, 9), field, ROW, WIDTH)
+    assert avoidable == pytest.approx(3 * 160, rel=0.05)
+    assert unavoidable == 0
+
+
+def test_the_closing_strip_is_unavoidable():
+    """A strip 5 m wide left between finished ground costs 7 m re-covered each pass: no other way."""
+    field = Field(box(-200, 0, 200, 200), 2)
+    avoidable, unavoidable = split(lay(0, 0, 17, 17, 8, 8), field, ROW, WIDTH)
+    assert avoidable == 0
+    assert unavoidable == pytest.approx(7 * 160, rel=0.06)
+
+
+def test_a_whole_needless_pass_is_avoidable():
+    """Running a finished lane a third time is all avoidable."""
+    field = Field(box(-200, 0, 200, 200), 2)
+    assert split(lay(0, 0, 0), field, ROW, WIDTH) == (pytest.approx(12 * 160, rel=0.05), 0)
+
+
+def test_a_last_lap_against_an_obstacle_is_unavoidable():
+    """Between finished ground and a hole there is no better place for the tool."""
+    hole = [(15, 10), (45, 10), (45, 190), (15, 190)]
+    field = Field(Polygon([(-200, 0), (200, 0), (200, 200), (-200, 200)], [hole]), 2)
+    avoidable, unavoidable = split(lay(-3, -3, 3, 3), field, ROW, WIDTH)
+    assert avoidable == 0
+    assert unavoidable == pytest.approx(6 * 160, rel=0.06)
+
+
+def test_where_one_pass_is_enough_a_second_is_over():
+    """On ground wanted once, the second pass is re-covering; its neighbour is not."""
+    field = Field(box(-200, 0, 200, 200), 2, once=box(-100, 0, 6, 200))
+    avoidable, unavoidable = split(lay(0, 0), field, ROW, WIDTH)
+    assert avoidable + unavoidable == pytest.approx(6 * 160, rel=0.06)
+
+
+def test_ground_run_over_twice_too_often_counts_twice_in_the_passes_to_be_spared():
+    """A lane driven five times where two are wanted: its ground is re-covered once, and three passes
+    over it could have been spared, by either way of adding up."""
+    y = np.arange(0, 240.0, 4.0)
+    stints = []
+    for n in range(5):
+        sweeper = Sweeper(Tool(10.0))
+        t, xy = 3600.0 * n + np.arange(len(y)), np.column_stack([np.full(len(y), 5.0), y])
+        parts = [sweeper.feed(t, xy, [Switch(-1.0, True)]), sweeper.finish()]
+        stints.append(Pieces.join(parts, sweeper.leave))
+    field = Field(box(0, 0, 10, 230))
+    for found in (tally(stints, field), add_up(lay_rows(stints, field), field)):
+        assert found.by_count == pytest.approx({5: 2300.0}, rel=1e-3)
+        assert found.avoidable + found.unavoidable == pytest.approx(2300.0, rel=1e-3)
+        assert found.avoidable_passes == pytest.approx(3 * 2300.0, rel=1e-3)

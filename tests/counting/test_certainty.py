@@ -1,0 +1,169 @@
+"""What is claimed of gaps and of a field holds in simulation, where the truth is known.
+
+The simulated errors are first-order Gauss-Markov (see `cabapp.track.receiver_error`); the pass-to-pass
+part stays the same along a whole lane, which is worse for us than one that wanders.
+"""
+
+import numpy as np
+import pytest
+from shapely.geometry import box
+
+from cabapp.counting.edge_error import Edges
+from cabapp.geometry.field_ground import Field
+from cabapp.counting.gaps import certainty, find_gaps, list_recovered
+from cabapp.counting.job_count import JobCount
+from cabapp.track.swept_ground import Pieces
+from cabapp.counting.confidence import Proof, prove
+from cabapp.track.receiver_error import KINDS, named
+from cabapp.track.swath import Switch
+from cabapp.counting.areas.area_totals import lay_rows, tally
+from cabapp.track.tool import Tool
+
+
+@pytest.mark.parametrize("kind", ["rtk", "differential", "autonomous", "phone"])
+def test_sure_gaps_are_real_and_wide_gaps_are_found(new_claims, kind):
+    """Where a tenth or most of the neighbours miss: 95 % of the sure are real, 95 % of the wide found."""
+    claims = new_claims()
+    for seed in range(9):
+        claims.field(kind, seed, share=(0.7, 0.1, 0.1)[seed % 3])
+    assert claims.sure >= 30 and claims.wide >= 30
+    assert claims.sure_real >= 0.95 * claims.sure
+    assert claims.wide_found >= 0.95 * claims.wide
+
+
+def test_without_counting_how_rare_gaps_are_many_sure_ones_are_error(simulation):
+    """The test above can fail: by width alone, 2.33 sigma, one claim in twenty of no gap is "sure"."""
+    random = np.random.default_rng(3)
+    sim = simulation("autonomous", random)
+    said = []
+    for _ in range(6):
+        x = 6.0 + np.arange(24) * 12.0  # each lane touches the next: no gap at all
+        pieces = [sim.pieces(sim.observed(sim.lanes(x)))]
+        field = Field(box(x[0], 20, x[-1], 280), target=1)
+        plain = find_gaps(pieces, field, KINDS["autonomous"].relative, 0.0)
+        judged = find_gaps(pieces, field, Edges(pieces, [named("autonomous")], field), 0.0)
+        assert len(plain) == len(judged)
+        said.append([sum(g.certainty == "sure" for g in gaps) for gaps in (plain, judged)])
+    plain, judged = np.sum(said, axis=0)
+    assert plain >= 6
+    assert judged <= 1
+
+
+@pytest.mark.parametrize(
+    ("kind", "steering", "most"),
+    [("rtk", 0.3, 0.01), ("differential", 0.3, 0.03), ("autonomous", 0.6, 0.08)],
+)
+def test_the_interval_of_a_field_holds_the_truth(simulation, kind, steering, most):
+    """Of 90 % intervals on fields rolled by half-laps, at least 80 % of a few hold the true share."""
+    held, widths = 0, []
+    for seed in range(8):
+        random = np.random.default_rng(seed)
+        sim = simulation(kind, random, length=200.0, brief=120.0)
+        x = np.cumsum(6.0 - 2 * steering + random.normal(0, steering, 34))
+        x = x[random.random(34) > 0.05]
+        lanes = [sim.lanes(x[:16]), sim.lanes(x[16:], day=1)]
+        field = Field(box(6, 10, 160, 190), target=2)
+        true = tally([sim.pieces(part) for part in lanes], field, 0.25)
+        share = 1 - (true.none + true.by_count.get(1, 0.0)) / field.area
+        proof = prove([sim.pieces(sim.observed(p)) for p in lanes], [named(kind)] * 2, field)
+        assert 0 <= proof.low <= proof.share <= proof.high <= 1
+        held += proof.low <= share <= proof.high
+        widths.append(proof.high - proof.low)
+    assert held >= 7
+    assert np.mean(widths) < most
+
+
+def test_the_interval_is_the_same_each_time_and_counts_unknown_as_not_proven(simulation):
+    """The same stints give the same interval; half of a field without a trace is not proven."""
+    sim = simulation("rtk", np.random.default_rng(0))
+    pieces = [sim.pieces(sim.lanes(6.0 + np.arange(0, 60, 6.0)))]
+    field = Field(box(6, 20, 114, 280), target=2)
+    one, two = (prove(pieces, [named("rtk")], field) for _ in range(2))
+    assert one == two
+    # lanes at 6 to 60 m, 12 m wide: 6 to 60 m are covered twice (the last 6 m once)
+    assert one.share == pytest.approx(54 / 108, abs=0.003)
+    assert one.low <= 0.5 <= one.high < 0.53
+    assert prove([], [], field) == Proof(2, 0.0, 0.0, 0.0)
+
+
+def test_an_edge_is_known_by_who_made_it_and_when(simulation):
+    """Lanes minutes apart are told apart by the relative error, those of two days by the absolute."""
+    sim = simulation("differential", np.random.default_rng(0))
+    x = np.array([6.0, 19.0, 32.0, 45.0])
+    pieces = [sim.pieces(sim.lanes(x[:2])), sim.pieces(sim.lanes(x[2:], day=1))]
+    field = Field(box(6, 20, 45, 280), target=1)
+    edges = Edges(pieces, [named("differential")] * 2, field)
+    gaps = sorted(find_gaps(pieces, field, edges, 12.0), key=lambda gap: gap.x)
+    assert [gap.x for gap in gaps] == pytest.approx([12.5, 25.5, 38.5], abs=0.2)
+    kind = KINDS["differential"]
+    assert gaps[1].spread == pytest.approx(np.sqrt(2) * kind.absolute, rel=1e-6)
+    for gap in (gaps[0], gaps[2]):
+        # from 0 to 225 s apart, on the mean about 125 s
+        drift = (kind.absolute**2 - kind.relative**2) * -np.expm1(-125 / 3600)
+        assert gap.spread == pytest.approx(np.sqrt(2 * (kind.relative**2 + drift)), rel=0.05)
+    # where no pass bounds it, the outline does, at the absolute error
+    alone = find_gaps(pieces[:1], field, Edges(pieces[:1], [named("differential")], field), 12.0)
+    assert max(gap.spread for gap in alone) == pytest.approx(np.sqrt(2) * kind.absolute, rel=1e-6)
+
+
+def test_one_error_for_all_is_judged_by_width_alone():
+    """A number for the error keeps to Phi(g / (sigma root 2)): sure from 2.33 sigma (normal table)."""
+    assert [certainty(w, 0.3) for w in (0.70, 0.69, 0.29, 0.28)] == [
+        "sure", "maybe", "maybe", "cannot tell",
+    ]  # fmt: skip
+    with pytest.raises(ValueError):
+        certainty(1.0, -0.1)
+
+
+def test_re_covered_strips_are_listed_with_their_certainty(simulation):
+    """Two lanes that overlap by 4 m leave a strip of 4 m by 260 m above a target of one, sure."""
+    sim = simulation("rtk", np.random.default_rng(0))
+    pieces = [sim.pieces(sim.lanes(np.array([6.0, 14.0])))]
+    field = Field(box(-50, 20, 100, 280), target=1)
+    rows = lay_rows(pieces, field)
+    [strip] = list_recovered(rows, Edges(pieces, [named("rtk")], field))
+    assert (strip.kind, strip.certainty) == ("over", "sure")
+    assert strip.width == pytest.approx(4.0, rel=0.02)
+    assert strip.area == pytest.approx(1040, rel=0.01)
+    [doubted] = list_recovered(rows, Edges(pieces, [named("phone")], field))
+    assert doubted.certainty != "sure"
+
+
+def test_strips_joined_at_their_ends_are_as_wide_as_each_strip():
+    """Twenty slits of 0.4 m that all open into one bare strip are no gap as wide as the field."""
+    slits = box(0, 0, 0.4, 200)
+    ground = []
+    for n in range(20):
+        x = 10.0 * n
+        ground.append([[x + 0.4, 2.0], [x + 10, 2.0], [x + 10, 200.0], [x + 0.4, 200.0]])
+    quad = np.array(ground)
+    number = np.arange(20)
+    pieces = Pieces(quad, number * 1000_000, number * 1000_000 + 1, number * 60.0, 1)
+    field = Field(box(0, 0, 200, 200), target=1)
+    [gap] = find_gaps([pieces], field, 0.15, 0.0, row=0.25)
+    assert gap.area == pytest.approx(20 * slits.area + 2.0 * 200 - 20 * 0.8, rel=0.02)
+    assert gap.width < 1.0
+
+
+def test_a_job_tells_its_proof_and_strips_from_what_the_fixes_state():
+    """A job counted live judges by the stated error of its fixes, or by a class it is told."""
+    job = JobCount(
+        {"type": "Polygon", "coordinates": [[[-105, 50], [-104.999, 50], [-104.999, 50.002],
+                                             [-105, 50.002], [-105, 50]]]}, 1)  # fmt: skip
+    lat = np.linspace(50.0001, 50.0019, 80)
+    job.begin("one", 1000.0, Tool(12.0))
+    job.switch(Switch(1000.0, True))
+    for n, north in enumerate(lat):
+        job.fix(1001.0 + n, north, -104.9995, 0.02, 4)
+    job.end()
+    job.add_stint("two", 500.0, Tool(12.0), 501.0 + np.arange(80.0), lat, np.full(80, -104.9997),
+                  None, [Switch(500.0, True)], None, "phone")  # fmt: skip
+    two, one = job.receivers()
+    assert (one.basis, float(one.absolute[0])) == ("stated error", 0.02)
+    assert (two.basis, float(two.absolute[0])) == ("named", KINDS["phone"].absolute)
+    proof = job.proof()
+    covered = job.tally().covered / job.field.area
+    assert proof.share == pytest.approx(covered, abs=0.01)
+    assert proof.words("rolled").startswith("rolled at least once: ")
+    assert [gap.certainty for gap in job.gaps(0.0)] == ["sure"] * len(job.gaps())
+    assert JobCount(None, 2, centre=(50.0, -105.0)).proof() is None
