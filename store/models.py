@@ -223,7 +223,7 @@ class Tap(Fact):
 
 
 class TraceChunk(Fact):
-    """Some minutes of trace, packed (store.packing); `n` is the index of its first fix."""
+    """Some minutes of trace, packed (store.traces.trace_codec); `n` is the index of its first fix."""
 
     __tablename__ = "trace_chunk"
     stint_id: Mapped[str] = _to("stint.id", index=True)
@@ -322,7 +322,7 @@ class Enrolment(Fact):
 
 
 class Page(Base):
-    """Facts `first`..`last` of a device, as the lines it signed (store.pages), squeezed by zlib."""
+    """Facts `first`..`last` of a device, as the lines it signed (store.facts.signed_pages), squeezed by zlib."""
 
     __tablename__ = "page"
     device: Mapped[str] = mapped_column(primary_key=True)

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from cabapp import places
 from store import open_store
-from sync import enrol as enrolling
+from sync import enrolment as enrolling
 
 NAME = "enrol"
 HELP = "Show this device's card, or at the office enrol a tablet by its card or strike it off."

@@ -8,8 +8,8 @@ from pathlib import Path
 from cabapp import places, progress
 from store import open_store
 from store.errors import Refused
-from sync.carriers import STICK_FOLDER, Watch, mounts
-from sync.locking import read_passphrase
+from sync.folder_exchange import STICK_FOLDER, Watch, mounts
+from sync.bundle_encryption import read_passphrase
 
 NAME = "exchange"
 HELP = "Merge what is new in shared folders or on sticks and write our bundle there; can watch."

@@ -7,7 +7,7 @@ from pathlib import Path
 from cabapp import places
 from store import open_store
 from sync import export_bundle
-from sync.locking import read_passphrase
+from sync.bundle_encryption import read_passphrase
 
 NAME = "export"
 HELP = "Write everything this logbook knows as one signed bundle, for a stick or shared folder."

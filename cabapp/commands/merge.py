@@ -8,7 +8,7 @@ from pathlib import Path
 from cabapp import places, progress
 from store import open_store
 from sync import merge_bundles
-from sync.locking import read_passphrase
+from sync.bundle_encryption import read_passphrase
 
 NAME = "merge"
 HELP = "Merge bundles, or all bundles in a folder; each wholly or not at all, in any order."

@@ -11,12 +11,12 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from sync.carriers import STICK_FOLDER, Watch, mounts
+from sync.folder_exchange import STICK_FOLDER, Watch, mounts
 
 LOG = logging.getLogger("rollbook.exchange")
 FOLDER_S = 60.0
 STAND_S = 1.2
-"""A file is taken only when it has stood still between two looks (`sync.carriers`)."""
+"""A file is taken only when it has stood still between two looks (`sync.folder_exchange`)."""
 NOTHING = "There is nothing new on either side."
 BUSY = "Records are being exchanged. Try again in a moment."
 STANDING = "Stop first. Records are exchanged standing still."

@@ -26,9 +26,9 @@ from cabapp.session import rules
 from cabapp.session.count import as_kept, taps_of
 from store import Store
 from store.errors import Refused
-from store.missing import Missing, missing, put_back
+from store.durability.missing_traces import Missing, missing, put_back
 from store.models import Stint
-from store.packing import Trace, make_trace
+from store.traces.trace_codec import Trace, make_trace
 
 log = logging.getLogger(__name__)
 

@@ -8,7 +8,7 @@ from concurrent.futures import Executor, Future
 
 from cabapp.position.fix import Fix
 from store.errors import Refused
-from store.traces import TraceWriter
+from store.traces.trace_writer import TraceWriter
 
 log = logging.getLogger(__name__)
 
@@ -20,7 +20,7 @@ class Trail:
 
     Parameters
     ----------
-    writer : store.traces.TraceWriter
+    writer : store.traces.trace_writer.TraceWriter
     beside : concurrent.futures.Executor, optional
         Makes them durable beside the thread that calls, for a disk may take its time.
 

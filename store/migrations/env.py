@@ -1,4 +1,4 @@
-"""How alembic reaches the store; run by store.migrate, on the connection it is handed."""
+"""How alembic reaches the store; run by store.db.schema_version, on the connection it is handed."""
 
 from alembic import context
 

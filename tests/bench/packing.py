@@ -16,7 +16,7 @@ from scipy.signal import lfilter
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from store.packing import make_trace, pack, unpack
+from store.traces.trace_codec import make_trace, pack, unpack
 
 START, POINTS, PIECE, TIMES = 1_777_000_000.0, 1_000_000, 3000, 5
 
@@ -66,7 +66,7 @@ def main():
     (pages,), (size,) = raw.execute("PRAGMA page_count"), raw.execute("PRAGMA page_size")
     asked = "SELECT t, lat, lon FROM point ORDER BY n"
     ways = {
-        "packed (store.packing)": (packed, lambda: [unpack(piece) for piece in packed]),
+        "packed (store.traces.trace_codec)": (packed, lambda: [unpack(piece) for piece in packed]),
         "doubles, zlib level 9": (
             squeezed, lambda: [np.frombuffer(zlib.decompress(piece)) for piece in squeezed]
         ),
@@ -82,7 +82,7 @@ def main():
     print(f"{'':24} bytes a fix   million fixes a second   time to packed")
     for name, (kept, _read) in ways.items():
         room, took = sum(map(len, kept)) / POINTS, median(spent[name])
-        against = took / median(spent["packed (store.packing)"])
+        against = took / median(spent["packed (store.traces.trace_codec)"])
         print(f"{name:24} {room:11.2f} {POINTS / took / 1e6:24.1f} {against:16.2f}")
     print(f"largest error of latitude: {np.abs(back - fixes[1]).max():.1e} degree")
 

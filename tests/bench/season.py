@@ -23,7 +23,7 @@ from cabapp.geometry.plane import Plane
 from cabapp.pages.gather import jobs_of
 from cabapp.pages.office import build
 from store import models, open_store
-from store.packing import make_trace, pack
+from store.traces.trace_codec import make_trace, pack
 from sync import export_bundle, merge_bundles
 
 WIDTH, SPEED, HZ, PIECE = 12.8, 2.5, 10, 3000

@@ -9,7 +9,7 @@ from cabapp.geometry.plane import Plane
 from cabapp.pages.gather import jobs_of
 from cabapp.pages.office import build
 from store import models, open_store
-from store.packing import make_trace, pack
+from store.traces.trace_codec import make_trace, pack
 
 SIDE, WIDTH, SPEED, TILT = 1609.344, 12.8, 2.5, 0.21
 BEGAN = 1_777_300_000.0

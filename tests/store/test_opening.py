@@ -14,8 +14,9 @@ from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from sqlalchemy import inspect
 
-from store import migrate, open_store
-from store.db import connect
+from store import open_store
+from store.db import schema_version
+from store.db.connection import connect
 from store.errors import StoreRefused
 from store.models import Base, Farm, Field, Tap
 
@@ -40,9 +41,9 @@ def later_program(tmp_path, monkeypatch):
 
     def become(tail=""):
         folder = tmp_path / f"migrations{len(tail)}"
-        shutil.copytree(migrate.FOLDER, folder)
-        (folder / "versions" / "9999_later.py").write_text(LATER % (migrate.head(), tail))
-        monkeypatch.setattr(migrate, "FOLDER", folder)
+        shutil.copytree(schema_version.FOLDER, folder)
+        (folder / "versions" / "9999_later.py").write_text(LATER % (schema_version.head(), tail))
+        monkeypatch.setattr(schema_version, "FOLDER", folder)
 
     return become
 
@@ -50,7 +51,7 @@ def later_program(tmp_path, monkeypatch):
 def test_models_and_migrations_are_the_same(book):
     """Alembic finds no difference between the models and what the migrations make."""
     with book._engine.connect() as connection:
-        command.check(migrate.config(connection))
+        command.check(schema_version.config(connection))
         context = MigrationContext.configure(connection, opts={"compare_type": True})
         assert compare_metadata(context, Base.metadata) == []
 
@@ -69,7 +70,7 @@ def test_an_older_logbook_is_migrated_with_a_copy_kept(tmp_path, begin_stint, la
     path = tmp_path / "logbook.sqlite"
     with open_store(path) as store:
         begin_stint(store)
-        old = migrate.head()
+        old = schema_version.head()
     later_program()
     with open_store(path) as store:
         columns = {c["name"]: c for c in inspect(store._engine).get_columns("farm")}
@@ -115,7 +116,7 @@ def test_the_first_logbooks_still_open(tmp_path):
     path = tmp_path / "logbook.sqlite"
     with closing(sqlite3.connect(path)) as raw:
         raw.executescript((HERE / "logbook-0001.sql").read_text())
-        raw.execute(f"PRAGMA application_id={migrate.APPLICATION_ID}")
+        raw.execute(f"PRAGMA application_id={schema_version.APPLICATION_ID}")
     with open_store(path) as store:
         assert store.check() == []
         assert [t.kind for t in store.all(Tap)] == ["start", "stop"]
@@ -205,7 +206,7 @@ def test_a_schema_made_by_hand_would_be_found(tmp_path):
     """The comparison of models and migrations does find a difference when there is one."""
     engine = connect(tmp_path / "x.sqlite")
     with engine.begin() as connection:
-        migrate.upgrade(connection)
+        schema_version.upgrade(connection)
         connection.exec_driver_sql("ALTER TABLE tap DROP COLUMN reason")
     with engine.connect() as connection:
         context = MigrationContext.configure(connection)

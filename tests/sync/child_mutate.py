@@ -22,7 +22,7 @@ from pathlib import Path
 from store import open_store
 from store.models import FACTS, REFERENCES
 from sync import merge_bundles
-from sync.bundle import MANIFEST, RECORDS, SIGNATURE
+from sync.bundle_file import MANIFEST, RECORDS, SIGNATURE
 
 
 def state(path):

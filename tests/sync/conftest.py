@@ -24,9 +24,9 @@ from store.models import (
     Tool,
     Tractor,
 )
-from store.pages import make_page, text_of
+from store.facts.signed_pages import make_page, text_of
 from sync import export_bundle, merge_bundles
-from sync.bundle import MANIFEST, RECORDS, SIGNATURE, write_bundle
+from sync.bundle_file import MANIFEST, RECORDS, SIGNATURE, write_bundle
 
 START = 1_777_000_000.0
 WALLS = (lambda: START, lambda: START - 3600, lambda: 3_913_000_000.0)

@@ -5,7 +5,7 @@ import pytest
 
 from cabapp.__main__ import main
 from sync import export_bundle, merge_bundles
-from sync.enrol import Card, card_of, enrol, read_card, roll_of
+from sync.enrolment import Card, card_of, enrol, read_card, roll_of
 
 
 def photographed(text, noise=0.0):

@@ -65,7 +65,7 @@ def test_hostile_names_are_carried_and_harmless(copies, work, tmp_path):
 @pytest.mark.parametrize("name", ["a\x1b[2Jb", "a\nb", "\u202eb", "x" * 201])
 def test_a_name_that_plays_with_a_terminal_is_refused(copies, tmp_path, name, monkeypatch):
     """A bundle whose device calls itself by control or direction signs is refused unprinted."""
-    monkeypatch.setattr("sync.exporting._shown", lambda _name: name)
+    monkeypatch.setattr("sync.bundle_export._shown", lambda _name: name)
     from store.errors import BundleRefused
 
     with pytest.raises(BundleRefused, match="manifest is not complete"):

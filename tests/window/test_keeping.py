@@ -17,7 +17,7 @@ from cabapp.session.view import DANGER, QUIET, RECORDING, Sentence
 from store import open_store
 from store.errors import StoreRefused
 from store.models import Farm, Field, Operator
-from store.repair import kept_path
+from store.durability.repair import kept_path
 from sync import export_bundle
 
 os.environ.setdefault("KIVY_NO_ARGS", "1")

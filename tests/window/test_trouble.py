@@ -122,7 +122,7 @@ def test_the_card_is_a_code_that_a_reader_reads(open_cab, farm):
     import segno
     from PIL import Image
 
-    from sync.enrol import card_of
+    from sync.enrolment import card_of
 
     cab = open_cab("--store", farm["store"], "--replay", farm["still"], "--night")
     for key in ("I have read this", "Set-up", "1", "2", "3", "4", "Done", "This tablet", "Card for the office"):

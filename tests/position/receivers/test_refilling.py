@@ -18,7 +18,7 @@ from cabapp.session.count import taps_of, tool_of
 from cabapp.session.refilling import after_mending, refill
 from store import open_store
 from store.models import Field, Stint, TraceChunk, TraceTail
-from store.packing import cut, pack, unpack
+from store.traces.trace_codec import cut, pack, unpack
 
 T0 = 1_779_000_000.0
 PAGE = 4096

@@ -1,0 +1,47 @@
+"""The schema, by alembic only, run from the installed package on an open connection."""
+
+from functools import cache
+from pathlib import Path
+
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection
+
+FOLDER = Path(__file__).parents[1] / "migrations"
+APPLICATION_ID = 0x526F6C6C  # "Roll": SQLite's header field that says whose file this is
+
+
+def config(connection: Connection | None = None) -> Config:
+    """Return alembic's configuration for this package, bound to a connection if given."""
+    made = Config()
+    made.set_main_option("script_location", str(FOLDER).replace("%", "%%"))
+    made.attributes["connection"] = connection
+    return made
+
+
+@cache
+def _revisions(folder: Path) -> tuple[str, frozenset[str]]:
+    script = ScriptDirectory(str(folder))
+    return script.get_current_head(), frozenset(r.revision for r in script.walk_revisions())
+
+
+def head() -> str:
+    """Return the revision this program writes."""
+    return _revisions(FOLDER)[0]
+
+
+def known(revision: str) -> bool:
+    """Say whether this program has heard of a revision."""
+    return revision in _revisions(FOLDER)[1]
+
+
+def current(connection: Connection) -> str | None:
+    """Return the revision a file is at; None if it has no tables of ours yet."""
+    return MigrationContext.configure(connection).get_current_revision()
+
+
+def upgrade(connection: Connection, revision: str = "head") -> None:
+    """Bring the file up to a revision inside the caller's transaction."""
+    command.upgrade(config(connection), revision)

@@ -1,0 +1,74 @@
+"""A backup: a whole, checked copy that becomes a device of its own when it is opened."""
+
+import sqlite3
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from sqlalchemy import create_engine
+from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.orm import Session
+
+from store.durability.integrity_check import check
+from store.errors import StoreRefused
+from store.durability.atomic_file import written_beside
+
+
+def backup(path: Path, folder: Path) -> Path:
+    """Write a verified copy of the logbook at `path` into a folder and return where it is.
+
+    The copy carries every record but not this device's name and signing key. Were it put back
+    with them, it would give numbers a second time that others have already met; so it is
+    opened as a new device, and goes on from there.
+
+    Raises
+    ------
+    StoreRefused
+        If it cannot be written, or the copy is not whole; then no file is left.
+    """
+    now = datetime.now(UTC)
+    folder = Path(folder).absolute()
+    target = folder / f"{path.stem}-backup-{now:%Y%m%dT%H%M%S}{now.microsecond:06d}Z.sqlite"
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with written_beside(target) as beside:
+            with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(beside)) as new:
+                old.backup(new)
+                new.execute("PRAGMA secure_delete=ON")
+                for device, name, key in new.execute("SELECT device, name, private_key FROM own"):
+                    public = Ed25519PrivateKey.from_private_bytes(key).public_key()
+                    row = (device, name, public.public_bytes_raw())
+                    new.execute("INSERT OR REPLACE INTO peer VALUES (?, ?, ?)", row)
+                new.execute("DELETE FROM own")
+                new.commit()
+                new.execute("PRAGMA journal_mode=DELETE")  # one file, nothing beside it
+            faults = _faults(beside)
+            if faults:
+                raise StoreRefused(
+                    "The backup was not kept, because the copy is not whole: " + " ".join(faults)
+                )
+    except (OSError, sqlite3.Error, SQLAlchemyError) as error:
+        raise StoreRefused(
+            f"The backup could not be written to {folder} ({error}). "
+            "Look whether the folder is there, may be written to, and has room."
+        ) from error
+    return target
+
+
+def roll(newest: Path, stem: str, keep: int) -> None:
+    """Remove all but the newest `keep` backups of a logbook beside `newest`, which was verified."""
+    found = sorted(newest.parent.glob(f"{stem}-backup-*Z.sqlite"))  # the time is in the name
+    for old in [path for path in found if path != newest][: -(keep - 1) or None]:
+        old.unlink(missing_ok=True)
+
+
+def _faults(copy: Path) -> list[str]:
+    # Read as it will lie there, without the pragmas that would write beside it.
+    uri = copy.as_uri() + "?mode=ro"
+    engine = create_engine("sqlite://", creator=lambda: sqlite3.connect(uri, uri=True))
+    try:
+        with Session(engine) as session:
+            return check(session)
+    finally:
+        engine.dispose()

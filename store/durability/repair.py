@@ -1,0 +1,223 @@
+"""Mending a damaged logbook from the copy kept beside it and what the file still yields.
+
+Order of events, so that a power cut at any moment loses nothing: the damaged file and its log
+are copied aside; a new logbook is built and synced as ``<name>-mended.sqlite``; only then are
+the damaged file and its log replaced. A mended file found at opening is put in place first.
+Nothing is ever deleted that was not copied.
+"""
+
+import os
+import shutil
+import sqlite3
+import zlib
+from collections.abc import Iterator
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from store.facts import reference_changes
+from store.db import schema_version
+from store.db.bulk_insert import insert_rows
+from store.durability.integrity_check import tallies
+from store.db.connection import connect
+from store.durability.atomic_file import sync_folder, written_beside
+from store.graft import legible
+from store.facts.fact_validation import read_page
+from store.facts.fact_lines import Unfit
+from store.models import FACTS, REFERENCES, Base, Change, Own, Page, Peer, TraceTail
+
+LARGEST_ROWID = 2**40
+
+
+def kept_path(path: Path) -> Path:
+    """Return where the kept copy of a logbook lies."""
+    return path.with_name(f"{path.stem}-kept.sqlite")
+
+
+def mended_path(path: Path) -> Path:
+    """Return where a mended logbook waits to be put in place."""
+    return path.with_name(f"{path.stem}-mended.sqlite")
+
+
+def keep(path: Path) -> None:
+    """Keep a copy of a sound logbook beside it, identity and all, in place of the last one."""
+    with written_beside(kept_path(path)) as beside:
+        with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(beside)) as new:
+            old.backup(new)
+            new.execute("PRAGMA journal_mode=DELETE")
+            if new.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+                raise sqlite3.DatabaseError("the copy is not whole")
+
+
+def put_in_place(path: Path) -> None:
+    """Put a mended logbook where the damaged one lies; the log of the damaged one must go first."""
+    for ending in ("-wal", "-shm"):  # or SQLite would play the old log into the new file
+        path.with_name(path.name + ending).unlink(missing_ok=True)
+    sync_folder(path.parent)
+    os.replace(mended_path(path), path)
+    sync_folder(path.parent)
+
+
+def mend(path: Path, why: str) -> str:
+    """Build a sound logbook from the kept copy and the damaged file, put it in place, and say so.
+
+    Raises
+    ------
+    sqlite3.Error, OSError
+        If it cannot be done; then the damaged file lies where it lay.
+    """
+    kept, beside = kept_path(path), mended_path(path).with_suffix(".part")
+    aside = path.with_name(f"{path.stem}-damaged-{datetime.now(UTC):%Y%m%dT%H%M%S%fZ}.sqlite")
+    for ending in ("", "-wal"):
+        source = path.with_name(path.name + ending)
+        if source.exists():
+            shutil.copyfile(source, aside.with_name(aside.name + ending))
+    beside.unlink(missing_ok=True)
+    if kept.exists():
+        shutil.copyfile(kept, beside)
+    engine = connect(beside)
+    with engine.execution_options(write=True).begin() as connection:
+        if schema_version.current(connection) != schema_version.head():
+            schema_version.upgrade(connection)
+    before = _count(beside)
+    identity = _salvage(legible(aside, kept), beside)
+    for left in aside.parent.glob(f"{aside.name}.graft*"):
+        left.unlink()
+    with Session(engine.execution_options(write=True)) as session, session.begin():
+        _from_pages(session)
+        for model in REFERENCES.values():
+            reference_changes.fold(session, model, _whole_births(session, model))
+        _identity(session, identity)
+    engine.dispose()
+    with closing(sqlite3.connect(beside)) as raw:
+        raw.execute("PRAGMA journal_mode=DELETE")  # one file, no log beside it
+    after = _count(beside)
+    with open(beside, "rb+") as file:
+        os.fsync(file.fileno())
+    os.replace(beside, mended_path(path))
+    sync_folder(path.parent)
+    put_in_place(path)
+    copy = f"{before:,} records came from the copy kept beside it, " if kept.exists() else ""
+    return (
+        f"The logbook {path} was damaged ({why}) and has been mended: {copy}{after - before:,} "
+        f"from the damaged file, which is kept as {aside.name}. Run check to see whether "
+        "anything is missing."
+    )
+
+
+def _count(path: Path) -> int:
+    with closing(sqlite3.connect(path)) as raw:
+        return sum(raw.execute(f'SELECT count(*) FROM "{t}"').fetchone()[0] for t in FACTS)
+
+
+def _salvage(damaged: Path, into: Path) -> dict | None:
+    """Copy every row that can still be read and is not there yet; return who the file was."""
+    identity = None
+    with closing(sqlite3.connect(into)) as new, closing(sqlite3.connect(damaged)) as old:
+        new.execute("PRAGMA foreign_keys=OFF")
+        old.row_factory = sqlite3.Row
+        new.execute("DELETE FROM trace_tail")  # of the kept copy: long sealed since
+        for model in (*FACTS.values(), Page, Peer, TraceTail, Own):
+            table = model.__tablename__
+            allowed = {c.name for c in model.__table__.columns}
+            for row in _readable(old, table):
+                values = {n: row[n] for n in row.keys() if n in allowed}  # noqa: SIM118
+                if model is Own:
+                    identity = values
+                    continue
+                names = ", ".join(f'"{n}"' for n in values)
+                marks = ", ".join("?" * len(values))
+                try:
+                    new.execute(
+                        f'INSERT OR IGNORE INTO "{table}" ({names}) VALUES ({marks})',
+                        tuple(values.values()),
+                    )
+                except sqlite3.Error:
+                    continue  # a row that no longer has what every row has
+        _drop_orphans(new)
+        new.commit()
+    return identity
+
+
+def _readable(old: sqlite3.Connection, table: str) -> Iterator[sqlite3.Row]:
+    """Yield the rows of a table that can be read, stepping over what cannot."""
+    try:
+        top = old.execute(f'SELECT max(rowid) FROM "{table}"').fetchone()[0]
+    except sqlite3.Error:
+        top = None
+    place, step = -1, 1
+    while True:
+        try:
+            query = f'SELECT rowid AS _place, * FROM "{table}" WHERE rowid > ? ORDER BY rowid'
+            for row in old.execute(query, (place,)):
+                place, step = row["_place"], 1
+                yield row
+            return
+        except sqlite3.Error:
+            # With a known end every rowid is tried; without, the steps grow.
+            place, step = place + step, step if top is not None else step * 2
+            if place > (top if top is not None else LARGEST_ROWID):
+                return
+
+
+def _drop_orphans(new: sqlite3.Connection) -> None:
+    while wrong := new.execute("PRAGMA foreign_key_check").fetchall():
+        references = [(t, rowid) for t, rowid, *_ in wrong if rowid is not None]
+        for table, rowid in references:
+            if table not in REFERENCES:
+                new.execute(f'DELETE FROM "{table}" WHERE rowid = ?', (rowid,))
+        if all(table in REFERENCES for table, _ in references):
+            return  # those are written anew from their changes
+
+
+def _from_pages(session: Session) -> None:
+    """Add the facts that are gone from their tables but stand on a signed page."""
+    known = {pair for m in FACTS.values() for pair in session.execute(select(m.device, m.seq))}
+    lost: dict[str, list[tuple]] = {}
+    for page in session.scalars(select(Page)):
+        try:
+            lines = zlib.decompress(page.squeezed).decode().split("\n")[:-1]
+        except (zlib.error, UnicodeDecodeError):
+            continue
+        for seq, line in enumerate(lines, page.first):
+            if (page.device, seq) not in known:
+                try:
+                    found = read_page(f"{line}\n".encode(), page.device, seq, lambda _id: None)
+                except Unfit:
+                    continue  # a piece of trace: its bytes are not on the page
+                for table, rows in found.items():
+                    lost.setdefault(table, []).extend(rows)
+    session.connection().exec_driver_sql("PRAGMA defer_foreign_keys=ON")
+    for name in (Change.__tablename__, *(n for n in lost if n != Change.__tablename__)):
+        insert_rows(session, FACTS[name].__table__, lost.get(name, []))
+
+
+def _whole_births(session: Session, model: type[Base]) -> list[str]:
+    """Return the rows of a reference table of which a birth is there."""
+    must = reference_changes.own_columns(model).keys() - reference_changes.defaults(model).keys()
+    told: dict[str, set[str]] = {}
+    for change in session.scalars(select(Change).filter_by(table=model.__tablename__)):
+        told.setdefault(change.row_id, set()).update(change.columns)
+    return [row_id for row_id, names in told.items() if must <= names]
+
+
+def _identity(session: Session, found: dict | None) -> None:
+    """Go on as the same device if the damaged file says how far it had counted; else as a new one.
+
+    A number given twice would set the copies at odds for ever, so in doubt none is.
+    """
+    kept = session.scalars(select(Own)).first()
+    if found is None or (kept is not None and kept.device != found["device"]):
+        if kept is not None:
+            key = Ed25519PrivateKey.from_private_bytes(kept.private_key).public_key()
+            raw = key.public_bytes_raw()
+            session.merge(Peer(device=kept.device, name=kept.name, public_key=raw))
+            session.delete(kept)
+        return
+    _count, top = tallies(session).get(found["device"], (0, 0))
+    found["next_seq"] = max(found["next_seq"], top + 1)
+    session.merge(Own(**found))

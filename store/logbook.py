@@ -1,0 +1,194 @@
+"""The logbook: facts added, reference rows put, both durable before the call returns."""
+
+import sqlite3
+import uuid
+from pathlib import Path
+from typing import TypeVar
+
+from sqlalchemy import Connection, insert, select, update
+from sqlalchemy.orm import Session
+
+from store.durability import backup_copy as backup
+from store.facts import reference_changes
+from store.durability import integrity_check as check
+from store.facts import hybrid_clock
+from store.facts import signed_pages
+from store.durability import repair
+from store.traces import trace_writer
+from store.durability.transactions import Durable
+from store.errors import StoreRefused
+from store.models import Change, Fact, Farm, Job, Own, Reference, Row, job_id
+from store.traces.trace_codec import Trace
+
+_COUNTED = select(Own.device, Own.next_seq, Own.stamp)
+_COUNT = update(Own.__table__)
+AnyRow = TypeVar("AnyRow", bound=Row)
+
+
+class Store(Durable):
+    """One open logbook; see `store.open_store`, and `Durable` for what it knows of itself."""
+
+    # ------------------------------------------------------------------ writing
+
+    def number(self, session: Session, row: Fact, after: str = "") -> Fact:
+        """Give a fact its id, this device's next number, and a stamp later than `after`.
+
+        The number is spent in the caller's transaction: if that fails, it was never given.
+        """
+        own = session.scalars(select(Own)).one()
+        own.stamp = hybrid_clock.next_stamp(own.stamp, self.now(), self.device)
+        row.id = row.id or str(uuid.uuid4())
+        row.device, row.seq = self.device, own.next_seq
+        row.stamp = own.stamp
+        if after >= row.stamp:
+            # A stamp from a wild clock was read: beat it here without following it elsewhere.
+            row.stamp = hybrid_clock.next_stamp(after, self.now(), self.device)
+        own.next_seq += 1
+        session.add(row)
+        return row
+
+    def add(self, row: Fact) -> Fact:
+        """Record a fact durably and return it, detached.
+
+        Raises
+        ------
+        ValueError
+            If it names a row that is not there, or lacks a column.
+        StoreRefused
+            If it could not be written (disk full, file gone).
+        """
+        if not isinstance(row, Fact) or isinstance(row, Change):
+            raise ValueError(f"{type(row).__name__} is not added as a fact; use put")
+        given = {n: getattr(row, n) for n in reference_changes.own_columns(type(row)) if n in row.__dict__}
+        values = reference_changes.complete(type(row), given)
+        values["id"] = row.id or str(uuid.uuid4())
+
+        def work(connection: Connection) -> None:
+            device, next_seq, stamp = connection.execute(_COUNTED).one()
+            stamp = hybrid_clock.next_stamp(stamp, self.now(), self.device)
+            connection.execute(_COUNT, {"next_seq": next_seq + 1, "stamp": stamp})
+            values.update(device=device, seq=next_seq, stamp=stamp)
+            connection.execute(insert(type(row).__table__), values)
+
+        self.durably(work, self._connected)
+        for name, value in values.items():
+            setattr(row, name, value)
+        return row
+
+    def put(self, model: type[AnyRow], id: str | None = None, **columns) -> AnyRow:
+        """Create or edit a reference row durably and return it, detached.
+
+        An edit records only what differs; if nothing does, nothing is recorded. A job's id
+        follows from its field, operation and season, so starting the same job again finds it.
+
+        Raises
+        ------
+        ValueError
+            If a column is unknown or lacking, or a second farm is put.
+        """
+        if not issubclass(model, Reference):
+            raise ValueError(f"{model.__name__} is not a reference table; use add")
+        if model is Job and id is None:
+            id = job_id(columns["field_id"], columns["operation"], columns["season"])
+        return self.durably(lambda session: self._put(session, model, id, columns))
+
+    def _put(self, session: Session, model: type[AnyRow], id: str | None, columns: dict) -> AnyRow:
+        old = session.get(model, id) if id else None
+        if model is Farm and old is None and session.scalars(select(Farm.id)).first():
+            raise ValueError("this logbook has its farm; edit that one")
+        said = reference_changes.differing(old, columns) if old else reference_changes.complete(model, columns)
+        if old is not None and not said:
+            return old
+        if old is not None and model is Job and said.keys() & {"field_id", "operation", "season"}:
+            raise ValueError("a job's field, operation and season are its id; put another job")
+        change = Change(table=model.__tablename__, row_id=id or str(uuid.uuid4()), columns=said)
+        self.number(session, change, reference_changes.newest(session, change.row_id))
+        session.flush()
+        reference_changes.fold(session, model, [change.row_id])
+        return session.get(model, change.row_id)
+
+    def remove(self, model: type[AnyRow], id: str) -> AnyRow:
+        """Take a reference row away: it is `gone`; `put(model, id, gone=False)` fetches it back.
+
+        Facts that name it keep doing so; no copy ever deletes a row.
+        """
+        return self.put(model, id, gone=True)
+
+    def trace(self, stint_id: str) -> trace_writer.TraceWriter:
+        """Return the writer of a stint's trace, going on where it ended."""
+        return trace_writer.TraceWriter(self, stint_id)
+
+    def seal_traces(self) -> None:
+        """Seal every open trace, so that a bundle can carry it."""
+        trace_writer.seal_all(self)
+
+    def seal_pages(self) -> None:
+        """Sign this device's facts that are not signed yet; see `store.facts.signed_pages`."""
+        signed_pages.seal_pages(self)
+
+    # ------------------------------------------------------------------ reading
+
+    def get(self, model: type[AnyRow], id: str) -> AnyRow | None:
+        """Return the row with this id, detached, or None."""
+        with self.session() as session:
+            return session.get(model, id)
+
+    def all(self, model: type[AnyRow], **equal) -> list[AnyRow]:
+        """Return the rows whose columns equal these values, oldest stamp first, detached.
+
+        Reference rows that are gone are left out unless `gone` is asked for.
+        """
+        if issubclass(model, Reference):
+            equal.setdefault("gone", False)
+        query = select(model).filter_by(**equal).order_by(model.stamp, model.device, model.seq)
+        with self.session() as session:
+            return list(session.scalars(query))
+
+    def read_trace(self, stint_id: str) -> Trace:
+        """Return a stint's whole trace as arrays, the unsealed tail included."""
+        with self.session() as session:
+            return trace_writer.read_trace(session, stint_id)
+
+    # -------------------------------------------------------------------- keeping
+
+    def backup(self, folder: Path | str, keep: int | None = None) -> Path:
+        """Write a verified copy into a folder and return its path; see `store.durability.backup_copy`.
+
+        With `keep`, all but the newest so many backups of this logbook there are removed.
+        """
+        if self._engine.dialect.name != "sqlite":
+            raise StoreRefused(
+                "A logbook on a PostgreSQL server is backed up there. Ask who looks after the "
+                "server, or use pg_dump."
+            )
+        if keep is not None and keep < 1:
+            raise StoreRefused("At least one backup has to be kept; nothing was done.")
+        self.seal_traces()  # or two devices would later seal the same tail
+        self.seal_pages()  # nobody else can sign them
+        path = backup.backup(self.path, Path(folder))
+        if keep is not None:
+            backup.roll(path, self.path.stem, keep)
+        return path
+
+    def check(self) -> list[str]:
+        """Return what is wrong with this logbook as sentences; see `store.durability.integrity_check`."""
+        with self.session() as session:
+            return check.check(session)
+
+    def keep(self) -> None:
+        """Keep a copy beside the logbook, from which it is mended should it be damaged.
+
+        Raises
+        ------
+        StoreRefused
+            If it cannot be written; the last one is then still there.
+        """
+        if self._engine.dialect.name != "sqlite" or self._memory is not None:
+            return
+        try:
+            repair.keep(self.path)
+        except (OSError, sqlite3.Error) as error:
+            raise StoreRefused(
+                f"No copy of the logbook could be kept beside {self.path} ({error}). "
+                "Look whether the disk is full."
+            ) from error

@@ -1,0 +1,107 @@
+"""From a store to a bundle that carries all of it."""
+
+import re
+import unicodedata
+from pathlib import Path
+
+from sqlalchemy import select
+
+from store import Store
+from store.errors import BundleRefused
+from store.models import Farm, Own, Page, Peer, TraceChunk
+from store.facts.signed_pages import text_of
+from store.facts.timestamp import write_time
+from sync.bundle_file import LONGEST_NAME, RECORDS, write_bundle
+
+
+def member_of(row_id: str) -> str:
+    """Return the name of the member that carries a piece of trace."""
+    return f"traces/{row_id}.bin"
+
+
+def export_bundle(store: Store, directory: Path | str, passphrase: str | None = None) -> Path:
+    """Write everything this logbook knows as one signed bundle and return its path.
+
+    A device has one bundle in a folder: a later one takes the place of the earlier, which it
+    contains. Open traces are sealed first, so the bundle carries them up to the last sync.
+    With a passphrase it is locked (sync.bundle_encryption).
+
+    Raises
+    ------
+    BundleRefused
+        If there is no farm yet, or the folder cannot be written to.
+    """
+    try:
+        store.seal_traces()
+    except ValueError as error:
+        raise BundleRefused(
+            f"The open trace in {store.path} cannot be sealed ({error}). "
+            "Run check, and put the newest backup in its place."
+        ) from error
+    store.seal_pages()
+    with store.session() as session:
+        farm = session.scalars(select(Farm)).first()
+        if farm is None:
+            raise BundleRefused(
+                "There is nothing to export: this logbook has no farm yet. "
+                "Set up the farm, or merge a bundle of it first."
+            )
+        own = session.scalars(select(Own)).one()
+        met = select(Peer).where(Peer.public_key.is_not(None)).order_by(Peer.device)
+        peers = list(session.scalars(met))
+        pages = list(session.scalars(select(Page).order_by(Page.device, Page.first)))
+        columns = select(TraceChunk.id, TraceChunk.device, TraceChunk.seq, TraceChunk.packed)
+        signed = {(p.device, n) for p in pages for n in range(p.first, p.last + 1)}
+        traces = {
+            member_of(row_id): packed
+            for row_id, device, seq, packed in session.execute(columns)
+            if (device, seq) in signed
+        }
+    texts = [text_of(page) for page in pages]
+    manifest = {
+        "written_at": write_time(store.now()),
+        "farm": {"id": farm.id, "name": _shown(farm.name)},
+        "device": {"id": own.device, "name": _shown(own.name)},
+        "devices": [
+            {"id": p.device, "name": _shown(p.name), "public_key": p.public_key.hex()}
+            for p in peers
+        ],
+        "pages": [
+            {
+                "device": page.device,
+                "first": page.first,
+                "last": page.last,
+                "bytes": len(text),
+                "sha256": page.sha256,
+                "signature": page.signature,
+            }
+            for page, text in zip(pages, texts, strict=True)
+        ],
+    }
+    path = Path(directory).absolute() / bundle_name(store, locked=passphrase is not None)
+    members = {RECORDS: b"".join(texts), **traces}
+    write_bundle(path, manifest, members, own.private_key, passphrase)
+    return path
+
+
+def bundle_name(store: Store, locked: bool = False) -> str:
+    """Return the name of this copy's bundle, the same in every folder."""
+    ending = "locked" if locked else "zip"
+    return f"rollbook-{_plain(store.device_name)}-{store.device[:8]}.{ending}"
+
+
+def _shown(name: str) -> str:
+    """Return a name as it may be shown to people: short, without control characters."""
+    return "".join(c if c.isprintable() else " " for c in name[:LONGEST_NAME])
+
+
+def _plain(name: str) -> str:
+    """Return a name with only the letters every file system takes.
+
+    Examples
+    --------
+    >>> _plain("Tablet 1 / Søren")
+    'tablet-1-s-ren'
+    """
+    ascii_only = unicodedata.normalize("NFKD", name).encode("ascii", "replace").decode().lower()
+    return re.sub(r"[^a-z0-9]+", "-", ascii_only).strip("-")[:40] or "tablet"

@@ -1,0 +1,208 @@
+"""Enrolling devices: the card a device shows, the office's roll, a tablet reported lost.
+
+A card is one line of text, short enough for a QR code, and holds nothing secret::
+
+    rollbook-card:1:<device>:<public key in hex>:<name, percent-encoded>:<check in hex>
+
+The check is the first 8 letters of the SHA-256 of all before the last colon; it finds slips of
+typing, not forgers. What protects is that the office takes the card from a hand it knows.
+"""
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import quote, unquote
+
+from sqlalchemy import select
+
+from store import Store
+from store.errors import BundleRefused
+from store.facts.fact_lines import is_hash, is_uuid
+from store.models import Enrolment, Own, Peer
+from sync.bundle_file import LONGEST_NAME
+from sync.device_trust import Entry, public_key, roll, words_here
+
+HEAD = "rollbook-card:1:"
+LARGEST_CARD = 4096
+
+
+@dataclass(frozen=True)
+class Card:
+    """Who a device is."""
+
+    device: str
+    name: str
+    public_key: bytes
+
+    @property
+    def fingerprint(self) -> str:
+        """Sixteen letters that two people can compare aloud."""
+        letters = hashlib.sha256(self.device.encode() + self.public_key).hexdigest()[:16]
+        return " ".join(letters[i : i + 4] for i in range(0, 16, 4))
+
+    def text(self) -> str:
+        """Return the card as its line of text."""
+        said = f"{HEAD}{self.device}:{self.public_key.hex()}:{quote(self.name, safe='')}"
+        return f"{said}:{_check(said)}"
+
+
+def card_of(store: Store) -> Card:
+    """Return the card of this copy."""
+    with store.session() as session:
+        own = session.scalars(select(Own)).one()
+        return Card(own.device, own.name, public_key(own))
+
+
+def read_card(text: str) -> Card:
+    """Return the card that a text, or the file it names, holds.
+
+    Raises
+    ------
+    BundleRefused
+        If it is no card, or a letter of it is wrong.
+    """
+    text = text.strip()
+    if not text.startswith("rollbook-card:"):
+        try:
+            with open(text, encoding="utf-8") as file:
+                text = file.read(LARGEST_CARD).strip()
+        except (OSError, ValueError) as error:
+            raise BundleRefused(
+                f"{text[:80]} is no card and no file with one. On the tablet, "
+                "'rollbook enrol --card' shows its card."
+            ) from error
+    parts = text.split(":")
+    if len(parts) != 6 or not text.startswith(HEAD) or len(text) > LARGEST_CARD:
+        raise BundleRefused("That is no card of a device. Copy or scan the whole line again.")
+    name = unquote(parts[4])
+    sound = is_uuid(parts[2]) and is_hash(parts[3]) and _check(text.rpartition(":")[0]) == parts[5]
+    if not sound or not 0 < len(name) <= LONGEST_NAME or not name.isprintable():
+        raise BundleRefused("A letter of the card is wrong. Copy or scan the whole line again.")
+    return Card(parts[2], name, bytes.fromhex(parts[3]))
+
+
+def _check(said: str) -> str:
+    return hashlib.sha256(said.encode()).hexdigest()[:8]
+
+
+def enrol(store: Store, card: Card) -> None:
+    """Put a device on the farm's roll; the first one to do so becomes the farm's office.
+
+    Raises
+    ------
+    BundleRefused
+        If this copy is not the office, or knows the device by another key.
+    """
+    own = card_of(store)
+    _become_office(store, own)
+    with store.session() as session:
+        peer = session.get(Peer, card.device)
+        entry = roll(words_here(session), own.device).get(card.device)
+    known = entry.public_key if entry else peer.public_key if peer else None
+    if known is not None and known != card.public_key:
+        raise BundleRefused(
+            f"{card.name} was not enrolled: the device of that id has shown another key before. "
+            "Look at the card on the tablet itself."
+        )
+    if entry is None or entry.state == "revoked":
+        _say(store, card, "tablet")
+
+
+def revoke(store: Store, name: str, reason: str | None = None) -> Entry:
+    """Strike a lost device off the roll, by its name or the start of its id; return what it was.
+
+    Raises
+    ------
+    BundleRefused
+        If this copy is not the office, or no one device on the roll is meant.
+    """
+    own = card_of(store)
+    _become_office(store, own)
+    on_roll = [e for e in roll_of(store) if e.state == "tablet"]
+    meant = [e for e in on_roll if e.name == name or e.device.startswith(name)]
+    if len(meant) != 1:
+        names = ", ".join(f"{e.name} ({e.device[:8]})" for e in on_roll) or "nobody"
+        raise BundleRefused(
+            f"Not one device on the roll is called {name!r}. On it: {names}. "
+            "Give the name, or the first letters of the id."
+        )
+    (entry,) = meant
+    _say(store, Card(entry.device, entry.name, entry.public_key), "revoked", reason)
+    return entry
+
+
+def hold_to(store: Store, card: Card) -> None:
+    """Take a device as this copy's office, by its card; its roll alone counts from now on."""
+
+    def work(session):
+        session.scalars(select(Own)).one().office = card.device
+        session.merge(Peer(device=card.device, name=card.name, public_key=card.public_key))
+
+    store.durably(work)
+
+
+def roll_of(store: Store) -> list[Entry]:
+    """Return the roll as this copy knows it, by name; empty while nobody has been enrolled."""
+    with store.session() as session:
+        office = session.scalars(select(Own)).one().office
+        return sorted(roll(words_here(session), office).values(), key=lambda e: (e.name, e.device))
+
+
+def met_but_not_enrolled(store: Store) -> list[Card]:
+    """Return the devices this copy has merged bundles of that are not on the roll."""
+    enrolled = {e.device for e in roll_of(store)}
+    met = [p for p in store_peers(store) if p.public_key and p.device not in enrolled]
+    return [Card(p.device, p.name, p.public_key) for p in met]
+
+
+def store_peers(store: Store) -> list[Peer]:
+    """Return the devices this copy has heard of."""
+    with store.session() as session:
+        return list(session.scalars(select(Peer).order_by(Peer.name)))
+
+
+def write_card(store: Store, path: Path) -> None:
+    """Write this copy's card to a file.
+
+    Raises
+    ------
+    BundleRefused
+        If it cannot be written.
+    """
+    try:
+        path.write_text(card_of(store).text() + "\n", encoding="utf-8")
+    except OSError as error:
+        raise BundleRefused(
+            f"The card could not be written to {path} ({error.strerror}). "
+            "Look whether the folder is there and may be written to."
+        ) from error
+
+
+def _become_office(store: Store, own: Card) -> None:
+    with store.session() as session:
+        office = session.scalars(select(Own)).one().office
+    if office is not None and office != own.device:
+        raise BundleRefused(
+            "Only the farm's office enrols and strikes off devices, and that is another copy "
+            f"({office[:8]}). Do it there."
+        )
+    if office is None:
+        _say(store, own, "office")
+
+        def work(session):
+            session.scalars(select(Own)).one().office = own.device
+
+        store.durably(work)
+
+
+def _say(store: Store, card: Card, state: str, reason: str | None = None) -> None:
+    store.add(
+        Enrolment(
+            subject=card.device,
+            name=card.name,
+            public_key=card.public_key.hex(),
+            state=state,
+            at=store.now(),
+            reason=reason,
+        )
+    )

@@ -1,0 +1,290 @@
+"""A damaged logbook is mended at opening, a full or read-only disk is borne, backups roll."""
+
+import os
+import random
+import shutil
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
+
+import numpy as np
+import pytest
+from sqlalchemy import event
+
+from store import open_store
+from store.durability import repair
+from store.errors import StoreRefused
+from store.graft import _schema_pages
+from store.models import FACTS, Field, Stint, Tap, TraceTail
+
+ROOT = Path(__file__).resolve().parents[2]
+PAGE = 4096
+
+
+@pytest.fixture(scope="module")
+def kept_file(tmp_path_factory, begin_stint, drive, at):
+    """A folder with a logbook of 60 taps and a minute of trace, its kept copy, and 60 taps more."""
+    folder = tmp_path_factory.mktemp("kept")
+    with open_store(folder / "logbook.sqlite", "tablet 1") as book:
+        stint = begin_stint(book).stint
+        writer = book.trace(stint.id)
+        for n, fix in enumerate(zip(*drive(1200), strict=True)):
+            writer.append(*fix, sigma=0.5, quality=4)
+            if n % 10 == 9:
+                writer.sync()
+                book.add(Tap(stint_id=stint.id, kind="mark", at=at, detail={"n": n // 10}))
+            if n == 600:
+                writer.seal()
+                book.seal_pages()
+                book.keep()
+    return folder
+
+
+@pytest.fixture
+def damaged(kept_file, tmp_path):
+    """A function that copies that folder anew and returns the logbook's path."""
+
+    def copied(name):
+        shutil.copytree(kept_file, tmp_path / name)
+        return tmp_path / name / "logbook.sqlite"
+
+    return copied
+
+
+def taps(store):
+    return {t.detail["n"] for t in store.all(Tap)}
+
+
+@pytest.mark.parametrize(
+    "every", [pytest.param(1, marks=pytest.mark.long, id="all"), pytest.param(7, id="some")]
+)
+def test_any_damaged_page_is_mended(damaged, every, capsys):
+    """Whichever page is overwritten, it opens, with all the copy had and most of the rest.
+
+    What the kept copy holds is always there; of the 60 taps after it none is lost but those of
+    the page that was overwritten, and nothing is silent: the logbook says it was mended.
+    """
+    pages = damaged("size").stat().st_size // PAGE
+    chance, worst, mended = random.Random(3), 120, 0
+    for page in range(0, pages, every):
+        path = damaged(f"page{page}")
+        with open(path, "r+b") as file:
+            file.seek(page * PAGE)
+            file.write(chance.randbytes(PAGE))
+        with open_store(path) as store:
+            kept = taps(store)
+            assert set(range(60)) <= kept
+            worst = min(worst, len(kept))
+            mended += store.mended is not None
+            assert [s for s in store.check() if "missing here" not in s] == []
+            (stint,) = store.all(Stint)
+            assert len(store.read_trace(stint.id)) >= 600
+            store.add(Tap(stint_id=stint.id, kind="mark", at=1.0, detail={"n": -1}))
+            assert -1 in taps(store)
+        if page == 0 or mended == 1:
+            assert list(path.parent.glob("logbook-damaged-*.sqlite"))
+    assert mended > pages / every * 0.5  # the others: free pages, or what SQLite cannot judge
+    assert worst >= 90  # a page holds some 24 taps
+    with capsys.disabled():
+        said = f"{len(range(0, pages, every))} of {pages} pages damaged, one at a time: all opened"
+        print(f"\n  {said}, {mended} mended, {worst} of 120 taps at the worst")
+
+
+def test_the_list_of_tables_comes_from_the_kept_copy(damaged):
+    """With its first page, or any that lists the tables, destroyed, no tap is lost all the same."""
+    pages = _schema_pages(repair.kept_path(damaged("layout")).read_bytes())
+    assert len(pages) > 2
+    for page in pages:
+        path = damaged(f"list{page}")
+        with open(path, "r+b") as file:
+            file.seek((page - 1) * PAGE)
+            file.write(random.Random(page).randbytes(PAGE))
+        with open_store(path) as store:
+            assert "has been mended" in store.mended
+            assert taps(store) == set(range(120))
+            assert len(store.read_trace(store.all(Stint)[0].id)) == 1200
+        assert list(path.parent.glob("*graft*")) == []
+
+
+def test_a_table_is_found_without_its_first_page(damaged):
+    """With the page destroyed that a table of several pages begins on, none of its rows is lost."""
+    with closing(sqlite3.connect(damaged("roots"))) as raw:
+        query = "SELECT name, rootpage FROM sqlite_master WHERE type = 'table' AND rootpage > 0"
+        roots = dict(raw.execute(query))
+    several = 0  # tables that begin on a page of others, not of rows
+    for name, page in roots.items():
+        path = damaged(f"root of {name}")
+        with open(path, "r+b") as file:
+            file.seek((page - 1) * PAGE)
+            several += file.read(1) == b"\5"
+            file.seek((page - 1) * PAGE)
+            file.write(random.Random(page).randbytes(PAGE))
+        with open_store(path) as store:
+            assert taps(store) == set(range(120)), name
+            (stint,) = store.all(Stint)
+            assert len(store.read_trace(stint.id)) >= 601, name
+        assert list(path.parent.glob("*graft*")) == []
+    assert several >= 2  # of changes and of taps
+
+
+@pytest.mark.parametrize("left", [b"", None, b"\0" * 20_000, b"a letter"])
+def test_a_logbook_that_is_gone_comes_back_from_the_kept_copy(damaged, left):
+    """An emptied, deleted, zeroed or overwritten logbook is never begun anew without a word."""
+    path = damaged("gone")
+    path.unlink() if left is None else path.write_bytes(left)
+    with open_store(path) as store:
+        assert "has been mended" in store.mended and "Run check" in store.mended
+        assert set(range(60)) <= taps(store)
+    with open_store(path) as again:
+        assert again.mended is None
+
+
+def test_a_sound_logbook_is_not_mended(damaged):
+    """A logbook that is whole is opened as it is, same device, nothing set aside."""
+    path = damaged("sound")
+    before = sorted(p.name for p in path.parent.iterdir())
+    with open_store(path) as store:
+        assert store.mended is None and taps(store) == set(range(120))
+    assert sorted(p.name for p in path.parent.iterdir()) == before
+
+
+def test_no_number_is_given_twice_after_mending(damaged):
+    """Mended, a logbook goes on counting after the highest number, or as a new device."""
+    path = damaged("numbers")
+    with open_store(path) as store:
+        device = store.device
+        given = {(r.device, r.seq) for m in FACTS.values() for r in store.all(m)}
+    path.write_bytes(path.read_bytes()[: 10 * PAGE])
+    with open_store(path) as store:
+        (stint,) = store.all(Stint)
+        tap = store.add(Tap(stint_id=stint.id, kind="stop", at=1.0))
+        assert (tap.device, tap.seq) not in given
+        assert store.device != device or tap.seq > max(n for d, n in given if d == device)
+
+
+def test_mending_cut_short_is_finished_at_the_next_opening(damaged, monkeypatch):
+    """If the power goes before the mended file is in place, the next opening puts it there."""
+    path = damaged("cut")
+    path.write_bytes(b"\0" * 50_000)
+
+    def cut(_path):
+        raise OSError("the power went")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(repair, "put_in_place", cut)
+        with pytest.raises(StoreRefused):
+            open_store(path)
+    assert repair.mended_path(path).exists()
+    with open_store(path) as store:
+        assert set(range(60)) <= taps(store)
+    assert not repair.mended_path(path).exists()
+
+
+def test_a_full_disk_is_borne_in_memory_and_written_later(tmp_path, begin_stint, at):
+    """With the disk full the cab goes on, says so all the time, and loses nothing afterwards.
+
+    The limit of pages stands for the full disk: SQLite gives the same error for both.
+    """
+    path = tmp_path / "logbook.sqlite"
+    with open_store(path, carry_on=True) as book:
+        found = begin_stint(book)
+        writer = book.trace(found.stint.id)
+        writer.append(at, 49.0, -105.0)
+        writer.sync()
+        assert book.trouble is None
+        limit = ["PRAGMA max_page_count=1"]
+        home = book._engine
+        event.listen(home, "begin", lambda c: c.exec_driver_sql(limit[0]))
+        for n in range(300):
+            detail = {"n": n, "x": "y" * 99}
+            book.add(Tap(stint_id=found.stint.id, kind="mark", at=at, detail=detail))
+        assert "NOTHING IS BEING SAVED" in book.trouble and "full" in book.trouble
+        book.put(Field, found.field.id, crop="lentils")
+        writer.append(at + 1, 49.0, -105.0)
+        writer.sync()
+        assert taps(book) == set(range(300)) and len(book.read_trace(found.stint.id)) == 2
+        assert book.check() == []
+        with open_store(path) as other:
+            assert taps(other) < set(range(300))
+        limit[0] = "PRAGMA max_page_count=1000000"
+        assert book.come_home() and book.trouble is None
+        book.add(Tap(stint_id=found.stint.id, kind="mark", at=at, detail={"n": 300}))
+    with open_store(path) as again:
+        assert taps(again) == set(range(301)) and len(again.read_trace(found.stint.id)) == 2
+        assert again.get(Field, found.field.id).crop == "lentils"
+        assert again.check() == []
+
+
+def test_memory_is_brought_home_by_itself(tmp_path, begin_stint, at, monkeypatch):
+    """After the disk has room again the next tap some seconds later brings all home, unasked."""
+    with open_store(tmp_path / "logbook.sqlite", carry_on=True) as book:
+        stint = begin_stint(book).stint
+        book.go_on_in_memory("database or disk is full")
+        book.add(Tap(stint_id=stint.id, kind="start", at=at))
+        assert book.trouble
+        monkeypatch.setattr("store.durability.transactions.RETRY_S", 0.0)
+        book.add(Tap(stint_id=stint.id, kind="stop", at=at))
+        assert book.trouble is None
+        with open_store(book.path) as other:
+            assert [t.kind for t in other.all(Tap)] == ["start", "stop"]
+
+
+READ_ONLY = """
+import os, sys
+from store import open_store
+from store.models import Stint, Tap
+if os.getuid() == 0: os.setgroups([]); os.setuid(65534)  # root may write anywhere
+with open_store(sys.argv[1], carry_on=True) as store:
+    (stint,) = store.all(Stint)
+    store.add(Tap(stint_id=stint.id, kind="mark", at=1.0, detail={"n": 999}))
+    print(len(store.all(Tap)), store.come_home(), store.trouble)
+"""
+
+
+def test_read_only_media_is_borne_in_memory(damaged):
+    """From media that can only be read the cab opens, goes on in memory, and shouts."""
+    path = damaged("sealed")
+    for thing in (*path.parent.iterdir(), path.parent):
+        thing.chmod(0o555 if thing.is_dir() else 0o444)
+    for parent in path.parent.parents if os.getuid() == 0 else ():
+        if parent != Path("/"):
+            parent.chmod(parent.stat().st_mode | 0o011)
+    words = [sys.executable, "-c", READ_ONLY, path]
+    run = subprocess.run(words, capture_output=True, text=True, cwd=ROOT, timeout=60)
+    path.parent.chmod(0o755)
+    assert run.returncode == 0, run.stderr
+    assert run.stdout.startswith("121 False NOTHING IS BEING SAVED")
+
+
+def test_backups_roll_and_each_is_whole(damaged, tmp_path):
+    """Of ten backups with three to keep the newest three are left, other files are not touched."""
+    place = tmp_path / "second place"
+    place.mkdir()
+    (place / "logbook-backup-of-my-own.sqlite").write_text("mine")
+    with open_store(damaged("rolling")) as book:
+        made = [book.backup(place, keep=3) for _ in range(10)]
+        with pytest.raises(StoreRefused, match="At least one"):
+            book.backup(place, keep=0)
+        count = len(book.all(Tap))
+    left = sorted(p for p in place.iterdir() if p.name != "logbook-backup-of-my-own.sqlite")
+    assert left == made[-3:]
+    with open_store(left[0]) as copy:
+        assert len(copy.all(Tap)) == count and copy.check() == []
+
+
+def test_the_tail_after_the_kept_copy_is_salvaged(damaged):
+    """A file whose last pages are cut off yields the trace and taps that can still be read."""
+    path = damaged("tail")
+    with closing(sqlite3.connect(path)) as raw:
+        tail = raw.execute("SELECT count(*) FROM trace_tail").fetchone()[0]
+    assert tail > 0
+    data = path.read_bytes()
+    path.write_bytes(data[: -2 * PAGE])
+    with open_store(path) as store:
+        assert set(range(60)) <= taps(store)
+        trace = store.read_trace(store.all(Stint)[0].id)
+        assert np.all(np.diff(trace.t) > 0)
+        with store.session() as session:
+            assert session.query(TraceTail).count() <= tail

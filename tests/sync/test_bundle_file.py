@@ -1,0 +1,222 @@
+"""A damaged, oversized, newer or hostile bundle is refused with a sentence; nothing changes."""
+
+import io
+import json
+import random
+import struct
+import zipfile
+
+import pytest
+
+from store.errors import BundleRefused
+from store.models import FACTS
+from sync import bundle_file as bundles
+from sync import export_bundle
+from sync.bundle_file import MANIFEST, RECORDS, SIGNATURE
+from store.facts.fact_validation import read_page
+from store.facts.fact_lines import write_line
+
+
+@pytest.fixture
+def rebuilt():
+    """A function that writes a zip anew with a change to its members, unsigned."""
+
+    def build(data, change):
+        with zipfile.ZipFile(io.BytesIO(data)) as file:
+            members = [(n, file.read(n)) for n in file.namelist()]
+        out = io.BytesIO()
+        with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as file:
+            for name, content in change(members):
+                file.writestr(name, content)
+        return out.getvalue()
+
+    return build
+
+
+def test_a_bundle_is_a_plain_zip(sound, lines_of):
+    """Any zip tool reads it: known members, JSON, RFC 3339 times in UTC, one line a record."""
+    with zipfile.ZipFile(io.BytesIO(sound)) as file:
+        assert file.testzip() is None
+        manifest = json.loads(file.read(MANIFEST))
+        names = set(file.namelist())
+    traces = {n for n in names if n.startswith("traces/")}
+    assert names - traces == {MANIFEST, SIGNATURE, RECORDS} and traces
+    assert manifest["format"] == "rollbook-bundle" and manifest["version"] == 3
+    records = [json.loads(line) for line in lines_of(sound)]
+    assert [(r["device"], r["seq"]) for r in records] == sorted(
+        (r["device"], r["seq"]) for r in records
+    )
+    (stop,) = (r for r in records if r["table"] == "tap")
+    assert stop["columns"]["at"] == "2026-04-24T03:06:40.333333Z"
+
+
+def test_a_sound_bundle_is_taken(sound, offer):
+    """The bundle that all the damaged ones below are made from is itself merged."""
+    assert offer(sound) is None
+
+
+def test_every_row_is_the_same_after_a_line(copies, work):
+    """Each fact written as a line and read again has the same value in every column."""
+    work(copies[0], "Ada")
+    copies[0].seal_traces()
+    seen = set()
+    for name, model in FACTS.items():
+        for row in copies[0].all(model):
+            packed = {row.id: getattr(row, "packed", None)}.get
+            values = tuple(getattr(row, c.name) for c in model.__table__.columns)
+            told = read_page(write_line(row).encode() + b"\n", row.device, row.seq, packed)
+            assert told == {name: [values]}
+            seen.add(name)
+    assert {"change", "stint", "tap", "mark", "trace_chunk", "hand_over"} <= seen
+
+
+def test_two_hundred_random_damages(sound, offer):
+    """A bundle cut, or with bits flipped, bytes lost, doubled, zeroed or scrambled, is refused.
+
+    Damage to the few bytes of a zip that carry no content (times, attributes) is left out:
+    where Python's own reader still finds the same content, there is nothing to refuse.
+    """
+    chance = random.Random(11)
+    harmless = 0
+    for n in range(240):
+        data = bytearray(sound)
+        place = chance.randrange(len(data))
+        end = place + chance.randrange(1, 60)
+        match n % 6:
+            case 0:
+                del data[place:]
+            case 1:
+                data[place] ^= 1 << chance.randrange(8)
+            case 2:
+                del data[place:end]
+            case 3:
+                data[place:place] = data[place:end]
+            case 4:
+                data[place:end] = bytes(len(data[place:end]))
+            case 5:
+                data[place:end] = chance.randbytes(end - place)
+        if _reads_the_same(sound, data):
+            harmless += 1
+        else:
+            assert offer(bytes(data)) is not None
+    assert harmless < 40
+
+
+def _reads_the_same(sound, data):
+    """Say whether a damaged zip still gives the same content by Python's own reader."""
+    try:
+        with (
+            zipfile.ZipFile(io.BytesIO(sound)) as one,
+            zipfile.ZipFile(io.BytesIO(bytes(data))) as two,
+        ):
+            return one.namelist() == two.namelist() and all(
+                one.read(n) == two.read(n) for n in one.namelist()
+            )
+    except Exception:
+        return False
+
+
+def test_members_missing_added_doubled_renamed_or_altered(sound, offer, rebuilt):
+    """A zip that is sound as a zip but whose members are not those that were signed is refused."""
+
+    def without(name):
+        return lambda members: [m for m in members if not m[0].startswith(name)]
+
+    def altered(name):
+        return lambda members: [(n, b + b" " if n.startswith(name) else b) for n, b in members]
+
+    changes = [
+        *(without(n) for n in (MANIFEST, SIGNATURE, RECORDS, "traces/")),
+        *(altered(n) for n in (MANIFEST, RECORDS, "traces/")),
+        lambda members: [(n, b.replace(b"Ada", b"Eve") if n == RECORDS else b) for n, b in members],
+        lambda members: [*members, ("more.txt", b"")],
+        lambda members: [*members, ("../../evil.txt", b"x")],
+        lambda members: [*members, ("/etc/evil.txt", b"x")],
+        lambda members: [(n.replace("traces/", "../"), b) for n, b in members],
+        lambda members: [(n, b"0" * 128 if n == SIGNATURE else b) for n, b in members],
+        lambda members: [(n, b"zz" if n == SIGNATURE else b) for n, b in members],
+        lambda members: [(n, b"[]" if n == MANIFEST else b) for n, b in members],
+        lambda members: [(n, b"[" * 100_000 if n == MANIFEST else b) for n, b in members],
+        lambda members: [],
+    ]
+    for change in changes:
+        assert offer(rebuilt(sound, change)) is not None
+    with pytest.warns(UserWarning, match="Duplicate"):
+        assert "one name" in offer(rebuilt(sound, lambda members: [*members, members[-1]]))
+
+
+@pytest.mark.parametrize(
+    "data", [b"", b"PK", b"hello", b"PK\x05\x06" + bytes(18), b"SQLite format 3\x00"]
+)
+def test_what_is_no_bundle(offer, data):
+    """An empty file, a text, an empty zip: refused with a sentence."""
+    assert offer(data) is not None
+
+
+def test_a_newer_bundle_says_so(sound, offer, rebuilt):
+    """A bundle of a later version is refused with the advice to install the newer program."""
+
+    def later(members):
+        return [
+            (n, b.replace(b'"version": 3', b'"version": 4') if n == MANIFEST else b)
+            for n, b in members
+        ]
+
+    assert "newer Rollbook" in offer(rebuilt(sound, later))
+
+
+def test_a_zip_bomb_is_not_unpacked(offer, tmp_path):
+    """300 MB of nothing in a small file is refused by its declared size before it is unpacked."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as file:
+        with file.open(MANIFEST, "w") as part:
+            for _ in range(300):
+                part.write(bytes(1_000_000))
+        file.writestr(SIGNATURE, b"")
+    assert len(out.getvalue()) < 4_000_000
+    assert "larger than it may be" in offer(out.getvalue())
+
+
+def test_more_than_any_bundle_may_hold(sound, offer, monkeypatch):
+    """A bundle beyond the limit on its whole size, or on the number of members, is refused."""
+    with monkeypatch.context() as patch:
+        patch.setattr(bundles, "LARGEST_TOTAL", 1000)
+        assert "larger than any bundle" in offer(sound)
+    with monkeypatch.context() as patch:
+        patch.setattr(bundles, "MOST_MEMBERS", 2)
+        assert "larger than any bundle" in offer(sound)
+
+
+def test_a_size_that_lies_is_found(sound, offer):
+    """A member whose declared size is not its size is refused."""
+    data = bytearray(sound)
+    entry = data.rindex(b"PK\x01\x02", 0, data.rindex(RECORDS.encode()))
+    struct.pack_into("<I", data, entry + 24, 7)
+    assert offer(bytes(data)) is not None
+
+
+def test_a_bundle_that_cannot_be_written_leaves_the_old_one(copies, tmp_path, monkeypatch):
+    """If writing fails half-way, last time's bundle is still there, and nothing beside it."""
+    path = export_bundle(copies[0], tmp_path / "stick")
+    before = path.read_bytes()
+    monkeypatch.setattr(bundles, "LARGEST_TOTAL", 100)  # so that reading it back refuses it
+    with pytest.raises(BundleRefused):
+        export_bundle(copies[0], tmp_path / "stick")
+    assert path.read_bytes() == before
+    assert list((tmp_path / "stick").iterdir()) == [path]
+    monkeypatch.undo()
+    (tmp_path / "taken").write_text("")
+    with pytest.raises(BundleRefused, match="could not be written"):
+        export_bundle(copies[0], tmp_path / "taken")
+
+
+def test_the_signature_is_plain_ed25519(sound):
+    """The signature verifies with nothing but RFC 8032's Ed25519 over the bytes FORMAT.md names."""
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+
+    with zipfile.ZipFile(io.BytesIO(sound)) as file:
+        text, signature = file.read(MANIFEST), bytes.fromhex(file.read(SIGNATURE).decode())
+    public = Ed25519PublicKey.from_public_bytes(
+        bytes.fromhex(json.loads(text)["device"]["public_key"])
+    )
+    public.verify(signature, b"rollbook-bundle manifest\n" + text)

@@ -1,0 +1,139 @@
+"""Folders and sticks: what is new is taken in, what is ours is written, pulling out is safe."""
+
+import shutil
+
+import pytest
+
+from cabapp.__main__ import main
+from store.models import Tap
+from sync import export_bundle
+from sync import folder_exchange
+from sync.folder_exchange import Watch
+
+
+def test_two_copies_meet_in_a_shared_folder(copies, work, tmp_path, rows_of):
+    """Two copies that watch one folder end equal, and then say nothing more."""
+    shared = tmp_path / "shared"
+    shared.mkdir()
+    work(copies[0], "Ada")
+    work(copies[1], "Bea")
+    watches = [Watch(store, [shared]) for store in copies[:2]]
+    for _ in range(5):
+        news = [n for watch in watches for n in watch.look()]
+    assert news == []
+    assert rows_of(copies[0]) == rows_of(copies[1])
+    assert len(copies[0].all(Tap)) == 2
+    work(copies[1], "Cyd")
+    assert "our records written" in watches[1].look()[0].words
+    watches[0].look()
+    assert "records taken in" in watches[0].look()[0].words
+
+
+def test_a_file_still_growing_is_left_alone(copies, work, tmp_path, rows_of):
+    """A bundle that arrives bit by bit is not looked into before it stands still."""
+    work(copies[0], "Ada")
+    data = export_bundle(copies[0], tmp_path / "made").read_bytes()
+    shared = tmp_path / "shared"
+    shared.mkdir()
+    watch = Watch(copies[1], [shared])
+    part = shared / "rollbook-arriving-00000000.zip"
+    for size in (10, 500, len(data) - 1, len(data)):
+        part.write_bytes(data[:size])
+        assert all(n.merged.refused == [] and n.merged.added == 0 for n in watch.look())
+    (news,) = watch.look()
+    assert news.merged.added > 0
+
+
+def test_a_cut_off_bundle_is_named_once_and_taken_when_whole(copies, work, tmp_path):
+    """A bundle that stays cut off is refused once, not at every look; whole again, it is taken."""
+    work(copies[0], "Ada")
+    data = export_bundle(copies[0], tmp_path / "made").read_bytes()
+    shared = tmp_path / "shared"
+    shared.mkdir()
+    part = shared / "rollbook-x-00000000.zip"
+    part.write_bytes(data[:-9])
+    watch = Watch(copies[1], [shared])
+    refusals = [n.merged.refused for _ in range(4) for n in watch.look() if n.merged.refused]
+    assert len(refusals) == 1
+    part.write_bytes(data)
+    assert any(n.merged.added for _ in range(2) for n in watch.look())
+
+
+def test_a_stick_is_noticed_when_put_in_and_again(copies, work, tmp_path):
+    """Only a stick with a folder `rollbook` is used; put in a second time it is looked at anew."""
+    stick, camera, inside = tmp_path / "stick", tmp_path / "camera", []
+    (stick / "rollbook").mkdir(parents=True)
+    camera.mkdir()
+    watch = Watch(copies[0], mounts=lambda: inside)
+    assert watch.look() == []
+    inside += [stick, camera]
+    (news,) = watch.look()
+    assert news.written.parent == stick / "rollbook" and list(camera.iterdir()) == []
+    assert watch.look() == []
+    inside.clear()
+    watch.look()
+    shutil.rmtree(stick / "rollbook")
+    (stick / "rollbook").mkdir()
+    inside.append(stick)
+    assert watch.look()[0].written.exists()
+
+
+def test_a_stick_pulled_out_at_any_byte_harms_nothing(copies, work, tmp_path, rows_of):
+    """However much of a bundle reached a stick, it is taken whole or refused, and then put right.
+
+    On FAT a pulled stick may hold the new name with any part of the new content, for the rename
+    is not journalled: so each length is tried under the final name.
+    """
+    work(copies[0], "Ada")
+    stick = tmp_path / "stick"
+    path = export_bundle(copies[0], stick)
+    data, before = path.read_bytes(), rows_of(copies[1])
+    for size in range(0, len(data), 97):
+        path.write_bytes(data[:size])
+        watch = Watch(copies[1], [stick])
+        watch.look()
+        for news in watch.look():
+            assert news.merged.added == 0
+        assert rows_of(copies[1]) == before
+        assert path.read_bytes() == data[:size]
+    path.write_bytes(data)
+    watch = Watch(copies[1], [stick])
+    assert any(n.merged.added for _ in range(2) for n in watch.look())
+
+
+def test_a_stick_that_goes_while_it_is_written_is_a_sentence(copies, tmp_path, monkeypatch):
+    """If the folder goes while a bundle is written, the news says so and nothing is lost."""
+    stick = tmp_path / "stick"
+    stick.mkdir()
+    watch = Watch(copies[0], [stick])
+
+    def pulled(*_):
+        raise OSError(5, "Input/output error")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("store.durability.atomic_file.os.fsync", pulled)
+        (news,) = watch.look()
+        assert "could not be written" in news.words and "Input/output error" in news.words
+    assert list(stick.iterdir()) == []
+    assert watch.look()[0].written.exists()
+
+
+@pytest.mark.parametrize("table", ["", "\n\n", "x", "a b\n" * 3, "a /media/x"])
+def test_any_mount_table_is_read(table):
+    """A mount table that is empty or odd names no stick and raises nothing."""
+    assert folder_exchange.mounted_in(table) == []
+    assert isinstance(folder_exchange.mounts(), list)
+
+
+def test_the_command_exchanges_once(copies, work, tmp_path, monkeypatch, capsys):
+    """`rollbook exchange DIR` merges what lies there, writes our bundle, and ends."""
+    monkeypatch.setattr("cabapp.commands.exchange.PAUSE_S", 0.0)
+    work(copies[0], "Ada")
+    export_bundle(copies[0], tmp_path / "shared")
+    words = ["exchange", str(tmp_path / "shared"), "--store", str(copies[1].path)]
+    assert main(words) == 0
+    assert "records taken in" in capsys.readouterr().out
+    assert len(list((tmp_path / "shared").iterdir())) == 2
+    (tmp_path / "shared" / "rollbook-bad.zip").write_bytes(b"no")
+    assert main(words) == 1
+    assert "damaged" in capsys.readouterr().err
