@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from cabapp.pages import exports
-from cabapp.position.clock import ManualClock
+from cabapp.common.clock import ManualClock
 from cabapp.session import Session
 from demo_db import farm
 from demo_db.story import local

@@ -3,9 +3,9 @@
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from cabapp.position.clock import ManualClock
+from cabapp.common.clock import ManualClock
 from cabapp.position.fix import Fix
-from cabapp.position.replay import Replay
+from cabapp.position.recordings.replay_source import Replay
 from cabapp.session import Session
 from cabapp.session.view import RECOVER
 from demo_db.story import Part

@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 from cabapp import places
-from cabapp.position.files import read_trace
+from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.session.bringing import Day, bring_in, look_at
 from cabapp.session.taking import FarmWays
 from store import open_store

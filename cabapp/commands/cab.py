@@ -4,11 +4,11 @@ import argparse
 from pathlib import Path
 
 from cabapp.places import RECEIVER, SETTINGS, chosen_store, is_server, store_option
-from cabapp.position.choosing import Chosen
-from cabapp.position.clock import FASTEST, SLOWEST, ReplayClock
-from cabapp.position.files import read_trace
-from cabapp.position.opening import FORMS, ReceiverRefused, checked_words
-from cabapp.position.replay import Replay
+from cabapp.position.receivers.selected_receiver import Chosen
+from cabapp.common.clock import FASTEST, SLOWEST, ReplayClock
+from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.receivers.receiver_address import FORMS, ReceiverRefused, checked_words
+from cabapp.position.recordings.replay_source import Replay
 from cabapp.screens.parts.settings import Settings
 from cabapp.session.refilling import after_mending
 from store import Store, open_store

@@ -10,7 +10,7 @@ from cabapp.pages.gather import gather, jobs_of
 from cabapp.pages.parts import map_of
 from cabapp.pages.picture import map_png
 from cabapp.pages.write import put, stem, write_job
-from cabapp.position.clock import FASTEST, SLOWEST, ReplayClock
+from cabapp.common.clock import FASTEST, SLOWEST, ReplayClock
 from cabapp.progress import show
 from demo_db.build import Built, build
 from demo_db.compare import compare

@@ -5,7 +5,7 @@ import json
 from pathlib import Path
 
 from cabapp import places
-from cabapp.position.fieldfiles import read_fields
+from cabapp.position.boundaries.field_files import read_fields
 from cabapp.units import Units
 from store import models, open_store
 from store.errors import Refused

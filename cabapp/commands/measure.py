@@ -8,8 +8,8 @@ from cabapp.commands.measuring import CELL, measure
 from cabapp.track.receiver_error import KINDS
 from cabapp.track.swath import Rules
 from cabapp.track.tool import Tool
-from cabapp.position.boundaries import read_boundary
-from cabapp.position.files import read_trace
+from cabapp.position.boundaries.boundary_geojson import read_boundary
+from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.units import Units
 
 NAME = "measure"

@@ -15,7 +15,7 @@ from cabapp.counting.confidence import prove
 from cabapp.track.receiver_error import judge, named, of_error
 from cabapp.track.swath import Rules, Sweeper, Switch
 from cabapp.counting.areas.area_totals import add_up, lay_rows, recovered_parts
-from cabapp.position.files import TraceFile
+from cabapp.position.recordings.trace_reader import TraceFile
 from store.errors import BoundaryRefused, TraceRefused
 
 CELL = 0.25

@@ -10,7 +10,7 @@ from shapely.geometry import mapping, shape
 from cabapp import places
 from cabapp.geometry.plane import Plane
 from cabapp.pages.parcels import SLIVER, polygons
-from cabapp.position.fieldfiles import read_fields
+from cabapp.position.boundaries.field_files import read_fields
 from cabapp.units import Units
 from store import models, open_store
 from store.errors import Refused

@@ -8,12 +8,12 @@ from datetime import datetime
 from pathlib import Path
 
 from cabapp.geometry.plane import Plane
-from cabapp.position.bothways import both_ways, in_words, two_runs
-from cabapp.position.choosing import Chosen
-from cabapp.position.files import read_trace
-from cabapp.position.health import Verdict, judge, say_small
-from cabapp.position.links import BAUDS, GPSD
-from cabapp.position.opening import checked_words
+from cabapp.position.calibration.side_offset_check import both_ways, in_words, two_runs
+from cabapp.position.receivers.selected_receiver import Chosen
+from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.receivers.receiver_report import Verdict, judge, say_small
+from cabapp.position.receivers.connections import BAUDS, GPSD
+from cabapp.position.receivers.receiver_address import checked_words
 from store.errors import Refused
 
 NAME = "receiver"

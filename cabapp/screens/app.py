@@ -33,7 +33,7 @@ def run_cab(
     Parameters
     ----------
     store : store.Store
-    clock : cabapp.position.clock.Clock
+    clock : cabapp.common.clock.Clock
     source : cabapp.position.fix.Source or None
         None: no receiver; passes are then counted by hand.
     night : bool

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from cabapp.position.fieldreaders import ON_A_TABLET
+from cabapp.position.boundaries.field_readers import ON_A_TABLET
 
 STICKS = ("/media", "/run/media", "/mnt")
 MOST = 60

@@ -10,8 +10,8 @@ from kivy.lang import Builder
 from kivy.properties import BooleanProperty, StringProperty
 
 from cabapp.places import home
-from cabapp.position.files import read_trace
-from cabapp.position.recordings import recordings
+from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.recording_search import recordings
 from cabapp.screens import receiver as _receiver  # noqa: F401  (its kv file has the parts used here)
 from cabapp.screens.forms import OPERATIONS
 from cabapp.screens.parts.page import Page

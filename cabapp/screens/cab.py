@@ -15,7 +15,7 @@ from kivy.properties import ObjectProperty
 from kivy.uix.screenmanager import NoTransition, ScreenManager
 
 from cabapp.places import SETTINGS
-from cabapp.position.clock import ReplayClock
+from cabapp.common.clock import ReplayClock
 from cabapp.screens.exchanging import BUSY, STANDING, Exchange
 from cabapp.screens.keeping import HEARD, Keeping
 from cabapp.screens.overheard import Overheard, unless_played

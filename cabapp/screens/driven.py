@@ -4,7 +4,7 @@ import numpy as np
 from shapely.geometry import LineString, Polygon
 
 from cabapp.geometry.plane import Plane
-from cabapp.position.boundaries import check_boundary
+from cabapp.position.boundaries.boundary_geojson import check_boundary
 from store.errors import BoundaryRefused
 
 SMOOTH_M = 0.5

@@ -11,7 +11,7 @@ from kivy.lang import Builder
 from kivy.properties import StringProperty
 
 from cabapp.places import home
-from cabapp.position.fieldfiles import read_fields
+from cabapp.position.boundaries.field_files import read_fields
 from cabapp.screens.boundary_files import boundary_files
 from cabapp.screens.forms import FORMS, ZONES, FormRefused, unit_of, value_of
 from cabapp.screens.outline_part import put_fields

@@ -7,7 +7,7 @@ from kivy.app import App
 from shapely.geometry import mapping, shape
 
 from cabapp.places import home
-from cabapp.position.fieldfiles import FieldFound, read_fields
+from cabapp.position.boundaries.field_files import FieldFound, read_fields
 from cabapp.screens.boundary_files import boundary_files
 from cabapp.screens.driven import outline_of
 from cabapp.screens.forms import FormRefused

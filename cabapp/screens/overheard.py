@@ -4,7 +4,7 @@ import math
 from collections import deque
 from collections.abc import Callable
 
-from cabapp.position.clock import ReplayClock
+from cabapp.common.clock import ReplayClock
 from cabapp.position.fix import Fix, Source
 
 SPAN_S = 2.0

@@ -9,13 +9,13 @@ from kivy.properties import StringProperty
 
 from cabapp.geometry.plane import Plane
 from cabapp.places import home
-from cabapp.position.antenna import Antenna
-from cabapp.position.bothways import LEAST_LENGTH, both_ways, in_words, two_runs
-from cabapp.position.choosing import Chosen
-from cabapp.position.finding import named_ports
-from cabapp.position.health import say_small
-from cabapp.position.recordings import recordings
-from cabapp.position.tablet import offered
+from cabapp.position.calibration.antenna_offset import Antenna
+from cabapp.position.calibration.side_offset_check import LEAST_LENGTH, both_ways, in_words, two_runs
+from cabapp.position.receivers.selected_receiver import Chosen
+from cabapp.position.receivers.discovery import named_ports
+from cabapp.position.receivers.receiver_report import say_small
+from cabapp.position.recordings.recording_search import recordings
+from cabapp.position.receivers.tablet_location import offered
 from cabapp.screens.driven import length_of
 from cabapp.screens.parts import typing as _typing  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.parts.page import Page

@@ -2,7 +2,7 @@
 
 from statistics import median
 
-from cabapp.position.health import Verdict, judge
+from cabapp.position.receivers.receiver_report import Verdict, judge
 from cabapp.screens.parts.words import say
 
 CLOCKS_AGREE_S = 3.0

@@ -1,6 +1,6 @@
 """A day recorded by another logger, written into the logbook as stints after a person agreed.
 
-The guessing is done in ``cabapp.position.guessing``; here fields are laid under the trace and what
+The guessing is done in ``cabapp.track.activity``; here fields are laid under the trace and what
 was agreed is written: taps marked as guessed, and the trace as it was recorded.
 """
 
@@ -14,8 +14,8 @@ import shapely
 from shapely.geometry import shape
 
 from cabapp.geometry.plane import Plane
-from cabapp.position.guessing import Stretch, Visit, guess
-from cabapp.position.trace import TraceFile
+from cabapp.track.activity import Stretch, Visit, guess
+from cabapp.position.recordings.trace_file import TraceFile
 from cabapp.session import rules
 from cabapp.session.count import taps_of
 from cabapp.session.taking import FarmWays, open_stint

@@ -17,11 +17,11 @@ from pathlib import Path
 
 import numpy as np
 
-from cabapp.position.antenna import Carrier
+from cabapp.position.calibration.antenna_offset import Carrier
 from cabapp.position.fix import Fix
-from cabapp.position.heard_again import STAMP, Hearing
-from cabapp.position.kept import Kept
-from cabapp.position.rawlog import SUFFIX
+from cabapp.position.recordings.raw_log_reader import STAMP, Hearing
+from cabapp.position.receivers.receiver_settings import Kept
+from cabapp.position.recordings.raw_log import SUFFIX
 from cabapp.session import rules
 from cabapp.session.count import as_kept, taps_of
 from store import Store

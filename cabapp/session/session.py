@@ -11,7 +11,7 @@ from concurrent.futures import Executor
 from dataclasses import replace
 
 from cabapp.counting.job_count import JobCount
-from cabapp.position.clock import Clock
+from cabapp.common.clock import Clock
 from cabapp.position.fix import Source
 from cabapp.session import acts, rules
 from cabapp.session.count import as_kept

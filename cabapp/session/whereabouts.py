@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import deque
 
-from cabapp.position.accuracy import UNSTATED, sigma_of
+from cabapp.position.calibration.fix_error import UNSTATED, sigma_of
 from cabapp.position.fix import Fix
 
 LOST_AFTER_S = 3.0

@@ -22,9 +22,9 @@ from cabapp.counting.grid import Grid
 from cabapp.track.swept_ground import Pieces
 from cabapp.geometry.plane import Plane
 from cabapp.track.swath import Sweeper, Switch
-from cabapp.position.clock import ManualClock
+from cabapp.common.clock import ManualClock
 from cabapp.position.fix import Fix
-from cabapp.position.replay import Replay
+from cabapp.position.recordings.replay_source import Replay
 from cabapp.session import Session
 from cabapp.session.view import RECOVER
 from cabapp.units import MPH

@@ -10,7 +10,7 @@ from geographiclib.geodesic import Geodesic
 
 import demo_db
 from cabapp.counting.job_count import JobCount
-from cabapp.position.files import read_trace
+from cabapp.position.recordings.trace_reader import read_trace
 from demo_db import drive, farm, story
 from demo_db.build import build, write_files
 from demo_db.compare import compare

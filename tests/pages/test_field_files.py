@@ -10,7 +10,7 @@ import shapely
 from shapely.geometry import Polygon, box, mapping
 
 from cabapp.__main__ import main
-from cabapp.position.fieldfiles import read_fields
+from cabapp.position.boundaries.field_files import read_fields
 from store import models, open_store
 from store.errors import BoundaryRefused
 

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-from cabapp.position.files import read_trace
+from cabapp.position.recordings.trace_reader import read_trace
 
 # no test here fails because the machine was busy
 settings.register_profile("unhurried", deadline=None)

@@ -9,7 +9,7 @@ import shapely
 
 from cabapp.__main__ import main
 from cabapp.geometry.plane import Plane
-from cabapp.position.files import read_trace
+from cabapp.position.recordings.trace_reader import read_trace
 
 PLANE = Plane(52.0, -106.0)
 START = 1777975200.0

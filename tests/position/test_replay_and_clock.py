@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabapp.position.clock import ManualClock, ReplayClock, WallClock
+from cabapp.common.clock import ManualClock, ReplayClock, WallClock
 from cabapp.position.fix import Fix
-from cabapp.position.replay import Replay
+from cabapp.position.recordings.replay_source import Replay
 
 
 @given(

@@ -10,7 +10,7 @@ from geographiclib.geodesic import Geodesic
 
 from cabapp.geometry.field_ground import Field
 from cabapp.geometry.plane import Plane
-from cabapp.position.boundaries import check_boundary
+from cabapp.position.boundaries.boundary_geojson import check_boundary
 from cabapp.units import Units
 
 # latitude; a degree of latitude and of longitude: km as printed in the encyclopedia's "Latitude"

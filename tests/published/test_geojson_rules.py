@@ -6,7 +6,7 @@ import pytest
 from shapely.geometry import shape
 
 from cabapp.pages.exports import feature, geojson_text
-from cabapp.position.boundaries import check_boundary
+from cabapp.position.boundaries.boundary_geojson import check_boundary
 from store.errors import BoundaryRefused
 
 # the pair in the documentation of geojson-rewind

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from cabapp.pages.exports import Track, Waypoint, gpx_text
-from cabapp.position.files import read_trace
+from cabapp.position.recordings.trace_reader import read_trace
 
 SPACE = "{http://www.topografix.com/GPX/1/1}"
 # the sequences of the schema

@@ -5,7 +5,7 @@ from functools import reduce
 
 import pytest
 
-from cabapp.position.nmea import Joiner
+from cabapp.position.protocols.nmea_epoch import Joiner
 
 
 def read(*sentences):

@@ -4,9 +4,9 @@ import json
 import sys
 from pathlib import Path
 
-from cabapp.position.clock import ManualClock
+from cabapp.common.clock import ManualClock
 from cabapp.position.fix import Fix
-from cabapp.position.replay import Replay
+from cabapp.position.recordings.replay_source import Replay
 from cabapp.session import Session
 from store import open_store
 

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from cabapp.geometry.plane import Plane
-from cabapp.position.clock import ManualClock
+from cabapp.common.clock import ManualClock
 from cabapp.position.fix import Fix
-from cabapp.position.replay import Replay
+from cabapp.position.recordings.replay_source import Replay
 from cabapp.session import Session
 from store import open_store
 from store.models import Farm, Field, Hitching, Operator, Tool, Tractor

@@ -3,7 +3,7 @@
 import pytest
 
 from cabapp.__main__ import main
-from cabapp.position.clock import ManualClock
+from cabapp.common.clock import ManualClock
 from cabapp.planning.go_rules import GoRules
 from cabapp.planning.emergence import CROPS, DAY
 from cabapp.session import Session

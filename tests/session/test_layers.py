@@ -11,7 +11,7 @@ FOLDER = Path(cabapp.session.__file__).parent
 PURE = ("view", "words", "rules", "warnings", "recover", "forgotten", "grading", "lapping",
         "whereabouts", "steady", "asks", "known", "daylines", "situation", "pace")  # fmt: skip
 MAY = ("__future__", "collections", "dataclasses", "math", "typing", "numpy",
-       "cabapp.geometry", "cabapp.track", "cabapp.counting", "cabapp.planning", "cabapp.units", "cabapp.position.fix", "cabapp.position.accuracy",
+       "cabapp.geometry", "cabapp.track", "cabapp.counting", "cabapp.planning", "cabapp.units", "cabapp.position.fix", "cabapp.position.calibration.fix_error",
        "store.errors")  # fmt: skip
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from cabapp.position.clock import ManualClock
+from cabapp.common.clock import ManualClock
 from cabapp.position.fix import Fix
 from cabapp.session import Session
 from store.models import Field

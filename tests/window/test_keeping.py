@@ -6,10 +6,10 @@ from types import SimpleNamespace
 
 import pytest
 
-from cabapp.position.choosing import Chosen
-from cabapp.position.clock import ReplayClock, WallClock
+from cabapp.position.receivers.selected_receiver import Chosen
+from cabapp.common.clock import ReplayClock, WallClock
 from cabapp.position.fix import Fix
-from cabapp.position.replay import Replay
+from cabapp.position.recordings.replay_source import Replay
 from cabapp.screens.exchanging import NOTHING, Exchange
 from cabapp.screens.keeping import HEARD, Keeping
 from cabapp.screens.overheard import Overheard, unless_played

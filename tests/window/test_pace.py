@@ -215,7 +215,7 @@ def test_the_same_pass_is_back_ten_seconds_after_the_power(ten_hours, open_cab, 
 FAST = """
 import sys
 from pathlib import Path
-from cabapp.position import clock
+from cabapp.common import clock
 clock.FASTEST = 1000.0  # the command allows 60 times
 
 class AsFastAsCounted(clock.ReplayClock):

@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 from shapely.geometry import shape
 
-from cabapp.position.fieldfiles import read_fields
+from cabapp.position.boundaries.field_files import read_fields
 from cabapp.position.fix import Fix
-from cabapp.position.replay import Replay
+from cabapp.position.recordings.replay_source import Replay
 from cabapp.screens.boundary_files import boundary_files
 from cabapp.screens.driven import length_of, outline_of
 from cabapp.screens.forms import FORMS, FormRefused, lacking, typed_of, value_of

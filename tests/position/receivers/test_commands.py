@@ -7,10 +7,10 @@ import time
 import pytest
 
 from cabapp.__main__ import build_parser, main
-from cabapp.position.clock import WallClock
-from cabapp.position.files import read_trace
-from cabapp.position.finding import AutoReceiver
-from cabapp.position.opening import ReceiverRefused, open_receiver
+from cabapp.common.clock import WallClock
+from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.receivers.discovery import AutoReceiver
+from cabapp.position.receivers.receiver_address import ReceiverRefused, open_receiver
 from cabapp.session import Session
 
 

@@ -6,9 +6,9 @@ import time
 
 import pytest
 
-from cabapp.position.clock import WallClock
-from cabapp.position.links import SerialLink, TcpLink, UdpLink
-from cabapp.position.live import Receiver
+from cabapp.common.clock import WallClock
+from cabapp.position.receivers.connections import SerialLink, TcpLink, UdpLink
+from cabapp.position.receivers.receiver_thread import Receiver
 from cabapp.session import Session
 from store.models import Stint
 

@@ -6,9 +6,9 @@ import time
 import numpy as np
 import pytest
 
-from cabapp.position.clock import ManualClock
-from cabapp.position.decode import Decoder
-from cabapp.position.rawlog import RawLog
+from cabapp.common.clock import ManualClock
+from cabapp.position.protocols.byte_decoder import Decoder
+from cabapp.position.recordings.raw_log import RawLog
 from cabapp.session import Session
 from cabapp.session.count import Count
 from store.models import Stint

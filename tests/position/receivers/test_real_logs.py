@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cabapp.position.decode import Decoder
-from cabapp.position.files import read_trace
+from cabapp.position.protocols.byte_decoder import Decoder
+from cabapp.position.recordings.trace_reader import read_trace
 
 FOLDER = Path(__file__).parents[4] / "shared" / "data" / "nmea"
 LOGS = sorted(FOLDER.glob("*.nmea")) or [None]

@@ -8,11 +8,11 @@ import time
 import numpy as np
 import pytest
 
-from cabapp.position import live
-from cabapp.position.clock import WallClock
-from cabapp.position.links import SerialLink
-from cabapp.position.live import Receiver
-from cabapp.position.rawlog import RawLog
+from cabapp.position.receivers import receiver_thread
+from cabapp.common.clock import WallClock
+from cabapp.position.receivers.connections import SerialLink
+from cabapp.position.receivers.receiver_thread import Receiver
+from cabapp.position.recordings.raw_log import RawLog
 from cabapp.session import Session
 from store.models import Stint
 
@@ -49,8 +49,8 @@ class Driver:
 @pytest.fixture
 def quick_reconnection(monkeypatch):
     """Try again after at most a tenth of a second, so that a hundred times fit into a test."""
-    monkeypatch.setattr(live, "FIRST_WAIT_S", 0.02)
-    monkeypatch.setattr(live, "LONGEST_WAIT_S", 0.1)
+    monkeypatch.setattr(receiver_thread, "FIRST_WAIT_S", 0.02)
+    monkeypatch.setattr(receiver_thread, "LONGEST_WAIT_S", 0.1)
 
 
 @pytest.mark.skipif(not os.path.isdir("/proc/self/fd"), reason="needs /proc to count open handles")

@@ -1,0 +1,157 @@
+"""Fields from the files people have: GeoJSON, GPX, KML, shapefile, GeoPackage.
+
+Every boundary is checked as `cabapp.position.boundaries.boundary_geojson` checks it; small damage that an
+export or a walk leaves is mended and said, and what cannot be told is refused in words.
+"""
+
+import json
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import shapely
+from pyproj import Geod
+from shapely.geometry import MultiPolygon, Polygon
+
+from cabapp.position.boundaries.boundary_geojson import LARGEST, check_boundary
+from cabapp.position.boundaries.field_readers import READERS
+from store.errors import BoundaryRefused
+
+LOST = 0.002
+"""A repair may change this share of a field's area; more, and somebody has to look (our own choice)."""
+SMALLEST_M2, LARGEST_M2 = 100.0, 1e9
+"""No field is smaller or larger: the file is in other units, or no boundary."""
+_GEOD = Geod(ellps="WGS84")
+
+
+@dataclass(frozen=True)
+class FieldFound:
+    """A field in a file.
+
+    Attributes
+    ----------
+    name : str
+        As the file has it; else the file's own name, numbered when there are more.
+    geometry : dict
+        GeoJSON Polygon or MultiPolygon, WGS 84.
+    area : float
+        m2, on the ellipsoid.
+    mended : str
+        What was mended, in words; empty when nothing was.
+    """
+
+    name: str
+    geometry: dict
+    area: float
+    mended: str
+
+
+def read_fields(path: str | os.PathLike) -> list[FieldFound]:
+    """Read all fields in a file.
+
+    Parameters
+    ----------
+    path : path
+        ``.geojson``, ``.json``, ``.gpx``, ``.kml``, ``.kmz``, ``.shp``, ``.zip`` (of a
+        shapefile) or ``.gpkg``.
+
+    Returns
+    -------
+    list of FieldFound
+        At least one.
+
+    Raises
+    ------
+    BoundaryRefused
+        Nothing of it can be a field: not such a file, no closed area in it, latitude first,
+        metres without a word on their reference system, boundaries that cross themselves.
+    """
+    path = Path(path)
+    try:
+        if path.stat().st_size > LARGEST:
+            raise BoundaryRefused(f"{path} is larger than {LARGEST >> 20} MB. Export the fields alone.")
+    except OSError as fault:
+        raise BoundaryRefused(
+            f"{path} cannot be read ({fault.strerror}). Look at the name and folder."
+        ) from fault
+    read = READERS.get(path.suffix.lower())
+    if read is None:
+        raise BoundaryRefused(
+            f"{path.name} is of no kind that fields are read from. Use GeoJSON, GPX, KML, "
+            "a shapefile or GeoPackage."
+        )
+    found = read(path)
+    if not found:
+        raise BoundaryRefused(f"{path.name} holds no closed area, so no field. Draw the fields as areas.")
+    names = _named([name for name, _ in found], path.stem)
+    return [_field(name, form, path.name) for name, (_, form) in zip(names, found, strict=True)]
+
+
+def _field(name: str, form, source: str) -> FieldFound:
+    where = f"{source}, {name}"
+    for lon, lat in shapely.get_coordinates(form)[:1]:
+        # Said by the first corner: every check of values comes before one of shape.
+        check_boundary(_box(lon, lat), where)
+    sound, mended = _mended(form, where)
+    geometry = check_boundary(_plain(sound), where)
+    area = abs(sum(_GEOD.geometry_area_perimeter(part)[0] for part in getattr(sound, "geoms", [sound])))
+    if not SMALLEST_M2 <= area <= LARGEST_M2:
+        raise BoundaryRefused(
+            f"{where} would be {area:.3g} m2, which no field is. Look whether its coordinates are degrees."
+        )
+    return FieldFound(name, geometry, area, mended)
+
+
+def _box(lon: float, lat: float) -> dict:
+    ring = [[lon, lat], [lon + 1e-3, lat], [lon, lat + 1e-3], [lon, lat]]
+    if abs(lon) >= 179.9 or abs(lat) >= 89.9:
+        ring = [[lon, lat], [lon - 1e-3 * np.sign(lon), lat], [lon, lat - 1e-3 * np.sign(lat)], [lon, lat]]
+    return {"type": "Polygon", "coordinates": [ring]}
+
+
+def _mended(form, where: str):
+    """A valid geometry of the same ground, and what was mended; refused where the ground would change."""
+    if form.is_valid:
+        return form, ""
+    whole = shapely.make_valid(form, method="structure", keep_collapsed=False)
+    parts = [p for p in getattr(whole, "geoms", [whole]) if p.geom_type == "Polygon" and p.area]
+    if not parts:
+        check_boundary(_plain(form), where)
+        raise BoundaryRefused(f"{where} has no area. Draw it again.")
+    largest = max(part.area for part in parts)
+    kept = [part for part in parts if part.area > LOST * largest]
+    sound = kept[0] if len(kept) == 1 else MultiPolygon(kept)
+    # Both ways round a crossing: what the rings enclose, and what their turning sums up to.
+    turning = abs(sum(_signed(part) for part in getattr(form, "geoms", [form])))
+    if not sound.is_valid or abs(sound.area - turning) > LOST * sound.area:
+        check_boundary(_plain(form), where)
+        raise BoundaryRefused(f"{where} crosses itself. Straighten the boundary there.")
+    return sound, "it crossed or touched itself in a small way"
+
+
+def _plain(form) -> dict:
+    return json.loads(shapely.to_geojson(form))
+
+
+def _signed(polygon: Polygon) -> float:
+    outer = abs(_ring_area(polygon.exterior))
+    return outer - sum(abs(_ring_area(ring)) for ring in polygon.interiors)
+
+
+def _ring_area(ring) -> float:
+    x, y = np.asarray(ring.coords)[:, :2].T
+    return float(np.sum(x[:-1] * y[1:] - x[1:] * y[:-1]) / 2)
+
+
+def _named(names: list[str | None], stem: str) -> list[str]:
+    """Names for all: given, or the file's; one that comes twice is numbered."""
+    several = len(names) > 1
+    told = [(name or "").strip() or (f"{stem} {k}" if several else stem) for k, name in enumerate(names, 1)]
+    seen: dict[str, int] = {}
+    out = []
+    for name in told:
+        seen[name.casefold()] = seen.get(name.casefold(), 0) + 1
+        n = seen[name.casefold()]
+        out.append(name if n == 1 else f"{name} ({n})")
+    return out

@@ -1,0 +1,207 @@
+"""The one way from a receiver's bytes to fixes: bytes in, fixes out, no port and no clock.
+
+Whoever owns the port says when the bytes came. What arrives in odd pieces, half a line, another
+receiver's binary or plain noise makes no fix and raises nothing. A checksum of one byte passes one
+damaged sentence in 256, and never sees two bytes exchanged, so a fix must also fit:
+
+1. Two sentences of one moment must agree (`nmea`).
+2. A fix follows the one before as time and a machine allow, else it waits until the next bears it
+   out. After silence the first fix must be borne out too, unless two sentences say it.
+3. Where most moments are told by two sentences, one told by a single sentence is passed over; so is
+   it while more than one line in ten is damaged.
+"""
+
+import math
+from collections import deque
+from dataclasses import dataclass
+
+from cabapp.position.fix import Fix
+from cabapp.position.protocols.gpsd_report import Reports
+from cabapp.position.protocols.nmea_epoch import Joiner
+
+QUIET_S = 0.25
+"""A pause of this long ends the moment in hand: nothing more of it is to come."""
+LONGEST_LINE = 4096
+"""Bytes without a line's end beyond this are no text."""
+MOST_WAITING, UNDATED_S = 200, 3.0
+"""Moments kept until a day is known, and for how long (s); then the tablet's day is taken."""
+SLACK_S = 5.0
+"""How much more or less the receiver's time may pass than the time of arrival, s: Bluetooth gives
+seconds at once."""
+FASTEST, ROOM = 60.0, 3.0
+"""No machine is faster (m/s); room for a position that settles (m)."""
+SILENCE_S, BORNE_OUT_S = 10.0, 3.0
+"""After this long nothing before counts; a doubtful fix is borne out within the second, s."""
+WEEKS = 1024 * 7 * 86400
+"""GPS counts weeks in ten bits; old receivers are off by this many seconds
+(gpsd, "NMEA Revealed": roll-overs of 1999, 2019 and 2038)."""
+EARLIEST = 1767225600.0
+"""2026-01-01, before which this was not written: a live receiver that says less is rolled over."""
+_METRES = 111_195.0  # one degree of a sphere of 6371 km
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A fix and when its last byte came, POSIX s; `latency` is what lies between, s."""
+
+    fix: Fix
+    at: float
+
+    @property
+    def latency(self) -> float:
+        """Seconds from the receiver's moment to its arrival, by the tablet's clock."""
+        return self.at - self.fix.t
+
+
+class Decoder:
+    """Takes the bytes of one receiver, or of gpsd, and gives fixes.
+
+    Parameters
+    ----------
+    earliest : float or None
+        Times before this are brought forward by whole roll-overs, POSIX s; None leaves them.
+
+    Attributes
+    ----------
+    bytes, doubted : int
+        Bytes taken; fixes passed over because they did not fit.
+
+    Examples
+    --------
+    >>> decoder = Decoder(earliest=None)
+    >>> gga = b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\\r\\n"
+    >>> rmc = b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A\\r\\n"
+    >>> decoder.feed(gga, 0.0), decoder.feed(rmc, 0.1), decoder.quiet(0.5)
+    ([], [], [])
+
+    The date is believed when it is said again, a second later:
+
+    >>> gga = gga.replace(b"3519,", b"3520,").replace(b"*47", b"*4D")
+    >>> rmc = rmc.replace(b"3519,", b"3520,").replace(b"*6A", b"*60")
+    >>> [(heard.fix.t, heard.at) for heard in decoder.feed(gga + rmc, 1.1)]
+    [(764426119.0, 1.1), (764426120.0, 1.1)]
+    """
+
+    def __init__(self, earliest: float | None = EARLIEST):
+        self.bytes = self.doubted = 0
+        self._earliest = earliest
+        self._part = b""
+        self._joiner = Joiner(prompt=True)
+        self._reports = Reports()
+        self._came = -math.inf
+        self._undated_since: float | None = None
+        self._last: Heard | None = None
+        self._placed: Heard | None = None
+        self._doubtful: Heard | None = None
+        self._pairs: deque[bool] = deque(maxlen=20)
+        self._damage: deque[bool] = deque(maxlen=50)
+
+    @property
+    def sentences(self) -> int:
+        """Good sentences and reports."""
+        return self._joiner.accepted + self._reports.accepted
+
+    @property
+    def rejected(self) -> int:
+        """Lines that began like one of ours and were damaged."""
+        return self._joiner.rejected + self._reports.rejected
+
+    @property
+    def timeless(self) -> int:
+        """Records without a time: a receiver just switched on, that has not seen the sky."""
+        return self._joiner.timeless + self._reports.timeless
+
+    @property
+    def said(self) -> dict:
+        """The newest of all that was said besides places: satellites, speed, course, DOP."""
+        return self._joiner.heard | self._reports.heard
+
+    def feed(self, data: bytes, at: float) -> list[Heard]:
+        """Take bytes that came at ``at``, POSIX s, and return the fixes complete now."""
+        found = self.quiet(at)
+        self.bytes += len(data)
+        *lines, self._part = (self._part + data).replace(b"\r", b"\n").split(b"\n")
+        if len(self._part) > LONGEST_LINE:
+            self._part = b""
+        self._came = at
+        for line in lines:
+            if line.startswith(b"{"):
+                found += self._sift(self._reports.feed(line), at, sure=True)
+            elif line:
+                good, bad = self._joiner.accepted, self._joiner.rejected
+                fixes = self._joiner.feed(line)
+                if (good, bad) != (self._joiner.accepted, self._joiner.rejected):
+                    self._damage.append(self._joiner.rejected > bad)
+                found += self._sift(fixes, at, sure=self._paired())
+        return found
+
+    def quiet(self, at: float) -> list[Heard]:
+        """Return what is complete because nothing came for a while, or no day ever will."""
+        found = []
+        if at - self._came >= QUIET_S:
+            fixes = self._joiner.close()
+            found = self._sift(fixes, self._came, sure=self._paired())
+        if not self._joiner.waiting:
+            self._undated_since = None
+        elif self._undated_since is None:
+            self._undated_since = at
+        elif at - self._undated_since > UNDATED_S or self._joiner.waiting > MOST_WAITING:
+            found += self._sift(self._joiner.assume(self._came), self._came, sure=False)
+        return found
+
+    def _paired(self) -> bool:
+        return {"GGA", "RMC"} <= self._joiner.kinds
+
+    def _sift(self, fixes, at, sure):
+        if fixes:  # several at once were waiting for a date
+            self._pairs.append(sure)
+        return [heard for fix in fixes if (heard := self._judged(fix, at, sure)) is not None]
+
+    def _judged(self, fix: Fix, at: float, sure: bool) -> Heard | None:
+        """Return the fix if it can be believed, by the rules above."""
+        if self._earliest is not None and fix.t < self._earliest:
+            weeks = math.ceil((self._earliest - fix.t) / WEEKS) * WEEKS
+            fix = Fix(fix.t + weeks, fix.lat, fix.lon, fix.sigma, fix.quality, fix.hdop)
+        heard = Heard(fix, at)
+        usually_two = sum(self._pairs) * 2 > len(self._pairs)
+        damaging = sum(self._damage) * 10 > len(self._damage)
+        alone = fix.has_position and not sure and (usually_two or damaging)
+        if self._last is not None and not 0 <= at - self._last.at <= SILENCE_S:
+            self._last = self._placed = None
+        if self._last is None:
+            believed = sure or not fix.has_position
+        else:
+            follows = _follows(self._last, heard)
+            reaches = self._placed is None or _reaches(self._placed, heard)
+            believed = follows and reaches and not alone
+        if not believed:
+            waited, self._doubtful = self._doubtful, heard
+            if (
+                waited is None
+                or alone
+                or at - waited.at > BORNE_OUT_S
+                or not (_follows(waited, heard) and _reaches(waited, heard))
+            ):
+                self.doubted += 1
+                return None
+        self._doubtful, self._last = None, heard
+        if fix.has_position:
+            self._placed = heard
+        return heard
+
+
+def _follows(before: Heard, heard: Heard) -> bool:
+    """Say whether the receiver's time went on about as far as ours."""
+    passed = heard.fix.t - before.fix.t
+    return passed > 0 and abs(passed - (heard.at - before.at)) <= SLACK_S
+
+
+def _reaches(before: Heard, heard: Heard) -> bool:
+    """Say whether a machine can have gone from the one place to the other."""
+    a, b = before.fix, heard.fix
+    if not (a.has_position and b.has_position):
+        return True
+    north = (b.lat - a.lat) * _METRES
+    turn = (b.lon - a.lon + 180) % 360 - 180
+    east = turn * _METRES * math.cos(math.radians(a.lat))
+    return math.hypot(east, north) <= ROOM + FASTEST * max(b.t - a.t, 0.0)

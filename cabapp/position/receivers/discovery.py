@@ -1,0 +1,236 @@
+"""Finds receivers by itself: ports, baud rates, gpsd; keeps looking for what is plugged in later.
+
+One scout thread looks; each receiver found has its own reader. A port is taken only after it said
+good sentences, so a wrong rate cannot be mistaken for a right one (each carries a checksum).
+"""
+
+import logging
+import os
+import threading
+import time
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from serial.tools import list_ports
+
+from cabapp.position.calibration.antenna_offset import Antenna
+from cabapp.position.protocols.byte_decoder import Decoder
+from cabapp.position.fix import Fix
+from cabapp.position.receivers.connections import BAUDS, GPSD, GpsdLink, Link, SerialLink
+from cabapp.position.receivers.receiver_thread import Receiver
+from cabapp.position.recordings.raw_log import RawLog
+from cabapp.position.receivers.receiver_group import Team
+
+log = logging.getLogger(__name__)
+
+LOOK_S = 2.0
+MUTE_S, LISTEN_S, ENOUGH = 2.5, 1.5, 2
+"""A port is mute after this silence, s; a rate is listened to for so long, s, and is right after so
+many good sentences."""
+AGAIN_S = 30.0
+"""A port without a receiver is tried again after this, s."""
+GONE_S = 15.0
+"""A receiver away for this long is forgotten, so that it is found anew under any name, s."""
+
+
+def ports() -> list[str]:
+    """Return the serial ports of this machine, the likeliest first: USB, Bluetooth, then the rest."""
+    return list(named_ports())
+
+
+def named_ports() -> dict[str, str]:
+    """Return the serial ports of this machine with words for each, in the order of `ports`."""
+    found = sorted(map(_named, list_ports.comports()))
+    return {device: words for _, device, words in found}
+
+
+def _named(port) -> tuple[int, str, str]:
+    """Return rank, device and words of a port as pyserial lists it.
+
+    A Bluetooth port is rfcomm on Linux; Windows says Bluetooth in its description, and the others
+    name it so.
+    """
+    short = os.path.basename(port.device)
+    said = f"{port.device} {port.description or ''} {port.hwid or ''}".lower()
+    if "rfcomm" in said or "bluetooth" in said or "bthenum" in said:
+        return 1, port.device, f"Bluetooth ({short})"
+    if port.vid is not None or "usb" in said or "ttyacm" in said:
+        product = f", {port.product}" if port.product else ""
+        return 0, port.device, f"USB ({short}{product})"
+    return 2, port.device, f"Serial port ({short})"
+
+
+def try_port(
+    make: Callable[[int], Link],
+    bauds: Iterable[int] = BAUDS,
+    stop: threading.Event | None = None,
+    clock: Callable[[], float] = time.monotonic,
+) -> int | None:
+    """Return the rate at which a port says good sentences, or None.
+
+    Parameters
+    ----------
+    make : callable
+        Gives an unopened link for a rate.
+    bauds : iterable of int
+    stop : Event, optional
+        Ends the search early.
+    clock : callable
+        Seconds that never go back.
+    """
+    stop = stop or threading.Event()
+    for n, baud in enumerate(bauds):
+        link, decoder, began = make(baud), Decoder(), clock()
+        try:
+            link.open()
+            while not stop.is_set():
+                decoder.feed(link.read(), clock())
+                if decoder.sentences >= ENOUGH:
+                    return baud
+                listened = clock() - began
+                if listened > MUTE_S and not decoder.bytes and n == 0:
+                    return None  # at a wrong rate bytes come too, only wrong ones
+                if listened > LISTEN_S and (decoder.bytes or n) and not decoder.sentences:
+                    break
+                if listened > 2 * MUTE_S:
+                    break
+        except OSError as fault:
+            log.debug("%s: %s", link.name, fault)
+            return None
+        finally:
+            link.close()
+        if stop.is_set():
+            return None
+    return None
+
+
+class AutoReceiver:
+    """A `Source` that finds its receivers, and finds them again.
+
+    Parameters
+    ----------
+    raw_folder : Path, optional
+        Where all is kept that they say.
+    list_ports : callable
+        Gives the names of the serial ports there are now.
+    gpsd : (str, int) or None
+        Where a position service may be listening.
+    bauds : sequence of int
+    antenna_of : callable, optional
+        As `Team` takes it.
+    """
+
+    def __init__(
+        self,
+        raw_folder: Path | None = None,
+        list_ports: Callable[[], list[str]] = ports,
+        gpsd: tuple[str, int] | None = GPSD,
+        bauds: tuple[int, ...] = BAUDS,
+        antenna_of: Callable[[str], Antenna | None] = lambda name: Antenna(),
+    ):
+        self._raw_folder, self._list_ports, self._gpsd, self._bauds = (
+            raw_folder, list_ports, gpsd, bauds,
+        )  # fmt: skip
+        self._team = Team(antenna_of=antenna_of)
+        self._mine: dict[str, Receiver] = {}
+        self._away: dict[str, float] = {}
+        self._not_before: dict[str, float] = {}
+        self._trying = ""
+        self._stop = threading.Event()
+        self._scout = threading.Thread(target=self._look, name="receiver scout", daemon=True)
+        self._scout.start()
+
+    @property
+    def name(self) -> str:
+        """The name of the receiver whose fixes are given; "" while none is found."""
+        return self._team.name
+
+    @property
+    def sources(self) -> tuple[Receiver, ...]:
+        """Those found and not forgotten."""
+        return self._team.sources
+
+    def antennas_moved(self) -> None:
+        """Ask anew where the antennas sit."""
+        self._team.antennas_moved()
+
+    @property
+    def active(self) -> Receiver | None:
+        """The one whose fixes are given."""
+        return self._team.active
+
+    @property
+    def ended(self) -> bool:
+        """Whether it was closed."""
+        return self._team.ended
+
+    @property
+    def words(self) -> str:
+        """The state in words for a person."""
+        if not self._mine and self._trying:
+            return f"Listening whether {self._trying} is a receiver."
+        return self._team.words
+
+    def poll(self, now: float) -> list[Fix]:
+        """Return the new fixes of the best receiver."""
+        return self._team.poll(now)
+
+    def close(self) -> None:
+        """Stop looking and let go of all."""
+        self._stop.set()
+        self._scout.join(timeout=10.0)
+        self._team.close()
+
+    # --- the scout ---------------------------------------------------------------------------
+
+    def _look(self):
+        while not self._stop.is_set():
+            try:
+                self._look_once()
+            except Exception:
+                log.exception("looking for receivers failed")
+            self._stop.wait(LOOK_S)
+
+    def _look_once(self):
+        now = time.monotonic()
+        self._forget(now)
+        if self._gpsd is not None:
+            self._meet("gpsd", now, lambda _: GpsdLink(*self._gpsd), (0,))
+        there = self._list_ports()
+        held = {os.path.realpath(device) for device in self._by_gpsd()}
+        for port in there:
+            if os.path.realpath(port) not in held:
+                self._meet(port, now, lambda baud, port=port: SerialLink(port, baud), self._bauds)
+        # a port pulled out and put in again is new
+        gone = [key for key in self._not_before if key != "gpsd" and key not in there]
+        for key in gone:
+            del self._not_before[key]
+
+    def _meet(self, key, now, make, bauds):
+        if key in self._mine or now < self._not_before.get(key, now) or self._stop.is_set():
+            return
+        self._trying = make(bauds[0]).name
+        baud = try_port(make, bauds, self._stop)
+        self._trying = ""
+        if baud is None:
+            self._not_before[key] = time.monotonic() + AGAIN_S
+            return
+        link = make(baud)
+        raw = RawLog(self._raw_folder, link.name) if self._raw_folder else None
+        self._mine[key] = receiver = Receiver(link, raw)
+        self._team.add(receiver)
+
+    def _by_gpsd(self):
+        """Return the ports gpsd reads itself: two readers of one port get half of it each."""
+        receiver = self._mine.get("gpsd")
+        device = receiver.said.get("device") if receiver else None
+        return [device] if device else []
+
+    def _forget(self, now):
+        for key, receiver in list(self._mine.items()):
+            if receiver.state in ("good", "blind"):
+                self._away.pop(key, None)
+            elif now - self._away.setdefault(key, now) > GONE_S:
+                del self._mine[key], self._away[key]
+                self._team.remove(receiver)
+                receiver.close()

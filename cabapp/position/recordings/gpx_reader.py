@@ -1,0 +1,196 @@
+"""GPX 1.1 as a stream: tracks of any writer, in bounded memory, with hostile XML refused.
+
+Only `trkpt` inside `trkseg` counts; extensions are passed over. GPX 1.0 differs in nothing we
+read and is taken with a note. Source: the GPX 1.1 schema, http://www.topografix.com/GPX/1/1.
+expat is driven directly because a tree of a day's fixes takes a hundred times the memory of the
+fixes, and because here a document type (the door of entity bombs) can be refused when it opens.
+"""
+
+import math
+from pyexpat import ExpatError, ParserCreate, errors
+
+from cabapp.position.times import read_time
+from cabapp.position.recordings.trace_file import TraceBuilder
+from store.errors import TraceRefused
+
+CHUNK = 1 << 16
+LONGEST_TAG = 1 << 20
+DEEPEST = 100
+LONGEST_TEXT = 200
+_QUALITY = {"none": 0, "2d": 1, "3d": 1, "dgps": 2, "pps": 3}
+_WANTED = {"time", "fix", "hdop"}
+_CUT_SHORT = {
+    errors.codes[errors.XML_ERROR_NO_ELEMENTS],
+    errors.codes[errors.XML_ERROR_UNCLOSED_TOKEN],
+    errors.codes[errors.XML_ERROR_PARTIAL_CHAR],
+}
+
+
+def read_gpx(file, builder: TraceBuilder) -> None:
+    """Fill a builder from an open GPX file.
+
+    Parameters
+    ----------
+    file : binary file
+    builder : TraceBuilder
+
+    Raises
+    ------
+    TraceRefused
+        Not GPX, not well-formed, a document type, nesting or tags beyond reason, no track, or no
+        point with a time.
+    """
+    reader = _Reader(builder)
+    parser = ParserCreate()
+    parser.buffer_text = True
+    parser.StartElementHandler = reader.start
+    parser.EndElementHandler = reader.end
+    parser.CharacterDataHandler = reader.text
+    parser.StartDoctypeDeclHandler = reader.refuse_doctype
+    fed = 0
+    try:
+        # white space before the declaration is a common fault of writers and harms nothing
+        chunk = file.read(CHUNK).lstrip()
+        while chunk:
+            parser.Parse(chunk, False)
+            fed += len(chunk)
+            if fed - parser.CurrentByteIndex > LONGEST_TAG:
+                raise TraceRefused(
+                    f"{builder.name} holds a tag of more than {LONGEST_TAG:,} letters, which no "
+                    "GPX writer makes. Export the track again."
+                )
+            chunk = file.read(CHUNK)
+        parser.Parse(b"", True)
+    except ExpatError as fault:
+        reader.judge_fault(fault)
+    except (LookupError, ValueError) as fault:
+        raise TraceRefused(
+            f"{builder.name} states an encoding of letters that cannot be read. "
+            "Export the track again, in UTF-8."
+        ) from fault
+    reader.close()
+
+
+class _Reader:
+    """What is being read, between one tag and the next."""
+
+    def __init__(self, builder: TraceBuilder):
+        self.builder = builder
+        self.path: list[str] = []
+        self.prefix = None
+        self.point: dict[str, str] | None = None
+        self.collected: str | None = None
+        self.other_points = self.untimed = self.unplaced = self.zoneless = 0
+
+    def start(self, tag, attributes):
+        prefix, _, name = tag.rpartition(":")
+        if self.prefix is None:
+            self.open(prefix, name, attributes)
+        if len(self.path) >= DEEPEST:
+            self.refuse("is nested deeper than any GPX. Export the track again.")
+        if prefix != self.prefix:
+            name = ""  # an extension's own element, whatever it is called
+        parent = self.path[-1] if self.path else None
+        self.path.append(name)
+        if name == "trkseg":
+            self.builder.break_here()
+        elif name == "trkpt" and parent == "trkseg":
+            self.point = {"lat": attributes.get("lat", ""), "lon": attributes.get("lon", "")}
+        elif name in ("wpt", "rtept"):
+            self.other_points += 1
+        elif name in _WANTED and parent == "trkpt" and self.point is not None:
+            self.collected = ""
+
+    def open(self, prefix, name, attributes):
+        if name != "gpx":
+            self.refuse(
+                f"is XML but not GPX: its first element is <{name[:40]}>. "
+                "Export the track as GPX 1.1."
+            )
+        self.prefix = prefix
+        space = attributes.get(f"xmlns:{prefix}" if prefix else "xmlns", "")
+        version = attributes.get("version", "")
+        if version == "1.0" or space.endswith("/GPX/1/0"):
+            self.builder.notes.append("It is GPX 1.0, an older form; its tracks read the same.")
+        elif version != "1.1":
+            said = f"version {version[:20]!r}" if version else "no version"
+            self.builder.notes.append(f"It states {said}; it was read as GPX 1.1.")
+
+    def text(self, text):
+        if self.collected is not None and len(self.collected) < LONGEST_TEXT:
+            self.collected += text[:LONGEST_TEXT]
+
+    def end(self, _tag):
+        name = self.path.pop()
+        if self.collected is not None and name in _WANTED:
+            self.point[name] = self.collected.strip()
+            self.collected = None
+        elif name == "trkpt" and self.point is not None:
+            self.add(self.point)
+            self.point = None
+
+    def add(self, point):
+        try:
+            lat, lon = float(point["lat"]), float(point["lon"])
+        except ValueError:
+            lat = lon = math.nan
+        if not (-90 <= lat <= 90 and -180 <= lon <= 180):
+            self.unplaced += 1
+            return
+        try:
+            t, zoned = read_time(point.get("time", ""))
+        except ValueError:
+            self.untimed += 1
+            return
+        self.zoneless += not zoned
+        try:
+            hdop = float(point.get("hdop", ""))
+        except ValueError:
+            hdop = None
+        quality = _QUALITY.get(point.get("fix", "").lower())
+        self.builder.add(t, lat, lon, hdop=hdop, quality=quality)
+
+    def close(self):
+        builder, notes = self.builder, self.builder.notes
+        if not len(builder):
+            if self.untimed:
+                self.refuse(
+                    f"holds {self.untimed:,} points but none has a time, so nothing says in what "
+                    "order or how fast they were driven. Export the recorded track, not a route."
+                )
+            if self.unplaced:
+                self.refuse("holds no point on the globe. Export the track again.")
+            if self.other_points:
+                self.refuse(
+                    f"holds no track, only {self.other_points:,} waypoints or route points. "
+                    "Export the recorded track."
+                )
+            self.refuse("is GPX without a single track point. Export the recorded track.")
+        builder.dropped += self.untimed + self.unplaced
+        if self.untimed:
+            notes.append(f"{self.untimed:,} points without a time were left out.")
+        if self.unplaced:
+            notes.append(f"{self.unplaced:,} points that are not on the globe were left out.")
+        if self.zoneless:
+            notes.append(f"{self.zoneless:,} times carry no zone and were taken as UTC.")
+
+    def judge_fault(self, fault):
+        if fault.code in _CUT_SHORT and len(self.builder):
+            self.builder.notes.append(
+                f"The file stops in the middle, at line {fault.lineno:,}; the "
+                f"{len(self.builder):,} points before that were used."
+            )
+            return
+        self.refuse(
+            f"is damaged at line {fault.lineno:,} ({errors.messages[fault.code]}). "
+            "Copy it from the receiver again."
+        )
+
+    def refuse_doctype(self, *_):
+        self.refuse(
+            "declares a document type, which GPX does not have and which can hide harm. "
+            "Export the track again."
+        )
+
+    def refuse(self, words):
+        raise TraceRefused(f"{self.builder.name} {words}")

@@ -1,0 +1,98 @@
+"""One sentence at a time: published samples with the values they carry."""
+
+import datetime
+
+import pytest
+
+from cabapp.position.protocols.byte_decoder import Decoder
+from cabapp.position.protocols.nmea_epoch import Joiner
+from cabapp.position.protocols.nmea_sentence import kind_of, read_sentence
+
+# sentence, second of the day, and what it says; printed in D. DePriest's public NMEA notes and in
+# many test suites, in gpsd's "NMEA Revealed" (www/NMEA.adoc), the RTK one in an autopilot driver's
+# comment; 1 knot = 1852/3600 m/s
+SAMPLES = [
+    (b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47", 45319.0,
+     {"gga": (48.117300, 11.516667), "quality": 1, "satellites": 8, "hdop": 0.9}),
+    (b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A", 45319.0,
+     {"rmc": (48.117300, 11.516667), "speed": 11.5236, "course": 84.4,
+      "rmc_date": datetime.date(1994, 3, 23)}),
+    (b"$GPRMC,220516,A,5133.82,N,00042.24,W,173.8,231.8,130694,004.2,W*70", 79516.0,
+     {"rmc": (51.563667, -0.704), "speed": 89.4104, "course": 231.8,
+      "rmc_date": datetime.date(1994, 6, 13)}),
+    (b"$GPRMC,081836,A,3751.65,S,14507.36,E,000.0,360.0,130998,011.3,E*62", 29916.0,
+     {"rmc": (-37.860833, 145.122667), "speed": 0.0, "course": 360.0,
+      "rmc_date": datetime.date(1998, 9, 13)}),
+    (b"$GPGSA,A,3,04,05,,09,12,,,24,,,,,2.5,1.3,2.1*39", None,
+     {"dimensions": 3, "pdop": 2.5, "gsa_hdop": 1.3}),
+    (b"$GNGSA,A,3,80,71,73,79,69,,,,,,,,1.83,1.09,1.47*17", None,
+     {"dimensions": 3, "pdop": 1.83, "gsa_hdop": 1.09}),
+    (b"$GPVTG,054.7,T,034.4,M,005.5,N,010.2,K*48", None, {"course": 54.7, "speed": 2.8294}),
+    (b"$GPVTG,220.86,T,,M,2.550,N,4.724,K,A*34", None, {"course": 220.86, "speed": 1.31183}),
+    (b"$GNRMC,001031.00,A,4404.13993,N,12118.86023,W,0.146,,100117,,,A*7B", 631.0,
+     {"rmc": (44.0689988, -121.3143372), "speed": 0.075109, "rmc_date": datetime.date(2017, 1, 10),
+      "mode": 1}),
+    # per axis: root of the mean of the two variances, (0.9, 0.5) and (0.023, 0.020)
+    (b"$GPGST,182141.000,15.5,15.3,7.2,21.8,0.9,0.5,0.8*54", 66101.0, {"sigma": 0.728011}),
+    (b"$GPGST,172814.0,0.006,0.023,0.020,273.6,0.023,0.020,0.031*6A", 62894.0, {"sigma": 0.021552}),
+    (b"$GPGGA,092750.000,5321.6802,N,00630.3372,W,1,8,1.03,61.7,M,55.2,M,,*76", 34070.0,
+     {"gga": (53.361337, -6.505620), "quality": 1, "satellites": 8, "hdop": 1.03}),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("line, second, said", SAMPLES, ids=[s[0].decode()[:13] for s in SAMPLES])
+def test_published_samples(line, second, said):
+    """Every published sample sentence gives the values printed beside it."""
+    kind, text = kind_of(b"1777975200.100 " + line + b"\r\n")
+    got_second, got = read_sentence(kind, text)
+    assert got_second == second
+    said = dict(said)
+    if "gga" in said:
+        assert got["gga"][1] == said.pop("quality")
+    if "rmc" in said:
+        assert got["rmc"][1] == said.pop("mode", None)
+    for key in ("gga", "rmc"):
+        if key in said:
+            # to the 6 decimals printed: 1e-6 degree is 11 cm
+            assert got[key][0][:2] == pytest.approx(said.pop(key), abs=6e-7)
+    for key, value in said.items():
+        if isinstance(value, float):
+            value = pytest.approx(value, rel=1e-4)
+        assert got[key] == value, key
+    assert ("course" in got) == ("course" in said)  # an empty course is no course
+
+
+def test_a_position_without_time_of_what_we_read_elsewhere_is_passed_over():
+    """GLL (a published sample) says nothing that RMC does not, and makes neither fix nor fault."""
+    joiner = Joiner()
+    joiner.feed(b"$GPGLL,4916.45,N,12311.12,W,225444,A,*1D")
+    assert (joiner.finish(), joiner.accepted, joiner.rejected) == ([], 0, 0)
+
+
+def test_the_pair_the_checksum_cannot_see():
+    """Two endings of one gpsd sample have the same checksum; only the one with all fields counts."""
+    sound = b"$GNGGA,001043.00,4404.14036,N,12118.85961,W,1,12,0.98,1113.0,M,-21.3,M,,*47"
+    _, said = read_sentence("GGA", sound)
+    assert said["gga"][0][:2] == pytest.approx((44.069006, -121.314327), abs=6e-7)
+    with pytest.raises(ValueError, match="13 fields|12 fields"):
+        read_sentence("GGA", sound.replace(b",M,,*", b",M*"))
+
+
+@pytest.mark.parametrize("talker", ["GP", "GN", "GL", "GA", "GB", "BD", "GQ", "II", "IN"])
+def test_any_talker_is_understood(closed_position, talker):
+    """Whatever satellite system or instrument a sentence is signed by, it says the same."""
+    decoder = Decoder()
+    for second in (0, 1):
+        moment = closed_position(talker, "GGA", second) + closed_position(talker, "RMC", second)
+        found = decoder.feed(moment, float(second)) + decoder.quiet(second + 0.5)
+    assert [(heard.fix.lat, heard.fix.quality) for heard in found] == [(52.0, 1)] * 2
+
+
+@pytest.fixture
+def closed_position(sentence):
+    """Make GGA or RMC with a talker."""
+    bodies = {
+        "GGA": "GGA,10000{}.00,5200.00000,N,10600.00000,W,1,08,0.9,500.0,M,-20.0,M,,",
+        "RMC": "RMC,10000{}.00,A,5200.00000,N,10600.00000,W,5.0,90.0,050526,,,A",
+    }
+    return lambda talker, kind, s: sentence(talker + bodies[kind].format(s)).encode()

@@ -1,0 +1,196 @@
+"""Receivers found by themselves: rates tried, ports come and gone, two of them at once."""
+
+import os
+import termios
+import threading
+import time
+
+import pytest
+
+from cabapp.position.receivers import discovery
+from cabapp.position.receivers.discovery import AutoReceiver, try_port
+from cabapp.position.fix import Fix
+from cabapp.position.receivers.connections import SerialLink
+from cabapp.position.receivers.receiver_address import open_receiver
+from cabapp.position.receivers.receiver_group import BETTER_S, Team
+
+
+@pytest.fixture
+def quick_search(monkeypatch):
+    """Look and listen for shorter times than a real port wants."""
+    for name, seconds in {"LOOK_S": 0.1, "MUTE_S": 0.6, "LISTEN_S": 0.4, "AGAIN_S": 0.5, "GONE_S": 3.0}.items():
+        monkeypatch.setattr(discovery, name, seconds)
+
+
+@pytest.fixture
+def driving(told_by_a_receiver, sea_place):
+    """Say the present moment of a slow drive east, some metres north."""
+
+    def make(port, north=0.0, **said):
+        def say():
+            if port.plugged:
+                now = round(time.time(), 2)
+                port.say(told_by_a_receiver(now, *sea_place(now % 1000.0, north), **said))
+
+        return say
+
+    return make
+
+
+@pytest.fixture
+def auto(quick_search, tmp_path):
+    """An AutoReceiver that sees the ports plugged into the test's folder."""
+    made = []
+
+    def make(**options):
+        def ports():
+            return sorted(str(path) for path in tmp_path.glob("tty*"))
+
+        made.append(AutoReceiver(list_ports=ports, gpsd=None, **options))
+        return made[-1]
+
+    yield make
+    for source in made:
+        source.close()
+
+
+@pytest.mark.parametrize("rate, code", [(4800, termios.B4800), (38400, termios.B38400), (115200, termios.B115200)])
+def test_the_right_rate_is_found(quick_search, serial_port, driving, talking, rate, code):
+    """Of eight rates the one is taken at which sentences arrive whole."""
+    port = serial_port(baud=code)
+    talking(driving(port), every=0.05)
+    assert try_port(lambda baud: SerialLink(port.path, baud)) == rate
+
+
+def test_a_mute_port_and_a_missing_one_are_none(quick_search, serial_port, tmp_path):
+    """A port that says nothing is left after one wait, not after one for each rate."""
+    port = serial_port()
+    began = time.monotonic()
+    assert try_port(lambda baud: SerialLink(port.path, baud)) is None
+    assert time.monotonic() - began < 1.5
+    assert try_port(lambda baud: SerialLink(str(tmp_path / "none"), baud)) is None
+
+
+def test_plugged_in_later_pulled_out_and_put_elsewhere(auto, serial_port, driving, talking, until):
+    """A receiver is found whenever and wherever it is plugged in, and words say what is so."""
+    source = auto()
+    assert source.poll(time.time()) == []
+    assert source.words == "No receiver is found. Plug one in; I keep looking."
+    first = serial_port("ttyOne")
+    talking(driving(first))
+    until(lambda: source.poll(time.time()))
+    assert source.words == "ttyOne knows where it is."
+    first.unplug()
+    until(lambda: not source.sources, act=lambda: source.poll(time.time()))
+    second = serial_port("ttyTwo")
+    talking(driving(second))
+    until(lambda: source.poll(time.time()))
+    assert (source.name, [r.name for r in source.sources]) == ("ttyTwo", ["ttyTwo"])
+
+
+def test_two_receivers_and_one_fails(auto, serial_port, driving, talking, until, sea_place):
+    """The better one is used; when it falls silent the other takes over, and the words say so."""
+    good, plain = serial_port("ttyGood"), serial_port("ttyPlain")
+    talking(driving(plain, north=5.0, quality=1, kinds=("GGA", "RMC")))
+    talking(driving(good, kinds=("GGA", "GST", "RMC")))
+    source = auto()
+    until(lambda: len(source.sources) == 2, act=lambda: None)
+    until(lambda: all(r.state == "good" for r in source.sources))
+    until(lambda: source.poll(time.time()))
+    assert source.name == "ttyGood"
+    good.unplug()
+    found = []
+    until(lambda: source.name == "ttyPlain", act=lambda: found.extend(source.poll(time.time())))
+    assert source.words.startswith("ttyGood gives no position. Using ttyPlain.")
+    until(lambda: len(found) > 20, act=lambda: found.extend(source.poll(time.time())))
+    times = [fix.t for fix in found]
+    assert times == sorted(set(times))
+    assert {fix.quality for fix in found} == {1}
+
+
+def test_nothing_is_left_over(auto, serial_port, driving, talking, until):
+    """Closing ends the scout and all readers, and polling afterwards gives nothing."""
+    talking(driving(serial_port("ttyOne")))
+    source = auto()
+    until(lambda: source.poll(time.time()))
+    source.close()
+    names = [thread.name for thread in threading.enumerate()]
+    assert source.ended and not [name for name in names if name.startswith("receiver")]
+    assert source.poll(time.time()) == []
+    assert source.words
+
+
+class Scripted:
+    """A source that gives what it is told to."""
+
+    ended = False
+
+    def __init__(self, name):
+        self.name, self.words, self.next = name, f"{name} speaks.", []
+
+    def poll(self, now):
+        given, self.next = self.next, []
+        return given
+
+    def close(self):
+        self.ended = True
+
+
+def test_a_better_one_takes_over_only_after_a_while():
+    """Twice as good for 20 s is worth a change of antenna; a short visit of it is not."""
+    one, two = Scripted("one"), Scripted("two")
+    team = Team([one, two])
+    names = {}
+    for n in range(60):
+        one.next = [Fix(n, 52.0, -106.0, sigma=0.5)]
+        two.next = [Fix(n, 52.0, -106.0, sigma=0.1 if n > 30 or 5 < n < 15 else 0.6)]
+        team.poll(float(n))
+        names[n] = team.name
+    assert [n for n in names if names[n] == "two"] == list(range(31 + int(BETTER_S), 60))
+    assert team.words == "two knows better than one. two speaks."
+
+
+def test_no_fix_of_the_second_goes_back_in_time():
+    """At a change, what the second said about seconds already told is not told again."""
+    one, two = Scripted("one"), Scripted("two")
+    team = Team([one, two])
+    one.next = [Fix(10.0, 52.0, -106.0, sigma=0.1)]
+    assert [fix.t for fix in team.poll(10.0)] == [10.0]
+    two.next = [Fix(t, 52.0, -106.0) for t in (9.0, 10.0, 13.0)]
+    assert [fix.t for fix in team.poll(13.0)] == [13.0]
+
+
+def test_a_change_is_said_for_two_minutes():
+    """Afterwards the words are only of the receiver in use."""
+    one, two = Scripted("one"), Scripted("two")
+    team = Team([one, two])
+    one.next = [Fix(0.0, 52.0, -106.0)]
+    said = []
+    for n in range(200):
+        two.next = [Fix(n, 52.0, -106.0)]
+        team.poll(float(n))
+        said.append(team.words)
+    assert said[0] == "one speaks."
+    assert said[3] == "one gives no position. Using two. two speaks."
+    assert said[-1] == "two speaks."
+
+
+def test_losing_the_position_is_told_when_nobody_has_one():
+    """One receiver that says "no position" is heard saying it."""
+    one = Scripted("one")
+    team = Team([one])
+    one.next = [Fix(1.0, None, None, quality=0)]
+    assert [fix.has_position for fix in team.poll(1.0)] == [False]
+
+
+def test_a_port_named_by_a_person_is_looked_for_until_it_is_there(quick_search, serial_port, driving, talking, until, tmp_path):
+    """A port that is not there yet is no error; its receiver is found when it is plugged in."""
+    source = open_receiver(str(tmp_path / "ttyLate") + "@9600", tmp_path / "raw")
+    try:
+        assert source.poll(time.time()) == [] and not source.ended
+        talking(driving(serial_port("ttyLate")))
+        until(lambda: source.poll(time.time()))
+        assert source.name == "ttyLate"
+    finally:
+        source.close()
+    assert [path for path in os.listdir(tmp_path / "raw") if "ttyLate" in path]

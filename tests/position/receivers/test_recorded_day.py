@@ -1,0 +1,247 @@
+"""A day recorded by any logger: cut into fields, guessed, agreed to, written."""
+
+import json
+
+import numpy as np
+import pytest
+from shapely.geometry import box
+
+from cabapp.__main__ import main
+from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.track.activity import guess
+from cabapp.session import Session, rules
+from cabapp.session.bringing import Agreed, bring_in_agreed, look_at
+from cabapp.session.count import taps_of
+from cabapp.common.clock import ManualClock
+from store.models import Field, Stint
+
+T0 = 1_779_000_000.0
+WEST, MIDDLE, EAST = box(-900, -100, -500, 100), box(-300, -100, 300, 100), box(500, -100, 900, 100)
+
+
+class Drive:
+    """A machine's day, told second by second, with what it truly did."""
+
+    def __init__(self):
+        self.places, self.truth = [(-1500.0, 0.0)], ["standing"]
+
+    def to(self, x, y, speed, what):
+        (x0, y0), far = self.places[-1], np.hypot(x - self.places[-1][0], y - self.places[-1][1])
+        for k in range(1, max(1, round(far / speed)) + 1):
+            share = k / max(1, round(far / speed))
+            self.places.append((x0 + (x - x0) * share, y0 + (y - y0) * share))
+            self.truth.append(what)
+
+    def stand(self, seconds, what="standing"):
+        self.places += [self.places[-1]] * seconds
+        self.truth += [what] * seconds
+
+    def work(self, west, east, rows, first=-84.0):
+        """Passes 12 m apart, turning in half circles inside the field."""
+        for n in range(rows):
+            y, ends = first + 12.0 * n, (west + 20, east - 20)
+            a, b = ends if n % 2 == 0 else ends[::-1]
+            if n == 0:
+                self.to(a, y, 5.0, "travelling")
+            self.to(b, y, 2.5, "working")
+            if n < rows - 1:
+                side = 1 if n % 2 == 0 else -1
+                for angle in np.linspace(0, np.pi, 9)[1:]:
+                    self.places.append((b + side * 6 * np.sin(angle), y + 6 - 6 * np.cos(angle)))
+                    self.truth.append("turning")
+
+
+@pytest.fixture(scope="module")
+def day():
+    """Yard, field west with a pause of five minutes in it, straight through the middle, field east."""
+    drive = Drive()
+    drive.stand(600)
+    drive.to(-950, -84, 8.0, "travelling")
+    drive.work(-900, -500, 5)
+    drive.stand(300)
+    drive.work(-900, -500, 5, first=0.0)
+    drive.to(-450, 0, 8.0, "travelling")
+    drive.to(450, 0, 8.0, "travelling")
+    drive.work(500, 900, 8)
+    drive.to(1500, 0, 8.0, "travelling")
+    drive.stand(120)
+    return drive
+
+
+def noisy(day, noise=0.3, seed=1):
+    places = np.array(day.places)
+    # a receiver's error wanders: neighbours in time share most of it
+    steps = np.random.default_rng(seed).normal(0, noise, places.shape)
+    wander = np.zeros_like(steps)
+    for n in range(1, len(steps)):
+        wander[n] = 0.98 * wander[n - 1] + 0.2 * steps[n]
+    return T0 + np.arange(len(places)), places + wander
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_what_was_done_is_guessed_nearly_always(day, seed):
+    """Of a day with known work, at least 96 s of 100 are guessed right; of each kind but turning, 90."""
+    t, xy = noisy(day, seed=seed)
+    stretches, visits = guess(t, xy, [WEST, MIDDLE, EAST])
+    guessed = np.empty(len(t), dtype=object)
+    for stretch in stretches:
+        guessed[stretch.first : stretch.last + 1] = stretch.kind
+    truth = np.array(day.truth, dtype=object)
+    assert np.mean(guessed == truth) > 0.96
+    for kind in ("working", "travelling", "standing"):
+        assert np.mean(guessed[truth == kind] == kind) > 0.9, kind
+    assert [(v.field, bool(v.spells)) for v in visits] == [(0, True), (1, False), (2, True)]
+    west, _, east = visits
+    assert (west.runs, east.runs) == (10, 8)
+    assert len(west.spells) == 2  # the pause parts it
+    assert len(east.spells) == 1
+
+
+def test_stretches_leave_no_hole(day):
+    """Every fix is in exactly one stretch."""
+    t, xy = noisy(day)
+    stretches, _ = guess(t, xy, [WEST, MIDDLE, EAST])
+    assert [s.first for s in stretches] == [0, *(s.last + 1 for s in stretches[:-1])]
+    assert stretches[-1].last == len(t) - 1
+
+
+@pytest.mark.parametrize("away, visits_west", [(1800, 1), (8 * 3600, 2)])
+def test_time_without_a_record_is_unknown_not_work(day, away, visits_west):
+    """Half an hour without a fix parts the work and is told as unknown; a night parts the visit."""
+    t, xy = noisy(day)
+    middle = 1000
+    t = np.where(np.arange(len(t)) > middle, t + away, t)
+    _, visits = guess(t, xy, [WEST, MIDDLE, EAST])
+    west = [visit for visit in visits if visit.field == 0]
+    assert len(west) == visits_west
+    assert sum(visit.seconds["unknown"] for visit in west) == pytest.approx(1801 if away == 1800 else 0)
+    worked = sum(b - a for visit in west for a, b in visit.spells)
+    assert worked == pytest.approx(10 * 144 + 8 * 8, rel=0.1)
+
+
+@pytest.fixture
+def recorded(day, sea_farm, sea_place, tmp_path):
+    """The day as a CSV file, and the fields in the logbook."""
+    store = sea_farm.store
+    for name, ground in (("West", WEST), ("Middle", MIDDLE), ("East", EAST)):
+        ring = [sea_place(*corner)[::-1] for corner in ground.exterior.coords]
+        store.put(Field, name=name, boundary={"type": "Polygon", "coordinates": [[list(c) for c in ring]]})
+    store.put(Field, id=sea_farm.field, name="North", boundary=None)
+    t, xy = noisy(day)
+    rows = [f"{a},{sea_place(*p)[0]:.8f},{sea_place(*p)[1]:.8f},4" for a, p in zip(t, xy)]
+    path = tmp_path / "day.csv"
+    path.write_text("time,lat,lon,quality\n" + "\n".join(rows))
+    store.close()
+    return path
+
+
+def bring(recorded, tmp_path, *more):
+    return main(["bring", str(recorded), "--store", str(tmp_path / "logbook.sqlite"), *more])
+
+
+def test_the_command_lists_and_writes_nothing_unasked(recorded, tmp_path, capsys, monkeypatch):
+    """Without --yes and without a terminal the guesses are listed and nothing is written."""
+    assert bring(recorded, tmp_path) == 0
+    said = capsys.readouterr().out
+    assert "1. West, " in said and "10 passes" in said and "2. East, " in said
+    assert "Only crossed or visited: Middle." in said
+    assert "Nothing was written" in said
+
+
+def test_what_is_written_counts_like_work_driven_live(recorded, tmp_path, capsys):
+    """With --yes two finished stints stand in the logbook, guessed taps and trace, and cover ground."""
+    from store import open_store
+
+    assert bring(recorded, tmp_path, "--yes", "--json") == 0
+    written = json.loads(capsys.readouterr().out)["written"]
+    assert len(written) == 2
+    with open_store(tmp_path / "logbook.sqlite") as store:
+        west = store.get(Stint, written[0]["stint"])
+        taps = taps_of(store, west.id)
+        assert [tap.kind for tap in taps] == ["start", "stop", "restart", "stop", "finish"]
+        assert all(tap.detail == {"guessed": True} for tap in taps)
+        assert rules.standing(west.at, taps).state == "finished"
+        assert store.check() == []
+        # the next stint on this field stands on what was brought in
+        session = Session(store, ManualClock(T0 + 86400.0))
+        session.take_over(west.operator_id, west.tractor_id, west.tool_id, store.all(Field, name="West")[0].id)
+        tally = session.job.tally()
+        # ten passes of 360 m by 12 m, and the turns between
+        assert tally.pass_area == pytest.approx(10 * 360 * 12, rel=0.1)
+        session.close()
+
+
+def test_the_same_day_is_not_brought_twice(recorded, tmp_path, capsys):
+    """Bringing the same recording again is refused, and no row is added."""
+    from store import open_store
+
+    assert bring(recorded, tmp_path, "--yes") == 0
+    assert bring(recorded, tmp_path, "--yes") == 1
+    assert "in this logbook already" in capsys.readouterr().err
+    with open_store(tmp_path / "logbook.sqlite") as store:
+        assert len(store.all(Stint)) == 2
+
+
+def test_only_what_is_chosen_is_written(recorded, tmp_path, capsys):
+    """--only 2 writes the second visit alone."""
+    assert bring(recorded, tmp_path, "--yes", "--only", "2", "--json") == 0
+    assert [one["number"] for one in json.loads(capsys.readouterr().out)["written"]] == [2]
+
+
+def test_an_unknown_name_is_refused_with_the_names_there_are(recorded, tmp_path, capsys):
+    """A wrong operator is told with the right ones."""
+    assert bring(recorded, tmp_path, "--yes", "--operator", "Zed") == 1
+    assert "In this logbook: Ann." in capsys.readouterr().err
+
+
+def test_not_while_a_stint_is_open(recorded, tmp_path, capsys):
+    """An open stint is not buried under one that was brought in."""
+    from store import open_store
+    from store.models import Operator, Tool, Tractor
+
+    with open_store(tmp_path / "logbook.sqlite") as store:
+        session = Session(store, ManualClock(T0 + 90_000.0))
+        who = (store.all(model)[0].id for model in (Operator, Tractor, Tool))
+        session.take_over(*who, store.all(Field, name="West")[0].id)
+        session.close()
+    assert bring(recorded, tmp_path, "--yes") == 1
+    assert "A stint is open on this tablet" in capsys.readouterr().err
+
+
+def test_the_parts_of_a_day_are_few_and_in_order(recorded, tmp_path):
+    """A day of 28 turns is eight or nine parts for a person: each kind where it was, times without overlap."""
+    from store import open_store
+
+    with open_store(tmp_path / "logbook.sqlite") as store:
+        day = look_at(store, read_trace(recorded))
+        names = [(part.visit and day.fields[part.visit.field].name, part.kind) for part in day.parts]
+        worked = [part for part in day.parts if part.kind == "working"]
+    assert [name for name in names if name[1] == "working"] == [("West", "working")] * 2 + [("East", "working")]
+    assert names[0] == (None, "standing") and ("West", "standing") in names and len(names) <= 9
+    assert all(a.end <= b.begin for a, b in zip(day.parts, day.parts[1:]))
+    assert [part.runs for part in worked] == [5, 5, 8]
+    # passes of 360 m and the turns between them, and what it stands while it turns round
+    assert worked[0].length == pytest.approx(5 * 360 + 4 * 6 * np.pi, rel=0.05)
+
+
+def test_parts_agreed_to_are_written_by_who_and_what(recorded, tmp_path, sea_farm):
+    """One visit agreed to as rolling first and as harrowing then is two stints with each its own
+    time; what was left out is in none; the same part twice is refused."""
+    from store import open_store
+    from store.errors import TraceRefused
+    from store.models import Job
+
+    with open_store(tmp_path / "logbook.sqlite") as store:
+        day = look_at(store, read_trace(recorded))
+        first, second, _ = [part for part in day.parts if part.kind == "working"]
+        who = (sea_farm.operator, sea_farm.tractor, sea_farm.tool)
+        stints = bring_in_agreed(store, day, [Agreed(second, *who, "harrowing"), Agreed(first, *who, "rolling")])
+        assert [store.get(Job, one.job_id).operation for one in stints] == ["rolling", "harrowing"]
+        for stint, part in zip(stints, (first, second), strict=True):
+            taps = taps_of(store, stint.id)
+            assert [(tap.kind, tap.at) for tap in taps[:2]] == [("start", part.begin), ("stop", part.end)]
+            trace = store.read_trace(stint.id)
+            assert (trace.t[0], trace.t[-1]) == (part.begin, part.end)
+        with pytest.raises(TraceRefused, match="in this logbook already"):
+            bring_in_agreed(store, day, [Agreed(first, *who, "rolling")])
+        assert len(store.all(Stint)) == 2 and store.check() == []
