@@ -10,8 +10,8 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-from cabapp.pages import exports
 from cabapp.common.clock import ManualClock
+from cabapp.pages import exports
 from cabapp.session import Session
 from demo_db import farm
 from demo_db.story import local

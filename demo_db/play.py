@@ -7,7 +7,7 @@ from cabapp.common.clock import ManualClock
 from cabapp.position.fix import Fix
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.session import Session
-from cabapp.session.view import RECOVER
+from cabapp.session.state.view import RECOVER
 from demo_db.story import Part
 from store import Store
 
@@ -24,7 +24,7 @@ class Played:
     ----------
     warnings : list of tuple
         ``(POSIX s, words)`` each time a sound was due.
-    received : list of cabapp.session.view.Received
+    received : list of cabapp.session.state.view.Received
         What came of pointing at the next pass.
     left_out : list of dict
         Taps of the story that had nothing to answer, such as "I know" with no warning.

@@ -1,8 +1,8 @@
 """What the demo found, as figures for machines and as lines for people."""
 
-from cabapp.pages.figures import Words, share
+from cabapp.common.farm_format import Words, share
+from cabapp.common.wording import times, verb
 from cabapp.pages.gather import JobLog
-from cabapp.session.words import times, verb
 from demo_db.play import Played
 from sync import MergeResult
 

@@ -9,15 +9,13 @@ from sqlalchemy import Connection, insert, select, update
 from sqlalchemy.orm import Session
 
 from store.durability import backup_copy as backup
-from store.facts import reference_changes
 from store.durability import integrity_check as check
-from store.facts import hybrid_clock
-from store.facts import signed_pages
 from store.durability import repair
-from store.traces import trace_writer
 from store.durability.transactions import Durable
 from store.errors import StoreRefused
+from store.facts import hybrid_clock, reference_changes, signed_pages
 from store.models import Change, Fact, Farm, Job, Own, Reference, Row, job_id
+from store.traces import trace_writer
 from store.traces.trace_codec import Trace
 
 _COUNTED = select(Own.device, Own.next_seq, Own.stamp)

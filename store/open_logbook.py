@@ -14,11 +14,11 @@ from sqlalchemy import Connection, Engine, insert, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from store.db import schema_version
-from store.durability import repair
-from store.logbook import Store
 from store.db.connection import connect, connect_server
-from store.errors import StoreRefused
+from store.durability import repair
 from store.durability.memory_fallback import Memory
+from store.errors import StoreRefused
+from store.logbook import Store
 from store.models import Own
 
 KEEP_S = 86_400.0  # how old the copy kept beside a logbook may grow

@@ -8,9 +8,9 @@ from sqlalchemy import select
 
 from store import Store
 from store.errors import BundleRefused
-from store.models import Farm, Own, Page, Peer, TraceChunk
 from store.facts.signed_pages import text_of
 from store.facts.timestamp import write_time
+from store.models import Farm, Own, Page, Peer, TraceChunk
 from sync.bundle_file import LONGEST_NAME, RECORDS, write_bundle
 
 

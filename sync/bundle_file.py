@@ -14,10 +14,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from cryptography.exceptions import InvalidSignature
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+from cryptography.hazmat.primitives.asymmetric.ed25519 import (
+    Ed25519PrivateKey,
+    Ed25519PublicKey,
+)
 
-from store.errors import BundleRefused
 from store.durability.atomic_file import written_beside
+from store.errors import BundleRefused
 from store.facts.fact_lines import Unfit, is_hash, is_seq, is_uuid, read_json
 from store.facts.signed_pages import MOST_LINES
 from sync.bundle_encryption import lock, unlocked

@@ -13,18 +13,27 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from store import Store
-from store.facts import reference_changes
-from store.facts import hybrid_clock
 from store.db.bulk_insert import insert_rows
 from store.durability.integrity_check import holes_in_words, tallies
 from store.errors import BundleRefused
-from store.facts.fact_validation import read_page
+from store.facts import hybrid_clock, reference_changes
 from store.facts.fact_lines import Unfit
-from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Farm, Own, Peer, TraceChunk
+from store.facts.fact_validation import read_page
 from store.facts.signed_pages import holds
+from store.models import (
+    FACTS,
+    REFERENCES,
+    Change,
+    Enrolment,
+    Fact,
+    Farm,
+    Own,
+    Peer,
+    TraceChunk,
+)
 from sync import device_trust
-from sync.bundle_file import RECORDS, Bundle, open_bundle
 from sync.bundle_export import member_of
+from sync.bundle_file import RECORDS, Bundle, open_bundle
 from sync.bundle_pages import Slice, keep, pages_here, slices, squeezed
 
 Rows = dict[str, list[tuple]]  # facts by table, in the order of its columns

@@ -3,7 +3,7 @@
 import argparse
 from pathlib import Path
 
-from cabapp import places
+from cabapp.common import paths
 from store import open_store
 
 NAME = "backup"
@@ -17,12 +17,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--keep", type=int, default=7, metavar="N", help="how many to keep (default: 7)"
     )
-    places.store_option(parser)
+    paths.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Do it."""
-    with open_store(places.existing_store(args)) as store:
+    with open_store(paths.existing_store(args)) as store:
         path = store.backup(args.directory, keep=args.keep)
     print(f"Written and checked: {path} ({path.stat().st_size / 1000:,.0f} kB).")
     return 0

@@ -5,10 +5,10 @@ import json
 import sys
 from pathlib import Path
 
-from cabapp import places
+from cabapp.common import paths
+from cabapp.jobs.imports.recorded_day import Day, bring_in, look_at
+from cabapp.jobs.records.farm_settings import FarmWays
 from cabapp.position.recordings.trace_reader import read_trace
-from cabapp.session.bringing import Day, bring_in, look_at
-from cabapp.session.taking import FarmWays
 from store import open_store
 from store.errors import Refused
 from store.models import Operator, Tool, Tractor
@@ -32,13 +32,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--only", type=int, action="append", metavar="N", help="only this number of the list; may be said several times")
     parser.add_argument("--yes", action="store_true", help="write without asking about each field")
     parser.add_argument("--json", action="store_true", help="print the guesses, and what was written, as JSON")
-    places.store_option(parser)
+    paths.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """List the guesses; write those agreed to."""
     trace = read_trace(args.file)
-    with open_store(places.existing_store(args)) as store:
+    with open_store(paths.existing_store(args)) as store:
         day, ways = look_at(store, trace), FarmWays(store)
         if not args.json:
             for line in in_words(day, ways):

@@ -3,14 +3,24 @@
 import argparse
 from pathlib import Path
 
-from cabapp.places import RECEIVER, SETTINGS, chosen_store, is_server, store_option
-from cabapp.position.receivers.selected_receiver import Chosen
 from cabapp.common.clock import FASTEST, SLOWEST, ReplayClock
-from cabapp.position.recordings.trace_reader import read_trace
-from cabapp.position.receivers.receiver_address import FORMS, ReceiverRefused, checked_words
+from cabapp.common.paths import (
+    RECEIVER,
+    SETTINGS,
+    chosen_store,
+    is_server,
+    store_option,
+)
+from cabapp.jobs.imports.trace_recovery import after_mending
+from cabapp.position.receivers.receiver_address import (
+    FORMS,
+    ReceiverRefused,
+    checked_words,
+)
+from cabapp.position.receivers.selected_receiver import Chosen
 from cabapp.position.recordings.replay_source import Replay
+from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.screens.parts.settings import Settings
-from cabapp.session.refilling import after_mending
 from store import Store, open_store
 from store.errors import Refused
 from store.models import Stint

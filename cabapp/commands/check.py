@@ -6,8 +6,8 @@ import sys
 
 from sqlalchemy import func, select
 
-from cabapp import places
-from cabapp.session.refilling import refill
+from cabapp.common import paths
+from cabapp.jobs.imports.trace_recovery import refill
 from store import open_store
 from store.models import FACTS
 
@@ -19,13 +19,13 @@ EXAMPLE = "rollbook check --store logbook.sqlite"
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the command takes."""
     parser.add_argument("--json", action="store_true", help="print figures as JSON")
-    places.store_option(parser)
+    paths.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Do it, filling traces from the raw log where pieces are missing; 1 if a fault was found."""
-    with open_store(places.existing_store(args)) as store:
-        filled = refill(store, store.path.parent / places.RECEIVER)
+    with open_store(paths.existing_store(args)) as store:
+        filled = refill(store, store.path.parent / paths.RECEIVER)
         faults = store.check()
         with store.session() as session:
             counts = {

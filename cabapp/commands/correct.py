@@ -7,10 +7,10 @@ import re
 import time
 from datetime import datetime
 
-from cabapp import places
-from cabapp.session.corrected import COLUMNS, ID, NUMBER, Corrections
-from cabapp.pages.figures import words_of
-from cabapp.units import FOOT, GALLON
+from cabapp.common import paths
+from cabapp.common.farm_format import words_of
+from cabapp.common.units import FOOT, GALLON
+from cabapp.jobs.records.corrections import COLUMNS, ID, NUMBER, Corrections
 from store import models, open_store
 from store.errors import Refused
 
@@ -30,13 +30,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--reason", help="why, in a few words")
     parser.add_argument("--by", metavar="NAME", help="who corrects it")
     parser.add_argument("--json", action="store_true", help="print what was done as JSON")
-    places.store_option(parser)
+    paths.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Do it."""
     model = KINDS[args.kind]
-    with open_store(places.existing_store(args)) as store:
+    with open_store(paths.existing_store(args)) as store:
         if args.id is None:
             return _list(store, args.kind, model)
         row = _row(store, args.kind, model, args.id)

@@ -6,12 +6,12 @@ import sys
 import time
 from pathlib import Path
 
+from cabapp.common.clock import FASTEST, SLOWEST, ReplayClock
+from cabapp.common.progress import show
 from cabapp.pages.gather import gather, jobs_of
 from cabapp.pages.parts import map_of
 from cabapp.pages.picture import map_png
 from cabapp.pages.write import put, stem, write_job
-from cabapp.common.clock import FASTEST, SLOWEST, ReplayClock
-from cabapp.progress import show
 from demo_db.build import Built, build
 from demo_db.compare import compare
 from demo_db.play import Played, play, replay_of

@@ -6,10 +6,10 @@ import math
 import re
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from cabapp import places
-from cabapp.planning.go_rules import own_rules
+from cabapp.common import paths
+from cabapp.common.units import ACRE, HECTARE
 from cabapp.planning.emergence import with_own
-from cabapp.units import ACRE, HECTARE
+from cabapp.planning.go_rules import own_rules
 from store import models, open_store
 from store.errors import Refused
 
@@ -40,14 +40,14 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("kind", choices=KINDS, help="what is edited")
     parser.add_argument("values", nargs="*", metavar="NAME COLUMN=VALUE", help="which one (not for the farm), and what it is to be; alone, all are shown")  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print them as JSON")
-    places.store_option(parser)
+    paths.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Do it."""
     model, columns = KINDS[args.kind], COLUMNS[args.kind]
     values = list(args.values)
-    with open_store(places.existing_store(args)) as store:
+    with open_store(paths.existing_store(args)) as store:
         rows = store.all(model)
         called = _called(store, rows)
         if values:

@@ -3,7 +3,7 @@
 import argparse
 from pathlib import Path
 
-from cabapp import places
+from cabapp.common import paths
 from store import open_store
 from sync import enrolment as enrolling
 
@@ -25,12 +25,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--office", metavar="CARD", help="on a tablet: take the device of this card as the office"
     )
-    places.store_option(parser)
+    paths.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Do what is asked, then show the roll."""
-    with open_store(places.existing_store(args)) as store:
+    with open_store(paths.existing_store(args)) as store:
         if args.card:
             card = enrolling.card_of(store)
             print(f"{card.text()}\n{card.name}: {card.fingerprint}")

@@ -5,11 +5,11 @@ import sys
 import time
 from pathlib import Path
 
-from cabapp import places, progress
+from cabapp.common import paths, progress
 from store import open_store
 from store.errors import Refused
-from sync.folder_exchange import STICK_FOLDER, Watch, mounts
 from sync.bundle_encryption import read_passphrase
+from sync.folder_exchange import STICK_FOLDER, Watch, mounts
 
 NAME = "exchange"
 HELP = "Merge what is new in shared folders or on sticks and write our bundle there; can watch."
@@ -27,7 +27,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--passphrase-file", type=Path, metavar="FILE", help="lock and unlock with the words in it"
     )
-    places.store_option(parser)
+    paths.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     for folder in [] if args.watch else args.folders:  # while it watches, one may come later
         if not folder.is_dir():
             raise Refused(f"There is no folder {folder}. Look whether it is there, or make it.")
-    with open_store(places.existing_store(args)) as store:
+    with open_store(paths.existing_store(args)) as store:
         watch = Watch(store, args.folders, mounts if args.sticks else None, passphrase)
         said, looks = False, 2  # a bundle must stand still between two looks
         while looks > 0 or args.watch:

@@ -4,7 +4,7 @@ import argparse
 import json
 from pathlib import Path
 
-from cabapp import places
+from cabapp.common import paths
 from store import open_store
 from sync import export_bundle
 from sync.bundle_encryption import read_passphrase
@@ -21,12 +21,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--passphrase-file", type=Path, metavar="FILE", help="lock the bundle with the words in it"
     )
     parser.add_argument("--json", action="store_true", help="print figures as JSON")
-    places.store_option(parser)
+    paths.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Do it."""
-    with open_store(places.existing_store(args)) as store:
+    with open_store(paths.existing_store(args)) as store:
         path = export_bundle(store, args.directory, read_passphrase(args.passphrase_file))
     size = path.stat().st_size
     if args.json:

@@ -4,9 +4,9 @@ import argparse
 import json
 from pathlib import Path
 
-from cabapp import places
+from cabapp.common import paths
+from cabapp.common.units import Units
 from cabapp.position.boundaries.field_files import read_fields
-from cabapp.units import Units
 from store import models, open_store
 from store.errors import Refused
 
@@ -23,7 +23,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--crop", help="what grows there")
     parser.add_argument("--rename", nargs=2, metavar=("OLD", "NEW"), help="give a field another name")
     parser.add_argument("--json", action="store_true", help="print what was done as JSON")
-    places.store_option(parser)
+    paths.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -33,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
     found = read_fields(args.file) if args.file else []
     if args.name and len(found) != 1:
         raise Refused(f"--name is for a file with one field; this one holds {len(found)}.")
-    with open_store(places.existing_store(args)) as store:
+    with open_store(paths.existing_store(args)) as store:
         farms = store.all(models.Farm)
         units = Units(farms[0].units if farms else "us")
         known = {row.name.casefold(): row for row in store.all(models.Field)}

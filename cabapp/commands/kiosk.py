@@ -6,7 +6,7 @@ import shlex
 import sys
 from pathlib import Path
 
-from cabapp.places import home
+from cabapp.common.paths import home
 from store.errors import Refused
 
 NAME = "kiosk"

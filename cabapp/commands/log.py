@@ -5,7 +5,7 @@ import json
 import time
 from pathlib import Path
 
-from cabapp import places
+from cabapp.common import paths as places
 from cabapp.pages.gather import gather, jobs_of
 from cabapp.pages.write import write_job
 from store import open_store

@@ -4,13 +4,13 @@ import argparse
 import json
 import sys
 
-from cabapp.commands.measuring import CELL, measure
+from cabapp.common.units import Units
+from cabapp.jobs.pass_counts.trace_measurement import CELL, measure
+from cabapp.position.boundaries.boundary_geojson import read_boundary
+from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.track.receiver_error import KINDS
 from cabapp.track.swath import Rules
 from cabapp.track.tool import Tool
-from cabapp.position.boundaries.boundary_geojson import read_boundary
-from cabapp.position.recordings.trace_reader import read_trace
-from cabapp.units import Units
 
 NAME = "measure"
 HELP = "Count the passes of a recorded trace (GPX, CSV or NMEA) over the ground."

@@ -5,7 +5,7 @@ import json
 import sys
 from pathlib import Path
 
-from cabapp import places, progress
+from cabapp.common import paths, progress
 from store import open_store
 from sync import merge_bundles
 from sync.bundle_encryption import read_passphrase
@@ -27,13 +27,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--passphrase-file", type=Path, metavar="FILE", help="unlock bundles with the words in it"
     )
     parser.add_argument("--json", action="store_true", help="print figures as JSON")
-    places.store_option(parser)
+    paths.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Do it; 1 if any bundle was refused, though the others were merged."""
     passphrase = read_passphrase(args.passphrase_file)
-    with open_store(places.chosen_store(args), args.name) as store:
+    with open_store(paths.chosen_store(args), args.name) as store:
         result = merge_bundles(store, args.paths, progress.show, passphrase)
     if args.json:
         refused = [{"bundle": str(path), "why": why} for path, why in result.refused]

@@ -5,11 +5,11 @@ import json
 import time
 from pathlib import Path
 
-from cabapp import places
+from cabapp.common import paths
+from cabapp.common.progress import show
 from cabapp.pages.gather import jobs_of
 from cabapp.pages.office import build
 from cabapp.pages.serving import server
-from cabapp.progress import show
 from store import open_store
 from store.errors import Refused
 
@@ -24,13 +24,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--serve", action="store_true", help="then show them on this machine until Ctrl-C")
     parser.add_argument("--port", type=int, default=8177, help="the port to show them on (default: 8177)")
     parser.add_argument("--json", action="store_true", help="print what was written as JSON")
-    places.store_option(parser)
+    paths.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Do it."""
-    path = places.existing_store(args)
-    out = args.out or (places.home() if places.is_server(path) else Path(path).parent) / "office"
+    path = paths.existing_store(args)
+    out = args.out or (paths.home() if paths.is_server(path) else Path(path).parent) / "office"
     with open_store(path) as store:
         done = build(store, jobs_of(store), out, time.time(), show)
     index = out / "index.html"

@@ -7,11 +7,11 @@ from pathlib import Path
 import shapely
 from shapely.geometry import mapping, shape
 
-from cabapp import places
+from cabapp.common import paths
+from cabapp.common.units import Units
 from cabapp.geometry.plane import Plane
 from cabapp.pages.parcels import SLIVER, polygons
 from cabapp.position.boundaries.field_files import read_fields
-from cabapp.units import Units
 from store import models, open_store
 from store.errors import Refused
 
@@ -29,13 +29,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--landlord", metavar="NAME", help="whose they are (default: the parcel's own name)")
     parser.add_argument("--remove", metavar="PARCEL", help="take a parcel of the field away")
     parser.add_argument("--json", action="store_true", help="print what was done as JSON")
-    places.store_option(parser)
+    paths.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Do it."""
     found = read_fields(args.file) if args.file else []
-    with open_store(places.existing_store(args)) as store:
+    with open_store(paths.existing_store(args)) as store:
         farms = store.all(models.Farm)
         units = Units(farms[0].units if farms else "us")
         if found or args.remove:

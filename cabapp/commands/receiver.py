@@ -9,11 +9,11 @@ from pathlib import Path
 
 from cabapp.geometry.plane import Plane
 from cabapp.position.calibration.side_offset_check import both_ways, in_words, two_runs
-from cabapp.position.receivers.selected_receiver import Chosen
-from cabapp.position.recordings.trace_reader import read_trace
-from cabapp.position.receivers.receiver_report import Verdict, judge, say_small
 from cabapp.position.receivers.connections import BAUDS, GPSD
 from cabapp.position.receivers.receiver_address import checked_words
+from cabapp.position.receivers.receiver_report import Verdict, judge, say_small
+from cabapp.position.receivers.selected_receiver import Chosen
+from cabapp.position.recordings.trace_reader import read_trace
 from store.errors import Refused
 
 NAME = "receiver"

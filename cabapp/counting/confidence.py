@@ -4,11 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cabapp.geometry.field_ground import Field, outline_rows
-from cabapp.track.swept_ground import Pieces
-from cabapp.track.receiver_error import BRIEF_S, DRIFT_S, Receiver, wander
-from cabapp.counting.visits.voiding import standing
 from cabapp.counting.areas.area_totals import SLANT, main_direction
+from cabapp.counting.visits.voiding import standing
+from cabapp.geometry.field_ground import Field, outline_rows
+from cabapp.track.receiver_error import BRIEF_S, DRIFT_S, Receiver, wander
+from cabapp.track.swept_ground import Pieces
 
 SEED = 20
 ROUNDS = {0.5: 12, 1.0: 30, 1.5: 12, 2.0: 12}

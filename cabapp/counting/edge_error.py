@@ -4,8 +4,8 @@ import numpy as np
 import shapely
 
 from cabapp.geometry.field_ground import Field
-from cabapp.track.swept_ground import Pieces
 from cabapp.track.receiver_error import Receiver, spread
+from cabapp.track.swept_ground import Pieces
 
 REACH = 1.0
 """m. An edge is made by the swept piece nearest to it, no farther than this."""

@@ -9,10 +9,10 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.special import ndtr
 
+from cabapp.counting.areas.area_totals import Rows, lay_rows
 from cabapp.counting.edge_error import Edges
 from cabapp.geometry.field_ground import Field
 from cabapp.track.swept_ground import Pieces
-from cabapp.counting.areas.area_totals import Rows, lay_rows
 
 SURE, MAYBE = 0.95, 0.75
 SAMPLES = 15

@@ -5,10 +5,10 @@ Figures come from `tally`, exact in x; cells are for seeing and for living along
 
 import numpy as np
 
+from cabapp.counting.visits.row_intervals import row_spans
+from cabapp.counting.visits.voiding import standing
 from cabapp.geometry.field_ground import outline_rows
 from cabapp.track.swept_ground import TICK, Pieces
-from cabapp.counting.visits.voiding import standing
-from cabapp.counting.visits.row_intervals import row_spans
 
 NEVER = np.iinfo(np.int64).min // 2
 CHUNK = 512

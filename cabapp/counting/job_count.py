@@ -5,21 +5,21 @@ from array import array
 import numpy as np
 from shapely.geometry import shape
 
-from cabapp.counting.look_ahead import Ahead, Course, look_ahead
+from cabapp.counting.areas.area_totals import Tally, lay_rows, tally
+from cabapp.counting.confidence import Proof, prove
 from cabapp.counting.edge_error import Edges
-from cabapp.geometry.field_ground import Field
 from cabapp.counting.gaps import Gap, list_gaps, list_recovered
 from cabapp.counting.grid import Grid, around
-from cabapp.track.filter import clean
-from cabapp.track.swept_ground import Pieces
-from cabapp.geometry.plane import Plane
-from cabapp.counting.confidence import Proof, prove
-from cabapp.track.receiver_error import Receiver, judge, named
-from cabapp.counting.visits.voiding import standing
+from cabapp.counting.look_ahead import Ahead, Course, look_ahead
 from cabapp.counting.spacing import Steadiness, steadiness
+from cabapp.counting.visits.voiding import standing
+from cabapp.geometry.field_ground import Field
+from cabapp.geometry.plane import Plane
+from cabapp.track.filter import clean
 from cabapp.track.pose import Pose
+from cabapp.track.receiver_error import Receiver, judge, named
 from cabapp.track.swath import Rules, Sweeper, Switch
-from cabapp.counting.areas.area_totals import Tally, lay_rows, tally
+from cabapp.track.swept_ground import Pieces
 from cabapp.track.tool import Tool
 
 MARGIN = 40.0

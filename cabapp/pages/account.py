@@ -8,10 +8,10 @@ import math
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 
+from cabapp.jobs.records.stint_reader import StintLog
+from cabapp.jobs.records.time_split import KINDS, days
 from cabapp.pages.gather import JobLog
-from cabapp.pages.hours import KINDS, days
 from cabapp.pages.parcels import Part, split
-from cabapp.pages.stints import StintLog
 from cabapp.planning.capacity import field_capacity, field_efficiency, mean_speed
 from cabapp.planning.cost import cost_of_passes, fuel_per_pass_area
 from store import Store, models

@@ -2,10 +2,10 @@
 
 from collections import Counter
 
+from cabapp.common.wording import times
+from cabapp.jobs.records.stint_reader import StintLog
 from cabapp.pages import parts
 from cabapp.pages.gather import JobLog
-from cabapp.pages.stints import StintLog
-from cabapp.session.words import times
 
 
 def correction_words(row, log: JobLog) -> dict:

@@ -2,12 +2,12 @@
 
 import math
 
+from cabapp.common.farm_format import share
+from cabapp.common.wording import times, verb
 from cabapp.pages import parts
 from cabapp.pages.account import Account
-from cabapp.pages.figures import share
 from cabapp.pages.gather import JobLog
 from cabapp.pages.tables import Link, Table, hours, page
-from cabapp.session.words import times, verb
 
 
 def custom_page(log: JobLog, one: Account, now: float) -> str:

@@ -4,8 +4,8 @@ import math
 from collections import defaultdict
 from datetime import date
 
+from cabapp.common.farm_format import Words
 from cabapp.pages.account import Account
-from cabapp.pages.figures import Words
 from cabapp.pages.tables import Link, Table, page, split_cells, split_heads, together
 
 _HEADS = [

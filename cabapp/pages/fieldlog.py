@@ -2,12 +2,12 @@
 
 import math
 
+from cabapp.common.farm_format import share
+from cabapp.common.wording import times, verb
+from cabapp.jobs.records.stint_reader import StintLog
 from cabapp.pages import hatching, parts
 from cabapp.pages.amended import correction_words, taps_of_stint
-from cabapp.pages.figures import share
 from cabapp.pages.gather import JobLog
-from cabapp.pages.stints import StintLog
-from cabapp.session.words import times, verb
 
 
 def field_log(log: JobLog, now: float) -> str:

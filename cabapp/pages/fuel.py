@@ -2,8 +2,8 @@
 
 from dataclasses import asdict, dataclass
 
+from cabapp.jobs.records.corrections import Corrections
 from cabapp.pages.account import hundredths
-from cabapp.session.corrected import Corrections
 from store import Store, models
 
 

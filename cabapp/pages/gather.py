@@ -9,14 +9,14 @@ from functools import cached_property
 
 import numpy as np
 
+from cabapp.common.farm_format import Words, words_of
+from cabapp.counting.areas.area_totals import Tally, tally
 from cabapp.counting.gaps import Gap
 from cabapp.counting.job_count import JobCount
-from cabapp.counting.areas.area_totals import Tally, tally
-from cabapp.session.corrected import Corrections
-from cabapp.pages.figures import Words, words_of
+from cabapp.jobs.pass_counts.live_count import tool_of
+from cabapp.jobs.records.corrections import Corrections
+from cabapp.jobs.records.stint_reader import StintLog, follow, read_stint
 from cabapp.pages.parcels import outline
-from cabapp.pages.stints import StintLog, follow, read_stint
-from cabapp.session.count import tool_of
 from store import Store, models
 from store.errors import Refused
 

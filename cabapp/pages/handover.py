@@ -2,13 +2,13 @@
 
 import math
 
+from cabapp.common.farm_format import share
+from cabapp.common.wording import times, verb
 from cabapp.pages import parts
 from cabapp.pages.fieldlog import figures
-from cabapp.pages.figures import share
 from cabapp.pages.gather import JobLog
-from cabapp.session import sheet as session_sheet
-from cabapp.session.asked import told_of
-from cabapp.session.words import times, verb
+from cabapp.session.handover import sheet_builder as session_sheet
+from cabapp.session.handover.sheet_answers import told_of
 
 
 def hand_over_sheet(log: JobLog, row, receipts: list, now: float) -> str:

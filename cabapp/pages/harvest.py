@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cabapp.common.wording import times, verb
 from cabapp.pages import parts
 from cabapp.pages.gather import JobLog
 from cabapp.pages.tables import Link, Table, page
 from cabapp.planning.gap_route import Strip, shortest
-from cabapp.session.words import times, verb
 
 MOST = 18
 """Lines on the one page; what is left out is said."""

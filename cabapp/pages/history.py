@@ -9,8 +9,8 @@ import zlib
 
 import numpy as np
 
+from cabapp.common.wording import verb
 from cabapp.pages.gather import JobLog
-from cabapp.session.words import verb
 
 MOST_CELLS = 300_000
 """Cells on a page: 3 m on a field of 259 ha."""

@@ -4,11 +4,11 @@ import math
 
 from markupsafe import Markup
 
+from cabapp.common.farm_format import Words, share
+from cabapp.common.wording import times
 from cabapp.pages import parts
 from cabapp.pages.account import Account
-from cabapp.pages.figures import Words, share
 from cabapp.pages.tables import Link, Table, hours, page
-from cabapp.session.words import times
 
 _HEADS = [
     ("field", ""), ("work", ""), ("ground by passes, as on the map", ""), ("at target", "n"), ("never", "n"),

@@ -2,17 +2,25 @@
 
 import math
 
+from cabapp.common.farm_format import Words, share
+from cabapp.common.units import ACRE, HECTARE
+from cabapp.common.wording import times, verb
 from cabapp.pages import parts
 from cabapp.pages.account import Account, avoidable_cents, per_area, rates, useful
 from cabapp.pages.amended import correction_words
-from cabapp.pages.figures import Words, share
 from cabapp.pages.gather import JobLog
 from cabapp.pages.passes import passes_table
 from cabapp.pages.tables import (
-    Link, Table, hours, known, lacking, page, split_cells, split_heads, together,
+    Link,
+    Table,
+    hours,
+    known,
+    lacking,
+    page,
+    split_cells,
+    split_heads,
+    together,
 )  # fmt: skip
-from cabapp.session.words import times, verb
-from cabapp.units import ACRE, HECTARE
 
 NOT_KNOWN = "not known"
 

@@ -2,12 +2,12 @@
 
 from collections import defaultdict
 
+from cabapp.common.farm_format import Words
+from cabapp.common.wording import times
 from cabapp.pages.account import Account, per_area
-from cabapp.pages.figures import Words
 from cabapp.pages.jobpage import area_unit, known_cost
 from cabapp.pages.parcels import Part, money_of
 from cabapp.pages.tables import Link, Table, page
-from cabapp.session.words import times
 
 NOBODY = "in no parcel"
 

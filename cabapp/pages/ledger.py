@@ -7,11 +7,11 @@ import math
 from collections import defaultdict
 from collections.abc import Callable
 
+from cabapp.common.farm_format import Words, share
 from cabapp.pages.account import Account, per_area, rates, useful
-from cabapp.pages.figures import Words, share
 from cabapp.pages.fuel import Fill
-from cabapp.pages.landlords import by_landlord
 from cabapp.pages.jobpage import area_unit, known_cost
+from cabapp.pages.landlords import by_landlord
 from cabapp.pages.tables import Link, Table, hours, lacking, page
 
 

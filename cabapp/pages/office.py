@@ -8,11 +8,11 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
+from cabapp.common.farm_format import Words, words_of
 from cabapp.pages import files, sheets
 from cabapp.pages.account import Account, account
 from cabapp.pages.custom import custom_page
 from cabapp.pages.daybook import day_book
-from cabapp.pages.figures import Words, words_of
 from cabapp.pages.fingerprint import fingerprints, shared
 from cabapp.pages.fuel import fills
 from cabapp.pages.gather import gather

@@ -10,10 +10,10 @@ import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
+from cabapp.common.wording import times, verb
 from cabapp.pages import fieldmap, hatching
 from cabapp.pages.gather import JobLog
 from cabapp.pages.history import history
-from cabapp.session.words import times, verb
 
 TEMPLATES = Environment(
     loader=PackageLoader("cabapp.pages", "templates"),

@@ -3,23 +3,24 @@
 import math
 from dataclasses import dataclass
 
+from cabapp.common.farm_format import Words
+from cabapp.common.units import MPH
+from cabapp.common.wording import times, verb
 from cabapp.geometry.field_ground import Field
 from cabapp.geometry.plane import Plane
+from cabapp.jobs.fields.season_history import crop_clock, seeded_at
+from cabapp.jobs.records.farm_settings import farm_crops
+from cabapp.jobs.records.field_marks import taken_back
 from cabapp.pages.account import Account, rates
-from cabapp.pages.figures import Words
 from cabapp.pages.gather import gather
 from cabapp.pages.tables import Table, page
 from cabapp.planning.capacity import field_capacity
+from cabapp.planning.emergence import crop_of
 from cabapp.planning.fuel_use import EFFICIENCY
 from cabapp.planning.half_lap import edge_strip_area
-from cabapp.planning.emergence import crop_of
-from cabapp.planning.work_order import HOURS_A_DAY, Slot, Work, in_order
 from cabapp.planning.pass_comparison import compare
-from cabapp.session.acts import STONE_HIT
-from cabapp.session.marks import taken_back
-from cabapp.session.season import crop_clock, farm_crops, seeded_at
-from cabapp.session.words import times, verb
-from cabapp.units import MPH
+from cabapp.planning.work_order import HOURS_A_DAY, Slot, Work, in_order
+from cabapp.session.taps.tap_details import STONE_HIT
 from store import Store, models
 
 OPERATION = "rolling"

@@ -11,16 +11,16 @@ from pathlib import Path
 import openpyxl
 from openpyxl.styles import Font
 
+from cabapp.common.farm_format import Words
+from cabapp.common.units import ACRE, HECTARE
+from cabapp.jobs.records.time_split import KINDS
 from cabapp.pages.account import Account, avoidable_cents, rates, useful
 from cabapp.pages.daybook import day_entries
-from cabapp.pages.figures import Words
 from cabapp.pages.fuel import Fill
-from cabapp.pages.hours import KINDS
 from cabapp.pages.jobpage import known_cost
 from cabapp.pages.parcels import money_of
 from cabapp.pages.tables import Link
 from cabapp.pages.write import put
-from cabapp.units import ACRE, HECTARE
 
 BOOK = "rollbook.xlsx"
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")

@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 
 from markupsafe import Markup
 
+from cabapp.common.farm_format import Words
+from cabapp.jobs.records.time_split import KINDS
 from cabapp.pages import parts
 from cabapp.pages.account import Line
-from cabapp.pages.figures import Words
-from cabapp.pages.hours import KINDS
 
 
 @dataclass

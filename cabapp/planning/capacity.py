@@ -1,5 +1,7 @@
 """How fast a tool gets over ground; arrays and clocks are somebody else's."""
 
+from __future__ import annotations
+
 
 def field_capacity(speed: float, width: float, efficiency: float = 1.0) -> float:
     """Return pass area a second.
@@ -87,3 +89,7 @@ def mean_speed(length: float, seconds: float) -> float | None:
     5.0
     """
     return length / seconds if seconds > 0 else None
+
+
+SPEED = 2.2
+"""m/s, about 5 mph, until her own is known (common practice on stones: 4 to 7 mph)."""

@@ -1,5 +1,7 @@
 """When the work will be done, as a range from the operator's own pace and never a single figure."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np
@@ -92,3 +94,7 @@ def finish_time(now: float, pass_area_left: float, pace) -> Finish | None:
     left = max(0.0, pass_area_left)
     late = left / slow if slow > 0 else (np.inf if left else 0.0)
     return Finish(now + left / float(fast), now + left / float(middle), now + float(late))
+
+
+SPANS = 12
+"""Ten minutes each: her last two hours at work."""

@@ -6,7 +6,7 @@ import sys
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
 
-from cabapp.places import home
+from cabapp.common.paths import home
 from store.errors import Refused
 
 DENSITY = 149.0  # pixels per inch of a 10.1-inch tablet at 1280 x 800

@@ -9,16 +9,16 @@ from kivy.clock import Clock
 from kivy.lang import Builder
 from kivy.properties import BooleanProperty, StringProperty
 
-from cabapp.places import home
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.common.paths import home
+from cabapp.jobs.imports.recorded_day import Agreed, Part, bring_in_agreed, cut
+from cabapp.jobs.records.farm_settings import FarmWays
 from cabapp.position.recordings.recording_search import recordings
+from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.screens import receiver as _receiver  # noqa: F401  (its kv file has the parts used here)
 from cabapp.screens.forms import OPERATIONS
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row
 from cabapp.screens.parts.words import say
-from cabapp.session.bringing import Agreed, Part, bring_in_agreed, cut
-from cabapp.session.taking import FarmWays
 from store.errors import Refused
 from store.models import Field, Operator, Tool, Tractor
 

@@ -14,17 +14,18 @@ from kivy.core.window import Window
 from kivy.properties import ObjectProperty
 from kivy.uix.screenmanager import NoTransition, ScreenManager
 
-from cabapp.places import SETTINGS
 from cabapp.common.clock import ReplayClock
+from cabapp.common.paths import SETTINGS
+from cabapp.jobs.records.farm_settings import FarmWays
 from cabapp.screens.exchanging import BUSY, STANDING, Exchange
 from cabapp.screens.keeping import HEARD, Keeping
 from cabapp.screens.overheard import Overheard, unless_played
 from cabapp.screens.pages import all_pages, page_for
 from cabapp.screens.parts import fingers, words
 from cabapp.screens.parts.flash import FlashFrame
-from cabapp.screens.parts.page import Slip
 from cabapp.screens.parts.health import tablet_trouble
 from cabapp.screens.parts.light import light_of_sun
+from cabapp.screens.parts.page import Slip
 from cabapp.screens.parts.running import BUG, Beat, Faults, only_left
 from cabapp.screens.parts.settings import Settings
 from cabapp.screens.parts.sound import Sounder
@@ -35,7 +36,6 @@ from cabapp.screens.second_place import SecondPlace
 from cabapp.screens.way_out import WayOut
 from cabapp.screens.wipe import Wipe
 from cabapp.session import Session
-from cabapp.session.taking import FarmWays
 from store.errors import Refused
 from store.models import Farm, Field, Operator, Stint, Tool, Tractor
 

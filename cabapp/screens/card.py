@@ -11,8 +11,8 @@ from kivy.uix.widget import Widget
 
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.words import say
-from sync.folder_exchange import STICK_FOLDER, mounts
 from sync.enrolment import card_of, write_card
+from sync.folder_exchange import STICK_FOLDER, mounts
 
 QUIET = 4  # modules of white round a code (ISO/IEC 18004)
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from cabapp.jobs.fields.season_history import seeded_at, soil_reading
 from cabapp.screens.parts.words import say
-from cabapp.session.season import seeded_at, soil_reading
 from store.models import Job
 
 DAY_S, HOUR_S = 86400.0, 3600.0

@@ -10,7 +10,8 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import StringProperty
 
-from cabapp.places import home
+from cabapp.common.paths import home
+from cabapp.common.units import Units
 from cabapp.position.boundaries.field_files import read_fields
 from cabapp.screens.boundary_files import boundary_files
 from cabapp.screens.forms import FORMS, ZONES, FormRefused, unit_of, value_of
@@ -19,7 +20,6 @@ from cabapp.screens.parts import typing as _typing  # noqa: F401  (the kv file u
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row
 from cabapp.screens.parts.words import say
-from cabapp.units import Units
 from store.models import Farm, Field, Operator, Tool, Tractor
 
 LOCALTIME = Path("/etc/localtime")

@@ -107,7 +107,7 @@ def per_typed(kind: str, units) -> float:
 
     Examples
     --------
-    >>> from cabapp.units import Units
+    >>> from cabapp.common.units import Units
     >>> per_typed("length", Units("us"))
     0.3048
     """
@@ -135,7 +135,7 @@ def value_of(line: Line, typed: str, units):
 
     Examples
     --------
-    >>> from cabapp.units import Units
+    >>> from cabapp.common.units import Units
     >>> round(value_of(FORMS["tools"].lines[1], "42", Units("us")), 4)
     12.8016
     >>> value_of(FORMS["tools"].lines[1], "4200", Units("us"))
@@ -162,7 +162,7 @@ def typed_of(line: Line, value, units) -> str:
 
     Examples
     --------
-    >>> from cabapp.units import Units
+    >>> from cabapp.common.units import Units
     >>> typed_of(FORMS["tools"].lines[1], 12.8016, Units("us"))
     '42'
     """

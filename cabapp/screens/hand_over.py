@@ -12,7 +12,14 @@ from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row, SheetLine
 from cabapp.screens.parts.words import say
 from cabapp.screens.sheet_words import sheet_lines
-from cabapp.session.asked import ASKED, RECEIVER, SEEDER_DRIVER, drives_the_seeder, left_for, with_answers
+from cabapp.session.handover.sheet_answers import (
+    ASKED,
+    RECEIVER,
+    SEEDER_DRIVER,
+    drives_the_seeder,
+    left_for,
+    with_answers,
+)
 from store.models import Operator
 
 

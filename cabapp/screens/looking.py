@@ -7,12 +7,17 @@ from pathlib import Path
 
 from kivy.app import App
 from kivy.lang import Builder
-from kivy.properties import BooleanProperty, ListProperty, NumericProperty, StringProperty
+from kivy.properties import (
+    BooleanProperty,
+    ListProperty,
+    NumericProperty,
+    StringProperty,
+)
 
 from cabapp.screens.parts.buttons import Key
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.words import say
-from cabapp.session.situation import STOP_RULES
+from cabapp.session.warnings.situation import STOP_RULES
 
 # common points of university tractor check lists, and of a trailed tool
 POINTS = (

@@ -11,13 +11,13 @@ from kivy.lang import Builder
 from kivy.properties import StringProperty
 from kivy.uix.label import Label
 
+from cabapp.common.wording import way
 from cabapp.screens.parts.map import GroundMap
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row
 from cabapp.screens.parts.theme import CAP_OF_ROBOTO
 from cabapp.screens.parts.words import say
-from cabapp.session.known import spell
-from cabapp.session.words import way
+from cabapp.session.advice.day_facts import spell
 
 A_FRAME_S = 0.1  # the page is seen before it is worked out, which may take a second
 

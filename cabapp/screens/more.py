@@ -6,15 +6,15 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import NumericProperty, StringProperty
 
+from cabapp.common.wording import times
 from cabapp.screens.parts.buttons import Key
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row
 from cabapp.screens.parts.settings import LIGHTS
 from cabapp.screens.parts.words import say
 from cabapp.screens.pass_screen import HARVESTS, ground_left
-from cabapp.session.acts import MARKS, STONE_HIT
-from cabapp.session.known import hours
-from cabapp.session.words import times
+from cabapp.session.advice.day_facts import hours
+from cabapp.session.taps.tap_details import MARKS, STONE_HIT
 
 
 class FieldRow(Row):

@@ -6,7 +6,7 @@ import shapely
 from kivy.app import App
 from shapely.geometry import mapping, shape
 
-from cabapp.places import home
+from cabapp.common.paths import home
 from cabapp.position.boundaries.field_files import FieldFound, read_fields
 from cabapp.screens.boundary_files import boundary_files
 from cabapp.screens.driven import outline_of

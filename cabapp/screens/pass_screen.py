@@ -1,6 +1,6 @@
 """The screen of the work itself: map, three figures, tool strip, sentence and at most four keys.
 
-Draws a `cabapp.session.view.View`; every rule behind it lives in the session.
+Draws a `cabapp.session.state.view.View`; every rule behind it lives in the session.
 """
 
 from datetime import datetime
@@ -9,7 +9,12 @@ from pathlib import Path
 from kivy.app import App
 from kivy.clock import Clock
 from kivy.lang import Builder
-from kivy.properties import BooleanProperty, ListProperty, NumericProperty, StringProperty
+from kivy.properties import (
+    BooleanProperty,
+    ListProperty,
+    NumericProperty,
+    StringProperty,
+)
 from kivy.utils import escape_markup
 
 from cabapp.screens.parts import map as _map  # noqa: F401  (the kv file uses its widgets)
@@ -18,7 +23,7 @@ from cabapp.screens.parts import sentence as _sentence  # noqa: F401
 from cabapp.screens.parts import strip as _strip  # noqa: F401
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.words import say
-from cabapp.session.acts import STONE_HIT
+from cabapp.session.taps.tap_details import STONE_HIT
 from store.models import Field, Job
 
 HEAD_SIGNS, WRITING_SIGNS = 54, 23  # about as many as stand in the head at the least size of letters

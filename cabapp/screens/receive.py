@@ -6,13 +6,13 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import BooleanProperty, StringProperty
 
+from cabapp.jobs.pass_counts.live_count import Count, taps_of
+from cabapp.jobs.records import stint_state
 from cabapp.screens.parts import map as _map  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row, SheetLine
 from cabapp.screens.parts.words import say
 from cabapp.screens.sheet_words import sheet_lines
-from cabapp.session import rules
-from cabapp.session.count import Count, taps_of
 from store.models import Field, HandOver, Job, Stint
 
 
@@ -119,7 +119,7 @@ def _count(store, hand_over_id: str):
     field = store.get(Field, job.field_id)
     if field.boundary is None and centre is None:
         return None
-    stood = rules.standing(stint.at, taps_of(store, stint.id))
+    stood = stint_state.standing(stint.at, taps_of(store, stint.id))
     return Count(store, field, job, stint, stood.switches, centre).count
 
 

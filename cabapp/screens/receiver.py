@@ -7,21 +7,34 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import StringProperty
 
+from cabapp.common.paths import home
 from cabapp.geometry.plane import Plane
-from cabapp.places import home
 from cabapp.position.calibration.antenna_offset import Antenna
-from cabapp.position.calibration.side_offset_check import LEAST_LENGTH, both_ways, in_words, two_runs
-from cabapp.position.receivers.selected_receiver import Chosen
+from cabapp.position.calibration.side_offset_check import (
+    LEAST_LENGTH,
+    both_ways,
+    in_words,
+    two_runs,
+)
 from cabapp.position.receivers.discovery import named_ports
 from cabapp.position.receivers.receiver_report import say_small
-from cabapp.position.recordings.recording_search import recordings
+from cabapp.position.receivers.selected_receiver import Chosen
 from cabapp.position.receivers.tablet_location import offered
+from cabapp.position.recordings.recording_search import recordings
 from cabapp.screens.driven import length_of
 from cabapp.screens.parts import typing as _typing  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.parts.page import Page
 from cabapp.screens.parts.rows import Row
 from cabapp.screens.parts.words import say
-from cabapp.screens.receiver_words import FOOT, INCH, facts, say_antenna, say_offset, say_span, verdict_of
+from cabapp.screens.receiver_words import (
+    FOOT,
+    INCH,
+    facts,
+    say_antenna,
+    say_offset,
+    say_span,
+    verdict_of,
+)
 from store.models import Hitching, Tool, Tractor
 
 SAY_EVERY_S = 1.0

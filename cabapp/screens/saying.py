@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from cabapp.screens.keeping import HEARD, Keeping
 from cabapp.screens.parts.words import say
-from cabapp.session.view import QUIET, RECORDING, Sentence
+from cabapp.session.state.view import QUIET, RECORDING, Sentence
 
 REFUSED_S = 8.0  # how long a refusal stays
 EXCHANGE, NOT_NOW = "exchange", "not_now"

@@ -6,9 +6,18 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import StringProperty
 
-from cabapp.places import home
+from cabapp.common.paths import home
 from cabapp.screens.driven import length_of
-from cabapp.screens.forms import DEFAULTS, FORMS, FormRefused, TYPED, lacking, typed_of, unit_of, value_of
+from cabapp.screens.forms import (
+    DEFAULTS,
+    FORMS,
+    TYPED,
+    FormRefused,
+    lacking,
+    typed_of,
+    unit_of,
+    value_of,
+)
 from cabapp.screens.outline_part import OutlinePart
 from cabapp.screens.parts import typing as _typing  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.parts.page import Page

@@ -2,8 +2,7 @@
 
 from collections.abc import Callable
 
-from cabapp.session.asked import told_of
-
+from cabapp.session.handover.sheet_answers import told_of
 
 EMPTY = ("Nothing odd.", "Not seen.")
 """What is said of a point of which nothing is known; it gives way to what the outgoing operator said."""
@@ -16,15 +15,15 @@ def sheet_lines(sheet: dict, units, say_time: Callable[[float], str]) -> list[tu
     Parameters
     ----------
     sheet : dict
-        As `cabapp.session.sheet.prepare` gathers it; points that are missing are left out,
+        As `cabapp.session.handover.sheet_builder.prepare` gathers it; points that are missing are left out,
         for a sheet may come from another version.
-    units : cabapp.units.Units
+    units : cabapp.common.units.Units
     say_time : callable
         POSIX s to the farm's time of day.
 
     Examples
     --------
-    >>> from cabapp.units import Units
+    >>> from cabapp.common.units import Units
     >>> sheet_lines({"state": {"word": "watch", "why": "fuel"}, "to_do": []}, Units("us"), str)
     [('State', 'Watch. Stopped for: fuel.'), ('To do', 'No gaps are known.')]
     """

@@ -10,32 +10,34 @@ import logging
 from concurrent.futures import Executor
 from dataclasses import replace
 
-from cabapp.counting.job_count import JobCount
 from cabapp.common.clock import Clock
+from cabapp.counting.job_count import JobCount
+from cabapp.jobs.fields.field_priority import Backlog, FieldWork, season_work
+from cabapp.jobs.pass_counts.live_count import as_kept
+from cabapp.jobs.records import stint_state
+from cabapp.jobs.records.farm_settings import FarmWays
+from cabapp.jobs.records.field_marks import FieldMark
+from cabapp.jobs.records.new_stint import open_stint
+from cabapp.jobs.records.pending_handovers import waiting
+from cabapp.jobs.records.stint_state import TapRefused
 from cabapp.position.fix import Source
-from cabapp.session import acts, rules
-from cabapp.session.count import as_kept
-from cabapp.session.driving import Drive
-from cabapp.session.looking import look
-from cabapp.session.mopping import MopUp, mop_up
-from cabapp.session.receiving import receive
-from cabapp.session.resuming import left_open
-from cabapp.session.rules import TapRefused
-from cabapp.session.sheet import prepare
-from cabapp.session.taking import FarmWays, choices, hitching_question, open_stint, waiting
-from cabapp.session.view import (
+from cabapp.session.advice.gap_tour import MopUp, mop_up
+from cabapp.session.handover.receipt import receive
+from cabapp.session.handover.sheet_builder import prepare
+from cabapp.session.resume import left_open
+from cabapp.session.state.position_state import Whereabouts
+from cabapp.session.state.view import (
     QUIET,
-    Backlog,
     Choices,
-    FieldMark,
-    FieldWork,
     HandOverSheet,
     Received,
     Sentence,
     View,
 )
-from cabapp.session.whereabouts import Whereabouts
-from cabapp.session.worklist import season_work
+from cabapp.session.stint_runner import Drive
+from cabapp.session.take_over import choices, hitching_question
+from cabapp.session.taps import tap_details
+from cabapp.session.view_builder import look
 from store import Store
 from store.models import HandOver, Operator, Stint, Tool, Tractor
 
@@ -134,7 +136,7 @@ class Session:
         TapRefused
             A stint is open, a hand-over waits, or a row chosen does not exist.
         """
-        rules.next_state(self._state(), "take_over")
+        stint_state.next_state(self._state(), "take_over")
         left = [
             one
             for one in waiting(self._store)
@@ -190,25 +192,25 @@ class Session:
         ValueError
             There is no such tap.
         """
-        if what in ("take_over", "hand_over", "receive") or what not in rules.TAPS:
+        if what in ("take_over", "hand_over", "receive") or what not in stint_state.TAPS:
             raise ValueError(f"no such tap: {what!r}")
-        after = rules.next_state(self._state(), what)
+        after = stint_state.next_state(self._state(), what)
         at = self._time()
-        if self._drive is None or (what == "caution" and self._state() not in rules.OPEN):
+        if self._drive is None or (what == "caution" and self._state() not in stint_state.OPEN):
             self._caution = at  # kept until the next stint, which it is written with
             return
         lat, lon = self._where.here(self._clock.now())
         if what == "seeder" and "lat" in detail:
             lat, lon = detail.pop("lat"), detail.pop("lon")
-        act = acts.prepare(what, self._drive, self._store, self._ways, at, lat, lon, detail)
+        act = tap_details.prepare(what, self._drive, self._store, self._ways, at, lat, lon, detail)
         if what in ("stop", "finish", "stop_counting"):
-            act = (act or {}) | acts.progress(self._drive)
+            act = (act or {}) | tap_details.progress(self._drive)
         before = self._drive.standing.state
         self._drive.write(what, at, lat=lat, lon=lon, reason=reason, detail=act or None)
-        acts.settle(what, self._drive, self._store, at, act)
+        tap_details.settle(what, self._drive, self._store, at, act)
         if what == "hitching_ok":
             self._drive.notice = None
-        if after != before and after in (rules.STOPPED, rules.FINISHED):
+        if after != before and after in (stint_state.STOPPED, stint_state.FINISHED):
             self._drive.grade(self._drive.judge.flush())
             self._drive.trail.seal()
         self._refresh()
@@ -223,7 +225,7 @@ class Session:
         TapRefused
             Not standing, or ``state`` is not "fine", "watch" or "stopped".
         """
-        rules.next_state(self._state(), "hand_over")
+        stint_state.next_state(self._state(), "hand_over")
         return prepare(
             self._store, self._drive, self._time(), state, left, self._ways.say_time
         )
@@ -233,7 +235,7 @@ class Session:
 
         The map's place may have been set right: ``replace(sheet, next_lat=..., next_lon=...)``.
         """
-        rules.next_state(self._state(), "hand_over")
+        stint_state.next_state(self._state(), "hand_over")
         at = self._time()
         given = self._store.add(
             HandOver(
@@ -243,7 +245,7 @@ class Session:
             )
         )  # fmt: skip
         self._drive.grade(self._drive.judge.flush())
-        detail = {"hand_over": given.id} | acts.progress(self._drive)
+        detail = {"hand_over": given.id} | tap_details.progress(self._drive)
         self._drive.write("hand_over", at, detail=detail)
         self._drive.trail.seal()
         self._drive.handed = given.id
@@ -265,7 +267,7 @@ class Session:
         TapRefused
             A stint is open, the hand-over is not waiting, or nothing was pointed at.
         """
-        rules.next_state(self._state(), "receive")
+        stint_state.next_state(self._state(), "receive")
         received = receive(
             self._store, self._ways.units, self._time(), hand_over_id, operator_id, lat, lon
         )
@@ -296,13 +298,13 @@ class Session:
                 log.exception("the receiver could not be read")
         for fix in fixes:
             self._where.take(fix, now)
-        if self._drive is not None and self._state() != rules.HANDED_OVER:
+        if self._drive is not None and self._state() != stint_state.HANDED_OVER:
             self._drive.take(fixes)
             self._drive.sync(now)
             t, width = self._time(), self._drive.tool.width
             self._drive.look(t, self._where.state(now, width), self._where.lost_since(now))
             stood = self._drive.standing
-            if stood.state == rules.FINISHED and t - stood.since >= rules.UNDO_S:
+            if stood.state == stint_state.FINISHED and t - stood.since >= stint_state.UNDO_S:
                 self._close()
         self._refresh()
         return self._view
@@ -365,7 +367,7 @@ class Session:
         return round(self._where.time(self._clock.now()), 6)
 
     def _state(self) -> str:
-        return self._drive.standing.state if self._drive else rules.IDLE
+        return self._drive.standing.state if self._drive else stint_state.IDLE
 
     def _refresh(self):
         said = self._source.words if self._source else "No receiver."

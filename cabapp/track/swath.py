@@ -12,8 +12,8 @@ import numpy as np
 
 from cabapp.track.filter import Filter
 from cabapp.track.path import curve, far_enough, lengths, wrap
-from cabapp.track.swept_ground import TICK, Pieces, swept
 from cabapp.track.pose import Pose, Track, pose_now
+from cabapp.track.swept_ground import TICK, Pieces, swept
 from cabapp.track.tool import Tool
 from cabapp.track.towing import tool_heading, tow
 

@@ -10,9 +10,9 @@ from sqlalchemy import create_engine
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
+from store.durability.atomic_file import written_beside
 from store.durability.integrity_check import check
 from store.errors import StoreRefused
-from store.durability.atomic_file import written_beside
 
 
 def backup(path: Path, folder: Path) -> Path:

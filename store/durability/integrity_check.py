@@ -9,12 +9,22 @@ from sqlalchemy import select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from store.facts.reference_changes import defaults, own_columns
 from store.facts.hybrid_clock import read_stamp
-from store.models import FACTS, REFERENCES, Change, Farm, Own, Page, Peer, TraceChunk, TraceTail
-from store.traces.trace_codec import unpack
+from store.facts.reference_changes import defaults, own_columns
 from store.facts.signed_pages import text_of
 from store.facts.timestamp import part_of_day, zone_of
+from store.models import (
+    FACTS,
+    REFERENCES,
+    Change,
+    Farm,
+    Own,
+    Page,
+    Peer,
+    TraceChunk,
+    TraceTail,
+)
+from store.traces.trace_codec import unpack
 from store.traces.varint import Undecodable
 
 # All facts as (device, seq, stamp), spelt once: building it anew costs more than running it.

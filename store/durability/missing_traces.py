@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 from sqlalchemy import select
 
 from store.db.bulk_insert import insert_rows
-from store.facts.fact_validation import read_page
 from store.facts.fact_lines import Unfit
+from store.facts.fact_validation import read_page
+from store.facts.timestamp import read_time
 from store.models import Page, Stint, TraceChunk
 from store.traces.trace_codec import MAX_COUNT, Trace, cut, pack
-from store.facts.timestamp import read_time
 
 if TYPE_CHECKING:
     from store.logbook import Store

@@ -19,15 +19,15 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from store.facts import reference_changes
 from store.db import schema_version
 from store.db.bulk_insert import insert_rows
-from store.durability.integrity_check import tallies
 from store.db.connection import connect
 from store.durability.atomic_file import sync_folder, written_beside
-from store.graft import legible
-from store.facts.fact_validation import read_page
+from store.durability.integrity_check import tallies
+from store.facts import reference_changes
 from store.facts.fact_lines import Unfit
+from store.facts.fact_validation import read_page
+from store.graft import legible
 from store.models import FACTS, REFERENCES, Base, Change, Own, Page, Peer, TraceTail
 
 LARGEST_ROWID = 2**40

@@ -12,10 +12,10 @@ from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
-from store.facts import hybrid_clock
 from store.db.connection import reading
-from store.errors import StoreRefused
 from store.durability.memory_fallback import RETRY_S, Memory
+from store.errors import StoreRefused
+from store.facts import hybrid_clock
 
 
 class Durable:

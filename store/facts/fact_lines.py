@@ -7,8 +7,8 @@ import re
 import orjson
 
 from store.facts.reference_changes import LARGEST_INT, own_columns
-from store.models import Fact, Instant
 from store.facts.timestamp import write_time
+from store.models import Fact, Instant
 
 _UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.ASCII)
 _HEX = re.compile(r"[0-9a-f]{64}", re.ASCII)

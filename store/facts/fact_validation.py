@@ -8,12 +8,19 @@ import hashlib
 from collections.abc import Callable
 from operator import itemgetter
 
-from store.facts.reference_changes import BASE, all_fit, default_of, own_columns
+from store.facts.fact_lines import (
+    LARGEST_SEQ,
+    Unfit,
+    are_uuids,
+    is_hash,
+    is_uuid,
+    parse_lines,
+)
 from store.facts.hybrid_clock import judge_stamps
-from store.facts.fact_lines import LARGEST_SEQ, Unfit, are_uuids, is_hash, is_uuid, parse_lines
+from store.facts.reference_changes import BASE, all_fit, default_of, own_columns
+from store.facts.timestamp import read_time
 from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Instant, TraceChunk
 from store.traces.trace_codec import lengths_of
-from store.facts.timestamp import read_time
 from store.traces.varint import Undecodable
 
 PARTS = frozenset(("table", "columns", *BASE))

@@ -9,8 +9,8 @@ from sqlalchemy import JSON, Boolean, Column, Float, Integer, select
 from sqlalchemy.orm import Session
 
 from store.db.bulk_insert import insert_rows
-from store.facts.hybrid_clock import INSTANT_LIMIT_S
 from store.db.connection import json_text
+from store.facts.hybrid_clock import INSTANT_LIMIT_S
 from store.models import Change, Instant, Reference, Row
 
 BASE = frozenset(("id", "device", "seq", "stamp"))

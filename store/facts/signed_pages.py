@@ -12,7 +12,10 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from cryptography.exceptions import InvalidSignature
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+from cryptography.hazmat.primitives.asymmetric.ed25519 import (
+    Ed25519PrivateKey,
+    Ed25519PublicKey,
+)
 from sqlalchemy import func, select, text
 from sqlalchemy.orm import Session
 

@@ -12,7 +12,15 @@ from sqlalchemy.orm import Session
 
 from store.facts.hybrid_clock import INSTANT_LIMIT_S
 from store.models import TraceChunk, TraceTail
-from store.traces.trace_codec import MAX_COUNT, Trace, cut, join, make_trace, pack, unpack
+from store.traces.trace_codec import (
+    MAX_COUNT,
+    Trace,
+    cut,
+    join,
+    make_trace,
+    pack,
+    unpack,
+)
 
 if TYPE_CHECKING:
     from store.logbook import Store

@@ -17,10 +17,10 @@ from shapely.geometry import box
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from cabapp.geometry.field_ground import Field  # noqa: E402
-from cabapp.counting.confidence import prove  # noqa: E402
-from cabapp.track.receiver_error import KINDS, named  # noqa: E402
 from cabapp.counting.areas.area_totals import tally  # noqa: E402
+from cabapp.counting.confidence import prove  # noqa: E402
+from cabapp.geometry.field_ground import Field  # noqa: E402
+from cabapp.track.receiver_error import KINDS, named  # noqa: E402
 
 
 def helpers():

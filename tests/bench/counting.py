@@ -34,11 +34,11 @@ from pathlib import Path
 import numpy as np
 import shapely
 
+from cabapp.counting.areas.area_totals import tally
 from cabapp.counting.job_count import JobCount
-from cabapp.track.swept_ground import Pieces
 from cabapp.geometry.plane import Plane
 from cabapp.track.swath import Sweeper, Switch
-from cabapp.counting.areas.area_totals import tally
+from cabapp.track.swept_ground import Pieces
 from cabapp.track.tool import Tool
 
 WIDTH, SPEED, ROW, RADIUS = 12.8, 4.0, 0.5, 10.0

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from cabapp.track.tool import Tool
+from cabapp.common.units import FOOT
 from cabapp.planning.half_lap import best_inside
-from cabapp.units import FOOT
+from cabapp.track.tool import Tool
 
 WIDTH = 45 * FOOT
 TOOL = Tool(WIDTH, hitch=7.0, antenna_to_hitch=2.5)

@@ -18,18 +18,28 @@ from unittest.mock import patch
 
 import numpy as np
 
-from cabapp.counting.grid import Grid
-from cabapp.track.swept_ground import Pieces
-from cabapp.geometry.plane import Plane
-from cabapp.track.swath import Sweeper, Switch
 from cabapp.common.clock import ManualClock
+from cabapp.common.units import MPH
+from cabapp.counting.grid import Grid
+from cabapp.geometry.plane import Plane
 from cabapp.position.fix import Fix
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.session import Session
-from cabapp.session.view import RECOVER
-from cabapp.units import MPH
+from cabapp.session.state.view import RECOVER
+from cabapp.track.swath import Sweeper, Switch
+from cabapp.track.swept_ground import Pieces
 from store import open_store
-from store.models import Farm, Field, Hitching, Job, Operator, Stint, Tap, Tractor, job_id
+from store.models import (
+    Farm,
+    Field,
+    Hitching,
+    Job,
+    Operator,
+    Stint,
+    Tap,
+    Tractor,
+    job_id,
+)
 from store.models import Tool as ToolRow
 from tests.bench.driver import (
     AIM,
@@ -288,7 +298,7 @@ def run(fields, seed=0, progress=None, rows=(300, 500)):
     with tempfile.TemporaryDirectory() as folder:
         # the trace need not be on disk each second here
         with (
-            patch("cabapp.session.trail.SYNC_S", 600.0),
+            patch("cabapp.session.fix_recorder.SYNC_S", 600.0),
             open_store(Path(folder) / "logbook.sqlite", "made up") as store,
         ):
             stock(store)

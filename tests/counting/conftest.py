@@ -5,13 +5,13 @@ import pytest
 import shapely
 from shapely.geometry import box
 
+from cabapp.counting.areas.area_totals import lay_rows
 from cabapp.counting.edge_error import Edges
-from cabapp.geometry.field_ground import Field
 from cabapp.counting.gaps import list_gaps
-from cabapp.track.swept_ground import Pieces
+from cabapp.geometry.field_ground import Field
 from cabapp.track.receiver_error import DRIFT_S, KINDS, named, wander
 from cabapp.track.swath import Sweeper, Switch
-from cabapp.counting.areas.area_totals import lay_rows
+from cabapp.track.swept_ground import Pieces
 from cabapp.track.tool import Tool
 
 

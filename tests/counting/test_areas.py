@@ -5,12 +5,12 @@ import pytest
 import shapely
 from shapely.geometry import LineString, Polygon, box
 
-from cabapp.geometry.field_ground import Field
+from cabapp.counting.areas.area_totals import tally
 from cabapp.counting.gaps import find_gaps
 from cabapp.counting.grid import Grid
-from cabapp.track.swept_ground import Pieces
+from cabapp.geometry.field_ground import Field
 from cabapp.track.swath import Rules, Sweeper, Switch
-from cabapp.counting.areas.area_totals import tally
+from cabapp.track.swept_ground import Pieces
 from cabapp.track.tool import Tool
 
 ON = [Switch(-1.0, True)]

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon, box
 
+from cabapp.counting.areas.area_totals import add_up, lay_rows, tally
 from cabapp.counting.areas.avoidable_overlap import split
 from cabapp.geometry.field_ground import Field
-from cabapp.track.swept_ground import Pieces
 from cabapp.track.swath import Sweeper, Switch
-from cabapp.counting.areas.area_totals import add_up, lay_rows, tally
+from cabapp.track.swept_ground import Pieces
 from cabapp.track.tool import Tool
 
 WIDTH, ROW = 12.0, 2.0

@@ -8,15 +8,15 @@ import numpy as np
 import pytest
 from shapely.geometry import box
 
+from cabapp.counting.areas.area_totals import lay_rows, tally
+from cabapp.counting.confidence import Proof, prove
 from cabapp.counting.edge_error import Edges
-from cabapp.geometry.field_ground import Field
 from cabapp.counting.gaps import certainty, find_gaps, list_recovered
 from cabapp.counting.job_count import JobCount
-from cabapp.track.swept_ground import Pieces
-from cabapp.counting.confidence import Proof, prove
+from cabapp.geometry.field_ground import Field
 from cabapp.track.receiver_error import KINDS, named
 from cabapp.track.swath import Switch
-from cabapp.counting.areas.area_totals import lay_rows, tally
+from cabapp.track.swept_ground import Pieces
 from cabapp.track.tool import Tool
 
 

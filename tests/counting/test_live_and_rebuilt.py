@@ -6,9 +6,9 @@ from hypothesis import strategies as st
 
 from cabapp.counting.grid import Grid
 from cabapp.counting.job_count import JobCount
-from cabapp.track.swept_ground import TICK, Pieces
 from cabapp.geometry.plane import Plane
 from cabapp.track.swath import Sweeper, Switch
+from cabapp.track.swept_ground import Pieces
 from cabapp.track.tool import Tool
 
 MOVES = (

@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from cabapp.counting.visits import row_crossings
-from cabapp.track import swath
-from cabapp.counting.visits.row_crossings import Crossings
-from cabapp.counting.visits.row_sampling import Ladder
-from cabapp.track.swept_ground import Pieces
-from cabapp.counting.visits.row_intervals import row_spans, visits
-from cabapp.track.swath import Sweeper, Switch
 from cabapp.counting.areas.area_totals import add_up, lay_rows, tally
+from cabapp.counting.visits import row_crossings
+from cabapp.counting.visits.row_crossings import Crossings
+from cabapp.counting.visits.row_intervals import row_spans, visits
+from cabapp.counting.visits.row_sampling import Ladder
+from cabapp.track import swath
+from cabapp.track.swath import Sweeper, Switch
+from cabapp.track.swept_ground import Pieces
 from cabapp.track.tool import Tool
 
 

@@ -5,12 +5,12 @@ import pytest
 import shapely
 from shapely.geometry import Point, Polygon
 
-from cabapp.counting.visits.row_crossings import Crossings
-from cabapp.geometry.field_ground import Field, odd_outline_rows, outline_rows
-from cabapp.counting.visits.row_sampling import STEP, Ladder, row_above
-from cabapp.track.swept_ground import Pieces
-from cabapp.track.swath import Sweeper, Switch
 from cabapp.counting.areas.area_totals import SLANT, add_up, lay_rows, tally
+from cabapp.counting.visits.row_crossings import Crossings
+from cabapp.counting.visits.row_sampling import STEP, Ladder, row_above
+from cabapp.geometry.field_ground import Field, odd_outline_rows, outline_rows
+from cabapp.track.swath import Sweeper, Switch
+from cabapp.track.swept_ground import Pieces
 from cabapp.track.tool import Tool
 
 

@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 from shapely.geometry import box
 
-from cabapp.geometry.field_ground import Field
-from cabapp.counting.spacing import FEW, _spread, find_passes, steadiness
-from cabapp.track.swath import Sweeper, Switch
+from cabapp.common.units import FOOT
 from cabapp.counting.areas.area_totals import tally
-from cabapp.track.tool import Tool
+from cabapp.counting.spacing import FEW, _spread, find_passes, steadiness
+from cabapp.geometry.field_ground import Field
 from cabapp.planning.half_lap import best_inside, expected_shares
-from cabapp.units import FOOT
+from cabapp.track.swath import Sweeper, Switch
+from cabapp.track.tool import Tool
 
 WIDTH = 45 * FOOT
 

@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabapp.counting.job_count import JobCount
-from cabapp.geometry.plane import Plane
 from cabapp.counting.visits.voiding import minus, union
+from cabapp.geometry.plane import Plane
 from cabapp.track.swath import Switch
 from cabapp.track.tool import Tool
 

@@ -7,7 +7,7 @@ import lxml.html
 import pytest
 
 from cabapp.__main__ import main
-from cabapp.session.season import seeded_at
+from cabapp.jobs.fields.season_history import seeded_at
 from demo_db import farm
 from demo_db.story import local
 from store import models, open_store

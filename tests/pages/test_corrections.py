@@ -4,10 +4,10 @@ import lxml.html
 import numpy as np
 import pytest
 
+from cabapp.jobs.pass_counts.live_count import Count, taps_of
+from cabapp.jobs.records import stint_state
 from cabapp.pages.fieldlog import field_log
 from cabapp.pages.gather import gather
-from cabapp.session import rules
-from cabapp.session.count import Count, taps_of
 from store import models
 
 
@@ -31,7 +31,7 @@ def correct(made, table, row, **detail):
 def cab_s_count(made):
     """Counts as the cab has them at the end of the second stint, which is the one in hand."""
     book = made.book
-    switches = rules.standing(made.second.at, taps_of(book, made.second.id)).switches
+    switches = stint_state.standing(made.second.at, taps_of(book, made.second.id)).switches
     count = Count(book, made.field, made.job, made.second, switches).count
     count.end()
     return count.grid.counts.copy()

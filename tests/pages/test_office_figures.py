@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
 
+from cabapp.common.farm_format import Words
+from cabapp.common.units import ACRE, FOOT, GALLON, Units
+from cabapp.jobs.records.time_split import KINDS, days, split
 from cabapp.pages import account
 from cabapp.pages.account import Account, Line, avoidable_cents, hundredths, rates
 from cabapp.pages.daybook import day_book
-from cabapp.pages.figures import Words
-from cabapp.pages.hours import KINDS, days, split
 from cabapp.pages.jobpage import stint_table, work_table
 from cabapp.pages.ledger import ledger_page
-from cabapp.units import ACRE, FOOT, GALLON, Units
 
 US = Words("America/Denver", Units("us"))
 

@@ -14,12 +14,12 @@ import openpyxl
 import pytest
 
 from cabapp.__main__ import main
+from cabapp.common.units import ACRE
 from cabapp.pages import files
 from cabapp.pages.fingerprint import fingerprints
 from cabapp.pages.gather import jobs_of
 from cabapp.pages.office import KEPT, build
 from cabapp.pages.serving import server
-from cabapp.units import ACRE
 from store import models
 from sync import export_bundle, merge_bundles
 
@@ -169,7 +169,6 @@ def test_pages_of_all_jobs_follow_the_farm(write_small, page_names, tmp_path):
 
 def test_one_merged_bundle_touches_one_job(write_small, page_names, tmp_path):
     """After a bundle about one field is merged, the files of the other field are not touched."""
-    from types import SimpleNamespace
 
     made = write_small(tmp_path / "tablet.sqlite", names=page_names.plain)
     other = made.book.put(models.Field, name="Other", target=2, boundary=made.field.boundary)
@@ -297,7 +296,7 @@ def test_corrections_count_and_are_shown(write_small, page_names, tmp_path, caps
 
 def test_a_correction_from_elsewhere_cannot_do_what_it_likes(small_job):
     """A correction that names another column, no number or an unknown person is passed over."""
-    from cabapp.session.corrected import Corrections
+    from cabapp.jobs.records.corrections import Corrections
 
     corrected = Corrections(small_job.book)
     said = {"at": "noon", "width_m": -1.0, "operator_id": "nobody", "id": "x", "job_id": "y"}

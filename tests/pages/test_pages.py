@@ -10,15 +10,15 @@ import numpy as np
 import pytest
 import shapely
 
+from cabapp.common.farm_format import Words
+from cabapp.common.units import ACRE, Units
 from cabapp.counting.areas.area_totals import tally
 from cabapp.pages import fieldmap, hatching
 from cabapp.pages.fieldlog import field_log
-from cabapp.pages.figures import Words
 from cabapp.pages.gather import gather
 from cabapp.pages.handover import hand_over_sheet
 from cabapp.pages.parts import SCRIPT, map_of
 from cabapp.pages.write import stem
-from cabapp.units import ACRE, Units
 
 START = 1778780400.0
 VOID = {"meta", "br", "link", "img", "hr", "input", "path", "circle", "rect"}

@@ -4,12 +4,12 @@ import lxml.html
 import numpy as np
 import pytest
 
+from cabapp.common.units import ACRE
 from cabapp.geometry.plane import Plane
 from cabapp.pages.account import account, rates
 from cabapp.pages.gather import gather
 from cabapp.pages.plan import plan_page
 from cabapp.planning.emergence import CROPS, closes
-from cabapp.units import ACRE
 from store import models
 
 LAT, LON = 47.64, -87.46

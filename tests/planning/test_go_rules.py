@@ -2,8 +2,8 @@
 
 import pytest
 
+from cabapp.common.units import KMH, MPH
 from cabapp.planning.go_rules import ANSWERS, HEAT, WIND, GoRules, own_rules, stops
-from cabapp.units import KMH, MPH
 
 
 def test_without_a_bad_sign_nothing_stops_the_work():

@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from cabapp.common.units import ACRE, FOOT, MILE
 from cabapp.planning.half_lap import best_inside, edge_strip_area, expected_shares
-from cabapp.units import ACRE, FOOT, MILE
 
 
 @pytest.fixture(scope="module")

@@ -5,6 +5,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from cabapp.common.units import ACRE, FOOT, GALLON, MPH
 from cabapp.planning.capacity import field_capacity, field_efficiency, mean_speed
 from cabapp.planning.cost import area_in_tank, cost_of_passes, fuel_per_pass_area
 from cabapp.planning.finish_time import finish_time, paces
@@ -16,7 +17,6 @@ from cabapp.planning.pursuit import (
     time_to_spare,
     wait_to_finish_together,
 )
-from cabapp.units import ACRE, FOOT, GALLON, MPH
 
 RATE = st.floats(0.5, 50)
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from cabapp.track.swept_ground import Pieces
 from cabapp.track.swath import Sweeper, Switch
+from cabapp.track.swept_ground import Pieces
 
 ALWAYS = Switch(-np.inf, True)
 

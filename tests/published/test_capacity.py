@@ -2,8 +2,8 @@
 
 import pytest
 
+from cabapp.common.units import ACRE, FOOT, GALLON, HECTARE, KMH, MILE, MPH, Units
 from cabapp.planning.capacity import field_capacity, mean_speed
-from cabapp.units import ACRE, FOOT, GALLON, HECTARE, KMH, MILE, MPH, Units
 
 PM696 = "Iowa State University PM 696, April 2001"
 A3_24 = "Iowa State University AgDM A3-24, table 1"

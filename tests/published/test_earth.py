@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
 
+from cabapp.common.units import Units
 from cabapp.geometry.field_ground import Field
 from cabapp.geometry.plane import Plane
 from cabapp.position.boundaries.boundary_geojson import check_boundary
-from cabapp.units import Units
 
 # latitude; a degree of latitude and of longitude: km as printed in the encyclopedia's "Latitude"
 # and "Longitude" (15, 45, 75 E-W from memory), m calculated from the definition of WGS 84

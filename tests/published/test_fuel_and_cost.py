@@ -2,9 +2,9 @@
 
 import pytest
 
+from cabapp.common.units import ACRE, FOOT, GALLON, MPH
 from cabapp.planning.cost import cost_of_passes
 from cabapp.planning.fuel_use import expected_use, fuel_rate
-from cabapp.units import ACRE, FOOT, GALLON, MPH
 
 HORSEPOWER = 745.699872
 """W, NIST SP 811."""

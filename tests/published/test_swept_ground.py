@@ -9,9 +9,9 @@ import pytest
 import shapely
 from shapely.geometry import box
 
-from cabapp.geometry.field_ground import Field
-from cabapp.counting.gaps import find_gaps
 from cabapp.counting.areas.area_totals import tally
+from cabapp.counting.gaps import find_gaps
+from cabapp.geometry.field_ground import Field
 from cabapp.track.tool import Tool
 
 

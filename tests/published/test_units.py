@@ -2,7 +2,7 @@
 
 import pytest
 
-from cabapp.units import ACRE, FOOT, GALLON, HECTARE, KMH, MILE, MPH, Units
+from cabapp.common.units import ACRE, FOOT, GALLON, HECTARE, KMH, MILE, MPH, Units
 
 
 @pytest.mark.parametrize(

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from cabapp.geometry.plane import Plane
 from cabapp.common.clock import ManualClock
+from cabapp.geometry.plane import Plane
 from cabapp.position.fix import Fix
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.session import Session

@@ -4,10 +4,11 @@ import pytest
 
 from cabapp.__main__ import main
 from cabapp.common.clock import ManualClock
-from cabapp.planning.go_rules import GoRules
+from cabapp.jobs.fields.season_history import crop_clock
+from cabapp.jobs.records.farm_settings import farm_crops, farm_goes
 from cabapp.planning.emergence import CROPS, DAY
+from cabapp.planning.go_rules import GoRules
 from cabapp.session import Session
-from cabapp.session.season import crop_clock, farm_crops, farm_goes
 from store import open_store
 from store.models import Farm, Field, Tap
 

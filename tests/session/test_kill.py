@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cabapp.session.count import Count, taps_of
-from cabapp.session.rules import standing
+from cabapp.jobs.pass_counts.live_count import Count, taps_of
+from cabapp.jobs.records.stint_state import standing
 from store import open_store
 from store.models import Field, Job, Stint
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from cabapp.session.rules import TapRefused
+from cabapp.jobs.records.stint_state import TapRefused
 from store import open_store
 from store.models import HandOverReceipt, Job
 from sync import export_bundle, merge_bundles

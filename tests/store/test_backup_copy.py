@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from store import open_store
-from store.errors import StoreRefused
 from store.durability.atomic_file import written_beside
+from store.errors import StoreRefused
 from store.models import Own, Peer, Stint, Tap, TraceChunk, TraceTail
 
 

@@ -7,7 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from store import open_store
-from store.facts.hybrid_clock import CEILING_MS, DRIFT_MS, next_stamp, read_stamp, seen, write_stamp
+from store.facts.hybrid_clock import (
+    CEILING_MS,
+    DRIFT_MS,
+    next_stamp,
+    read_stamp,
+    seen,
+    write_stamp,
+)
 from store.models import Farm, Operator
 
 ONE = "1f0c22ab-0000-4000-8000-000000000000"

@@ -5,7 +5,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from store.traces.trace_codec import MAX_COUNT, join, lengths_of, make_trace, pack, unpack
+from store.traces.trace_codec import (
+    MAX_COUNT,
+    join,
+    lengths_of,
+    make_trace,
+    pack,
+    unpack,
+)
 from store.traces.varint import Undecodable, unpacked, unzigzag, varints, zigzag
 
 

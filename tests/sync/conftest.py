@@ -9,6 +9,7 @@ import pytest
 from sqlalchemy import select
 
 from store import open_store
+from store.facts.signed_pages import make_page, text_of
 from store.models import (
     FACTS,
     REFERENCES,
@@ -24,7 +25,6 @@ from store.models import (
     Tool,
     Tractor,
 )
-from store.facts.signed_pages import make_page, text_of
 from sync import export_bundle, merge_bundles
 from sync.bundle_file import MANIFEST, RECORDS, SIGNATURE, write_bundle
 

@@ -9,12 +9,12 @@ import zipfile
 import pytest
 
 from store.errors import BundleRefused
+from store.facts.fact_lines import write_line
+from store.facts.fact_validation import read_page
 from store.models import FACTS
 from sync import bundle_file as bundles
 from sync import export_bundle
 from sync.bundle_file import MANIFEST, RECORDS, SIGNATURE
-from store.facts.fact_validation import read_page
-from store.facts.fact_lines import write_line
 
 
 @pytest.fixture

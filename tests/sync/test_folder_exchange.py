@@ -6,8 +6,7 @@ import pytest
 
 from cabapp.__main__ import main
 from store.models import Tap
-from sync import export_bundle
-from sync import folder_exchange
+from sync import export_bundle, folder_exchange
 from sync.folder_exchange import Watch
 
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from cabapp.counting.look_ahead import Course, _tool_course
 from cabapp.counting.job_count import JobCount
+from cabapp.counting.look_ahead import Course, _tool_course
 from cabapp.geometry.plane import Plane
 from cabapp.track.pose import Pose
 from cabapp.track.swath import Switch

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from cabapp.track.swept_ground import Pieces
-from cabapp.track.swath import Sweeper, Switch
 from cabapp.counting.areas.area_totals import tally
+from cabapp.track.swath import Sweeper, Switch
+from cabapp.track.swept_ground import Pieces
 from cabapp.track.tool import Tool
 
 

@@ -68,15 +68,16 @@ def said_by_screens() -> set[str]:
 
 def said_from_tables() -> set[str]:
     """Return every entry of the tables whose entries are said one by one."""
+    from cabapp.common.wording import WAYS, side, times
+    from cabapp.jobs.records import stint_state
     from cabapp.screens import forms, sheet_words
     from cabapp.screens.parts.settings import LIGHTS
-    from cabapp.session import rules, sheet
-    from cabapp.session.acts import MARKS, STONE_HIT
-    from cabapp.session.asked import ASKED
-    from cabapp.session.words import WAYS, side, times
+    from cabapp.session.handover import sheet_builder
+    from cabapp.session.handover.sheet_answers import ASKED
+    from cabapp.session.taps.tap_details import MARKS, STONE_HIT
 
-    found = {kind.capitalize() for kind in MARKS} | set(LIGHTS) | set(rules.UNDOABLE.values())
-    found |= {*MARKS, STONE_HIT, *sheet.STATES, *(state.capitalize() for state in sheet.STATES)}
+    found = {kind.capitalize() for kind in MARKS} | set(LIGHTS) | set(stint_state.UNDOABLE.values())
+    found |= {*MARKS, STONE_HIT, *sheet_builder.STATES, *(state.capitalize() for state in sheet_builder.STATES)}
     found |= {word for one in ASKED for word in (one.name, *one.answers)} | set(WAYS)
     found |= {*phrases.DAYS, *phrases.MONTHS, phrases.DATE}
     found |= set(forms.OPERATIONS) | {times(n) for n in (1, 2, 3)} | {side(-1), side(1)} | set(sheet_words.TITLES)

@@ -6,18 +6,18 @@ from types import SimpleNamespace
 
 import pytest
 
-from cabapp.position.receivers.selected_receiver import Chosen
 from cabapp.common.clock import ReplayClock, WallClock
 from cabapp.position.fix import Fix
+from cabapp.position.receivers.selected_receiver import Chosen
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.screens.exchanging import NOTHING, Exchange
 from cabapp.screens.keeping import HEARD, Keeping
 from cabapp.screens.overheard import Overheard, unless_played
-from cabapp.session.view import DANGER, QUIET, RECORDING, Sentence
+from cabapp.session.state.view import DANGER, QUIET, RECORDING, Sentence
 from store import open_store
+from store.durability.repair import kept_path
 from store.errors import StoreRefused
 from store.models import Farm, Field, Operator
-from store.durability.repair import kept_path
 from sync import export_bundle
 
 os.environ.setdefault("KIVY_NO_ARGS", "1")

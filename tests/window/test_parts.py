@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from shapely.geometry import shape
 
+from cabapp.common.units import Units
 from cabapp.position.boundaries.field_files import read_fields
 from cabapp.position.fix import Fix
 from cabapp.position.recordings.replay_source import Replay
@@ -19,7 +20,6 @@ from cabapp.screens.forms import FORMS, FormRefused, lacking, typed_of, value_of
 from cabapp.screens.overheard import Overheard
 from cabapp.screens.parts.health import tablet_trouble
 from cabapp.screens.parts.settings import Settings
-from cabapp.units import Units
 from store.errors import BoundaryRefused
 
 RING = [(10.0, 50.0), (10.004, 50.0), (10.004, 50.002), (10.0, 50.002), (10.0, 50.0)]

@@ -8,7 +8,7 @@ import pytest
 
 from cabapp.__main__ import main
 from cabapp.commands.cab import NoPlace, choose_backup
-from cabapp.places import store_path
+from cabapp.common.paths import store_path
 from cabapp.screens.keeping import Keeping
 from cabapp.screens.parts.settings import Settings
 from cabapp.screens.second_place import DAY_S, KEEP, RETRY_S, SecondPlace

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from cabapp.session.rules import standing
+from cabapp.jobs.records.stint_state import standing
 from store import open_store
 from store.models import HandOver, HandOverReceipt, Operator, Stint, Tap
 

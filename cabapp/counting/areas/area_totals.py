@@ -1,17 +1,17 @@
 """The figures: how much ground was covered how often, exact along rows laid across the work."""
 
-from dataclasses import dataclass, field as default
+from dataclasses import dataclass
+from dataclasses import field as default
 
 import numpy as np
-from shapely.geometry import Polygon
 
 from cabapp.counting.areas.avoidable_overlap import split
-from cabapp.counting.visits.row_crossings import Crossings
-from cabapp.geometry.field_ground import Field, odd_outline_rows, outline_rows
-from cabapp.counting.visits.row_sampling import Ladder
 from cabapp.counting.areas.row_events import DOWN, EDGE, INNER, ONCE, UP, Events
-from cabapp.track.swept_ground import Pieces
+from cabapp.counting.visits.row_crossings import Crossings
+from cabapp.counting.visits.row_sampling import Ladder
 from cabapp.counting.visits.voiding import standing
+from cabapp.geometry.field_ground import Field, odd_outline_rows, outline_rows
+from cabapp.track.swept_ground import Pieces
 
 SLANT = 0.07
 """rad. Rows lie not quite square to the work: an edge along a row would be counted whole or not."""

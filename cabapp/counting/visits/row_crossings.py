@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cabapp.counting.visits.row_sampling import Ladder, row_above
-from cabapp.track.swept_ground import Pieces
 from cabapp.counting.visits.overlap_search import BLOCK, corners, reaches
 from cabapp.counting.visits.row_intervals import cross_rows, fresh
+from cabapp.counting.visits.row_sampling import Ladder, row_above
+from cabapp.track.swept_ground import Pieces
 
 LEAN = 0.1
 """Of the length along the work: how far aside either end of the tool may go in a piece that counts

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cabapp.track.swept_ground import Pieces
-from cabapp.counting.visits.row_sampling import row_above
 from cabapp.counting.visits.overlap_search import corners, counter_clockwise, reaches
+from cabapp.counting.visits.row_sampling import row_above
+from cabapp.track.swept_ground import Pieces
 
 
 @dataclass

@@ -7,8 +7,8 @@ that counts, as it should.
 
 import numpy as np
 
-from cabapp.track.swept_ground import Pieces
 from cabapp.counting.visits.row_intervals import row_spans, visits
+from cabapp.track.swept_ground import Pieces
 
 BUCKET = 300.0  # s
 

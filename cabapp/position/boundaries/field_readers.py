@@ -16,7 +16,11 @@ import shapely
 from pyproj import CRS, Geod, Transformer
 from shapely.geometry import MultiPolygon, Polygon, shape
 
-from cabapp.position.boundaries.boundary_geojson import LARGEST, check_boundary, check_crs
+from cabapp.position.boundaries.boundary_geojson import (
+    LARGEST,
+    check_boundary,
+    check_crs,
+)
 from store.errors import BoundaryRefused
 
 OPEN_M = 30.0

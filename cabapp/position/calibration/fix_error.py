@@ -4,8 +4,8 @@ What is assumed of a receiver that states nothing stands in one table, with its 
 `cabapp.track.receiver_error.KINDS`.
 """
 
-from cabapp.track.receiver_error import between_passes
 from cabapp.position.fix import Fix
+from cabapp.track.receiver_error import between_passes
 
 UNSTATED = between_passes(None, None)
 """Of a fix that states neither deviation nor quality, m."""

@@ -14,12 +14,18 @@ from pathlib import Path
 from serial.tools import list_ports
 
 from cabapp.position.calibration.antenna_offset import Antenna
-from cabapp.position.protocols.byte_decoder import Decoder
 from cabapp.position.fix import Fix
-from cabapp.position.receivers.connections import BAUDS, GPSD, GpsdLink, Link, SerialLink
+from cabapp.position.protocols.byte_decoder import Decoder
+from cabapp.position.receivers.connections import (
+    BAUDS,
+    GPSD,
+    GpsdLink,
+    Link,
+    SerialLink,
+)
+from cabapp.position.receivers.receiver_group import Team
 from cabapp.position.receivers.receiver_thread import Receiver
 from cabapp.position.recordings.raw_log import RawLog
-from cabapp.position.receivers.receiver_group import Team
 
 log = logging.getLogger(__name__)
 

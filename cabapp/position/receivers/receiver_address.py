@@ -5,16 +5,22 @@ from collections.abc import Callable
 from pathlib import Path
 
 from cabapp.position.calibration.antenna_offset import Antenna
-from cabapp.position.recordings.trace_reader import read_trace
-from cabapp.position.receivers.discovery import AutoReceiver
 from cabapp.position.fix import Source
-from cabapp.position.receivers.connections import BAUDS, GPSD, GpsdLink, TcpLink, UdpLink
+from cabapp.position.receivers.connections import (
+    BAUDS,
+    GPSD,
+    GpsdLink,
+    TcpLink,
+    UdpLink,
+)
+from cabapp.position.receivers.discovery import AutoReceiver
+from cabapp.position.receivers.receiver_group import Team
 from cabapp.position.receivers.receiver_settings import Kept
 from cabapp.position.receivers.receiver_thread import Receiver
+from cabapp.position.receivers.tablet_location import TabletReceiver
 from cabapp.position.recordings.raw_log import RawLog
 from cabapp.position.recordings.replay_source import Replay
-from cabapp.position.receivers.tablet_location import TabletReceiver
-from cabapp.position.receivers.receiver_group import Team
+from cabapp.position.recordings.trace_reader import read_trace
 from store.errors import Refused
 
 FORMS = (

@@ -6,8 +6,8 @@ places, and going to and fro between them would look like sideways driving.
 
 from collections.abc import Callable
 
-from cabapp.position.calibration.fix_error import sigma_of
 from cabapp.position.calibration.antenna_offset import Antenna, Carrier
+from cabapp.position.calibration.fix_error import sigma_of
 from cabapp.position.fix import Fix, Source
 
 SILENT_S = 2.0

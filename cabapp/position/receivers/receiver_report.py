@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from statistics import median
 
 from cabapp.position.calibration.fix_error import sigma_of
-from cabapp.position.protocols.byte_decoder import Heard
 from cabapp.position.fix import Fix
+from cabapp.position.protocols.byte_decoder import Heard
 
 LOST_S = 3.0
 SPAN_S = 60.0

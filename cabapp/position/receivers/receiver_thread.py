@@ -10,8 +10,8 @@ import time
 from collections import deque
 from collections.abc import Callable
 
-from cabapp.position.protocols.byte_decoder import Decoder, Heard
 from cabapp.position.fix import Fix
+from cabapp.position.protocols.byte_decoder import Decoder, Heard
 from cabapp.position.receivers.connections import Link
 from cabapp.position.recordings.raw_log import RawLog
 

@@ -9,10 +9,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 from cabapp.common.clock import Clock, ReplayClock, WallClock
-from cabapp.position.protocols.byte_decoder import Heard
 from cabapp.position.fix import Fix, Source
+from cabapp.position.protocols.byte_decoder import Heard
+from cabapp.position.receivers.receiver_address import (
+    ReceiverRefused,
+    checked_words,
+    open_receiver,
+)
 from cabapp.position.receivers.receiver_settings import Kept
-from cabapp.position.receivers.receiver_address import ReceiverRefused, checked_words, open_receiver
 from cabapp.position.recordings.replay_source import Replay
 
 RECENT = 1200

@@ -11,8 +11,8 @@ import time
 from collections import deque
 from collections.abc import Callable
 
-from cabapp.track.receiver_error import KINDS
 from cabapp.position.fix import Fix, is_place
+from cabapp.track.receiver_error import KINDS
 
 log = logging.getLogger(__name__)
 

@@ -3,8 +3,8 @@
 import csv
 from collections.abc import Iterable
 
-from cabapp.position.times import read_time
 from cabapp.position.recordings.trace_file import TraceBuilder
+from cabapp.position.times import read_time
 from store.errors import TraceRefused
 
 NEEDED = ("time", "lat", "lon")

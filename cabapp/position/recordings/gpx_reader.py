@@ -9,8 +9,8 @@ fixes, and because here a document type (the door of entity bombs) can be refuse
 import math
 from pyexpat import ExpatError, ParserCreate, errors
 
-from cabapp.position.times import read_time
 from cabapp.position.recordings.trace_file import TraceBuilder
+from cabapp.position.times import read_time
 from store.errors import TraceRefused
 
 CHUNK = 1 << 16

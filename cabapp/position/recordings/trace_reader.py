@@ -10,12 +10,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from cabapp.position.protocols.gpsd_report import Reports
-from cabapp.position.recordings.gpx_reader import read_gpx
-from cabapp.position.recordings.raw_log_reader import Hearing, is_ours
 from cabapp.position.protocols.nmea_epoch import Joiner
 from cabapp.position.recordings.csv_reader import columns_of, read_table
-from cabapp.position.recordings.trace_file import MOST_POINTS, TraceBuilder, TraceFile
+from cabapp.position.recordings.gpx_reader import read_gpx
 from cabapp.position.recordings.gzip_reader import GZIP, unpacked
+from cabapp.position.recordings.raw_log_reader import Hearing, is_ours
+from cabapp.position.recordings.trace_file import MOST_POINTS, TraceBuilder, TraceFile
 from store.errors import TraceRefused
 
 __all__ = ["MOST_POINTS", "TraceFile", "read_trace"]

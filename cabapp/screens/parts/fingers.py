@@ -7,8 +7,8 @@ could not pinch. SDL tells of every finger; here all but the first, which is the
 from collections import deque
 
 from kivy.base import EventLoop
-from kivy.input.provider import MotionEventProvider
 from kivy.core.window.window_sdl2 import SDL2MotionEvent
+from kivy.input.provider import MotionEventProvider
 
 FINGERS = {"fingerdown": "begin", "fingermotion": "update", "fingerup": "end"}
 

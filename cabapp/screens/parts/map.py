@@ -9,7 +9,12 @@ from pathlib import Path
 import numpy as np
 from kivy.graphics import InstructionGroup, ScissorPop, ScissorPush
 from kivy.lang import Builder
-from kivy.properties import BooleanProperty, ColorProperty, NumericProperty, ObjectProperty
+from kivy.properties import (
+    BooleanProperty,
+    ColorProperty,
+    NumericProperty,
+    ObjectProperty,
+)
 from kivy.uix.floatlayout import FloatLayout
 from kivy.uix.widget import Widget
 

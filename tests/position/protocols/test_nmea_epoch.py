@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
 
-from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.position.fix import is_place
 from cabapp.position.protocols.nmea_epoch import Joiner
+from cabapp.position.recordings.trace_reader import read_trace
 from store.errors import TraceRefused
 
 

@@ -6,12 +6,12 @@ import math
 import numpy as np
 import pytest
 
+from cabapp.common.clock import ManualClock
 from cabapp.geometry.plane import Plane
 from cabapp.position.calibration.antenna_offset import Antenna, Carrier
-from cabapp.common.clock import ManualClock
 from cabapp.position.fix import Fix
-from cabapp.position.receivers.receiver_settings import FILE, Kept
 from cabapp.position.receivers.receiver_group import Team
+from cabapp.position.receivers.receiver_settings import FILE, Kept
 from cabapp.session import Session
 from store.models import Stint
 

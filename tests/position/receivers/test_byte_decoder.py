@@ -7,7 +7,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cabapp.position.protocols.byte_decoder import EARLIEST, LONGEST_LINE, WEEKS, Decoder
+from cabapp.position.protocols.byte_decoder import (
+    EARLIEST,
+    LONGEST_LINE,
+    WEEKS,
+    Decoder,
+)
 
 T0 = 1_779_000_000.0
 METRE = 1 / 111_195  # degrees of latitude

@@ -8,9 +8,9 @@ import pytest
 
 from cabapp.__main__ import build_parser, main
 from cabapp.common.clock import WallClock
-from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.position.receivers.discovery import AutoReceiver
 from cabapp.position.receivers.receiver_address import ReceiverRefused, open_receiver
+from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.session import Session
 
 

@@ -7,10 +7,10 @@ import time
 
 import pytest
 
-from cabapp.position.receivers import discovery
-from cabapp.position.receivers.discovery import AutoReceiver, try_port
 from cabapp.position.fix import Fix
+from cabapp.position.receivers import discovery
 from cabapp.position.receivers.connections import SerialLink
+from cabapp.position.receivers.discovery import AutoReceiver, try_port
 from cabapp.position.receivers.receiver_address import open_receiver
 from cabapp.position.receivers.receiver_group import BETTER_S, Team
 

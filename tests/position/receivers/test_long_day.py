@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from cabapp.common.clock import ManualClock
+from cabapp.jobs.pass_counts.live_count import Count
 from cabapp.position.protocols.byte_decoder import Decoder
 from cabapp.position.recordings.raw_log import RawLog
 from cabapp.session import Session
-from cabapp.session.count import Count
 from store.models import Stint
 
 T0 = 1_779_000_000.0

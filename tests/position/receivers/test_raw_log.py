@@ -2,7 +2,6 @@
 
 import json
 import os
-
 import random
 import time
 
@@ -10,15 +9,16 @@ import numpy as np
 import pytest
 
 from cabapp.__main__ import main
-from cabapp.counting.job_count import JobCount
-from cabapp.position.receivers import receiver_thread
 from cabapp.common.clock import WallClock
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.counting.job_count import JobCount
+from cabapp.jobs.pass_counts.live_count import as_kept, taps_of, tool_of
+from cabapp.jobs.records import stint_state
+from cabapp.position.receivers import receiver_thread
 from cabapp.position.receivers.connections import SerialLink
 from cabapp.position.receivers.receiver_thread import Receiver
 from cabapp.position.recordings.raw_log import PIECE_S, RawLog
-from cabapp.session import Session, rules
-from cabapp.session.count import as_kept, taps_of, tool_of
+from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.session import Session
 from store.models import Field, Stint
 
 T0 = 1_779_000_000.0  # 2026-05-17T06:40:00Z
@@ -187,7 +187,7 @@ def test_a_count_made_again_from_the_raw_log_is_the_same_to_the_last_digit(
     t, lat, lon, sigma, quality = rows
     field = sea_farm.store.get(Field, sea_farm.field)
     count = JobCount(field.boundary, field.target)
-    switches = rules.standing(stint.at, taps_of(sea_farm.store, stint.id)).switches
+    switches = stint_state.standing(stint.at, taps_of(sea_farm.store, stint.id)).switches
     count.begin(stint.id, stint.at, tool_of(stint))
     count.again(t, lat, lon, sigma, switches, quality.astype(int))
     assert count.tally() == tally and tally.covered > 12 * 15

@@ -7,12 +7,16 @@ import pytest
 from scipy import stats
 
 from cabapp.__main__ import main
+from cabapp.position.calibration.side_offset_check import (
+    CheckRefused,
+    both_ways,
+    two_runs,
+)
+from cabapp.position.fix import Fix
+from cabapp.position.protocols.byte_decoder import Heard
+from cabapp.position.receivers.receiver_report import between_passes, judge
 from cabapp.track.swath import Sweeper, Switch
 from cabapp.track.tool import Tool
-from cabapp.position.calibration.side_offset_check import CheckRefused, both_ways, two_runs
-from cabapp.position.protocols.byte_decoder import Heard
-from cabapp.position.fix import Fix
-from cabapp.position.receivers.receiver_report import between_passes, judge
 
 
 def heard(n, hz=5, **said):

@@ -7,12 +7,13 @@ import pytest
 from shapely.geometry import box
 
 from cabapp.__main__ import main
-from cabapp.position.recordings.trace_reader import read_trace
-from cabapp.track.activity import guess
-from cabapp.session import Session, rules
-from cabapp.session.bringing import Agreed, bring_in_agreed, look_at
-from cabapp.session.count import taps_of
 from cabapp.common.clock import ManualClock
+from cabapp.jobs.imports.recorded_day import Agreed, bring_in_agreed, look_at
+from cabapp.jobs.pass_counts.live_count import taps_of
+from cabapp.jobs.records import stint_state
+from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.session import Session
+from cabapp.track.activity import guess
 from store.models import Field, Stint
 
 T0 = 1_779_000_000.0
@@ -160,7 +161,7 @@ def test_what_is_written_counts_like_work_driven_live(recorded, tmp_path, capsys
         taps = taps_of(store, west.id)
         assert [tap.kind for tap in taps] == ["start", "stop", "restart", "stop", "finish"]
         assert all(tap.detail == {"guessed": True} for tap in taps)
-        assert rules.standing(west.at, taps).state == "finished"
+        assert stint_state.standing(west.at, taps).state == "finished"
         assert store.check() == []
         # the next stint on this field stands on what was brought in
         session = Session(store, ManualClock(T0 + 86400.0))

@@ -8,8 +8,8 @@ import time
 import numpy as np
 import pytest
 
-from cabapp.position.receivers import receiver_thread
 from cabapp.common.clock import WallClock
+from cabapp.position.receivers import receiver_thread
 from cabapp.position.receivers.connections import SerialLink
 from cabapp.position.receivers.receiver_thread import Receiver
 from cabapp.position.recordings.raw_log import RawLog

@@ -5,11 +5,11 @@ from types import SimpleNamespace
 
 import pytest
 
-from cabapp.position.receivers import discovery
 from cabapp.position.calibration.antenna_offset import Antenna
-from cabapp.position.receivers.selected_receiver import Chosen
+from cabapp.position.receivers import discovery
 from cabapp.position.receivers.discovery import named_ports
 from cabapp.position.receivers.receiver_settings import Kept
+from cabapp.position.receivers.selected_receiver import Chosen
 from cabapp.session import Session
 from store.errors import Refused, TraceRefused
 

@@ -10,10 +10,10 @@ plyer = pytest.importorskip("plyer", reason="plyer is not installed (the extra '
 
 from plyer.facades import GPS  # noqa: E402
 
-from cabapp.track.receiver_error import KINDS  # noqa: E402
 from cabapp.position.receivers import tablet_location  # noqa: E402
 from cabapp.position.receivers.tablet_location import OF_68, TabletReceiver  # noqa: E402
 from cabapp.session import Session  # noqa: E402
+from cabapp.track.receiver_error import KINDS  # noqa: E402
 
 T0 = 1_779_000_000.0
 

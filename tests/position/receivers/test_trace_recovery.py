@@ -9,13 +9,14 @@ import pytest
 from sqlalchemy import delete
 
 from cabapp.__main__ import main
-from cabapp.counting.job_count import JobCount
 from cabapp.common.clock import ManualClock
+from cabapp.counting.job_count import JobCount
+from cabapp.jobs.imports.trace_recovery import after_mending, refill
+from cabapp.jobs.pass_counts.live_count import taps_of, tool_of
+from cabapp.jobs.records import stint_state
 from cabapp.position.protocols.byte_decoder import Decoder
 from cabapp.position.recordings.raw_log import RawLog
-from cabapp.session import Session, rules
-from cabapp.session.count import taps_of, tool_of
-from cabapp.session.refilling import after_mending, refill
+from cabapp.session import Session
 from store import open_store
 from store.models import Field, Stint, TraceChunk, TraceTail
 from store.traces.trace_codec import cut, pack, unpack
@@ -106,7 +107,7 @@ def counted(store, field, stint):
     trace = store.read_trace(stint.id)
     count = JobCount(store.get(Field, field).boundary, 1)
     count.begin(stint.id, stint.at, tool_of(stint))
-    switches = rules.standing(stint.at, taps_of(store, stint.id)).switches
+    switches = stint_state.standing(stint.at, taps_of(store, stint.id)).switches
     count.again(trace.t, trace.lat, trace.lon, trace.sigma, switches, trace.quality)
     return count.tally()
 

@@ -1,0 +1,191 @@
+"""Times and places in words for a page; knows no store."""
+
+from datetime import datetime
+from math import atan2, cos, degrees, hypot, radians
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from cabapp.common.units import Units
+
+_POINTS = (
+    "N",
+    "NNE",
+    "NE",
+    "ENE",
+    "E",
+    "ESE",
+    "SE",
+    "SSE",
+    "S",
+    "SSW",
+    "SW",
+    "WSW",
+    "W",
+    "WNW",
+    "NW",
+    "NNW",
+)
+METRES_PER_DEGREE = 111_195.0
+"""Of latitude, on a sphere of 6 371 km; good to half a percent, enough to say how far it is."""
+
+
+class Words:
+    """One farm's way of saying times, lengths of time and places.
+
+    Parameters
+    ----------
+    zone : str
+        Name of the farm's time zone.
+    units : Units
+    currency : str or None
+        The sign or word its money is written with; None when the farm has not said.
+
+    Examples
+    --------
+    >>> words = Words("America/Chicago", Units("us"))
+    >>> words.time(1778780400), words.day(1778780400), words.when(1778780400)
+    ('12:40', 'Thursday 14 May 2026', '14 May 12:40')
+    >>> words.spell(3 * 3600 + 24 * 60 + 40), words.spell(55), words.spell(None)
+    ('3 h 25 min', '55 s', '–')
+    >>> words.zone_words(1778780400)
+    'CDT, UTC−05:00'
+    """
+
+    def __init__(self, zone: str, units: Units, currency: str | None = None):
+        try:
+            self.zone = ZoneInfo(zone)
+        except (ZoneInfoNotFoundError, ValueError):
+            # A zone this machine does not know: true times, and the page says UTC.
+            self.zone = ZoneInfo("UTC")
+        self.units = units
+        self.currency = (currency or "").strip()
+
+    def local(self, t: float) -> datetime:
+        """A time on the farm's clock."""
+        return datetime.fromtimestamp(t, self.zone)
+
+    def time(self, t: float | None) -> str:
+        """Hours and minutes."""
+        return "–" if t is None else f"{self.local(t):%H:%M}"
+
+    def second(self, t: float | None) -> str:
+        """Hours, minutes and seconds."""
+        return "–" if t is None else f"{self.local(t):%H:%M:%S}"
+
+    def day(self, t: float) -> str:
+        """The day in full."""
+        here = self.local(t)
+        return f"{here:%A} {here.day} {here:%B %Y}"
+
+    def when(self, t: float | None) -> str:
+        """Day, month, hours and minutes."""
+        if t is None:
+            return "–"
+        here = self.local(t)
+        return f"{here.day} {here:%b %H:%M}"
+
+    def zone_words(self, t: float) -> str:
+        """The zone's short name and its offset at that time."""
+        here = self.local(t)
+        minutes = round(here.utcoffset().total_seconds() / 60)
+        sign = "−" if minutes < 0 else "+"
+        offset = f"UTC{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
+        name = here.tzname() or ""
+        return offset if name[:1] in "+-" else f"{name}, {offset}"
+
+    def spell(self, seconds: float | None) -> str:
+        """A length of time; elapsed seconds, so a change of the clock does not matter."""
+        if seconds is None:
+            return "–"
+        if seconds < 90:
+            return f"{seconds:.0f} s"
+        minutes = round(seconds / 60)
+        return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+    def money(self, cents: float | None) -> str:
+        """Money in hundredths as a book has it: a sign before the figure, a word behind it.
+
+        Examples
+        --------
+        >>> dollars, crowns = Words("UTC", Units("us"), "$"), Words("UTC", Units("us"), "CAD")
+        >>> dollars.money(123456), dollars.money(-5), crowns.money(5.25), dollars.money(None)
+        ('$1,234.56', '−$0.05', '0.05 CAD', '–')
+        >>> Words("UTC", Units("us")).money(123456)
+        '1,234.56'
+        """
+        if cents is None:
+            return "–"
+        figure = f"{abs(cents) / 100:,.2f}"
+        if self.currency.isalpha():
+            figure += f" {self.currency}"
+        else:
+            figure = self.currency + figure
+        return "−" + figure if cents <= -0.5 else figure
+
+    def swept(self, m2: float) -> str:
+        """The pass area of a piece of work; none is a dash, for where nobody looked nothing is known.
+
+        Examples
+        --------
+        >>> Words("UTC", Units("us")).swept(438681.0), Words("UTC", Units("us")).swept(0.0)
+        ('108.4 ac', '–')
+        """
+        return self.area(m2 or None)
+
+    def area(self, m2: float | None) -> str:
+        """An area as a record keeps it: a decimal more than the cab shows.
+
+        Examples
+        --------
+        >>> Words("UTC", Units("us")).area(438681.0), Words("UTC", Units("metric")).area(4386.81)
+        ('108.4 ac', '0.44 ha')
+        """
+        value = self.units.area_value(m2)
+        if value is None:
+            return "–"
+        unit = self.units.unit("area")
+        if 0 < value < 0.005:
+            return f"under 0.01 {unit}"
+        return f"{value:.{2 if value < 9.95 else 1}f} {unit}"
+
+    def from_gate(self, lat: float, lon: float, gate: tuple | None) -> str:
+        """Where a place is, from the gate, or its coordinates when there is no gate.
+
+        Examples
+        --------
+        >>> words = Words("America/Chicago", Units("metric"))
+        >>> words.from_gate(47.6450, -87.4600, (47.6400, -87.4600))
+        '0.6 km N of the gate'
+        >>> words.from_gate(47.6450, -87.4600, None)
+        '47.64500, −87.46000'
+        """
+        if gate is None:
+            return f"{lat:.5f}, {lon:.5f}".replace("-", "−")
+        north = (lat - gate[0]) * METRES_PER_DEGREE
+        east = (lon - gate[1]) * METRES_PER_DEGREE * cos(radians(lat))
+        point = _POINTS[round(degrees(atan2(east, north)) / 22.5) % 16]
+        return f"{self.units.distance(hypot(north, east))} {point} of the gate"
+
+
+def words_of(farm) -> Words:
+    """A farm's way of saying things; UTC and US units until one is written down."""
+    if farm is None:
+        return Words("UTC", Units("us"))
+    return Words(farm.timezone, Units(farm.units), farm.currency)
+
+
+def share(part: float | None, whole: float | None) -> str:
+    """A share in percent, one decimal under ten; never a zero for what is not nothing.
+
+    Examples
+    --------
+    >>> share(84.2, 100), share(2.34, 100), share(0.01, 100), share(0, 100), share(1, None)
+    ('84 %', '2.3 %', 'under 0.1 %', '0 %', '–')
+    """
+    if part is None or not whole:
+        return "–"
+    percent = 100 * part / whole
+    if percent == 0:
+        return "0 %"
+    if percent < 0.05:
+        return "under 0.1 %"
+    return f"{percent:.1f} %" if percent < 9.95 else f"{percent:.0f} %"

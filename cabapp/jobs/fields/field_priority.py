@@ -1,0 +1,129 @@
+"""The season's work as the cab lists it: what closes first comes first, with what each field still needs.
+
+The figures of fields other than the one in hand are those that the last stop there noted, on
+whichever tablet; a field nobody began lacks all its passes.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely.geometry import shape
+
+from cabapp.geometry.plane import Plane
+from cabapp.jobs.fields.season_history import crop_clock, seeded_at
+from cabapp.jobs.pass_counts.live_count import taps_of
+from cabapp.jobs.records import stint_state
+from cabapp.planning.capacity import SPEED, field_capacity
+from cabapp.planning.fuel_use import EFFICIENCY
+from cabapp.planning.work_order import Work, in_order
+from store import Store
+from store.models import Field, Job, Stint, Tool
+
+ROLLING = "rolling"
+LATELY_S = 2 * 86400.0
+"""Who rolled within so long shares the backlog."""
+
+
+def season_work(store: Store, season: int, now: float) -> tuple[tuple[FieldWork, ...], Backlog | None]:
+    """Return every field with a boundary that lacks passes, and the backlog on seeded ground.
+
+    Parameters
+    ----------
+    store : Store
+    season : int
+    now : float
+        POSIX s.
+
+    Notes
+    -----
+    The pace is the sum of those who rolled within two days, each operator with each tractor by the
+    middle of what was noted; before anybody did, that of the widest tool at 80 %.
+    """
+    noted = _noted(store, season)
+    hands = _hands(store, season, now)
+    pace = math.fsum(hands.values()) or _expected(store)
+    if not pace:
+        return (), None
+    grounds = {}
+    for field in store.all(Field):
+        if field.boundary is None:
+            continue
+        left = noted.get(field.id, 1.0) * _area(field) * field.target
+        closes = crop_clock(store, field, season, now)[0]
+        grounds[field.id] = field, Work(field.name, left, closes)
+    slots = in_order([work for _, work in grounds.values()], pace, now)
+    by_work = {id(work): field for field, work in grounds.values()}
+    listed = tuple(
+        FieldWork(
+            by_work[id(slot.work)].id, slot.work.name, by_work[id(slot.work)].crop,
+            by_work[id(slot.work)].target, slot.work.closes, slot.work.left, slot.seconds, slot.late,
+        )
+        for slot in slots
+    )  # fmt: skip
+    waits = math.fsum(work.left for field, work in grounds.values() if seeded_at(store, field.id, season) is not None)
+    return listed, Backlog(waits, waits / pace, len({who for who, _ in hands}), len({what for _, what in hands}))
+
+
+def _noted(store, season) -> dict[str, float]:
+    """Return the share of passes lacking by field, as the newest stop there noted it."""
+    newest: dict[str, tuple[float, float]] = {}
+    for job in store.all(Job, season=season, operation=ROLLING):
+        for stint in store.all(Stint, job_id=job.id):
+            for tap in stint_state.standing_taps(taps_of(store, stint.id)):
+                share = (tap.detail or {}).get("share_left")
+                if share is not None and tap.at >= newest.get(job.field_id, (tap.at, 0.0))[0]:
+                    newest[job.field_id] = tap.at, share
+    return {field: share for field, (_, share) in newest.items()}
+
+
+def _hands(store, season, now) -> dict[tuple[str, str], float]:
+    """Return the middle pace of each operator with each tractor that rolled lately, m2/s."""
+    spans: dict[tuple[str, str], list[float]] = {}
+    for job in store.all(Job, season=season, operation=ROLLING):
+        for stint in store.all(Stint, job_id=job.id):
+            if now - stint.at > LATELY_S:
+                continue
+            noted = [(tap.detail or {}).get("paces") for tap in stint_state.standing_taps(taps_of(store, stint.id))]
+            spans.setdefault((stint.operator_id, stint.tractor_id), []).extend(next((p for p in reversed(noted) if p), []))
+    return {pair: float(np.median(found)) for pair, found in spans.items() if found}
+
+
+def _expected(store) -> float | None:
+    widths = [tool.width_m for tool in store.all(Tool) if tool.operation == ROLLING]
+    return field_capacity(SPEED, max(widths), EFFICIENCY) if widths else None
+
+
+def _area(field) -> float:
+    ground = shape(field.boundary)
+    point = ground.representative_point()
+    plane = Plane(point.y, point.x)
+    return float(shapely.area(shapely.transform(ground, lambda ll: plane.to_xy(ll[:, 1], ll[:, 0]))))
+
+
+@dataclass(frozen=True, slots=True)
+class FieldWork:
+    """A field in the order of work: ``left`` m2 of passes lacking, ``needs`` s of work for all who roll,
+    ``late`` s of it that would be left when it closes; ``closes`` POSIX s, an estimate."""
+
+    id: str
+    name: str
+    crop: str | None
+    target: int
+    closes: float | None
+    left: float
+    needs: float
+    late: float
+
+
+@dataclass(frozen=True, slots=True)
+class Backlog:
+    """Passes lacking on seeded ground, m2, the seconds of work they need, and who shares them."""
+
+    left: float
+    needs: float
+    operators: int
+    tractors: int

@@ -1,0 +1,53 @@
+"""Writes the job and stint rows at take-over."""
+
+from __future__ import annotations
+
+from cabapp.jobs.records.farm_settings import FarmWays
+from cabapp.jobs.records.stint_state import TapRefused
+from store import Store
+from store.models import Field, Hitching, Job, Operator, Stint, Tool, Tractor, job_id
+
+
+def open_stint(
+    store: Store, ways: FarmWays, at: float, receiver: str | None,
+    operator_id: str, tractor_id: str, tool_id: str, field_id: str, operation: str,
+) -> Stint:  # fmt: skip
+    """Write the job (if it is new) and the stint with its hitching; return the stint.
+
+    Raises
+    ------
+    TapRefused
+        Somebody or something chosen is not in this logbook.
+    """
+    tool, field = store.get(Tool, tool_id), store.get(Field, field_id)
+    chosen = (
+        ("operator", store.get(Operator, operator_id)),
+        ("tractor", store.get(Tractor, tractor_id)),
+        ("tool", tool),
+        ("field", field),
+    )
+    for word, row in chosen:
+        if row is None:
+            raise TapRefused(f"That {word} is not in this logbook. Choose another.")
+    season = ways.local(at).year
+    job = store.get(Job, job_id(field_id, operation, season))
+    if job is None:
+        # a field's target is how often it is rolled; other work goes over it once (common practice)
+        target = field.target if operation == "rolling" else 1
+        job = store.put(Job, field_id=field_id, operation=operation, season=season, target=target)
+    hitching = _hitching(store, tractor_id, tool_id)
+    return store.add(
+        Stint(
+            job_id=job.id, operator_id=operator_id, tractor_id=tractor_id, tool_id=tool_id,
+            width_m=hitching.width_m if hitching else tool.width_m,
+            hitch_to_line_m=hitching.hitch_to_line_m if hitching else 0.0,
+            antenna_to_hitch_m=hitching.antenna_to_hitch_m if hitching else 0.0,
+            side_m=hitching.side_m if hitching else 0.0,
+            receiver=receiver, at=at,
+        )
+    )  # fmt: skip
+
+
+def _hitching(store, tractor_id, tool_id) -> Hitching | None:
+    pairs = store.all(Hitching, tractor_id=tractor_id, tool_id=tool_id)
+    return pairs[-1] if pairs else None

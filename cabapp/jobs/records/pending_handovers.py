@@ -1,0 +1,45 @@
+"""Hand-overs not yet received."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from store import Store
+from store.models import Field, HandOver, HandOverReceipt, Job, Operator, Stint
+
+
+@dataclass(frozen=True, slots=True)
+class WaitingHandOver:
+    """A hand-over nobody has answered: its receiver's first act is to show the next pass."""
+
+    id: str
+    field_id: str
+    field: str
+    operation: str
+    outgoing: str
+    at: float
+    state: str
+    left_for: bool
+    sheet: dict
+
+
+def waiting(store: Store, job: str | None = None) -> list[WaitingHandOver]:
+    """Return the hand-overs nobody has answered: the last of each job, with no stint after it."""
+    given = store.all(HandOver) if job is None else store.all(HandOver, job_id=job)
+    last = {one.job_id: one for one in sorted(given, key=lambda one: one.at)}
+    found = []
+    for one in last.values():
+        answered = any(r.agreed for r in store.all(HandOverReceipt, hand_over_id=one.id))
+        gone_on = any(s.at > one.at for s in store.all(Stint, job_id=one.job_id))
+        if answered or gone_on:
+            continue
+        work = store.get(Job, one.job_id)
+        field = store.get(Field, work.field_id)
+        outgoing = store.get(Operator, store.get(Stint, one.stint_id).operator_id)
+        found.append(
+            WaitingHandOver(
+                one.id, field.id, field.name, work.operation, outgoing.name,
+                one.at, one.state, one.left_for, one.sheet,
+            )
+        )  # fmt: skip
+    return found

@@ -1,0 +1,148 @@
+"""What is known of the day, as plain values, and how lengths of time are said. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from cabapp.planning.emergence import Crop
+from cabapp.planning.finish_time import Finish
+from cabapp.planning.half_lap import best_inside
+from cabapp.planning.pursuit import time_to_spare
+from cabapp.session.warnings.finished_ground import MISS_TO_EXTRA
+
+HOUR, DAY = 3600.0, 86400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """One sentence of the day: ``key`` names its cause, ``rank`` is the line's."""
+
+    key: str
+    rank: int
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Pursuit:
+    """The seeder ahead: ``lead`` m2 seeded and not finished, ``rate`` m2/s (0: it stands; None: not
+    known), ``left`` m2 not seeded yet, as of ``at``."""
+
+    lead: float
+    rate: float | None
+    left: float
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
+class Missed:
+    """The mop-up that is worth it: how many places, all of the way, m, and the time, s."""
+
+    places: int
+    metres: float
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known of the day. SI, POSIX s; None where not known.
+
+    ``left`` is the pass area lacking, ``pace`` hers in m2 of passes a second, ``expected`` what is
+    reckoned with until that is known; ``tank_s`` how long what is in the tank lasts at work;
+    ``closes`` and ``up`` the crop clock; ``looked`` when she last found no shoots; ``grease_in``
+    seconds of work until grease is due; ``wander`` her spread of lap in her first hour and the last,
+    m; ``spacing`` how far her last passes lie apart, m; ``seat_s`` since she last stood ten minutes;
+    ``faults`` what the last walk round found, by ``walker`` at ``walked``; ``rocks`` how many are to
+    be picked.
+    """
+
+    now: float
+    state: str
+    width: float = 0.0
+    target: int = 2
+    operation: str = "rolling"
+    tool: str = "tool"
+    left: float | None = None
+    pace: float | None = None
+    expected: float | None = None
+    end: Finish | None = None
+    speed: float | None = None
+    sunset: float | None = None
+    dusk: float | None = None
+    rain: float | None = None
+    tank_s: float | None = None
+    crop: str | None = None
+    rules: Crop | None = None
+    closes: float | None = None
+    up: float | None = None
+    looked: float | None = None
+    grease_in: float | None = None
+    seeder: Pursuit | None = None
+    wander: tuple[float, float] | None = None
+    lap_sigma: float | None = None
+    spacing: float | None = None
+    seat_s: float = 0.0
+    missed: Missed | None = None
+    rocks: int = 0
+    faults: tuple[str, ...] = ()
+    walker: str = ""
+    walked: float = 0.0
+    wind: float | None = None
+    air: float | None = None
+
+
+def finished(now: Known) -> float | None:
+    """Return ground finished a second, m2/s: every place needs ``target`` passes."""
+    pace = now.pace or now.expected
+    return pace / now.target if pace else None
+
+
+def best_spacing(now: Known) -> float | None:
+    """Return how far apart her passes had best lie for her steadiness, m; only for ground done twice."""
+    if now.lap_sigma is None or now.target != 2 or not now.width:
+        return None
+    return now.width / 2 - min(best_inside(now.lap_sigma, MISS_TO_EXTRA), now.width / 4)
+
+
+def spare(now: Known) -> float | None:
+    """Return the seconds she could do something else and still finish with the seeder, if it works."""
+    seen, own = now.seeder, finished(now)
+    if seen is None or not seen.rate or own is None or seen.left <= 0:
+        return None
+    return time_to_spare(seen.lead, seen.left, own, seen.rate)
+
+
+def waiting_jobs(now: Known) -> str:
+    """Say what there is to do while waiting: what is known to be due, else what there may be."""
+    jobs = []
+    if now.missed is not None and now.missed.places:
+        jobs.append("1 gap" if now.missed.places == 1 else f"{now.missed.places} gaps")
+    if now.rocks:
+        jobs.append("1 rock to pick" if now.rocks == 1 else f"{now.rocks} rocks to pick")
+    if now.grease_in is not None and now.grease_in < 2 * HOUR:
+        jobs.append("grease")
+    if now.tank_s is not None and now.tank_s < 2 * HOUR:
+        jobs.append("fuel")
+    return ", ".join(jobs) or "gaps, rocks, grease, fuel"
+
+
+def spell(seconds: float) -> str:
+    """Say a length of time roughly, as one would.
+
+    >>> spell(200), spell(40 * 60 + 20), spell(4300)
+    ('3 min', '40 min', '1 h 10')
+    """
+    minutes = max(1, round(seconds / 60))
+    if minutes < 60:
+        return f"{minutes} min"
+    return f"{minutes // 60} h {5 * (minutes % 60 // 5):02d}"
+
+
+def hours(seconds: float) -> str:
+    """Say hours of work.
+
+    >>> hours(39600), hours(5400), hours(900)
+    ('11 h', '1.5 h', '15 min')
+    """
+    if seconds < HOUR:
+        return f"{max(1, round(seconds / 60))} min"
+    return f"{seconds / HOUR:.0f} h" if seconds >= 9.5 * HOUR else f"{seconds / HOUR:.1f} h"

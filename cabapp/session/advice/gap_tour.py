@@ -1,0 +1,142 @@
+"""The mop-up: gaps too narrow to be the work itself, in the order that is the shortest way round."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from cabapp.common.wording import times, verb
+from cabapp.counting.gaps import Gap
+from cabapp.planning.capacity import SPEED, field_capacity
+from cabapp.planning.fuel_use import EFFICIENCY
+from cabapp.planning.gap_route import Strip, worth_driving
+from cabapp.session.advice.day_facts import spell
+from cabapp.session.state.open_stint import InHand
+
+NARROW = 2.0
+"""Tool widths: wider ground below target is the work still to do, not something missed."""
+MOST = 30
+BESIDE = 1.0  # m from a gap at which the ground beside it is looked at
+SAMPLES = 25
+TIGHTEST = 8.0
+"""m; no tractor with a tool turns tighter (common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """One gap of the round: from where to where, degrees, and what it is in words."""
+
+    start: tuple[float, float]
+    end: tuple[float, float]
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class MopUp:
+    """The round: where it begins, its gaps in order, all of the way in m, the time in s; and what is
+    not worth it, each with its reason in words. ``remark`` says what it begins from where nobody knows
+    where the tractor is."""
+
+    start: tuple[float, float]
+    remark: str
+    stops: tuple[Stop, ...]
+    metres: float
+    seconds: float
+    not_worth: tuple[str, ...]
+
+
+def mop_up(drive: InHand) -> MopUp | None:
+    """Return the round of the field in hand; None without a boundary.
+
+    Notes
+    -----
+    It begins where the tractor is; where that is not known, at its last place, else at the gate,
+    else in the middle of the field.
+
+    The radius is half the tool at least: turned tighter, its inner end goes backwards and skids.
+    """
+    if drive.count is None or drive.count.count.field is None:
+        return None
+    count, width = drive.count.count, drive.tool.width
+    (x, y, heading, speed), remark = _start(drive)
+    narrow = [gap for gap in count.gaps() if gap.width <= NARROW * width and not gap.edge]
+    found = [gap for gap in narrow if _enclosed(count, gap)]
+    gaps = sorted(found, key=lambda gap: -gap.chance * gap.area)[:MOST]
+    strips = [Strip(_ends(gap), gap.area, gap.kind == "none", gap.chance) for gap in gaps]
+    speed = max(SPEED, speed)
+    pace = drive.pace() or field_capacity(speed, width, EFFICIENCY)
+    if heading is None:
+        ends = [end for strip in strips for end in strip.ends]
+        near = min(ends, key=lambda end: math.dist(end, (x, y)), default=(x + 1.0, y))
+        heading = math.atan2(near[1] - y, near[0] - x)
+    best = worth_driving(strips, (x, y, heading), max(TIGHTEST, width / 2), speed, pace)
+
+    def place(xy):
+        lat, lon = count.plane.to_latlon(xy)
+        return float(lat[0]), float(lon[0])
+
+    stops = []
+    for k, first in best.order:
+        a, b = strips[k].ends[first], strips[k].ends[1 - first]
+        stops.append(Stop(place(a), place(b), _say(drive, gaps[k])))
+    left = tuple(_why(drive, gaps[k], seconds) for k, seconds in best.left_out)
+    return MopUp(place((x, y)), remark, tuple(stops), best.metres, best.metres / speed, left)
+
+
+def _start(drive):
+    """Return x, y, heading (None: not known) and speed to begin from, and what to say of it."""
+    pose, field, plane = drive.pose, drive.field, drive.count.count.plane
+    if pose is not None:
+        return (pose.x, pose.y, pose.heading, pose.speed), ""
+    fix = drive.where.fix
+    if fix is not None:
+        return (*map(float, plane.to_xy(fix.lat, fix.lon)[0]), None, 0.0), ""
+    if field.gate_lat is not None and field.gate_lon is not None:
+        x, y = map(float, plane.to_xy(field.gate_lat, field.gate_lon)[0])
+        return (x, y, None, 0.0), "The tractor's place is not known: reckoned from the gate."
+    middle = drive.count.count.field.polygon.representative_point()
+    said = "The tractor's place is not known: reckoned from the middle of the field."
+    return (middle.x, middle.y, None, 0.0), said
+
+
+def _ends(gap: Gap):
+    """Return the middles of a gap's two short sides, m."""
+    a, b, c, d = (tuple(map(float, corner)) for corner in gap.ring)
+    sides = ((a, b), (c, d)) if math.dist(a, b) <= math.dist(b, c) else ((b, c), (d, a))
+    return tuple(((p[0] + q[0]) / 2, (p[1] + q[1]) / 2) for p, q in sides)
+
+
+def _enclosed(count, gap) -> bool:
+    """Say whether a gap has finished ground, or the field's edge, along both its sides.
+
+    The half covered once along the front of the work has it on one side only: the next pass.
+    """
+    a, b = (np.array(end) for end in _ends(gap))
+    along = (b - a) / max(np.hypot(*(b - a)), 1e-9)
+    across = np.array([-along[1], along[0]])
+    middle = a + np.linspace(0.1, 0.9, SAMPLES)[:, None] * (b - a)
+    (p, q, r, _) = gap.ring
+    beside = min(np.hypot(*(q - p)), np.hypot(*(r - q))) / 2 + BESIDE
+    for side in (-1, 1):
+        places = middle + side * beside * across
+        short = count.grid.at(places) < count.wanted(places)
+        if short.mean() > 0.5:
+            return False
+    return True
+
+
+def _say(drive, gap):
+    units, done = drive.units, verb(drive.job.operation).lower()
+    what = f"never {done}" if gap.kind == "none" else f"{done} fewer than {times(drive.job.target)}"
+    wide, far = units.length(gap.width), units.distance(gap.length)
+    return f"{wide} wide, {far} long, {what}: {gap.certainty}"
+
+
+def _why(drive, gap, seconds):
+    """Say why a gap is left: the receiver cannot tell it, or the way is longer than it is worth."""
+    said = f"{drive.units.area(gap.area)} ({_say(drive, gap)})"
+    if gap.certainty == "cannot tell":
+        return f"Not worth it: {said}, within what the receiver can be off."
+    return f"Not worth it: {spell(seconds)} of driving for {said}."

@@ -1,0 +1,218 @@
+"""The seeder ahead: seeded ground that waits, and how fast it grows.
+
+Known from its own tablet's bundles (``SeederAhead``), or from what the operator told: where it is, by
+a tap, and how fast it works (``SeederTold``). Nothing here reads a screen.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from cabapp.counting.job_count import JobCount
+from cabapp.jobs.pass_counts.live_count import taps_of, tool_of
+from cabapp.jobs.records import stint_state
+from cabapp.session.advice.day_facts import Pursuit
+from store import Store
+from store.models import Field, Job, Stint, Tap
+
+STEP = 2.0  # m between the places at which seeded and finished are compared
+RATE_S = 3600.0
+"""The seeder's pace is that of its last hour: filling, turning and waiting are in it."""
+STALE_S = 2 * 3600.0
+"""Older news of the seeder says nothing about now."""
+APART_S = 600.0
+"""Two taps nearer in time than this tell no pace: the second stands for the first set right."""
+
+
+class Ground:
+    """The field as places a few metres apart, each with the passes it is to have.
+
+    Parameters
+    ----------
+    count : JobCount
+        With a boundary.
+    """
+
+    def __init__(self, count: JobCount):
+        self._count = count
+        west, south, east, north = count.field.polygon.bounds
+        x, y = np.meshgrid(np.arange(west, east, STEP), np.arange(south, north, STEP))
+        places = np.column_stack([x.ravel(), y.ravel()])
+        wanted = count.wanted(places)
+        self.places, self._wanted = places[wanted > 0], wanted[wanted > 0]
+
+    @property
+    def plane(self):
+        """The plane the places lie on."""
+        return self._count.plane
+
+    def short(self) -> np.ndarray:
+        """Return what each place lacks of its passes, 0 to 1."""
+        counts = self._count.grid.at(self.places)
+        return np.maximum(self._wanted - counts.astype(int), 0) / self._wanted
+
+    def across(self) -> np.ndarray:
+        """Return the direction square to the passes, a unit vector.
+
+        Before the first one they are taken to go along the field (common practice).
+        """
+        quads = [part.quad for part in self._count.pieces() if len(part)]
+        if not quads:
+            box = shapely.minimum_rotated_rectangle(self._count.field.polygon)
+            a, b, c = shapely.get_coordinates(box)[:3]
+            short = b - a if np.hypot(*(b - a)) <= np.hypot(*(c - b)) else c - b
+            return short / np.hypot(*short)
+        quad = np.concatenate(quads)
+        step = (quad[:, 2] + quad[:, 3] - quad[:, 0] - quad[:, 1]) / 2
+        # there and back are one direction, so angles are doubled before they are added
+        doubled = (step[:, 0] + 1j * step[:, 1]) ** 2 / np.maximum(np.hypot(*step.T), 1e-9)
+        way = np.angle(doubled.sum()) / 2
+        return np.array([-np.sin(way), np.cos(way)])
+
+
+class SeederAhead:
+    """Follows the seeding of the season on a field; ``look`` compares it with the count in hand.
+
+    Parameters
+    ----------
+    store : Store
+    field : store.models.Field
+        With a boundary.
+    job : store.models.Job
+        The job in hand, not a seeding.
+    ground : Ground
+        Of the job's count.
+    """
+
+    def __init__(self, store: Store, field: Field, job: Job, ground: Ground):
+        self._ground, self._seeding = ground, None
+        jobs = store.all(Job, field_id=field.id, season=job.season, operation="seeding")
+        stints = [stint for one in jobs for stint in store.all(Stint, job_id=one.id)]
+        if not stints:
+            return
+        self._seeding = JobCount(field.boundary, target=1)
+        for stint in stints:
+            trace = store.read_trace(stint.id)
+            stood = stint_state.standing(stint.at, taps_of(store, stint.id))
+            self._seeding.add_stint(
+                stint.id, stint.at, tool_of(stint), trace.t, trace.lat, trace.lon,
+                trace.sigma, stood.switches, trace.quality,
+            )  # fmt: skip
+        # what its tablet last told, which may be a bundle old
+        last = max(stints, key=lambda one: one.at)
+        self._stands = stint_state.standing(last.at, taps_of(store, last.id)).state != stint_state.WORKING
+        self._lay()
+
+    def _lay(self):
+        pieces = [part for part in self._seeding.pieces() if len(part)]
+        if not pieces:
+            self._seeding = None
+            return
+        # the two counts lie on planes of their own
+        lat, lon = self._ground.plane.to_latlon(self._ground.places)
+        self._seeded = self._seeding.grid.at(self._seeding.plane.to_xy(lat, lon)) > 0
+        self._unseeded = float((~self._seeded).sum()) * STEP**2
+        self._rate, self._at = _rate(pieces)
+
+    def look(self, now: float) -> Pursuit | None:
+        """Return how the seeder stands to us; None without news of the last two hours."""
+        if self._seeding is None or now - self._at > STALE_S:
+            return None
+        lead = float(self._ground.short()[self._seeded].sum()) * STEP**2
+        rate = 0.0 if self._stands else self._rate
+        return _gone_on(lead, self._unseeded, rate, self._at, now)
+
+
+class SeederTold:
+    """The seeder as the operator tells of it: by a tap where it is, by its pace, or by both.
+
+    Parameters
+    ----------
+    ground : Ground
+    taps : sequence of Tap
+        The stint's standing taps.
+    """
+
+    def __init__(self, ground: Ground, taps):
+        self._ground = ground
+        self._places = [tap for tap in taps if tap.kind == "seeder" and tap.lat is not None]
+        self._said: Tap | None = next((t for t in reversed(taps) if t.kind == "seeder_pace"), None)
+
+    def look(self, now: float, here: tuple[float, float] | None = None) -> Pursuit | None:
+        """Return how the seeder stands to us; None without a word on it in the last two hours.
+
+        Parameters
+        ----------
+        now : float
+            POSIX s.
+        here : tuple of float, optional
+            Where we are, m on the plane: before the first pass, our side is the seeded one.
+
+        Notes
+        -----
+        Seeded is the ground on our side of a line through the seeder along the passes. Its pace is
+        the one told, else the ground between its last two places, at least ten minutes apart, over
+        the time between; with neither it is not known.
+        """
+        places = [tap for tap in self._places if 0 <= now - tap.at <= STALE_S]
+        said = self._said if self._said and 0 <= now - self._said.at <= STALE_S else None
+        told = (said.detail or {}) if said else {}
+        if not places:
+            return self._by_pace(said, told, now)
+        way = self._toward(places[-1], here)
+        if way is None:
+            return None
+        aside, marks = self._ground.places @ way, [float(self._xy(tap) @ way) for tap in places]
+        rate = told.get("rate")
+        if rate is None:
+            rate = self._learnt(places, marks, aside)
+        seeded = aside < marks[-1]
+        lead = float(self._ground.short()[seeded].sum()) * STEP**2
+        return _gone_on(lead, float((~seeded).sum()) * STEP**2, rate, places[-1].at, now)
+
+    def _by_pace(self, said, told, now) -> Pursuit | None:
+        seeded, rate = told.get("seeded"), told.get("rate")
+        if seeded is None or rate is None:
+            return None
+        whole = len(self._ground.places) * STEP**2
+        finished = whole - float(self._ground.short().sum()) * STEP**2
+        done = min(whole, seeded)
+        return _gone_on(max(0.0, done - finished), whole - done, rate, said.at, now)
+
+    def _toward(self, tap, here) -> np.ndarray | None:
+        """Return the direction across the passes that leads from our side to the seeder's."""
+        across, begun = self._ground.across(), self._ground.short() < 1
+        middle = self._ground.places[begun].mean(axis=0) if begun.any() else here
+        if middle is None:
+            return None
+        toward = self._xy(tap) - np.asarray(middle)
+        return across if float(toward @ across) >= 0 else -across
+
+    def _xy(self, tap):
+        return self._ground.plane.to_xy(tap.lat, tap.lon)[0]
+
+    def _learnt(self, places, marks, aside) -> float | None:
+        before = [(tap, mark) for tap, mark in zip(places, marks) if places[-1].at - tap.at >= APART_S]
+        if not before:
+            return None
+        tap, mark = before[-1]
+        between = float(((aside >= mark) & (aside < marks[-1])).sum()) * STEP**2
+        return between / (places[-1].at - tap.at)
+
+
+def _gone_on(lead, left, rate, at, now) -> Pursuit:
+    """Return the seeder reckoned on from its last news at ``rate``, m2/s, None where not known."""
+    since = min(left, max(0.0, now - at) * (rate or 0.0))
+    return Pursuit(lead + since, rate, left - since, at)
+
+
+def _rate(pieces) -> tuple[float, float]:
+    """Return ground seeded a second in the last hour, m2/s, and when it was last heard of."""
+    t = np.concatenate([part.t for part in pieces])
+    quad = np.concatenate([part.quad for part in pieces])
+    late = t > t.max() - RATE_S
+    x, y = np.moveaxis(quad[late], 2, 0)
+    twice = (x * np.roll(y, -1, 1) - np.roll(x, -1, 1) * y).sum(1)
+    seconds = float(t.max() - t[late].min())
+    return (float(np.abs(twice).sum()) / 2 / seconds if seconds > 0 else 0.0), float(t.max())

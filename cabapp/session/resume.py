@@ -1,0 +1,29 @@
+"""What a session goes on with when it is opened: this tablet's last stint, if nothing ended it."""
+
+from __future__ import annotations
+
+from cabapp.jobs.pass_counts.live_count import taps_of
+from cabapp.jobs.records import stint_state
+from cabapp.jobs.records.pending_handovers import waiting
+from store import Store
+from store.models import HandOver, Stint
+
+
+def left_open(store: Store) -> tuple[Stint, str | None] | None:
+    """Return the stint to go on with, and the id of its hand-over while nobody answered that.
+
+    None when there is nothing to go on with.
+    """
+    own = [stint for stint in store.all(Stint) if stint.device == store.device]
+    if not own:
+        return None
+    stint = max(own, key=lambda one: one.seq)
+    state = stint_state.standing(stint.at, taps_of(store, stint.id)).state
+    if state in stint_state.OPEN:
+        return stint, None
+    if state != stint_state.HANDED_OVER:
+        return None
+    open_ones = {one.id for one in waiting(store, stint.job_id)}
+    given = [one.id for one in store.all(HandOver, stint_id=stint.id)]
+    handed = next((one for one in reversed(given) if one in open_ones), None)
+    return None if handed is None else (stint, handed)

@@ -1,0 +1,192 @@
+"""What a screen may know of the session: frozen values, nothing else.
+
+This file holds values only. It refuses to know the store, Kivy, the clock or how
+anything here was worked out. SI inside; a screen turns figures into words with
+``cabapp.common.units``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from cabapp.jobs.records.pending_handovers import WaitingHandOver
+
+if TYPE_CHECKING:
+    from cabapp.track.pose import Pose
+
+# The order in which sentences go before one another; design.md section 5.
+DANGER, RECORDING, STOP_RULE, SEEDER, RECOVER, QUIET = 1, 2, 3, 4, 5, 6
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """The one thing that matters now, in words.
+
+    Attributes
+    ----------
+    rank : int
+        1 danger ahead, 2 recording or position, 3 stop rule, 4 seeder, 5 about to
+        re-cover, 6 picture only.
+    words : str
+        A whole sentence for a person.
+    act_now : bool
+        True while the accent (and one sound per rise) belongs to it.
+    side : int
+        Where to move: -1 left, +1 right, 0 neither.
+    i_know : bool
+        True when the "I know" button silences it.
+    answers : tuple of (str, str)
+        Buttons of a question: (words on the button, kind to give to ``Session.tap``).
+    sound : int
+        Grows by one each time a sound is due; a screen sounds when it has grown.
+    """
+
+    rank: int
+    words: str
+    act_now: bool = False
+    side: int = 0
+    i_know: bool = False
+    answers: tuple[tuple[str, str], ...] = ()
+    sound: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One line of a list to choose from at take-over."""
+
+    id: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class FieldChoice:
+    """One field at take-over; ``metres`` from here and ``share_done`` (0..1) when known.
+
+    ``closes`` is when its crop closes it to the roller, POSIX s: an estimate.
+    """
+
+    id: str
+    name: str
+    crop: str | None = None
+    target: int = 2
+    metres: float | None = None
+    share_done: float | None = None
+    closes: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """Everything the take-over screen offers.
+
+    ``last`` is "same as last time": ids of (operator, tractor, tool, field), or None.
+    ``cautions`` are lines to be acknowledged once a day with ``tap("caution")``; empty
+    when today's have been.
+    """
+
+    operators: tuple[Choice, ...]
+    tractors: tuple[Choice, ...]
+    tools: tuple[Choice, ...]
+    fields: tuple[FieldChoice, ...]
+    last: tuple[str, str, str, str] | None
+    cautions: tuple[str, ...]
+    hand_overs: tuple[WaitingHandOver, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class HandOverSheet:
+    """A prepared hand-over: shown, gone through by both, then given to ``Session.hand_over``.
+
+    ``sheet`` has one entry for each of the nine points; its keys are in
+    ``cabapp.session.handover.sheet_builder.POINTS``. ``next_lat``, ``next_lon`` (degrees) are where the
+    next pass begins, None when it is not known.
+    """
+
+    state: str
+    left_for: bool
+    sheet: dict
+    next_lat: float | None
+    next_lon: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """What came of pointing at the next pass: closed, or shown again."""
+
+    agreed: bool
+    metres_off: float | None
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """All that a screen draws, as of ``now``.
+
+    Attributes
+    ----------
+    state : str
+        "idle", "ready" (taken over, not started), "working", "stopped", "finished"
+        (still undoable; becomes idle by itself) or "handed over" (waiting for the receiver).
+    operator, tractor, tool, field, operation : str or None
+        Names for the head rule; None when idle.
+    target : str or None
+        "once", "twice", "3 times".
+    since : float or None
+        Start of the present state, POSIX s.
+    position : str
+        "good", "poor", "lost" or "none" (no receiver).
+    lost_since : float or None
+        Last trusted fix when the position is lost, POSIX s.
+    speed : float or None
+        m/s.
+    pose : cabapp.track.swath.Pose or None
+        Where tractor and tool are on the job's plane.
+    done_area, field_area : float or None
+        m2: ground at or above target, the field.
+        None when not known, never 0 for unknown.
+    pass_tally : int
+        Passes counted by tap, for a day without a receiver.
+    strip, strip_over
+        What each twelfth of the tool will leave, left to right, and whether that is
+        more than the target.
+    undo_label : str or None
+        What "undo" would take back now; ``undo_left`` s are left to do it.
+    working_s, stint_s : float
+        Seconds working, and since take-over.
+    greased_at : float or None
+        When the tool was last greased in this stint, POSIX s.
+    finish_at : tuple of float or None
+        Likely finish (early, middle, late), POSIX s; late is infinite where her slowest
+        spell got nowhere.
+    """
+
+    state: str
+    operator: str | None
+    tractor: str | None
+    tool: str | None
+    field: str | None
+    operation: str | None
+    target: str | None
+    since: float | None
+    stop_reason: str | None
+    position: str
+    lost_since: float | None
+    speed: float | None
+    pose: Pose | None
+    done_area: float | None
+    field_area: float | None
+    pass_tally: int
+    strip: tuple[int, ...] | None
+    strip_over: tuple[bool, ...]
+    sentence: Sentence | None
+    undo_label: str | None
+    undo_left: float
+    working_s: float
+    stint_s: float
+    now: float
+    wing: str = "all"
+    tally_area: float | None = None
+    finish_at: tuple[float, float, float] | None = None
+    hand_over_id: str | None = None
+    greased_at: float | None = None
+    position_words: str = ""

@@ -1,0 +1,128 @@
+"""What is chosen from at take-over, and what taking over writes down."""
+
+from __future__ import annotations
+
+import shapely
+from shapely.geometry import shape
+
+from cabapp.common.units import Units
+from cabapp.geometry.plane import Plane
+from cabapp.jobs.fields.season_history import crop_clock
+from cabapp.jobs.records.farm_settings import FarmWays
+from cabapp.jobs.records.new_stint import _hitching
+from cabapp.jobs.records.pending_handovers import waiting
+from cabapp.session.state.view import Choice, Choices, FieldChoice
+from store import Store
+from store.models import (
+    Field,
+    HandOver,
+    HandOverReceipt,
+    Job,
+    Operator,
+    Stint,
+    Tap,
+    Tool,
+    Tractor,
+)
+
+CAUTIONS = (
+    "Positions are approximate. Not for steering, and not a safety device.",
+    "Watch where you are going. Obstacles not marked are not known.",
+    "Stop before using lists. Brake on, engine off and key out before leaving the seat.",
+)
+
+
+def choices(store: Store, ways: FarmWays, now: float, here) -> Choices:
+    """Return what can be chosen; ``here`` is (lat, lon), or (None, None) when not known."""
+    operators = store.all(Operator)
+    return Choices(
+        operators=tuple(Choice(o.id, o.name) for o in operators),
+        tractors=tuple(Choice(t.id, t.name) for t in store.all(Tractor)),
+        tools=tuple(Choice(t.id, t.name) for t in store.all(Tool)),
+        fields=_fields(store, ways.local(now).year, here, now),
+        last=_last(store),
+        cautions=() if _cautioned(store, ways, now) else CAUTIONS,
+        hand_overs=tuple(waiting(store)),
+    )
+
+
+def _fields(store, season, here, now):
+    shares = _shares(store, season)
+    plane = None if here[0] is None else Plane(*here)
+    found = [
+        FieldChoice(
+            f.id, f.name, f.crop, f.target, _metres(f, plane), shares.get(f.id),
+            crop_clock(store, f, season, now)[0],
+        )  # fmt: skip
+        for f in store.all(Field)
+    ]
+    unknown = float("inf")
+    return tuple(sorted(found, key=lambda f: (unknown if f.metres is None else f.metres, f.name)))
+
+
+def _metres(field, plane) -> float | None:
+    """Return how far a field lies from the plane's origin, m; 0 inside it."""
+    if plane is None or field.boundary is None:
+        return None
+
+    on_plane = shapely.transform(shape(field.boundary), lambda ll: plane.to_xy(ll[:, 1], ll[:, 0]))
+    return float(shapely.distance(on_plane, shapely.Point(0, 0)))
+
+
+def _shares(store, season) -> dict[str, float]:
+    """Return the share done of each field, as the last stop, finish or hand-over noted it."""
+    jobs = {job.id: job.field_id for job in store.all(Job, season=season)}
+    stints = {stint.id: jobs[stint.job_id] for stint in store.all(Stint) if stint.job_id in jobs}
+    found: dict[str, tuple[float, float]] = {}
+    for kind in ("stop", "finish", "hand_over"):
+        for tap in store.all(Tap, kind=kind):
+            share, field = (tap.detail or {}).get("share_done"), stints.get(tap.stint_id)
+            newer = field is not None and tap.at >= found.get(field, (tap.at, 0))[0]
+            if share is not None and newer:
+                found[field] = (tap.at, share)
+    return {field: share for field, (_, share) in found.items()}
+
+
+def _last(store) -> tuple[str, str, str, str] | None:
+    """Return "same as last time" on this tablet; after a hand-over its receiver is the operator."""
+    own = [stint for stint in store.all(Stint) if stint.device == store.device]
+    if not own:
+        return None
+    stint = max(own, key=lambda one: one.seq)
+    operator = stint.operator_id
+    for hand_over in store.all(HandOver, stint_id=stint.id):
+        for receipt in store.all(HandOverReceipt, hand_over_id=hand_over.id):
+            operator = receipt.operator_id if receipt.agreed else operator
+    return operator, stint.tractor_id, stint.tool_id, store.get(Job, stint.job_id).field_id
+
+
+def _cautioned(store, ways, now) -> bool:
+    today = ways.local(now).date()
+    return any(
+        tap.device == store.device and ways.local(tap.at).date() == today
+        for tap in store.all(Tap, kind="caution")
+    )
+
+
+def hitching_question(store: Store, stint: Stint, units: Units) -> str | None:
+    """Return why the hitching wants a check before this stint's work, or None.
+
+    A pair that never worked together, or whose tool was last pulled by another tractor: the
+    distances may not be what they were.
+    """
+    before = [s for s in store.all(Stint, tool_id=stint.tool_id) if s.id != stint.id]
+    before = sorted((s for s in before if s.at <= stint.at), key=lambda s: s.at)
+    pair_is_new = all(s.tractor_id != stint.tractor_id for s in before)
+    if before and before[-1].tractor_id == stint.tractor_id:
+        return None
+    tool, tractor = store.get(Tool, stint.tool_id), store.get(Tractor, stint.tractor_id)
+    why = "for the first time" if pair_is_new else "after another tractor"
+    if _hitching(store, stint.tractor_id, stint.tool_id) is None:
+        what = "No distances are written down for this pair"
+    else:
+        what = (
+            f"Antenna to hitch {units.length(stint.antenna_to_hitch_m)}, "
+            f"hitch to tool {units.length(stint.hitch_to_line_m)}"
+        )
+    width = units.length(stint.width_m)
+    return f"Check the hitching: {tractor.name} with {tool.name} {why}. {what}, width {width}."

@@ -1,0 +1,250 @@
+"""Which one sentence the operator needs now, if any.
+
+Rule 1: at most one sentence, the lowest rank first (``cabapp.session.state.view``).
+Rule 2: if the operator need do nothing, there is no sentence, or a quiet one (rank 6).
+Rule 3: words, a side and a distance; never a code.
+Rule 4: every warning raised is graded: did she act on it within ``ACT_S``?
+Rule 5: no I/O. What is known comes in as a ``Situation``; what to say goes out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from cabapp.common import wording
+from cabapp.common.units import Units
+from cabapp.session.state.position_state import LOST_AFTER_S
+from cabapp.session.state.view import (
+    DANGER,
+    QUIET,
+    RECORDING,
+    RECOVER,
+    SEEDER,
+    STOP_RULE,
+    Sentence,
+)
+from cabapp.session.warnings.finished_ground import Recover, thresholds
+from cabapp.session.warnings.missed_tap import SLOWEST, Forgotten
+from cabapp.session.warnings.situation import Situation
+from cabapp.session.warnings.warning_outcome import Graded, Grading
+
+TIGHTEST = 1 / 40.0
+"""Curvature above which she is turning, 1/m: wider than any turn at a row's end."""
+
+FASTEST_TURN = math.radians(5.0)
+"""Heading rate above which she is turning, rad/s."""
+
+SETTLE_S = 5.0
+"""Silence after a start, s."""
+
+_LOST = RECORDING + 0.5
+_WHOLE = 0.9  # of the tool: more is all of it
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """The sentence that stands, and the warnings whose grade is known by now."""
+
+    sentence: Sentence | None
+    graded: tuple[Graded, ...] = field(default=())
+
+
+class Judge:
+    """Judges one situation after another; times must not go back.
+
+    Parameters
+    ----------
+    units : Units
+        How lengths are said.
+    say_time : callable
+        Turns POSIX s into the farm's time of day, "10:31".
+    """
+
+    def __init__(self, units: Units, say_time: Callable[[float], str]):
+        self._units = units
+        self._say_time = say_time
+        self._recover = Recover()
+        self._forgotten = Forgotten()
+        self._grading = Grading()
+        self._raised: set[tuple] = set()
+        self._known: set[tuple] = set()
+        self._recover_words = ("", 0)
+        self._headings: deque[tuple[float, float]] = deque()
+        self._sound = 0
+        self._asked: tuple | None = None
+        self.rank: int | None = None
+
+    def feed(self, now: Situation) -> Judgement:
+        """Return what to say in this situation."""
+        turning = self._is_turning(now)
+        judged = (self._danger, self._recording, self._lost, self._stop, self._seeder)
+        sentences = [judge(now) for judge in judged]
+        sentences.append(self._about_to_recover(now, turning))
+        sentences.append(now.quiet or self._asks(now))
+        sentence = next((said for said in sentences if said is not None), None)
+        self.rank = sentence.rank if sentence else None
+        return Judgement(sentence, self._grading.feed(now))
+
+    def i_know(self) -> bool:
+        """Silence the sentence that stands; False when there is nothing to silence."""
+        if self.rank == RECOVER:
+            self._recover.i_know()
+        elif self.rank == QUIET and self._asked is not None:
+            self._known.add(self._asked)
+        elif self.rank in (DANGER, STOP_RULE, SEEDER):
+            self._known |= {label for label in self._raised if label[0] == self.rank}
+        else:
+            return False
+        return True
+
+    def answered(self) -> None:
+        """Take the question about a forgotten tap away."""
+        self._forgotten.answered()
+
+    @property
+    def question_since(self) -> float | None:
+        """The moment the standing question asks about, POSIX s."""
+        question = self._forgotten.question
+        return question.since if question else None
+
+    def flush(self) -> tuple[Graded, ...]:
+        """Return the warnings not graded yet, as not acted on: the stint ends here."""
+        return self._grading.flush()
+
+    def _stands(self, rank, key, kind, holds, now) -> bool:
+        """Say whether a sentence stands: a sound when it begins, silent once known."""
+        label = (rank, key)
+        others = {other for other in self._raised if other[0] == rank}
+        gone = others - {label} if holds else others
+        self._raised -= gone
+        self._known -= gone
+        if holds and label not in self._raised:
+            self._raised.add(label)
+            self._sound += 1
+            self._grading.raised(kind, now)
+        return holds and label not in self._known
+
+    def _danger(self, now):
+        danger = now.danger
+        holds = danger is not None and (now.speed or 0.0) >= SLOWEST and not now.reversing
+        if not self._stands(DANGER, danger and danger.key, "danger", holds, now):
+            return None
+        aside = 0 if abs(danger.aside) < now.width / 6 else int(math.copysign(1, danger.aside))
+        where = f" on the {wording.side(aside)}" if aside else ""
+        said = f"{danger.kind.capitalize()} ahead{where}, {self._units.length(danger.ahead)}."
+        return Sentence(DANGER, said, True, -aside, True, sound=self._sound)
+
+    def _recording(self, now):
+        speed = now.speed if now.position in ("good", "poor") else None
+        question = self._forgotten.feed(now.now, now.state, now.since, speed, now.in_field)
+        kind = question.kind if question else ""
+        if not self._stands(RECORDING, kind, kind, question is not None, now):
+            return None
+        since = self._say_time(question.since)
+        if kind == "forgotten":
+            said = f"Were you {now.operation} since {since}?"
+            answers = (("Yes, count it", "were_rolling"), ("No, driving", "not_rolling"))
+        else:
+            said = f"Stop counting from {since}?"
+            answers = (("Yes, stopped", "stop_counting"), (f"No, {now.operation}", "still_working"))
+        return Sentence(RECORDING, said, True, answers=answers, sound=self._sound)
+
+    def _lost(self, now):
+        since = now.since if now.lost_since is None else now.lost_since
+        lost = now.position == "lost" and now.now - since > LOST_AFTER_S
+        holds = now.state == "working" and lost
+        # a rank of its own inside, so that a question that stands does not sound again
+        if not self._stands(_LOST, "", "lost", holds, now):
+            return None
+        since = ""
+        if now.lost_since is not None:
+            since = f" since {self._say_time(now.lost_since)}"
+        said = (
+            f"I do not know where we are{since}. "
+            "Taps and hours go on; this ground is not counted. Keep count yourself."
+        )
+        return Sentence(RECORDING, said, True, sound=self._sound)
+
+    def _stop(self, now):
+        holds = now.state == "working" and now.stop_rule is not None
+        if not self._stands(STOP_RULE, now.stop_rule, "stop rule", holds, now):
+            return None
+        return Sentence(STOP_RULE, now.stop_rule, True, 0, True, sound=self._sound)
+
+    def _seeder(self, now):
+        holds = now.state == "working" and now.seeder is not None
+        if not self._stands(SEEDER, "", "seeder", holds, now):
+            return None
+        return Sentence(SEEDER, now.seeder, True, 0, True, sound=self._sound)
+
+    def _asks(self, now):
+        """What the day asks: no sound, no grade, and silent once she knows until its cause is gone."""
+        labels = {(QUIET, ask.key): ask for ask in now.asks}
+        self._known -= {known for known in self._known if known[0] == QUIET and known not in labels}
+        self._asked = next((label for label in labels if label not in self._known), None)
+        return self._asked and Sentence(QUIET, labels[self._asked].words, i_know=True)
+
+    def _about_to_recover(self, now, turning):
+        if now.state != "working":
+            self._recover.end_pass()
+            return None
+        if now.over is None or now.heading is None:
+            return None
+        e_on, e_off = thresholds(now.width, now.lap_sigma, now.sigma)
+        verdict = self._recover.feed(
+            now.now, now.over, e_on, e_off, heading=now.heading, quiet=turning or _hold_back(now)
+        )
+        if verdict.sound:
+            self._sound += 1
+        if verdict.rising:
+            self._grading.raised("recover", now, e=now.over, threshold=e_on, e_off=e_off)
+        if not verdict.shown:
+            return None
+        if now.over > e_off:
+            self._recover_words = (self._say_recover(now), now.move_side)
+        said, side = self._recover_words
+        return Sentence(RECOVER, said, now.over > e_off, side, True, sound=self._sound)
+
+    def _say_recover(self, now):
+        done = f"{wording.verb(now.operation)} {wording.times(now.target)} already"
+        if now.over > now.width / 2:
+            done += ": this pass is finished"
+        if not now.move_side or now.move <= 0:
+            return f"{done}."
+        return f"{done}. Move {wording.side(now.move_side)} {self._units.length(now.move)}."
+
+    def _is_turning(self, now):
+        """Say whether she is turning, by the curve or by the heading over the last second."""
+        if now.heading is None:
+            self._headings.clear()
+            return True
+        past = self._headings
+        past.append((now.now, now.heading))
+        while len(past) > 2 and now.now - past[1][0] >= 1.0:
+            past.popleft()
+        seconds = now.now - past[0][0]
+        rate = 0.0
+        if 1.0 <= seconds:
+            rate = abs(math.remainder(now.heading - past[0][1], math.tau)) / seconds
+        return abs(now.curvature) > TIGHTEST or rate > FASTEST_TURN
+
+
+def _hold_back(now: Situation) -> bool:
+    """Say whether a word about covering again would be noise now, turns apart."""
+    near_end = now.edge_ahead is not None and now.edge_ahead < now.reach + 2 * now.width
+    # a strip narrower than the tool between finished ground: no move helps, so no warning
+    closing = not now.move_side and now.over < _WHOLE * now.width
+    return (
+        now.reversing
+        or now.speed is None
+        or now.speed < SLOWEST
+        or now.now - now.since < SETTLE_S
+        # "good" means that e_on is at least 2.33 sigma, so no claim is within the error
+        or now.position != "good"
+        # near the row's end the headland lies ahead, and covering that is turning, not error
+        or near_end
+        or closing
+    )
