@@ -1,13 +1,16 @@
-"""`rollbook`: the commands, one module each in cabapp/commands; alone it opens the cab."""
+"""`rollbook`: the commands, one module each in a folder of cabapp/commands; alone it opens the cab."""
 
 import argparse
 import importlib
 import sys
 
-COMMANDS = (
-    "cab", "demo", "measure", "log", "export", "merge", "exchange", "enrol", "office", "backup",
-    "check", "fields", "parcels", "edit", "correct", "receiver", "bring", "kiosk",
-)  # fmt: skip
+COMMANDS = {
+    "cab": "tablet", "demo": "tablet", "measure": "output", "log": "output", "export": "copies", "merge": "copies",
+    "exchange": "copies", "enrol": "copies", "office": "output", "backup": "copies", "check": "copies",
+    "fields": "records", "parcels": "records", "edit": "records", "correct": "records", "receiver": "tablet",
+    "bring": "records", "kiosk": "tablet",
+}  # fmt: skip
+"""Name of each command -> folder of its module in cabapp/commands."""
 
 
 class _Help(argparse.HelpFormatter):
@@ -26,7 +29,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
     for name in [only] if only else COMMANDS:
-        module = importlib.import_module(f"cabapp.commands.{name}")
+        module = importlib.import_module(f"cabapp.commands.{COMMANDS[name]}.{name}")
         sub = commands.add_parser(
             module.NAME,
             help=module.HELP,

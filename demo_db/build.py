@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from cabapp.common.clock import ManualClock
-from cabapp.pages import exports
+from cabapp.reports.export import gpx_geojson
 from cabapp.session import Session
 from demo_db import farm
-from demo_db.story import local
-from demo_db.tell import SEED, Told, tell
+from demo_db.scenario import local
+from demo_db.trace_generator import SEED, Told, tell
 from store import Store, open_store
 from store.models import Farm, Field, Hitching, Operator, Tool, Tractor
 from sync import export_bundle, merge_bundles
@@ -88,15 +88,15 @@ def write_files(directory: Path, told: Told) -> None:
     (directory / "boundaries").mkdir(parents=True, exist_ok=True)
     (directory / "traces").mkdir(exist_ok=True)
     for key, row in farm.FIELDS.items():
-        one = exports.feature(
+        one = gpx_geojson.feature(
             farm.geometry(farm.outline(key, told.truth["along"])),
             name=row["name"],
             crop=row["crop"],
         )
-        _write(directory / "boundaries" / f"{key}.geojson", exports.geojson_text([one]))
+        _write(directory / "boundaries" / f"{key}.geojson", gpx_geojson.geojson_text([one]))
     for part in (told.oda, told.tam):
         who = farm.OPERATORS[part.operator]["name"]
-        track = exports.Track(
+        track = gpx_geojson.Track(
             who,
             "rolling Heron Flat",
             part.t,
@@ -105,9 +105,9 @@ def write_files(directory: Path, told: Told) -> None:
             quality=[2] * len(part.t),
             hdop=part.hdop,
         )
-        text = exports.gpx_text(f"{who}, 14 May", "Invented trace, simulated at 1 Hz", [track])
+        text = gpx_geojson.gpx_text(f"{who}, 14 May", "Invented trace, simulated at 1 Hz", [track])
         _write(directory / "traces" / f"{part.operator}.gpx", text)
-    _write(directory / "truth.json", json.dumps(told.truth, indent=1) + "\n")
+    _write(directory / "expected.json", json.dumps(told.truth, indent=1) + "\n")
 
 
 def _write(path: Path, text: str) -> None:

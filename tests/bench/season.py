@@ -20,8 +20,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from cabapp.geometry.plane import Plane
-from cabapp.pages.gather import jobs_of
-from cabapp.pages.office import build
+from cabapp.reports.model.job_record import jobs_of
+from cabapp.reports.season.office_build import build
 from store import models, open_store
 from store.traces.trace_codec import make_trace, pack
 from sync import export_bundle, merge_bundles

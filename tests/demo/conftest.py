@@ -9,7 +9,7 @@ from cabapp.counting.job_count import JobCount
 from cabapp.track.swath import Switch
 from cabapp.track.tool import Tool
 from demo_db import farm
-from demo_db.tell import tell
+from demo_db.trace_generator import tell
 
 
 def switches_of(taps):

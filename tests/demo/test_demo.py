@@ -9,7 +9,7 @@ import pytest
 from cabapp.__main__ import main
 from cabapp.jobs.fields.season_history import seeded_at
 from demo_db import farm
-from demo_db.story import local
+from demo_db.scenario import local
 from store import models, open_store
 
 
@@ -139,7 +139,7 @@ def test_wrong_speed_is_wrong_usage(capsys):
 
 def test_truth_is_written_beside(short_demo):
     """What was put in lies beside the farm as JSON, with both operators' taps."""
-    truth = json.loads((short_demo.out / "truth.json").read_text("utf-8"))
+    truth = json.loads((short_demo.out / "expected.json").read_text("utf-8"))
     assert {"missed lanes", "lane driven twice", "rocks", "reception lost"} <= {
         f["name"] for f in truth["planted"]
     }

@@ -11,10 +11,10 @@ from geographiclib.geodesic import Geodesic
 import demo_db
 from cabapp.counting.job_count import JobCount
 from cabapp.position.recordings.trace_reader import read_trace
-from demo_db import drive, farm, story
+from demo_db import farm, scenario, vehicle_paths
 from demo_db.build import build, write_files
-from demo_db.compare import compare
-from demo_db.tell import scattered, tell
+from demo_db.fault_check import compare
+from demo_db.trace_generator import scattered, tell
 from store import models, open_store
 
 KEPT = Path(demo_db.__file__).parent
@@ -101,7 +101,7 @@ def test_a_loop_at_the_headland_is_as_long_as_it_must_be():
     Worked out by hand from three circles that touch; the word is Dubins' (1957) CCC.
     """
     d, r = 6.2, 8.0
-    loop = drive.turn((0, 0, 0.0), (0, d, np.pi), r, 2.0, -1)
+    loop = vehicle_paths.turn((0, 0, 0.0), (0, d, np.pi), r, 2.0, -1)
     a = np.arccos((d / 2 + r) / (2 * r))
     assert np.hypot(np.diff(loop.x), np.diff(loop.y)).sum() == pytest.approx(
         (np.pi + 4 * a) * r, rel=1e-3
@@ -116,8 +116,8 @@ def test_towed_tool_settles_on_its_circle():
     """
     radius, b, length = 20.0, 1.0, 5.5
     around = np.linspace(0, 6 * np.pi, 4000)
-    path = drive.line(np.column_stack([radius * np.cos(around), radius * np.sin(around)]), 2.0, 0)
-    tool = drive.towed(path, b, length)
+    path = vehicle_paths.line(np.column_stack([radius * np.cos(around), radius * np.sin(around)]), 2.0, 0)
+    tool = vehicle_paths.towed(path, b, length)
     assert np.hypot(*tool[-200:, :2].T) == pytest.approx(
         np.sqrt(radius**2 + b**2 - length**2), abs=0.01
     )
@@ -125,13 +125,13 @@ def test_towed_tool_settles_on_its_circle():
 
 def test_steering_wanders_as_a_persons_does():
     """The spacing between plain neighbouring lanes wanders by 0.3 to 0.5 m (1 sigma)."""
-    lanes = story.lanes(np.random.default_rng(3))[26:38]
+    lanes = scenario.lanes(np.random.default_rng(3))[26:38]
     u = np.arange(150.0, 850.0, 5.0)
     across = np.array(
         [np.interp(u, *(np.sort(lane.x), lane.y[np.argsort(lane.x)])) for lane in lanes]
     )
     spacing = np.diff(across, axis=0)
-    assert 0.3 < spacing.std() < 0.5 and spacing.mean() == pytest.approx(story.SPACING, abs=0.15)
+    assert 0.3 < spacing.std() < 0.5 and spacing.mean() == pytest.approx(scenario.SPACING, abs=0.15)
 
 
 @pytest.mark.parametrize("which", ["full_count", "short_count"])
@@ -159,7 +159,7 @@ def test_the_missed_lanes_are_one_sure_gap(told, full_count):
 
 def inside_headland(count):
     """Share of the ground inside the headland by passes, as counted."""
-    inner = farm.outline("heron").buffer(-story.HEADLAND - 14)
+    inner = farm.outline("heron").buffer(-scenario.HEADLAND - 14)
     u, v = scattered(inner, 200_000)
     lat, lon = farm.to_latlon(np.column_stack([u, v]))
     return np.bincount(count.grid.at(count.plane.to_xy(lat, lon)), minlength=6) / len(u)
@@ -171,8 +171,8 @@ def test_shares_by_passes_are_the_truths(monkeypatch, count_of):
     The truth is counted lane by lane from the tool's own path, at points, by other code. The lane
     driven with no reception is in the truth and must not be in the count.
     """
-    monkeypatch.setattr(story, "DRIFT", 0.0)
-    monkeypatch.setattr(story, "JITTER", 0.0)
+    monkeypatch.setattr(scenario, "DRIFT", 0.0)
+    monkeypatch.setattr(scenario, "JITTER", 0.0)
     told = tell()
     truth = np.array(
         [told.truth["inside_headland"]["share_by_passes"].get(str(n), 0.0) for n in range(6)]

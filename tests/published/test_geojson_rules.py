@@ -5,8 +5,8 @@ import json
 import pytest
 from shapely.geometry import shape
 
-from cabapp.pages.exports import feature, geojson_text
 from cabapp.position.boundaries.boundary_geojson import check_boundary
+from cabapp.reports.export.gpx_geojson import feature, geojson_text
 from store.errors import BoundaryRefused
 
 # the pair in the documentation of geojson-rewind

@@ -8,8 +8,8 @@ from datetime import datetime
 import numpy as np
 import pytest
 
-from cabapp.pages.exports import Track, Waypoint, gpx_text
 from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.reports.export.gpx_geojson import Track, Waypoint, gpx_text
 
 SPACE = "{http://www.topografix.com/GPX/1/1}"
 # the sequences of the schema

@@ -126,7 +126,7 @@ def test_any_mount_table_is_read(table):
 
 def test_the_command_exchanges_once(copies, work, tmp_path, monkeypatch, capsys):
     """`rollbook exchange DIR` merges what lies there, writes our bundle, and ends."""
-    monkeypatch.setattr("cabapp.commands.exchange.PAUSE_S", 0.0)
+    monkeypatch.setattr("cabapp.commands.copies.exchange.PAUSE_S", 0.0)
     work(copies[0], "Ada")
     export_bundle(copies[0], tmp_path / "shared")
     words = ["exchange", str(tmp_path / "shared"), "--store", str(copies[1].path)]

@@ -1,7 +1,7 @@
 """Collects every word and sentence that can come before an operator's eyes, out of the code itself.
 
-    python tests/window/collect_words.py            what words.json lacks, and what nobody says any more
-    python tests/window/collect_words.py --write    write words.json anew
+    python tests/window/collect_words.py            what phrases.json lacks, and what nobody says any more
+    python tests/window/collect_words.py --write    write phrases.json anew
 
 Two kinds. The screens say their words with `say("...")`, in code and in layout files. The session,
 the receiver, the store and the exchange speak plain English sentences; those are taken from their
@@ -20,18 +20,23 @@ os.environ.setdefault("KIVY_NO_ARGS", "1")
 os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
-phrases = importlib.import_module("cabapp.screens.parts.phrases")
+phrases = importlib.import_module("cabapp.screens.widgets.phrase_matcher")
 
 SCREENS = ROOT / "cabapp" / "screens"
-ENGLISH = SCREENS / "words.json"
+ENGLISH = SCREENS / "widgets" / "phrases.json"
 # modules all of whose sentences may be read in the cab
 SPEAKING = (
-    *sorted(str(path.relative_to(ROOT)) for path in (ROOT / "cabapp/session").glob("*.py")),
+    *sorted(str(path.relative_to(ROOT)) for path in (ROOT / "cabapp/session").rglob("*.py")),
+    *sorted(str(path.relative_to(ROOT)) for path in (ROOT / "cabapp/jobs").rglob("*.py") if path.stem not in ("stint_reader", "time_split", "trace_measurement")),
+    "cabapp/common/wording.py",
     *(f"cabapp/position/{name}.py" for name in (
-        "boundaries", "bothways", "fieldfiles", "fieldreaders", "finding", "health", "live", "rawlog", "replay", "team",
+        "boundaries/boundary_geojson", "calibration/side_offset_check", "boundaries/field_files", "boundaries/field_readers",
+        "receivers/discovery", "receivers/receiver_report", "receivers/receiver_thread", "recordings/raw_log",
+        "recordings/replay_source", "receivers/receiver_group", "boundaries/boundary_search", "boundaries/boundary_drive",
     )),
-    *(f"cabapp/screens/{name}.py" for name in ("boundary_files", "driven", "exchanging", "forms", "saying", "second_place", "sheet_words")),
-    "cabapp/screens/parts/health.py", "cabapp/screens/parts/running.py", "cabapp/planning/emergence.py",
+    *(f"cabapp/tablet/{name}.py" for name in ("exchange_runner", "automatic_backup", "hardware_status")),
+    *(f"cabapp/screens/{name}.py" for name in ("setup/form_fields", "system/message_queue", "stint/sheet_text", "system/event_loop")),
+    "cabapp/planning/emergence.py",
 )  # fmt: skip
 # below the cab, what is refused anywhere, and what these functions say, may be read in it
 BELOW = ("store", "sync")
@@ -48,20 +53,20 @@ PLAIN = {"join": "list", "len": "number"}
 
 
 def collected() -> set[str]:
-    """Return everything, as it stands in words.json."""
+    """Return everything, as it stands in phrases.json."""
     return said_by_screens() | said_from_tables() | spoken()
 
 
 def said_by_screens() -> set[str]:
     """Return every string that is given to `say` in the screens' code and layouts."""
     found = set()
-    for path in [*SCREENS.glob("*.py"), *SCREENS.glob("parts/*.py")]:
+    for path in SCREENS.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call) and _name(node.func) in ("say", "complain", "refuse", "FormRefused") and node.args:
                 first = node.args[0]
                 branches = [first.body, first.orelse] if isinstance(first, ast.IfExp) else [first]
                 found |= {b.value for b in branches if isinstance(b, ast.Constant) and len(b.value) > 1}
-    for path in [*SCREENS.glob("*.kv"), *SCREENS.glob("parts/*.kv")]:
+    for path in SCREENS.rglob("*.kv"):
         found |= set(re.findall(r'(?<![.\w])say\("([^"]*)"', path.read_text(encoding="utf-8")))
     return found
 
@@ -70,28 +75,29 @@ def said_from_tables() -> set[str]:
     """Return every entry of the tables whose entries are said one by one."""
     from cabapp.common.wording import WAYS, side, times
     from cabapp.jobs.records import stint_state
-    from cabapp.screens import forms, sheet_words
-    from cabapp.screens.parts.settings import LIGHTS
+    from cabapp.screens.setup import form_fields
+    from cabapp.screens.stint import sheet_text
     from cabapp.session.handover import sheet_builder
     from cabapp.session.handover.sheet_answers import ASKED
     from cabapp.session.taps.tap_details import MARKS, STONE_HIT
+    from cabapp.tablet.tablet_settings import LIGHTS
 
     found = {kind.capitalize() for kind in MARKS} | set(LIGHTS) | set(stint_state.UNDOABLE.values())
     found |= {*MARKS, STONE_HIT, *sheet_builder.STATES, *(state.capitalize() for state in sheet_builder.STATES)}
     found |= {word for one in ASKED for word in (one.name, *one.answers)} | set(WAYS)
     found |= {*phrases.DAYS, *phrases.MONTHS, phrases.DATE}
-    found |= set(forms.OPERATIONS) | {times(n) for n in (1, 2, 3)} | {side(-1), side(1)} | set(sheet_words.TITLES)
-    for form in forms.FORMS.values():
+    found |= set(form_fields.OPERATIONS) | {times(n) for n in (1, 2, 3)} | {side(-1), side(1)} | set(sheet_text.TITLES)
+    for form in form_fields.FORMS.values():
         found |= {form.title} | {line.words for line in form.lines}
         found |= {name for line in form.lines if line.kind == "choice" for _, name in line.choices}
     for name, wanted in (
-        ("stop", ["REASONS"]), ("pass_screen", ["MARKS", "WINGS", "AREAS"]), ("looking", ["POINTS", "QUESTIONS"]),
-        ("finish", ["KINDS", "CERTAINTIES"]),
+        ("stint/stop_screen", ["REASONS"]), ("work/pass_screen", ["MARKS", "WINGS", "AREAS"]), ("stint/inspection_screen", ["POINTS", "QUESTIONS"]),
+        ("stint/finish_screen", ["KINDS", "CERTAINTIES"]),
     ):  # fmt: skip
         for node in ast.parse((SCREENS / f"{name}.py").read_text(encoding="utf-8")).body:
             if isinstance(node, ast.Assign) and getattr(node.targets[0], "id", None) in wanted:
                 found |= {word for word in _leaves(ast.literal_eval(node.value))}
-    reasons = {word for word in found if word in ast.literal_eval(_value_of("stop", "REASONS"))}
+    reasons = {word for word in found if word in ast.literal_eval(_value_of("stint/stop_screen", "REASONS"))}
     return {word for word in found if word != "all"} | {reason.capitalize() for reason in reasons}
 
 
@@ -118,7 +124,7 @@ def spoken() -> set[str]:
     found = set()
     for name in SPEAKING:
         found |= _spoken_in(ast.parse((ROOT / name).read_text(encoding="utf-8")))
-    for path in (path for folder in BELOW for path in (ROOT / folder).glob("*.py")):
+    for path in (path for folder in BELOW for path in (ROOT / folder).rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             refused = isinstance(node, ast.Call) and "Refused" in _name(node.func)
             if refused or isinstance(node, ast.FunctionDef) and node.name in SAYING:

@@ -27,12 +27,12 @@ DRAW = '''
 import sys
 from types import SimpleNamespace
 import numpy as np
-from cabapp.screens.app import prepare
+from cabapp.screens.system.launcher import prepare
 prepare((800, 200), False)
 from kivy.base import EventLoop
 from kivy.core.window import Window
-from cabapp.screens.parts.map import GroundMap
-from cabapp.screens.parts.theme import THEME
+from cabapp.screens.map.ground_map import GroundMap
+from cabapp.screens.widgets.theme import THEME
 
 EventLoop.ensure_window()
 THEME.light = sys.argv[2]

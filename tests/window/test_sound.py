@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from cabapp.screens.parts.sound import NOTE_S, NOTES_HZ, Sounder, has_sound, write_sound
+from cabapp.screens.widgets.alert_sound import NOTE_S, NOTES_HZ, Sounder, has_sound, write_sound
 
 
 def test_the_sound_has_its_two_notes(tmp_path):

@@ -8,7 +8,7 @@ import pytest
 os.environ.setdefault("KIVY_NO_ARGS", "1")
 os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
 
-theme = importlib.import_module("cabapp.screens.parts.theme")  # only now may Kivy be loaded
+theme = importlib.import_module("cabapp.screens.widgets.theme")  # only now may Kivy be loaded
 
 
 @pytest.mark.parametrize(

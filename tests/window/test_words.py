@@ -13,8 +13,8 @@ os.environ.setdefault("KIVY_NO_ARGS", "1")
 os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
 
 SCREENS = Path(__file__).parents[2] / "cabapp" / "screens"
-words = importlib.import_module("cabapp.screens.parts.words")
-phrases = importlib.import_module("cabapp.screens.parts.phrases")
+words = importlib.import_module("cabapp.screens.widgets.translation")
+phrases = importlib.import_module("cabapp.screens.widgets.phrase_matcher")
 FIGURE = re.compile(r"(\{\w+\})")
 
 
@@ -57,7 +57,7 @@ def english_in(text):
 
 
 def test_the_file_holds_every_word_and_no_other(collector):
-    """words.json has just what the code can say, so a translator sees all of it once."""
+    """phrases.json has just what the code can say, so a translator sees all of it once."""
     kept = json.loads(words.ENGLISH.read_text(encoding="utf-8"))
     said = collector.collected()
     how = "python tests/window/collect_words.py --write makes it anew"
@@ -67,7 +67,7 @@ def test_the_file_holds_every_word_and_no_other(collector):
 
 def test_no_page_has_words_of_its_own():
     """In the layout files every text with letters is said, so that none stays English by mistake."""
-    for path in [*SCREENS.glob("*.kv"), *SCREENS.glob("parts/*.kv")]:
+    for path in SCREENS.rglob("*.kv"):
         for line in path.read_text(encoding="utf-8").splitlines():
             text = re.match(r"\s*(text|title|remark|words): (.*)", line)
             bare = re.sub(r'say\("[^"]*"|== "[^"]*"', "", text[2]) if text else ""

@@ -1,0 +1,41 @@
+"""`rollbook log`: the pages and files of what was done on a field."""
+
+import argparse
+import json
+import time
+from pathlib import Path
+
+from cabapp.common import paths as places
+from cabapp.reports.export.job_export import write_job
+from cabapp.reports.model.job_record import gather, jobs_of
+from store import open_store
+
+NAME = "log"
+HELP = "Write the field log, hand-over sheets, GPX and GeoJSON of a field's work."
+EXAMPLE = 'rollbook log --field "Heron Flat" --out pages'
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the command takes."""
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument(
+        "--field", metavar="NAME", help="all work on this field (default: all work on all fields)"
+    )
+    which.add_argument("--job", metavar="ID", help="one job, by the beginning of its id")
+    which.add_argument("--stint", metavar="ID", help="the job that this stint was part of")
+    parser.add_argument("--out", type=Path, metavar="DIR", required=True, help="where the pages go")
+    parser.add_argument("--json", action="store_true", help="print what was written as JSON")
+    places.store_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do it."""
+    with open_store(places.existing_store(args)) as store:
+        jobs = jobs_of(store, field=args.field, job=args.job, stint=args.stint)
+        written = [write_job(store, gather(store, job), args.out, time.time()) for job in jobs]
+    paths = [str(path) for one in written for group in one.values() for path in group]
+    if args.json:
+        print(json.dumps({"written": paths}))
+    else:
+        print("\n".join(paths))
+    return 0

@@ -1,0 +1,147 @@
+"""`rollbook demo`: an invented farm, two operators, two tablets, the office; all of it worked for real."""
+
+import argparse
+import json
+import sys
+import time
+from pathlib import Path
+
+from cabapp.common.clock import FASTEST, SLOWEST, ReplayClock
+from cabapp.common.progress import show
+from cabapp.reports.export.job_export import put, stem, write_job
+from cabapp.reports.model.job_record import gather, jobs_of
+from cabapp.reports.render.map_png import map_png
+from cabapp.reports.render.page_elements import map_of
+from demo_db.build import Built, build
+from demo_db.fault_check import compare
+from demo_db.result_report import report, words_of
+from demo_db.session_player import Played, play, replay_of
+from store import open_store
+from store.errors import Refused
+from sync import export_bundle, merge_bundles
+
+NAME = "demo"
+HELP = (
+    "Build an invented farm, roll half a field, hand it over, finish it, and show what came of it."
+)
+EXAMPLE = "rollbook demo --out rollbook-demo --speed 20"
+
+SHORT = 0.3
+"""A short demo's fields are so many times as long."""
+STEPS = 6
+"""What is done when both operators have gone home."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the command takes."""
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="DIR",
+        default=Path("rollbook-demo"),
+        help="where everything goes (default: rollbook-demo)",
+    )
+    parser.add_argument(
+        "--headless", action="store_true", help="open no window, even where there is a screen"
+    )
+    parser.add_argument(
+        "--speed",
+        type=_speed,
+        default=20.0,
+        metavar="N",
+        help="how many times faster the window replays, 1 to 60 (default: 20)",
+    )
+    parser.add_argument(
+        "--short", action="store_true", help="a shorter field, done in a third of the time"
+    )
+    parser.add_argument("--json", action="store_true", help="print what was found as JSON")
+
+
+def _speed(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not SLOWEST <= value <= FASTEST:
+        raise argparse.ArgumentTypeError(f"{SLOWEST:g} to {FASTEST:g}, not {text}")
+    return value
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do it."""
+    _may_write(args.out)
+    built = build(args.out, along=SHORT if args.short else 1.0)
+    bundles = args.out / "bundles"
+    with open_store(built.stores["tablet 1"]) as tablet:
+        oda = play(tablet, built.told.oda, built.rows, progress=show)
+        first = export_bundle(tablet, bundles)
+    with open_store(built.stores["tablet 2"]) as tablet:
+        _merged(merge_bundles(tablet, [first]))
+        tam = _second(args, tablet, built)
+        show(0, STEPS, "Tam Willet's tablet writes its records into a bundle")
+        second = export_bundle(tablet, bundles)
+    with open_store(built.stores["office"]) as office:
+        show(1, STEPS, "the office takes in both tablets' bundles")
+        merged = _merged(merge_bundles(office, [first, second]))
+        show(2, STEPS, "the office counts the field anew")
+        log = gather(office, next(job for job in jobs_of(office) if job.operation == "rolling"))
+        show(3, STEPS, "the office writes the pages")
+        pages = write_job(office, log, args.out / "pages", time.time())
+    show(4, STEPS, "the office draws the map")
+    drawn = map_of(log, f"{log.field.name}, {log.job.operation}")
+    pages["map"] = [put(args.out / "pages", f"{stem(log)}-map.svg", str(drawn))]
+    picture = args.out / "pages" / f"{stem(log)}-map.png"
+    picture.write_bytes(map_png(log))
+    pages["map"].append(picture)
+    show(5, STEPS, "the count is held against the story")
+    compared = compare(built.told.truth, log.count)
+    show(STEPS, STEPS, "the office is done")
+    found = report(log, {"Oda Bracken": oda, "Tam Willet": tam}, merged, compared, pages)
+    print(json.dumps(found) if args.json else words_of(found, log.words))
+    return 0
+
+
+def _may_write(directory: Path) -> None:
+    """Only an empty folder, or one of an earlier demo, is written to."""
+    if directory.exists() and not directory.is_dir():
+        raise Refused(f"{directory} is a file. Name a folder with --out.")
+    if directory.is_dir() and any(directory.iterdir()) and not (directory / "expected.json").exists():
+        raise Refused(
+            f"{directory} holds something that is no demo, so it was left alone. Name another folder with --out."
+        )
+
+
+def _merged(result):
+    if result.refused:
+        raise Refused(result.refused[0][1])
+    return result
+
+
+def _second(args: argparse.Namespace, tablet, built: Built) -> Played:
+    """The second operator's part: in the window where there is one, else headless."""
+    from cabapp.screens.system.launcher import NoScreen, prepare, run_cab
+
+    part = built.told.tam
+    if args.headless:
+        return play(tablet, part, built.rows, progress=show)
+    try:
+        prepare((1280, 800), False)
+    except NoScreen as why:
+        print(f"{why} The same work goes on without one.", file=sys.stderr)
+        return play(tablet, part, built.rows, progress=show)
+    seen = play(tablet, part, built.rows, until="start")
+    started = next(tap["t"] for tap in part.taps if tap["tap"] == "start")
+    print(
+        "Tam Willet has taken over and started, and the cab opens. "
+        "To leave it, hold its top left corner for three seconds.",
+        file=sys.stderr,
+    )
+    try:
+        run_cab(tablet, ReplayClock(started, args.speed), replay_of(part, started))
+    except NoScreen as why:
+        print(f"{why} The same work goes on without one.", file=sys.stderr)
+        rest = play(tablet, part, built.rows, after=started, progress=show)
+        seen.warnings += rest.warnings
+        return seen
+    print("The cab is closed. Now the office takes in what both tablets wrote; that takes some seconds.", file=sys.stderr)
+    return seen

@@ -1,0 +1,175 @@
+"""A job as files for a GIS: pass counts as a picture with its place on earth, and a GeoPackage.
+
+No further library is needed: PNG by zlib, the world file and its note by hand,
+GeoPackage by the sqlite3 of Python.
+
+ISO 11783-10 task data are not written. They could carry the boundary and the stints as
+tasks with time logs, but a pass count has no data dictionary entity, and what is read by
+a terminal that trusts it must be proven against one; a file that is only nearly right is
+worse there than none. GeoPackage and GeoJSON carry the same ground.
+"""
+
+import os
+import sqlite3
+import struct
+from datetime import UTC, datetime
+from pathlib import Path
+from xml.sax.saxutils import escape
+
+import numpy as np
+import shapely
+from pyproj import CRS
+from shapely.geometry import shape
+
+from cabapp.reports.export.job_export import put
+from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.render.map_png import png
+from store.errors import Refused
+
+OUTSIDE = 255
+"""Value of a picture's cells that lie outside the field."""
+
+_WGS84 = (
+    'GEOGCS["WGS 84",DATUM["WGS_1984",SPHEROID["WGS 84",6378137,298.257223563,AUTHORITY["EPSG","7030"]],'
+    'AUTHORITY["EPSG","6326"]],PRIMEM["Greenwich",0,AUTHORITY["EPSG","8901"]],'
+    'UNIT["degree",0.0174532925199433,AUTHORITY["EPSG","9122"]],AUTHORITY["EPSG","4326"]]'
+)
+_SCHEMA = """
+CREATE TABLE gpkg_spatial_ref_sys (srs_name TEXT NOT NULL, srs_id INTEGER PRIMARY KEY, organization TEXT NOT NULL,
+  organization_coordsys_id INTEGER NOT NULL, definition TEXT NOT NULL, description TEXT);
+CREATE TABLE gpkg_contents (table_name TEXT NOT NULL PRIMARY KEY, data_type TEXT NOT NULL, identifier TEXT UNIQUE,
+  description TEXT DEFAULT '', last_change DATETIME NOT NULL, min_x DOUBLE, min_y DOUBLE, max_x DOUBLE, max_y DOUBLE,
+  srs_id INTEGER, CONSTRAINT fk_gc_r_srs_id FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys(srs_id));
+CREATE TABLE gpkg_geometry_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, geometry_type_name TEXT NOT NULL,
+  srs_id INTEGER NOT NULL, z TINYINT NOT NULL, m TINYINT NOT NULL, CONSTRAINT pk_geom_cols PRIMARY KEY (table_name, column_name),
+  CONSTRAINT uk_gc_table_name UNIQUE (table_name), CONSTRAINT fk_gc_tn FOREIGN KEY (table_name) REFERENCES gpkg_contents(table_name),
+  CONSTRAINT fk_gc_srs FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys (srs_id));
+"""
+LAYERS = {
+    "field": ("MULTIPOLYGON", {"name": "TEXT", "crop": "TEXT", "operation": "TEXT", "season": "INTEGER",
+              "target": "INTEGER", "field_area_m2": "REAL", "none_m2": "REAL", "covered_m2": "REAL", "pass_area_m2": "REAL"}),
+    "gap": ("POLYGON", {"passes": "TEXT", "area_m2": "REAL", "width_m": "REAL", "certainty": "TEXT"}),
+    "mark": ("POINT", {"mark": "TEXT", "note": "TEXT"}),
+    "trace": ("MULTILINESTRING", {"operator": "TEXT", "tractor": "TEXT", "tool": "TEXT"}),
+}  # fmt: skip
+"""Layers of the GeoPackage, their geometry and their columns."""
+
+
+def counts(log: JobLog, directory: Path, stem: str) -> list[Path]:
+    """Write a job's counts as PNG with world file and note; return the paths."""
+    name = f"{stem}-counts.png"
+    grid = log.count.grid
+    values = np.minimum(grid.counts, OUTSIDE - 1).astype(np.uint8)
+    x0, y0 = grid.origin
+    rows, columns = values.shape
+    if log.count.field is not None:
+        shapely.prepare(log.count.field.polygon)
+        x = x0 + (np.arange(columns) + 0.5) * grid.cell
+        y = y0 + (np.arange(rows) + 0.5) * grid.cell
+        values[~shapely.contains_xy(log.count.field.polygon, *np.meshgrid(x, y))] = OUTSIDE
+    # A world file names the middle of the upper left cell, as GIS programs agree.
+    north = y0 + (rows - 0.5) * grid.cell
+    world = [grid.cell, 0.0, 0.0, -grid.cell, x0 + grid.cell / 2, north]
+    plane = log.count.plane
+    crs = CRS.from_proj4(f"+proj=laea +lat_0={plane.lat0!r} +lon_0={plane.lon0!r} +ellps=WGS84 +units=m +type=crs")
+    note = (
+        f"<PAMDataset><SRS>{escape(crs.to_wkt('WKT2_2019'))}</SRS><PAMRasterBand band=\"1\">"
+        f"<NoDataValue>{OUTSIDE}</NoDataValue></PAMRasterBand></PAMDataset>\n"
+    )
+    return [
+        put(directory, name, png(values[::-1])),
+        put(directory, f"{stem}-counts.pgw", "".join(f"{value:.12g}\n" for value in world)),
+        put(directory, f"{name}.aux.xml", note),
+    ]
+
+
+def geopackage(features: list[dict], path: Path) -> Path:
+    """Write features of `cabapp.reports.export.job_export.job_geojson` as a GeoPackage, a layer for each kind.
+
+    Parameters
+    ----------
+    features : list of dict
+        GeoJSON, WGS 84; the property ``kind`` names the layer.
+    path : Path
+
+    Raises
+    ------
+    Refused
+        When it cannot be written.
+
+    Notes
+    -----
+    OGC 12-128r18, GeoPackage 1.3: sections 1.1.1 (file), 1.1.2 (reference systems), 2.1 (features).
+    """
+    part = path.with_name(path.name + ".part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.unlink(missing_ok=True)
+        book = sqlite3.connect(part)
+        try:
+            with book:
+                _fill(book, features)
+        finally:
+            book.close()
+        os.replace(part, path)
+    except (OSError, sqlite3.Error) as error:
+        raise Refused(
+            f"{path} cannot be written ({error}). Look whether the folder may be written to and has room."
+        ) from error
+    return path
+
+
+def _fill(book: sqlite3.Connection, features: list[dict]) -> None:
+    book.execute(f"PRAGMA application_id = {0x47504B47}")
+    book.execute("PRAGMA user_version = 10300")
+    book.executescript(_SCHEMA)
+    book.executemany(
+        "INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?)",
+        [
+            ("Undefined cartesian", -1, "NONE", -1, "undefined", None),
+            ("Undefined geographic", 0, "NONE", 0, "undefined", None),
+            ("WGS 84 geodetic", 4326, "EPSG", 4326, _WGS84, "longitude, latitude in degrees"),
+        ],
+    )
+    for name, (kind, columns) in LAYERS.items():
+        rows = [one for one in features if one["properties"]["kind"] == name]
+        if rows:
+            _layer(book, name, kind, columns, rows)
+
+
+def _layer(book, name: str, kind: str, columns: dict[str, str], rows: list[dict]) -> None:
+    forms = [_as(kind, shape(row["geometry"])) for row in rows]
+    bounds = shapely.total_bounds(forms).tolist()
+    now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    told = ", ".join(f'"{column}" {of}' for column, of in columns.items())
+    book.execute(f'CREATE TABLE "{name}" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom {kind}, {told})')  # fmt: skip
+    book.execute(
+        "INSERT INTO gpkg_contents VALUES (?, 'features', ?, '', ?, ?, ?, ?, ?, 4326)",
+        (name, name, now, *bounds),
+    )
+    book.execute(
+        "INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, 4326, 0, 0)", (name, kind)
+    )
+    marks = ", ".join("?" * (len(columns) + 1))
+    named = ", ".join(f'"{column}"' for column in columns)
+    book.executemany(
+        f'INSERT INTO "{name}" (geom, {named}) VALUES ({marks})',
+        [
+            (_binary(form), *(row["properties"].get(column) for column in columns))
+            for form, row in zip(forms, rows, strict=True)
+        ],
+    )
+
+
+def _as(kind: str, form):
+    """A geometry in its layer's kind: a polygon in a layer of several is one of one."""
+    if kind == "MULTIPOLYGON" and form.geom_type == "Polygon":
+        return shapely.MultiPolygon([form])
+    return form
+
+
+def _binary(form) -> bytes:
+    """A geometry as GeoPackage keeps it: magic, version, flags (little endian, box x and y), then WKB."""
+    west, south, east, north = form.bounds
+    head = struct.pack("<2sBBi4d", b"GP", 0, 0b011, 4326, west, east, south, north)
+    return head + shapely.to_wkb(form, byte_order=1)

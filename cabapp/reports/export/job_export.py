@@ -1,0 +1,171 @@
+"""Writes a job's pages and files into a folder, each whole or not at all."""
+
+import math
+import os
+import re
+import unicodedata
+from pathlib import Path
+
+import numpy as np
+import shapely
+
+from cabapp.reports.export import gpx_geojson
+from cabapp.reports.job.field_log import field_log
+from cabapp.reports.job.hand_over_page import hand_over_sheet
+from cabapp.reports.model.job_record import JobLog, gather
+from store import Store
+from store.errors import Refused
+
+
+def stem(log: JobLog) -> str:
+    """The beginning of a job's file names: plain letters and digits only.
+
+    Two fields of one name keep apart by the beginning of the job's id.
+    """
+    plain = unicodedata.normalize("NFKD", f"{log.field.name} {log.job.operation} {log.job.season}")
+    words = re.findall(r"[a-z0-9]+", plain.encode("ascii", "ignore").decode().lower())
+    return "-".join(["-".join(words)[:60].strip("-"), log.job.id[:4]]).strip("-")
+
+
+def write_job(
+    store: Store, log: JobLog, directory: Path, now: float, every: float = 0.0
+) -> dict[str, list[Path]]:
+    """Write field log, hand-over sheets, GPX and GeoJSON of a job.
+
+    Parameters
+    ----------
+    store : Store
+        Where the job is from: a hand-over sheet shows the field as it was then.
+    log : JobLog
+    directory : Path
+        Made when it is not there.
+    now : float
+        When this is done, POSIX s.
+    every : float
+        As in `job_gpx`.
+
+    Returns
+    -------
+    dict
+        Paths written under ``"log"``, ``"hand_over"``, ``"gpx"`` and ``"geojson"``.
+
+    Raises
+    ------
+    Refused
+        When the folder cannot be written to.
+    """
+    name = stem(log)
+    sheets = [
+        (
+            f"{name}-hand-over-{k}.html",
+            hand_over_sheet(gather(store, log.job, row.at), row, receipts, now),
+        )
+        for k, (row, receipts) in enumerate(log.hand_overs, 1)
+    ]
+    return {
+        "log": [put(directory, f"{name}.html", field_log(log, now))],
+        "hand_over": [put(directory, file, text) for file, text in sheets],
+        "gpx": [put(directory, f"{name}.gpx", job_gpx(log, every))],
+        "geojson": [put(directory, f"{name}.geojson", job_geojson(log))],
+    }
+
+
+def put(directory: Path, name: str, content: str | bytes) -> Path:
+    """Write a file beside its name and rename it into place; text as UTF-8. The same is left alone."""
+    path = Path(directory) / name
+    part = path.with_name(path.name + ".part")
+    content = content if isinstance(content, bytes) else content.encode("utf-8", "replace")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if path.is_file() and path.stat().st_size == len(content) and path.read_bytes() == content:
+            return path
+        part.write_bytes(content)
+        os.replace(part, path)
+    except OSError as error:
+        raise Refused(
+            f"{path} cannot be written ({error.strerror}). Look whether the folder may be written to and has room."
+        ) from error
+    return path
+
+
+def job_gpx(log: JobLog, every: float = 0.0) -> str:
+    """The job as GPX 1.1: a track for every stint, a waypoint for every mark with a place.
+
+    Of the fixes in each `every` seconds the first is written; 0 writes all of them.
+    """
+    tracks = []
+    for s in log.stints:
+        name = f"{s.operator}, {log.words.when(s.row.at)}"
+        desc = f"{log.job.operation} {log.field.name}, {s.tractor}, {s.tool}"
+        kept = slice(None)
+        if every and len(s.trace.t):
+            kept = np.diff(np.floor(s.trace.t / every), prepend=-np.inf) != 0
+        columns = (getattr(s.trace, one)[kept] for one in ("t", "lat", "lon", "quality"))
+        tracks.append(gpx_geojson.Track(name, desc, *columns))
+    marks = [
+        gpx_geojson.Waypoint(m.kind, m.lat, m.lon, m.at, m.note or "")
+        for m in log.marks if m.lat is not None and m.lon is not None
+    ]  # fmt: skip
+    desc = "Traces are the antenna's, whether or not work was going on."
+    if every:
+        desc += f" A fix every {every:g} s; 'rollbook log' writes them all."
+    return gpx_geojson.gpx_text(
+        f"{log.field.name}, {log.job.operation} {log.job.season}", desc, tracks, marks
+    )
+
+
+def job_geojson(log: JobLog) -> str:
+    """The job as GeoJSON: boundary with its areas, gaps, marks and the antenna's way."""
+    tally, features = log.tally, []
+    areas = {
+        "field_area_m2": _two(tally.field_area), "none_m2": _two(tally.none), "covered_m2": _two(tally.covered),
+        "pass_area_m2": _two(tally.pass_area), "target": log.job.target,
+        "by_count_m2": {str(n): _two(a) for n, a in sorted(tally.by_count.items())},
+    }  # fmt: skip
+    if log.field.boundary is not None:
+        features.append(
+            gpx_geojson.feature(
+                log.field.boundary, kind="field", name=log.field.name, crop=log.field.crop,
+                operation=log.job.operation, season=log.job.season, **areas,
+            )
+        )  # fmt: skip
+    for gap in log.gaps:
+        lat, lon = log.count.plane.to_latlon(np.vstack([gap.ring, gap.ring[:1]]))
+        features.append(
+            gpx_geojson.feature(
+                {"type": "Polygon", "coordinates": [np.column_stack([lon, lat]).tolist()]},
+                kind="gap", passes="none" if gap.kind == "none" else "short", area_m2=_two(gap.area),
+                width_m=_two(gap.width), certainty=gap.certainty,
+                about="the narrowest rectangle around it; area_m2 is the ground itself",
+            )
+        )  # fmt: skip
+    for mark in log.marks:
+        if mark.lat is not None and mark.lon is not None:
+            place = {"type": "Point", "coordinates": [mark.lon, mark.lat]}
+            features.append(gpx_geojson.feature(place, kind="mark", mark=mark.kind, note=mark.note))
+    for s in log.stints:
+        way = _way(s)
+        if way:
+            features.append(
+                gpx_geojson.feature(
+                    way, kind="trace", operator=s.operator, tractor=s.tractor, tool=s.tool
+                )
+            )
+    return gpx_geojson.geojson_text(features)
+
+
+def _way(s) -> dict | None:
+    """A stint's trace as lines, a point dropped where it lies within a metre of them."""
+    track = gpx_geojson.Track("", "", s.trace.t, s.trace.lat, s.trace.lon, s.trace.quality)
+    lines = []
+    for span in gpx_geojson.spans(track):
+        points = np.column_stack([s.trace.lon[span], s.trace.lat[span]])
+        if len(points) > 1:
+            lines.append(
+                np.asarray(shapely.simplify(shapely.LineString(points), 9e-6).coords).tolist()
+            )
+    return {"type": "MultiLineString", "coordinates": lines} if lines else None
+
+
+def _two(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else round(float(value), 2)

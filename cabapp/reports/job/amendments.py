@@ -1,0 +1,84 @@
+"""Taps and corrections in words: what counts now, what was first written, who mended it and why."""
+
+from collections import Counter
+
+from cabapp.common.wording import times
+from cabapp.jobs.records.stint_reader import StintLog
+from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.render import page_elements
+
+
+def correction_words(row, log: JobLog) -> dict:
+    """A correction in words: when, who, what (was and now is), why."""
+    detail = dict(row.detail or {})
+    taken_back = detail.pop("void", False)
+    was = detail.pop("was", {})
+    was = was if isinstance(was, dict) else {}
+    said = ["taken back"] if taken_back else []
+    for key, value in detail.items():
+        old = f" (was {_value(key, was[key], log)})" if key in was else ""
+        said.append(f"{_COLUMN.get(key, key.replace('_', ' '))}: {_value(key, value, log)}{old}")
+    if any(row.corrects_id in s.passed_over for s in log.stints):
+        said.append("not followed: it would upset the order of the taps")
+    return {
+        "at": log.words.when(row.at), "who": log.names.get(row.operator_id, "–"),
+        "what": ", ".join([row.corrects_table.replace("_", " "), *said]), "why": row.reason,
+    }  # fmt: skip
+
+
+_COLUMN = {
+    "operator_id": "operator", "tractor_id": "tractor", "tool_id": "tool", "width_m": "width",
+    "litres": "fuel", "at": "time", "price_per_l": "price a litre",
+}  # fmt: skip
+
+
+def _value(key: str, value, log: JobLog) -> str:
+    """A corrected value as a person says it."""
+    number = isinstance(value, (int, float)) and not isinstance(value, bool)
+    if value is None:
+        return "nothing"
+    if key.endswith("_id"):
+        return log.names.get(value, "?")
+    if number and key.endswith("_m"):
+        return log.words.units.length(value)
+    if number and key == "litres":
+        return log.words.units.volume(value)
+    if number and key == "at":
+        return log.words.second(value)
+    return str(value)
+
+
+def taps_of_stint(s: StintLog, log: JobLog) -> dict:
+    """A stint's taps in words, each as it now counts, and what it was warned of."""
+    shown = [tap for tap in s.taps if tap.kind not in ("undo", *_COUNTED)]
+    return {
+        "operator": f"{s.operator}, {log.words.when(s.row.at)}",
+        "warned": _warned(s),
+        "taps": [
+            {
+                "at": log.words.second(tap.at), "instant": page_elements.instant(tap.at),
+                "words": page_elements.tap_words(tap, log) + _mended(s.mended.get(tap.id), log),
+                "undone": tap.id in s.undone,
+            }
+            for tap in shown
+        ],
+    }  # fmt: skip
+
+
+def _mended(old, log: JobLog) -> str:
+    """What a corrected tap was before."""
+    if old is None:
+        return ""
+    return f" (corrected; written at {log.words.second(old.at)} as “{page_elements.tap_words(old, log)}”)"
+
+
+_COUNTED = ("warned", "i_know")
+"""Shown as numbers and without what came of them: a log is not there to blame."""
+
+
+def _warned(s: StintLog) -> str:
+    about = Counter(page_elements.warned_words(tap) for tap in s.taps if tap.kind == "warned")
+    said = [f"{what} {times(n)}" for what, n in about.most_common()]
+    known = sum(tap.kind == "i_know" for tap in s.taps)
+    said += [f"“I know” {times(known)}"] if known else []
+    return f"Warned: {', '.join(said)}." if said else "No warnings."

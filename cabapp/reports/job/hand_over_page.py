@@ -1,0 +1,251 @@
+"""The hand-over sheet on paper: the nine points, with the map and the next pass on it."""
+
+import math
+
+from cabapp.common.farm_format import share
+from cabapp.common.wording import times, verb
+from cabapp.reports.job.field_log import figures
+from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.render import page_elements
+from cabapp.session.handover import sheet_builder as session_sheet
+from cabapp.session.handover.sheet_answers import told_of
+
+
+def hand_over_sheet(log: JobLog, row, receipts: list, now: float) -> str:
+    """Write the sheet of one hand-over.
+
+    Parameters
+    ----------
+    log : JobLog
+        The job as it stood at the hand-over.
+    row : store.models.HandOver
+    receipts : list of store.models.HandOverReceipt
+    now : float
+        When the page is written, POSIX s.
+
+    Returns
+    -------
+    str
+        One self-contained HTML page.
+    """
+    words, sheet = log.words, row.sheet or {}
+    page = {
+        "farm": log.farm.name if log.farm else "",
+        "field": log.field.name,
+        "operation": log.job.operation,
+        "target_words": times(log.job.target),
+        "state": row.state,
+        "at": words.when(row.at),
+        "zone": words.zone_words(row.at),
+        "written": f"{words.when(now)} ({words.zone_words(now)})",
+        "figures": figures(log),
+        "map": page_elements.map_of(
+            log, f"{log.field.name} at the hand-over", tallest=450, **_places(log, row, sheet)
+        ),
+        "points": _points(log, row, sheet),
+        "misses": _misses(receipts, log),
+        **_names(log, row, receipts, sheet),
+    }
+    return page_elements.TEMPLATES.get_template("hand_over.html").render(page)
+
+
+def _points(log: JobLog, row, sheet: dict) -> list[dict]:
+    """The nine points: what the log knows of each, then what the outgoing operator said of it."""
+    points = []
+    for key, (name, said) in zip(session_sheet.POINTS, _POINTS, strict=True):
+        told = [f"{one[:1].upper()}{one[1:]}." for one in told_of(sheet, key)]
+        points.append({"name": name, "words": " ".join([said(log, row, sheet), *told])})
+    return points
+
+
+def _places(log: JobLog, row, sheet: dict) -> dict:
+    """The next pass and the standing tool, m on the plane, as far as they are known."""
+    found, plane = {}, log.count.plane
+    if row.next_lat is not None and row.next_lon is not None:
+        found["next_pass"] = tuple(plane.to_xy(row.next_lat, row.next_lon)[0])
+    stands = _part(sheet, "where").get("tool_at")
+    if stands:
+        x, y = plane.to_xy(stands["lat"], stands["lon"])[0]
+        found["machine"] = (x, y, _last_heading(log))
+    return found
+
+
+def _last_heading(log: JobLog) -> float:
+    """Which way the last stint's trace was going at its end, rad; 0 when it never moved."""
+    trace = log.stints[-1].trace
+    xy = log.count.plane.to_xy(trace.lat, trace.lon)
+    xy = xy[~(xy != xy).any(axis=1)]
+    for k in range(len(xy) - 2, -1, -1):
+        dx, dy = xy[-1] - xy[k]
+        if math.hypot(dx, dy) > 3.0:
+            return math.atan2(dy, dx)
+    return 0.0
+
+
+def _part(sheet: dict, key: str) -> dict:
+    value = sheet.get(key)
+    return value if isinstance(value, dict) else {}
+
+
+def _state(log, row, sheet) -> str:
+    why = _part(sheet, "state").get("why")
+    return row.state + (f" (stopped: {why})" if why else "")
+
+
+def _where(log, row, sheet) -> str:
+    words, where = log.words, _part(sheet, "where")
+    tally, target = log.tally, log.job.target
+    said = []
+    if tally.field_area:
+        done = verb(log.job.operation).lower()
+        said.append(
+            f"{done} {times(target)} or more {share(log.reached, tally.field_area)}, too few "
+            f"{share(tally.covered - log.reached, tally.field_area)}, never {share(tally.none, tally.field_area)}."
+        )
+    coming = where.get("next")
+    if coming is None:
+        said.append("Where the next pass begins is not known.")
+    elif coming.get("side"):
+        lap = words.units.length(coming.get("lap_m"))
+        said.append(
+            f"Next pass: turn round, on the {coming['side']} of the last one, lapping it {lap}."
+        )
+    else:
+        said.append("Next pass: go on from here.")
+    if row.next_lat is not None and row.next_lon is not None:
+        said.append(f"It begins {words.from_gate(row.next_lat, row.next_lon, log.gate)}.")
+    text = " ".join(said)
+    return text[:1].upper() + text[1:]
+
+
+def _odd(log, row, sheet) -> str:
+    odd, words, said = _part(sheet, "odd"), log.words, []
+    if odd.get("once_only"):
+        said.append("Part of this field is to be covered once only")
+    for spell in odd.get("part_width") or []:
+        said.append(
+            f"wing {spell.get('wing')} {words.time(spell.get('from'))} to {words.time(spell.get('to'))}"
+        )
+    if odd.get("wing_now") not in (None, "all"):
+        said.append(f"wing is {odd['wing_now']} now")
+    lost = odd.get("position_unknown_s")
+    said.append(
+        "position always known"
+        if lost == 0
+        else f"no position for {words.spell(lost)} while working"
+    )
+    ground = odd.get("ground") or {}
+    said += [f"{str(key).replace('_', ' ')}: {value}" for key, value in ground.items()]
+    return _sentence(said)
+
+
+def _marks(log, row, sheet) -> str:
+    said = []
+    for mark in sheet.get("marks") or []:
+        placed = mark.get("lat") is not None and mark.get("lon") is not None
+        where = (
+            log.words.from_gate(mark["lat"], mark["lon"], log.gate) if placed else "place not known"
+        )
+        note = f" ({mark['note']})" if mark.get("note") else ""
+        said.append(f"{mark.get('kind')}{note}, {where}")
+    return _sentence(said) if said else "None written."
+
+
+def _machine(log, row, sheet) -> str:
+    machine, units = _part(sheet, "machine"), log.words.units
+    said = [
+        f"{machine.get('tractor', '?')} with {machine.get('tool', '?')}, {units.length(machine.get('width_m'))} wide"
+    ]
+    said.append(
+        f"antenna to hitch {units.length(machine.get('antenna_to_hitch_m'))}, "
+        f"hitch to tool {units.length(machine.get('hitch_to_line_m'))}"
+    )
+    fuel = machine.get("last_fuel")
+    if fuel:
+        said.append(
+            f"last fuel {units.volume(fuel.get('litres'))} at {log.words.when(fuel.get('at'))}"
+        )
+    else:
+        said.append("no fuel written")
+    if machine.get("tool_hours") is not None:
+        every = machine.get("grease_every_h")
+        grease = f", grease every {every:g} h" if every else ""
+        said.append(f"tool has worked {machine['tool_hours']:.1f} h in this logbook{grease}")
+    if machine.get("faults"):
+        said.append(f"not right when last looked at: {', '.join(map(str, machine['faults']))}")
+    return _sentence(said)
+
+
+def _seeder(log, row, sheet) -> str:
+    seen = _part(sheet, "seeder")
+    if not seen:
+        return "Not seen."
+    where = ""
+    if seen.get("lat") is not None and seen.get("lon") is not None:
+        where = f", {log.words.from_gate(seen['lat'], seen['lon'], log.gate)}"
+    return f"Seen at {log.words.time(seen.get('at'))}{where}."
+
+
+def _if_then(log, row, sheet) -> str:
+    return " ".join(str(one) for one in sheet.get("if_then") or []) or "Nothing said."
+
+
+def _to_do(log, row, sheet) -> str:
+    listed = sheet.get("to_do")
+    if listed is None:
+        return "Not known: no boundary."
+    said = [
+        f"{'never' if gap.get('kind') == 'none' else 'too few'} {log.words.area(gap.get('area_m2'))}, "
+        f"{gap.get('certainty')}, {log.words.from_gate(gap['lat'], gap['lon'], log.gate)}"
+        for gap in listed[:4]
+    ]
+    rest = f"; and {len(listed) - 4} more" if len(listed) > 4 else ""
+    return _sentence(said)[:-1] + rest + "." if said else "No gaps found."
+
+
+def _closing(log, row, sheet) -> str:
+    closing = _part(sheet, "closing")
+    phone = f", phone {closing['phone']}" if closing.get("phone") else ""
+    how = "Left for whoever comes next" if row.left_for else "Face to face"
+    return f"{how}. From {closing.get('outgoing', '?')}{phone}."
+
+
+_POINTS = (
+    ("state", _state), ("where, and the next pass", _where), ("what is odd", _odd), ("marks", _marks),
+    ("machine", _machine), ("seeder", _seeder), ("if … then", _if_then),
+    ("ground still to do", _to_do), ("handed on", _closing),
+)  # fmt: skip
+
+
+def _sentence(said: list[str]) -> str:
+    text = "; ".join(said)
+    return text[:1].upper() + text[1:] + "."
+
+
+def _names(log: JobLog, row, receipts: list, sheet: dict) -> dict:
+    giver = _part(sheet, "closing").get("outgoing") or next(
+        (s.operator for s in log.stints if s.row.id == row.stint_id), "?"
+    )
+    closed = [r for r in receipts if r.agreed]
+    if not closed:
+        return {
+            "outgoing": f"handed over by {giver}, {log.words.when(row.at)}",
+            "incoming": "taken over by",
+        }
+    last = closed[-1]
+    off = "" if last.metres_off is None else f", {log.words.units.length(last.metres_off)} off"
+    who = log.names.get(last.operator_id, "?")
+    return {
+        "outgoing": f"handed over by {giver}, {log.words.when(row.at)}",
+        "incoming": f"taken over by {who}, {log.words.when(last.at)}: showed the next pass{off}",
+    }
+
+
+def _misses(receipts: list, log: JobLog) -> str:
+    wrong = [r for r in receipts if not r.agreed]
+    if not wrong:
+        return ""
+    told = ", ".join(
+        f"{log.names.get(r.operator_id, '?')} at {log.words.time(r.at)}" for r in wrong
+    )
+    return f"Shown in the wrong place first: {told}."

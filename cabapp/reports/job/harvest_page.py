@@ -1,0 +1,128 @@
+"""The harvest sheet: one page a field for a crew that has never been there.
+
+Where the gate is, where to raise the header and what lies about, in the order one
+comes by it driving from the gate.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from cabapp.common.wording import times, verb
+from cabapp.planning.gap_route import Strip, shortest
+from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.render import page_elements
+from cabapp.reports.render.html_tables import Link, Table, page
+
+MOST = 18
+"""Lines on the one page; what is left out is said."""
+TURN_M = 9.0
+"""Tightest turn of a combine, m; it hardly matters to the order (our own choice)."""
+SMALLEST = 4.0
+"""Ground smaller than this, m2, stops no header (our own choice)."""
+
+
+@dataclass(frozen=True)
+class Stop:
+    """A place to look out for: what, what to do, m on the plane and degrees."""
+
+    what: str
+    do: str
+    size: str
+    x: float
+    y: float
+    lat: float
+    lon: float
+
+
+_DO = {
+    "rock": "raise header", "rock pile": "go round", "pole": "go round", "well": "go round",
+    "slough": "wet: keep off", "soft ground": "wet: keep off", "power line": "look up: auger down",
+    "gate": "way in", "ditch": "keep off",
+}  # fmt: skip
+
+
+def harvest_sheet(log: JobLog, stem: str, now: float) -> str:
+    """Write the harvest sheet of a job's field.
+
+    Parameters
+    ----------
+    log : JobLog
+    stem : str
+        Beginning of the names of the job's pages.
+    now : float
+        When the page is written, POSIX s.
+    """
+    words, done = log.words, verb(log.job.operation).lower()
+    stops, left = places(log)
+    ordered = in_order(stops, log.count.plane.to_xy(*log.gate)[0] if log.gate else None)
+    rows = [
+        [str(n), stop.what, stop.do, stop.size, words.from_gate(stop.lat, stop.lon, log.gate),
+         _degrees(stop.lat, stop.lon)]
+        for n, stop in enumerate(ordered, 1)
+    ]  # fmt: skip
+    heads = [("no.", ""), ("what", ""), ("do", "t"), ("size", "n"),
+             ("where", "t"), ("latitude, longitude", "t")]  # fmt: skip
+    gate = _degrees(*log.gate) if log.gate else ""
+    notes = [f"The gate is at {gate}." if log.gate else "No gate is written in this logbook.", f"Never {done} or {done} too few times: stones may stand above ground there."]
+    if left:
+        notes.append(f"{left} smaller places are left out; the field log has them all.")
+    if log.count.field is None:
+        notes.append("The field has no boundary in this logbook: ground never covered is not known.")
+    notes.append(f"{verb(log.job.operation)}, not planted. Only what somebody marked is on this page.")
+    return page(
+        f"{log.farm.name if log.farm else ''} · harvest sheet", log.field.name, words, now,
+        [Table("In driving order from the gate" if log.gate else "In driving order", heads, rows or [["–", "nothing marked", "", "", "", ""]], key="stops")],
+        right=", ".join(x for x in (log.field.crop, f"{done} {times(log.job.target)}", words.day(log.ended)) if x),
+        figure=page_elements.map_of(
+            log, f"{log.field.name} with numbered places",
+            gaps=[(n, stop.x, stop.y) for n, stop in enumerate(ordered, 1)], tallest=430,
+        ),
+        notes=notes, links=[Link("field log", f"{stem}.html")], at=log.ended,
+    )  # fmt: skip
+
+
+def _degrees(lat: float, lon: float) -> str:
+    return f"{lat:.5f}, {lon:.5f}".replace("-", "−")
+
+
+def places(log: JobLog) -> tuple[list[Stop], int]:
+    """Return the marks and the ground to look out for, and how many places were left out.
+
+    Marks come first, then bare ground, then short; what is likely the receiver's error is
+    left out.
+    """
+    plane, words, found = log.count.plane, log.words, []
+    for mark in log.marks:
+        if mark.lat is not None and mark.lon is not None:
+            x, y = plane.to_xy(mark.lat, mark.lon)[0]
+            note = f" ({mark.note})" if mark.note else ""
+            found.append(Stop(mark.kind + note, _DO.get(mark.kind, "look out"), "", x, y, mark.lat, mark.lon))
+    done = verb(log.job.operation).lower()
+    real = [gap for gap in page_elements.ranked(log) if gap.area >= SMALLEST and gap.certainty != "cannot tell"]
+    lost = [gap for gap in log.gaps if gap.certainty == "cannot tell" and gap.area >= SMALLEST and not gap.edge]
+    for gap in real + lost:
+        lat, lon = (float(a[0]) for a in plane.to_latlon([[gap.x, gap.y]]))
+        what = f"never {done}" if gap.kind == "none" else f"{done} too few"
+        what += " (perhaps)" if gap.certainty != "sure" else ""
+        size = f"{words.area(gap.area)}, {words.units.length(gap.width)} wide"
+        found.append(Stop(what, "raise header", size, gap.x, gap.y, lat, lon))
+    return found[:MOST], max(0, len(found) - MOST)
+
+
+def in_order(stops: list[Stop], start) -> list[Stop]:
+    """Put places in driving order: the shortest way from a start, m on the plane.
+
+    Without a start, from the place farthest south. By `cabapp.planning.gap_route.shortest`.
+    """
+    if len(stops) < 2:
+        return stops
+    if start is None:
+        first = min(stops, key=lambda stop: stop.y)
+        start = (first.x, first.y)
+    middle = np.mean([(stop.x, stop.y) for stop in stops], axis=0)
+    ahead = float(np.arctan2(middle[1] - start[1], middle[0] - start[0]))
+    # a strip of a metre towards the middle: a place has no ends of its own
+    strips = [Strip(((s.x, s.y), (s.x + 1.0, s.y)), 1.0) for s in stops]
+    way = shortest(strips, (float(start[0]), float(start[1]), ahead), TURN_M)
+    return [stops[k] for k, _ in way.order]

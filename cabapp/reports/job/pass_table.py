@@ -1,0 +1,45 @@
+"""How straight each pass was and how far it lies from the one beside it: the ground's business, no person's.
+
+Passes stand in their order across the field, without names and times: how somebody drives by the hour
+is that person's own affair, and is on no page.
+"""
+
+import numpy as np
+
+from cabapp.counting.spacing import Pass, steadiness
+from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.render.html_tables import Table
+
+MOST = 60
+"""Lines on the page; those beyond are left out, and how many is said."""
+
+
+def passes_table(log: JobLog) -> Table | None:
+    """Return the straight passes of a job; None where there is none."""
+    units, aim = log.words.units, log.stints[0].row.width_m / log.job.target if log.stints else 0.0
+    found = steadiness(log.count.pieces(), aim) if aim > 0 else None
+    if found is None or not found.passes:
+        return None
+    apart = {one.at: one.metres for one in found.spacings}
+    ordered = in_order(found.passes)
+    rows = [
+        [str(n), units.distance(one.length), units.length(one.rms), units.length(apart.get(one.end))]
+        for n, one in enumerate(ordered[:MOST], 1)
+    ]
+    straight = np.median([one.rms for one in found.passes])
+    middle = ["middle", "", units.length(straight), units.length(np.median(list(apart.values())) if apart else None)]
+    note = "in order across the field, without names; sideways error against the line of best fit"
+    if len(ordered) > MOST:
+        note += f"; {len(ordered) - MOST} more are left out"
+    heads = [("pass", ""), ("length", "n"), ("sideways error", "n"), ("from the pass beside it", "n")]
+    return Table("How straight", heads, rows, [middle], note, "passes")
+
+
+def in_order(passes: tuple[Pass, ...]) -> list[Pass]:
+    """Return passes by heading, to 15 degrees and there as back, and within that across the field."""
+    def place(one):
+        lane = round(one.heading % np.pi / np.deg2rad(15.0)) % 12
+        way = lane * np.deg2rad(15.0)
+        return lane, one.y * np.cos(way) - one.x * np.sin(way)
+
+    return sorted(passes, key=place)

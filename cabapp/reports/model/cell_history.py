@@ -1,0 +1,98 @@
+"""Who covered which ground when, cell by cell, small enough to lie in a page for its script.
+
+The page's map is drawn without it; the script adds what lies under the pointer and the time slider.
+"""
+
+import base64
+import math
+import zlib
+
+import numpy as np
+
+from cabapp.common.wording import verb
+from cabapp.reports.model.job_record import JobLog
+
+MOST_CELLS = 300_000
+"""Cells on a page: 3 m on a field of 259 ha."""
+SMALLEST = 1.0
+"""m; no receiver tells more."""
+STEP_S = 300.0
+"""Times are told to so many seconds."""
+MOST_PASSES = 8
+"""Passes told of one place; more are counted and not told."""
+
+
+def passes_by_cell(log: JobLog, frame: tuple) -> tuple[np.ndarray, np.ndarray]:
+    """Return when and by whom each cell was covered.
+
+    Parameters
+    ----------
+    log : JobLog
+    frame : tuple
+        Cell, m, first column and row, columns and rows.
+
+    Returns
+    -------
+    planes : ndarray of int, shape (passes, rows, columns)
+        Of a cell's first, second ... pass the number of a moment, from 1; 0 for none.
+    moments : ndarray, shape (n, 2)
+        Stint and POSIX s of each moment, in order of time.
+    """
+    cell, i0, j0, columns, rows = frame
+    k, x0, x1, t, stint = log.count.visits(cell)
+    first = np.maximum(np.ceil(x0 / cell - 0.5).astype(np.int64) - i0, 0)
+    last = np.minimum(np.ceil(x1 / cell - 0.5).astype(np.int64) - i0, columns)
+    some = (last > first) & (k >= j0) & (k < j0 + rows)
+    k, first, last, t, stint = (one[some] for one in (k, first, last, t, stint))
+    if not len(k):
+        return np.zeros((0, rows, columns), np.int64), np.zeros((0, 2))
+    when = np.floor(t / STEP_S) * STEP_S
+    moments, number = np.unique(np.column_stack([when, stint]), axis=0, return_inverse=True)
+    many = last - first
+    visit = np.repeat(np.arange(len(k)), many)
+    column = np.arange(len(visit)) - np.repeat(np.cumsum(many) - many, many) + first[visit]
+    place = (k[visit] - j0) * columns + column
+    order = np.lexsort((t[visit], place))
+    place, number = place[order], number.ravel()[visit[order]] + 1
+    fresh = np.flatnonzero(np.diff(place, prepend=-1))
+    nth = np.arange(len(place)) - np.repeat(fresh, np.diff(fresh, append=len(place)))
+    planes = np.zeros((min(int(nth.max()) + 1, MOST_PASSES), rows * columns), np.int64)
+    told = nth < MOST_PASSES
+    planes[nth[told], place[told]] = number[told]
+    return planes.reshape(-1, rows, columns), moments[:, ::-1]
+
+
+def frame_of(log: JobLog) -> tuple:
+    """Return the cell, m, first column and row, columns and rows of a job's cells."""
+    if log.count.field is not None:
+        west, south, east, north = log.count.field.polygon.bounds
+    else:
+        quads = [one.quad.reshape(-1, 2) for one in log.count.pieces() if len(one)]
+        corners = np.concatenate(quads) if quads else np.zeros((1, 2))
+        (west, south), (east, north) = corners.min(axis=0), corners.max(axis=0)
+    cell = max(SMALLEST, math.ceil(10 * math.sqrt((east - west) * (north - south) / MOST_CELLS)) / 10)
+    i0, j0 = math.floor(west / cell), math.floor(south / cell)
+    return cell, i0, j0, math.ceil(east / cell) - i0 + 1, math.ceil(north / cell) - j0 + 1
+
+
+def history(log: JobLog) -> dict:
+    """Return what the script of a page knows, as JSON can hold it.
+
+    Each plane of passes, and last the passes wanted (0 outside the field), are 16-bit numbers,
+    row 0 southernmost, squeezed by zlib, in base 64.
+    """
+    frame = frame_of(log)
+    planes, moments = passes_by_cell(log, frame)
+    cell, i0, j0, columns, rows = frame
+    x, y = (np.arange(columns) + i0 + 0.5) * cell, (np.arange(rows) + j0 + 0.5) * cell
+    places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    want = np.asarray(log.count.wanted(places)).reshape(1, rows, columns)
+    text = np.concatenate([planes * (want > 0), want]).astype("<u2").tobytes()
+    words = log.words
+    stints = sorted(enumerate(log.stints), key=lambda one: (one[1].row.at, one[1].row.id))
+    return {
+        "cell": cell, "west": i0 * cell, "south": j0 * cell, "columns": columns, "rows": rows,
+        "planes": len(planes), "data": base64.b64encode(zlib.compress(text, 9)).decode(),
+        "moments": [[int(stint), words.when(t)] for stint, t in moments],
+        "who": [one.operator for _, one in stints], "done": verb(log.job.operation).lower(),
+    }  # fmt: skip

@@ -1,0 +1,44 @@
+"""All fuel that was written down, whether or not it was put to a stint."""
+
+from dataclasses import asdict, dataclass
+
+from cabapp.jobs.records.corrections import Corrections
+from cabapp.reports.model.job_account import hundredths
+from store import Store, models
+
+
+@dataclass
+class Fill:
+    """Fuel put into a tractor: POSIX s, L, money a litre and in hundredths; `job` "" without a stint."""
+
+    at: float
+    tractor: str
+    job: str
+    litres: float
+    price: float | None
+    cents: int | None
+
+    def as_json(self) -> dict:
+        """As JSON can hold it."""
+        return asdict(self)
+
+
+def fills(store: Store) -> list[Fill]:
+    """Return all fuel of a logbook as it now counts, oldest first; what was taken back is left out."""
+    corrected = Corrections(store)
+    names = {row.id: row.name for gone in (True, False) for row in store.all(models.Tractor, gone=gone)}
+    jobs = {row.id: row.job_id for row in store.all(models.Stint)}
+    farm = next(iter(store.all(models.Farm)), None)
+    found = []
+    for row in store.all(models.FuelEntry):
+        if row.id in corrected.void:
+            continue
+        now = corrected.apply(row)
+        price = now.price_per_l
+        if price is None and farm is not None:
+            price = farm.fuel_price_per_l
+        found.append(Fill(
+            now.at, names.get(now.tractor_id, "?"), jobs.get(now.stint_id, ""), now.litres, price,
+            None if price is None else hundredths(now.litres * price),
+        ))  # fmt: skip
+    return sorted(found, key=lambda fill: fill.at)

@@ -1,0 +1,260 @@
+"""A job's account: its areas, hours, fuel and money as plain figures, one line a stint.
+
+Day book, ledger, tables and exports are made from accounts alone, so that a job need
+not be counted again for them; an account can be written as JSON and read back.
+"""
+
+import math
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, field
+
+from cabapp.jobs.records.stint_reader import StintLog
+from cabapp.jobs.records.time_split import KINDS, days
+from cabapp.planning.capacity import field_capacity, field_efficiency, mean_speed
+from cabapp.planning.cost import cost_of_passes, fuel_per_pass_area
+from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.model.parcel_split import Part, split
+from store import Store, models
+
+
+@dataclass
+class Line:
+    """One stint. Areas m2, lengths m, times POSIX s or s, fuel L, money in hundredths.
+
+    Attributes
+    ----------
+    seconds : dict of str to float
+        By kind; the sum is what lies between taking over and the end.
+    days : list of dict
+        The same for each of the farm's days: ``day``, ``began``, ``ended``, ``seconds``.
+    covered, pass_area : float
+        Net, and summed over passes; in the field where there is one.
+    working_m : float
+        Way gone while working, turns left out.
+    fuel_cents, wage_cents, tractor_cents : int or None
+        None where a price or a rate is not known.
+    open : bool
+        It has neither been finished nor handed over.
+    corrections : int
+        How many lie on its rows.
+    """
+
+    stint: str
+    operator: str
+    tractor: str
+    tool: str
+    width: float
+    began: float
+    ended: float
+    open: bool
+    seconds: dict[str, float]
+    days: list[dict]
+    covered: float
+    pass_area: float
+    working_m: float
+    litres: float
+    fuel_cents: int | None
+    wage_cents: int | None
+    tractor_cents: int | None
+    corrections: int = 0
+
+    @property
+    def cents(self) -> int:
+        """What is known of its cost; see `lacking` for the rest."""
+        return sum(c for c in (self.fuel_cents, self.wage_cents, self.tractor_cents) if c)
+
+    @property
+    def lacking(self) -> list[str]:
+        """What of its cost is not known."""
+        parts = {"fuel price": self.fuel_cents, f"rate of {self.operator}": self.wage_cents,
+                 f"rate of {self.tractor}": self.tractor_cents}  # fmt: skip
+        return [name for name, cents in parts.items() if cents is None]
+
+
+@dataclass
+class Account:
+    """One job; areas m2, None where no boundary is known. `stem` begins its files' names.
+
+    `parts`, `overlap` and `unread` are those of `cabapp.reports.model.parcel_split.Split`.
+    """
+
+    job: str
+    stem: str
+    field: str
+    crop: str | None
+    operation: str
+    season: int
+    target: int
+    began: float
+    ended: float
+    field_area: float | None
+    none: float | None
+    covered: float
+    pass_area: float
+    reached: float
+    by_count: dict[str, float]
+    avoidable: float
+    unavoidable: float
+    avoidable_passes: float
+    agreed: float | None
+    lines: list[Line]
+    sheets: list[str] = field(default_factory=list)
+    parts: list[Part] = field(default_factory=list)
+    overlap: float = 0.0
+    unread: list[str] = field(default_factory=list)
+
+    def as_json(self) -> dict:
+        """As JSON can hold it."""
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, data: dict) -> "Account":
+        """Read back `as_json`."""
+        lines, parts = ([of(**one) for one in data[key]] for key, of in (("lines", Line), ("parts", Part)))
+        return cls(**{**data, "lines": lines, "parts": parts})
+
+
+def account(store: Store, log: JobLog, stem: str) -> Account:
+    """Make the account of a gathered job."""
+    price = log.farm.fuel_price_per_l if log.farm else None
+    tally, shared = log.tally, split(log.parcels, log.count)
+    return Account(
+        log.job.id, stem, log.field.name, log.field.crop, log.job.operation, log.job.season,
+        log.job.target, log.began, log.ended, tally.field_area, tally.none, tally.covered,
+        tally.pass_area, log.reached, {str(n): a for n, a in sorted(tally.by_count.items())},
+        tally.avoidable, tally.unavoidable, tally.avoidable_passes, log.job.agreed_area_m2,
+        [_line(store, s, log, price) for s in log.stints], [],
+        shared.parts, shared.overlap, list(shared.unread),
+    )  # fmt: skip
+
+
+def _line(store: Store, s: StintLog, log: JobLog, price: float | None) -> Line:
+    operator = store.get(models.Operator, s.row.operator_id)
+    tractor = store.get(models.Tractor, s.row.tractor_id)
+    seconds = s.hours.seconds()
+    about = {s.row.id} | {tap.id for tap in s.taps} | {entry.id for entry in s.fuelled}
+    paid = [(f.litres, price if f.price_per_l is None else f.price_per_l) for f in s.fuel]
+    return Line(
+        s.row.id, s.operator, s.tractor, s.tool, s.row.width_m, s.row.at, s.ended,
+        not s.ended_by, seconds,
+        [
+            {"day": day, "began": a, "ended": b, "seconds": s.hours.seconds(a, b)}
+            for day, a, b in days(s.row.at, s.ended, log.words.zone)
+        ],
+        s.covered, s.pass_area, s.working_m,
+        math.fsum(litres for litres, _ in paid),
+        None if any(each is None for _, each in paid)
+        else hundredths(math.fsum(litres * each for litres, each in paid)),
+        by_the_hour(math.fsum(seconds.values()), operator.rate_per_h if operator else None),
+        by_the_hour(running(seconds), tractor.cost_per_h if tractor else None),
+        sum(row.corrects_id in about for row in log.corrections),
+    )  # fmt: skip
+
+
+def hundredths(money: float) -> int:
+    """Money in hundredths, half up, as a bookkeeper rounds.
+
+    What 1.005 is meant to be lies just below it as a float; a millionth of a hundredth is added.
+
+    >>> hundredths(1.005), hundredths(2.674999), hundredths(0.0)
+    (101, 267, 0)
+    """
+    return math.floor(money * 100 + 0.5 + 1e-6)
+
+
+def by_the_hour(seconds: float, rate: float | None) -> int | None:
+    """Money in hundredths for a time at a rate an hour; None when the rate is not known.
+
+    >>> by_the_hour(9 * 3600, 24.5), by_the_hour(3600, None)
+    (22050, None)
+    """
+    return None if rate is None else hundredths(seconds / 3600 * rate)
+
+
+def running(seconds: dict[str, float]) -> float:
+    """Seconds the engine is taken to have run: all but broken down."""
+    return math.fsum(spent for kind, spent in seconds.items() if kind != "broken")
+
+
+def in_field(seconds: dict[str, float]) -> float:
+    """Seconds that count for field efficiency: travelling and breakdowns are left out.
+
+    Source: Iowa State University AgDM A3-24 (turns, filling and waiting count; road travel and
+    major repair do not).
+    """
+    return math.fsum(seconds[kind] for kind in ("working", "turning", "waiting"))
+
+
+@dataclass(frozen=True)
+class Rates:
+    """How well work went; each None when it cannot be known. m/s, m2/s, L/m2, hundredths a m2.
+
+    Attributes
+    ----------
+    speed : float
+        While working, turns left out.
+    theoretical, effective : float
+        Field capacity: width times speed; and useful pass area over the time in the field.
+    efficiency : float
+        The second over the first, 0 to 1.
+    fuel : float
+        Over pass area.
+    cents : float
+        Known cost over pass area.
+    """
+
+    speed: float | None
+    theoretical: float | None
+    effective: float | None
+    efficiency: float | None
+    fuel: float | None
+    cents: float | None
+
+
+def rates(lines: Iterable[Line], useful: float | None = None) -> Rates:
+    """Reckon how work went over some stints.
+
+    Parameters
+    ----------
+    lines : iterable of Line
+    useful : float, optional
+        Pass area without what was beyond the target, m2; the default is all of it.
+    """
+    lines = list(lines)
+    seconds = {kind: math.fsum(line.seconds[kind] for line in lines) for kind in KINDS}
+    length = math.fsum(line.working_m for line in lines)
+    speed = mean_speed(length, seconds["working"])
+    there = in_field(seconds)
+    pass_area = math.fsum(line.pass_area for line in lines)
+    useful = pass_area if useful is None else useful
+    litres = math.fsum(line.litres for line in lines)
+    if not speed or not there:
+        return Rates(speed, None, None, None, None, None)
+    # Tools of several widths count by the way each went.
+    width = math.fsum(line.width * line.working_m for line in lines) / length
+    return Rates(
+        speed,
+        field_capacity(speed, width),
+        useful / there,
+        field_efficiency(useful, speed, width, there),
+        fuel_per_pass_area(litres, pass_area) if litres else None,
+        sum(line.cents for line in lines) / pass_area if pass_area else None,
+    )
+
+
+def useful(one: Account) -> float:
+    """A job's pass area without what was beyond its target, m2."""
+    return math.fsum(min(int(n), one.target) * area for n, area in one.by_count.items())
+
+
+def avoidable_cents(one: Account) -> int:
+    """What the passes that could have been spared cost, in proportion to all passes."""
+    if not one.pass_area:
+        return 0
+    money = sum(line.cents for line in one.lines) / 100
+    return hundredths(cost_of_passes(one.avoidable_passes, machine_per_area=money / one.pass_area))
+
+
+def per_area(cents: int | None, area: float | None, unit: float) -> float | None:
+    """Money for a unit of area of `unit` m2, in whole money, not rounded; None if not known."""
+    return cents / 100 / (area / unit) if cents is not None and area else None

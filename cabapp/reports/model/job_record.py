@@ -1,0 +1,247 @@
+"""Everything a log says about one job, gathered from a store and counted afresh.
+
+Knows no page. Nothing is written to the store.
+"""
+
+from collections import defaultdict
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import numpy as np
+
+from cabapp.common.farm_format import Words, words_of
+from cabapp.counting.areas.area_totals import Tally, tally
+from cabapp.counting.gaps import Gap
+from cabapp.counting.job_count import JobCount
+from cabapp.jobs.pass_counts.live_count import tool_of
+from cabapp.jobs.records.corrections import Corrections
+from cabapp.jobs.records.stint_reader import StintLog, follow, read_stint
+from cabapp.reports.model.parcel_split import outline
+from store import Store, models
+from store.errors import Refused
+
+
+@dataclass
+class JobLog:
+    """One operation on one field in one season.
+
+    Attributes
+    ----------
+    farm : store.models.Farm or None
+    words : Words
+        How times, areas and places are said on this farm.
+    field : store.models.Field
+    job : store.models.Job
+    stints : list of StintLog
+        In order of time.
+    count : JobCount
+        The pass count over all stints.
+    tally : Tally
+    gaps : list of cabapp.counting.gaps.Gap
+        Empty without a boundary.
+    marks : list of store.models.Mark
+        The field's; those taken back are left out.
+    hand_overs : list of tuple
+        ``(HandOver, [HandOverReceipt, ...])``.
+    corrections : list of store.models.Correction
+    names : dict of str to str
+        Name by id of operators, tractors and tools.
+    parcels : list of tuple
+        The parcels in the field, each with its part of it on the plane; None where it is no polygon.
+    outlines : tuple or None
+        Of the map's classes, once they have been drawn.
+    history : dict or None
+        What a page's script knows, once it has been asked for.
+    """
+
+    farm: models.Farm | None
+    words: Words
+    field: models.Field
+    job: models.Job
+    stints: list[StintLog]
+    count: JobCount
+    tally: Tally
+    gaps: list
+    marks: list
+    hand_overs: list
+    corrections: list
+    names: dict[str, str]
+    parcels: list = field(default_factory=list)
+    outlines: tuple | None = None
+    history: dict | None = None
+
+    @cached_property
+    def proof(self):
+        """The interval of `JobCount.proof`, reckoned once."""
+        return self.count.proof()
+
+    @property
+    def gate(self) -> tuple[float, float] | None:
+        """Latitude and longitude of the gate, degrees."""
+        if self.field.gate_lat is None or self.field.gate_lon is None:
+            return None
+        return self.field.gate_lat, self.field.gate_lon
+
+    @property
+    def reached(self) -> float:
+        """Ground covered as often as is wanted there, m2; once is enough on once-only ground."""
+        if self.field.once_only:
+            return self.count.areas()["done"]
+        return sum(area for n, area in self.tally.by_count.items() if n >= self.job.target)
+
+    @property
+    def seen(self) -> bool:
+        """Whether any position of the work was known; else nobody can say what ground it covered."""
+        return _seen(self.stints)
+
+    @property
+    def began(self) -> float:
+        """When the first stint was taken over, POSIX s."""
+        return self.stints[0].row.at
+
+    @property
+    def ended(self) -> float:
+        """When the last stint ended, POSIX s."""
+        return max(stint.ended for stint in self.stints)
+
+
+def jobs_of(
+    store: Store, *, field: str | None = None, job: str | None = None, stint: str | None = None
+) -> list:
+    """Return the jobs asked for that have at least one stint, oldest first.
+
+    Parameters
+    ----------
+    store : Store
+    field : str, optional
+        A field's name or id, the case of letters left aside.
+    job, stint : str, optional
+        An id, or the beginning of one.
+
+    Raises
+    ------
+    Refused
+        When nothing fits.
+    """
+    jobs, stints = store.all(models.Job), store.all(models.Stint)
+    names = {row.id: row.name for row in store.all(models.Field)}
+    worked = {row.job_id for row in stints}
+    found = [row for row in jobs if row.id in worked]
+    if field is not None:
+        known = ", ".join(sorted(names.values())) or "none yet"
+        wanted = {
+            i for i, name in names.items() if field == i or field.casefold() == name.casefold()
+        }
+        if not wanted:
+            raise Refused(
+                f"There is no field called {field!r} in this logbook. Its fields: {known}."
+            )
+        found = [row for row in found if row.field_id in wanted]
+    if job is not None:
+        found = [row for row in found if row.id.startswith(job)]
+    if stint is not None:
+        of = {row.job_id for row in stints if row.id.startswith(stint)}
+        found = [row for row in found if row.id in of]
+    if not found:
+        raise Refused("No work that fits is in this logbook, so there is nothing to write.")
+    return found
+
+
+def gather(store: Store, job: models.Job, until: float | None = None) -> JobLog:
+    """Read one job with its stints and count it.
+
+    Parameters
+    ----------
+    store : Store
+    job : store.models.Job
+        With at least one stint.
+    until : float, optional
+        Only stints taken over before this, POSIX s; the default is all.
+
+    Returns
+    -------
+    JobLog
+    """
+    farms = store.all(models.Farm)
+    farm = farms[0] if farms else None
+    words = words_of(farm)
+    names = {
+        row.id: row.name
+        for model in (models.Operator, models.Tractor, models.Tool)
+        for gone in (True, False)
+        for row in store.all(model, gone=gone)
+    }
+    land, corrected = store.get(models.Field, job.field_id), Corrections(store)
+    rows = sorted(store.all(models.Stint, job_id=job.id), key=lambda row: (row.at, row.id))
+    rows = [corrected.apply(row) for row in rows if until is None or row.at < until]
+    stints = [read_stint(store, row, names, corrected) for row in rows]
+    count = count_job(store, land, job, stints, corrected)
+    for log, pieces in zip(stints, count.pieces(), strict=True):
+        alone = tally([pieces], count.field, width=log.row.width_m, target=job.target)
+        log.covered, log.pass_area = alone.covered, alone.pass_area
+    receipts = defaultdict(list)
+    for row in store.all(models.HandOverReceipt):
+        receipts[row.hand_over_id].append(row)
+    overs = sorted(store.all(models.HandOver, job_id=job.id), key=lambda row: row.at)
+    marks = [corrected.apply(row) for row in store.all(models.Mark, field_id=land.id)]
+    parcels = sorted(store.all(models.Parcel, field_id=land.id), key=lambda row: (row.name, row.id))
+    about = {row.id for row in [job, land, *rows, *marks, *overs]}
+    about |= {row.id for log in stints for row in [*log.taps, *log.fuelled]}
+    return JobLog(
+        farm, words, land, job, stints, count, count.tally(),
+        [_doubted(gap, count) for gap in count.gaps()] if _seen(stints) else [],
+        [mark for mark in marks if mark.id not in corrected.void and (until is None or mark.at < until)],
+        [(row, receipts[row.id]) for row in overs],
+        [row for row in corrected.rows if row.corrects_id in about],
+        names, [(row, outline(row, count)) for row in parcels],
+    )  # fmt: skip
+
+
+def _seen(stints: list[StintLog]) -> bool:
+    return any(len(stint.trace.t) for stint in stints)
+
+
+def _doubted(gap: Gap, count: JobCount) -> Gap:
+    """A gap on ground crossed with no position: nobody can tell whether it is one."""
+    a, b, _, d = gap.ring
+    u, v = (np.linspace(0, 1, max(2, int(np.hypot(*side)))) for side in (b - a, d - a))
+    u, v = (grid.ravel() for grid in np.meshgrid(u, v))
+    places = a + np.outer(u, b - a) + np.outer(v, d - a)
+    short = count.grid.at(places) < count.target
+    lost = count.grid.look_up(count.grid.unknown, places)[short]
+    return replace(gap, certainty="cannot tell") if 2 * lost.sum() > len(lost) else gap
+
+
+def count_job(
+    store: Store,
+    land: models.Field,
+    job: models.Job,
+    stints: list[StintLog],
+    corrected: Corrections,
+) -> JobCount:
+    """Count all stints of a job; hours and spans without a position are noted on each stint."""
+    centre = None
+    if land.boundary is None:
+        fixes = [s.trace for s in stints if np.isfinite(s.trace.lat).any()]
+        centre = (
+            (float(np.nanmean(fixes[0].lat)), float(np.nanmean(fixes[0].lon)))
+            if fixes
+            else (0.0, 0.0)
+        )
+    count = JobCount(land.boundary, job.target, centre=centre, once=land.once_only)
+    if job.operation != "seeding":
+        # Passes made before the ground was seeded are void.
+        seeded = store.all(models.Job, field_id=land.id, season=job.season, operation="seeding")
+        drills = [row for one in seeded for row in store.all(models.Stint, job_id=one.id)]
+        for row in map(corrected.apply, drills):
+            count.add_seeding(row.id, *_told(read_stint(store, row, {}, corrected)))
+    for log in stints:
+        count.add_stint(log.row.id, log.row.at, *_told(log))
+        follow(count, log)
+    return count
+
+
+def _told(log: StintLog) -> tuple:
+    """What the count is told of a whole stint."""
+    trace, switches = log.trace, log.standing.switches
+    return tool_of(log.row), trace.t, trace.lat, trace.lon, trace.sigma, switches, trace.quality

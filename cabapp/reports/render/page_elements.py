@@ -1,0 +1,234 @@
+"""What both pages are made of: the map of a job, swatches, taps in words, the templates."""
+
+import base64
+import hashlib
+import math
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
+
+from cabapp.common.wording import times, verb
+from cabapp.reports.model.cell_history import history
+from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.render import hatching, map_svg
+
+TEMPLATES = Environment(
+    loader=PackageLoader("cabapp.reports.render", "templates"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+
+SCRIPT = (Path(__file__).parent / "templates" / "map.js").read_text("utf-8")
+SCRIPT_HASH = "sha256-" + base64.b64encode(hashlib.sha256(SCRIPT.encode()).digest()).decode()
+"""Names the one script a page may run (Content Security Policy, level 3)."""
+TEMPLATES.globals.update(script=Markup(SCRIPT), script_hash=SCRIPT_HASH)
+
+MOST_GAPS = 10
+"""Gaps given a number and a line; the rest are summed up."""
+
+_TAPS = {
+    "start": "Started", "restart": "Restarted", "finish": "Finished", "undo": "Took it back",
+    "hand_over": "Handed over", "receive": "Received", "take_over": "Took over",
+    "pass_counted": "Counted a pass by hand", "caution": "Read the cautions",
+    "hitching_ok": "Hitching looked at", "look_first": "Looked first", "seeder": "Seeder is here",
+    "rain": "Rain expected", "soil": "Read the soil's warmth", "seeded": "Told the day of seeding",
+    "grease": "Greased",
+    "were_rolling": "“Yes, count it”", "not_rolling": "“No, driving”",
+    "still_working": "“Still working”", "stop_counting": "“Stop counting”",
+}  # fmt: skip
+
+
+NEVER_WEIGHS = 10.0
+"""Ground never covered counts ten times ground covered too few times (our own choice)."""
+
+
+def ranked(log: JobLog) -> list:
+    """The gaps, those most worth going back to first: sure before doubtful, bare before short."""
+    doubt = {"sure": 0, "maybe": 1, "cannot tell": 2}
+
+    def worth(gap):
+        return doubt[gap.certainty], -gap.area * (NEVER_WEIGHS if gap.kind == "none" else 1.0)
+
+    return sorted(log.gaps, key=worth)
+
+
+_WARNED = {
+    "recover": "ground already finished", "lost": "position lost", "danger": "a mark ahead",
+    "forgotten": "not recording, yet working?", "still": "recording, yet not working?", "seeder": "seeder close",
+}  # fmt: skip
+
+
+def swatch(kind: int | None, number: int) -> Markup:
+    """A small sample of a hatching, for the legend."""
+    fill = "none" if kind is None else f"url(#swatch{number}-{hatching.PATTERNS[kind]})"
+    defs = "" if kind is None else f"<defs>{hatching.pattern_defs(f'swatch{number}')}</defs>"
+    return Markup(
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="swatch" viewBox="0 0 52 20" aria-hidden="true">'
+        f'{defs}<rect width="52" height="20" fill="{fill}"/></svg>'
+    )
+
+
+def bar(counts: dict[int, float], whole: float, target: int) -> Markup:
+    """A bar of how much ground has how many passes, in the hatchings of the map; bare paper is none.
+
+    Parameters
+    ----------
+    counts : dict of int to float
+        Area by count, m2, from once up.
+    whole : float
+        Area the bar stands for, m2.
+    target : int
+    """
+    drawn, x = [], 0.0
+    for count, area in sorted(counts.items(), reverse=True):
+        kind, long = kind_of(count, target), 260 * area / whole
+        drawn.append(f'<rect x="{x:.1f}" width="{long:.1f}" height="24" fill="url(#bar-{hatching.PATTERNS[kind]})"/>')
+        x += long
+    said = ", ".join(f"{times(n) if n else 'never'} {100 * a / whole:.0f} %" for n, a in sorted(counts.items()))
+    return Markup(
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="bar" viewBox="0 0 260 25" preserveAspectRatio="none" role="img" '
+        f'aria-label="{escape(said)}">{"".join(drawn)}<rect x=".7" y=".7" width="258.6" height="23.6" fill="none" '
+        f'stroke="{hatching.INK}" stroke-width="1.4"/></svg>'
+    )  # fmt: skip
+
+
+def bar_patterns() -> Markup:
+    """The hatchings that all bars of a page are filled with; once on each page that has some."""
+    return Markup(f'<svg class="none" width="0" height="0" aria-hidden="true"><defs>{hatching.pattern_defs("bar")}</defs></svg>')
+
+
+def kind_of(count: int, target: int) -> int | None:
+    """The hatching of a count; None for bare paper."""
+    kind = int(hatching.classes(np.array([[count]]), np.zeros((1, 1), bool), target)[0, 0])
+    return kind or None
+
+
+def passes(count: int, operation: str) -> str:
+    """How often ground was covered: "never", "rolled once", "rolled twice" ...
+
+    >>> passes(0, "rolling"), passes(2, "rolling")
+    ('never rolled', 'rolled twice')
+    """
+    done = verb(operation).lower()
+    return f"never {done}" if count == 0 else f"{done} {times(count)}"
+
+
+def tap_words(tap, log: JobLog) -> str:
+    """A tap in words."""
+    detail, units = tap.detail or {}, log.words.units
+    if tap.kind == "stop":
+        return f"Stopped: {tap.reason or 'no reason given'}"
+    if tap.kind == "stop_reason":
+        return f"Reason of the stop: {tap.reason}"
+    if tap.kind == "mark":
+        return f"Marked {detail.get('kind', tap.reason or 'something')}"
+    if tap.kind == "width":
+        wing = detail.get("wing", "all")
+        return "Whole width" if wing == "all" else f"Wing {wing}"
+    if tap.kind == "fuel" and detail.get("litres") is not None:
+        return f"Fuel in: {units.volume(detail['litres'])}"
+    return _TAPS.get(tap.kind, tap.kind.replace("_", " ").capitalize())
+
+
+def warned_words(tap) -> str:
+    """What a warning was about."""
+    what = (tap.detail or {}).get("what")
+    return _WARNED.get(what, str(what or "something"))
+
+
+def map_of(
+    log: JobLog, title: str, gaps: list | None = None, parcels: bool = False, **more
+) -> Markup:
+    """Draw the job's map with its boundary, marks, gate and numbered gaps.
+
+    Parameters
+    ----------
+    log : JobLog
+    title : str
+    gaps : list of tuple, optional
+        ``(label, x, y)``; the default is the first of `ranked`, numbered.
+    parcels : bool
+        Whether landlords' parcels are drawn: the office's business, not the driver's.
+    **more
+        Further attributes of `fieldmap.Drawing` (``next_pass``, ``machine``).
+    """
+    count, plane = log.count, log.count.plane
+    marks = [m for m in log.marks if m.lat is not None and m.lon is not None]
+    places = [tuple(plane.to_xy(m.lat, m.lon)[0]) for m in marks]
+    scale_m, scale_words = _scale(log)
+    if gaps is None:
+        gaps = [(k + 1, gap.x, gap.y) for k, gap in enumerate(ranked(log)[:MOST_GAPS])]
+    drawing = map_svg.Drawing(
+        title,
+        description(log),
+        count.grid.counts, count.grid.unknown, count.grid.origin, count.grid.cell, log.job.target,
+        count.wanted if log.field.once_only else None,
+        outline=count.field.polygon if count.field is not None else None,
+        gaps=gaps,
+        marks=[(mark.kind, *place) for mark, place in zip(marks, places)],
+        gate=tuple(plane.to_xy(*log.gate)[0]) if log.gate else None,
+        scale_m=scale_m, scale_words=scale_words,
+        parcels=[(row.name, form) for row, form in log.parcels if parcels and form is not None and form.area > 0],
+        **more,
+    )  # fmt: skip
+    if log.outlines is None:
+        log.outlines = map_svg.outlined(drawing)
+    drawing.outlines = log.outlines
+    return map_svg.draw(drawing)
+
+
+def living(log: JobLog, drawn: Markup) -> dict:
+    """What the script of a page needs beside its map: the layers that are there, and the history."""
+    layers = [(key, words) for key, words in LAYERS if f'="{key}"' in drawn]
+    if log.history is None:
+        log.history = history(log)
+    return {"layers": layers, "history": log.history, "moments": len(log.history["moments"])}
+
+
+LAYERS = (
+    ("once", "once"), ("nearly", "too few"), ("target", "as often as wanted"), ("above", "too often"),
+    ("unknown", "position unknown"), ("gaps", "numbered places"), ("marks", "marks"), ("parcels", "parcels"),
+)  # fmt: skip
+"""What can be shown and hidden on a map, by its name in the drawing."""
+
+
+def description(log: JobLog) -> str:
+    """The map in words, for those who cannot see it."""
+    words, tally, target = log.words, log.tally, log.job.target
+    said = [
+        f"{verb(log.job.operation)} {times(n)}: {words.area(a)}"
+        for n, a in sorted(tally.by_count.items())
+    ]
+    if tally.none is not None:
+        said.insert(0, f"Never covered: {words.area(tally.none)}")
+    return (
+        f"Map of {log.field.name}, north up. " + ". ".join(said) + ". "
+        f"Bare paper is never covered, single strokes below target, crossed strokes at target "
+        f"({times(target)}), solid with light dots above target, dots where the position was unknown. "
+        f"{len(log.gaps)} gaps; the first {min(MOST_GAPS, len(log.gaps))} are numbered."
+    )
+
+
+def _scale(log: JobLog) -> tuple[float, str]:
+    """A round length of about a fifth of the map, m and in words."""
+    units = log.words.units
+    if log.count.field is not None:
+        west, _, east, _ = log.count.field.polygon.bounds
+        wide = east - west
+    else:
+        wide = log.count.grid.counts.shape[1] * log.count.grid.cell
+    unit = units.unit("length")
+    here = wide / 5 * units.length_value(1.0)
+    power = 10 ** math.floor(math.log10(max(here, 1.0)))
+    long = max(step * power for step in (1, 2, 5) if step * power <= max(here, 1.0))
+    return long / units.length_value(1.0), f"{long:,.0f} {unit}"
+
+
+def instant(t: float) -> str:
+    """A time as RFC 3339, for machines."""
+    return datetime.fromtimestamp(t, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

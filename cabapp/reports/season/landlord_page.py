@@ -1,0 +1,132 @@
+"""The landlords' page: every field's work split among its parcels, by ground and by count."""
+
+from collections import defaultdict
+
+from cabapp.common.farm_format import Words
+from cabapp.common.wording import times
+from cabapp.reports.job.job_page import area_unit, known_cost
+from cabapp.reports.model.job_account import Account, per_area
+from cabapp.reports.model.parcel_split import Part, money_of
+from cabapp.reports.render.html_tables import Link, Table, page
+
+NOBODY = "in no parcel"
+
+
+def landlords_page(accounts: list[Account], season: int, words: Words, farm: str, now: float) -> str:
+    """Write the split of a season's work among landlords.
+
+    Parameters
+    ----------
+    accounts : list of Account
+        Of that season; at least one with parcels.
+    season : int
+    words : Words
+    farm : str
+    now : float
+        When the page is written, POSIX s.
+    """
+    shared = sorted((one for one in accounts if one.parts), key=lambda one: (one.field.casefold(), one.began))
+    fields = list(dict.fromkeys(one.field for one in shared))
+    tables = [by_landlord(shared, words)]
+    for k, name in enumerate(fields):
+        rows = [row for one in shared if one.field == name for row in _rows(one, words)]
+        tables.append(Table(name, _heads(words), rows, key=f"field-{k}"))
+    return page(
+        farm, "Landlords", words, now, tables, right=f"season {season}", wide=True,
+        at=max(one.ended for one in shared),
+        links=[Link("all jobs", "index.html"), Link(f"season {season}", f"season-{season}.html")],
+        notes=[
+            "Ground is measured where parcel and field lie over each other, passes as on the field's own "
+            "map. What work on a parcel cost is the job's cost in proportion to pass area.",
+            "Money is split only by what a lease says. A dash: no lease is written, or the cost is not known.",
+            *_leases(shared),
+            *_doubts(shared, words),
+            *_without(accounts),
+        ],
+    )  # fmt: skip
+
+
+def _heads(words: Words) -> list[tuple[str, str]]:
+    return [
+        ("work", ""), ("parcel", ""), ("landlord", ""), ("ground", "n"), ("never", "n"), ("once", "n"),
+        ("twice", "n"), ("more", "n"), ("pass area", "n"), ("cost there", "n"), ("landlord bears", "n"),
+        ("in money", "n"),
+    ]  # fmt: skip
+
+
+def _rows(one: Account, words: Words) -> list[list]:
+    """A line for each parcel of a job."""
+    rows = []
+    work = Link(f"{one.operation}, {times(one.target)}", f"{one.stem}-job.html")
+    for part, (cost, due) in zip(one.parts, money_of(one.parts, known_cost(one), one.pass_area)):
+        rows.append([
+            work, part.name, part.landlord or "–", words.area(part.area), *_counts(part, words),
+            words.area(part.pass_area), words.money(cost), lease(part), words.money(due),
+        ])  # fmt: skip
+    return rows
+
+
+def _counts(part: Part, words: Words) -> list[str]:
+    counts = {int(n): area for n, area in part.by_count.items()}
+    more = sum(area for n, area in counts.items() if n > 2)
+    return [words.area(area) for area in (part.none, counts.get(1, 0.0), counts.get(2, 0.0), more)]
+
+
+def lease(part: Part) -> str:
+    """What part of the cost the landlord bears."""
+    if part.share is None:
+        return "–"
+    plain = {1 / 3: "1/3", 2 / 3: "2/3", 0.25: "1/4", 0.5: "1/2", 0.75: "3/4"}
+    return plain.get(part.share, f"{100 * part.share:.4g} %")
+
+
+def _leases(shared: list[Account]) -> list[str]:
+    """The leases in their own words."""
+    rules = {(one.field, part.name): part for one in shared for part in one.parts if part.rule}
+    said = [f"{field}, {name}: “{part.rule}”" for (field, name), part in rules.items()]
+    return [f"Leases. {'; '.join(said)}."] if said else []
+
+
+def by_landlord(accounts: list[Account], words: Words) -> Table:
+    """What each landlord's ground got and cost over a season, and what of it is theirs to bear."""
+    sums = defaultdict(lambda: [0, 0.0, 0.0, 0, None, False])
+    ground = defaultdict(dict)
+    for one in accounts:
+        for part, (cost, due) in zip(one.parts, money_of(one.parts, known_cost(one), one.pass_area)):
+            of = sums[part.landlord or NOBODY]
+            ground[part.landlord or NOBODY][part.parcel or one.field] = part.area
+            of[0] += 1
+            of[1] += part.area
+            of[2] += part.pass_area
+            of[3] += cost or 0
+            of[4] = of[4] if due is None else due + (of[4] or 0)
+            of[5] |= cost is not None
+    rows = []
+    unit, name = area_unit(words), words.units.unit("area")
+    for who in sorted(sums, key=lambda who: (who == NOBODY, who.casefold())):
+        jobs, over, passes, cost, due, known = sums[who]
+        cost = cost if known else None
+        rows.append([
+            who, words.area(sum(ground[who].values())), str(jobs), words.area(passes),
+            words.money(cost), *(words.money(each and 100 * each) for each in (per_area(cost, over, unit), per_area(cost, passes, unit))),
+            words.money(due),
+        ])  # fmt: skip
+    heads = [("landlord", ""), ("ground", "n"), ("jobs", "n"), ("pass area", "n"), ("cost there", "n"),
+             (f"a field {name}", "n"), (f"a pass {name}", "n"), ("theirs to bear", "n")]  # fmt: skip
+    return Table("By landlord", heads, rows, note="only fields with parcels", key="by-landlord")
+
+
+def _doubts(shared: list[Account], words: Words) -> list[str]:
+    said = []
+    for name in dict.fromkeys(one.field for one in shared):
+        one = next(one for one in shared if one.field == name)
+        if one.overlap > 1.0:
+            said.append(f"{name}: parcels lie over each other on {words.area(one.overlap)}; that ground is in both.")
+        if one.unread:
+            said.append(f"{name}: the outline of {', '.join(one.unread)} is no area, so it is left out.")
+    return said
+
+
+def _without(accounts: list[Account]) -> list[str]:
+    names = list(dict.fromkeys(one.field for one in accounts if not one.parts))
+    return [f"Without parcels, so not split: {', '.join(names)}."] if names else []

@@ -1,0 +1,153 @@
+"""The office's folder: every page and file, written anew only where what it is made of changed.
+
+`pages.json` in the folder keeps each job's account under the fingerprint of everything
+its pages are made of: rows, traces, names, rates, and this program itself.
+"""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+from cabapp.common.farm_format import Words, words_of
+from cabapp.reports.export import gis_files as files
+from cabapp.reports.export import spreadsheets
+from cabapp.reports.export.job_export import put, stem, write_job
+from cabapp.reports.job.custom_work_page import custom_page
+from cabapp.reports.job.harvest_page import harvest_sheet
+from cabapp.reports.job.job_page import job_page
+from cabapp.reports.model.fuel_record import fills
+from cabapp.reports.model.job_account import Account, account
+from cabapp.reports.model.job_record import gather
+from cabapp.reports.season.day_book import day_book
+from cabapp.reports.season.home_page import home_page
+from cabapp.reports.season.job_digest import fingerprints, shared
+from cabapp.reports.season.landlord_page import landlords_page
+from cabapp.reports.season.season_ledger import ledger_page
+from cabapp.reports.season.season_plan import plan_page
+from store import Store, models
+
+KEPT = "pages.json"
+GPX_EVERY = 1.0
+"""Seconds from fix to fix in the office's GPX: at 10 a second a season's would fill a stick."""
+
+
+def build(
+    store: Store, jobs: list, directory: Path, now: float, progress: Callable = lambda *_: None
+) -> dict[str, int]:
+    """Write the office's pages and files.
+
+    Parameters
+    ----------
+    store : Store
+    jobs : list of store.models.Job
+        With at least one stint each.
+    directory : Path
+        Made when it is not there.
+    now : float
+        POSIX s.
+    progress : callable
+        Told ``(done, of, words)``.
+
+    Returns
+    -------
+    dict
+        ``written``, jobs whose pages were made, and ``jobs``, all of them.
+
+    Notes
+    -----
+    What is kept of a job is written as soon as its last file is, so that a build that is
+    interrupted goes on where it was.
+    """
+    directory = Path(directory)
+    keys, (kept, all_before) = fingerprints(store, jobs), _kept(directory)
+    fuel = fills(store)
+    all_now = {"fuel": [fill.as_json() for fill in fuel], "shared": shared(store)}
+    old = {job.id: kept[job.id] for job in jobs if _stands(kept.get(job.id), keys[job.id], directory)}
+    done: dict[str, dict] = dict(old)
+    for number, job in enumerate(job for job in jobs if job.id not in old):
+        progress(number, len(jobs) - len(old), "jobs")
+        done[job.id] = {"key": keys[job.id], **_write(store, job, directory, now)}
+        _forget(directory, kept.get(job.id), done[job.id]["files"])
+        put(directory, KEPT, json.dumps({"jobs": done, "all": all_before}))
+    written = len(jobs) - len(old)
+    progress(written, written, "jobs")
+    figures = [{job: one.get("account") for job, one in found.items()} for found in (kept, done)]
+    if figures[0] != figures[1] or all_before != all_now or not (directory / "index.html").exists():
+        _of_all(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now, fuel)
+        put(directory, KEPT, json.dumps({"jobs": done, "all": all_now}))
+    # what comes first changes with the day, whether or not anything was written
+    _plan(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now)
+    return {"written": written, "jobs": len(jobs)}
+
+
+def _write(store: Store, job, directory: Path, now: float) -> dict:
+    log = gather(store, job)
+    name = stem(log)
+    one = account(store, log, name)
+    paths = write_job(store, log, directory, now, GPX_EVERY)
+    one.sheets = [path.name for path in paths["hand_over"]]
+    texts = {
+        f"{name}-job.html": job_page(log, one, now),
+        f"{name}-harvest.html": harvest_sheet(log, name, now),
+        f"{name}-custom.html": custom_page(log, one, now),
+    }
+    made = [path.name for group in paths.values() for path in group]
+    made += [put(directory, file, text).name for file, text in texts.items()]
+    made += [path.name for path in files.counts(log, directory, name)]
+    features = json.loads(paths["geojson"][0].read_text("utf-8"))["features"]
+    made.append(files.geopackage(features, directory / f"{name}.gpkg").name)
+    return {"account": one.as_json(), "files": made}
+
+
+def _of_all(store: Store, accounts: list[Account], directory: Path, now: float, fuel: list) -> None:
+    words, name = _farm(store)
+    put(directory, "day-book.html", day_book(accounts, words, name, now))
+    seasons = sorted({one.season for one in accounts}, reverse=True)
+    for season in seasons:
+        of = [one for one in accounts if one.season == season]
+        put(directory, f"season-{season}.html", ledger_page(of, season, words, name, now, fuel))
+        if any(one.parts for one in of):
+            put(directory, f"landlords-{season}.html", landlords_page(of, season, words, name, now))
+    made = spreadsheets.write_all(accounts, words, directory, fuel)
+    put(directory, "index.html", home_page(accounts, words, name, now, seasons, made))
+
+
+def _plan(store: Store, accounts: list[Account], directory: Path, now: float) -> None:
+    words, name = _farm(store)
+    season = max(one.season for one in accounts)
+    put(directory, "plan.html", plan_page(store, accounts, season, words, name, now))
+
+
+def _farm(store: Store) -> tuple[Words, str]:
+    """Return how the farm says things, and its name."""
+    farms = store.all(models.Farm)
+    farm = farms[0] if farms else None
+    return words_of(farm), farm.name if farm else "Field logs"
+
+
+def _kept(directory: Path) -> tuple[dict, object]:
+    """What is kept of each job, and what else the pages of all jobs were made of: fuel, farm, program."""
+    try:
+        kept = json.loads((directory / KEPT).read_text("utf-8"))
+    except (OSError, ValueError):
+        return {}, None
+    jobs = kept.get("jobs") if isinstance(kept, dict) else None
+    if not isinstance(jobs, dict):
+        return {}, None
+    return {job: one for job, one in jobs.items() if isinstance(one, dict)}, kept.get("all")
+
+
+def _forget(directory: Path, was, files: list[str]) -> None:
+    """Take away what a job's pages were called before its field was renamed."""
+    before = was.get("files", []) if isinstance(was, dict) else []
+    for name in set(before) - set(files):
+        if Path(name).name == name:
+            (directory / name).unlink(missing_ok=True)
+
+
+def _stands(one, key: str, directory: Path) -> bool:
+    """Say whether what is kept of a job is still true, and all its files are there."""
+    return (
+        isinstance(one, dict) and one.get("key") == key
+        and all((directory / name).exists() for name in one.get("files", [KEPT]))
+    )  # fmt: skip

@@ -1,0 +1,189 @@
+"""The season plan: every field with what it still lacks, in the order in which ground closes."""
+
+import math
+from dataclasses import dataclass
+
+from cabapp.common.farm_format import Words
+from cabapp.common.units import MPH
+from cabapp.common.wording import times, verb
+from cabapp.geometry.field_ground import Field
+from cabapp.geometry.plane import Plane
+from cabapp.jobs.fields.season_history import crop_clock, seeded_at
+from cabapp.jobs.records.farm_settings import farm_crops
+from cabapp.jobs.records.field_marks import taken_back
+from cabapp.planning.capacity import field_capacity
+from cabapp.planning.emergence import crop_of
+from cabapp.planning.fuel_use import EFFICIENCY
+from cabapp.planning.half_lap import edge_strip_area
+from cabapp.planning.pass_comparison import compare
+from cabapp.planning.work_order import HOURS_A_DAY, Slot, Work, in_order
+from cabapp.reports.model.job_account import Account, rates
+from cabapp.reports.model.job_record import gather
+from cabapp.reports.render.html_tables import Table, page
+from cabapp.session.taps.tap_details import STONE_HIT
+from store import Store, models
+
+OPERATION = "rolling"
+HARVESTS = ("combining", "harvesting")
+SPEED = 5.0 * MPH
+"""Until there is work to reckon from (common practice: 4 to 7 mph, slower on stones)."""
+
+_HEADS = [
+    ("field", ""), ("crop", ""), ("wanted", ""), ("seeded", ""), ("closes", ""),
+    ("still lacking", "n"), ("needs, h", "n"), ("done by", ""), ("too late, h", "n"),
+    ("edge, not twice", "n"), ("then", ""),
+]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Ground:
+    """A field in the plan: what it lacks, m2 of passes; its edge strip, m2; seeded, POSIX s."""
+
+    row: models.Field
+    work: Work
+    area: float | None
+    edge: float | None
+    seeded: float | None
+
+
+def plan_page(
+    store: Store, accounts: list[Account], season: int, words: Words, farm: str, now: float
+) -> str:
+    """Write the season plan.
+
+    Parameters
+    ----------
+    store : Store
+    accounts : list of Account
+        Of the season's jobs; fields without work are taken from the store.
+    season : int
+    words : Words
+    farm : str
+    now : float
+        POSIX s.
+    """
+    rolled = [one for one in accounts if one.operation == OPERATION and one.season == season]
+    lines = [line for one in rolled for line in one.lines]
+    pace = rates(lines).effective or _expected(store)
+    grounds = [_ground(store, row, rolled, season, now) for row in store.all(models.Field)]
+    known = [one for one in grounds if one.area is not None]
+    slots = in_order([one.work for one in known], pace, now) if pace else []
+    crops = farm_crops(store)
+    rows = [_row(slot, next(g for g in known if g.work is slot.work), words, crops) for slot in slots]
+    done = [one.row.name for one in known if one.work.left <= 0]
+    unmapped = [one.row.name for one in grounds if one.area is None]
+    left = math.fsum(slot.work.left for slot in slots)
+    figures = [
+        {"key": "left", "value": words.area(left), "words": "passes still lacking, all fields"},
+        {"key": "backlog", "value": words.area(_backlog(known)), "words": "of them on seeded ground"},
+        {"key": "pace", "value": words.units.area_rate(pace), "words": "passes, by work so far" if lines else "passes, expected"},
+        {"key": "hours", "value": f"{left / pace / 3600:.0f} h" if pace else "–", "words": f"of work, {HOURS_A_DAY:.0f} h a day"},
+    ]  # fmt: skip
+    notes = [
+        "What closes first comes first. When a crop comes up is an estimate from soil temperature, "
+        "which depth and dry soil can move by days: go and dig.",
+        f"Done: {', '.join(done)}." if done else "",
+        f"Without a boundary, so not reckoned: {', '.join(unmapped)}." if unmapped else "",
+    ]
+    tables = [Table("What to do first", _HEADS, rows, key="plan", note=f"season {season}")]
+    tables += [_people(lines, words)] if lines else []
+    return page(
+        "season plan", farm, words, now, tables, wide=True, figures=figures, right=f"season {season}",
+        notes=[*filter(None, notes), *_twice(store, season, words)],
+    )  # fmt: skip
+
+
+def _expected(store) -> float | None:
+    """Return the pace of the widest tool there is, m2/s; None without one."""
+    widths = [tool.width_m for tool in store.all(models.Tool) if tool.operation == OPERATION]
+    return field_capacity(SPEED, max(widths), EFFICIENCY) if widths else None
+
+
+def _ground(store, row, rolled, season, now) -> Ground:
+    done = next((one for one in rolled if one.field == row.name), None)
+    closes = crop_clock(store, row, season, now)[0]
+    if row.boundary is None:
+        return Ground(row, Work(row.name, 0.0, closes), None, None, None)
+    ring = row.boundary["coordinates"][0]
+    ring = ring[0] if row.boundary["type"] == "MultiPolygon" else ring
+    lon, lat = ring[0][:2]
+    field = Field.from_geojson(row.boundary, Plane(lat, lon), row.target, row.once_only)
+    widths = [tool.width_m for tool in store.all(models.Tool) if tool.operation == OPERATION]
+    edge = edge_strip_area(field.polygon.length, max(widths)) if widths and row.target == 2 else None
+    left = field.area * row.target
+    if done is not None:
+        left = math.fsum(max(0, done.target - int(n)) * a for n, a in done.by_count.items())
+        left += done.target * (done.none or 0.0)
+    return Ground(row, Work(row.name, left, closes), field.area, edge, seeded_at(store, row.id, season))
+
+
+def _row(slot: Slot, one: Ground, words: Words, crops) -> list[str]:
+    crop, closes = crop_of(one.row.crop, crops), slot.work.closes
+    later = ""
+    if crop is not None:
+        later = f"again once up, until {crop.later}" if crop.later else "not once it is up"
+    return [
+        one.row.name, one.row.crop or "–", times(one.row.target), _day(one.seeded, words),
+        _day(closes, words), words.area(slot.work.left), f"{slot.seconds / 3600:.1f}",
+        _day(slot.ends, words), f"{slot.late / 3600:.1f}" if slot.late else "–",
+        words.area(one.edge), later,
+    ]  # fmt: skip
+
+
+def _day(t: float | None, words: Words) -> str:
+    return "–" if t is None else words.day(t).rsplit(" ", 1)[0]
+
+
+def _backlog(grounds: list[Ground]) -> float:
+    """Return the passes lacking on ground that is seeded, m2."""
+    return math.fsum(one.work.left for one in grounds if one.seeded is not None)
+
+
+def _people(lines, words: Words) -> Table:
+    """Who and what did the work so far, and how fast: the backlog is theirs to share."""
+    rows = []
+    for operator, tractor in sorted({(line.operator, line.tractor) for line in lines}):
+        own = [line for line in lines if (line.operator, line.tractor) == (operator, tractor)]
+        rows.append([
+            operator, tractor, words.area(math.fsum(line.pass_area for line in own)),
+            words.units.area_rate(rates(own).effective),
+        ])  # fmt: skip
+    heads = [("operator", ""), ("tractor", ""), ("pass area", "n"), ("pace", "n")]
+    return Table("Who has rolled", heads, rows, key="people")
+
+
+def _twice(store: Store, season: int, words: Words) -> list[str]:
+    """Say whether twice was worth it, once stones met at harvest are written down."""
+    hits, areas = {}, {}
+    void = taken_back(store, models.Mark.__tablename__)
+    stones = [m for m in store.all(models.Mark, kind=STONE_HIT) if m.id not in void and m.lat is not None]
+    worked = {stint.job_id for stint in store.all(models.Stint)}
+    harvested = {
+        job.field_id for job in store.all(models.Job, season=season)
+        if job.operation in HARVESTS and job.id in worked
+    }  # fmt: skip
+    for job in store.all(models.Job, operation=OPERATION, season=season):
+        met = [mark for mark in stones if mark.field_id == job.field_id]
+        # a field that was harvested without a hit counts too: leaving it out would favour one side
+        if job.id not in worked or not met and job.field_id not in harvested:
+            continue
+        log = gather(store, job)
+        places = [log.count.plane.to_xy(mark.lat, mark.lon)[0] for mark in met]
+        for count in log.count.grid.at(places):
+            hits[int(count)] = hits.get(int(count), 0) + 1
+        for count, area in log.tally.by_count.items():
+            areas[count] = areas.get(count, 0.0) + area
+    once, twice = areas.get(1, 0.0), math.fsum(a for n, a in areas.items() if n >= 2)
+    if not (once and twice):
+        return []
+    few, more = hits.get(1, 0), sum(n for count, n in hits.items() if count >= 2)
+    found = compare(few, once, more, twice)
+    done = verb(OPERATION).lower()
+    said = (
+        f"Was twice worth it? Stones met at harvest: {few} on {words.area(once)} {done} once, "
+        f"{more} on {words.area(twice)} {done} twice or more: "
+    )
+    if not found.tells:
+        return [said + "not enough hits to tell."]
+    by = "more" if math.isinf(found.ratio) else f"{found.ratio:.1f} times as many"
+    return [said + f"{by} on the same area; by chance alone 1 time in {1 / found.chance:.0f}."]

@@ -1,0 +1,59 @@
+"""The tablet's card: who it is, as a QR code the office can scan or a file on a stick."""
+
+from pathlib import Path
+
+import segno
+from kivy.app import App
+from kivy.graphics.texture import Texture
+from kivy.lang import Builder
+from kivy.properties import ObjectProperty, StringProperty
+from kivy.uix.widget import Widget
+
+from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.translation import say
+from sync.enrolment import card_of, write_card
+from sync.folder_exchange import STICK_FOLDER, mounts
+
+QUIET = 4  # modules of white round a code (ISO/IEC 18004)
+
+
+class Code(Widget):
+    """A QR code, black on white by night too: many readers know no other."""
+
+    texture = ObjectProperty(None, allownone=True)
+
+    def draw(self, text: str) -> None:
+        """Draw the code of a text."""
+        rows = list(segno.make(text, error="m", micro=False).matrix_iter(border=QUIET))
+        side = len(rows)
+        dots = bytes(0 if dark else 255 for row in reversed(rows) for dark in row)
+        self.texture = Texture.create(size=(side, side), colorfmt="luminance", bufferfmt="ubyte")
+        self.texture.mag_filter = self.texture.min_filter = "nearest"
+        self.texture.blit_buffer(dots, colorfmt="luminance", bufferfmt="ubyte")
+
+
+class CardScreen(Page):
+    """Shown standing still, from set-up."""
+
+    remark = StringProperty()
+    fingerprint = StringProperty()
+
+    def on_pre_enter(self, *_args):
+        """Draw this tablet's code."""
+        card = card_of(App.get_running_app().store)
+        self.remark, self.fingerprint = card.name, card.fingerprint
+        self.ids.code.draw(card.text())
+
+    def write(self):
+        """Write the card to a stick that is in."""
+        app = App.get_running_app()
+        folders = [stick / STICK_FOLDER for stick in mounts() if (stick / STICK_FOLDER).is_dir()]
+        if not folders:
+            app.complain("No stick is in. Put one in that has a folder named rollbook.")
+            return
+        path = folders[0] / f"card-{app.store.device[:8]}.txt"
+        if app.attempt(lambda: write_card(app.store, path)):
+            app.complain(say("Written to {place}.", place=path))
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,0 +1,151 @@
+"""The first minutes of an empty book: a few questions one after another, and then the work.
+
+What most farms answer alike is filled in already; all of it can be changed in set-up afterwards.
+Nothing is written before the last answer.
+"""
+
+from pathlib import Path
+
+from kivy.app import App
+from kivy.lang import Builder
+from kivy.properties import StringProperty
+
+from cabapp.common.paths import home
+from cabapp.common.units import Units
+from cabapp.position.boundaries.boundary_search import boundary_files
+from cabapp.position.boundaries.field_files import read_fields
+from cabapp.screens.setup.boundary_entry import put_fields
+from cabapp.screens.setup.form_fields import FORMS, ZONES, FormRefused, unit_of, value_of
+from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
+from cabapp.screens.widgets.row_list import Row
+from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.translation import say
+from store.models import Farm, Field, Operator, Tool, Tractor
+
+LOCALTIME = Path("/etc/localtime")
+UNITS = (("us", "acres, feet"), ("metric", "hectares, metres"))
+
+
+def zone_of_tablet(link: Path = LOCALTIME) -> str | None:
+    """Return the time zone the tablet is set to; None when it is not told, or is none of a farm's."""
+    try:
+        _, _, name = str(link.resolve()).partition("zoneinfo/")
+    except OSError:
+        return None
+    return name if "/" in name and not name.startswith("Etc/") else None
+
+
+class FirstScreen(Page):
+    """One question at a time; Back goes to the one before."""
+
+    title = StringProperty()
+    part = StringProperty("typing")  # "typing" or "pick"
+
+    def on_pre_enter(self, *_args):
+        """Begin with the farm's name."""
+        self._values: dict = {"zone": zone_of_tablet()}
+        steps = [
+            self._farm, None if self._values["zone"] else self._zone, self._units, self._operator, self._tractor,
+            self._tool, self._width, self._fields,
+        ]  # fmt: skip
+        self._steps, self._at = [step for step in steps if step], 0
+        self._steps[0]()
+
+    def _farm(self):
+        self._type("farm", say("The farm's name"))
+
+    def _zone(self):
+        self._pick(say("Time zone"), "zone", [(zone, zone) for zone in ZONES])
+
+    def _units(self):
+        self._pick(say("Units"), "units", [(key, say(words)) for key, words in UNITS])
+
+    def _operator(self):
+        self._type("operator", say("Your name"))
+
+    def _tractor(self):
+        self._type("tractor", say("The tractor's name"), say("Tractor") + " 1")
+
+    def _tool(self):
+        self._type("tool", say("The tool's name"), say("Roller"))
+
+    def _width(self):
+        units = Units(self._values["units"])
+        self._type("width", say("Working width") + " " + unit_of("length", units), digits=True)
+
+    def _fields(self):
+        choices = [(path, path.name) for path in boundary_files(home() / "fields")]
+        self._pick(say("The first field"), "fields", [*choices, (None, say("A name now, its boundary later"))])
+
+    def _field_name(self):
+        self._type("field", say("The field's name"))
+
+    # --- asking -----------------------------------------------------------------------------
+
+    def _type(self, name, title, text="", digits=False):
+        self._name, self.title, self.part = name, say("First of all"), "typing"
+        self.ids.typing.ask(title, self._values.get(name) or text, digits)
+
+    def _pick(self, title, name, choices):
+        self._name, rows = name, []
+        for value, words in choices:
+            row = Row(words=words)
+            row.bind(on_release=lambda _row, value=value: App.get_running_app().attempt(lambda: self._picked(value)))
+            rows.append(row)
+        self.title, self.part = title, "pick"
+        self.ids.pick.fill(rows)
+
+    def typed(self, text: str):
+        """What was typed is done."""
+        App.get_running_app().attempt(lambda: self._take(text))
+
+    def _take(self, text):
+        if not text:
+            raise FormRefused("Type something first.")
+        if self._name == "width":
+            value_of(FORMS["tools"].lines[1], text, Units(self._values["units"]))
+        self._values[self._name] = text
+        self._onward()
+
+    def _picked(self, value):
+        if self._name == "fields":
+            if value is None and self._steps[-1] != self._field_name:
+                self._steps.append(self._field_name)
+            value = read_fields(value) if value else None
+        self._values[self._name] = value
+        self._onward()
+
+    def _onward(self):
+        self._at += 1
+        if self._at < len(self._steps):
+            self._steps[self._at]()
+        else:
+            self._write()
+
+    def back(self):
+        """To the question before, or to where it began."""
+        if self._at == 0:
+            App.get_running_app().go("take over")
+            return
+        self._at -= 1
+        self._steps[self._at]()
+
+    # --- writing ----------------------------------------------------------------------------
+
+    def _write(self):
+        app, said = App.get_running_app(), self._values
+        units = Units(said["units"])
+        width = value_of(FORMS["tools"].lines[1], said["width"], units)
+        app.store.put(Farm, name=said["farm"], timezone=said["zone"], units=said["units"])
+        app.store.put(Operator, name=said["operator"])
+        app.store.put(Tractor, name=said["tractor"])
+        app.store.put(Tool, name=said["tool"], width_m=width, operation="rolling", towed=True)
+        if said["fields"]:
+            put_fields(app.store, said["fields"])
+        else:
+            app.store.put(Field, name=said["field"])
+        app.begin_anew()
+        app.go("take over")
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,0 +1,186 @@
+"""What set-up asks of each thing of the farm, and how what was typed becomes a value. No Kivy.
+
+Lengths, areas and volumes are typed in the farm's units and kept in SI.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+from store.errors import Refused
+from store.models import Farm, Field, Hitching, Operator, Tool, Tractor
+
+OPERATIONS = ("rolling", "harrowing", "seeding", "spraying", "swathing", "combining")
+ZONES = (
+    "America/St_Johns", "America/Halifax", "America/Toronto", "America/New_York", "America/Winnipeg",
+    "America/Chicago", "America/Regina", "America/Edmonton", "America/Denver", "America/Phoenix",
+    "America/Vancouver", "America/Los_Angeles", "America/Sao_Paulo", "Europe/London", "Europe/Berlin",
+    "Europe/Kyiv", "Australia/Perth", "Australia/Sydney", "UTC",
+)  # fmt: skip
+
+
+class FormRefused(Refused):
+    """Something typed that cannot be, or something lacking; nothing was written."""
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of a form.
+
+    Attributes
+    ----------
+    column : str
+        Column of the table; of a place, what its two columns begin with.
+    words : str
+        What stands before it.
+    kind : str
+        "text", "number", "length" and "volume" are typed; "choice" is turned through with
+        touches; "pick" is chosen from a list; "boundary" comes from a file or from driving; "place" is where the tablet is.
+    choices : tuple of (value, words)
+        For "choice" and "pick".
+    least, most : float
+        Limits of a typed figure, SI.
+    """
+
+    column: str
+    words: str
+    kind: str = "text"
+    choices: tuple[tuple[Any, str], ...] = ()
+    needed: bool = False
+    least: float = 0.0
+    most: float = 1e6
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """The columns it fills."""
+        return (self.column + "_lat", self.column + "_lon") if self.kind == "place" else (self.column,)
+
+
+@dataclass(frozen=True)
+class Form:
+    """The lines of one kind of row."""
+
+    model: type
+    title: str
+    lines: tuple[Line, ...]
+    one: bool = False  # there is only one such row
+
+
+YES_NO = ((True, "yes"), (False, "no"))
+FORMS = {
+    "farm": Form(Farm, "Farm", (
+        Line("name", "Name", needed=True),
+        Line("units", "Units", "choice", (("us", "acres, feet"), ("metric", "hectares, metres"))),
+        Line("timezone", "Time zone", "pick", tuple((zone, zone) for zone in ZONES), needed=True),
+        Line("fuel_price_per_l", "Fuel price", "price"),
+    ), one=True),
+    "operators": Form(Operator, "Operators", (
+        Line("name", "Name", needed=True), Line("phone", "Phone", "digits"), Line("rate_per_h", "Pay an hour", "number"),
+    )),
+    "tractors": Form(Tractor, "Tractors", (
+        Line("name", "Name", needed=True), Line("tank_l", "Tank", "volume", most=3000.0),
+        Line("cost_per_h", "Cost an hour", "number"),
+    )),
+    "tools": Form(Tool, "Tools", (
+        Line("name", "Name", needed=True), Line("width_m", "Working width", "length", needed=True, least=0.5, most=100.0),
+        Line("operation", "Work", "choice", tuple((word, word) for word in OPERATIONS)),
+        Line("towed", "Towed", "choice", YES_NO), Line("grease_every_h", "Grease every, hours", "number"),
+    )),
+    "hitchings": Form(Hitching, "Hitchings", (
+        Line("tractor_id", "Tractor", "pick", needed=True), Line("tool_id", "Tool", "pick", needed=True),
+        Line("antenna_to_hitch_m", "Antenna back to hitch", "length", most=20.0),
+        Line("hitch_to_line_m", "Hitch back to tool", "length", most=40.0),
+        Line("side_m", "Tool to the right by", "length", least=-20.0, most=20.0),
+        Line("width_m", "Working width", "length", needed=True, least=0.5, most=100.0),
+    )),
+    "fields": Form(Field, "Fields", (
+        Line("name", "Name", needed=True), Line("boundary", "Boundary", "boundary"), Line("crop", "Crop"),
+        Line("target", "How often", "choice", ((1, "once"), (2, "twice"), (3, "3 times"))),
+        Line("once_only", "Once only here", "boundary"), Line("gate", "Gate", "place"),
+    )),
+}  # fmt: skip
+TYPED = {"number", "length", "volume", "price"}
+DEFAULTS = {"units": "us", "operation": "rolling", "towed": True, "target": 2}
+
+
+def per_typed(kind: str, units) -> float:
+    """Return SI in one typed unit.
+
+    Examples
+    --------
+    >>> from cabapp.common.units import Units
+    >>> per_typed("length", Units("us"))
+    0.3048
+    """
+    if kind == "length":
+        return 1.0 / units.length_value(1.0)
+    if kind == "volume":
+        return 1.0 / units.volume_value(1.0)
+    return units.volume_value(1.0) if kind == "price" else 1.0
+
+
+def unit_of(kind: str, units) -> str:
+    """Return the unit that stands behind a typed figure."""
+    if kind == "price":
+        return "/" + units.unit("volume")
+    return units.unit(kind) if kind in ("length", "volume") else ""
+
+
+def value_of(line: Line, typed: str, units):
+    """Return what was typed as it is kept; None for nothing.
+
+    Raises
+    ------
+    FormRefused
+        No figure, or one that cannot be.
+
+    Examples
+    --------
+    >>> from cabapp.common.units import Units
+    >>> round(value_of(FORMS["tools"].lines[1], "42", Units("us")), 4)
+    12.8016
+    >>> value_of(FORMS["tools"].lines[1], "4200", Units("us"))
+    Traceback (most recent call last):
+    cabapp.screens.setup.form_fields.FormRefused: Working width: 4200 ft cannot be. Type 2 to 328 ft.
+    """
+    if not typed:
+        return None
+    if line.kind not in TYPED:
+        return typed
+    factor, unit = per_typed(line.kind, units), unit_of(line.kind, units)
+    try:
+        value = float(typed) * factor
+    except ValueError:
+        raise FormRefused(f"{line.words}: {typed} is no figure.") from None
+    if not line.least <= value <= line.most:
+        ends = f"{line.least / factor:.0f} to {line.most / factor:.0f} {unit}".strip()
+        raise FormRefused(f"{line.words}: {typed} {unit} cannot be. Type {ends}.")
+    return value
+
+
+def typed_of(line: Line, value, units) -> str:
+    """Return a kept value as it would be typed.
+
+    Examples
+    --------
+    >>> from cabapp.common.units import Units
+    >>> typed_of(FORMS["tools"].lines[1], 12.8016, Units("us"))
+    '42'
+    """
+    if value is None:
+        return ""
+    if line.kind in TYPED:
+        return f"{value / per_typed(line.kind, units):.2f}".rstrip("0").rstrip(".")
+    return str(value)
+
+
+def lacking(form: Form, values: dict) -> None:
+    """Refuse a form that lacks something needed.
+
+    Raises
+    ------
+    FormRefused
+        Naming the first line that is empty.
+    """
+    for line in form.lines:
+        if line.needed and values.get(line.column) in (None, ""):
+            raise FormRefused(f"{line.words} is still empty.")

@@ -1,0 +1,289 @@
+"""The receiver in words: how good it is, which one to use, where its antenna sits, and a check by driving."""
+
+from pathlib import Path
+
+import numpy as np
+from kivy.app import App
+from kivy.lang import Builder
+from kivy.properties import StringProperty
+
+from cabapp.common.paths import home
+from cabapp.geometry.plane import Plane
+from cabapp.position.boundaries.boundary_drive import length_of
+from cabapp.position.calibration.antenna_offset import Antenna
+from cabapp.position.calibration.side_offset_check import (
+    LEAST_LENGTH,
+    both_ways,
+    in_words,
+    two_runs,
+)
+from cabapp.position.receivers.discovery import named_ports
+from cabapp.position.receivers.receiver_report import say_small
+from cabapp.position.receivers.selected_receiver import Chosen
+from cabapp.position.receivers.tablet_location import offered
+from cabapp.position.recordings.recording_search import recordings
+from cabapp.screens.setup.receiver_text import (
+    FOOT,
+    INCH,
+    facts,
+    say_antenna,
+    say_offset,
+    say_span,
+    verdict_of,
+)
+from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
+from cabapp.screens.widgets.row_list import Row
+from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.translation import say
+from store.models import Hitching, Tool, Tractor
+
+SAY_EVERY_S = 1.0
+STEPS = {"us": (FOOT, INCH), "metric": (0.1, 0.01)}
+FARTHEST_M = 10.0
+
+
+class ReceiverScreen(Page):
+    """One page that is in turn the state, lists, figures, a keyboard and the check both ways.
+
+    It is for standing still, but for the part "both ways", which is driven.
+    """
+
+    part = StringProperty("state")  # "state", "list", "typing", "both ways", "found" or "antenna"
+    title = StringProperty()
+    remark = StringProperty()
+    words = StringProperty()
+    advice = StringProperty()
+    told = StringProperty()
+    note = StringProperty()
+    facts = StringProperty()
+    driven = StringProperty()
+    ahead_words = StringProperty()
+    right_words = StringProperty()
+    coarse, fine = StringProperty(), StringProperty()
+
+    def on_pre_enter(self, *_args):
+        """Begin with the state."""
+        self._said, self._back_to, self._then = float("-inf"), self.show_state, None
+        system = App.get_running_app().units.system
+        self.coarse, self.fine = ("1 ft", "1 in") if system == "us" else ("10 cm", "1 cm")
+        self.show_state()
+
+    def on_leave(self, *_args):
+        """Stop following the drive."""
+        if (overheard := App.get_running_app().overheard) is not None:
+            overheard.track = None
+
+    @property
+    def _source(self) -> Chosen | None:
+        """The chosen receiver; None in a show, where nothing can be chosen."""
+        source = App.get_running_app().source
+        return source if isinstance(source, Chosen) else None
+
+    def show(self, view) -> None:
+        """Say how the receiver does, once a second; and how far was driven."""
+        app = App.get_running_app()
+        if self.part == "both ways":
+            self.driven = app.units.distance(length_of(app.overheard.track or []))
+        now = app.clock.now()
+        if 0 <= now - self._said < SAY_EVERY_S:
+            return
+        self._said, source = now, self._source
+        self.remark = say(app.overheard.words) if source is None else ""
+        if source is not None:
+            verdict = verdict_of(source, now, app.units.system, app.clock_words)
+            self.words, self.advice = say(verdict.words), say(verdict.do)
+            self.facts = " ".join(part for part in (say(source.words), facts(source, verdict)) if part)
+
+    # --- ways between the parts -------------------------------------------------------------
+
+    def show_state(self):
+        """How the receiver does."""
+        self.title, self.part = say("Receiver"), "state"
+        self._said = float("-inf")
+
+    def leave(self):
+        """Back to where one came from."""
+        app = App.get_running_app()
+        if app.view.state == "idle":
+            app.begin_anew()
+            app.go("take over")
+        else:
+            app.go("more")
+
+    def back(self):
+        """One step back."""
+        self._back_to()
+
+    def _list(self, title, rows, back):
+        self.title, self._back_to = title, back
+        self.ids.list.fill(rows)
+        self.ids.list.scroll_y = 1  # a fresh list is read from its top
+        self.part = "list"
+
+    def _row(self, words, act, remark="", chosen=False):
+        row = Row(words=words, remark=remark, chosen=chosen)
+        row.bind(on_release=lambda _row: App.get_running_app().attempt(act))
+        return row
+
+    def _can_choose(self) -> bool:
+        if self._source is None:
+            App.get_running_app().complain(say("This is a show with a recording; there is no receiver to choose."))
+        return self._source is not None
+
+    # --- which receiver ---------------------------------------------------------------------
+
+    def choose(self):
+        """The receivers there are, and other ways to one."""
+        if not self._can_choose():
+            return
+        using = self._source.using
+        named = [("auto", say("Find it by itself"), say("USB, Bluetooth, gpsd"))]
+        named += [(port, words, "") for port, words in named_ports().items()]
+        named += [
+            ("gpsd", say("gpsd on this tablet"), ""),
+            ("tablet", say("The tablet's own position"), say("not on this machine") if offered() else say("about 5 m (16 ft)")),
+        ]
+        rows = [self._row(words, lambda use=use: self._use(use), remark, use == using) for use, words, remark in named]
+        rows.append(self._row(say("Network address"), self._ask_host, using[4:] if using.startswith("tcp:") else "", using.startswith("tcp:")))
+        rows.append(self._row(say("Network port of this tablet"), self._ask_port, using[4:] if using.startswith("udp:") else "", using.startswith("udp:")))
+        if App.get_running_app().view.state == "idle":
+            rows.append(self._row(say("A recording"), self._list_recordings, "", using.startswith("file:")))
+        rows.append(self._row(say("No receiver"), lambda: self._use("none"), "", using == "none"))
+        self._list(say("Which receiver?"), rows, self.show_state)
+
+    def _use(self, words):
+        self._source.use(words)
+        self.show_state()
+
+    def _list_recordings(self):
+        found = recordings([home() / "recordings", home() / "receiver"])
+        if not found:
+            App.get_running_app().complain(say("There is no recording on this tablet or on a stick."))
+            return
+        rows = [self._row(path.name, lambda path=path: self._use(f"file:{path}")) for path in found]
+        self._list(say("Which recording?"), rows, self.choose)
+
+    def _ask_host(self):
+        self._ask(say("Address of the receiver, four numbers with points"), self._took_host)
+
+    def _took_host(self, host):
+        self._ask(say("Port number"), lambda port: self._use(f"tcp:{host}:{port}"))
+
+    def _ask_port(self):
+        self._ask(say("Port number"), lambda port: self._use(f"udp:{port}"))
+
+    def _ask(self, title, then):
+        self._then, self._back_to = then, self.choose
+        self.part = "typing"
+        self.ids.typing.ask(title, "", True, False)
+
+    def typed(self, text: str):
+        """What was typed is done."""
+        App.get_running_app().attempt(lambda: self._then(text))
+
+    # --- where antennas sit -----------------------------------------------------------------
+
+    def list_antennas(self):
+        """The receivers that are there, each with where its antenna sits."""
+        if not self._can_choose():
+            return
+        system = App.get_running_app().units.system
+        rows = [
+            self._row(name, lambda name=name: self._edit_antenna(name), say_antenna(self._source.kept.antenna(name), system))
+            for name in self._source.names
+        ]
+        if not rows:
+            App.get_running_app().complain(say("No receiver is there whose antenna could be placed."))
+            return
+        self._list(say("Antennas, seen from the one the hitchings are measured from"), rows, self.show_state)
+
+    def _edit_antenna(self, name):
+        antenna = self._source.kept.antenna(name) or Antenna()
+        self._antenna, self._place = name, [antenna.ahead, antenna.right]
+        self.title, self._back_to = say("Antenna of {receiver}", receiver=name), self.list_antennas
+        self._say_place()
+        self.part = "antenna"
+
+    def move(self, way: int, size: int, sign: int):
+        """Move the antenna: way 0 ahead, 1 right; size 0 the coarse step, 1 the fine one."""
+        step = STEPS[App.get_running_app().units.system][size]
+        moved = self._place[way] + sign * step
+        self._place[way] = min(max(moved, -FARTHEST_M), FARTHEST_M)
+        self._say_place()
+
+    def _say_place(self):
+        system = App.get_running_app().units.system
+        ahead, right = self._place
+        self.ahead_words = say("{length} ahead", length=say_span(ahead, system)) if ahead >= 0 else say("{length} behind", length=say_span(-ahead, system))
+        self.right_words = say("{length} to the right", length=say_span(right, system)) if right >= 0 else say("{length} to the left", length=say_span(-right, system))
+
+    def write_antenna(self):
+        """Write down where it sits."""
+        ahead, right = (round(value, 4) + 0.0 for value in self._place)
+        self._source.place_antenna(self._antenna, Antenna(ahead, right))
+        self.list_antennas()
+
+    # --- the check both ways ----------------------------------------------------------------
+
+    def begin_both_ways(self):
+        """Follow a drive along one line, there and back."""
+        app = App.get_running_app()
+        if app.overheard is None:
+            app.complain(say("There is no receiver to check."))
+            return
+        app.overheard.track = []
+        self.title, self._back_to = say("Check both ways"), self.show_state
+        self.told = say(
+            "Drive {far} or more along a straight mark, turn round, and drive back in the same wheel marks.",
+            far=app.units.distance(2 * LEAST_LENGTH),
+        )
+        self.part = "both ways"
+
+    def driven_both_ways(self):
+        """The drive is done: say what it shows, and list the hitchings it can be written into."""
+        app = App.get_running_app()
+
+        if not app.standing:
+            app.complain(say("Stand still first; the drive is kept."))
+            return
+
+        def act():
+            places = np.array(app.overheard.track or np.empty((0, 2)), float).reshape(-1, 2)
+            plane = Plane(*places[0]) if len(places) else Plane(0.0, 0.0)
+            self._found = both_ways(*two_runs(plane.to_xy(places[:, 0], places[:, 1])))
+            app.overheard.track = None
+            self._show_found()
+
+        app.attempt(act)
+
+    def _show_found(self):
+        app, found = App.get_running_app(), self._found
+        system = app.units.system
+        self.told = say(in_words(found, lambda m: say_offset(m, system)))
+        self.note = say(
+            "Both ways over {length}, sure to {sure}.",
+            length=app.units.length(found.length), sure=say_small(2 * found.sure_to, system),
+        )
+        names = {model: {row.id: row.name for row in app.store.all(model)} for model in (Tractor, Tool)}
+        self.ids.found.fill([
+            self._row(
+                f"{names[Tractor][one.tractor_id]}, {names[Tool][one.tool_id]}",
+                lambda one=one: self._write_side(one),
+                say("now {offset} to the right", offset=say_offset(one.side_m, system)),
+            )
+            for one in app.store.all(Hitching)
+        ])  # fmt: skip
+        self.title, self.part = say("Touch the hitching it is to be written into"), "found"
+
+    def _write_side(self, hitching):
+        App.get_running_app().store.put(Hitching, hitching.id, side_m=self._found.side)
+        App.get_running_app().complain(say("Written. It counts from the next take-over on."))
+        self._show_found()
+
+    def drop_check(self):
+        """Leave the check."""
+        App.get_running_app().overheard.track = None
+        self.show_state()
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,0 +1,63 @@
+"""What the receiver page says, put together from what the receiver gave. No Kivy."""
+
+from statistics import median
+
+from cabapp.position.receivers.receiver_report import Verdict, judge
+from cabapp.screens.widgets.translation import say
+
+CLOCKS_AGREE_S = 3.0
+FOOT, INCH = 0.3048, 0.0254
+
+
+def verdict_of(source, now: float, system: str, say_time) -> Verdict:
+    """Return what is to be thought of the chosen receiver now."""
+    return judge(source.heard, now, system, say_time, source.state)
+
+
+def facts(source, verdict: Verdict) -> str:
+    """Return how often, from how many satellites and how late places come; "" when none do."""
+    if verdict.every is None:
+        return say(source.trouble or "")
+    said = [say("A place every {seconds} s.", seconds=f"{verdict.every:.2g}")]
+    if source.said.get("satellites"):
+        said = [say("A place every {seconds} s, from {count} satellites.", seconds=f"{verdict.every:.2g}", count=source.said["satellites"])]
+    late = median(one.latency for one in source.heard[-50:])
+    if abs(late) > CLOCKS_AGREE_S:
+        said.append(say("This tablet's clock is {seconds} s off; the satellites' time is taken.", seconds=f"{abs(late):.0f}"))
+    else:
+        said.append(say("It is here {seconds} s after its moment.", seconds=f"{max(late, 0.0):.2f}"))
+    return " ".join(said + ([say(source.trouble)] if source.trouble else []))
+
+
+def say_offset(metres: float, system: str) -> str:
+    """Say an offset as it is typed into a hitching: feet with a decimal, or metres with two.
+
+    >>> say_offset(0.41, "us"), say_offset(0.41, "metric")
+    ('1.3 ft', '0.41 m')
+    """
+    return f"{metres / FOOT:.1f} ft" if system == "us" else f"{metres:.2f} m"
+
+
+def say_span(metres: float, system: str) -> str:
+    """Say a measured length as a tape shows it.
+
+    >>> say_span(1.3, "us"), say_span(-1.3, "us"), say_span(1.3, "metric"), say_span(0.3 * 0.3048, "us")
+    ('4 ft 3 in', '-4 ft 3 in', '1.30 m', '4 in')
+    """
+    if system != "us":
+        return f"{metres:.2f} m"
+    inches = round(abs(metres) / INCH)
+    feet, rest = divmod(inches, 12)
+    said = " ".join(part for part in (f"{feet} ft" if feet else "", f"{rest} in" if rest or not feet else "") if part)
+    return f"-{said}" if metres < 0 and inches else said
+
+
+def say_antenna(antenna, system: str) -> str:
+    """Say where an antenna sits, seen from the one the hitchings are measured from."""
+    if antenna is None:
+        return say("not said yet")
+    if not antenna.away:
+        return say("the hitchings are measured from it")
+    along = say("ahead") if antenna.ahead >= 0 else say("behind")
+    aside = say("to the right") if antenna.right >= 0 else say("to the left")
+    return f"{say_span(abs(antenna.ahead), system)} {along}, {say_span(abs(antenna.right), system)} {aside}"

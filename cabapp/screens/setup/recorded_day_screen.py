@@ -1,0 +1,246 @@
+"""A day recorded by another logger: what was guessed of it is agreed to, changed or left out by taps."""
+
+import threading
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from kivy.app import App
+from kivy.clock import Clock
+from kivy.lang import Builder
+from kivy.properties import BooleanProperty, StringProperty
+
+from cabapp.common.paths import home
+from cabapp.jobs.imports.recorded_day import Agreed, Part, bring_in_agreed, cut
+from cabapp.jobs.records.farm_settings import FarmWays
+from cabapp.position.recordings.recording_search import recordings
+from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.screens.setup import receiver_screen as _receiver  # noqa: F401  (its kv file has the parts used here)
+from cabapp.screens.setup.form_fields import OPERATIONS
+from cabapp.screens.widgets.row_list import Row
+from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.translation import say
+from store.errors import Refused
+from store.models import Field, Operator, Tool, Tractor
+
+WHO = {"operator": Operator, "tractor": Tractor, "tool": Tool}
+OPEN, YES, OUT = "open", "yes", "out"
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One part of the day with what is thought of it now."""
+
+    part: Part
+    kind: str  # as guessed, or as changed to
+    work: str | None  # the operation, where it was work
+    answer: str = OPEN
+
+
+class BroughtScreen(Page):
+    """In turn a list of recordings, the day's parts, and lists to change one of them by."""
+
+    part = StringProperty("files")  # "files", "reading", "day" or "change"
+    title = StringProperty()
+    remark = StringProperty()
+    reading = StringProperty()
+    all_said = BooleanProperty(False)
+
+    def on_pre_enter(self, *_args):
+        """Begin with the recordings there are."""
+        self._day, self._asked, self._at, self._token = None, [], 0, None
+        self.list_files()
+
+    def leave(self):
+        """Back to taking over."""
+        self._token = None
+        App.get_running_app().go("take over")
+
+    def list_files(self):
+        """The recordings on this tablet and on sticks."""
+        found = recordings([home() / "recordings"])
+        self.title, self.remark, self.part = say("Bring in which recording?"), "", "files"
+        self.ids.files.fill([self._row(path.name, lambda path=path: self._read(path)) for path in found])
+        if not found:
+            App.get_running_app().complain(say("There is no recording on this tablet or on a stick."))
+
+    def _row(self, words, act, remark="", chosen=False):
+        row = Row(words=words, remark=remark, chosen=chosen)
+        row.bind(on_release=lambda _row: App.get_running_app().attempt(act))
+        return row
+
+    # --- reading, aside: a day may take some seconds -----------------------------------------
+
+    def _read(self, path):
+        self.title, self.reading, self.part = path.name, say("Reading {file} ...", file=path.name), "reading"
+        self._token = token = object()
+        fields = App.get_running_app().store.all(Field)
+
+        def work():
+            try:
+                day, refusal = cut(fields, read_trace(path)), None
+            except Refused as fault:
+                day, refusal = None, fault
+            Clock.schedule_once(lambda _dt: self._have_read(token, day, refusal))
+
+        threading.Thread(target=work, name="reading a recording", daemon=True).start()
+
+    def _have_read(self, token, day, refusal):
+        if token is not self._token:
+            return
+        if refusal is not None:
+            App.get_running_app().complain(str(refusal))
+            self.list_files()
+            return
+        app, self._day = App.get_running_app(), day
+        last = app.session.choices().last or ()
+        rows = {word: app.store.all(model) for word, model in WHO.items()}
+        self._who = {}
+        for word, model in WHO.items():
+            ids = [row.id for row in rows[word]]
+            self._who[word] = next((one for one in last if one in ids), ids[0] if len(ids) == 1 else None)
+        tool = app.store.get(Tool, self._who["tool"]) if self._who["tool"] else None
+        work = tool.operation if tool else OPERATIONS[0]
+        self._asked = [Asked(part, part.kind, work if part.kind == "working" else None) for part in day.parts]
+        if not any(one.work for one in self._asked):
+            app.complain(say("No work on any field of this logbook was found in it. A part can be changed to work."))
+        self._at = -1
+        self._next()
+
+    # --- the day's parts --------------------------------------------------------------------
+
+    def _next(self):
+        """Go to the next part that was work and is not answered yet."""
+        order = [*range(self._at + 1, len(self._asked)), *range(self._at + 1)]
+        waiting = [n for n in order if self._asked[n].work and self._asked[n].answer == OPEN]
+        self.all_said = not waiting
+        self._at = waiting[0] if waiting else max(0, min(self._at, len(self._asked) - 1))
+        self._show_day()
+
+    def _show_day(self):
+        app = App.get_running_app()
+        names = [app.store.get(model, self._who[word]).name for word, model in WHO.items() if self._who[word]]
+        self.title, self.remark, self.part = self._day.trace.name, ", ".join(names), "day"
+        ways = FarmWays(app.store)
+        if self._asked:
+            self.title = f"{self._day.trace.name}: {ways.say_day(self._asked[0].part.begin)}"
+        rows = [
+            self._row(self._say_part(one.part, one.kind, ways), lambda n=n: self._choose(n), self._say_answer(one), n == self._at)
+            for n, one in enumerate(self._asked)
+        ]
+        self.ids.day.fill(rows)
+        if rows:
+            Clock.schedule_once(lambda _dt: self.ids.day.scroll_to(rows[self._at], animate=False) if rows[self._at].parent else None)
+
+    def _say_part(self, part, kind, ways):
+        field = self._day.fields[part.visit.field].name if part.visit else say("On the way")
+        return say(
+            "{field}: {kind} {begin} to {end}",
+            field=field, kind=_said(kind), begin=ways.say_time(part.begin), end=ways.say_time(part.end),
+        )  # fmt: skip
+
+    def _say_answer(self, one):
+        if one.answer == OUT:
+            return say("left out")
+        if not one.work:
+            return ""
+        app = App.get_running_app()
+        tool = app.store.get(Tool, self._who["tool"]) if self._who["tool"] else None
+        said = [say(one.work)]
+        if one.part.runs:
+            said.append(say("{count} passes", count=one.part.runs))
+        if tool is not None:
+            said.append(app.units.area(one.part.length * tool.width_m))
+        return ", ".join(said) + (": " + say("yes") if one.answer == YES else "")
+
+    def _choose(self, n):
+        self._at = n
+        self._show_day()
+
+    def answer(self, answer: str):
+        """Say yes to the chosen part, or leave it out; the next one is then asked for."""
+        if not self._asked:
+            return
+        one = self._asked[self._at]
+        if answer == YES and not one.work:
+            App.get_running_app().complain(say("That was no work. Change it first, if it was."))
+            return
+        self._asked[self._at] = replace(one, answer=answer)
+        self._next()
+
+    # --- changing a part --------------------------------------------------------------------
+
+    def change(self):
+        """What else it may have been, and who and what it was done with."""
+        if not self._asked:
+            return
+        one, rows = self._asked[self._at], []
+        if one.part.visit is not None:
+            rows += [self._row(say(work), lambda work=work: self._was(work), "", one.work == work) for work in OPERATIONS]
+        rows += [self._row(_said(kind), lambda kind=kind: self._was_not(kind), "", one.kind == kind) for kind in ("turning", "travelling", "standing")]
+        for word, title in (("operator", say("Operator")), ("tractor", say("Tractor")), ("tool", say("Tool"))):
+            rows.append(self._row(title, lambda word=word: self._list_who(word), self._name(word)))
+        self._show_change(say("What was it?"), rows)
+
+    def _show_change(self, title, rows):
+        self.title, self.remark, self.part = title, "", "change"
+        self.ids.change.fill(rows)
+        self.ids.change.scroll_y = 1  # a fresh list is read from its top
+
+    def _name(self, word):
+        chosen = self._who[word]
+        return App.get_running_app().store.get(WHO[word], chosen).name if chosen else say("not said yet")
+
+    def _list_who(self, word):
+        rows = App.get_running_app().store.all(WHO[word])
+        self._show_change(say("Who and with what?"), [
+            self._row(row.name, lambda row=row: self._take(word, row.id), "", row.id == self._who[word]) for row in rows
+        ])  # fmt: skip
+
+    def _take(self, word, chosen):
+        self._who[word] = chosen
+        self._show_day()
+
+    def _was(self, work):
+        self._asked[self._at] = replace(self._asked[self._at], kind="working", work=work, answer=YES)
+        self._next()
+
+    def _was_not(self, kind):
+        self._asked[self._at] = replace(self._asked[self._at], kind=kind, work=None, answer=OUT)
+        self._next()
+
+    def not_changed(self):
+        """Leave the part as it is."""
+        self._show_day()
+
+    # --- writing ----------------------------------------------------------------------------
+
+    def write(self):
+        """Write what was agreed to."""
+        App.get_running_app().attempt(self._write)
+
+    def _write(self):
+        app = App.get_running_app()
+        lacking = next((word for word, chosen in self._who.items() if chosen is None), None)
+        agreed = [
+            Agreed(one.part, self._who["operator"], self._who["tractor"], self._who["tool"], one.work)
+            for one in self._asked
+            if one.answer == YES
+        ]
+        if not agreed:
+            app.complain(say("Nothing is agreed to yet. Touch Yes for what is right."))
+        elif lacking:
+            app.complain(say("Say first who it was, with which tractor and which tool: touch Change."))
+        else:
+            written = bring_in_agreed(app.store, self._day, agreed)
+            app.complain(say("Written: {count}. The taps are marked as guessed.", count=len(written)))
+            self.list_files()
+
+
+def _said(kind: str) -> str:
+    return {
+        "working": say("working"), "turning": say("turning"), "travelling": say("travelling"),
+        "standing": say("standing"), "unknown": say("unknown"),
+    }[kind]  # fmt: skip
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,0 +1,243 @@
+"""Set-up, behind four digits: the farm, its people, machines and fields; for standing still."""
+
+from pathlib import Path
+
+from kivy.app import App
+from kivy.lang import Builder
+from kivy.properties import StringProperty
+
+from cabapp.common.paths import home
+from cabapp.position.boundaries.boundary_drive import length_of
+from cabapp.screens.setup.boundary_entry import OutlinePart
+from cabapp.screens.setup.form_fields import (
+    DEFAULTS,
+    FORMS,
+    TYPED,
+    FormRefused,
+    lacking,
+    typed_of,
+    unit_of,
+    value_of,
+)
+from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
+from cabapp.screens.widgets.row_list import Row
+from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.translation import say
+from store.models import Tool, Tractor
+
+DIGITS = 4
+
+
+class SetUpScreen(OutlinePart, Page):
+    """One page that is in turn a question for the number, keys, a list, a form, and a keyboard."""
+
+    part = StringProperty("typing")  # "typing", "keys", "tablet", "list", "form", "pick" or "round"
+    title = StringProperty()
+    driven = StringProperty()
+    visiting = False  # one of its own pages is shown; coming back from it needs no number
+
+    def on_pre_enter(self, *_args):
+        """Ask for the number, or to choose one."""
+        app = App.get_running_app()
+        if self.visiting:
+            self.visiting = False
+            self.show_keys()
+            return
+        self._kind = self._row = None
+        self._values, self._then = {}, None
+        self._back = self.leave
+        if app.settings["number"] is None:
+            self._ask(say("Choose four digits for set-up"), self._choose_number, digits=True, back=self.leave)
+        else:
+            self._ask(say("Four digits for set-up"), self._check_number, digits=True, hidden=True, back=self.leave)
+
+    def show(self, view) -> None:
+        """Say how far was driven."""
+        app = App.get_running_app()
+        if self.part == "round":
+            self.driven = app.units.distance(length_of(app.overheard.track or []))
+
+    def leave(self):
+        """Back to taking over, with what was set up."""
+        app = App.get_running_app()
+        if app.overheard is not None:
+            app.overheard.track = None
+        app.begin_anew()
+        app.go("take over")
+
+    # --- typing -----------------------------------------------------------------------------
+
+    def _ask(self, title, then, text="", digits=False, hidden=False, back=None):
+        self._then, self._typing_back = then, back or self._form_again
+        self.title, self.part = say("Set-up"), "typing"
+        self.ids.typing.ask(title, text, digits, hidden)
+
+    def typed(self, text: str):
+        """What was typed is done."""
+        App.get_running_app().attempt(lambda: self._then(text))
+
+    def not_typed(self):
+        """It was left as it was."""
+        self._typing_back()
+
+    def _choose_number(self, text):
+        if len(text) != DIGITS or not text.isdigit():
+            raise FormRefused("Type four digits.")
+        App.get_running_app().settings["number"] = text
+        self.show_keys()
+
+    def _check_number(self, text):
+        if text != App.get_running_app().settings["number"]:
+            self.ids.typing.text = ""
+            raise FormRefused("That is another number.")
+        self.show_keys()
+
+    # --- keys and lists ---------------------------------------------------------------------
+
+    def show_keys(self):
+        """The kinds of things to set up."""
+        self.title, self.part = say("Set-up"), "keys"
+
+    def visit(self, page: str):
+        """Go to a page of its own."""
+        self.visiting = True
+        App.get_running_app().go(page)
+
+    def new_number(self):
+        """Choose other digits."""
+        self._ask(say("Choose four digits for set-up"), self._choose_number, digits=True, back=self.show_keys)
+
+    def choose_language(self):
+        """English, or a language file from the tablet's folder."""
+        found = sorted((home() / "languages").glob("*.json"))
+        self._pick(say("Language"), [(None, "English"), *((str(path), path.stem) for path in found)], self._speak, self.show_keys)
+
+    def _speak(self, path):
+        app = App.get_running_app()
+        app.settings["language"] = path
+        app.read_farm()
+        app.complain("The screens speak it when the cab is opened next.")
+        self.show_keys()
+
+    def open(self, kind: str):
+        """The list of one kind; the farm, of which there is one, at once as a form."""
+        app, form = App.get_running_app(), FORMS[kind]
+        self._kind, rows = kind, app.store.all(form.model)
+        if form.one:
+            self._edit(rows[0] if rows else None)
+            return
+        self.title, self.part = say(form.title), "list"
+        shown = []
+        for row in rows:
+            line = Row(words=self._name(row), remark="")
+            line.bind(on_release=lambda _line, row=row: self._edit(row))
+            shown.append(line)
+        self.ids.list.fill(shown)
+
+    def new(self):
+        """A new row of this kind."""
+        self._edit(None)
+
+    def _name(self, row):
+        if self._kind != "hitchings":
+            return row.name
+        store = App.get_running_app().store
+        return f"{store.get(Tractor, row.tractor_id).name}, {store.get(Tool, row.tool_id).name}"
+
+    def _edit(self, row):
+        form = FORMS[self._kind]
+        self._row = row
+        defaults = {column: DEFAULTS.get(column) for line in form.lines for column in line.columns}
+        self._values = {c: getattr(row, c) for c in defaults} if row is not None else defaults
+        self._form_again()
+
+    # --- a form -----------------------------------------------------------------------------
+
+    def _form_again(self):
+        form, shown = FORMS[self._kind], []
+        for line in form.lines:
+            row = Row(words=say(line.words), remark=self._value_words(line))
+            row.bind(on_release=lambda _row, line=line: self._touch(line))
+            shown.append(row)
+        self.title = say(form.title)
+        self.ids.form.fill(shown)
+        self.part = "form"
+
+    def _value_words(self, line):
+        value, units = self._values[line.columns[0]], App.get_running_app().units
+        if line.kind in ("boundary", "place"):
+            return say("none") if value is None else say("written down")
+        if line.kind in ("choice", "pick"):
+            return next((say(name) for key, name in self._choices(line) if key == value), "–")
+        typed = typed_of(line, value, units)
+        return f"{typed} {unit_of(line.kind, units)}".strip() if typed else "–"
+
+    def _choices(self, line):
+        store = App.get_running_app().store
+        model = {"tractor_id": Tractor, "tool_id": Tool}.get(line.column)
+        return [(row.id, row.name) for row in store.all(model)] if model else list(line.choices)
+
+    def _touch(self, line):
+        if line.kind == "choice":
+            keys = [key for key, _ in line.choices]
+            at = keys.index(self._values[line.column]) if self._values[line.column] in keys else -1
+            self._values[line.column] = keys[(at + 1) % len(keys)]
+            self._form_again()
+        elif line.kind == "pick":
+            self._pick(say(line.words), self._choices(line), lambda value: self._take(line, value), self._form_again)
+        elif line.kind == "boundary":
+            self._ask_outline(line)
+        elif line.kind == "place":
+            self._ask_place(line)
+        else:
+            units = App.get_running_app().units
+            said = " ".join(word for word in (say(line.words), unit_of(line.kind, units)) if word)
+            self._ask(
+                said, lambda text: self._take(line, value_of(line, text, units)),
+                typed_of(line, self._values[line.column], units), digits=line.kind in TYPED or line.kind == "digits",
+            )  # fmt: skip
+
+    def _take(self, line, value):
+        self._values[line.column] = value
+        if line.column == "tool_id" and not self._values.get("width_m"):
+            self._values["width_m"] = App.get_running_app().store.get(Tool, value).width_m
+        self._form_again()
+
+    def write(self):
+        """Write the form down."""
+        app, form = App.get_running_app(), FORMS[self._kind]
+
+        def act():
+            lacking(form, self._values)
+            kept = {c: v for c, v in self._values.items() if v is not None or self._row is not None}
+            app.store.put(form.model, self._row.id if self._row is not None else None, **kept)
+            app.read_farm()
+            self.back()
+
+        app.attempt(act)
+
+    def back(self):
+        """From a form to its list, from a list to the keys."""
+        if self.part == "form" and not FORMS[self._kind].one:
+            self.open(self._kind)
+        else:
+            self.show_keys()
+
+    # --- lists to pick from -----------------------------------------------------------------
+
+    def _pick(self, title, choices, then, back):
+        shown = []
+        for value, name in choices:
+            row = Row(words=name)
+            row.bind(on_release=lambda _row, value=value: App.get_running_app().attempt(lambda: then(value)))
+            shown.append(row)
+        self._pick_back = back
+        self.title, self.part = title, "pick"
+        self.ids.pick.fill(shown)
+
+    def not_picked(self):
+        """Leave it as it was."""
+        self._pick_back()
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,0 +1,55 @@
+"""Finishing: what is still open, largest worth first, before the stint is closed."""
+
+from pathlib import Path
+
+from kivy.app import App
+from kivy.lang import Builder
+from kivy.properties import StringProperty
+
+from cabapp.screens.widgets.row_list import Row
+from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.translation import say
+
+KINDS = {"none": "Never covered", "short": "Too few times"}
+CERTAINTIES = ("sure", "maybe", "cannot tell")
+
+
+class FinishScreen(Page):
+    """The gaps by worth, each with how sure it is; touching one shows it on the map."""
+
+    title = StringProperty()
+
+    def on_pre_enter(self, *_args):
+        """Work the gaps out anew."""
+        app = App.get_running_app()
+        job, rows = app.session.job, []
+        gaps = [gap for gap in job.gaps() if gap.kind in KINDS] if job is not None else []
+        for place, gap in enumerate(gaps, 1):
+            size = say("{area}, {width} wide", area=app.units.area(gap.area), width=app.units.length(gap.width))
+            row = Row(words=f"{place}. {say(KINDS[gap.kind])}, {say(gap.certainty)}", remark=size)
+            row.bind(on_release=lambda _row, gap=gap: self._point_out(gap))
+            rows.append(row)
+        if not rows:
+            rows = [Row(words=say("No gaps are known.") if job is not None else say("There is no map, so gaps cannot be told."))]
+        self.ids.gaps.fill(rows)
+
+    def show(self, view) -> None:
+        """Name the field; leave when it is finished."""
+        app = App.get_running_app()
+        self.title = say("Finish {field}?", field=view.field or "")
+        if view.state == "finished":
+            app.go("pass")
+
+    def _point_out(self, gap):
+        app = App.get_running_app()
+        app.screens.get_screen("pass").point_out((gap.x, gap.y))
+        app.go("pass")
+
+    def finish(self):
+        """Finish the stint; the key was held for a second."""
+        app = App.get_running_app()
+        if app.do("finish"):
+            app.go("pass")
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

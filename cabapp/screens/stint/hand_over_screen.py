@@ -1,0 +1,156 @@
+"""Handing over: the outgoing operator says how it stands, both read the sheet, and it is given on."""
+
+from dataclasses import replace
+from pathlib import Path
+
+from kivy.app import App
+from kivy.lang import Builder
+from kivy.properties import StringProperty
+
+from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
+from cabapp.screens.stint.sheet_text import sheet_lines
+from cabapp.screens.widgets.row_list import Row, SheetLine
+from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.translation import say
+from cabapp.session.handover.sheet_answers import (
+    ASKED,
+    RECEIVER,
+    SEEDER_DRIVER,
+    drives_the_seeder,
+    left_for,
+    with_answers,
+)
+from store.models import Operator
+
+
+class HandOverScreen(Page):
+    """The sheet of the hand-over; nothing is typed."""
+
+    remark = StringProperty()
+    state = StringProperty()  # "", "fine", "watch" or "stopped"
+    part = StringProperty("sheet")  # "sheet", "more" or "map"
+
+    def on_pre_enter(self, *_args):
+        """Begin with open questions."""
+        app = App.get_running_app()
+        self.state, self.part, self._sheet, self._place = "", "sheet", None, None
+        outgoing = app.view.operator
+        others = [one for one in app.store.all(Operator) if one.name != outgoing]
+        # each question: the point it belongs to, its name, and (words, phrase) of each answer
+        self._questions = [("closing", RECEIVER, [(one.name, left_for(one.name)) for one in others])]
+        self._questions += [(one.point, one.name, [(say(words), words) for words in one.answers]) for one in ASKED]
+        drivers = [(one.name, drives_the_seeder(one.name, one.phone)) for one in others]
+        self._questions.append(("seeder", SEEDER_DRIVER, drivers))
+        self._answers = [None] * len(self._questions)
+        self.ids.sheet.fill([])
+        self._ask()
+
+    def show(self, view) -> None:
+        """Name the field and who hands it over."""
+        self.remark = f"{view.field or ''}, {view.operator or ''}"
+
+    def say(self, state: str):
+        """How it stands, in one word."""
+        self.state, self.part = state, "sheet"
+        self._prepare()
+
+    # --- what only she can say --------------------------------------------------------------
+
+    def _ask(self):
+        """Lay out the questions, each turned through with touches."""
+        rows = []
+        for place, (_point, name, answers) in enumerate(self._questions):
+            chosen = self._answers[place]
+            row = Row(words=say(name), remark=self._first(place) if chosen is None else answers[chosen][0])
+            row.bind(on_release=lambda _row, place=place: self._turn(place))
+            rows.append(row)
+        self.ids.more.fill(rows)
+
+    def _first(self, place):
+        return say("is here") if self._questions[place][1] == RECEIVER else "–"
+
+    def _turn(self, place):
+        many, now = len(self._questions[place][2]), self._answers[place]
+        following = 0 if now is None else now + 1
+        self._answers[place] = following if following < many else None
+        self._ask()
+        self._prepare()
+
+    @property
+    def left(self) -> bool:
+        """Whether nobody is here to receive it."""
+        return self._answers[0] is not None
+
+    def _told(self):
+        told = {}
+        for (point, _name, answers), chosen in zip(self._questions, self._answers, strict=True):
+            if chosen is not None:
+                told.setdefault(point, []).append(answers[chosen][1])
+        return told
+
+    # --- the sheet --------------------------------------------------------------------------
+
+    def _prepare(self):
+        app = App.get_running_app()
+        if not self.state:
+            return
+
+        def act():
+            sheet = with_answers(app.session.prepare_hand_over(state=self.state, left=self.left), self._told())
+            if self._place is not None:
+                sheet = replace(sheet, next_lat=self._place[0], next_lon=self._place[1])
+            self._sheet = sheet
+
+        if app.attempt(act):
+            lines = sheet_lines(self._sheet.sheet, app.units, app.clock_words)
+            self.ids.sheet.fill([SheetLine(point=say(point), words=say(words)) for point, words in lines])
+            self._mark()
+
+    def turn_part(self, part: str):
+        """Show the questions or the map, or the sheet again."""
+        self.part = "sheet" if self.part == part else part
+        if self.part == "map":
+            self._lay_map()
+
+    # --- where the next pass begins ---------------------------------------------------------
+
+    def _lay_map(self):
+        app, ground = App.get_running_app(), self.ids.ground
+        job = app.session.job
+        if job is None:
+            self.part = "sheet"
+            app.complain("There is no map of this field.")
+            return
+        field = job.field
+        ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
+        ground.target = getattr(field, "target", 2)
+        ground.marks = [(mark.kind, tuple(job.plane.to_xy(mark.lat, mark.lon)[0])) for mark in app.session.marks if mark.lat is not None]
+        ground.keys = True
+        ground.changed("all")
+        ground.show_whole()
+        ground.follow(app.view.pose)
+        self._mark()
+
+    def _mark(self):
+        app, sheet = App.get_running_app(), self._sheet
+        job = app.session.job
+        known = sheet is not None and job is not None and sheet.next_lat is not None
+        self.ids.ground.next_place = tuple(job.plane.to_xy(sheet.next_lat, sheet.next_lon)[0]) if known else None
+        self.ids.ground.redraw()
+
+    def point(self, x, y):
+        """She set right where the next pass begins."""
+        job = App.get_running_app().session.job
+        self._place = tuple(float(v[0]) for v in job.plane.to_latlon([(x, y)]))
+        if self._sheet is not None:
+            self._sheet = replace(self._sheet, next_lat=self._place[0], next_lon=self._place[1])
+        self._mark()
+
+    def give(self):
+        """Close the stint and wait for the receiver."""
+        app = App.get_running_app()
+        if self._sheet is not None:
+            app.attempt(lambda: app.session.hand_over(self._sheet))
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,0 +1,104 @@
+"""Looking before working: ten ticks of a walk round, and four questions to the ground.
+
+Both are taps of the stint. A point that was not touched was not looked at, and is not written.
+"""
+
+from pathlib import Path
+
+from kivy.app import App
+from kivy.lang import Builder
+from kivy.properties import (
+    BooleanProperty,
+    ListProperty,
+    NumericProperty,
+    StringProperty,
+)
+
+from cabapp.screens.widgets.buttons import Key
+from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.translation import say
+from cabapp.session.warnings.situation import STOP_RULES
+
+# common points of university tractor check lists, and of a trailed tool
+POINTS = (
+    "Fluids and leaks", "Tyres and nuts", "Battery and hoses", "Shields and belt", "Lights and sign",
+    "Hitch pin and chain", "Wing locks", "Bearings and bolts", "Scrapers and frame", "Steps and glass",
+)  # fmt: skip
+QUESTIONS = {
+    "wet": "Is the surface wet?", "mud": "Does mud stick to the tool?",
+    "shoots": "Are shoots near the surface?", "blowing": "Is the soil blowing?",
+}  # fmt: skip
+# pen lines in millimetres: nothing, a tick, a cross
+PEN = ([(0, 0), (0, 0)], [(0, 3), (2, 0), (6.5, 6.5)], [(0, 0), (6, 6), (3, 3), (0, 6), (6, 0)])
+
+
+class Tick(Key):
+    """A point of the walk round: not looked at, right, or not right; each touch goes one on."""
+
+    point = StringProperty()
+    found = NumericProperty(0)
+    pen_x = NumericProperty(0)
+    pen_y = NumericProperty(0)
+    pen = PEN
+
+    def on_release(self):
+        """Go one on."""
+        self.found = (self.found + 1) % 3
+
+
+class WalkRoundScreen(Page):
+    """Ten points; one touch is right, two are a fault."""
+
+    def __init__(self, **kwargs):
+        super().__init__(**kwargs)
+        self._ticks = [Tick(point=point) for point in POINTS]
+        for tick in reversed(self._ticks):
+            self.ids.points.add_widget(tick, index=len(self.ids.points.children))
+
+    def on_pre_enter(self, *_args):
+        """Begin a fresh page."""
+        for tick in self._ticks:
+            tick.found = 0
+
+    def write(self):
+        """Write down what was looked at."""
+        app = App.get_running_app()
+        fine, fault = ([tick.point for tick in self._ticks if tick.found == n] for n in (1, 2))
+        if not fine and not fault:
+            app.complain(say("Nothing is ticked yet. Touch what you have looked at."))
+        elif app.do("walk_round", fine=fine, fault=fault):
+            app.go("more")
+
+
+class LookFirstScreen(Page):
+    """Four questions; any Yes says not to go."""
+
+    verdict = StringProperty()
+    answers = ListProperty([None] * 4)
+    complete = BooleanProperty(False)
+
+    def on_pre_enter(self, *_args):
+        """Begin with open questions."""
+        self.answers = [None] * 4
+
+    def on_answers(self, _screen, answers):
+        """Say go or no go, once all four are answered."""
+        self.complete = None not in answers
+        bad = [STOP_RULES[key] for key, answer in zip(QUESTIONS, answers, strict=True) if answer]
+        if bad:
+            self.verdict = say(bad[0])
+        else:
+            self.verdict = say("Go.") if self.complete else ""
+
+    def say_to(self, place: int, answer: bool):
+        """Answer one question."""
+        self.answers = [answer if k == place else old for k, old in enumerate(self.answers)]
+
+    def write(self):
+        """Write the four answers down."""
+        app = App.get_running_app()
+        if self.complete and app.do("look_first", **dict(zip(QUESTIONS, map(bool, self.answers), strict=True))):
+            app.go("pass")
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

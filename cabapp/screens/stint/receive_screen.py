@@ -1,0 +1,126 @@
+"""Receiving a hand-over: who are you, and where does the next pass begin? Show it on the map."""
+
+from pathlib import Path
+
+from kivy.app import App
+from kivy.lang import Builder
+from kivy.properties import BooleanProperty, StringProperty
+
+from cabapp.jobs.pass_counts.live_count import Count, taps_of
+from cabapp.jobs.records import stint_state
+from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
+from cabapp.screens.stint.sheet_text import sheet_lines
+from cabapp.screens.widgets.row_list import Row, SheetLine
+from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.translation import say
+from store.models import Field, HandOver, Job, Stint
+
+
+class ReceiveScreen(Page):
+    """The sheet is closed only when the receiver points at the next pass."""
+
+    title = StringProperty()
+    sentence = StringProperty()
+    act_now = BooleanProperty(False)
+    named = BooleanProperty(False)
+
+    def on_pre_enter(self, *_args):
+        """Lay out who may receive and what was written."""
+        app = App.get_running_app()
+        choices = app.session.choices()
+        wanted = app.receiving.id if app.receiving else app.view.hand_over_id
+        app.receiving = None
+        waiting = [w for w in choices.hand_overs if w.id == wanted] or list(choices.hand_overs)
+        self._hand_over = waiting[0] if waiting else None
+        self._operator, self.named, self.act_now = None, False, False
+        rows = []
+        for operator in choices.operators:
+            row = Row(words=operator.name)
+            row.bind(on_release=lambda row, operator=operator: self._name(operator, row))
+            rows.append(row)
+        self.ids.people.fill(rows)
+        if self._hand_over is None:
+            self.sentence = say("No hand-over is waiting.")
+            return
+        self.title = say(
+            "Receive: {field}, from {outgoing}", field=self._hand_over.field, outgoing=self._hand_over.outgoing
+        )
+        self.sentence = say("Who takes over?")
+        lines = sheet_lines(self._hand_over.sheet, app.units, app.clock_words)
+        self.ids.sheet.fill([SheetLine(point=say(point), words=say(words)) for point, words in lines])
+        self._lay_map(app)
+
+    def _lay_map(self, app):
+        ground, own = self.ids.ground, app.view.hand_over_id == self._hand_over.id
+        job = self._job = app.session.job if own else _count(app.store, self._hand_over.id)
+        if job is None:
+            self.sentence = say("There is no map of this field. Who takes over?")
+            return
+        field = job.field
+        ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
+        ground.target = getattr(field, "target", 2)
+        ground.next_place = None  # it is for the receiver to show
+        sheet = self._hand_over.sheet
+        ground.marks = [
+            (mark["kind"], tuple(job.plane.to_xy(mark["lat"], mark["lon"])[0]))
+            for mark in sheet.get("marks") or () if mark.get("lat") is not None
+        ]  # fmt: skip
+        ground.keys = True
+        ground.show_whole()
+
+    def _name(self, operator, row):
+        self._operator, self.named = operator, True
+        self.ids.people.choose(row)
+        if self._job is None:
+            self._receive(None, None)
+        else:
+            self.sentence = say(
+                "{operator}: touch the map where the next pass begins.", operator=operator.name
+            )
+
+    def point(self, x, y):
+        """The receiver pointed at the map."""
+        app = App.get_running_app()
+        if self._operator is None:
+            self.sentence = say("First say who takes over.")
+            return
+        self._receive(*(float(v[0]) for v in self._job.plane.to_latlon([(x, y)])))
+
+    def _receive(self, lat, lon):
+        app = App.get_running_app()
+
+        def act():
+            got = app.session.receive(self._hand_over.id, self._operator.id, lat, lon)
+            self.sentence, self.act_now = say(got.words), not got.agreed
+            if got.agreed:
+                app.go("take over")
+
+        app.attempt(act)
+
+    def no_time(self):
+        """Take over without the check; it is written down, and the office sees it in red."""
+        app = App.get_running_app()
+        if self._hand_over is not None:
+            app.unchecked = self._hand_over
+            app.complain("Taking over without the check is written down for the office.")
+        app.go("take over")
+
+    def later(self):
+        """Leave it waiting."""
+        App.get_running_app().go("take over")
+
+
+def _count(store, hand_over_id: str):
+    """Count a job anew that another tablet handed over; None when nothing says where it is."""
+    given = store.get(HandOver, hand_over_id)
+    job, stint = store.get(Job, given.job_id), store.get(Stint, given.stint_id)
+    trace = store.read_trace(stint.id)
+    centre = (float(trace.lat[0]), float(trace.lon[0])) if len(trace.t) else None
+    field = store.get(Field, job.field_id)
+    if field.boundary is None and centre is None:
+        return None
+    stood = stint_state.standing(stint.at, taps_of(store, stint.id))
+    return Count(store, field, job, stint, stood.switches, centre).count
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

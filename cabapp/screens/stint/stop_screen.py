@@ -1,0 +1,49 @@
+"""Why the work stopped: nine reasons, one tap, and the way back to work."""
+
+from pathlib import Path
+
+from kivy.app import App
+from kivy.lang import Builder
+from kivy.properties import StringProperty
+
+from cabapp.screens.widgets.buttons import Key
+from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.translation import say
+
+REASONS = ("fuel", "grease", "seeder", "rain", "wet", "broken", "meal", "tired", "other")
+
+
+class StopScreen(Page):
+    """The stop itself is recorded already; this asks for its reason."""
+
+    title = StringProperty()
+    again = StringProperty()
+
+    def __init__(self, **kwargs):
+        super().__init__(**kwargs)
+        for reason in REASONS:
+            key = Key(text=say(reason.capitalize()), cap_mm=6.4)
+            key.bind(on_release=lambda _key, reason=reason: self._say(reason))
+            self.ids.reasons.add_widget(key)
+
+    def show(self, view) -> None:
+        """Say since when; leave when work goes on."""
+        app = App.get_running_app()
+        self.title = say("Stopped at {time}. Why?", time=app.clock_words(view.since))
+        self.again = say("Start {verb}", verb=say(view.operation or "work"))
+        if view.state != "stopped":
+            app.go("pass")
+
+    def _say(self, reason):
+        app = App.get_running_app()
+        if app.do("stop_reason", reason=reason):
+            app.go("pass")
+
+    def restart(self):
+        """Go on working without a reason."""
+        app = App.get_running_app()
+        if app.do("restart"):
+            app.go("pass")
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,0 +1,202 @@
+"""Taking over: one ruled page with four columns, or "same as last time" in one tap.
+
+The session says what can be chosen; nothing is typed.
+"""
+
+from pathlib import Path
+
+from kivy.app import App
+from kivy.clock import Clock
+from kivy.lang import Builder
+from kivy.properties import BooleanProperty, ListProperty, StringProperty
+
+from cabapp.screens.system.message_queue import in_words
+from cabapp.screens.widgets.row_list import Row
+from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.translation import say
+from cabapp.screens.work import sentence_line as _sentence  # noqa: F401  (the kv file uses its widgets)
+from store.models import HandOverReceipt, Tool
+
+COLUMNS = ("operators", "tractors", "tools", "fields")
+LOOK_AGAIN_S = 3.0  # until the first touch the fields are put in order again as the position comes
+
+
+class TakeOverScreen(Page):
+    """Who, with what, where."""
+
+    cautions = ListProperty()
+    same = StringProperty()
+    waiting = StringProperty()
+    ready = BooleanProperty(False)
+    sheet_first = BooleanProperty(False)  # the chosen field was handed over, and nobody received it yet
+    sentence = StringProperty()
+    offer = StringProperty()  # a stick that is in, or what the tablet suffers from
+    answers = ListProperty(["", ""])
+
+    def __init__(self, **kwargs):
+        super().__init__(**kwargs)
+        self._chosen, self._choices, self._again = {}, None, None
+        self._here = self._last = None
+        self._rows, self._kept = {}, None
+        self._touched = False
+
+    def on_pre_enter(self, *_args):
+        """Begin a fresh page, or go on with what was chosen before the hand-over's sheet was read."""
+        self._touched = False
+        self._load()
+        if self._kept:
+            self._go_on(*self._kept)
+        self._again = Clock.schedule_interval(lambda _dt: self._load(), LOOK_AGAIN_S)
+
+    def _go_on(self, given, chosen):
+        """Choose as before the sheet was read; whoever received it is the operator."""
+        agreed = [one.operator_id for one in App.get_running_app().store.all(HandOverReceipt, hand_over_id=given) if one.agreed]
+        self._touched, self._kept = True, None
+        for name, one in (chosen | {"operators": who for who in agreed}).items():
+            if (name, one) in self._rows:  # it may have been taken away meanwhile
+                self._mark(name, one)
+
+    def on_leave(self, *_args):
+        """Stop putting the fields in order."""
+        if self._again is not None:
+            self._again.cancel()
+
+    def show(self, view) -> None:
+        """Say where we are, and what else there is to say."""
+        app = App.get_running_app()
+        said = in_words(app.saying.quiet())
+        self._kinds = [kind for _word, kind in said.answers] if said else []
+        self.offer = said.words if said else ""
+        self.answers = ([word for word, _kind in said.answers] if said else []) + ["", ""]
+        if self._empty():
+            self.sentence = say("This book is still empty. Begin with Set-up.")
+        elif self._here is not None:
+            self.sentence = say("You are in {field}. Start?", field=self._here.name)
+        else:
+            self.sentence = "" if view.position in ("good", "none") else say(view.position_words)
+
+    def _load(self):
+        if self._touched:
+            return
+        app = App.get_running_app()
+        self._chosen, self.ready = {}, False
+        choices = self._choices = app.session.choices()
+        self.cautions = [say(caution) for caution in choices.cautions]
+        names = {c.id: c.name for name in COLUMNS for c in getattr(choices, name)}
+        nearest = choices.fields[0] if choices.fields else None
+        self._here = nearest if nearest and nearest.metres == 0 else None
+        last = self._last = self._as_last(choices.last)
+        self.same = ", ".join(names[i] for i in last) if last and all(i in names for i in last) else ""
+        first = choices.hand_overs[0] if choices.hand_overs else None
+        self.waiting = say("{field}, from {outgoing}", field=first.field, outgoing=first.outgoing) if first else ""
+        self._rows = {}
+        for name in COLUMNS:
+            rows = []
+            for choice in getattr(choices, name):
+                row = Row(words=choice.name, remark=_remark(choice, app.units))
+                row.bind(on_release=lambda _row, name=name, choice=choice: self._choose(name, choice))
+                rows.append(row)
+                self._rows[name, choice.id] = row
+            self.ids[name].fill(rows)
+            self._only_one(name, getattr(choices, name))
+
+    def _as_last(self, last):
+        """Return what "same as last time" stands for: in another field, that field."""
+        return last and self._here and (*last[:3], self._here.id) or last
+
+    def _only_one(self, name, choices):
+        """Choose by itself what there is only one of, and the field we are in."""
+        sure = len(choices) == 1 or name == "fields" and self._here is not None
+        if sure and choices:
+            self._mark(name, choices[0].id)
+
+    def _choose(self, name, choice):
+        self._touched = True
+        self._mark(name, choice.id)
+
+    def _mark(self, name, chosen):
+        self._chosen[name] = chosen
+        self.ids[name].choose(self._rows[name, chosen])
+        self.ready = len(self._chosen) == len(COLUMNS)
+        self.sheet_first = self.ready and self._unread(self._chosen["fields"], self._chosen["tools"]) is not None
+
+    def acknowledge(self) -> bool:
+        """The caution of the day was read; True when that was noted."""
+        app = App.get_running_app()
+        if not app.do("caution"):
+            return False
+        self.cautions = []
+        return True
+
+    def answer(self, which: int):
+        """Act on a key of the line at the foot."""
+        App.get_running_app().do(self._kinds[which])
+
+    def set_up(self):
+        """Go to the set-up, if the tablet stands still."""
+        app = App.get_running_app()
+        if not app.standing:
+            app.complain("Stop first. Set-up is for standing still.")
+        else:
+            app.screens.get_screen("set-up").visiting = False
+            app.go("first" if self._empty() else "set-up")
+
+    def _empty(self) -> bool:
+        """Whether nothing at all is set up yet."""
+        return not any(getattr(self._choices, name, ()) for name in COLUMNS)
+
+    def take_over(self):
+        """Take over with the four chosen."""
+        if self.ready:
+            self._begin(*(self._chosen[name] for name in COLUMNS))
+
+    def take_over_same(self):
+        """Take over as last time."""
+        if self.same:
+            self._begin(*self._last)
+
+    def _begin(self, operator, tractor, tool, field):
+        """Take over, or first read the sheet of the one who handed this field over."""
+        app = App.get_running_app()
+        given = self._unread(field, tool)
+        if given is not None:
+            self._kept = given.id, dict(zip(COLUMNS, (operator, tractor, tool, field), strict=True))
+            app.receiving = given
+            app.go("receive")
+            return
+        operation, skip = app.store.get(Tool, tool).operation, "no time" if self._skipped(field, tool) else None
+        if app.attempt(lambda: app.session.take_over(operator, tractor, tool, field, operation=operation, skip_check=skip)):
+            app.unchecked = None
+
+    def _skipped(self, field, tool) -> bool:
+        """Whether there was no time to read the sheet of this work."""
+        given = App.get_running_app().unchecked
+        return given is not None and _same_work(given, field, tool)
+
+    def _unread(self, field, tool):
+        """Return the hand-over of this work that waits to be received; None when there is none."""
+        waiting = [given for given in self._choices.hand_overs if _same_work(given, field, tool)]
+        return waiting[0] if waiting and not self._skipped(field, tool) else None
+
+    def receive(self):
+        """Go and look at the hand-over that waits."""
+        app = App.get_running_app()
+        app.receiving = self._choices.hand_overs[0]
+        app.go("receive")
+
+
+def _same_work(given, field: str, tool: str) -> bool:
+    """Whether a hand-over is of this field and of what this tool does."""
+    return (given.field_id, given.operation) == (field, App.get_running_app().store.get(Tool, tool).operation)
+
+
+def _remark(choice, units) -> str:
+    parts = []
+    if getattr(choice, "metres", None) is not None:
+        parts.append(units.distance(choice.metres) if choice.metres else say("here"))
+    if getattr(choice, "share_done", None) is not None:
+        parts.append(say("{done} % done", done=round(100 * choice.share_done)))
+    return "\n".join(parts)
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,0 +1,332 @@
+"""The running cab: ticks the session, shows the screen its state asks for, and never goes out by accident."""
+
+import gc
+import logging
+import os
+import signal
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from kivy.app import App
+from kivy.base import ExceptionManager
+from kivy.clock import Clock
+from kivy.core.window import Window
+from kivy.properties import ObjectProperty
+from kivy.uix.screenmanager import NoTransition, ScreenManager
+
+from cabapp.common.clock import ReplayClock
+from cabapp.common.paths import SETTINGS
+from cabapp.jobs.records.farm_settings import FarmWays
+from cabapp.screens.system.event_loop import BUG, Beat, Faults, only_left
+from cabapp.screens.system.exit_dialog import WayOut
+from cabapp.screens.system.message_queue import EXCHANGE, NOT_NOW, Saying
+from cabapp.screens.system.screen_registry import all_pages, page_for
+from cabapp.screens.system.touch_lock import Wipe
+from cabapp.screens.widgets import second_touch, translation
+from cabapp.screens.widgets.alert_sound import Sounder
+from cabapp.screens.widgets.flash_frame import FlashFrame
+from cabapp.screens.widgets.screen_frame import Slip
+from cabapp.screens.widgets.theme import THEME
+from cabapp.screens.work.pass_screen import WALK, is_moving, local_time
+from cabapp.session import Session
+from cabapp.tablet.ambient_light import light_of_sun
+from cabapp.tablet.automatic_backup import SecondPlace
+from cabapp.tablet.exchange_runner import BUSY, STANDING, Exchange
+from cabapp.tablet.fix_monitor import Overheard, unless_played
+from cabapp.tablet.hardware_status import tablet_trouble
+from cabapp.tablet.logbook_status import HEARD, Keeping
+from cabapp.tablet.tablet_settings import Settings
+from store.errors import Refused
+from store.models import Farm, Field, Operator, Stint, Tool, Tractor
+
+LOG = logging.getLogger("rollbook.cab")
+TICKS_PER_S = 10
+LOOK_ROUND_S = 20.0
+STICK_S = 2.0
+NAMED = (Farm, Operator, Tractor, Tool, Field)
+
+
+class Cab(App):
+    """The Kivy application around one session."""
+
+    title = "Rollbook"
+    view = ObjectProperty(None, allownone=True)
+
+    def __init__(self, store, clock, source, *, night, dpi, screenshot_dir, leave_when_over, **kwargs):
+        super().__init__(**kwargs)
+        self.store, self.clock, self.source = store, clock, source
+        self._dpi, self._pictures = dpi, Path(screenshot_dir) if screenshot_dir else None
+        self.settings = Settings(store.path.with_name(SETTINGS))
+        self._light = "night" if night else self.settings["light"]
+        self.read_farm()
+        self._beat = Beat(clock)
+        hear = unless_played(clock, store.hear_time)
+        self.overheard = None if source is None else Overheard(source, hear)
+        # a replay is no day's work to be kept
+        place = None if isinstance(clock, ReplayClock) else self.settings["backup"]
+        self.keeping, self.exchange = Keeping(store, SecondPlace(store, place)), Exchange(store, store.path.parent / "exchange")
+        self.saying = Saying(self.keeping, self.exchange)
+        # a card may take its time to write, and the picture must not stand still meanwhile
+        self._beside = ThreadPoolExecutor(1, "trace")
+        self.session = self._new_session()
+        self._light_up()
+        self._leave_when_over, self._begun = leave_when_over, False
+        self._ask_why = self._shouted = False
+        self._state = None  # of the stint, at the last look
+        self.receiving = self.unchecked = None  # hand-overs: looked at, and taken over without the check
+
+    def read_farm(self) -> None:
+        """Take the farm's units, zone and names from the logbook; names are the same in any language."""
+        ways = FarmWays(self.store)
+        self.units, self._zone = ways.units, ways.zone
+        names = frozenset(row.name for model in NAMED for row in self.store.all(model))
+        translation.use(self.settings["language"], names)
+
+    def begin_anew(self) -> None:
+        """Begin a session with what set-up has changed; there is no stint in hand then."""
+        self.read_farm()
+        read = not self.session.choices().cautions
+        self.session = self._new_session()
+        if read:
+            self.do("caution")
+        self.tick(0)
+
+    def _new_session(self) -> Session:
+        return Session(self.store, self._beat, self.overheard, self._beside)
+
+    def build(self):
+        """Make the screens and begin to tick."""
+        ExceptionManager.add_handler(Faults(self))
+        Window.clearcolor = THEME.paper
+        THEME.fbind("paper", lambda _theme, paper: setattr(Window, "clearcolor", paper))
+        Window.bind(
+            on_resize=self._fit,
+            on_touch_down=only_left,
+            on_request_close=lambda *_a, **_k: True,
+            on_keyboard=lambda *_a: True,
+        )
+        Window.allow_screensaver = False
+        second_touch.listen(Window)
+        for number in (signal.SIGTERM, signal.SIGINT):
+            # SDL would turn these into a press on the window's close, which does nothing here
+            signal.signal(number, lambda *_: Clock.schedule_once(lambda _dt: self.stop()))
+        self._fit(Window, *Window.size)
+        self.screens = ScreenManager(transition=NoTransition())
+        for canvas in (self.screens.canvas.before, self.screens.canvas.after):
+            canvas.clear()  # a stencil for pages that slide, which would double the work of each frame
+        for screen in all_pages():
+            self.screens.add_widget(screen)
+        self.way_out, self.wipe = WayOut(), Wipe()
+        self._sounder = Sounder(Path(os.environ["KIVY_HOME"]))
+        self.screens.bind(current=self._picture)
+        self._slip = Slip(size_hint=(None, None))
+        self._flash = FlashFrame(size=Window.size)
+        Window.bind(size=self._flash.setter("size"))
+        Window.add_widget(self.screens)
+        Window.add_widget(self._slip)
+        Window.add_widget(self._flash)
+        Clock.schedule_interval(self.tick, 1 / TICKS_PER_S)
+        Clock.schedule_interval(self._look_round, LOOK_ROUND_S)
+        Clock.schedule_interval(self._look_for_sticks, STICK_S)
+        self._look_round(0)
+        self.tick(0)
+        # what is there now stays: looking through it again and again for rubbish holds up a frame
+        gc.collect()
+        gc.freeze()
+        if os.environ.get("ROLLBOOK_PROBE"):
+            from cabapp.screens.system.test_probe import Probe
+
+            self._probe = Probe(self, os.environ["ROLLBOOK_PROBE"])
+
+    def open_settings(self, *_args):
+        """Kivy's own settings page has no place in a cab."""
+        return False
+
+    def _fit(self, window, *_size):
+        THEME.fit(*window.size, self._dpi)
+
+    def tick(self, _dt) -> None:
+        """Let the session take in what has come, then draw it; a fault in drawing stops neither."""
+        self._beat.take()
+        if not self._lit:
+            self._light_up()  # where the sun stands is known with the first fix
+        if self._exchanging():
+            return
+        try:
+            self.view = self.session.tick()
+        except Exception:
+            LOG.exception("a tick failed")
+            self.complain(BUG)
+            return
+        try:
+            if self._sounder.hear(self.view):
+                self._flash.flash()
+            self._settle(self.view)
+            self.screens.current_screen.show(self.view)
+            self.keeping.follow(self.view.state)
+            self._shout()
+            # on the pass screen the sentence line says it
+            self._slip.text = self.saying.slip() if self.screens.current != "pass" else ""
+        except Exception:
+            LOG.exception("drawing failed")
+            self.complain(BUG)
+
+    def _exchanging(self) -> bool:
+        """Hold the fixes while records are exchanged, for nothing else may write then."""
+        if not self.exchange.busy:
+            return False
+        if not self.exchange.finish():
+            if self.overheard is not None:
+                self.overheard.hold(self._beat.now())
+            self.screens.current_screen.show(self.view)
+            return True
+        if self.exchange.added:
+            self.read_farm()
+            self.session.merged()
+        return False
+
+    def _shout(self):
+        """Sound and flash once when nothing is being saved any more; the words stand as long as it is so."""
+        shouts = bool(self.keeping.shout)
+        if shouts and not self._shouted:
+            self.try_sound()
+        self._shouted = shouts
+
+    def _settle(self, view):
+        """Show the page the state asks for."""
+        self._begun = self._begun or view.state != "idle"
+        if self._leave_when_over and self._begun and view.state == "idle":
+            self.stop()
+        here = self.screens.current
+        part = getattr(self.screens.current_screen, "part", "")
+        wanted = page_for(view, here, part, self.standing, self._state)
+        self._state = view.state
+        if is_moving(view):
+            self.wipe.dismiss()
+        elif self._ask_why and view.state == "stopped" and view.stop_reason is None:
+            wanted, self._ask_why = "stop", False
+        if wanted != here:
+            self.screens.current = wanted
+
+    def _look_round(self, _dt):
+        """See to what changes slowly: the light outside, and how the tablet itself does."""
+        self._light_up()
+        self.saying.ailing = tablet_trouble(self.store.path.parent)
+        self.keeping.look()
+
+    def _look_for_sticks(self, _dt):
+        if self.standing and not self.exchange.busy:
+            self.exchange.look_round()
+            if self.view.state == "idle" and self.screens.current == "take over":
+                self.exchange.begin_by_itself()
+
+    def _light_up(self):
+        """Take the colours that were chosen, or those the sun asks for."""
+        fix = self.overheard.last() if self.overheard else None
+        self._lit = self._light != "by the sun" or fix is not None
+        if self._light != "by the sun":
+            THEME.light = self._light
+        elif fix is not None:
+            THEME.light = light_of_sun(fix.lat, fix.lon, self._beat.now())
+
+    @property
+    def light(self) -> str:
+        """What was chosen: "by the sun", "day" or "night"."""
+        return self._light
+
+    def choose_light(self, light: str) -> None:
+        """Take this light from now on, also when the cab is opened again."""
+        self._light = self.settings["light"] = light
+        self._light_up()
+
+    @property
+    def standing(self) -> bool:
+        """Whether the tablet stands still, as far as can be known: lists and letters are for then."""
+        pace = self.overheard.speed() if self.overheard else None
+        return not is_moving(self.view) and (pace is None or pace <= WALK)
+
+    def try_sound(self) -> None:
+        """Let the sound be heard and the frame be seen, to try them."""
+        self._sounder.play()
+        self._flash.flash()
+
+    def stint(self) -> Stint | None:
+        """Return this tablet's newest stint."""
+        own = [one for one in self.store.all(Stint) if one.device == self.store.device]
+        return max(own, key=lambda one: one.seq, default=None)
+
+    def go(self, name: str) -> None:
+        """Show a screen asked for by a key."""
+        self.screens.current = name
+
+    def do(self, what: str, /, **detail) -> bool:
+        """Hand one tap to the session, or do what is the cab's own; a refusal becomes words."""
+        if what in (EXCHANGE, NOT_NOW):
+            self.exchange.offered = False
+            return what == NOT_NOW or self.exchange_records()
+        if what == HEARD:
+            self.keeping.heard()
+            return True
+        return self.attempt(lambda: self.session.tap(what, **detail))
+
+    def exchange_records(self) -> bool:
+        """Show the page of the exchange and begin it, if the tractor stands."""
+        if not self.standing:
+            self.complain(STANDING)
+            return False
+        self.go("exchange")
+        self.exchange.begin()
+        return True
+
+    def attempt(self, act) -> bool:
+        """Run what a key asks for; True when it was done, else a sentence says why not."""
+        self._beat.take()
+        if self.exchange.busy:
+            self.complain(BUSY)
+            return False
+        try:
+            act()
+        except Refused as refusal:
+            self.complain(str(refusal))
+            return False
+        except Exception:
+            LOG.exception("a tap failed")
+            self.complain(BUG)
+            return False
+        self.tick(0)
+        return True
+
+    def complain(self, said: str) -> None:
+        """Say for a few seconds what could not be done."""
+        self.saying.refuse(said)
+
+    @property
+    def px_per_mm(self) -> float:
+        """Pixels in a real millimetre of this screen."""
+        return self._dpi / 25.4
+
+    def stop_work(self) -> None:
+        """Record the stop at once; its reason is asked when the tractor stands."""
+        if self.do("stop"):
+            self._ask_why = True
+
+    def clock_words(self, t) -> str:
+        """Say a moment on the farm's clock."""
+        return local_time(t, self._zone)
+
+    def day_words(self, t) -> str:
+        """Say a day on the farm's calendar."""
+        return FarmWays(self.store).say_day(t)
+
+    def _picture(self, *_changed):
+        if self._pictures is not None:
+            self._pictures.mkdir(parents=True, exist_ok=True)
+            name = self.screens.current.replace(" ", "-")
+            Clock.schedule_once(lambda _dt: Window.screenshot(str(self._pictures / f"{name}.png")), 0.5)
+
+    def on_stop(self):
+        """Leave everything written."""
+        self.exchange.close()
+        self.session.close()
+        self._beside.shutdown()
+        self.keeping.close()

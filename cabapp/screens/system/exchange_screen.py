@@ -1,0 +1,46 @@
+"""Exchanging records with a stick or a watched folder: one tap, how far it is, and what came of it."""
+
+from pathlib import Path
+
+from kivy.app import App
+from kivy.lang import Builder
+from kivy.properties import BooleanProperty, NumericProperty, StringProperty
+
+from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.translation import say
+
+
+class ExchangeScreen(Page):
+    """Says where there is something to exchange with, and shows the exchange while it goes on."""
+
+    remark = StringProperty()
+    said = StringProperty()
+    share = NumericProperty(0)  # of the bundles that are being taken in, 0 to 1
+    busy = BooleanProperty(False)
+    possible = BooleanProperty(False)
+
+    def show(self, view) -> None:
+        """Draw how far it is."""
+        exchange = App.get_running_app().exchange
+        self.busy = exchange.busy
+        self.share = exchange.done / exchange.of if exchange.of else 0
+        places = exchange.places()
+        self.possible = bool(places) and not self.busy
+        self.remark = ", ".join(say(exchange.name_of(place)) for place in places)
+        if self.busy:
+            self.said = say("Exchanging. Leave the stick in.")
+        elif exchange.words:
+            self.said = say(exchange.words)
+        elif places:
+            self.said = say("Ready to exchange.")
+        else:
+            self.said = say("No stick is in. Put one in that has a folder named rollbook.")
+
+    def back(self):
+        """To the pass, or to taking over."""
+        app = App.get_running_app()
+        app.exchange.words = ""
+        app.go("pass" if app.view.state in ("ready", "working", "stopped") else "take over")
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

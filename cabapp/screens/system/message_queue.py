@@ -1,0 +1,70 @@
+"""Which one sentence the cab shows now, of all that want to be said, in the tablet's language. No Kivy.
+
+In order: what was refused just now; what must be done now; that nothing is being saved; what the
+session asks; a stick that was put in; a wrong clock, a mending; what the tablet itself suffers from.
+"""
+
+import time
+from dataclasses import replace
+
+from cabapp.screens.widgets.translation import say
+from cabapp.session.state.view import QUIET, RECORDING, Sentence
+from cabapp.tablet.logbook_status import HEARD, Keeping
+
+REFUSED_S = 8.0  # how long a refusal stays
+EXCHANGE, NOT_NOW = "exchange", "not_now"
+NOT_SAVED = "NOTHING IS BEING SAVED. Make room, or put the disk back."
+"""For two seconds' look; why, and what becomes of it, stands over every other page."""
+STICK = "A stick is in. Exchange records with it?"
+
+
+class Saying:
+    """Ranks what the session, the logbook, a stick and the tablet have to say.
+
+    Parameters
+    ----------
+    keeping : Keeping
+    exchange : Exchange or None
+        Whose stick may be offered.
+    """
+
+    def __init__(self, keeping: Keeping, exchange=None, seconds=time.monotonic):
+        self._keeping, self._exchange, self._seconds = keeping, exchange, seconds
+        self._refused = "", 0.0
+        self.ailing: str | None = None
+
+    def refuse(self, words: str) -> None:
+        """Say for some seconds what could not be done."""
+        self._refused = words, self._seconds() + REFUSED_S
+
+    def line(self, view) -> Sentence | None:
+        """Return the sentence for the pass screen's line."""
+        asked = view.sentence
+        shout = Sentence(RECORDING, NOT_SAVED, act_now=True) if self._keeping.shout else None
+        said = self._refusal() or (asked if asked and asked.act_now else None) or shout or asked or self.quiet()
+        return in_words(said)
+
+    def slip(self) -> str:
+        """Return what lies over the head of any other page; "" for nothing."""
+        refused = self._refusal()
+        return say(refused.words if refused else self._keeping.shout or "")
+
+    def quiet(self) -> Sentence | None:
+        """Return what may be said while nothing more urgent is."""
+        if self._exchange is not None and self._exchange.offered:
+            return Sentence(QUIET, STICK, answers=(("Exchange", EXCHANGE), ("Not now", NOT_NOW)))
+        if self._keeping.words:
+            heard = (("I have read this", HEARD),) if self._keeping.can_be_heard else ()
+            return Sentence(QUIET, self._keeping.words, answers=heard)
+        return Sentence(QUIET, self.ailing) if self.ailing else None
+
+    def _refusal(self):
+        words, until = self._refused
+        return Sentence(RECORDING, words) if words and self._seconds() <= until else None
+
+
+def in_words(said: Sentence | None) -> Sentence | None:
+    """Return a sentence in the tablet's language."""
+    if said is None:
+        return None
+    return replace(said, words=say(said.words), answers=tuple((say(word), kind) for word, kind in said.answers))

@@ -1,0 +1,146 @@
+"""What is on the screen, told to a test over a local socket. Opened only when ROLLBOOK_PROBE names one.
+
+It answers and can do nothing: a test acts on the window as a finger does.
+"""
+
+import json
+import logging
+import socket
+import threading
+import time
+from collections import Counter
+from dataclasses import asdict, is_dataclass
+
+from kivy.clock import Clock
+from kivy.core.window import Window
+from kivy.uix.label import Label
+from kivy.uix.scrollview import ScrollView
+
+from cabapp.screens.map.ground_map import GroundMap
+from cabapp.screens.widgets.buttons import Key
+from cabapp.screens.widgets.row_list import Row
+from cabapp.screens.widgets.theme import THEME
+
+LOG = logging.getLogger("rollbook.probe")
+FRAMES_KEPT = 100_000
+
+
+class Probe:
+    """Answers each line on the socket at `path` with one line of JSON."""
+
+    def __init__(self, app, path: str):
+        self._app, self._frames, self._flip = app, [], Window.flip
+        self._spent = time.thread_time(), time.process_time()
+        self._socket = socket.socket(socket.AF_UNIX)
+        self._socket.bind(path)
+        self._socket.listen(1)
+        Window.flip = self._flip_and_note
+        self._done, self._do = Counter(), app.do
+        app.do = self._do_and_note
+        threading.Thread(target=self._serve, daemon=True).start()
+
+    def _flip_and_note(self):
+        """Give the frame to the display, then note when, and what it and the pause before it took, s."""
+        self._flip()
+        now, spent = time.monotonic(), (time.thread_time(), time.process_time())
+        began = now - (Clock.time() - Clock.get_time())
+        self._frames.append((now, now - began, spent[0] - self._spent[0], spent[1] - self._spent[1]))
+        self._spent = spent
+        del self._frames[:-FRAMES_KEPT]
+
+    def _do_and_note(self, what, /, **detail):
+        """Count what was tapped and not refused, once the screen has been told so."""
+        done = self._do(what, **detail)
+        self._done[what] += bool(done)
+        return done
+
+    def _serve(self):
+        while True:
+            peer, _ = self._socket.accept()
+            with peer, peer.makefile("rw") as lines:
+                for line in lines:
+                    lines.write(json.dumps(self._ask(line.strip())) + "\n")
+                    lines.flush()
+
+    def _ask(self, words):
+        if words == "frames":  # without a turn of the window's own loop, so that asking costs it nothing
+            frames, self._frames = self._frames, []
+            return {"frames": frames}
+        if words == "done":
+            return dict(self._done)
+        done, answer = threading.Event(), {}
+
+        def look(_dt):
+            try:
+                if words.startswith("shot "):
+                    answer.update(self._shoot(words[5:]))
+                else:
+                    answer.update(self._look())
+            except Exception as fault:
+                LOG.exception("the probe failed")
+                answer["fault"] = repr(fault)
+            done.set()
+
+        # a picture is of the frame before, so let one more be drawn first
+        Clock.schedule_once(look, 0.2 if words.startswith("shot ") else 0)
+        done.wait(10)
+        return answer
+
+    def _shoot(self, path):
+        return {"path": Window.screenshot(path)}
+
+    def _look(self):
+        view = self._app.view
+        shown = {}
+        for name in view.__slots__ if view else ():
+            value = getattr(view, name)
+            if name != "pose":
+                shown[name] = asdict(value) if is_dataclass(value) else value
+        return {
+            "screen": self._app.screens.current,
+            "view": shown,
+            "size": list(Window.size),
+            "px_per_mm": self._app.px_per_mm,
+            "palette": asdict(THEME.palette),
+            "kept_awake": not Window.allow_screensaver,
+            "things": [thing for child in reversed(Window.children) for thing in _things(child)],
+            "map_corners": self._corners(),
+        }
+
+    def _corners(self):
+        """Return latitude and longitude of the shown map's lower left and upper right corner."""
+        page = self._app.screens.current_screen
+        ground, job = page.ids.get("ground"), getattr(page, "_job", None) or self._app.session.job
+        if ground is None or job is None:
+            return None
+        lat, lon = job.plane.to_latlon([ground.to_ground(*ground.pos), ground.to_ground(ground.right, ground.top)])
+        return [[float(lat[k]), float(lon[k])] for k in (0, 1)]
+
+
+def _things(widget, box=None):
+    """Yield what can be seen of a widget and those in it, back to front; y runs down."""
+    if widget.opacity <= 0 or widget.width <= 0 or widget.height <= 0:
+        return
+    left, bottom = widget.to_window(*widget.pos)
+    mine = (left, Window.height - bottom - widget.height, left + widget.width, Window.height - bottom)
+    box = _cut(mine, box or (0, 0, *Window.size)) if box is None or isinstance(widget, ScrollView) else box
+    seen = _cut(mine, box) if box else None
+    if seen and (isinstance(widget, (Label, Row, GroundMap))):
+        text = widget.words if isinstance(widget, Row) else getattr(widget, "text", "")
+        kind = "key" if isinstance(widget, Key) else "Row" if isinstance(widget, Row) else type(widget).__name__
+        yield {
+            "kind": kind, "text": text, "rect": list(seen), "whole": seen == mine,
+            "disabled": bool(widget.disabled), "main": bool(getattr(widget, "main", False)),
+            "font_px": getattr(widget, "font_size", None),
+            "whole_field": getattr(widget, "whole", False),
+            "fits": not isinstance(widget, Label) or not getattr(widget, "shorten", False),
+        }  # fmt: skip
+    if box:
+        for child in reversed(widget.children):
+            yield from _things(child, box)
+
+
+def _cut(one, other):
+    left, top = max(one[0], other[0]), max(one[1], other[1])
+    right, bottom = min(one[2], other[2]), min(one[3], other[3])
+    return (left, top, right, bottom) if left < right and top < bottom else None

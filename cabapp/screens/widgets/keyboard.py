@@ -1,0 +1,86 @@
+"""Our own keyboard: keys for a glove, letters in the order of the alphabet. Knows no form.
+
+A tablet's own keyboard would be too small, and would open over the page.
+"""
+
+from pathlib import Path
+
+from kivy.lang import Builder
+from kivy.properties import BooleanProperty, StringProperty
+from kivy.uix.boxlayout import BoxLayout
+
+from cabapp.screens.widgets.buttons import Key
+from cabapp.screens.widgets.theme import THEME
+
+LETTERS = "abcdefghijklmnopqrstuvwxyz-"
+SIGNS = "1234567890.,'/()&+:%#é?ñüöä"
+DIGITS = {False: "123.4560789", True: "123456789.0"}  # in four columns, in three when upright
+LONGEST = 40
+
+
+class Typing(BoxLayout):
+    """Keys and what was typed; `on_done` gives the text, `on_back` leaves it."""
+
+    title = StringProperty()
+    text = StringProperty()
+    only_digits = BooleanProperty(False)
+    signs = BooleanProperty(False)
+    capital = BooleanProperty(True)
+    hidden = BooleanProperty(False)  # a number that bystanders should not read
+    __events__ = ("on_done", "on_back")
+
+    def ask(self, title: str, text: str = "", only_digits: bool = False, hidden: bool = False) -> None:
+        """Begin with a question and what stands there already."""
+        self.title, self.text, self.only_digits, self.hidden = title, text, only_digits, hidden
+        self.signs, self.capital = False, not text
+        self._lay()
+
+    def _lay(self):
+        """Put the keys there; the same keys take other signs, for one must not go from under a finger."""
+        signs = DIGITS[THEME.tall] if self.only_digits else SIGNS if self.signs else LETTERS
+        grid = self.ids.grid
+        while len(grid.children) > len(signs):
+            grid.remove_widget(grid.children[0])
+        while len(grid.children) < len(signs):
+            key = Key(cap_mm=6.4)
+            key.bind(on_release=lambda key: self._type(key.text))
+            grid.add_widget(key)
+        for key, sign in zip(reversed(grid.children), signs, strict=True):
+            key.text = sign.upper() if self.capital and sign.isalpha() else sign
+
+    def _type(self, sign):
+        if len(self.text) < LONGEST:
+            self.text += sign
+        if self.capital:
+            self.capital = False
+            self._lay()
+
+    def space(self):
+        """A space, and the next letter is a capital."""
+        if self.text and not self.text.endswith(" "):
+            self.text += " "
+            self.capital = True
+            self._lay()
+
+    def shift(self):
+        """Turn to capitals, or back."""
+        self.capital, self.signs = not self.capital, False
+        self._lay()
+
+    def turn(self):
+        """Turn to figures and signs, or back to letters."""
+        self.signs = not self.signs
+        self._lay()
+
+    def rub(self):
+        """Take the last sign away."""
+        self.text = self.text[:-1]
+
+    def on_done(self, _text):
+        """The text is as it should be; screens bind to it."""
+
+    def on_back(self):
+        """It was left as it was; screens bind to it."""
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

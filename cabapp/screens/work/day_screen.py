@@ -1,0 +1,107 @@
+"""The day around the pass, read standing still, and what only she can tell: rain, wind, seeder, soil."""
+
+from pathlib import Path
+
+from kivy.app import App
+from kivy.lang import Builder
+from kivy.properties import BooleanProperty, StringProperty
+
+from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
+from cabapp.screens.widgets.buttons import Key
+from cabapp.screens.widgets.row_list import Row, SheetLine
+from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.translation import say
+from cabapp.screens.work.figure_entry import PAIRS
+
+RAIN_H = (1, 2, 4, 8)
+
+
+class DayScreen(Page):
+    """Lines of the day, and behind keys what she can add to them."""
+
+    remark = StringProperty()
+    part = StringProperty("lines")  # "lines", "rain", one of PAIRS, or "map" for the seeder's place
+    upper = StringProperty()
+    lower = StringProperty()
+    altered = BooleanProperty(False)  # a figure was changed and is not written down yet
+
+    def __init__(self, **kwargs):
+        super().__init__(**kwargs)
+        self._lines = self._pair = None
+        self._touched = [False, False]
+        for hours in RAIN_H:
+            key = Key(text=say("Rain in {hours} h", hours=hours), cap_mm=6.4)
+            key.bind(on_release=lambda _key, hours=hours: self.rain(hours))
+            self.ids.rain.add_widget(key, index=len(self.ids.rain.children))
+
+    def on_pre_enter(self, *_args):
+        """Begin with the lines."""
+        self.part, self._lines = "lines", None
+
+    def show(self, view) -> None:
+        """Write the lines anew where they have changed."""
+        self.remark = view.field or ""
+        lines = App.get_running_app().session.day()
+        if lines != self._lines:
+            self._lines = lines
+            rows = [SheetLine(point=say(name), words=say(said)) for name, said in lines]
+            self.ids.lines.fill(rows or [Row(words=say("Nothing is known of the day yet."))])
+
+    def rain(self, hours):
+        """Note when rain is looked for; None: no more."""
+        if App.get_running_app().do("rain", hours=hours):
+            self.part = "lines"
+
+    def greased(self):
+        """Note that the tool was greased just now."""
+        App.get_running_app().do("grease")
+
+    def open(self, part: str):
+        """Show two figures, to be set right."""
+        self._pair, self._touched = PAIRS[part](App.get_running_app()), [False, False]
+        self.part = part
+        self._say()
+
+    def add(self, which: int, step: int):
+        """Change the upper (0) or the lower (1) figure."""
+        self._pair.figures[which].add(step)
+        self._touched[which] = True
+        self._say()
+
+    def _say(self):
+        self.altered = any(self._touched)
+        self.upper, self.lower = (figure.say() for figure in self._pair.figures)
+
+    def write(self):
+        """Write down the figures that were changed."""
+        if self._pair.write(self._touched):
+            self.part = "lines"
+
+    def seeder_here(self):
+        """Note that the seeder is where the tractor is."""
+        if App.get_running_app().do("seeder"):
+            self.part = "lines"
+
+    def open_map(self):
+        """Show the field, to be touched where the seeder is."""
+        app = App.get_running_app()
+        job, ground = app.session.job, self.ids.ground
+        if getattr(job, "field", None) is None:
+            app.complain(say("There is no map of this field."))
+            return
+        ground.set_ground(job.grid, job.field.polygon, job.field.once)
+        ground.target = job.field.target
+        ground.changed("all")
+        ground.show_whole()
+        ground.follow(app.view.pose)
+        self.part = "map"
+
+    def seeder_at(self, x, y):
+        """Note that the seeder is at this place of the map, m on the plane."""
+        app = App.get_running_app()
+        lat, lon = (float(v[0]) for v in app.session.job.plane.to_latlon([(x, y)]))
+        if app.do("seeder", lat=lat, lon=lon):
+            self.part = "lines"
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,0 +1,136 @@
+"""The mop-up: what was missed, in the order of the shortest way round, and what is not worth its way."""
+
+import math
+from pathlib import Path
+
+from kivy.app import App
+from kivy.clock import Clock
+from kivy.core.text import Label as Lettering
+from kivy.graphics import Color, Ellipse, Rectangle
+from kivy.lang import Builder
+from kivy.properties import StringProperty
+from kivy.uix.label import Label
+
+from cabapp.common.wording import way
+from cabapp.screens.map.ground_map import GroundMap
+from cabapp.screens.widgets.row_list import Row
+from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.theme import CAP_OF_ROBOTO
+from cabapp.screens.widgets.translation import say
+from cabapp.session.advice.day_facts import spell
+
+A_FRAME_S = 0.1  # the page is seen before it is worked out, which may take a second
+
+
+class RoundMap(GroundMap):
+    """The whole field with the gaps of the round, numbered in their order."""
+
+    def __init__(self, **kwargs):
+        self.start, self.legs = None, []
+        super().__init__(**kwargs)
+
+    def set_round(self, start, legs) -> None:
+        """Draw a round from `start`: legs are (first, last) places of each gap, m on the plane."""
+        self.start, self.legs = start, legs
+        self.redraw()
+
+    def redraw(self) -> None:
+        """Draw the ground, and the round on top of it."""
+        super().redraw()
+        at = self.start
+        for first, last in self.legs:
+            self._line([at, first], 0.5, dash=True)
+            self._line([first, last], 1.2)
+            at = last
+        for place, (first, _) in enumerate(self.legs, 1):
+            self._number(place, *self.to_px(first)[0])
+
+    def _number(self, place, x, y):
+        figure = Lettering(text=str(place), font_size=round(4.2 * self.u / CAP_OF_ROBOTO), bold=True)
+        figure.refresh()
+        wide, high = figure.texture.size
+        r = 0.62 * max(wide, high)
+        for colour, size in ((self.ink, r + 0.4 * self.u), (self.paper, r)):
+            self._pen.add(Color(*colour))
+            self._pen.add(Ellipse(pos=(x - size, y - size), size=(2 * size, 2 * size)))
+        self._pen.add(Color(*self.ink))
+        self._pen.add(Rectangle(texture=figure.texture, pos=(x - wide / 2, y - high / 2), size=(wide, high)))
+
+
+class StopRow(Row):
+    """A gap of the round; touching it points it out on the map of the pass."""
+
+
+class NotWorth(Label):
+    """A gap that is left, with the reason, or what the round begins from; it is only read."""
+
+
+class MopUpScreen(Page):
+    """Worked out when it is opened, from where the tractor stands."""
+
+    remark = StringProperty()
+
+    def __init__(self, **kwargs):
+        super().__init__(**kwargs)
+        self._due = Clock.create_trigger(self._work_out, A_FRAME_S)
+
+    def on_pre_enter(self, *_args):
+        """Show an empty page, then work it out."""
+        self.remark = say("Looking for the shortest round …")
+        self.ids.stops.fill([])
+        job, ground = App.get_running_app().session.job, self.ids.ground
+        field = getattr(job, "field", None)
+        if field is not None:
+            ground.set_ground(job.grid, field.polygon, field.once)
+            ground.target = field.target
+            ground.changed("all")
+            ground.show_whole()
+        ground.set_round(None, [])
+        self._due()
+
+    def on_leave(self, *_args):
+        """Leave off what was not begun."""
+        self._due.cancel()
+
+    def _work_out(self, _dt):
+        app = App.get_running_app()
+        app.attempt(lambda: self._list(app))
+
+    def _list(self, app):
+        self.remark = ""
+        found, job = app.session.mop_up(), app.session.job
+        if found is None:
+            self.ids.stops.fill([Row(words=say("There is no boundary, so gaps cannot be told."))])
+            return
+        start = at = tuple(job.plane.to_xy(*found.start)[0])
+        rows, legs = [NotWorth(text=say(found.remark))] if found.remark else [], []
+        for place, stop in enumerate(found.stops, 1):
+            first, last = (tuple(job.plane.to_xy(*end)[0]) for end in (stop.start, stop.end))
+            row = StopRow(words=f"{place}. {say(stop.words)}", remark=_place_words(at, first, app.units))
+            row.bind(on_release=lambda _row, xy=first: self._point_out(xy))
+            rows.append(row)
+            legs.append((first, last))
+            at = last
+        if legs:
+            self.remark = say(
+                "{distance} to drive, about {time}", distance=app.units.distance(found.metres), time=spell(found.seconds)
+            )
+        else:
+            rows.append(Row(words=say("Nothing that was missed is worth going back for.")))
+        self.ids.stops.fill([*rows, *(NotWorth(text=say(why)) for why in found.not_worth)])
+        self.ids.ground.follow(app.view.pose)
+        self.ids.ground.set_round(start, legs)
+
+    def _point_out(self, xy):
+        app = App.get_running_app()
+        app.screens.get_screen("pass").point_out(xy)
+        app.go("pass")
+
+
+def _place_words(here, there, units) -> str:
+    """Say how far and which way a place is from another, both m east and north."""
+    east, north = there[0] - here[0], there[1] - here[1]
+    return say("{distance} to the {way}", distance=units.distance(math.hypot(east, north)), way=say(way(east, north)))
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,0 +1,140 @@
+"""What can be done standing still: the keys, and under them fuel, fields, marks, and the screen itself."""
+
+from pathlib import Path
+
+from kivy.app import App
+from kivy.lang import Builder
+from kivy.properties import NumericProperty, StringProperty
+
+from cabapp.common.wording import times
+from cabapp.screens.widgets.buttons import Key
+from cabapp.screens.widgets.row_list import Row
+from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.translation import say
+from cabapp.screens.work.pass_screen import HARVESTS, ground_left
+from cabapp.session.advice.day_facts import hours
+from cabapp.session.taps.tap_details import MARKS, STONE_HIT
+from cabapp.tablet.tablet_settings import LIGHTS
+
+
+class FieldRow(Row):
+    """A field, with the day it closes on a line of its own."""
+
+
+class MoreScreen(Page):
+    """The page behind "More"; it shuts by itself as soon as the tractor moves off."""
+
+    title = StringProperty()
+    remark = StringProperty()
+    part = StringProperty("keys")  # "keys", "fuel", "fields", "marks" or "tablet"
+    fuel = NumericProperty(0)  # in the farm's unit
+    fuel_words = StringProperty()
+    light_words = StringProperty()
+
+    def __init__(self, **kwargs):
+        super().__init__(**kwargs)
+        for kind in MARKS:
+            key = Key(text=say(kind.capitalize()), cap_mm=6.4)
+            key.bind(on_release=lambda _key, kind=kind: self._mark(kind))
+            self.ids.marks.add_widget(key)
+        self._stone = Key(text=say("Stone hit"), cap_mm=6.4)
+        self._stone.bind(on_release=lambda _key: self._mark(STONE_HIT))
+        back = Key(text=say("Back"), cap_mm=6.4, main=True)
+        back.bind(on_release=lambda _key: setattr(self, "part", "keys"))
+        self.ids.marks.add_widget(back)
+
+    def _mark(self, kind):
+        app = App.get_running_app()
+        if app.do("mark", kind=kind):
+            app.go("pass")
+
+    def on_pre_enter(self, *_args):
+        """Begin with the keys."""
+        self.part, self.fuel = "keys", 0
+        self.ids.marks.remove_widget(self._stone)
+        if App.get_running_app().view.operation in HARVESTS:
+            self.ids.marks.add_widget(self._stone, index=1)
+        self._say_light()
+
+    def show(self, view) -> None:
+        """Say where the work stands."""
+        app = App.get_running_app()
+        ground = ground_left(view)
+        left = "" if ground is None else say("{area} to finish", area=app.units.area(ground))
+        self.title = view.field or ""
+        self.remark = left
+        self.fuel_words = f"{int(self.fuel)} {app.units.unit('volume')}"
+
+    def add_fuel(self, step: int):
+        """Change the figure; never below nothing."""
+        self.fuel = max(0, self.fuel + step)
+
+    def note_fuel(self):
+        """Write the fuel down."""
+        app = App.get_running_app()
+        litres = self.fuel / app.units.volume_value(1.0)
+        if self.fuel and app.do("fuel", litres=litres):
+            app.go("pass")
+
+    def seeder_here(self):
+        """Note that the seeder is here."""
+        app = App.get_running_app()
+        if app.do("seeder"):
+            app.go("pass")
+
+    def list_fields(self):
+        """Show every field with what is done: what closes first comes first, and the backlog of all."""
+        app = App.get_running_app()
+        work, backlog = app.session.season()
+        place, needs = {one.id: n for n, one in enumerate(work)}, {one.id: hours(one.needs) for one in work}
+        rows = []
+        if backlog is not None and backlog.left > 0:
+            rows.append(Row(
+                words=say("Backlog on seeded ground"),
+                remark=say("{area} of passes, {time}", area=app.units.area(backlog.left), time=hours(backlog.needs)),
+            ))  # fmt: skip
+        fields = app.session.choices().fields
+        for field in sorted(fields, key=lambda field: place.get(field.id, len(place))):
+            done = say("not known") if field.share_done is None else say(
+                "{done} % done, {left} % left",
+                done=round(100 * field.share_done), left=round(100 * (1 - field.share_done)),
+            )  # fmt: skip
+            away = "" if field.metres is None else f"{app.units.distance(field.metres)}   "
+            done += f", {needs[field.id]}" if field.id in needs else ""
+            what = ", ".join([field.name, *([say(field.crop)] if field.crop else []), say(times(field.target))])
+            rows.append(FieldRow(words=what + _closing(field, app), remark=away + done))
+        self.ids.fields.fill(rows)
+        self.part = "fields"
+
+    def turn_light(self):
+        """Day, night, or by the sun."""
+        app = App.get_running_app()
+        app.choose_light(LIGHTS[(LIGHTS.index(app.light) + 1) % len(LIGHTS)])
+        self._say_light()
+
+    def _say_light(self):
+        self.light_words = say("Light: {light}", light=say(App.get_running_app().light))
+
+    def turn_map(self):
+        """North up, or travel up."""
+        ground = App.get_running_app().screens.get_screen("pass").ids.ground
+        ground.north_up, ground.whole = not ground.north_up, False
+        App.get_running_app().go("pass")
+
+    def whole_field(self):
+        """The whole field on the map."""
+        app = App.get_running_app()
+        app.go("pass")
+        app.screens.get_screen("pass").ids.ground.show_whole()
+
+
+def _closing(field, app) -> str:
+    """Say the day a field closes to the roller, on a line of its own; nothing when not known."""
+    if field.closes is None:
+        return ""
+    day = say(app.day_words(field.closes))
+    past = field.closes < app.view.now
+    return "\n" + (say("closed {day} (estimate)", day=day) if past else say("closes {day} (estimate)", day=day))
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

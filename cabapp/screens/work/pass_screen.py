@@ -1,0 +1,281 @@
+"""The screen of the work itself: map, three figures, tool strip, sentence and at most four keys.
+
+Draws a `cabapp.session.state.view.View`; every rule behind it lives in the session.
+"""
+
+from datetime import datetime
+from pathlib import Path
+
+from kivy.app import App
+from kivy.clock import Clock
+from kivy.lang import Builder
+from kivy.properties import (
+    BooleanProperty,
+    ListProperty,
+    NumericProperty,
+    StringProperty,
+)
+from kivy.utils import escape_markup
+
+from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
+from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.translation import say
+from cabapp.screens.work import manual_counter as _pass_tally  # noqa: F401
+from cabapp.screens.work import sentence_line as _sentence  # noqa: F401
+from cabapp.screens.work import tool_strip as _strip  # noqa: F401
+from cabapp.session.taps.tap_details import STONE_HIT
+from store.models import Field, Job
+
+HEAD_SIGNS, WRITING_SIGNS = 54, 23  # about as many as stand in the head at the least size of letters
+GLIDE_S = 0.025  # the map moves so often at most: 30 times a second and more, without waste
+WALK = 1.5  # m/s; faster than this nothing but the four keys
+MARKS = (("rock", "Rock"), ("soft ground", "Soft ground"), ("pole", "Pole"))
+HARVESTS = ("combining", "harvesting")  # where a stone that was hit is marked instead of a rock seen
+WINGS = (("left up", "Left up"), ("right up", "Right up"), ("all", "Both down"))
+AREAS = {"ac": "acres to finish", "ha": "hectares to finish"}
+
+
+class PassScreen(Page):
+    """What the operator sees while working; `show` takes a View ten times a second."""
+
+    head = StringProperty()
+    who = StringProperty()
+    writing = StringProperty()
+    lamp = NumericProperty(0)  # 0 open ring: not recording; 1 filled: recording; 2 crossed: no position
+    main_words = StringProperty("Start")
+    main_acts = BooleanProperty(True)
+    keys = ListProperty(["Mark", "Wing", "More"])
+    left = StringProperty()
+    left_words = StringProperty()
+    speed = StringProperty()
+    speed_words = StringProperty()
+    finish = StringProperty()
+    finish_words = StringProperty()
+    moving = BooleanProperty(False)
+    no_receiver = BooleanProperty(False)
+    asking = StringProperty()  # "", "mark" or "wing": what the small keys stand for just now
+
+    def __init__(self, **kwargs):
+        self._job, self._state, self._marks = None, None, None
+        self._glided = 0.0  # when the map was last moved
+        super().__init__(**kwargs)
+
+    def on_pre_enter(self, *_args):
+        """Come back with the keys in their first places."""
+        self.asking = ""
+        Clock.schedule_interval(self._glide, 0)
+
+    def on_leave(self, *_args):
+        """Rest while another page is shown."""
+        Clock.unschedule(self._glide)
+
+    def _glide(self, _dt):
+        """Between two fixes let the map move on."""
+        view, now = App.get_running_app().view, Clock.get_time()
+        moves = view is not None and view.pose is not None and view.speed
+        if moves and not self.no_receiver and now - self._glided >= GLIDE_S:
+            self._glided = now
+            self.ids.ground.glide(App.get_running_app().clock.now())
+
+    def show(self, view) -> None:
+        """Draw what the session says."""
+        app = App.get_running_app()
+        self.moving = is_moving(view)
+        self.no_receiver = view.position == "none"
+        self._head(view, app)
+        self._figures(view, app)
+        self._ground(view, app)
+        strip = self.ids.strip
+        strip.counts, strip.over = list(view.strip or ()), list(view.strip_over or ())
+        self.ids.passes.count = view.pass_tally
+        self._sentence(view, app)
+        verb = say(view.operation or "work")
+        self.main_acts = view.state != "finished"
+        if self.main_acts:
+            self.main_words = say("Stop {verb}" if view.state == "working" else "Start {verb}", verb=verb)
+        else:
+            self.main_words = say("Finished")
+        self._keys(view)
+
+    def _head(self, view, app):
+        work = ", ".join(say(w) for w in (view.operation, view.target) if w)
+        room = HEAD_SIGNS - len(f"{view.field}  {work}   ")
+        whole = ", ".join(w for w in (view.operator, view.tool) if w)
+        # a long head leaves the tool out, then the operator: both are on the sheet
+        who = next((w for w in (whole, view.operator or "") if len(w) <= room), "")
+        self.head = f"[b]{escape_markup(view.field or '')}[/b]  {escape_markup(work)}"
+        self.who = escape_markup(who)
+        since = app.clock_words(view.since)
+        if view.state == "working" and view.position == "lost":
+            self.lamp, self.writing = 2, say("[b]Place lost[/b] {time}", time=app.clock_words(view.lost_since))
+        elif view.state == "working":
+            self.lamp, self.writing = 1, say("[b]Recording[/b] since {time}", time=since)
+        elif view.state == "stopped":
+            self.lamp, self.writing = 0, say("[b]Stopped[/b] since {time}", time=since)
+        else:
+            self.lamp = 0
+            self.writing = f"[b]{say('Finished') if view.state == 'finished' else say('Not started')}[/b]"
+        if app.keeping.shout:  # whatever the line below must say, that nothing is saved stays in sight
+            self.lamp, self.writing = 2, f"[b]{say('Nothing is saved')}[/b]"
+        bold, _, rest = self.writing.partition("[/b]")
+        if len(bold) + len(rest) - len("[b]") > WRITING_SIGNS:
+            self.writing = f"{bold}[/b] {since}"
+
+    def _figures(self, view, app):
+        units = app.units
+        left = ground_left(view)
+        if left is not None:
+            self.left, unit = units.area(left).rsplit(" ", 1)
+            self.left_words = say(AREAS[unit])
+        else:
+            minutes = int(view.working_s // 60)
+            self.left, self.left_words = f"{minutes // 60}:{minutes % 60:02d}", say("hours of work")
+        self.speed = units.speed(view.speed).split(" ")[0]
+        self.speed_words = units.unit("speed")
+        self.finish = app.clock_words(view.finish_at[1]) if view.finish_at else "–"
+        self.finish_words = say("done by")
+
+    def _ground(self, view, app):
+        session = app.session
+        ground, job = self.ids.ground, session.job
+        if job is not self._job:
+            self._job = job
+            if job is not None:
+                field = job.field
+                ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
+                ground.target = self.ids.strip.target = getattr(field, "target", 2)
+                ground.gate = self._gate(app, job)
+                self._marks = None
+            session.take_dirty()
+            ground.changed("all")
+        else:
+            ground.changed(session.take_dirty())
+        if job is not None and session.marks is not self._marks:
+            self._marks = session.marks
+            ground.marks = [(mark.kind, _place(job, mark.lat, mark.lon)) for mark in session.marks]
+        if view.state != self._state:
+            self._state = view.state
+            # where work stopped stays marked until it goes on
+            pose = view.pose if view.state == "stopped" else None
+            ground.next_place = (pose.x, pose.y) if pose else None
+        ground.keys = not self.moving
+        ground.follow(view.pose, app.clock.now())
+
+    def point_out(self, xy) -> None:
+        """Show a place of the field on the whole map, until work goes on."""
+        self.ids.ground.next_place = xy
+        self.ids.ground.show_whole()
+
+    def _gate(self, app, job):
+        """Return the gate on the job's plane, metres; None when nobody wrote it down."""
+        stint = app.stint()
+        field = stint and app.store.get(Field, app.store.get(Job, stint.job_id).field_id)
+        if not field or field.gate_lat is None:
+            return None
+        return _place(job, field.gate_lat, field.gate_lon)
+
+    def _sentence(self, view, app):
+        line, said = self.ids.sentence, app.saying.line(view)
+        line.words = said.words if said else ""
+        line.act_now = bool(said and said.act_now)
+        line.side = said.side if said and said.act_now else 0
+        if "down" in (line.ids.first.state, line.ids.second.state):
+            return  # what a finger rests on does not change under it
+        answers = list(said.answers) if said else []
+        if not answers and view.undo_label and view.undo_left > 0:
+            answers = [(say("Undo {tap}", tap=say(view.undo_label)), "undo")]
+        if not answers and said and said.i_know:
+            answers = [(say("I know"), "i_know")]
+        if view.stop_reason == "grease" and (view.greased_at or 0.0) < view.since:
+            answers.append((say("Greased"), "grease"))
+        self._answers = answers[:2]
+        line.answer = answers[0][0] if answers else ""
+        line.other_answer = answers[1][0] if len(answers) > 1 else ""
+
+    def _keys(self, view):
+        if self.asking == "mark":
+            self.keys = [say(words) for _, words in marks_for(view.operation)]
+        elif self.asking == "wing":
+            self.keys = [say(words) for _, words in WINGS]
+        else:
+            wing = say("Wing" if view.wing == "all" else view.wing.capitalize())
+            more = "" if self.moving else say("More")
+            self.keys = [say("Mark"), wing, more] if view.state != "finished" else ["", "", ""]
+
+    def press_main(self):
+        """Start or stop."""
+        app = App.get_running_app()
+        state = app.view.state
+        if state == "working":
+            app.stop_work()
+        else:
+            app.do("restart" if state == "stopped" else "start")
+
+    def press(self, place: int):
+        """Act on one of the small keys."""
+        app = App.get_running_app()
+        if self.asking == "mark":
+            app.do("mark", kind=marks_for(app.view.operation)[place][0])
+            self.asking = ""
+        elif self.asking == "wing":
+            app.do("width", wing=WINGS[place][0])
+            self.asking = ""
+        elif place == 2:
+            app.go("more")
+        else:
+            self.asking = ("mark", "wing")[place]
+        self._keys(app.view)
+
+    def answer(self, which: int):
+        """Act on a key of the sentence line."""
+        App.get_running_app().do(self._answers[which][1])
+
+    def point(self):
+        """A touch on the map while moving: near, or the whole field."""
+        ground = self.ids.ground
+        if self.moving and ground.whole:
+            ground.whole, ground.level = False, _map.NEAR
+        elif self.moving:
+            ground.show_whole()
+
+
+def _place(job, lat, lon):
+    """Return where a place lies on a job's plane, (x, y) in m."""
+    return tuple(float(v) for v in job.plane.to_xy(lat, lon)[0])
+
+
+def marks_for(operation):
+    """Return the three marks of the work in hand, (kind, words)."""
+    return ((STONE_HIT, "Stone hit"), *MARKS[1:]) if operation in HARVESTS else MARKS
+
+
+def is_moving(view) -> bool:
+    """Whether the tractor goes faster than a walk, or may do so because nobody knows where it is."""
+    if view.speed is not None:
+        return view.speed > WALK
+    return view.state == "working" and view.position == "lost"
+
+
+def ground_left(view):
+    """Return the ground that is not yet at target, m2; None when not known.
+
+    Ground, not passes times ground: a field never has more of it left than it is large.
+    """
+    if view.field_area is None or view.done_area is None:
+        return None
+    return max(0.0, view.field_area - view.done_area)
+
+
+def local_time(t, zone) -> str:
+    """Return the hour and minute of a moment on the farm's clock, an en dash when not known.
+
+    Examples
+    --------
+    >>> from zoneinfo import ZoneInfo
+    >>> local_time(0, ZoneInfo("America/Denver"))
+    '17:00'
+    """
+    return "–" if t is None else datetime.fromtimestamp(t, zone).strftime("%H:%M")
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,0 +1,79 @@
+"""What the logbook itself suffers, in words, and the copy kept beside it. No Kivy.
+
+A fault of the logbook is said as long as it stands. That it was mended is said until somebody has
+read it; that is over then.
+"""
+
+import logging
+import threading
+
+from cabapp.tablet.automatic_backup import CLOSES, SecondPlace
+from store.errors import Refused
+
+LOG = logging.getLogger("rollbook.keeping")
+HEARD = "heard"
+"""The answer to "it was mended": it has been read."""
+
+
+class Keeping:
+    """Looks after one open logbook for the cab.
+
+    Parameters
+    ----------
+    store : store.Store
+        Opened to carry on, so that its `trouble` can be shown.
+    second : SecondPlace, optional
+        Where backups go by themselves.
+    """
+
+    def __init__(self, store, second=None):
+        self._second = second or SecondPlace(store, None)
+        self._store, self._mended, self._state = store, store.mended, None
+        self._no_copy: str | None = None
+        self._keeper: threading.Thread | None = None
+
+    @property
+    def shout(self) -> str | None:
+        """What must be seen whatever else is said: nothing is being saved."""
+        return self._store.trouble
+
+    @property
+    def words(self) -> str | None:
+        """What should be seen while nothing more urgent is: a wrong clock, a missing copy, a mending, a missing backup."""
+        return self._store.clock_fault or self._no_copy or self._mended or self._second.words
+
+    @property
+    def can_be_heard(self) -> bool:
+        """Whether what `words` says is over and only wants reading."""
+        return bool(self._mended) and self.words == self._mended
+
+    def heard(self) -> None:
+        """It has been read that the logbook was mended."""
+        self._mended = None
+
+    def look(self) -> None:
+        """Try the disk again while nothing is saved; without a stint nothing else would."""
+        if self._store.trouble:
+            self._store.come_home()
+
+    def follow(self, state: str) -> None:
+        """Keep a copy beside the logbook each time a stint is finished or handed over; see to backups."""
+        closed, self._state = state in CLOSES and self._state not in (None, state), state
+        if closed:
+            self._keeper = threading.Thread(target=self._keep, name="keeping", daemon=True)
+            self._keeper.start()
+        self._second.follow(state)
+
+    def _keep(self):
+        try:
+            self._store.keep()
+            self._no_copy = None
+        except Refused as refusal:
+            LOG.warning("no copy was kept", exc_info=True)
+            self._no_copy = str(refusal)
+
+    def close(self) -> None:
+        """Wait for a copy or backup that is being written."""
+        if self._keeper is not None:
+            self._keeper.join()
+        self._second.close()

@@ -1,0 +1,80 @@
+"""A field of 259 ha (a square mile) rolled in half-laps: every page stays small enough to send."""
+
+import math
+
+import numpy as np
+import pytest
+
+from cabapp.geometry.plane import Plane
+from cabapp.reports.model.job_record import jobs_of
+from cabapp.reports.season.office_build import build
+from store import models, open_store
+from store.traces.trace_codec import make_trace, pack
+
+SIDE, WIDTH, SPEED, TILT = 1609.344, 12.8, 2.5, 0.21
+BEGAN = 1_777_300_000.0
+LARGEST = 1_000_000
+
+
+def way():
+    """A fix a second over the field in half-laps, turned a little, with a driver's wander, m."""
+    lanes = math.ceil(SIDE / (WIDTH / 2))
+    turned = []
+    for n in range(lanes):
+        y = (n + 0.5) * WIDTH / 2 - SIDE / 2
+        ends = np.array([-SIDE / 2, SIDE / 2]) * (1 if n % 2 else -1)
+        turned += [(ends[0], y), (ends[1], y), (ends[1] + np.sign(ends[1]) * 9, y + WIDTH / 4)]
+    turned = np.array(turned)
+    gone = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(turned, axis=0).T))])
+    at = np.arange(0, gone[-1], SPEED)
+    wander = np.convolve(np.random.default_rng(3).normal(0, 1.6, len(at)), np.ones(40) / 40, "same")
+    x, y = (np.interp(at, gone, turned[:, k]) for k in (0, 1))
+    return spun(np.column_stack([x, y + wander]))
+
+
+def spun(xy):
+    """Places turned about the middle."""
+    c, s = math.cos(TILT), math.sin(TILT)
+    return np.asarray(xy) @ np.array([[c, s], [-s, c]])
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory):
+    folder, plane = tmp_path_factory.mktemp("big"), Plane(50.0, -105.0)
+    corners = spun(np.array([(-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1)]) * SIDE / 2)
+    lat, lon = plane.to_latlon(corners)
+    ring = np.column_stack([lon, lat]).tolist()
+    with open_store(folder / "logbook.sqlite", "office") as store:
+        store.put(models.Farm, name="Square Mile", timezone="America/Regina", fuel_price_per_l=1.2)
+        ids = {
+            "operator_id": store.put(models.Operator, name="Ada Stone").id,
+            "tractor_id": store.put(models.Tractor, name="Grey").id,
+            "tool_id": store.put(models.Tool, name="Roller", operation="rolling", width_m=WIDTH).id,
+        }
+        land = store.put(models.Field, name="Mile", boundary={"type": "Polygon", "coordinates": [ring]})
+        job = store.put(models.Job, field_id=land.id, operation="rolling", season=2026)
+        lat, lon = plane.to_latlon(way())
+        t = BEGAN + np.arange(len(lat), dtype=float)
+        for part in np.array_split(np.arange(len(t)), 6):
+            began, ended = float(t[part[0]]), float(t[part[-1]])
+            stint = store.add(models.Stint(job_id=job.id, **ids, width_m=WIDTH, at=began))
+            store.add(models.Tap(stint_id=stint.id, kind="start", at=began))
+            with store.writing() as session:
+                for n, cut in enumerate(np.array_split(part, 12)):
+                    trace = make_trace(t[cut], lat[cut], lon[cut], np.full(len(cut), 0.1), np.full(len(cut), 4))
+                    store.number(session, models.TraceChunk(
+                        stint_id=stint.id, n=int(cut[0] - part[0]), count=len(cut), packed=pack(trace),
+                        first_at=float(t[cut[0]]), last_at=float(t[cut[-1]]),
+                    ))  # fmt: skip
+            store.add(models.Tap(stint_id=stint.id, kind="finish", at=ended))
+        build(store, jobs_of(store), folder / "out", BEGAN + 1e6)
+    return folder / "out"
+
+
+def test_every_page_is_under_a_megabyte(pages):
+    """Map, script and tables of a square mile in half-laps together stay under 1 MB a page."""
+    sizes = {path.name: path.stat().st_size for path in pages.glob("*.html")}
+    print(sizes)
+    assert len(sizes) >= 8 and max(sizes.values()) < LARGEST
+    (log,) = (path for path in pages.glob("mile-*.html") if len(path.stem.split("-")) == 4)
+    assert "field area" in log.read_text("utf-8") and sizes[log.name] > 100_000

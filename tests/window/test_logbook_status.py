@@ -1,0 +1,210 @@
+"""What the logbook suffers is said as long as it stands, and a copy is kept at each end of a stint."""
+
+import importlib
+import os
+from types import SimpleNamespace
+
+import pytest
+
+from cabapp.common.clock import ReplayClock, WallClock
+from cabapp.position.fix import Fix
+from cabapp.position.receivers.selected_receiver import Chosen
+from cabapp.position.recordings.replay_source import Replay
+from cabapp.session.state.view import DANGER, QUIET, RECORDING, Sentence
+from cabapp.tablet.exchange_runner import NOTHING, Exchange
+from cabapp.tablet.fix_monitor import Overheard, unless_played
+from cabapp.tablet.logbook_status import HEARD, Keeping
+from store import open_store
+from store.durability.repair import kept_path
+from store.errors import StoreRefused
+from store.models import Farm, Field, Operator
+from sync import export_bundle
+
+os.environ.setdefault("KIVY_NO_ARGS", "1")
+os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
+saying = importlib.import_module("cabapp.screens.system.message_queue")
+
+
+class Book:
+    """As much of a logbook as is asked how it does."""
+
+    def __init__(self, **said):
+        self.trouble = self.mended = self.clock_fault = None
+        self.tried, self.kept = 0, 0
+        self.__dict__.update(said)
+
+    def come_home(self):
+        self.tried += 1
+        self.trouble = None
+
+    def keep(self):
+        self.kept += 1
+
+
+def view(sentence=None):
+    return SimpleNamespace(sentence=sentence)
+
+
+def test_that_nothing_is_saved_stands_on_the_line_until_it_is_over():
+    """Short words on the line and the whole sentence over the head of every other page stand as long as
+    it lasts; only a danger goes before it on the line, and the disk is tried again without a stint."""
+    book = Book(trouble="NOTHING IS BEING SAVED.")
+    keeping = Keeping(book)
+    says = saying.Saying(keeping, seconds=lambda: 0.0)
+    assert says.line(view()).words == saying.NOT_SAVED and says.slip() == book.trouble
+    assert says.line(view()).act_now
+    assert says.line(view(Sentence(QUIET, "Grease.", i_know=True))).words == saying.NOT_SAVED
+    assert says.line(view(Sentence(DANGER, "Rock ahead.", True))).words == "Rock ahead."
+    keeping.look()
+    assert book.tried == 1 and says.line(view()) is None and says.slip() == ""
+
+
+def test_a_wrong_clock_is_said_and_a_mending_only_until_it_is_read():
+    """A clock that satellites call wrong is said as long as it is; a mended logbook until it is read."""
+    book = Book(mended="The logbook was mended.")
+    keeping = Keeping(book)
+    says = saying.Saying(keeping)
+    assert says.line(view()).answers == (("I have read this", HEARD),)
+    book.clock_fault = "This machine's clock is 2 h fast."
+    assert says.line(view()).words == book.clock_fault and says.line(view()).answers == ()
+    book.clock_fault = None
+    keeping.heard()
+    assert says.line(view()) is None
+
+
+def test_a_refusal_stays_for_some_seconds():
+    """What was refused just now goes before all else, and gives way by itself."""
+    now = [0.0]
+    says = saying.Saying(Keeping(Book()), seconds=lambda: now[0])
+    says.refuse("You have stopped already.")
+    asked = Sentence(RECORDING, "Were you rolling since 10:31?", True)
+    assert says.line(view(asked)).words == "You have stopped already."
+    now[0] = saying.REFUSED_S + 0.1
+    assert says.line(view(asked)).words == asked.words and says.slip() == ""
+
+
+def test_a_copy_is_kept_each_time_a_stint_ends(tmp_path):
+    """Finishing and handing over leave a whole copy beside the logbook; stopping does not, and a
+    cab that is opened after a hand-over does not keep it again."""
+    with open_store(tmp_path / "a.sqlite", carry_on=True) as store:
+        store.put(Farm, name="Home", timezone="UTC", units="us")
+        kept_path(store.path).unlink(missing_ok=True)
+        keeping = Keeping(store)
+        for state in ("handed over", "ready", "working", "stopped"):
+            keeping.follow(state)
+        keeping.close()
+        assert not kept_path(store.path).exists()
+        keeping.follow("finished")
+        keeping.follow("finished")
+        keeping.close()
+        assert kept_path(store.path).exists() and keeping.words is None
+
+
+def test_a_copy_that_cannot_be_kept_is_said():
+    """When no copy can be kept, the sentence why is said until one can."""
+    book = Book()
+    keeping = Keeping(book)
+
+    def full():
+        raise StoreRefused("No copy of the logbook could be kept: the disk is full.")
+
+    book.keep = full
+    for state in ("stopped", "handed over"):
+        keeping.follow(state)
+    keeping.close()
+    assert "disk is full" in keeping.words
+    del book.keep
+    for state in ("stopped", "finished"):
+        keeping.follow(state)
+    keeping.close()
+    assert keeping.words is None and book.kept == 1
+
+
+def test_only_a_live_receiver_tells_the_time():
+    """The time of a live receiver's fixes is heard; of a replay nothing is; fixes held while records
+    are exchanged are handed on afterwards, none lost and none twice."""
+    fixes = [Fix(float(t), 50.0, 10.0) for t in range(6)]
+    heard = []
+    live, shown = Overheard(Replay(fixes, "a"), heard.append), Overheard(Replay(fixes, "a"))
+    assert [fix.t for fix in live.poll(1.0)] == [0.0, 1.0] and heard == [1.0]
+    live.hold(3.0)
+    live.hold(4.0)
+    assert [fix.t for fix in live.poll(5.0)] == [2.0, 3.0, 4.0, 5.0] and heard == [1.0, 3.0, 4.0, 5.0]
+    assert len(shown.poll(5.0)) == 6
+
+
+def test_a_recording_tells_no_time_however_it_was_chosen(tmp_path):
+    """With a receiver, or none, times go to the logbook; while a recording is played they do not."""
+    recording = tmp_path / "day.csv"
+    recording.write_text("time,lat,lon\n2026-05-01T10:00:00Z,50.0,10.0\n2026-05-01T10:00:01Z,50.0,10.0\n")
+    heard = []
+    for words, passed in (("none", True), (f"file:{recording}", False)):
+        chosen = Chosen(None, words)
+        unless_played(chosen, heard.append)(5.0)
+        assert (heard == [5.0]) == passed
+        heard.clear()
+        chosen.close()
+    unless_played(WallClock(), heard.append)(6.0)
+    unless_played(ReplayClock(0.0), heard.append)(7.0)
+    assert heard == [6.0]
+
+
+@pytest.fixture
+def two(tmp_path):
+    """Return a tablet's empty logbook, and a stick on which another copy has left its records."""
+    stick = tmp_path / "STICK"
+    (stick / "rollbook").mkdir(parents=True)
+    with open_store(tmp_path / "office.sqlite") as office:
+        office.put(Farm, name="Home", timezone="UTC", units="us")
+        office.put(Operator, name="Ida")
+        office.put(Field, name="North")
+        export_bundle(office, stick / "rollbook")
+    with open_store(tmp_path / "tablet.sqlite", carry_on=True) as store:
+        yield store, stick
+
+
+def test_a_stick_is_offered_once_and_taken_in_at_a_tap(two, tmp_path):
+    """A stick that is put in is offered, and again after it was pulled out; one exchange takes in what
+    it carries, says what was, and a second finds nothing new."""
+    store, stick = two
+    there = []
+    exchange = Exchange(store, tmp_path / "none", lambda: list(there))
+    says = saying.Saying(Keeping(store), exchange)
+    exchange.look_round()
+    assert says.line(view()) is None
+    there.append(stick)
+    exchange.look_round()
+    line = says.line(view())
+    assert [kind for _word, kind in line.answers] == [saying.EXCHANGE, saying.NOT_NOW]
+    exchange.begin()
+    assert exchange.busy and not exchange.offered
+    exchange.close()
+    assert exchange.finish() and not exchange.busy and not exchange.finish()
+    assert exchange.added and exchange.done == exchange.of == 1
+    assert exchange.words.startswith("STICK: ") and "records taken in" in exchange.words
+    assert [row.name for row in store.all(Operator)] == ["Ida"]
+    exchange.look_round()
+    assert not exchange.offered, "the stick that is still in is not offered again"
+    exchange.begin()
+    exchange.close()
+    assert exchange.finish() and exchange.added == 0
+    there.clear()
+    exchange.look_round()
+    there.append(stick)
+    exchange.look_round()
+    assert exchange.offered
+    assert exchange.words == NOTHING or "written" in exchange.words
+
+
+def test_a_watched_folder_is_taken_in_without_a_tap(two, monkeypatch):
+    """Bundles that any program puts into the watched folder come in by themselves, once they stand still."""
+    store, stick = two
+    exchange = Exchange(store, stick / "rollbook", lambda: [])
+    monkeypatch.setattr("cabapp.tablet.exchange_runner.FOLDER_S", 0.0)
+    for _ in range(2):
+        exchange.begin_by_itself()
+        exchange.close()
+        assert exchange.finish()
+    assert exchange.added and [row.name for row in store.all(Field)] == ["North"]
+    exchange.look_round()
+    assert not exchange.offered, "the folder is always there and is no stick"
