@@ -23,7 +23,7 @@ PURE = {
     "cabapp/counting": {"cabapp.counting", "cabapp.track", "cabapp.geometry"} | ARITHMETIC,
     "cabapp/planning": {"cabapp.planning", "cabapp.geometry"} | ARITHMETIC,
 }
-PURE_STANDARD = {"math", "dataclasses", "typing", "collections", "itertools", "functools", "enum"}
+PURE_STANDARD = {"__future__", "math", "dataclasses", "typing", "collections", "itertools", "functools", "enum"}
 PURE_STANDARD |= {"array", "datetime", "bisect", "statistics"}
 
 

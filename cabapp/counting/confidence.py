@@ -4,9 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cabapp.counting.areas.area_totals import SLANT, main_direction
+from cabapp.counting.areas.area_totals import SLANT
+from cabapp.counting.areas.work_direction import main_direction
 from cabapp.counting.visits.voiding import standing
-from cabapp.geometry.field_ground import Field, outline_rows
+from cabapp.geometry.field_ground import Field
+from cabapp.geometry.polygon_rows import outline_rows
 from cabapp.track.receiver_error import BRIEF_S, DRIFT_S, Receiver, wander
 from cabapp.track.swept_ground import Pieces
 

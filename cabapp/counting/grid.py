@@ -7,7 +7,7 @@ import numpy as np
 
 from cabapp.counting.visits.row_intervals import row_spans
 from cabapp.counting.visits.voiding import standing
-from cabapp.geometry.field_ground import outline_rows
+from cabapp.geometry.polygon_rows import outline_rows
 from cabapp.track.swept_ground import TICK, Pieces
 
 NEVER = np.iinfo(np.int64).min // 2

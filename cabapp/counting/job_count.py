@@ -10,11 +10,12 @@ from cabapp.counting.confidence import Proof, prove
 from cabapp.counting.edge_error import Edges
 from cabapp.counting.gaps import Gap, list_gaps, list_recovered
 from cabapp.counting.grid import Grid, around
-from cabapp.counting.look_ahead import Ahead, Course, look_ahead
+from cabapp.counting.look_ahead import Ahead, look_ahead
 from cabapp.counting.spacing import Steadiness, steadiness
 from cabapp.counting.visits.voiding import standing
 from cabapp.geometry.field_ground import Field
 from cabapp.geometry.plane import Plane
+from cabapp.track.course import Course
 from cabapp.track.filter import clean
 from cabapp.track.pose import Pose
 from cabapp.track.receiver_error import Receiver, judge, named

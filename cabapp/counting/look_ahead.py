@@ -1,12 +1,11 @@
 """What the tool is about to do to the ground in front of it, if it goes on as it goes now."""
 
-from collections import deque
-from dataclasses import dataclass, replace
-from math import atan2, hypot, pi
+from dataclasses import dataclass
 
 import numpy as np
 
 from cabapp.counting.grid import Grid
+from cabapp.geometry.angles import wrap
 from cabapp.track.pose import Pose
 
 PARTS = 12
@@ -17,10 +16,6 @@ that comes to a third of the tool, which must be said early; half of the way whe
 may be no more than swaying."""
 MARGIN_S = 2.0
 """Looked farther than asked, s: what is seen must be there for a while before it is said."""
-LONG_S, SHORT_S = 6.0, 4.0
-"""Seconds a course is fitted over. In simulated half-laps with a towed roller and a receiver's 0.1
-to 0.3 m, the tool's place 6 s on was foretold within 0.4 m (95 %), by the last chord's curve within
-2.9 m."""
 
 
 @dataclass(frozen=True)
@@ -50,69 +45,6 @@ class Ahead:
     distance: float
     strip: tuple[int, ...]
     over: tuple[bool, ...]
-
-
-class Course:
-    """Where the last seconds' fixes are heading, and how they bend: less nervous than two chords."""
-
-    def __init__(self):
-        self._places: deque[tuple[float, float, float]] = deque()
-
-    def feed(self, t, xy) -> None:
-        """Take places, shape (n, 2), m, at times, shape (n,), s."""
-        late = t > t[-1] - 2 * LONG_S  # of a whole day the end is enough
-        for one, (x, y) in zip(t[late].tolist(), xy[late].tolist()):
-            self._places.append((one, x, y))
-        while self._places[-1][0] - self._places[0][0] > LONG_S:
-            self._places.popleft()
-
-    def calm(self, pose: Pose) -> Pose:
-        """Return a pose with heading and curvature of the last 4 s: they say whether she turns."""
-        fitted = self._fit(SHORT_S, pose)
-        return pose if fitted is None else replace(pose, heading=fitted[0], curvature=fitted[1])
-
-    def steady(self, pose: Pose) -> Pose:
-        """Return a pose with heading and curvature of the last 6 s, to look ahead with.
-
-        The curvature is what the last 4 s and the last 6 s agree on, so that a turn just over is
-        soon forgotten.
-        """
-        short, long = self._fit(SHORT_S, pose), self._fit(LONG_S, pose)
-        if short is None or long is None:
-            return pose
-        heading = long[0] if abs(_wrap(long[0] - short[0])) < 0.05 else short[0]
-        same = short[1] * long[1] > 0
-        curvature = min(short[1], long[1], key=abs) if same else 0.0
-        mounted = pose.tool_heading == pose.heading
-        return replace(
-            pose,
-            heading=heading,
-            tool_heading=heading if mounted else pose.tool_heading,
-            curvature=curvature,
-        )
-
-    def _fit(self, seconds, pose):
-        """Return heading and curvature now, of parabolas in time through the last seconds."""
-        last = self._places[-1][0] if self._places else 0.0
-        rows = np.array([one for one in self._places if last - one[0] <= seconds])
-        if pose.reversing or len(rows) < 4 or rows[-1, 0] - rows[0, 0] < 0.7 * seconds:
-            return None
-        t = rows[:, 0] - last
-        _, (ax, ay), (bx, by) = _parabola(t, rows[:, 1:])
-        speed = hypot(ax, ay)
-        if speed < 0.3 or abs(_wrap(atan2(ay, ax) - pose.heading)) > 0.5:
-            return None
-        return atan2(ay, ax), 2 * (ax * by - ay * bx) / speed**3
-
-
-def _parabola(t, xy):
-    """Return constant, slope and square of the least-squares parabolas through places."""
-    powers = np.column_stack([np.ones(len(t)), t, t * t])
-    return np.linalg.lstsq(powers, xy, rcond=None)[0]
-
-
-def _wrap(angle):
-    return (angle + pi) % (2 * pi) - pi
 
 
 def look_ahead(grid: Grid, pose: Pose, seconds: float, wanted, covered_now) -> Ahead:
@@ -191,7 +123,7 @@ def look_ahead(grid: Grid, pose: Pose, seconds: float, wanted, covered_now) -> A
 def _tool_course(pose, middle, along):
     """Return the tool's heading, rad, at distances along its way, m."""
     bend = pose.curvature * along
-    swing = _wrap(pose.tool_heading - pose.heading)
+    swing = wrap(pose.tool_heading - pose.heading)
     if swing == 0:
         return pose.tool_heading + bend
     back = (pose.x - middle[0]) * np.cos(pose.heading) + (pose.y - middle[1]) * np.sin(pose.heading)

@@ -7,8 +7,9 @@ from shapely.geometry import Point, Polygon
 
 from cabapp.counting.areas.area_totals import SLANT, add_up, lay_rows, tally
 from cabapp.counting.visits.row_crossings import Crossings
-from cabapp.counting.visits.row_sampling import STEP, Ladder, row_above
-from cabapp.geometry.field_ground import Field, odd_outline_rows, outline_rows
+from cabapp.counting.visits.row_sampling import STEP, Ladder
+from cabapp.geometry.field_ground import Field
+from cabapp.geometry.polygon_rows import odd_outline_rows, outline_rows, row_above
 from cabapp.track.swath import Sweeper, Switch
 from cabapp.track.swept_ground import Pieces
 from cabapp.track.tool import Tool

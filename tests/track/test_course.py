@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from cabapp.counting.job_count import JobCount
-from cabapp.counting.look_ahead import Course, _tool_course
+from cabapp.counting.look_ahead import _tool_course
 from cabapp.geometry.plane import Plane
+from cabapp.track.course import Course
 from cabapp.track.pose import Pose
 from cabapp.track.swath import Switch
 from cabapp.track.tool import Tool

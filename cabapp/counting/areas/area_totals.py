@@ -7,10 +7,12 @@ import numpy as np
 
 from cabapp.counting.areas.avoidable_overlap import split
 from cabapp.counting.areas.row_events import DOWN, EDGE, INNER, ONCE, UP, Events
+from cabapp.counting.areas.work_direction import main_direction
 from cabapp.counting.visits.row_crossings import Crossings
 from cabapp.counting.visits.row_sampling import Ladder
 from cabapp.counting.visits.voiding import standing
-from cabapp.geometry.field_ground import Field, odd_outline_rows, outline_rows
+from cabapp.geometry.field_ground import Field
+from cabapp.geometry.polygon_rows import odd_outline_rows, outline_rows
 from cabapp.track.swept_ground import Pieces
 
 SLANT = 0.07
@@ -85,23 +87,6 @@ class Tally:
     avoidable: float = 0.0
     unavoidable: float = 0.0
     avoidable_passes: float = 0.0
-
-
-def main_direction(stints: list[Pieces]) -> float:
-    """Return the direction most path was driven in, either way, rad in [0, pi).
-
-    The doubled angles of all pieces are averaged, weighted by length (the mean of axial data:
-    Mardia and Jupp, Directional Statistics, 2000, section 1.1). A complex number squared has
-    twice the angle.
-    """
-    double = 0j
-    for pieces in stints:
-        q = np.ascontiguousarray(pieces.quad).view(complex)[:, :, 0]
-        # the left end's way: that of the middle leads astray in the triangles of a pivot
-        step = q[:, 3] - q[:, 0]
-        size = np.abs(step)
-        double += step @ (step / np.where(size == 0, 1.0, size))
-    return float(np.angle(double) / 2 % np.pi)
 
 
 def lay_rows(
@@ -301,6 +286,7 @@ def tally(
 
     Examples
     --------
+    >>> from shapely.geometry import Polygon
     >>> tally([], Field(Polygon([(0, 0), (100, 0), (100, 50), (0, 50)]))).none
     5000.0
     """

@@ -9,7 +9,8 @@ Common practice; no published rule was found.
 
 import numpy as np
 
-from cabapp.geometry.field_ground import Field, outline_rows
+from cabapp.geometry.field_ground import Field
+from cabapp.geometry.polygon_rows import outline_rows
 
 SAMPLES = 32  # across the tool
 

@@ -12,7 +12,8 @@ import numpy as np
 
 from cabapp.counting.visits.overlap_search import BLOCK, corners, reaches
 from cabapp.counting.visits.row_intervals import cross_rows, fresh
-from cabapp.counting.visits.row_sampling import Ladder, row_above
+from cabapp.counting.visits.row_sampling import Ladder
+from cabapp.geometry.polygon_rows import row_above
 from cabapp.track.swept_ground import Pieces
 
 LEAN = 0.1

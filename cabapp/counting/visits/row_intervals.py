@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cabapp.counting.visits.overlap_search import corners, counter_clockwise, reaches
-from cabapp.counting.visits.row_sampling import row_above
+from cabapp.geometry.polygon_rows import row_above
 from cabapp.track.swept_ground import Pieces
 
 

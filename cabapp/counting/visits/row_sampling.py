@@ -2,17 +2,10 @@
 
 import numpy as np
 
+from cabapp.geometry.polygon_rows import row_above
+
 STEP = 5
 """Rows that one stands for where it may. Odd: the one in the middle is kept."""
-
-
-def row_above(y, row: float) -> np.ndarray:
-    """Return the first row whose middle is not below y; the middle of row k is (k + 0.5) * row.
-
-    >>> row_above(np.array([0.2, 0.25, 0.3]), 0.5)
-    array([0, 0, 1])
-    """
-    return np.ceil(np.asarray(y) * (1 / row) - 0.5).astype(np.int64)
 
 
 class Ladder:
