@@ -15,7 +15,7 @@ from cabapp.reports.export import gpx_geojson
 from cabapp.session import Session
 from demo_db import farm
 from demo_db.scenario import local
-from demo_db.trace_generator import SEED, Told, tell
+from demo_db.trace_generator import SEED, GeneratedDemo, generate
 from store import Store, open_store
 from store.models import Farm, Field, Hitching, Operator, Tool, Tractor
 from sync import export_bundle, merge_bundles
@@ -30,7 +30,7 @@ class Built:
     Attributes
     ----------
     directory : Path
-    told : Told
+    told : GeneratedDemo
         Traces, taps and truth, also in the files.
     stores : dict
         Path of each logbook by the name of its device.
@@ -39,7 +39,7 @@ class Built:
     """
 
     directory: Path
-    told: Told
+    told: GeneratedDemo
     stores: dict[str, Path]
     rows: dict[str, str]
 
@@ -63,7 +63,7 @@ def build(directory: Path | str, seed: int = SEED, along: float = 1.0, wall=None
     Built
     """
     directory = Path(directory)
-    told = tell(seed, along)
+    told = generate(seed, along)
     write_files(directory, told)
     stores = {name: directory / stem / "logbook.sqlite" for name, stem in STORES.items()}
     for path in stores.values():
@@ -83,7 +83,7 @@ def build(directory: Path | str, seed: int = SEED, along: float = 1.0, wall=None
     return Built(directory, told, stores, rows)
 
 
-def write_files(directory: Path, told: Told) -> None:
+def write_files(directory: Path, told: GeneratedDemo) -> None:
     """Write boundaries, traces and truth: what the same seed makes the same."""
     (directory / "boundaries").mkdir(parents=True, exist_ok=True)
     (directory / "traces").mkdir(exist_ok=True)

@@ -16,7 +16,7 @@ def compare(truth: dict, count: JobCount) -> list[dict]:
     Parameters
     ----------
     truth : dict
-        As `demo_db.trace_generator.tell` gives it.
+        As `demo_db.trace_generator.generate` gives it.
     count : JobCount
         The whole job.
 

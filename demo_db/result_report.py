@@ -1,20 +1,20 @@
 """What the demo found, as figures for machines and as lines for people."""
 
-from cabapp.common.farm_format import Words, share
+from cabapp.common.farm_format import FarmFormat, share
 from cabapp.common.wording import times, verb
-from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.model.job_record import JobRecord
 from demo_db.session_player import Played
 from sync import MergeResult
 
 
 def report(
-    log: JobLog, played: dict[str, Played], merged: MergeResult, compared: list[dict], pages: dict
+    log: JobRecord, played: dict[str, Played], merged: MergeResult, compared: list[dict], pages: dict
 ) -> dict:
     """Collect the demo's figures; SI, POSIX seconds.
 
     Parameters
     ----------
-    log : JobLog
+    log : JobRecord
         The job in the office copy.
     played : dict
         What was seen in each operator's part, by name.
@@ -59,7 +59,7 @@ def report(
     }  # fmt: skip
 
 
-def words_of(found: dict, words: Words) -> str:
+def words_of(found: dict, words: FarmFormat) -> str:
     """The figures as lines for a person."""
     area, done, target = found["area_m2"], verb(found["operation"]).lower(), found["target"]
     lines = [f"{found['field']}, {found['operation']}, {times(target)}", ""]
@@ -120,7 +120,7 @@ def words_of(found: dict, words: Words) -> str:
     return "\n".join(lines)
 
 
-def _hand_overs(found: dict, words: Words) -> list[str]:
+def _hand_overs(found: dict, words: FarmFormat) -> list[str]:
     lines = []
     for one in found["hand_overs"]:
         lines.append(f"  Handed over at {words.time(one['at'])}, state “{one['state']}”")

@@ -34,7 +34,7 @@ DARK = (300.0, 45.0)
 
 
 @dataclass
-class Part:
+class OperatorScript:
     """One operator's work.
 
     Attributes
@@ -160,7 +160,7 @@ def driven(legs: list[vehicle_paths.Path]) -> vehicle_paths.Path:
     return vehicle_paths.joined(paths)
 
 
-def received(path: vehicle_paths.Path, seconds: np.ndarray, start: float, rng: np.random.Generator) -> Part:
+def received(path: vehicle_paths.Path, seconds: np.ndarray, start: float, rng: np.random.Generator) -> OperatorScript:
     """One fix a second of the antenna, with the receiver's error on it."""
     heading = path.heading
     clock = np.arange(0.0, seconds[-1])
@@ -173,7 +173,7 @@ def received(path: vehicle_paths.Path, seconds: np.ndarray, start: float, rng: n
         drift[k] += keep * drift[k - 1]
     lat, lon = farm.to_latlon(np.column_stack([x, y]) + drift + rng.normal(0, JITTER, (n, 2)))
     hdop = np.round(0.85 + 0.15 * np.sin(clock / 1900.0), 1)
-    return Part("", "badger", "roller", start + clock, lat.round(7), lon.round(7), hdop)
+    return OperatorScript("", "badger", "roller", start + clock, lat.round(7), lon.round(7), hdop)
 
 
 def swept(tool: np.ndarray, chosen: np.ndarray) -> Polygon:

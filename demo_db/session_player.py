@@ -8,7 +8,7 @@ from cabapp.position.fix import Fix
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.session import Session
 from cabapp.session.state.view import RECOVER
-from demo_db.scenario import Part
+from demo_db.scenario import OperatorScript
 from store import Store
 
 TICK = 5.0
@@ -35,7 +35,7 @@ class Played:
     left_out: list = field(default_factory=list)
 
 
-def replay_of(part: Part, after: float = 0.0) -> Replay:
+def replay_of(part: OperatorScript, after: float = 0.0) -> Replay:
     """A receiver that gives the part's fixes again, those after a time only."""
     rows = zip(part.t, part.lat, part.lon, part.hdop)
     fixes = (
@@ -48,7 +48,7 @@ def replay_of(part: Part, after: float = 0.0) -> Replay:
 
 def play(
     store: Store,
-    part: Part,
+    part: OperatorScript,
     rows: dict[str, str],
     *,
     until: str | None = None,
@@ -61,7 +61,7 @@ def play(
     ----------
     store : Store
         The tablet's.
-    part : Part
+    part : OperatorScript
     rows : dict
         Ids of the reference rows by key.
     until : str, optional
@@ -106,13 +106,13 @@ def play(
     return seen
 
 
-def _take_over(session: Session, part: Part, rows: dict[str, str]) -> None:
+def _take_over(session: Session, part: OperatorScript, rows: dict[str, str]) -> None:
     session.tap("caution")
     session.take_over(rows[part.operator], rows[part.tractor], rows[part.tool], rows["heron"])
     session.tap("hitching_ok")
 
 
-def _tap(session: Session, part: Part, rows: dict[str, str], tap: dict, seen: Played) -> None:
+def _tap(session: Session, part: OperatorScript, rows: dict[str, str], tap: dict, seen: Played) -> None:
     words = {key: value for key, value in tap.items() if key not in ("t", "tap")}
     kind = tap["tap"]
     if kind == "take_over":

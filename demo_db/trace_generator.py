@@ -18,23 +18,23 @@ LINED_UP = 40
 
 
 @dataclass
-class Told:
-    """Everything `tell` makes.
+class GeneratedDemo:
+    """Everything `generate` makes.
 
     Attributes
     ----------
-    oda, tam : Part
+    oda, tam : OperatorScript
         The two operators' work.
     truth : dict
         What was put in, ready for JSON.
     """
 
-    oda: scenario.Part
-    tam: scenario.Part
+    oda: scenario.OperatorScript
+    tam: scenario.OperatorScript
     truth: dict
 
 
-def tell(seed: int = SEED, along: float = 1.0) -> Told:
+def generate(seed: int = SEED, along: float = 1.0) -> GeneratedDemo:
     """Drive Heron Flat.
 
     Parameters
@@ -45,7 +45,7 @@ def tell(seed: int = SEED, along: float = 1.0) -> Told:
 
     Returns
     -------
-    Told
+    GeneratedDemo
     """
     rng = np.random.default_rng(seed)
     legs = scenario.lanes(rng, along)
@@ -74,7 +74,7 @@ def tell(seed: int = SEED, along: float = 1.0) -> Told:
     tam.operator = "tam"
     tam.taps = _tam_taps(second, seconds_tam, start_tam)
     lane_dark = (path.part == scenario.DARK_LANE) & _between(seconds, dark, start, len(path.x))
-    return Told(oda, tam, _truth(seed, along, path, tool, lane_dark, oda, tam))
+    return GeneratedDemo(oda, tam, _truth(seed, along, path, tool, lane_dark, oda, tam))
 
 
 def _between(seconds, span, start, n):
@@ -85,7 +85,7 @@ def _between(seconds, span, start, n):
 
 
 def _go_dark(
-    part: scenario.Part, path: vehicle_paths.Path, seconds: np.ndarray, along: float
+    part: scenario.OperatorScript, path: vehicle_paths.Path, seconds: np.ndarray, along: float
 ) -> tuple[float, float]:
     """Take away the fixes of the dropout; return its span, POSIX seconds."""
     lane = np.nonzero(path.part == scenario.DARK_LANE)[0]

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from store.durability import backup_copy as backup
 from store.durability import integrity_check as check
 from store.durability import repair
-from store.durability.transactions import Durable
+from store.durability.transactions import DurableTransactions
 from store.errors import StoreRefused
 from store.facts import hybrid_clock, reference_changes, signed_pages
 from store.models import Change, Fact, Farm, Job, Own, Reference, Row, job_id
@@ -23,8 +23,8 @@ _COUNT = update(Own.__table__)
 AnyRow = TypeVar("AnyRow", bound=Row)
 
 
-class Store(Durable):
-    """One open logbook; see `store.open_store`, and `Durable` for what it knows of itself."""
+class Store(DurableTransactions):
+    """One open logbook; see `store.open_store`, and `DurableTransactions` for what it knows of itself."""
 
     # ------------------------------------------------------------------ writing
 
@@ -102,7 +102,7 @@ class Store(Durable):
         change = Change(table=model.__tablename__, row_id=id or str(uuid.uuid4()), columns=said)
         self.number(session, change, reference_changes.newest(session, change.row_id))
         session.flush()
-        reference_changes.fold(session, model, [change.row_id])
+        reference_changes.apply_changes(session, model, [change.row_id])
         return session.get(model, change.row_id)
 
     def remove(self, model: type[AnyRow], id: str) -> AnyRow:
@@ -165,7 +165,7 @@ class Store(Durable):
         self.seal_pages()  # nobody else can sign them
         path = backup.backup(self.path, Path(folder))
         if keep is not None:
-            backup.roll(path, self.path.stem, keep)
+            backup.prune_backups(path, self.path.stem, keep)
         return path
 
     def check(self) -> list[str]:

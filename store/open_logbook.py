@@ -16,7 +16,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from store.db import schema_version
 from store.db.connection import connect, connect_server
 from store.durability import repair
-from store.durability.memory_fallback import Memory
+from store.durability.memory_fallback import MemoryFallback
 from store.errors import StoreRefused
 from store.logbook import Store
 from store.models import Own
@@ -186,7 +186,7 @@ def _keep_due(path: Path) -> bool:
 def _in_memory(path: Path, wall: Callable[[], float], why: str) -> Store | None:
     """Return a store that goes on in memory from a file that can only be read; None if it can't."""
     try:
-        memory = Memory(path)
+        memory = MemoryFallback(path)
     except (OSError, sqlite3.Error):
         return None
     try:

@@ -19,9 +19,9 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import (
     Ed25519PublicKey,
 )
 
-from store.durability.atomic_file import written_beside
+from store.durability.atomic_file import write_atomically
 from store.errors import BundleRefused
-from store.facts.fact_lines import Unfit, is_hash, is_seq, is_uuid, read_json
+from store.facts.fact_lines import InvalidFact, is_hash, is_seq, is_uuid, read_json
 from store.facts.signed_pages import MOST_LINES
 from sync.bundle_encryption import lock, unlocked
 
@@ -58,17 +58,17 @@ class Bundle:
 
         Raises
         ------
-        Unfit
+        InvalidFact
             If they are not those that were signed.
         """
         mark = self.manifest["members"][name]
         largest = LARGEST_RECORDS if name == RECORDS else LARGEST_TRACE
         info = self.file.getinfo(name)
         if info.file_size != mark["bytes"]:  # before any of it is unpacked
-            raise Unfit(f"{name} in it was altered on the way")
+            raise InvalidFact(f"{name} in it was altered on the way")
         data = _member(self.file, info, largest)
         if len(data) != mark["bytes"] or hashlib.sha256(data).hexdigest() != mark["sha256"]:
-            raise Unfit(f"{name} in it was altered on the way")
+            raise InvalidFact(f"{name} in it was altered on the way")
         return data
 
 
@@ -113,7 +113,7 @@ def write_bundle(
     signature = private.sign(CONTEXT + text).hex().encode()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with written_beside(path) as beside:
+        with write_atomically(path) as beside:
             with zipfile.ZipFile(beside, "w", zipfile.ZIP_DEFLATED) as file:
                 for name, data in ((MANIFEST, text), (SIGNATURE, signature), *members.items()):
                     packed = name.startswith("traces/")  # zlib already; a second time gains nothing
@@ -155,7 +155,7 @@ def open_bundle(path: Path, passphrase: str | None = None) -> Iterator[Bundle]:
         raise BundleRefused(
             f"{path} cannot be read ({error.strerror or error}). Look whether it is there."
         ) from error
-    except Unfit as error:
+    except InvalidFact as error:
         raise BundleRefused(
             f"{path.name} was not merged: {error}. Export it again where it came from."
         ) from error
@@ -170,26 +170,26 @@ def _read(path: Path, file: zipfile.ZipFile) -> Bundle:
     listed = file.infolist()
     infos = {info.filename: info for info in listed}
     if len(listed) > MOST_MEMBERS or sum(i.file_size for i in listed) > LARGEST_TOTAL:
-        raise Unfit("it is larger than any bundle may be")
+        raise InvalidFact("it is larger than any bundle may be")
     if len(infos) != len(listed):
-        raise Unfit("two of its parts have one name")
+        raise InvalidFact("two of its parts have one name")
     if MANIFEST not in infos or SIGNATURE not in infos:
-        raise Unfit("it is no bundle, or its manifest or signature is missing")
+        raise InvalidFact("it is no bundle, or its manifest or signature is missing")
     text = _member(file, infos[MANIFEST], LARGEST_MANIFEST)
     said = read_json(text)
     if not isinstance(said, dict) or said.get("format") != FORMAT:
-        raise Unfit("its manifest is not one of a bundle")
+        raise InvalidFact("its manifest is not one of a bundle")
     _judge_version(path, said.get("version"))
     if not _well_made(said):
-        raise Unfit("its manifest is not complete")
+        raise InvalidFact("its manifest is not complete")
     public = bytes.fromhex(said["device"]["public_key"])
     signature = bytes.fromhex(_member(file, infos[SIGNATURE], 1024).decode("ascii"))
     try:
         Ed25519PublicKey.from_public_bytes(public).verify(signature, CONTEXT + text)
     except InvalidSignature:
-        raise Unfit("its signature does not hold, so it was altered on the way") from None
+        raise InvalidFact("its signature does not hold, so it was altered on the way") from None
     if set(infos) != {MANIFEST, SIGNATURE, *said["members"]}:
-        raise Unfit("parts of it are missing or were added")
+        raise InvalidFact("parts of it are missing or were added")
     return Bundle(path, said, public, file)
 
 
@@ -208,9 +208,9 @@ def _judge_version(path: Path, version) -> None:
 
 def _member(file: zipfile.ZipFile, info: zipfile.ZipInfo, largest: int) -> bytes:
     if info.file_size > largest:
-        raise Unfit("a part of it is larger than it may be")
+        raise InvalidFact("a part of it is larger than it may be")
     if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
-        raise Unfit("a part of it is packed in a way bundles do not use")
+        raise InvalidFact("a part of it is packed in a way bundles do not use")
     with file.open(info) as part:
         return part.read(largest)
 

@@ -17,7 +17,7 @@ from store.db.bulk_insert import insert_rows
 from store.durability.integrity_check import holes_in_words, tallies
 from store.errors import BundleRefused
 from store.facts import hybrid_clock, reference_changes
-from store.facts.fact_lines import Unfit
+from store.facts.fact_lines import InvalidFact
 from store.facts.fact_validation import read_page
 from store.facts.signed_pages import holds
 from store.models import (
@@ -122,12 +122,12 @@ def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tup
             with store.writing() as session:
                 _same_farm(session, bundle)
                 words = _named(Enrolment, records)
-                _judge_pages(bundle, fresh_slices, device_trust.believed(session, bundle, words))
+                _judge_pages(bundle, fresh_slices, device_trust.accepted_keys(session, bundle, words))
                 fresh = _fresh(session, bundle, fresh_slices, records)
                 _insert(session, fresh, bundle.manifest["farm"]["id"])
                 keep(session, fresh_slices, lines)
                 _own_affairs(store, session, bundle, fresh_slices, fresh)
-        except Unfit:
+        except InvalidFact:
             raise
         except (ValueError, LookupError) as error:
             raise BundleRefused(
@@ -164,11 +164,11 @@ def _records(bundle: Bundle, fresh: list[Slice], chunks_here: set[str]) -> Rows:
     for page in fresh:
         told = read_page(page.lines(), page.device, page.first, packed)
         if sum(map(len, told.values())) != page.last - page.first + 1:
-            raise Unfit("a page of it does not hold the records it says")
+            raise InvalidFact("a page of it does not hold the records it says")
         for table, rows in told.items():
             records.setdefault(table, []).extend(rows)
     if traces - read:
-        raise Unfit("it carries pieces of trace that no record names")
+        raise InvalidFact("it carries pieces of trace that no record names")
     in_order = sorted((page.device, page.first, page.last) for page in fresh)
     if any(a[0] == b[0] and b[1] <= a[2] for a, b in pairwise(in_order)):
         return _once(records)
@@ -181,7 +181,7 @@ def _once(records: Rows) -> Rows:
     for table, rows in records.items():
         for row in rows:
             if known.setdefault(_NUMBER(row), (table, row)) != (table, row):
-                raise Unfit("two of its records have one number")
+                raise InvalidFact("two of its records have one number")
     once: Rows = {}
     for table, row in known.values():
         once.setdefault(table, []).append(row)
@@ -255,9 +255,9 @@ def _insert(session: Session, fresh: Rows, farm_id: str) -> None:
         changed.setdefault(row[_TABLE], []).append(row)
     for table, model in REFERENCES.items():
         told = changed.get(table, ())
-        reference_changes.fold(session, model, [row[_ROW_ID] for row in told], told)
+        reference_changes.apply_changes(session, model, [row[_ROW_ID] for row in told], told)
     if session.scalars(select(Farm.id)).all() != [farm_id]:
-        raise Unfit("it does not hold the one farm it says it is of")
+        raise InvalidFact("it does not hold the one farm it says it is of")
     for table, model in FACTS.items():
         insert_rows(session, model.__table__, fresh.get(table, []))
 

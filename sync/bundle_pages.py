@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from store.db.bulk_insert import insert_rows
-from store.facts.fact_lines import Unfit
+from store.facts.fact_lines import InvalidFact
 from store.models import Page
 from sync.bundle_file import RECORDS, Bundle
 
@@ -34,7 +34,7 @@ class Slice:
     def lines(self) -> bytes:
         """Return the lines, once their hash has held."""
         if hashlib.sha256(self.data).hexdigest() != self.sha256:
-            raise Unfit("a page of it is not the one that was signed")
+            raise InvalidFact("a page of it is not the one that was signed")
         return self.data
 
 
@@ -43,7 +43,7 @@ def slices(bundle: Bundle) -> list[Slice]:
 
     Raises
     ------
-    Unfit
+    InvalidFact
         If they are not.
     """
     data, place, found = bundle.read(RECORDS), 0, []
@@ -52,7 +52,7 @@ def slices(bundle: Bundle) -> list[Slice]:
         found.append(Slice(**mark, data=data[place : place + said["bytes"]]))
         place += said["bytes"]
     if place != len(data):
-        raise Unfit("its pages are not all of its records")
+        raise InvalidFact("its pages are not all of its records")
     return found
 
 

@@ -33,7 +33,7 @@ def public_key(own: Own) -> bytes:
     return Ed25519PrivateKey.from_private_bytes(own.private_key).public_key().public_bytes_raw()
 
 
-def roll(words: Iterable[dict], office: str | None) -> dict[str, Entry]:
+def device_roll(words: Iterable[dict], office: str | None) -> dict[str, Entry]:
     """Return the office's newest word on each device; what others say does not count.
 
     Parameters
@@ -63,7 +63,7 @@ def words_here(session: Session) -> list[dict]:
     return [dict(row) for row in session.execute(select(Enrolment.__table__)).mappings()]
 
 
-def believed(session: Session, bundle: Bundle, fresh: list[dict]) -> dict[str, bytes]:
+def accepted_keys(session: Session, bundle: Bundle, fresh: list[dict]) -> dict[str, bytes]:
     """Return the public keys by which each device's pages are to be judged.
 
     Parameters
@@ -97,7 +97,7 @@ def believed(session: Session, bundle: Bundle, fresh: list[dict]) -> dict[str, b
         own.office = _first_office(bundle, words, keys)
     if own.office is None:
         return keys
-    entries = roll(words, own.office)
+    entries = device_roll(words, own.office)
     _judge_signer(bundle, entries.get(signer["id"]), own.office)
     on_roll = {e.device: e.public_key for e in entries.values()}
     return on_roll | {d: keys[d] for d in (own.office, own.device) if d in keys}

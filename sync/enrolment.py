@@ -20,7 +20,7 @@ from store.errors import BundleRefused
 from store.facts.fact_lines import is_hash, is_uuid
 from store.models import Enrolment, Own, Peer
 from sync.bundle_file import LONGEST_NAME
-from sync.device_trust import Entry, public_key, roll, words_here
+from sync.device_trust import Entry, device_roll, public_key, words_here
 
 HEAD = "rollbook-card:1:"
 LARGEST_CARD = 4096
@@ -97,7 +97,7 @@ def enrol(store: Store, card: Card) -> None:
     _become_office(store, own)
     with store.session() as session:
         peer = session.get(Peer, card.device)
-        entry = roll(words_here(session), own.device).get(card.device)
+        entry = device_roll(words_here(session), own.device).get(card.device)
     known = entry.public_key if entry else peer.public_key if peer else None
     if known is not None and known != card.public_key:
         raise BundleRefused(
@@ -145,7 +145,7 @@ def roll_of(store: Store) -> list[Entry]:
     """Return the roll as this copy knows it, by name; empty while nobody has been enrolled."""
     with store.session() as session:
         office = session.scalars(select(Own)).one().office
-        return sorted(roll(words_here(session), office).values(), key=lambda e: (e.name, e.device))
+        return sorted(device_roll(words_here(session), office).values(), key=lambda e: (e.name, e.device))
 
 
 def met_but_not_enrolled(store: Store) -> list[Card]:

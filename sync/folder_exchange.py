@@ -1,6 +1,6 @@
 """What carries bundles: a watched folder, or a stick that is noticed when it is put in.
 
-Nothing here waits or starts a thread: call `Watch.look` every second or two. A folder may be
+Nothing here waits or starts a thread: call `FolderWatcher.look` every second or two. A folder may be
 shared by any program, so a file is left alone until it has stood still between two looks. A
 stick is used only if it has a folder named ``rollbook``: nobody wants records written on the
 card of a camera.
@@ -33,7 +33,7 @@ _MOUNTED = ("/media/", "/run/media/", "/mnt/")
 
 
 @dataclass
-class News:
+class ExchangeResult:
     """What happened in one folder: what was merged, what was written, in words."""
 
     folder: Path
@@ -54,7 +54,7 @@ class News:
         return f"{self.folder}: " + (". ".join(said) or "nothing new")
 
 
-class Watch:
+class FolderWatcher:
     """Folders, and sticks as they come, looked at again and again.
 
     Parameters
@@ -85,7 +85,7 @@ class Watch:
         self._written: dict[Path, tuple] = {}
         self._written_at: dict[Path, float] = {}
 
-    def look(self, progress: Callable[[int, int, str], None] | None = None) -> list[News]:
+    def look(self, progress: Callable[[int, int, str], None] | None = None) -> list[ExchangeResult]:
         """Take in and write what is new, and say what was; never raises on what it finds."""
         folders = [f for f in (*self._folders, *self._sticks()) if f.is_dir()]
         for gone in [f for f in self._written if f not in folders]:
@@ -95,8 +95,8 @@ class Watch:
     def _sticks(self) -> list[Path]:
         return [m / STICK_FOLDER for m in self._mounts()] if self._mounts else []
 
-    def _visit(self, folder: Path, progress) -> News | None:
-        news = News(folder)
+    def _visit(self, folder: Path, progress) -> ExchangeResult | None:
+        news = ExchangeResult(folder)
         ready = self._ready(folder)
         if ready:
             news.merged = merge_bundles(self._store, ready, progress, self._passphrase)

@@ -28,7 +28,7 @@ METRES_PER_DEGREE = 111_195.0
 """Of latitude, on a sphere of 6 371 km; good to half a percent, enough to say how far it is."""
 
 
-class Words:
+class FarmFormat:
     """One farm's way of saying times, lengths of time and places.
 
     Parameters
@@ -41,7 +41,7 @@ class Words:
 
     Examples
     --------
-    >>> words = Words("America/Chicago", Units("us"))
+    >>> words = FarmFormat("America/Chicago", Units("us"))
     >>> words.time(1778780400), words.day(1778780400), words.when(1778780400)
     ('12:40', 'Thursday 14 May 2026', '14 May 12:40')
     >>> words.spell(3 * 3600 + 24 * 60 + 40), words.spell(55), words.spell(None)
@@ -106,10 +106,10 @@ class Words:
 
         Examples
         --------
-        >>> dollars, crowns = Words("UTC", Units("us"), "$"), Words("UTC", Units("us"), "CAD")
+        >>> dollars, crowns = FarmFormat("UTC", Units("us"), "$"), FarmFormat("UTC", Units("us"), "CAD")
         >>> dollars.money(123456), dollars.money(-5), crowns.money(5.25), dollars.money(None)
         ('$1,234.56', '−$0.05', '0.05 CAD', '–')
-        >>> Words("UTC", Units("us")).money(123456)
+        >>> FarmFormat("UTC", Units("us")).money(123456)
         '1,234.56'
         """
         if cents is None:
@@ -126,7 +126,7 @@ class Words:
 
         Examples
         --------
-        >>> Words("UTC", Units("us")).swept(438681.0), Words("UTC", Units("us")).swept(0.0)
+        >>> FarmFormat("UTC", Units("us")).swept(438681.0), FarmFormat("UTC", Units("us")).swept(0.0)
         ('108.4 ac', '–')
         """
         return self.area(m2 or None)
@@ -136,7 +136,7 @@ class Words:
 
         Examples
         --------
-        >>> Words("UTC", Units("us")).area(438681.0), Words("UTC", Units("metric")).area(4386.81)
+        >>> FarmFormat("UTC", Units("us")).area(438681.0), FarmFormat("UTC", Units("metric")).area(4386.81)
         ('108.4 ac', '0.44 ha')
         """
         value = self.units.area_value(m2)
@@ -152,7 +152,7 @@ class Words:
 
         Examples
         --------
-        >>> words = Words("America/Chicago", Units("metric"))
+        >>> words = FarmFormat("America/Chicago", Units("metric"))
         >>> words.from_gate(47.6450, -87.4600, (47.6400, -87.4600))
         '0.6 km N of the gate'
         >>> words.from_gate(47.6450, -87.4600, None)
@@ -166,11 +166,11 @@ class Words:
         return f"{self.units.distance(hypot(north, east))} {point} of the gate"
 
 
-def words_of(farm) -> Words:
+def words_of(farm) -> FarmFormat:
     """A farm's way of saying things; UTC and US units until one is written down."""
     if farm is None:
-        return Words("UTC", Units("us"))
-    return Words(farm.timezone, Units(farm.units), farm.currency)
+        return FarmFormat("UTC", Units("us"))
+    return FarmFormat(farm.timezone, Units(farm.units), farm.currency)
 
 
 def share(part: float | None, whole: float | None) -> str:

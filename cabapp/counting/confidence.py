@@ -6,11 +6,11 @@ import numpy as np
 
 from cabapp.counting.areas.area_totals import SLANT
 from cabapp.counting.areas.work_direction import main_direction
-from cabapp.counting.visits.voiding import standing
+from cabapp.counting.visits.voiding import valid_visits
 from cabapp.geometry.field_ground import Field
 from cabapp.geometry.polygon_rows import outline_rows
-from cabapp.track.receiver_error import BRIEF_S, DRIFT_S, Receiver, wander
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.receiver_error import BRIEF_S, DRIFT_S, ReceiverError, error_process
+from cabapp.track.swept_ground import SweptPieces
 
 SEED = 20
 ROUNDS = {0.5: 12, 1.0: 30, 1.5: 12, 2.0: 12}
@@ -27,7 +27,7 @@ FINE = 2.0**12
 
 
 @dataclass(frozen=True)
-class Proof:
+class Confidence:
     """What part of a field has been covered as often as wanted.
 
     Attributes
@@ -48,7 +48,7 @@ class Proof:
     def words(self, verb: str = "covered") -> str:
         """Return the interval as a person says it.
 
-        >>> Proof(2, 0.941, 0.9215, 0.9580).words("rolled")
+        >>> Confidence(2, 0.941, 0.9215, 0.9580).words("rolled")
         'rolled at least twice: 92 to 96 %'
         """
         often = {1: "once", 2: "twice"}.get(self.target, f"{self.target} times")
@@ -56,22 +56,22 @@ class Proof:
         return f"{verb} at least {often}: " + (f"{low} to {high} %" if low != high else f"{low} %")
 
 
-def prove(
-    stints: list[Pieces],
-    receivers: list[Receiver],
+def confidence_interval(
+    stints: list[SweptPieces],
+    receivers: list[ReceiverError],
     field: Field,
-    seedings: list[Pieces] = (),
+    seedings: list[SweptPieces] = (),
     seed: int = SEED,
-) -> Proof:
+) -> Confidence:
     """Return the share covered to target, with a 90 % interval.
 
     Parameters
     ----------
-    stints : list of Pieces
-    receivers : list of Receiver
+    stints : list of SweptPieces
+    receivers : list of ReceiverError
         One for each stint.
     field : Field
-    seedings : list of Pieces
+    seedings : list of SweptPieces
         As in `lay_rows`.
     seed : int
         The same seed gives the same interval.
@@ -92,7 +92,7 @@ def prove(
     ground = _Ground(field.turned(angle), row)
     visits = _visits(stints, [s for s in seedings if len(s)], angle, row)
     if len(visits.k) == 0:
-        return Proof(field.target, 0.0, 0.0, 0.0)
+        return Confidence(field.target, 0.0, 0.0, 0.0)
     share = ground.share(visits.k, visits.x0, visits.x1)
     random = np.random.default_rng(seed)
     errors = [_Errors(visits.t[visits.stint == n], r) for n, r in enumerate(receivers)]
@@ -111,7 +111,7 @@ def prove(
     low, high = (2 * share - middle + sign * NORMAL * wide for sign in (-1, 1))
     high = max(high, without + 2 * 1.645 * wide)
     low, high = np.clip([min(low, share) - COARSE, max(high, share) + COARSE], 0.0, 1.0)
-    return Proof(field.target, share, float(low), float(high))
+    return Confidence(field.target, share, float(low), float(high))
 
 
 def _without_error(share, again) -> float:
@@ -146,13 +146,13 @@ class _Visits:
 def _visits(stints, seedings, angle, row) -> _Visits:
     c, s = np.cos(angle), np.sin(angle)
     turn = np.array([[c, s], [-s, c]])
-    sown = [Pieces(p.quad @ turn, p.s0, p.s1, p.t, p.leave) for p in seedings]
+    sown = [SweptPieces(p.quad @ turn, p.s0, p.s1, p.t, p.leave) for p in seedings]
     out = []
     for number, pieces in enumerate(stints):
         if len(pieces) == 0:
             continue
-        turned = Pieces(pieces.quad @ turn, pieces.s0, pieces.s1, pieces.t, pieces.leave)
-        k, x0, x1, piece = standing(turned, sown, row)
+        turned = SweptPieces(pieces.quad @ turn, pieces.s0, pieces.s1, pieces.t, pieces.leave)
+        k, x0, x1, piece = valid_visits(turned, sown, row)
         if len(k) == 0:
             continue
         along = np.abs(turned.quad[:, 2:].sum(axis=1) - turned.quad[:, :2].sum(axis=1))
@@ -183,7 +183,7 @@ def _visits(stints, seedings, angle, row) -> _Visits:
 class _Errors:
     """Draws what one stint's receiver may be off by, sideways, at the times of its visits."""
 
-    def __init__(self, times, receiver: Receiver):
+    def __init__(self, times, receiver: ReceiverError):
         if len(times) == 0:
             times = np.zeros(1)
         slots, self._slot = np.unique(times // STEP_S, return_inverse=True)
@@ -193,8 +193,8 @@ class _Errors:
         self._count = len(times)
 
     def draw(self, random) -> np.ndarray:
-        drift = self._drift * wander(self._nodes, DRIFT_S, random)
-        brief = self._brief * wander(self._nodes, BRIEF_S, random)
+        drift = self._drift * error_process(self._nodes, DRIFT_S, random)
+        brief = self._brief * error_process(self._nodes, BRIEF_S, random)
         return (drift + brief)[self._slot]
 
 

@@ -4,21 +4,21 @@ import numpy as np
 import shapely
 
 from cabapp.geometry.field_ground import Field
-from cabapp.track.receiver_error import Receiver, spread
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.receiver_error import ReceiverError, spread
+from cabapp.track.swept_ground import SweptPieces
 
 REACH = 1.0
 """m. An edge is made by the swept piece nearest to it, no farther than this."""
 COARSE = 16.0
 
 
-class Edges:
+class EdgeErrors:
     """The edges of all swept ground, and of the field.
 
     Parameters
     ----------
-    stints : list of Pieces
-    receivers : list of Receiver
+    stints : list of SweptPieces
+    receivers : list of ReceiverError
         One for each stint.
     field : Field or None
 
@@ -33,7 +33,7 @@ class Edges:
     independent, as the absolute error of the receiver that made the other edge.
     """
 
-    def __init__(self, stints: list[Pieces], receivers: list[Receiver], field: Field | None = None):
+    def __init__(self, stints: list[SweptPieces], receivers: list[ReceiverError], field: Field | None = None):
         if len(stints) != len(receivers):
             raise ValueError(f"{len(stints)} stints but {len(receivers)} receivers")
         self.receivers = receivers

@@ -9,10 +9,10 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.special import ndtr
 
-from cabapp.counting.areas.area_totals import Rows, lay_rows
-from cabapp.counting.edge_error import Edges
+from cabapp.counting.areas.area_totals import RowStretches, count_rows
+from cabapp.counting.edge_error import EdgeErrors
 from cabapp.geometry.field_ground import Field
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.swept_ground import SweptPieces
 
 SURE, MAYBE = 0.95, 0.75
 SAMPLES = 15
@@ -81,9 +81,9 @@ def _class(chance) -> str:
 
 
 def find_gaps(
-    stints: list[Pieces],
+    stints: list[SweptPieces],
     field: Field,
-    sigma: float | Edges,
+    sigma: float | EdgeErrors,
     width: float,
     row: float = 0.5,
     least_area: float = 10.0,
@@ -93,9 +93,9 @@ def find_gaps(
 
     Parameters
     ----------
-    stints : list of Pieces
+    stints : list of SweptPieces
     field : Field
-    sigma : float or Edges
+    sigma : float or EdgeErrors
         Error of one pass's edge, m, the same for all; or what knows who made which edge, when.
     width : float
         Tool's, m.
@@ -105,12 +105,12 @@ def find_gaps(
         Smaller ones are left out of the list (never out of the areas), m2 and m.
     """
     return list_gaps(
-        lay_rows(stints, field, row, edge=width / 2), sigma, least_area, least_width
+        count_rows(stints, field, row, edge=width / 2), sigma, least_area, least_width
     )
 
 
 def list_gaps(
-    rows: Rows, sigma: float | Edges, least_area: float = 10.0, least_width: float = 0.3
+    rows: RowStretches, sigma: float | EdgeErrors, least_area: float = 10.0, least_width: float = 0.3
 ) -> list[Gap]:
     """Return the gaps among stretches of rows; see `find_gaps`."""
     none = rows.inside & (rows.count == 0)
@@ -125,7 +125,7 @@ def list_gaps(
 
 
 def list_recovered(
-    rows: Rows, sigma: float | Edges, least_area: float = 50.0, least_width: float = 0.3
+    rows: RowStretches, sigma: float | EdgeErrors, least_area: float = 50.0, least_width: float = 0.3
 ) -> list[Gap]:
     """Return the larger strips above target, kind "over", largest first; see `find_gaps`."""
     over = rows.inside & (rows.count > rows.want)
@@ -142,7 +142,7 @@ def _judged(rows, masks, sigma, least_area, least_width):
         for one in _components(rows, mask, least_area, least_width)
     ]
     width, length = (np.array([shape[n] for shape in shapes]) for n in (3, 4))
-    if isinstance(sigma, Edges):
+    if isinstance(sigma, EdgeErrors):
         sizes = np.array([len(shape[-1]) for shape in shapes], np.int64)
         sides = np.concatenate([np.zeros((0, 2, 2)), *(shape[-1] for shape in shapes)])
         variance = sigma.apart(sides[:, 0], sides[:, 1]) ** 2

@@ -6,9 +6,9 @@ Figures come from `tally`, exact in x; cells are for seeing and for living along
 import numpy as np
 
 from cabapp.counting.visits.row_intervals import row_spans
-from cabapp.counting.visits.voiding import standing
+from cabapp.counting.visits.voiding import valid_visits
 from cabapp.geometry.polygon_rows import outline_rows
-from cabapp.track.swept_ground import TICK, Pieces
+from cabapp.track.swept_ground import TICK, SweptPieces
 
 NEVER = np.iinfo(np.int64).min // 2
 CHUNK = 512
@@ -97,12 +97,12 @@ class Grid:
         last = self._recent[(j + self._j0) % size, (i + self._i0) % size]
         return inside & (odometer - last <= leave)
 
-    def paint(self, pieces: Pieces, watch=None) -> tuple[int, int, int, int] | None:
+    def paint(self, pieces: SweptPieces, watch=None) -> tuple[int, int, int, int] | None:
         """Count new pieces of the stint begun; return the changed rectangle of cells.
 
         Parameters
         ----------
-        pieces : Pieces
+        pieces : SweptPieces
         watch : callable, optional
             Called with (rows slice, columns slice, counts before, mask of what goes up by one).
 
@@ -130,7 +130,7 @@ class Grid:
             changed = around(changed, here)
         return changed
 
-    def take_up(self, pieces: Pieces) -> None:
+    def take_up(self, pieces: SweptPieces) -> None:
         """Count many pieces of the stint begun at once; the same as painting them, many times faster."""
         self.fill([pieces])
         late = pieces.s1 >= pieces.s1.max(initial=0) - pieces.leave
@@ -171,7 +171,7 @@ class Grid:
 
     # --- all at once --------------------------------------------------------------------------
 
-    def fill(self, stints: list[Pieces], seedings: list[Pieces] = ()) -> None:
+    def fill(self, stints: list[SweptPieces], seedings: list[SweptPieces] = ()) -> None:
         """Count whole stints; the same counts as painting their pieces one after the other.
 
         Passes over ground that `seedings` seeded later are void.
@@ -180,7 +180,7 @@ class Grid:
             if len(pieces) == 0:
                 continue
             self._grow(pieces.quad.reshape(-1, 2))
-            k, x0, x1, _ = standing(pieces, list(seedings), self.cell)
+            k, x0, x1, _ = valid_visits(pieces, list(seedings), self.cell)
             if len(k) == 0:
                 continue
             left = np.ceil(x0 / self.cell - 0.5).astype(np.int64) - self._i0

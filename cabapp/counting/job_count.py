@@ -5,22 +5,22 @@ from array import array
 import numpy as np
 from shapely.geometry import shape
 
-from cabapp.counting.areas.area_totals import Tally, lay_rows, tally
-from cabapp.counting.confidence import Proof, prove
-from cabapp.counting.edge_error import Edges
+from cabapp.counting.areas.area_totals import AreaTotals, area_totals, count_rows
+from cabapp.counting.confidence import Confidence, confidence_interval
+from cabapp.counting.edge_error import EdgeErrors
 from cabapp.counting.gaps import Gap, list_gaps, list_recovered
 from cabapp.counting.grid import Grid, around
 from cabapp.counting.look_ahead import Ahead, look_ahead
-from cabapp.counting.spacing import Steadiness, steadiness
-from cabapp.counting.visits.voiding import standing
+from cabapp.counting.spacing import PassSpacing, pass_spacing
+from cabapp.counting.visits.voiding import valid_visits
 from cabapp.geometry.field_ground import Field
 from cabapp.geometry.plane import Plane
 from cabapp.track.course import Course
-from cabapp.track.filter import clean
+from cabapp.track.filter import usable_fixes
 from cabapp.track.pose import Pose
-from cabapp.track.receiver_error import Receiver, judge, named
-from cabapp.track.swath import Rules, Sweeper, Switch
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.receiver_error import ReceiverError, judge, named
+from cabapp.track.swath import MachineLimits, SwathBuilder, WorkSwitch
+from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import Tool
 
 MARGIN = 40.0
@@ -41,13 +41,13 @@ class JobCount:
         m; by default 0.25 up to 150 ha, else 0.5.
     centre : tuple of float, optional
         Latitude and longitude, degrees, for the plane when there is no boundary.
-    rules : Rules
+    rules : MachineLimits
     once : dict, optional
         RFC 7946 geometry of the ground where one pass is enough.
     """
 
     def __init__(
-        self, field_geojson, target=2, cell=None, centre=None, rules: Rules = Rules(), once=None
+        self, field_geojson, target=2, cell=None, centre=None, rules: MachineLimits = MachineLimits(), once=None
     ):
         if field_geojson is not None and shape(field_geojson).is_empty:
             field_geojson = None
@@ -68,14 +68,14 @@ class JobCount:
         if cell is None:
             cell = 0.25 if self.field is not None and self.field.area <= 1.5e6 else 0.5
         self._bounds, self._cell = bounds, cell
-        self._earlier: dict[str, tuple[float, Tool, Pieces]] = {}
-        self._seedings: dict[str, Pieces] = {}
-        self._receivers: dict[str, Receiver] = {}
+        self._earlier: dict[str, tuple[float, Tool, SweptPieces]] = {}
+        self._seedings: dict[str, SweptPieces] = {}
+        self._receivers: dict[str, ReceiverError] = {}
         self._named: str | None = None  # class of the present stint's receiver
         self._said = _nothing_said()
-        self._sweeper: Sweeper | None = None
+        self._sweeper: SwathBuilder | None = None
         self._tool: Tool | None = None
-        self._live: list[Pieces] = []
+        self._live: list[SweptPieces] = []
         self._course, self._pose = Course(), None
         self._key, self._start = "", 0.0
         self._doubted = 0
@@ -119,14 +119,14 @@ class JobCount:
             self._seedings[key] = whole[1]
 
     def _whole(self, tool, t, lat, lon, sigma, switches, quality, since=None):
-        sweeper = Sweeper(tool, self.rules)
+        sweeper = SwathBuilder(tool, self.rules)
         t, xy, sigma = self._rows(t, lat, lon, sigma, quality, since)
         parts = [sweeper.feed(t, xy, switches, sigma), sweeper.finish()]
-        return sweeper, Pieces.join(parts, sweeper.leave)
+        return sweeper, SweptPieces.join(parts, sweeper.leave)
 
     def _rows(self, t, lat, lon, sigma, quality, since):
         t, lat, lon = (np.atleast_1d(np.asarray(a, float)) for a in (t, lat, lon))
-        keep = clean(t, lat, lon, quality, since).keep
+        keep = usable_fixes(t, lat, lon, quality, since).keep
         if sigma is not None:
             sigma = np.atleast_1d(np.asarray(sigma, float))[keep]
         return t[keep], self.plane.to_xy(lat[keep], lon[keep]), sigma
@@ -138,12 +138,12 @@ class JobCount:
         self.end()
         self._key, self._start, self._tool = key, start, tool
         self._named, self._said = receiver, _nothing_said()
-        self._sweeper = Sweeper(tool, self.rules)
+        self._sweeper = SwathBuilder(tool, self.rules)
         self._live, self._doubted = [], 0
         self._course, self._pose = Course(), None
         self.grid.begin(self._sweeper.leave, tool.width)
 
-    def switch(self, switch: Switch) -> None:
+    def switch(self, switch: WorkSwitch) -> None:
         """Tell that the tool starts or stops working, or a wing goes up."""
         self._sweeper.switch(switch)
         self._pose = None
@@ -170,13 +170,13 @@ class JobCount:
         for kept, said, missing in zip(self._said, (t, sigma, quality), (np.nan, np.nan, -1)):
             kept.extend(np.full(len(t), missing) if said is None else np.asarray(said, float))
 
-    def _paint(self, pieces: Pieces):
+    def _paint(self, pieces: SweptPieces):
         changed = self._doubt(self._sweeper, self._tool, self._doubted)
         self._doubted = len(self._sweeper.unknown)
         if len(pieces):
             self._live.append(pieces)
             if len(self._live) > MANY:
-                self._live = [Pieces.join(self._live, pieces.leave)]
+                self._live = [SweptPieces.join(self._live, pieces.leave)]
             if len(pieces) >= AT_ONCE:
                 self.grid.take_up(pieces)
                 self._measure()
@@ -197,7 +197,7 @@ class JobCount:
         if self._sweeper is None:
             return
         self._paint(self._sweeper.finish())
-        pieces = Pieces.join(self._live, self._sweeper.leave)
+        pieces = SweptPieces.join(self._live, self._sweeper.leave)
         self._earlier[self._key] = (self._start, self._tool, pieces)
         self._receivers[self._key] = self._receiver()
         self._sweeper, self._key, self._live, self._pose = None, "", [], None
@@ -243,11 +243,11 @@ class JobCount:
         pose = self._course.steady(pose)
         return look_ahead(self.grid, pose, seconds, self.wanted, covered_now)
 
-    def steadiness(self, keys) -> Steadiness:
+    def steadiness(self, keys) -> PassSpacing:
         """Return how steadily the earlier stints of these keys were driven (one person's)."""
         mine = sorted((self._earlier[key] for key in keys if key in self._earlier), key=lambda e: e[0])
         aim = max((tool.width for _, tool, _ in mine), default=1.0) / self.target
-        return steadiness([pieces for _, _, pieces in mine], aim)
+        return pass_spacing([pieces for _, _, pieces in mine], aim)
 
     def areas(self) -> dict[str, float | None]:
         """Return areas in m2 at once, from cells: field, none, short, done, covered, pass_area
@@ -273,12 +273,12 @@ class JobCount:
             out["left_pass_area"] = float(left) * unit
         return out
 
-    def pieces(self) -> list[Pieces]:
+    def pieces(self) -> list[SweptPieces]:
         """Return the pieces of all stints, earlier ones by their start, the present one last."""
         earlier = sorted(self._earlier.items(), key=lambda kv: (kv[1][0], kv[0]))
         out = [pieces for _, (_, _, pieces) in earlier]
         if self._live:
-            out.append(Pieces.join(self._live, self._sweeper.leave))
+            out.append(SweptPieces.join(self._live, self._sweeper.leave))
         return out
 
     def _width(self):
@@ -287,7 +287,7 @@ class JobCount:
         return max((tool.width for tool in tools), default=0.0)
 
     def _rows_across(self):
-        return lay_rows(
+        return count_rows(
             self.pieces(),
             self.field,
             edge=self._width() / 2,
@@ -295,9 +295,9 @@ class JobCount:
             seedings=list(self._seedings.values()),
         )
 
-    def tally(self) -> Tally:
+    def tally(self) -> AreaTotals:
         """Return the exact areas; takes a fraction of a second on a big field."""
-        return tally(
+        return area_totals(
             self.pieces(),
             self.field,
             width=self._width(),
@@ -305,11 +305,11 @@ class JobCount:
             seedings=list(self._seedings.values()),
         )
 
-    def tally_in(self, part) -> Tally:
+    def tally_in(self, part) -> AreaTotals:
         """Return the exact areas of the ground in a polygon on the plane, m, as if it were the field."""
         once = self.field.once if self.field is not None else None
         seedings = list(self._seedings.values())
-        return tally(self.pieces(), Field(part, self.target, once), seedings=seedings)
+        return area_totals(self.pieces(), Field(part, self.target, once), seedings=seedings)
 
     def visits(self, row: float) -> tuple:
         """Return every pass that stands, along rows `row` m apart.
@@ -321,7 +321,7 @@ class JobCount:
         found = [(np.zeros(0, np.int64), *(np.zeros(0),) * 3, np.zeros(0, np.int64))]
         for n, one in enumerate(self.pieces()):
             if len(one):
-                k, x0, x1, piece = standing(one, seedings, row)
+                k, x0, x1, piece = valid_visits(one, seedings, row)
                 found.append((k, x0, x1, one.t[piece], np.full(len(k), n)))
         return tuple(np.concatenate(column) for column in zip(*found))
 
@@ -341,7 +341,7 @@ class JobCount:
         """Return the larger strips above target, each with how sure it is."""
         return list_recovered(self._rows_across(), self._edges())
 
-    def proof(self) -> Proof | None:
+    def proof(self) -> Confidence | None:
         """Return what share is covered to target, with a 90 % interval; None without a boundary.
 
         Takes about a second on a big field.
@@ -349,18 +349,18 @@ class JobCount:
         if self.field is None:
             return None
         seedings = list(self._seedings.values())
-        return prove(self.pieces(), self.receivers(), self.field, seedings)
+        return confidence_interval(self.pieces(), self.receivers(), self.field, seedings)
 
-    def receivers(self) -> list[Receiver]:
+    def receivers(self) -> list[ReceiverError]:
         """Return how far off each stint's receiver is, in the order of `pieces`."""
         earlier = sorted(self._earlier.items(), key=lambda kv: (kv[1][0], kv[0]))
         out = [self._receivers[key] for key, _ in earlier]
         return [*out, self._receiver()] if self._live else out
 
-    def _edges(self) -> Edges:
-        return Edges(self.pieces(), self.receivers(), self.field)
+    def _edges(self) -> EdgeErrors:
+        return EdgeErrors(self.pieces(), self.receivers(), self.field)
 
-    def _receiver(self) -> Receiver:
+    def _receiver(self) -> ReceiverError:
         """Return what the fixes of the present stint tell of their error."""
         if self._named:
             return named(self._named)

@@ -20,7 +20,7 @@ KEPT = 12
 ALIGNED = math.radians(15.0)
 
 
-class Lapping:
+class LiveSpacing:
     """Follows poses while working; ``sigma`` is the spread in m, None until it is known.
 
     Notes

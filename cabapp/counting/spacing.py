@@ -10,7 +10,7 @@ from math import cos, sin
 
 import numpy as np
 
-from cabapp.track.swept_ground import TICK, Pieces
+from cabapp.track.swept_ground import TICK, SweptPieces
 
 STEP = 4.0  # m between the places a pass is known by
 SHORTEST = 60.0  # m; a shorter drive says little
@@ -82,7 +82,7 @@ class Hour:
 
 
 @dataclass(frozen=True)
-class Steadiness:
+class PassSpacing:
     """What the drives of one person say.
 
     Attributes
@@ -104,12 +104,12 @@ class Steadiness:
     trend: float | None
 
 
-def steadiness(stints: list[Pieces], aim: float) -> Steadiness:
+def pass_spacing(stints: list[SweptPieces], aim: float) -> PassSpacing:
     """Return how steadily passes were driven and spaced.
 
     Parameters
     ----------
-    stints : list of Pieces
+    stints : list of SweptPieces
         Of one person on one field, in order of time.
     aim : float
         Spacing meant, m: the working width over the target. A pair farther from it than half of it
@@ -142,10 +142,10 @@ def steadiness(stints: list[Pieces], aim: float) -> Steadiness:
             apart = beside[int(np.argmin(middles))]
             spacings.append(Spacing(mine.end, float(np.median(apart)), _spread(apart)))
     hours = _hours(passes, spacings)
-    return Steadiness(passes, tuple(spacings), _sigma(spacings), hours, _trend(hours))
+    return PassSpacing(passes, tuple(spacings), _sigma(spacings), hours, _trend(hours))
 
 
-def find_passes(pieces: Pieces) -> list[Pass]:
+def find_passes(pieces: SweptPieces) -> list[Pass]:
     """Return the straight drives of one stint with the tool working, in order of time.
 
     A drive ends where the heading over about 12 m has left that of its beginning by 15 degrees,

@@ -10,8 +10,8 @@ def outline_rows(polygon, row: float) -> tuple[np.ndarray, np.ndarray]:
     On each row the polygon lies between the first and second crossing, the third and fourth, ...
     """
     low, high = _edges(polygon)
-    first = row_above(low[:, 1], row)
-    count = row_above(high[:, 1], row) - first
+    first = first_row_above(low[:, 1], row)
+    count = first_row_above(high[:, 1], row) - first
     edge = np.repeat(np.arange(len(low)), count)
     k = np.arange(len(edge)) - (np.cumsum(count) - count)[edge] + first[edge]
     share = ((k + 0.5) * row - low[edge, 1]) / (high[edge, 1] - low[edge, 1])
@@ -26,9 +26,9 @@ def odd_outline_rows(polygon, row: float) -> tuple[np.ndarray, np.ndarray]:
     corner, whose = np.unique(np.concatenate([low, high]), axis=0, return_inverse=True)
     lower = np.bincount(whose.ravel()[: len(low)], minlength=len(corner))
     upper = np.bincount(whose.ravel()[len(low) :], minlength=len(corner))
-    ends = row_above(corner[lower != upper, 1], row)
-    first = np.concatenate([row_above(low[along, 1], row), ends])
-    return first, np.concatenate([row_above(high[along, 1], row), ends])
+    ends = first_row_above(corner[lower != upper, 1], row)
+    first = np.concatenate([first_row_above(low[along, 1], row), ends])
+    return first, np.concatenate([first_row_above(high[along, 1], row), ends])
 
 
 def _edges(polygon):
@@ -46,10 +46,10 @@ def _edges(polygon):
     return np.where(rises, a, b), np.where(rises, b, a)
 
 
-def row_above(y, row: float) -> np.ndarray:
+def first_row_above(y, row: float) -> np.ndarray:
     """Return the first row whose middle is not below y; the middle of row k is (k + 0.5) * row.
 
-    >>> row_above(np.array([0.2, 0.25, 0.3]), 0.5)
+    >>> first_row_above(np.array([0.2, 0.25, 0.3]), 0.5)
     array([0, 0, 1])
     """
     return np.ceil(np.asarray(y) * (1 / row) - 0.5).astype(np.int64)

@@ -8,7 +8,7 @@ TELLS = 0.05
 
 
 @dataclass(frozen=True)
-class Verdict:
+class ComparisonResult:
     """What a comparison says: `ratio` of the first rate to the second (inf when the second is 0,
     None without hits), `chance` that equal rates would differ at least so much, `tells` whether
     that is small enough."""
@@ -18,7 +18,7 @@ class Verdict:
     tells: bool
 
 
-def compare(hits: int, area: float, other_hits: int, other_area: float) -> Verdict:
+def compare(hits: int, area: float, other_hits: int, other_area: float) -> ComparisonResult:
     """Compare two rates of hits per area exactly.
 
     Parameters
@@ -53,13 +53,13 @@ def compare(hits: int, area: float, other_hits: int, other_area: float) -> Verdi
         raise ValueError(f"no such hits: {hits} on {area}, {other_hits} on {other_area}")
     n = hits + other_hits
     if n == 0:
-        return Verdict(None, 1.0, False)
+        return ComparisonResult(None, 1.0, False)
     p = area / (area + other_area)
     logs = [_log_binomial(k, n, p) for k in range(n + 1)]
     # the usual allowance for rounding where outcomes are equally likely
     chance = math.fsum(math.exp(one) for one in logs if one <= logs[hits] + 1e-7)
     ratio = hits / area / (other_hits / other_area) if other_hits else math.inf
-    return Verdict(ratio, min(1.0, chance), chance < TELLS)
+    return ComparisonResult(ratio, min(1.0, chance), chance < TELLS)
 
 
 def _log_binomial(k, n, p):

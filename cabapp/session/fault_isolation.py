@@ -15,14 +15,14 @@ FAULT = (
 )
 
 
-class Counted(Protocol):
+class FaultState(Protocol):
     """Whose counting may fail: ``trouble`` is said on the line, ``broken`` stops the count."""
 
     trouble: str | None
     broken: bool
 
 
-class Aside:
+class AdviceFaultGuard:
     """Holds a fault in what the day asks: without that, counting and warning go on as before."""
 
     def __enter__(self):
@@ -34,10 +34,10 @@ class Aside:
         return isinstance(error, Exception)
 
 
-class Seam:
+class CountFaultGuard:
     """The one place where a fault in counting or judging is held, so that writing goes on."""
 
-    def __init__(self, drive: Counted):
+    def __init__(self, drive: FaultState):
         self._drive = drive
 
     def __enter__(self):

@@ -15,7 +15,7 @@ log = logging.getLogger(__name__)
 SYNC_S = 1.0
 
 
-class Trail:
+class FixRecorder:
     """Keeps fixes, and makes them durable once a second.
 
     Parameters

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from cabapp.jobs.pass_counts.live_count import taps_of
 from cabapp.jobs.records import stint_state
-from cabapp.jobs.records.pending_handovers import waiting
+from cabapp.jobs.records.pending_handovers import pending_handovers
 from store import Store
 from store.models import HandOver, Stint
 
 
-def left_open(store: Store) -> tuple[Stint, str | None] | None:
+def stint_to_resume(store: Store) -> tuple[Stint, str | None] | None:
     """Return the stint to go on with, and the id of its hand-over while nobody answered that.
 
     None when there is nothing to go on with.
@@ -18,12 +18,12 @@ def left_open(store: Store) -> tuple[Stint, str | None] | None:
     if not own:
         return None
     stint = max(own, key=lambda one: one.seq)
-    state = stint_state.standing(stint.at, taps_of(store, stint.id)).state
+    state = stint_state.stint_state(stint.at, taps_of(store, stint.id)).state
     if state in stint_state.OPEN:
         return stint, None
     if state != stint_state.HANDED_OVER:
         return None
-    open_ones = {one.id for one in waiting(store, stint.job_id)}
+    open_ones = {one.id for one in pending_handovers(store, stint.job_id)}
     given = [one.id for one in store.all(HandOver, stint_id=stint.id)]
     handed = next((one for one in reversed(given) if one in open_ones), None)
     return None if handed is None else (stint, handed)

@@ -15,17 +15,17 @@ from cabapp.counting.job_count import JobCount
 from cabapp.jobs.fields.field_priority import Backlog, FieldWork, season_work
 from cabapp.jobs.pass_counts.live_count import as_kept
 from cabapp.jobs.records import stint_state
-from cabapp.jobs.records.farm_settings import FarmWays
+from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.field_marks import FieldMark
 from cabapp.jobs.records.new_stint import open_stint
-from cabapp.jobs.records.pending_handovers import waiting
+from cabapp.jobs.records.pending_handovers import pending_handovers
 from cabapp.jobs.records.stint_state import TapRefused
 from cabapp.position.fix import Source
-from cabapp.session.advice.gap_tour import MopUp, mop_up
+from cabapp.session.advice.gap_tour import GapTour, gap_tour
 from cabapp.session.handover.receipt import receive
-from cabapp.session.handover.sheet_builder import prepare
-from cabapp.session.resume import left_open
-from cabapp.session.state.position_state import Whereabouts
+from cabapp.session.handover.sheet_builder import build_sheet
+from cabapp.session.resume import stint_to_resume
+from cabapp.session.state.position_state import PositionState
 from cabapp.session.state.view import (
     QUIET,
     Choices,
@@ -34,10 +34,10 @@ from cabapp.session.state.view import (
     Sentence,
     View,
 )
-from cabapp.session.stint_runner import Drive
+from cabapp.session.stint_runner import StintRunner
 from cabapp.session.take_over import choices, hitching_question
 from cabapp.session.taps import tap_details
-from cabapp.session.view_builder import look
+from cabapp.session.view_builder import build_view
 from store import Store
 from store.models import HandOver, Operator, Stint, Tool, Tractor
 
@@ -54,7 +54,7 @@ class Session:
     source : Source or None
         The receiver; None for a day without one, which is recorded just as well.
     beside : concurrent.futures.Executor, optional
-        See ``Drive``.
+        See ``StintRunner``.
 
     Notes
     -----
@@ -73,9 +73,9 @@ class Session:
         self._beside = beside
         self._clock = clock
         self._source = source
-        self._ways = FarmWays(store)
-        self._where = Whereabouts(bool(source and source.name))
-        self._drive: Drive | None = None
+        self._ways = FarmSettings(store)
+        self._where = PositionState(bool(source and source.name))
+        self._drive: StintRunner | None = None
         self._names: dict[str, str] = {}
         self._caution: float | None = None
         self._resume()
@@ -85,14 +85,14 @@ class Session:
 
     def _resume(self):
         """Go on with this tablet's last stint when nothing ended it."""
-        found = left_open(self._store)
+        found = stint_to_resume(self._store)
         if found is not None:
             stint, handed = found
             self._open(stint)
             self._drive.handed = handed
 
     def _open(self, stint: Stint):
-        self._drive = Drive(self._store, stint, self._where, self._ways, self._beside)
+        self._drive = StintRunner(self._store, stint, self._where, self._ways, self._beside)
         find = self._store.get
         self._names = {
             "operator": find(Operator, stint.operator_id).name,
@@ -139,7 +139,7 @@ class Session:
         stint_state.next_state(self._state(), "take_over")
         left = [
             one
-            for one in waiting(self._store)
+            for one in pending_handovers(self._store)
             if (one.field_id, one.operation) == (field_id, operation)
         ]
         if left and not skip_check:
@@ -202,12 +202,12 @@ class Session:
         lat, lon = self._where.here(self._clock.now())
         if what == "seeder" and "lat" in detail:
             lat, lon = detail.pop("lat"), detail.pop("lon")
-        act = tap_details.prepare(what, self._drive, self._store, self._ways, at, lat, lon, detail)
+        act = tap_details.tap_row(what, self._drive, self._store, self._ways, at, lat, lon, detail)
         if what in ("stop", "finish", "stop_counting"):
             act = (act or {}) | tap_details.progress(self._drive)
         before = self._drive.standing.state
         self._drive.write(what, at, lat=lat, lon=lon, reason=reason, detail=act or None)
-        tap_details.settle(what, self._drive, self._store, at, act)
+        tap_details.apply_tap_effects(what, self._drive, self._store, at, act)
         if what == "hitching_ok":
             self._drive.notice = None
         if after != before and after in (stint_state.STOPPED, stint_state.FINISHED):
@@ -226,7 +226,7 @@ class Session:
             Not standing, or ``state`` is not "fine", "watch" or "stopped".
         """
         stint_state.next_state(self._state(), "hand_over")
-        return prepare(
+        return build_sheet(
             self._store, self._drive, self._time(), state, left, self._ways.say_time
         )
 
@@ -336,12 +336,12 @@ class Session:
         now = self._time()
         return season_work(self._store, self._ways.local(now).year, now)
 
-    def mop_up(self) -> MopUp | None:
+    def mop_up(self) -> GapTour | None:
         """Return the shortest round of what was missed, from here; it may take some seconds.
 
         None without a boundary or a stint.
         """
-        return mop_up(self._drive) if self._drive else None
+        return gap_tour(self._drive) if self._drive else None
 
     def take_dirty(self):
         """Return what of the map changed since the last call: rectangles of cells, or "all"."""
@@ -371,4 +371,4 @@ class Session:
 
     def _refresh(self):
         said = self._source.words if self._source else "No receiver."
-        self._view = look(self._drive, self._where, self._clock.now(), self._names, said)
+        self._view = build_view(self._drive, self._where, self._clock.now(), self._names, said)

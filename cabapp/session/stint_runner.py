@@ -10,25 +10,25 @@ from concurrent.futures import Executor
 
 import numpy as np
 
-from cabapp.counting.live_spacing import Lapping
+from cabapp.counting.live_spacing import LiveSpacing
 from cabapp.counting.look_ahead import Ahead
 from cabapp.jobs.fields.season_history import paces_before
-from cabapp.jobs.pass_counts.live_count import Count, taps_of, tool_of
+from cabapp.jobs.pass_counts.live_count import LiveCount, taps_of, tool_of
 from cabapp.jobs.records import stint_state
-from cabapp.jobs.records.farm_settings import FarmWays
+from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.field_marks import FieldMark, marks_of
 from cabapp.planning.finish_time import Finish
 from cabapp.position.fix import Fix
-from cabapp.session.advice.day_facts import Ask
-from cabapp.session.advice.day_reader import Day
-from cabapp.session.advice.work_rate import Pace
-from cabapp.session.fault_isolation import FAULT, Aside, Seam
-from cabapp.session.fix_recorder import Trail
-from cabapp.session.state.position_state import Whereabouts, trusted
+from cabapp.session.advice.day_facts import Advice
+from cabapp.session.advice.day_reader import DayReader
+from cabapp.session.advice.work_rate import WorkRate
+from cabapp.session.fault_isolation import FAULT, AdviceFaultGuard, CountFaultGuard
+from cabapp.session.fix_recorder import FixRecorder
+from cabapp.session.state.position_state import PositionState, trusted
 from cabapp.session.state.view import RECORDING, Sentence
-from cabapp.session.warnings.situation_reader import situation
-from cabapp.session.warnings.warning_evaluator import Judge
-from cabapp.session.warnings.warning_outcome import Graded
+from cabapp.session.warnings.situation_reader import read_situation
+from cabapp.session.warnings.warning_evaluator import WarningEvaluator
+from cabapp.session.warnings.warning_outcome import WarningOutcome
 from cabapp.track.pose import Pose
 from store import Store
 from store.models import Field, Job, Stint, Tap
@@ -37,26 +37,26 @@ JUDGE_S = 0.5
 """Warnings are judged this often in the time of the fixes, s."""
 
 
-class Drive:
+class StintRunner:
     """The open stint.
 
     Parameters
     ----------
     store : Store
     stint : store.models.Stint
-    where : Whereabouts
+    where : PositionState
         Shared with the session.
-    ways : FarmWays
+    ways : FarmSettings
     beside : concurrent.futures.Executor, optional
-        See ``Trail``.
+        See ``FixRecorder``.
     """
 
     def __init__(
         self,
         store: Store,
         stint: Stint,
-        where: Whereabouts,
-        ways: FarmWays,
+        where: PositionState,
+        ways: FarmSettings,
         beside: Executor | None = None,
     ):
         self._store = store
@@ -68,25 +68,25 @@ class Drive:
         self.tool = tool_of(stint)
         self.taps: list[Tap] = taps_of(store, stint.id)
         self._stand()
-        self.judge = Judge(ways.units, ways.say_time)
+        self.judge = WarningEvaluator(ways.units, ways.say_time)
         self.sentence: Sentence | None = None
         self.ahead: Ahead | None = None
         self.notice: Sentence | None = None
         self.trouble: str | None = None
         self.handed: str | None = None
         self.dirty: list | str = "all"
-        self.count: Count | None = None
+        self.count: LiveCount | None = None
         self.marks: tuple[FieldMark, ...] = ()
-        self.lapping = Lapping()
-        self._pace = Pace()
+        self.lapping = LiveSpacing()
+        self._pace = WorkRate()
         self.goes = ways.goes
-        self.trail = Trail(store.trace(stint.id), beside)
+        self.trail = FixRecorder(store.trace(stint.id), beside)
         self._judged = -1e18
         self.broken = False
-        self.day = Day(store, self, ways)
+        self.day = DayReader(store, self, ways)
         self._open_count()
-        with Aside():
-            self._pace = Pace(paces_before(store, stint))
+        with AdviceFaultGuard():
+            self._pace = WorkRate(paces_before(store, stint))
             self.day.read()
 
     # --- taps ------------------------------------------------------------------------------
@@ -101,19 +101,19 @@ class Drive:
         )  # fmt: skip
         self.taps.append(tap)
         self._stand()
-        with Seam(self):
+        with CountFaultGuard(self):
             if self.count is not None and (
                 self.count.follow(self.standing.switches) or self.broken
             ):
                 self.count_again()
-        with Aside():
+        with AdviceFaultGuard():
             self.day.told(kind)
         return tap
 
     def _stand(self):
-        self.standing = stint_state.standing(self.stint.at, self.taps)
+        self.standing = stint_state.stint_state(self.stint.at, self.taps)
         # the last standing tap of each kind, asked for twice a second
-        self.last = {tap.kind: tap for tap in stint_state.standing_taps(self.taps)}
+        self.last = {tap.kind: tap for tap in stint_state.effective_taps(self.taps)}
 
     def count_again(self) -> None:
         """Make the present stint's count again from the store."""
@@ -133,7 +133,7 @@ class Drive:
     def _count(self, fixes):
         if self.broken:
             return
-        with Seam(self):
+        with CountFaultGuard(self):
             if self.count is None:
                 self._open_count(next((f for f in fixes if trusted(f)), None))
             if self.count is not None:
@@ -156,8 +156,8 @@ class Drive:
             centre = self._first_place() or (fix and (fix.lat, fix.lon))
             if centre is None:
                 return
-        with Seam(self):
-            self.count = Count(
+        with CountFaultGuard(self):
+            self.count = LiveCount(
                 self._store, self.field, self.job, self.stint, self.standing.switches, centre
             )
             self.dirty = "all"
@@ -167,7 +167,7 @@ class Drive:
         """Count anew with what came from other tablets."""
         self.trail.write()
         self._open_count()
-        with Aside():
+        with AdviceFaultGuard():
             self.day.read()
 
     def _first_place(self):
@@ -208,7 +208,7 @@ class Drive:
         return self.day.up
 
     @property
-    def asks(self) -> tuple[Ask, ...]:
+    def asks(self) -> tuple[Advice, ...]:
         """What the day asks, the most pressing first."""
         return self.day.asks
 
@@ -221,12 +221,12 @@ class Drive:
         if t - self._judged < (JUDGE_S if position == "good" else 0.0):
             return
         self._judged = t
-        with Aside():
+        with AdviceFaultGuard():
             self.day.look(t)
-        with Seam(self):
+        with CountFaultGuard(self):
             if position == "good" and 2.33 * self.where.sigma() > self.tool.width / 3:
                 position = "poor"
-            seen, self.ahead = situation(self, t, position, lost_since)
+            seen, self.ahead = read_situation(self, t, position, lost_since)
             if self.ahead is not None:
                 self.lapping.feed(self.pose, self.tool.width / self.job.target)
                 self._pace.note(self.standing.working_s(t), self.areas()["pass_area"])
@@ -234,7 +234,7 @@ class Drive:
             self.sentence = judgement.sentence
             self.grade(judgement.graded)
 
-    def grade(self, graded: tuple[Graded, ...]) -> None:
+    def grade(self, graded: tuple[WarningOutcome, ...]) -> None:
         """Write warnings with whether they were acted on."""
         for one in graded:
             detail = {"what": one.kind, "acted": one.acted}

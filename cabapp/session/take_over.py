@@ -8,9 +8,9 @@ from shapely.geometry import shape
 from cabapp.common.units import Units
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.fields.season_history import crop_clock
-from cabapp.jobs.records.farm_settings import FarmWays
+from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.new_stint import _hitching
-from cabapp.jobs.records.pending_handovers import waiting
+from cabapp.jobs.records.pending_handovers import pending_handovers
 from cabapp.session.state.view import Choice, Choices, FieldChoice
 from store import Store
 from store.models import (
@@ -32,7 +32,7 @@ CAUTIONS = (
 )
 
 
-def choices(store: Store, ways: FarmWays, now: float, here) -> Choices:
+def choices(store: Store, ways: FarmSettings, now: float, here) -> Choices:
     """Return what can be chosen; ``here`` is (lat, lon), or (None, None) when not known."""
     operators = store.all(Operator)
     return Choices(
@@ -42,7 +42,7 @@ def choices(store: Store, ways: FarmWays, now: float, here) -> Choices:
         fields=_fields(store, ways.local(now).year, here, now),
         last=_last(store),
         cautions=() if _cautioned(store, ways, now) else CAUTIONS,
-        hand_overs=tuple(waiting(store)),
+        hand_overs=tuple(pending_handovers(store)),
     )
 
 

@@ -6,22 +6,22 @@ from dataclasses import replace
 
 from cabapp.common import wording
 from cabapp.jobs.records import stint_state
-from cabapp.session.state.position_state import Whereabouts
+from cabapp.session.state.position_state import PositionState
 from cabapp.session.state.view import View
-from cabapp.session.stint_runner import Drive
+from cabapp.session.stint_runner import StintRunner
 from cabapp.session.taps import tap_details
 
 
-def look(
-    drive: Drive | None, where: Whereabouts, now: float, names: dict, position_words: str
+def build_view(
+    drive: StintRunner | None, where: PositionState, now: float, names: dict, position_words: str
 ) -> View:
     """Return the view.
 
     Parameters
     ----------
-    drive : Drive or None
+    drive : StintRunner or None
         The open stint.
-    where : Whereabouts
+    where : PositionState
     now : float
         By the session's clock, POSIX s.
     names : dict

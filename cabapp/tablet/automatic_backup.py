@@ -22,7 +22,7 @@ REST = ("idle", "finished", "handed over")
 CLOSES = ("finished", "handed over")
 
 
-class SecondPlace:
+class AutomaticBackup:
     """Backs one open logbook up.
 
     Parameters

@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from sync.folder_exchange import STICK_FOLDER, Watch, mounts
+from sync.folder_exchange import STICK_FOLDER, FolderWatcher, mounts
 
 LOG = logging.getLogger("rollbook.exchange")
 FOLDER_S = 60.0
@@ -37,7 +37,7 @@ class Exchange:
 
     def __init__(self, store, folder: Path, sticks: Callable[[], list[Path]] = mounts):
         self._store, self._folder, self._sticks = store, folder, sticks
-        self._watch, self._folder_watch = Watch(store, [folder], sticks), Watch(store, [folder])
+        self._watch, self._folder_watch = FolderWatcher(store, [folder], sticks), FolderWatcher(store, [folder])
         self._looked = float("-inf")
         self._worker: threading.Thread | None = None
         self._known: list[Path] = []

@@ -23,7 +23,7 @@ def unless_played(clock, hear: Callable[[float], None]) -> Callable[[float], Non
     return pass_on
 
 
-class Overheard:
+class FixMonitor:
     """Hands a source's fixes on unchanged and keeps the last seconds of them.
 
     Parameters

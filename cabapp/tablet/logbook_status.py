@@ -7,7 +7,7 @@ read it; that is over then.
 import logging
 import threading
 
-from cabapp.tablet.automatic_backup import CLOSES, SecondPlace
+from cabapp.tablet.automatic_backup import CLOSES, AutomaticBackup
 from store.errors import Refused
 
 LOG = logging.getLogger("rollbook.keeping")
@@ -15,19 +15,19 @@ HEARD = "heard"
 """The answer to "it was mended": it has been read."""
 
 
-class Keeping:
+class LogbookStatus:
     """Looks after one open logbook for the cab.
 
     Parameters
     ----------
     store : store.Store
         Opened to carry on, so that its `trouble` can be shown.
-    second : SecondPlace, optional
+    second : AutomaticBackup, optional
         Where backups go by themselves.
     """
 
     def __init__(self, store, second=None):
-        self._second = second or SecondPlace(store, None)
+        self._second = second or AutomaticBackup(store, None)
         self._store, self._mended, self._state = store, store.mended, None
         self._no_copy: str | None = None
         self._keeper: threading.Thread | None = None

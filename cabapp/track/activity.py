@@ -36,7 +36,7 @@ PAUSE_S = 120.0
 
 
 @dataclass(frozen=True)
-class Stretch:
+class ActivitySpan:
     """Fixes first to last, the last one included, of one kind; `field` is an index or None."""
 
     kind: str
@@ -46,7 +46,7 @@ class Stretch:
 
 
 @dataclass(frozen=True)
-class Visit:
+class FieldStay:
     """The time in one field, between coming and going.
 
     Attributes
@@ -71,7 +71,7 @@ class Visit:
     seconds: dict[str, float]
 
 
-def guess(t, xy, fields: Sequence) -> tuple[list[Stretch], list[Visit]]:
+def guess(t, xy, fields: Sequence) -> tuple[list[ActivitySpan], list[FieldStay]]:
     """Guess what was done.
 
     Parameters
@@ -85,9 +85,9 @@ def guess(t, xy, fields: Sequence) -> tuple[list[Stretch], list[Visit]]:
 
     Returns
     -------
-    stretches : list of Stretch
+    stretches : list of ActivitySpan
         In order, without holes: each fix is in exactly one.
-    visits : list of Visit
+    visits : list of FieldStay
         Of fields, in order of time.
 
     Examples
@@ -132,7 +132,7 @@ def guess(t, xy, fields: Sequence) -> tuple[list[Stretch], list[Visit]]:
         if where[first] >= 0:
             visits.append(_visit(int(where[first]), first, last, t, kind, speed))
     stretches = [
-        Stretch(KINDS[k // 10_000], first, last, None if (f := k % 10_000 - 1) < 0 else int(f))
+        ActivitySpan(KINDS[k // 10_000], first, last, None if (f := k % 10_000 - 1) < 0 else int(f))
         for k, first, last in _same(kind * 10_000 + where + 1)
     ]
     return stretches, visits
@@ -185,7 +185,7 @@ def _swallow(kind, name, instead, short):
             kind[first : last + 1] = instead[first : last + 1]
 
 
-def _visit(field, first, last, t, kind, speed) -> Visit:
+def _visit(field, first, last, t, kind, speed) -> FieldStay:
     """Judge one visit; what is no work there is marked as travelling in `kind`."""
     part = kind[first : last + 1]
     working, turning = KINDS.index(WORKING), KINDS.index(TURNING)
@@ -202,7 +202,7 @@ def _visit(field, first, last, t, kind, speed) -> Visit:
         runs = []
     step = np.diff(t[first : last + 1], append=t[last])
     spent = {name: float(step[part == n].sum()) for n, name in enumerate(KINDS)}
-    return Visit(field, first, last, _spells(runs, t, kind), len(runs), spent)
+    return FieldStay(field, first, last, _spells(runs, t, kind), len(runs), spent)
 
 
 def _spells(runs, t, kind):

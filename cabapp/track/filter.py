@@ -32,14 +32,14 @@ DOUBT = 10 / 6**0.5
 
 
 @dataclass
-class Clean:
+class FilterResult:
     """Which of n fixes can be used: keep, shape (n,), bool; reasons, how many fell for what."""
 
     keep: np.ndarray
     reasons: dict[str, int]
 
 
-def clean(t, lat, lon, quality=None, since=None) -> Clean:
+def usable_fixes(t, lat, lon, quality=None, since=None) -> FilterResult:
     """Return which fixes are positions at all.
 
     Parameters
@@ -58,12 +58,12 @@ def clean(t, lat, lon, quality=None, since=None) -> Clean:
     Many receivers send zeros for missing data, so 0, 0 is no place
     (gpsd, "NMEA Revealed").
 
-    >>> clean([0, 1], [50.0, 0.0], [-105.0, 0.0]).keep.tolist()
+    >>> usable_fixes([0, 1], [50.0, 0.0], [-105.0, 0.0]).keep.tolist()
     [True, False]
     """
     t, lat, lon = (np.asarray(a, float) for a in (t, lat, lon))
     if since is not None and _flawless(t, lat, lon, quality, since):
-        return Clean(np.ones(len(t), bool), {})
+        return FilterResult(np.ones(len(t), bool), {})
     keep = np.ones(len(t), bool)
     reasons: dict[str, int] = {}
 
@@ -84,11 +84,11 @@ def clean(t, lat, lon, quality=None, since=None) -> Clean:
         drop((t < since - DAY) | (t > since + LONGEST_STINT), WRONG_DATE)
     else:
         drop(_misdated(t, keep), WRONG_DATE)
-    return Clean(keep, reasons)
+    return FilterResult(keep, reasons)
 
 
 def _flawless(t, lat, lon, quality, since):
-    """Return whether all fixes are good, as nearly every single one is: what `clean` asks, at once."""
+    """Return whether all fixes are good, as nearly every single one is: what `usable_fixes` asks, at once."""
     good = (np.abs(lat) <= 90) & (np.abs(lon) <= 180) & ((lat != 0) | (lon != 0))
     good &= (t >= since - DAY) & (t <= since + LONGEST_STINT)
     if quality is not None:
@@ -113,7 +113,7 @@ def _misdated(t, keep):
 
 
 @dataclass
-class Filter:
+class FixFilter:
     """Lets through fixes in order of time that a field machine can have made, one or many at once.
 
     A fix no machine can have driven to (by speed), one far off where the two before were heading

@@ -44,7 +44,7 @@ class Pose:
 
 
 @dataclass(frozen=True)
-class Track:
+class PathEnd:
     """The end of a path: its last nodes and what is known at the first of them.
 
     Attributes
@@ -66,7 +66,7 @@ class Track:
     start: tuple | None
 
 
-def pose_now(tool: Tool, track: Track, last, wing: str) -> Pose:
+def pose_now(tool: Tool, track: PathEnd, last, wing: str) -> Pose:
     """Return the pose at the newest fix (t, x, y, ...), the turn going on as it went."""
     nodes, gear = track.nodes, track.gear[-1]
     noses = np.where(track.gear > 0, track.way, track.way + pi)

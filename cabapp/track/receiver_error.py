@@ -23,7 +23,7 @@ WINDOW_S = 900.0
 
 
 @dataclass(frozen=True)
-class Kind:
+class ReceiverClass:
     """A class of receiver at HDOP 1.
 
     Attributes
@@ -42,24 +42,24 @@ class Kind:
 
 
 KINDS = {
-    "rtk": Kind(
+    "rtk": ReceiverClass(
         "RTK fixed", 0.015, 0.0255,
         "between rows 1.43 cm with a base, 2.55 cm by satellite: Carballido et al. 2014, Applied "
         "Engineering in Agriculture 30(3), 361-366",
     ),
-    "rtk-float": Kind("RTK float", 0.10, 0.30, "from memory"),
-    "differential": Kind(
+    "rtk-float": ReceiverClass("RTK float", 0.10, 0.30, "from memory"),
+    "differential": ReceiverClass(
         "satellite corrections", 0.15, 0.43,
         "absolute: 1.062 m at 95 % (Minneapolis, the worse of two), FAA WAAS PAN report 10, 2004, "
         "over 2.4477 (Rayleigh); relative from memory (0.3 m at 95 %)",
     ),
-    "autonomous": Kind(
+    "autonomous": ReceiverClass(
         "no corrections", 0.50, 2.0 / np.sqrt(2),
         "absolute: range error 2.0 m x HDOP / sqrt 2 (National Academies 4920, appendix C), so 3.5 m "
         "at 95 %; a good receiver was seen at 3 m (SPS Performance Standard 2008), 8 m is promised "
         "(2020); relative from memory",
     ),
-    "phone": Kind(
+    "phone": ReceiverClass(
         "a phone's or tablet's own", 1.5, 3.2,
         "absolute: 4.9 m radius (van Diggelen and Enge 2015), read as 68 %, over 1.51 (Rayleigh); "
         "relative from memory",
@@ -72,7 +72,7 @@ ASSUMED = "autonomous"
 
 
 @dataclass(frozen=True)
-class Receiver:
+class ReceiverError:
     """The errors of one stint's receiver as they were over time.
 
     Attributes
@@ -99,7 +99,7 @@ class Receiver:
         return self.relative[n], self.absolute[n]
 
 
-def named(kind: str) -> Receiver:
+def named(kind: str) -> ReceiverError:
     """Return a receiver of a class in `KINDS`; ValueError for another name."""
     if kind not in KINDS:
         raise ValueError(f"{kind!r} is no class of receiver; they are {', '.join(KINDS)}")
@@ -107,7 +107,7 @@ def named(kind: str) -> Receiver:
     return _constant(one.relative, one.absolute, "named", one.words)
 
 
-def of_error(relative: float, absolute: float | None = None) -> Receiver:
+def of_error(relative: float, absolute: float | None = None) -> ReceiverError:
     """Return a receiver with errors a person gave, m; both the same if only one is given."""
     absolute = relative if absolute is None else absolute
     if not 0 <= relative <= absolute:
@@ -115,7 +115,7 @@ def of_error(relative: float, absolute: float | None = None) -> Receiver:
     return _constant(relative, absolute, "named", f"an error of {relative:g} m as given")
 
 
-def judge(t, sigma=None, hdop=None, quality=None) -> Receiver:
+def judge(t, sigma=None, hdop=None, quality=None) -> ReceiverError:
     """Return the errors of a receiver from what it said with its fixes.
 
     Parameters
@@ -162,7 +162,7 @@ def judge(t, sigma=None, hdop=None, quality=None) -> Receiver:
     relative, absolute = relative * scale, absolute * scale
     fresh = np.ones(len(t), bool)
     fresh[1:] = (np.diff(relative) != 0) | (np.diff(absolute) != 0)
-    return Receiver(t[fresh], relative[fresh], absolute[fresh], basis, words)
+    return ReceiverError(t[fresh], relative[fresh], absolute[fresh], basis, words)
 
 
 def spread(one, other, same, apart, drift=DRIFT_S):
@@ -195,7 +195,7 @@ def spread(one, other, same, apart, drift=DRIFT_S):
 
 
 @lru_cache(maxsize=256)
-def between_passes(quality: int | None, hdop: float | None) -> float:
+def pass_to_pass_error(quality: int | None, hdop: float | None) -> float:
     """Return what one pass is off against another `WINDOW_S` before, 1 sigma per edge, m.
 
     Parameters
@@ -205,7 +205,7 @@ def between_passes(quality: int | None, hdop: float | None) -> float:
     hdop : float or None
         None and what is below 1 count as 1.
 
-    >>> [round(between_passes(quality, None), 3) for quality in (4, 5, 2, 1, 6, None)]
+    >>> [round(pass_to_pass_error(quality, None), 3) for quality in (4, 5, 2, 1, 6, None)]
     [0.018, 0.166, 0.242, 0.798, 2.004, 0.798]
     """
     kind = KINDS[OF_QUALITY.get(quality, ASSUMED)]
@@ -214,7 +214,7 @@ def between_passes(quality: int | None, hdop: float | None) -> float:
     return float(both[0]) / 2**0.5 * max(1.0, hdop or 1.0)
 
 
-def wander(times, drift, random) -> np.ndarray:
+def error_process(times, drift, random) -> np.ndarray:
     """Return a stationary Gauss-Markov process of unit variance at rising times, shape (n,).
 
     Parameters
@@ -237,7 +237,7 @@ def wander(times, drift, random) -> np.ndarray:
 
 
 def _constant(relative, absolute, basis, words):
-    return Receiver(
+    return ReceiverError(
         np.zeros(1), np.array([float(relative)]), np.array([float(absolute)]), basis, words
     )
 

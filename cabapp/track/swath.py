@@ -10,10 +10,10 @@ from math import hypot, inf, pi
 
 import numpy as np
 
-from cabapp.track.filter import Filter
+from cabapp.track.filter import FixFilter
 from cabapp.track.path import curve, far_enough, lengths, wrap
-from cabapp.track.pose import Pose, Track, pose_now
-from cabapp.track.swept_ground import TICK, Pieces, swept
+from cabapp.track.pose import PathEnd, Pose, pose_now
+from cabapp.track.swept_ground import TICK, SweptPieces, swept
 from cabapp.track.tool import Tool
 from cabapp.track.towing import tool_heading, tow
 
@@ -27,7 +27,7 @@ WAITING = 64
 
 
 @dataclass(frozen=True)
-class Rules:
+class MachineLimits:
     """What the counting believes of a machine.
 
     Attributes
@@ -63,7 +63,7 @@ class Rules:
 
 
 @dataclass(frozen=True)
-class Switch:
+class WorkSwitch:
     """From time t (POSIX s) on the tool works or not, with all its width or a wing up."""
 
     t: float
@@ -71,13 +71,13 @@ class Switch:
     wing: str = "all"
 
 
-class Sweeper:
+class SwathBuilder:
     """Turns the fixes of one stint into swept pieces.
 
     Parameters
     ----------
     tool : Tool
-    rules : Rules
+    rules : MachineLimits
 
     Notes
     -----
@@ -85,16 +85,16 @@ class Sweeper:
     come: one `step` or one fix later.
     """
 
-    def __init__(self, tool: Tool, rules: Rules = Rules()):
+    def __init__(self, tool: Tool, rules: MachineLimits = MachineLimits()):
         self.tool = tool
         self.rules = rules
         self.leave = round((2 * tool.width if rules.leave is None else rules.leave) / TICK)
         self.used = 0
         self.unknown: list[tuple[float, float, tuple[float, float], tuple[float, float]]] = []
         self.length = 0.0
-        self._filter = Filter(rules.max_gap, rules.max_speed)
+        self._filter = FixFilter(rules.max_gap, rules.max_speed)
         self._switch_t: list[float] = []
-        self._switches: list[Switch] = []
+        self._switches: list[WorkSwitch] = []
         self._odometer = 0
         self._last = None  # newest accepted fix (t, x, y, sigma)
         self._fresh()
@@ -116,14 +116,14 @@ class Sweeper:
         """Fixes not used, by reason."""
         return self._filter.rejected
 
-    def switch(self, switch: Switch) -> None:
+    def switch(self, switch: WorkSwitch) -> None:
         """Tell that the tool starts or stops working; times must not run backward."""
         if self._switches and switch.t < self._switches[-1].t:
             raise ValueError("switches must come in order of time")
         self._switches.append(switch)
         self._switch_t.append(switch.t)
 
-    def feed(self, t, xy, switches=(), sigma=None) -> Pieces:
+    def feed(self, t, xy, switches=(), sigma=None) -> SweptPieces:
         """Take fixes and return the pieces that are certain by now.
 
         Parameters
@@ -132,7 +132,7 @@ class Sweeper:
             POSIX s.
         xy : array_like, shape (n, 2)
             Antenna, m on the plane, no NaN.
-        switches : sequence of Switch
+        switches : sequence of WorkSwitch
             Those up to the last of these fixes, if `switch` was not called for them.
         sigma : array_like, shape (n,), optional
             Standard error of each fix, m; NaN or None = not stated.
@@ -144,7 +144,7 @@ class Sweeper:
             xy = np.asarray(xy, float).reshape(-1, 2)
             sigma = np.full(len(t), np.nan) if sigma is None else np.asarray(sigma, float)
             cuts = [slice(n, n + BLOCK) for n in range(0, len(t), BLOCK)]
-            return Pieces.join([self.feed(t[c], xy[c], (), sigma[c]) for c in cuts], self.leave)
+            return SweptPieces.join([self.feed(t[c], xy[c], (), sigma[c]) for c in cuts], self.leave)
         rows = np.empty((len(t), 4))
         rows[:, 0] = t
         rows[:, 1:3] = np.asarray(xy, float).reshape(-1, 2)
@@ -163,9 +163,9 @@ class Sweeper:
             else:
                 self._extend(rows[a:b])
             out.append(self._give(len(self._way) - 1))
-        return Pieces.join(out, self.leave)
+        return SweptPieces.join(out, self.leave)
 
-    def finish(self) -> Pieces:
+    def finish(self) -> SweptPieces:
         """Return what is left at the end of the stint."""
         self._filter.flush()
         return self._close()
@@ -191,7 +191,7 @@ class Sweeper:
     def _states(self, times):
         """Return whether the tool works and its wing, at times that are no switch's own."""
         index = np.searchsorted(np.array(self._switch_t), times, side="right") - 1
-        off = Switch(-inf, False)
+        off = WorkSwitch(-inf, False)
         return [
             (s.working, s.wing) for s in (self._switches[i] if i >= 0 else off for i in index)
         ]
@@ -248,16 +248,16 @@ class Sweeper:
                     now = 1.0
             gear[i] = now
 
-    def _close(self) -> Pieces:
+    def _close(self) -> SweptPieces:
         """Give out the rest of a stretch, its last heading guessed from the turn before."""
         out = self._give(len(self._way))
         self._fresh()
         return out
 
-    def _give(self, count) -> Pieces:
+    def _give(self, count) -> SweptPieces:
         """Give out the first `count` chords; all but the very last heading come from both sides."""
         if count <= 0:
-            return Pieces.none(self.leave)
+            return SweptPieces.none(self.leave)
         nodes, way, gear = self._nodes, self._way, self._gear
         dist = lengths(nodes[0, 1:], nodes[1:, 1:])
         nose = np.where(gear > 0, way, way + pi)
@@ -274,7 +274,7 @@ class Sweeper:
         self._nodes, self._way, self._gear = nodes[count:], way[count:], gear[count:]
         return out
 
-    def _sweep(self, nodes, nose, gear, dist, theta) -> Pieces:
+    def _sweep(self, nodes, nose, gear, dist, theta) -> SweptPieces:
         bend = 2 * np.maximum(np.abs(wrap(theta[:-1] - nose)), np.abs(wrap(theta[1:] - nose)))
         if self.tool.hitch:
             if self._psi is None:
@@ -356,5 +356,5 @@ class Sweeper:
         if self._last is None or len(self._way) == 0:
             return None
         _, wing = self._states([self._last[0]])[0]
-        track = Track(self._nodes, self._way, self._gear, self._theta, self._pose)
+        track = PathEnd(self._nodes, self._way, self._gear, self._theta, self._pose)
         return pose_now(self.tool, track, self._last, wing)

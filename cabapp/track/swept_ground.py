@@ -10,7 +10,7 @@ same pieces whether it comes one fix at a time or all at once."""
 
 
 @dataclass
-class Pieces:
+class SweptPieces:
     """n swept pieces of one stint, in the order they were swept.
 
     Attributes
@@ -35,18 +35,18 @@ class Pieces:
         return len(self.s0)
 
     @classmethod
-    def none(cls, leave: int) -> "Pieces":
+    def none(cls, leave: int) -> "SweptPieces":
         """Return no pieces."""
         whole = np.zeros(0, np.int64)
         return cls(np.zeros((0, 4, 2)), whole, whole, np.zeros(0), leave)
 
-    def cut(self, start: int, stop: int) -> "Pieces":
+    def cut(self, start: int, stop: int) -> "SweptPieces":
         """Return some of the pieces, sharing memory."""
         some = slice(start, stop)
-        return Pieces(self.quad[some], self.s0[some], self.s1[some], self.t[some], self.leave)
+        return SweptPieces(self.quad[some], self.s0[some], self.s1[some], self.t[some], self.leave)
 
     @classmethod
-    def join(cls, parts: list["Pieces"], leave: int) -> "Pieces":
+    def join(cls, parts: list["SweptPieces"], leave: int) -> "SweptPieces":
         """Return the pieces of several batches of one stint as one, in order."""
         parts = [p for p in parts if len(p)]
         if not parts:
@@ -67,7 +67,7 @@ def cross(a, b):
     return a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
 
 
-def swept(quad, s0, s1, t, leave: int) -> Pieces:
+def swept(quad, s0, s1, t, leave: int) -> SweptPieces:
     """Return what a straight tool line sweeps from one place to the next.
 
     Parameters
@@ -91,7 +91,7 @@ def swept(quad, s0, s1, t, leave: int) -> Pieces:
     # four corners that all turn the same way can still wind twice only if sides cross, and
     # crossing sides always mix the signs
     if convex.all():
-        return Pieces(quad, s0, s1, t, leave)
+        return SweptPieces(quad, s0, s1, t, leave)
     odd = np.flatnonzero(~convex)
     first, second = _split(quad[odd], turns[:, odd].T)
     repeat = np.ones(len(quad), np.int64)
@@ -101,7 +101,7 @@ def swept(quad, s0, s1, t, leave: int) -> Pieces:
     start = np.cumsum(repeat) - repeat
     quad[start[odd]] = first
     quad[start[odd] + 1] = second
-    return Pieces(quad, s0[which], s1[which], t[which], leave)
+    return SweptPieces(quad, s0[which], s1[which], t[which], leave)
 
 
 def _split(quad, turns):

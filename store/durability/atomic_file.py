@@ -7,7 +7,7 @@ from pathlib import Path
 
 
 @contextmanager
-def written_beside(path: Path) -> Iterator[Path]:
+def write_atomically(path: Path) -> Iterator[Path]:
     """Yield a temporary path in the same folder; on leaving, sync it and rename it into place.
 
     On any error the temporary file is removed and `path` is as it was. The limit: a FAT

@@ -10,7 +10,7 @@ from sqlalchemy import create_engine
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from store.durability.atomic_file import written_beside
+from store.durability.atomic_file import write_atomically
 from store.durability.integrity_check import check
 from store.errors import StoreRefused
 
@@ -32,7 +32,7 @@ def backup(path: Path, folder: Path) -> Path:
     target = folder / f"{path.stem}-backup-{now:%Y%m%dT%H%M%S}{now.microsecond:06d}Z.sqlite"
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        with written_beside(target) as beside:
+        with write_atomically(target) as beside:
             with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(beside)) as new:
                 old.backup(new)
                 new.execute("PRAGMA secure_delete=ON")
@@ -56,7 +56,7 @@ def backup(path: Path, folder: Path) -> Path:
     return target
 
 
-def roll(newest: Path, stem: str, keep: int) -> None:
+def prune_backups(newest: Path, stem: str, keep: int) -> None:
     """Remove all but the newest `keep` backups of a logbook beside `newest`, which was verified."""
     found = sorted(newest.parent.glob(f"{stem}-backup-*Z.sqlite"))  # the time is in the name
     for old in [path for path in found if path != newest][: -(keep - 1) or None]:

@@ -25,7 +25,7 @@ from store.models import (
     TraceTail,
 )
 from store.traces.trace_codec import unpack
-from store.traces.varint import Undecodable
+from store.traces.varint import InvalidEncoding
 
 # All facts as (device, seq, stamp), spelt once: building it anew costs more than running it.
 _EVERY = " UNION ALL ".join(f'SELECT device, seq, stamp FROM "{name}"' for name in FACTS)
@@ -143,7 +143,7 @@ def _chunks(session: Session) -> Iterator[str]:
         try:
             if len(unpack(chunk.packed)) != chunk.count:
                 yield f"{where} does not hold as many fixes as it says."
-        except Undecodable as error:
+        except InvalidEncoding as error:
             yield f"{where} cannot be read: {error}."
         if chunk.n != due.get(chunk.stint_id, 0):
             yield f"{where} does not follow on the piece before it."
@@ -151,7 +151,7 @@ def _chunks(session: Session) -> Iterator[str]:
     for tail in session.scalars(select(TraceTail)):
         try:
             unpack(tail.packed)
-        except Undecodable as error:
+        except InvalidEncoding as error:
             yield f"The open trace of stint {tail.stint_id[:8]} cannot be read: {error}."
 
 

@@ -15,7 +15,7 @@ from store.models import FACTS, Base, TraceTail
 RETRY_S = 10.0
 
 
-class Memory:
+class MemoryFallback:
     """A logbook's rows in memory, to be brought back to its file later.
 
     Parameters

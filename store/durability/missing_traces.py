@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from sqlalchemy import select
 
 from store.db.bulk_insert import insert_rows
-from store.facts.fact_lines import Unfit
+from store.facts.fact_lines import InvalidFact
 from store.facts.fact_validation import read_page
 from store.facts.timestamp import read_time
 from store.models import Page, Stint, TraceChunk
@@ -108,7 +108,7 @@ def put_back(store: "Store", lost: Missing, trace: Trace) -> int:
         data = pack(trace)
         try:
             rows = read_page(f"{line}\n".encode(), device, seq, lambda _id: data)
-        except Unfit:
+        except InvalidFact:
             return 0
         with store.writing() as session:
             insert_rows(session, TraceChunk.__table__, rows[TraceChunk.__tablename__])

@@ -22,10 +22,10 @@ from sqlalchemy.orm import Session
 from store.db import schema_version
 from store.db.bulk_insert import insert_rows
 from store.db.connection import connect
-from store.durability.atomic_file import sync_folder, written_beside
+from store.durability.atomic_file import sync_folder, write_atomically
 from store.durability.integrity_check import tallies
 from store.facts import reference_changes
-from store.facts.fact_lines import Unfit
+from store.facts.fact_lines import InvalidFact
 from store.facts.fact_validation import read_page
 from store.graft import legible
 from store.models import FACTS, REFERENCES, Base, Change, Own, Page, Peer, TraceTail
@@ -45,7 +45,7 @@ def mended_path(path: Path) -> Path:
 
 def keep(path: Path) -> None:
     """Keep a copy of a sound logbook beside it, identity and all, in place of the last one."""
-    with written_beside(kept_path(path)) as beside:
+    with write_atomically(kept_path(path)) as beside:
         with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(beside)) as new:
             old.backup(new)
             new.execute("PRAGMA journal_mode=DELETE")
@@ -90,7 +90,7 @@ def mend(path: Path, why: str) -> str:
     with Session(engine.execution_options(write=True)) as session, session.begin():
         _from_pages(session)
         for model in REFERENCES.values():
-            reference_changes.fold(session, model, _whole_births(session, model))
+            reference_changes.apply_changes(session, model, _whole_births(session, model))
         _identity(session, identity)
     engine.dispose()
     with closing(sqlite3.connect(beside)) as raw:
@@ -187,7 +187,7 @@ def _from_pages(session: Session) -> None:
             if (page.device, seq) not in known:
                 try:
                     found = read_page(f"{line}\n".encode(), page.device, seq, lambda _id: None)
-                except Unfit:
+                except InvalidFact:
                     continue  # a piece of trace: its bytes are not on the page
                 for table, rows in found.items():
                     lost.setdefault(table, []).extend(rows)

@@ -13,12 +13,12 @@ from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
 from store.db.connection import reading
-from store.durability.memory_fallback import RETRY_S, Memory
+from store.durability.memory_fallback import RETRY_S, MemoryFallback
 from store.errors import StoreRefused
 from store.facts import hybrid_clock
 
 
-class Durable:
+class DurableTransactions:
     """An open file, or database on a server, in which a transaction is there for good.
 
     Attributes
@@ -50,7 +50,7 @@ class Durable:
         self.wall = wall
         self._use(engine)
         self._carry_on = carry_on
-        self._memory: Memory | None = None
+        self._memory: MemoryFallback | None = None
         self._tried = 0.0
         self._wall_off = 0.0
         # a trace is written beside the thread that writes taps: each waits for the other here
@@ -137,7 +137,7 @@ class Durable:
     def go_on_in_memory(self, why: str) -> None:
         """Keep all further rows in memory until the file can be written; see `trouble`."""
         try:
-            self._memory = Memory(self.path)
+            self._memory = MemoryFallback(self.path)
         except (OSError, sqlite3.Error) as error:
             raise StoreRefused(
                 f"The logbook {self.path} can neither be written ({why}) nor read ({error}). "

@@ -16,7 +16,7 @@ LARGEST_SEQ = LARGEST_INT
 _OPEN, _CLOSED = b"{}"
 
 
-class Unfit(ValueError):
+class InvalidFact(ValueError):
     """A line is not a record we can take; says why."""
 
 
@@ -49,18 +49,18 @@ def parse_lines(data: bytes) -> list[dict]:
 
     Raises
     ------
-    Unfit
+    InvalidFact
         If a line is no such object, or more or less than one.
     """
     *lines, rest = data.split(b"\n")
     if rest or not lines:
-        raise Unfit("its last record is cut off, or there is none")
+        raise InvalidFact("its last record is cut off, or there is none")
     try:
         records = list(map(orjson.loads, lines))
     except orjson.JSONDecodeError as error:
-        raise Unfit("it holds text that is not JSON, one record a line") from error
+        raise InvalidFact("it holds text that is not JSON, one record a line") from error
     if not all(line[0] == _OPEN and line[-1] == _CLOSED for line in lines):
-        raise Unfit("it holds text that is not JSON, one record a line")
+        raise InvalidFact("it holds text that is not JSON, one record a line")
     return records
 
 
@@ -69,13 +69,13 @@ def read_json(data: bytes):
 
     Raises
     ------
-    Unfit
+    InvalidFact
         If it is no such JSON.
     """
     try:
         return orjson.loads(data)
     except orjson.JSONDecodeError as error:
-        raise Unfit("it holds text that is not JSON") from error
+        raise InvalidFact("it holds text that is not JSON") from error
 
 
 def is_uuid(value) -> bool:

@@ -8,20 +8,13 @@ import hashlib
 from collections.abc import Callable
 from operator import itemgetter
 
-from store.facts.fact_lines import (
-    LARGEST_SEQ,
-    Unfit,
-    are_uuids,
-    is_hash,
-    is_uuid,
-    parse_lines,
-)
+from store.facts.fact_lines import LARGEST_SEQ, InvalidFact, are_uuids, is_hash, is_uuid, parse_lines
 from store.facts.hybrid_clock import judge_stamps
 from store.facts.reference_changes import BASE, all_fit, default_of, own_columns
 from store.facts.timestamp import read_time
 from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Instant, TraceChunk
 from store.traces.trace_codec import lengths_of
-from store.traces.varint import Undecodable
+from store.traces.varint import InvalidEncoding
 
 PARTS = frozenset(("table", "columns", *BASE))
 _PARTS_OF = itemgetter("id", "device", "seq", "stamp", "table", "columns")
@@ -44,16 +37,16 @@ def read_page(
 
     Raises
     ------
-    Unfit
+    InvalidFact
         If anything in them is not as it must be.
     """
     said = parse_lines(data)
     if any(record.keys() != PARTS for record in said):
-        raise Unfit("a line does not have the parts of a record")
+        raise InvalidFact("a line does not have the parts of a record")
     ids, devices, seqs, stamps, tables, given = zip(*map(_PARTS_OF, said), strict=True)
     _judge_base(device, first, ids, devices, seqs, stamps)
     if set(map(type, tables)) != {str} or not FACTS.keys() >= set(tables):
-        raise Unfit("a record is of an unknown kind")
+        raise InvalidFact("a record is of an unknown kind")
     places: dict[str, list[int]] = {}
     for place, table in enumerate(tables):
         places.setdefault(table, []).append(place)
@@ -67,15 +60,15 @@ def read_page(
 
 def _judge_base(device: str, first: int, ids, devices, seqs, stamps) -> None:
     if not are_uuids(ids):
-        raise Unfit("an id in it is no UUID")
+        raise InvalidFact("an id in it is no UUID")
     if set(map(type, seqs)) != {int} or seqs != tuple(range(first, first + len(seqs))):
-        raise Unfit("its numbers do not follow one another")
+        raise InvalidFact("its numbers do not follow one another")
     if devices != (device,) * len(devices):
-        raise Unfit("a page of it holds records of two devices")
+        raise InvalidFact("a page of it holds records of two devices")
     try:
         judge_stamps(stamps, device)
     except ValueError as error:
-        raise Unfit("a stamp in it is not possible") from error
+        raise InvalidFact("a stamp in it is not possible") from error
 
 
 def _columns(model: type[Fact], given: list[dict], ids: list[str], packed) -> list[list]:
@@ -83,7 +76,7 @@ def _columns(model: type[Fact], given: list[dict], ids: list[str], packed) -> li
     name = model.__tablename__
     own = own_columns(model)
     if set(map(type, given)) != {dict} or not own.keys() >= (said_of := set().union(*given)):
-        raise Unfit(f"a {name} has columns that are not known here")
+        raise InvalidFact(f"a {name} has columns that are not known here")
     columns = {}
     for part, column in own.items():
         default = default_of(column)
@@ -97,7 +90,7 @@ def _columns(model: type[Fact], given: list[dict], ids: list[str], packed) -> li
         elif isinstance(column.type, Instant):
             values = _times(values)
         if not all_fit(column, values):
-            raise Unfit(f"{part} of a {name} does not fit")
+            raise InvalidFact(f"{part} of a {name} does not fit")
         columns[part] = values
     if model in _JUDGES:
         _JUDGES[model](columns)
@@ -106,7 +99,7 @@ def _columns(model: type[Fact], given: list[dict], ids: list[str], packed) -> li
 
 def _bytes_of(data: bytes | None, said: str | None) -> bytes | None:
     if data is not None and hashlib.sha256(data).hexdigest() != said:
-        raise Unfit("a piece of trace is not the one its record names")
+        raise InvalidFact("a piece of trace is not the one its record names")
     return data
 
 
@@ -114,38 +107,38 @@ def _times(texts: list) -> list:
     try:
         return [None if text is None else read_time(text) for text in texts]
     except (TypeError, ValueError) as error:
-        raise Unfit("a time in it is not an RFC 3339 time") from error
+        raise InvalidFact("a time in it is not an RFC 3339 time") from error
 
 
 def _judge_changes(columns: dict[str, list]) -> None:
     told: dict[str, dict[str, list]] = {}
     for table, row_id, said in zip(*columns.values(), strict=True):
         if table not in REFERENCES or not is_uuid(row_id):
-            raise Unfit("a change names no row")
+            raise InvalidFact("a change names no row")
         of_table = told.setdefault(table, {})
         for name, value in said.items():
             of_table.setdefault(name, []).append(value)
     for table, said in told.items():
         allowed = own_columns(REFERENCES[table])
         if not all(n in allowed and all_fit(allowed[n], values) for n, values in said.items()):
-            raise Unfit(f"a change of a {table} does not fit")
+            raise InvalidFact(f"a change of a {table} does not fit")
 
 
 def _judge_chunks(columns: dict[str, list]) -> None:
     if not all(0 <= n < LARGEST_SEQ for n in columns["n"]):
-        raise Unfit("a piece of trace does not hold what its record says")
+        raise InvalidFact("a piece of trace does not hold what its record says")
     try:
         held = lengths_of(columns["packed"])
-    except Undecodable as error:
-        raise Unfit(f"a piece of trace cannot be read: {error}") from error
+    except InvalidEncoding as error:
+        raise InvalidFact(f"a piece of trace cannot be read: {error}") from error
     if held != columns["count"]:
-        raise Unfit("a piece of trace does not hold what its record says")
+        raise InvalidFact("a piece of trace does not hold what its record says")
 
 
 def _judge_enrolments(columns: dict[str, list]) -> None:
     sound = are_uuids(columns["subject"]) and all(map(is_hash, columns["public_key"]))
     if not sound or not all(state in STATES for state in columns["state"]):
-        raise Unfit("an enrolment in it is not possible")
+        raise InvalidFact("an enrolment in it is not possible")
 
 
 _JUDGES = {Change: _judge_changes, TraceChunk: _judge_chunks, Enrolment: _judge_enrolments}

@@ -129,7 +129,7 @@ def newest(session: Session, row_id: str) -> str:
     return session.scalars(query.limit(1)).first() or ""
 
 
-def fold(
+def apply_changes(
     session: Session, model: type[Reference], row_ids: Iterable[str], fresh: Iterable[tuple] = ()
 ) -> None:
     """Write reference rows as the sum of their changes; the order they came in is no matter.

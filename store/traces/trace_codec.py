@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.facts.hybrid_clock import INSTANT_LIMIT_S
-from store.traces.varint import Undecodable, unpacked, varints, zigzag
+from store.traces.varint import InvalidEncoding, unpacked, varints, zigzag
 
 MAGIC = b"RT\x01"
 MAX_COUNT = 30_000  # fixes in one piece: 50 minutes at 10 Hz
@@ -115,7 +115,7 @@ def lengths_of(pieces: Iterable[bytes]) -> list[int]:
 
     Raises
     ------
-    Undecodable
+    InvalidEncoding
         If `unpack` would not take one of them.
     """
     heads = [_head_of(data) for data in pieces]
@@ -134,7 +134,7 @@ def unpack(data: bytes) -> Trace:
 
     Raises
     ------
-    Undecodable
+    InvalidEncoding
         If the bytes are cut, altered, of a newer version, or hold more than they say.
     """
     count, present, squeezed = _head_of(data)
@@ -156,9 +156,9 @@ def unpack(data: bytes) -> Trace:
 def _head_of(data: bytes) -> tuple[int, tuple[int, ...], bytes]:
     """Return how many fixes a piece says it holds, which of the six columns, and them squeezed."""
     if data[:2] != MAGIC[:2] or len(data) < 5:
-        raise Undecodable("it is no piece of trace")
+        raise InvalidEncoding("it is no piece of trace")
     if data[2] != MAGIC[2] or data[3] > 7:
-        raise Undecodable("it was packed by a newer program")
+        raise InvalidEncoding("it was packed by a newer program")
     count, end = 0, 4
     while end < len(data) and end < 7:
         count |= (data[end] & 0x7F) << 7 * (end - 4)
@@ -166,9 +166,9 @@ def _head_of(data: bytes) -> tuple[int, tuple[int, ...], bytes]:
         if data[end - 1] < 0x80:
             break
     else:
-        raise Undecodable("its length is not readable")
+        raise InvalidEncoding("its length is not readable")
     if count > MAX_COUNT:
-        raise Undecodable("it claims too many fixes")
+        raise InvalidEncoding("it claims too many fixes")
     return count, _PRESENT[data[3]], data[end:]
 
 
@@ -184,7 +184,7 @@ def _tables(count: int, present: tuple[int, ...], pieces: list[bytes]) -> np.nda
     np.cumsum(table[:, :3], axis=2, out=table[:, :3])
     least, most = _WITHIN[:, present]
     if count and ((table.min(axis=2) < least).any() or (table.max(axis=2) > most).any()):
-        raise Undecodable("a number in it is out of range")
+        raise InvalidEncoding("a number in it is out of range")
     return table
 
 
@@ -194,13 +194,13 @@ def _body(data: bytes, numbers: int) -> bytes:
         squeezed = zlib.decompressobj()
         body = squeezed.decompress(data, 10 * numbers + 1)
     except zlib.error as error:
-        raise Undecodable("its checksum does not match") from error
+        raise InvalidEncoding("its checksum does not match") from error
     if not squeezed.eof or squeezed.unused_data:
-        raise Undecodable("it is cut off or has something behind it")
+        raise InvalidEncoding("it is cut off or has something behind it")
     if body and body[-1] > 0x7F:
-        raise Undecodable("the last number is cut off")
+        raise InvalidEncoding("the last number is cut off")
     if np.count_nonzero(np.frombuffer(body, dtype=np.int8) >= 0) != numbers:
-        raise Undecodable("it does not hold as many fixes as it says")
+        raise InvalidEncoding("it does not hold as many fixes as it says")
     return body
 
 

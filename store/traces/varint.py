@@ -7,7 +7,7 @@ all but the last.
 import numpy as np
 
 
-class Undecodable(ValueError):
+class InvalidEncoding(ValueError):
     """These bytes are not what was packed: no whole numbers, or no piece of trace."""
 
 
@@ -56,7 +56,7 @@ def unpacked(data: bytes) -> np.ndarray:
 
     Raises
     ------
-    Undecodable
+    InvalidEncoding
         If the last varint is cut off or one is longer than ten bytes.
 
     Examples
@@ -72,7 +72,7 @@ def unpacked(data: bytes) -> np.ndarray:
     if not len(more):
         return out
     if more[-1] == len(raw) - 1:
-        raise Undecodable("the last number is cut off")
+        raise InvalidEncoding("the last number is cut off")
     place = np.arange(len(more))
     whose = more - place
     begins = np.ones(len(more), dtype=bool)
@@ -80,7 +80,7 @@ def unpacked(data: bytes) -> np.ndarray:
     first = np.flatnonzero(begins)
     size = np.append(first[1:], len(more)) - first
     if size.max() > 9:
-        raise Undecodable("a number is too long")
+        raise InvalidEncoding("a number is too long")
     shift = 7 * (place - np.repeat(first, size)).astype(np.uint64)
     low = np.add.reduceat((raw[more] & 0x7F).astype(np.uint64) << shift, first)
     at = whose[first]

@@ -17,8 +17,8 @@ from shapely.geometry import box
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from cabapp.counting.areas.area_totals import tally  # noqa: E402
-from cabapp.counting.confidence import prove  # noqa: E402
+from cabapp.counting.areas.area_totals import area_totals
+from cabapp.counting.confidence import confidence_interval
 from cabapp.geometry.field_ground import Field  # noqa: E402
 from cabapp.track.receiver_error import KINDS, named  # noqa: E402
 
@@ -63,11 +63,11 @@ def intervals(tools, fields):
                 half = len(x) // 2
                 lanes = [sim.lanes(x[:half]), sim.lanes(x[half:], day=1)]
                 field = Field(box(6, 20, 290, 280), target=2)
-                true = tally([sim.pieces(part) for part in lanes], field, 0.25)
+                true = area_totals([sim.pieces(part) for part in lanes], field, 0.25)
                 share = 1 - (true.none + true.by_count.get(1, 0.0)) / field.area
                 seen = [sim.pieces(sim.observed(part)) for part in lanes]
                 begin = time.perf_counter()
-                proof = prove(seen, [named(kind)] * 2, field)
+                proof = confidence_interval(seen, [named(kind)] * 2, field)
                 spent += time.perf_counter() - begin
                 rows.append((share, proof.share, proof.low, proof.high))
             rows = np.array(rows)

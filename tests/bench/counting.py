@@ -34,11 +34,11 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-from cabapp.counting.areas.area_totals import tally
+from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.job_count import JobCount
 from cabapp.geometry.plane import Plane
-from cabapp.track.swath import Sweeper, Switch
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import Tool
 
 WIDTH, SPEED, ROW, RADIUS = 12.8, 4.0, 0.5, 10.0
@@ -83,8 +83,8 @@ def bulb(over, step):
 
 
 def sweep(t, xy):
-    sweeper = Sweeper(Tool(WIDTH))
-    return Pieces.join([sweeper.feed(t, xy, [Switch(-1.0, True)]), sweeper.finish()], sweeper.leave)
+    sweeper = SwathBuilder(Tool(WIDTH))
+    return SweptPieces.join([sweeper.feed(t, xy, [WorkSwitch(-1.0, True)]), sweeper.finish()], sweeper.leave)
 
 
 # --- other ways --------------------------------------------------------------------------------
@@ -216,8 +216,8 @@ def compare(hectares, hertz):
         f"{len(pieces)} pieces, {len(polygons)} passes"
     )
     ways = {
-        "ours, from fixes": lambda: tally([sweep(t, xy)], None, ROW),
-        "ours, from pieces": lambda: tally([pieces], None, ROW),
+        "ours, from fixes": lambda: area_totals([sweep(t, xy)], None, ROW),
+        "ours, from pieces": lambda: area_totals([pieces], None, ROW),
         "exact overlay": lambda: by_overlay(
             np.array([shapely.union_all(some) for some in by_pass])
         ),
@@ -282,7 +282,7 @@ def live(hectares, hertz):
     job = JobCount({"type": "Polygon", "coordinates": [ring]}, 2, 0.25)
     lat, lon = plane.to_latlon(xy)
     job.begin("live", 0.0, Tool(WIDTH))
-    job.switch(Switch(-1.0, True))
+    job.switch(WorkSwitch(-1.0, True))
     paint, painting = job.grid.paint, []
 
     def timed(*given):
@@ -314,7 +314,7 @@ def memory(hectares):
     pieces = sweep(t, xy)
     given = sum(a.nbytes for a in (pieces.quad, pieces.s0, pieces.s1, pieces.t))
     tracemalloc.start()
-    tally([pieces], None, ROW)
+    area_totals([pieces], None, ROW)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     print(f"\nmemory, {hectares} ha, 1 Hz: tracemalloc peak of the counting {peak / 1e6:.0f} MB "
@@ -327,7 +327,7 @@ def growth():
     for hectares in (65, 259, 1036):
         t, xy, _ = drive(hectares, 1.0)
         lengths.append(t[-1] * SPEED)
-        ways[hectares] = lambda t=t, xy=xy: tally([sweep(t, xy)], None, ROW)
+        ways[hectares] = lambda t=t, xy=xy: area_totals([sweep(t, xy)], None, ROW)
     spent = [cpu for cpu, _, _ in medians(ways).values()]
     power = np.polyfit(np.log(lengths), np.log(spent), 1)[0]
     print("\ngrowth from fixes: " + ", ".join(

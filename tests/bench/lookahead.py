@@ -26,8 +26,8 @@ from cabapp.position.fix import Fix
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.session import Session
 from cabapp.session.state.view import RECOVER
-from cabapp.track.swath import Sweeper, Switch
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swept_ground import SweptPieces
 from store import open_store
 from store.models import (
     Farm,
@@ -124,7 +124,7 @@ def write_stint(store, name, who, start, runs, sigma, rng):
             receiver="made up", at=start,
         )
     )  # fmt: skip
-    writer, sweeper, parts = store.trace(stint.id), Sweeper(TOOL), []
+    writer, sweeper, parts = store.trace(stint.id), SwathBuilder(TOOL), []
     for t, xy in runs:
         lat, lon = PLANE.to_latlon(received(rng, xy, sigma))
         for one in zip(t.tolist(), lat.tolist(), lon.tolist()):
@@ -132,11 +132,11 @@ def write_stint(store, name, who, start, runs, sigma, rng):
         kind = "restart" if parts else "start"
         store.add(Tap(stint_id=stint.id, kind=kind, at=float(t[0]) - 0.5))
         store.add(Tap(stint_id=stint.id, kind="stop", at=float(t[-1]) + 0.5))
-        switches = [Switch(t[0] - 0.5, True), Switch(t[-1] + 0.5, False)]
+        switches = [WorkSwitch(t[0] - 0.5, True), WorkSwitch(t[-1] + 0.5, False)]
         parts.append(sweeper.feed(t, xy, switches))
     store.add(Tap(stint_id=stint.id, kind="finish", at=float(runs[-1][0][-1]) + 1))
     writer.seal()
-    return Pieces.join([*parts, sweeper.finish()], sweeper.leave)
+    return SweptPieces.join([*parts, sweeper.finish()], sweeper.leave)
 
 
 def sampled(x, y, speed, start):
@@ -247,14 +247,14 @@ def judge(case, heard, shown, path, truth, notice_at, speed):
     first = int(np.flatnonzero(path.part == event)[0])
     begun = float(path.t[first])
     before = slice(0, first)
-    sweeper = Sweeper(TOOL)
-    parts = [sweeper.feed(path.t[before], path.xy[before], [Switch(path.t[0] - 1, True)])]
+    sweeper = SwathBuilder(TOOL)
+    parts = [sweeper.feed(path.t[before], path.xy[before], [WorkSwitch(path.t[0] - 1, True)])]
     grid = Grid((0, 0, 1, 1), 0.25)
-    grid.fill([*truth, Pieces.join([*parts, sweeper.finish()], sweeper.leave)])
-    sweeper = Sweeper(TOOL)
+    grid.fill([*truth, SweptPieces.join([*parts, sweeper.finish()], sweeper.leave)])
+    sweeper = SwathBuilder(TOOL)
     run = slice(max(0, first - 15), None)
-    parts = [sweeper.feed(path.t[run], path.xy[run], [Switch(path.t[0] - 1, True)])]
-    t, over = over_tool(grid, Pieces.join([*parts, sweeper.finish()], sweeper.leave))
+    parts = [sweeper.feed(path.t[run], path.xy[run], [WorkSwitch(path.t[0] - 1, True)])]
+    t, over = over_tool(grid, SweptPieces.join([*parts, sweeper.finish()], sweeper.leave))
     # the roller comes in straight some 20 m after the turn; its last metres are the headland
     y = np.interp(t, path.t, path.xy[:, 1])
     rows = np.ptp(path.xy[path.part == 0][:, 1]) - 40

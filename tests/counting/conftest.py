@@ -5,13 +5,13 @@ import pytest
 import shapely
 from shapely.geometry import box
 
-from cabapp.counting.areas.area_totals import lay_rows
-from cabapp.counting.edge_error import Edges
+from cabapp.counting.areas.area_totals import count_rows
+from cabapp.counting.edge_error import EdgeErrors
 from cabapp.counting.gaps import list_gaps
 from cabapp.geometry.field_ground import Field
-from cabapp.track.receiver_error import DRIFT_S, KINDS, named, wander
-from cabapp.track.swath import Sweeper, Switch
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.receiver_error import DRIFT_S, KINDS, error_process, named
+from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import Tool
 
 
@@ -123,19 +123,19 @@ class Simulation:
             if self.brief is None:
                 rest = np.repeat(random.standard_normal(len(lanes)), sizes)
             else:
-                rest = wander(t, self.brief, random)
-            errors.append(drift * wander(t, DRIFT_S, random) + kind.relative * rest)
+                rest = error_process(t, self.brief, random)
+            errors.append(drift * error_process(t, DRIFT_S, random) + kind.relative * rest)
         parts = np.split(np.column_stack(errors), np.cumsum(sizes)[:-1])
         return [(t, xy + error) for (t, xy), error in zip(lanes, parts, strict=True)]
 
     def pieces(self, lanes):
         """Return what the tool sweeps along lanes, lifted in the turns."""
-        sweeper = Sweeper(Tool(self.width))
+        sweeper = SwathBuilder(Tool(self.width))
         for t, _ in lanes:
-            sweeper.switch(Switch(t[0] - 1e-6, True))
-            sweeper.switch(Switch(t[-1], False))
+            sweeper.switch(WorkSwitch(t[0] - 1e-6, True))
+            sweeper.switch(WorkSwitch(t[-1], False))
         t, xy = (np.concatenate([lane[n] for lane in lanes]) for n in (0, 1))
-        return Pieces.join([sweeper.feed(t, xy), sweeper.finish()], sweeper.leave)
+        return SweptPieces.join([sweeper.feed(t, xy), sweeper.finish()], sweeper.leave)
 
 
 class Claims:
@@ -164,8 +164,8 @@ class Claims:
         seen = [sim.observed(sim.lanes(part, day)) for day, part in enumerate((x[:half], x[half:]))]
         pieces = [sim.pieces(lanes) for lanes in seen]
         field = Field(box(x[0], 20, x[-1], sim.length - 20), target=1)
-        edges = Edges(pieces, [named(kind)] * 2, field)
-        gaps = list_gaps(lay_rows(pieces, field), edges)
+        edges = EdgeErrors(pieces, [named(kind)] * 2, field)
+        gaps = list_gaps(count_rows(pieces, field), edges)
         # which neighbours a gap lies between is told by where those lanes were seen
         at = np.array([xy[:, 0].mean() for lanes in seen for _, xy in lanes])
         middle = (at[1:] + at[:-1]) / 2

@@ -5,21 +5,21 @@ import pytest
 import shapely
 from shapely.geometry import LineString, Polygon, box
 
-from cabapp.counting.areas.area_totals import tally
+from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.gaps import find_gaps
 from cabapp.counting.grid import Grid
 from cabapp.geometry.field_ground import Field
-from cabapp.track.swath import Rules, Sweeper, Switch
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.swath import MachineLimits, SwathBuilder, WorkSwitch
+from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import Tool
 
-ON = [Switch(-1.0, True)]
+ON = [WorkSwitch(-1.0, True)]
 
 
-def swept(tool, t, xy, switches=ON, rules=Rules()):
-    sweeper = Sweeper(tool, rules)
+def swept(tool, t, xy, switches=ON, rules=MachineLimits()):
+    sweeper = SwathBuilder(tool, rules)
     parts = [sweeper.feed(t, xy, switches), sweeper.finish()]
-    return sweeper, Pieces.join(parts, sweeper.leave)
+    return sweeper, SweptPieces.join(parts, sweeper.leave)
 
 
 @pytest.fixture(scope="module")
@@ -40,13 +40,13 @@ def test_half_lap_serpentine_with_loop_turns_agrees_with_exact_overlay(
     width, side = 12.8, 256.0
     t, xy = sampled(make_path(width, side) @ turned, 4.0, 1.0)
     keep = ~((t > 900) & (t < 940))  # a missed stretch
-    switches = [Switch(-1.0, True), Switch(900.0, False), Switch(940.0, True)]
+    switches = [WorkSwitch(-1.0, True), WorkSwitch(900.0, False), WorkSwitch(940.0, True)]
     assert keep.sum() > 1000
     _, pieces = swept(Tool(width), t, xy, switches)
     outline = Polygon(np.array([[0, 0], [side, 0], [side, side], [0, side]]) @ turned)
     field = Field(outline)
     exact = exact_overlay(exact_visits(pieces), outline)
-    rows = tally([pieces], field, 0.5, width)
+    rows = area_totals([pieces], field, 0.5, width)
     assert set(exact) >= {1, 2, 3}
     for count in range(1, max(exact) + 1):
         assert rows.by_count.get(count, 0.0) == pytest.approx(
@@ -71,7 +71,7 @@ def test_a_winding_pass_covers_what_a_buffered_line_covers():
     _, pieces = swept(Tool(12.0), np.arange(len(s)) * 1.0, xy)
     line = LineString(path[run <= s[-1]])
     exact = line.buffer(6.0, cap_style="flat", quad_segs=64).area
-    assert tally([pieces], None, 0.25).covered == pytest.approx(exact, rel=1e-3)
+    assert area_totals([pieces], None, 0.25).covered == pytest.approx(exact, rel=1e-3)
 
 
 def test_standing_still_with_jitter_counts_once(make_path):
@@ -82,7 +82,7 @@ def test_standing_still_with_jitter_counts_once(make_path):
     xy = np.column_stack([np.zeros(800), y])
     xy[100:700] += random.normal(0, 0.3, (600, 2))
     _, pieces = swept(Tool(12.0), t, xy)
-    result = tally([pieces], None)
+    result = area_totals([pieces], None)
     assert result.by_count.get(2, 0.0) < 0.01 * result.covered
 
 
@@ -94,12 +94,12 @@ def test_coming_back_is_a_second_pass_and_the_inside_of_a_turn_is_not():
     loop = np.column_stack([30 * np.sin(bulb), 200 + 40 * np.sin(bulb / 2)])
     xy = np.concatenate([np.column_stack([np.zeros(len(leg)), leg]), loop, back])
     _, pieces = swept(Tool(12.0), np.arange(len(xy)) * 1.0, xy)
-    result = tally([pieces], Field(box(-6, 5, 6, 150)))
+    result = area_totals([pieces], Field(box(-6, 5, 6, 150)))
     assert result.by_count[2] == pytest.approx(12 * 145, rel=1e-3)
     angle = np.linspace(0, np.pi, 30)
     xy = np.column_stack([4 * np.cos(angle), 4 * np.sin(angle)])
     _, pieces = swept(Tool(12.0), np.arange(30.0), xy)
-    assert set(tally([pieces], None).by_count) == {1}
+    assert set(area_totals([pieces], None).by_count) == {1}
 
 
 def test_a_dropout_leaves_unknown_ground_and_covers_nothing():
@@ -107,7 +107,7 @@ def test_a_dropout_leaves_unknown_ground_and_covers_nothing():
     t = np.concatenate([np.arange(50.0), np.arange(70.0, 120.0)])
     xy = np.column_stack([np.zeros(100), t * 3.0])
     sweeper, pieces = swept(Tool(10.0), t, xy)
-    assert tally([pieces], None).covered == pytest.approx(10 * 3 * (49 + 49), rel=0.01)
+    assert area_totals([pieces], None).covered == pytest.approx(10 * 3 * (49 + 49), rel=0.01)
     assert [(a, b) for a, b, _, _ in sweeper.unknown] == [(49.0, 70.0)]
     grid = Grid((-20, 0, 20, 400), 0.5)
     grid.doubt(*sweeper.unknown[0][2:], 5.0)
@@ -119,7 +119,7 @@ def test_reversing_is_not_credited():
     y = np.concatenate([np.arange(0, 60, 2.0), 58 - np.arange(1, 10) * 1.0, 49 + np.arange(1, 60) * 2.0])
     xy = np.column_stack([np.zeros(len(y)), y])
     _, pieces = swept(Tool(10.0), np.arange(len(y)) * 1.0, xy)
-    result = tally([pieces], None)
+    result = area_totals([pieces], None)
     assert result.covered == pytest.approx(10 * (y.max() - y.min()), rel=0.01)
     assert result.by_count.get(2, 0.0) < 30
 
@@ -127,11 +127,11 @@ def test_reversing_is_not_credited():
 def test_a_wing_up_takes_its_third_out():
     """Half a pass with the left wing up covers the right two thirds there."""
     xy = np.column_stack([np.zeros(101), np.arange(101) * 3.0])
-    switches = [Switch(-1.0, True), Switch(50.0, True, "left up")]
+    switches = [WorkSwitch(-1.0, True), WorkSwitch(50.0, True, "left up")]
     _, pieces = swept(Tool(12.0), np.arange(101.0), xy, switches)
-    whole = tally([pieces], None)
+    whole = area_totals([pieces], None)
     assert whole.covered == pytest.approx(12 * 150 + 8 * 150, rel=1e-3)
-    left = tally([pieces], Field(box(-6, 150, -2, 300)))
+    left = area_totals([pieces], Field(box(-6, 150, -2, 300)))
     assert left.covered == pytest.approx(0, abs=1)
 
 
@@ -162,7 +162,7 @@ def test_gaps_tell_none_from_short_and_where_they_are(make_path, sampled):
     assert (inner[0].x, inner[0].certainty) == (pytest.approx(126, abs=0.1), "sure")
     assert inner[1].x == pytest.approx(54, abs=0.1)
     assert sum(g.area for g in gaps if g.kind == "short") == pytest.approx(12 * 240, rel=1e-2)
-    result = tally(stints, field, width=width)
+    result = area_totals(stints, field, width=width)
     assert result.by_count[2] == pytest.approx(240 * 240 - 2 * 12 * 240, rel=1e-3)
 
 
@@ -170,7 +170,7 @@ def test_re_covering_is_unavoidable_only_along_the_edge():
     """Three passes over the outermost strip are unavoidable within half a width, avoidable beyond."""
     lane = np.column_stack([np.full(81, 6.0), np.arange(81) * 3.0])
     stints = [swept(Tool(12.0), np.arange(81.0), lane)[1] for _ in range(3)]
-    result = tally(stints, Field(box(0, -500, 500, 700)), width=12.0)
+    result = area_totals(stints, Field(box(0, -500, 500, 700)), width=12.0)
     assert result.unavoidable == pytest.approx(6 * 240, rel=1e-2)
     assert result.avoidable == pytest.approx(6 * 240, rel=1e-2)
 
@@ -181,6 +181,6 @@ def test_areas_of_holes_and_parts_are_exact():
         [Polygon([(0, 0), (300, 20), (280, 260), (10, 250)], [[(50, 50), (90, 60), (70, 120)]]),
          box(400, 0, 500, 100)]
     )
-    assert tally([], Field(shape)).none == pytest.approx(shape.area, rel=1e-9)
+    assert area_totals([], Field(shape)).none == pytest.approx(shape.area, rel=1e-9)
     grid = Grid(shape.bounds, 0.5)
     assert grid.mask(shape).sum() * 0.25 == pytest.approx(shape.area, rel=2e-4)

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon, box
 
-from cabapp.counting.areas.area_totals import add_up, lay_rows, tally
+from cabapp.counting.areas.area_totals import area_totals, count_rows, totals_of_rows
 from cabapp.counting.areas.avoidable_overlap import split
 from cabapp.geometry.field_ground import Field
-from cabapp.track.swath import Sweeper, Switch
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import Tool
 
 WIDTH, ROW = 12.0, 2.0
@@ -70,12 +70,12 @@ def test_ground_run_over_twice_too_often_counts_twice_in_the_passes_to_be_spared
     y = np.arange(0, 240.0, 4.0)
     stints = []
     for n in range(5):
-        sweeper = Sweeper(Tool(10.0))
+        sweeper = SwathBuilder(Tool(10.0))
         t, xy = 3600.0 * n + np.arange(len(y)), np.column_stack([np.full(len(y), 5.0), y])
-        parts = [sweeper.feed(t, xy, [Switch(-1.0, True)]), sweeper.finish()]
-        stints.append(Pieces.join(parts, sweeper.leave))
+        parts = [sweeper.feed(t, xy, [WorkSwitch(-1.0, True)]), sweeper.finish()]
+        stints.append(SweptPieces.join(parts, sweeper.leave))
     field = Field(box(0, 0, 10, 230))
-    for found in (tally(stints, field), add_up(lay_rows(stints, field), field)):
+    for found in (area_totals(stints, field), totals_of_rows(count_rows(stints, field), field)):
         assert found.by_count == pytest.approx({5: 2300.0}, rel=1e-3)
         assert found.avoidable + found.unavoidable == pytest.approx(2300.0, rel=1e-3)
         assert found.avoidable_passes == pytest.approx(3 * 2300.0, rel=1e-3)

@@ -8,15 +8,15 @@ import numpy as np
 import pytest
 from shapely.geometry import box
 
-from cabapp.counting.areas.area_totals import lay_rows, tally
-from cabapp.counting.confidence import Proof, prove
-from cabapp.counting.edge_error import Edges
+from cabapp.counting.areas.area_totals import area_totals, count_rows
+from cabapp.counting.confidence import Confidence, confidence_interval
+from cabapp.counting.edge_error import EdgeErrors
 from cabapp.counting.gaps import certainty, find_gaps, list_recovered
 from cabapp.counting.job_count import JobCount
 from cabapp.geometry.field_ground import Field
 from cabapp.track.receiver_error import KINDS, named
-from cabapp.track.swath import Switch
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.swath import WorkSwitch
+from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import Tool
 
 
@@ -41,7 +41,7 @@ def test_without_counting_how_rare_gaps_are_many_sure_ones_are_error(simulation)
         pieces = [sim.pieces(sim.observed(sim.lanes(x)))]
         field = Field(box(x[0], 20, x[-1], 280), target=1)
         plain = find_gaps(pieces, field, KINDS["autonomous"].relative, 0.0)
-        judged = find_gaps(pieces, field, Edges(pieces, [named("autonomous")], field), 0.0)
+        judged = find_gaps(pieces, field, EdgeErrors(pieces, [named("autonomous")], field), 0.0)
         assert len(plain) == len(judged)
         said.append([sum(g.certainty == "sure" for g in gaps) for gaps in (plain, judged)])
     plain, judged = np.sum(said, axis=0)
@@ -63,9 +63,9 @@ def test_the_interval_of_a_field_holds_the_truth(simulation, kind, steering, mos
         x = x[random.random(34) > 0.05]
         lanes = [sim.lanes(x[:16]), sim.lanes(x[16:], day=1)]
         field = Field(box(6, 10, 160, 190), target=2)
-        true = tally([sim.pieces(part) for part in lanes], field, 0.25)
+        true = area_totals([sim.pieces(part) for part in lanes], field, 0.25)
         share = 1 - (true.none + true.by_count.get(1, 0.0)) / field.area
-        proof = prove([sim.pieces(sim.observed(p)) for p in lanes], [named(kind)] * 2, field)
+        proof = confidence_interval([sim.pieces(sim.observed(p)) for p in lanes], [named(kind)] * 2, field)
         assert 0 <= proof.low <= proof.share <= proof.high <= 1
         held += proof.low <= share <= proof.high
         widths.append(proof.high - proof.low)
@@ -78,12 +78,12 @@ def test_the_interval_is_the_same_each_time_and_counts_unknown_as_not_proven(sim
     sim = simulation("rtk", np.random.default_rng(0))
     pieces = [sim.pieces(sim.lanes(6.0 + np.arange(0, 60, 6.0)))]
     field = Field(box(6, 20, 114, 280), target=2)
-    one, two = (prove(pieces, [named("rtk")], field) for _ in range(2))
+    one, two = (confidence_interval(pieces, [named("rtk")], field) for _ in range(2))
     assert one == two
     # lanes at 6 to 60 m, 12 m wide: 6 to 60 m are covered twice (the last 6 m once)
     assert one.share == pytest.approx(54 / 108, abs=0.003)
     assert one.low <= 0.5 <= one.high < 0.53
-    assert prove([], [], field) == Proof(2, 0.0, 0.0, 0.0)
+    assert confidence_interval([], [], field) == Confidence(2, 0.0, 0.0, 0.0)
 
 
 def test_an_edge_is_known_by_who_made_it_and_when(simulation):
@@ -92,7 +92,7 @@ def test_an_edge_is_known_by_who_made_it_and_when(simulation):
     x = np.array([6.0, 19.0, 32.0, 45.0])
     pieces = [sim.pieces(sim.lanes(x[:2])), sim.pieces(sim.lanes(x[2:], day=1))]
     field = Field(box(6, 20, 45, 280), target=1)
-    edges = Edges(pieces, [named("differential")] * 2, field)
+    edges = EdgeErrors(pieces, [named("differential")] * 2, field)
     gaps = sorted(find_gaps(pieces, field, edges, 12.0), key=lambda gap: gap.x)
     assert [gap.x for gap in gaps] == pytest.approx([12.5, 25.5, 38.5], abs=0.2)
     kind = KINDS["differential"]
@@ -102,7 +102,7 @@ def test_an_edge_is_known_by_who_made_it_and_when(simulation):
         drift = (kind.absolute**2 - kind.relative**2) * -np.expm1(-125 / 3600)
         assert gap.spread == pytest.approx(np.sqrt(2 * (kind.relative**2 + drift)), rel=0.05)
     # where no pass bounds it, the outline does, at the absolute error
-    alone = find_gaps(pieces[:1], field, Edges(pieces[:1], [named("differential")], field), 12.0)
+    alone = find_gaps(pieces[:1], field, EdgeErrors(pieces[:1], [named("differential")], field), 12.0)
     assert max(gap.spread for gap in alone) == pytest.approx(np.sqrt(2) * kind.absolute, rel=1e-6)
 
 
@@ -120,12 +120,12 @@ def test_re_covered_strips_are_listed_with_their_certainty(simulation):
     sim = simulation("rtk", np.random.default_rng(0))
     pieces = [sim.pieces(sim.lanes(np.array([6.0, 14.0])))]
     field = Field(box(-50, 20, 100, 280), target=1)
-    rows = lay_rows(pieces, field)
-    [strip] = list_recovered(rows, Edges(pieces, [named("rtk")], field))
+    rows = count_rows(pieces, field)
+    [strip] = list_recovered(rows, EdgeErrors(pieces, [named("rtk")], field))
     assert (strip.kind, strip.certainty) == ("over", "sure")
     assert strip.width == pytest.approx(4.0, rel=0.02)
     assert strip.area == pytest.approx(1040, rel=0.01)
-    [doubted] = list_recovered(rows, Edges(pieces, [named("phone")], field))
+    [doubted] = list_recovered(rows, EdgeErrors(pieces, [named("phone")], field))
     assert doubted.certainty != "sure"
 
 
@@ -138,7 +138,7 @@ def test_strips_joined_at_their_ends_are_as_wide_as_each_strip():
         ground.append([[x + 0.4, 2.0], [x + 10, 2.0], [x + 10, 200.0], [x + 0.4, 200.0]])
     quad = np.array(ground)
     number = np.arange(20)
-    pieces = Pieces(quad, number * 1000_000, number * 1000_000 + 1, number * 60.0, 1)
+    pieces = SweptPieces(quad, number * 1000_000, number * 1000_000 + 1, number * 60.0, 1)
     field = Field(box(0, 0, 200, 200), target=1)
     [gap] = find_gaps([pieces], field, 0.15, 0.0, row=0.25)
     assert gap.area == pytest.approx(20 * slits.area + 2.0 * 200 - 20 * 0.8, rel=0.02)
@@ -152,12 +152,12 @@ def test_a_job_tells_its_proof_and_strips_from_what_the_fixes_state():
                                              [-105, 50.002], [-105, 50]]]}, 1)  # fmt: skip
     lat = np.linspace(50.0001, 50.0019, 80)
     job.begin("one", 1000.0, Tool(12.0))
-    job.switch(Switch(1000.0, True))
+    job.switch(WorkSwitch(1000.0, True))
     for n, north in enumerate(lat):
         job.fix(1001.0 + n, north, -104.9995, 0.02, 4)
     job.end()
     job.add_stint("two", 500.0, Tool(12.0), 501.0 + np.arange(80.0), lat, np.full(80, -104.9997),
-                  None, [Switch(500.0, True)], None, "phone")  # fmt: skip
+                  None, [WorkSwitch(500.0, True)], None, "phone")  # fmt: skip
     two, one = job.receivers()
     assert (one.basis, float(one.absolute[0])) == ("stated error", 0.02)
     assert (two.basis, float(two.absolute[0])) == ("named", KINDS["phone"].absolute)

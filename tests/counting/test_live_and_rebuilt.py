@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 from cabapp.counting.grid import Grid
 from cabapp.counting.job_count import JobCount
 from cabapp.geometry.plane import Plane
-from cabapp.track.swath import Sweeper, Switch
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import Tool
 
 MOVES = (
@@ -58,10 +58,10 @@ def drives(draw):
     rows[:, 1:] += random.normal(0, jitter, (len(rows), 2)) if jitter else 0.0
     first, last = rows[0, 0], rows[-1, 0]
     taps = sorted(draw(st.lists(st.floats(0, 1), max_size=4)))
-    switches = [Switch(first - 1, True)]
+    switches = [WorkSwitch(first - 1, True)]
     for n, share in enumerate(taps):
         wing = draw(st.sampled_from(["all", "left up", "right up"]))
-        switches.append(Switch(first + share * (last - first), n % 2 == 1, wing))
+        switches.append(WorkSwitch(first + share * (last - first), n % 2 == 1, wing))
     sigma = np.full(len(rows), np.nan if stated is None else 0.02 if stated == "both" else stated)
     if stated == "both":
         sigma[random.random(len(rows)) < 0.5] = random.choice([np.nan, 0.5, 3.0])
@@ -78,7 +78,7 @@ TOOLS = st.builds(
 
 
 def fed_one_by_one(rows, switches, tool, sigma):
-    sweeper, waiting, out = Sweeper(tool), list(switches), []
+    sweeper, waiting, out = SwathBuilder(tool), list(switches), []
     for (t, x, y), error in zip(rows, sigma, strict=True):
         while waiting and waiting[0].t <= t:
             sweeper.switch(waiting.pop(0))
@@ -93,12 +93,12 @@ def test_pieces_do_not_depend_on_how_fixes_arrive(drive, tool):
     """One fix at a time gives the very same pieces, odometer and unknown stretches as all at once."""
     rows, switches, sigma = drive
     live, parts = fed_one_by_one(rows, switches, tool, sigma)
-    whole = Sweeper(tool)
+    whole = SwathBuilder(tool)
     at_once = [
         whole.feed(rows[:, 0], rows[:, 1:], switches, sigma),
         whole.finish(),
     ]
-    a, b = Pieces.join(parts, live.leave), Pieces.join(at_once, whole.leave)
+    a, b = SweptPieces.join(parts, live.leave), SweptPieces.join(at_once, whole.leave)
     assert len(a) == len(b)
     assert (a.quad == b.quad).all() and (a.s0 == b.s0).all() and (a.s1 == b.s1).all()
     assert live.unknown == whole.unknown and live.rejected == whole.rejected
@@ -115,7 +115,7 @@ def test_cells_painted_live_equal_cells_filled_at_once(drive, tool):
     for pieces in parts:
         live.paint(pieces)
     rebuilt = Grid((-50, -50, 50, 50), 0.5)
-    rebuilt.fill([Pieces.join(parts, sweeper.leave)])
+    rebuilt.fill([SweptPieces.join(parts, sweeper.leave)])
     assert live.origin == rebuilt.origin
     assert (live.counts == rebuilt.counts).all()
     # a sliver between two taps may lie between the middles of cells, half a metre apart
@@ -131,10 +131,10 @@ def test_a_stint_taken_up_in_the_middle_goes_on_as_if_painted(drive, tool, share
     begun twice at the seam."""
     rows, switches, sigma = drive
     sweeper, parts = fed_one_by_one(rows, switches, tool, sigma)
-    whole = Pieces.join(parts, sweeper.leave)
+    whole = SweptPieces.join(parts, sweeper.leave)
     seam = int(share * len(whole))
     first, rest = (
-        Pieces(whole.quad[part], whole.s0[part], whole.s1[part], whole.t[part], whole.leave)
+        SweptPieces(whole.quad[part], whole.s0[part], whole.s1[part], whole.t[part], whole.leave)
         for part in (slice(seam), slice(seam, None))
     )
     painted, taken_up = Grid((-50, -50, 50, 50), 0.5), Grid((-50, -50, 50, 50), 0.5)
@@ -184,11 +184,11 @@ def test_counting_anew_after_an_undone_tap_forgets_only_that():
     lat, lon = plane.to_latlon(rows[:, 1:])
     job = JobCount(None, 2, 0.5, (50.0, -105.0))
     job.begin("one", 1000.0, Tool(12.0))
-    job.switch(Switch(1000.0, True))
+    job.switch(WorkSwitch(1000.0, True))
     job.fix(rows[:, 0], lat, lon)
     before = job.areas()
     assert before["covered"] > 1500
-    job.again(rows[:, 0], lat, lon, switches=[Switch(1000.0, True)])
+    job.again(rows[:, 0], lat, lon, switches=[WorkSwitch(1000.0, True)])
     assert job.areas() == before
     job.again(rows[:, 0], lat, lon)
     assert job.areas()["covered"] == 0

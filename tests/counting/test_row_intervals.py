@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from cabapp.counting.areas.area_totals import add_up, lay_rows, tally
+from cabapp.counting.areas.area_totals import area_totals, count_rows, totals_of_rows
 from cabapp.counting.visits import row_crossings
-from cabapp.counting.visits.row_crossings import Crossings
+from cabapp.counting.visits.row_crossings import RowCrossings
 from cabapp.counting.visits.row_intervals import row_spans, visits
-from cabapp.counting.visits.row_sampling import Ladder
+from cabapp.counting.visits.row_sampling import RowSample
 from cabapp.track import swath
-from cabapp.track.swath import Sweeper, Switch
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import Tool
 
 
@@ -22,9 +22,9 @@ def wander(seed, fixes=250):
     step = random.uniform(1.0, 4.0) * np.column_stack([np.cos(heading), np.sin(heading)])
     xy = np.cumsum(step, axis=0) + random.normal(0, random.choice([0.0, 0.05, 0.3]), step.shape)
     tool = Tool(float(random.choice([3.0, 12.8])), float(random.choice([0.0, 5.0])))
-    off = [Switch(-1.0, True), Switch(fixes * 0.4, False), Switch(fixes * 0.4 + 4, True)]
-    sweeper = Sweeper(tool)
-    return Pieces.join([sweeper.feed(np.arange(len(xy)) * 1.0, xy, off), sweeper.finish()],
+    off = [WorkSwitch(-1.0, True), WorkSwitch(fixes * 0.4, False), WorkSwitch(fixes * 0.4 + 4, True)]
+    sweeper = SwathBuilder(tool)
+    return SweptPieces.join([sweeper.feed(np.arange(len(xy)) * 1.0, xy, off), sweeper.finish()],
                        sweeper.leave)
 
 
@@ -70,7 +70,7 @@ def test_following_only_outer_edges_changes_no_count(seed, monkeypatch):
     k, x0, x1, _ = visits(pieces, 0.5)
     for block in (row_crossings.BLOCK, 37):
         monkeypatch.setattr(row_crossings, "BLOCK", block)
-        found = Crossings(pieces).on(Ladder(0.5))
+        found = RowCrossings(pieces).on(RowSample(0.5))
         rows, x, ends = (np.concatenate(c) for c in zip(*found))
         low, size = k.min(), np.ptp(k) + 1
         assert rows.min() >= low
@@ -81,9 +81,9 @@ def test_following_only_outer_edges_changes_no_count(seed, monkeypatch):
 
 
 def test_areas_without_stretches_written_down_are_the_areas_of_the_stretches():
-    """`tally` and `add_up` of `lay_rows` agree for several stints, but for rows left out."""
+    """`area_totals` and `totals_of_rows` of `count_rows` agree for several stints, but for rows left out."""
     stints = [wander(seed) for seed in (1, 2, 3)]
-    short, long = tally(stints, None), add_up(lay_rows(stints, None), None)
+    short, long = area_totals(stints, None), totals_of_rows(count_rows(stints, None), None)
     assert short.by_count.keys() == long.by_count.keys()
     for count, area in long.by_count.items():
         assert short.by_count[count] == pytest.approx(area, abs=1e-5 * long.covered)
@@ -95,12 +95,12 @@ def test_a_long_trace_is_swept_in_blocks_to_the_same_pieces(monkeypatch):
     random = np.random.default_rng(5)
     heading = np.cumsum(random.normal(0, 0.1, 900))
     xy = np.cumsum(2 * np.column_stack([np.cos(heading), np.sin(heading)]), axis=0)
-    given = np.arange(900) * 1.0, xy, [Switch(-1.0, True), Switch(500.3, True, "left up")]
+    given = np.arange(900) * 1.0, xy, [WorkSwitch(-1.0, True), WorkSwitch(500.3, True, "left up")]
     found = []
     for block in (10_000, 128):
         monkeypatch.setattr(swath, "BLOCK", block)
-        sweeper = Sweeper(Tool(12.0, 6.0))
-        found.append(Pieces.join([sweeper.feed(*given), sweeper.finish()], sweeper.leave))
+        sweeper = SwathBuilder(Tool(12.0, 6.0))
+        found.append(SweptPieces.join([sweeper.feed(*given), sweeper.finish()], sweeper.leave))
     one, other = found
     assert len(one) == len(other) > 900
     assert (one.quad == other.quad).all() and (one.s0 == other.s0).all()

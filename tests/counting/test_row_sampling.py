@@ -5,13 +5,13 @@ import pytest
 import shapely
 from shapely.geometry import Point, Polygon
 
-from cabapp.counting.areas.area_totals import SLANT, add_up, lay_rows, tally
-from cabapp.counting.visits.row_crossings import Crossings
-from cabapp.counting.visits.row_sampling import STEP, Ladder
+from cabapp.counting.areas.area_totals import SLANT, area_totals, count_rows, totals_of_rows
+from cabapp.counting.visits.row_crossings import RowCrossings
+from cabapp.counting.visits.row_sampling import STEP, RowSample
 from cabapp.geometry.field_ground import Field
-from cabapp.geometry.polygon_rows import odd_outline_rows, outline_rows, row_above
-from cabapp.track.swath import Sweeper, Switch
-from cabapp.track.swept_ground import Pieces
+from cabapp.geometry.polygon_rows import first_row_above, odd_outline_rows, outline_rows
+from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import Tool
 
 
@@ -23,8 +23,8 @@ def driven(make_path, sampled, seed, side=400.0, wander=0.3, noise=0.02):
         a * np.sin(4.0 * t / length + random.uniform(0, 6)) for length, a in ((13, 0.5), (27, 0.8))
     )
     xy = xy + np.column_stack([wander * aside, 0 * t]) + random.normal(0, noise, xy.shape)
-    sweeper = Sweeper(Tool(12.8))
-    return Pieces.join([sweeper.feed(t, xy, [Switch(-1.0, True)]), sweeper.finish()], sweeper.leave)
+    sweeper = SwathBuilder(Tool(12.8))
+    return SweptPieces.join([sweeper.feed(t, xy, [WorkSwitch(-1.0, True)]), sweeper.finish()], sweeper.leave)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -34,7 +34,7 @@ def test_areas_with_rows_left_out_are_those_of_the_exact_arrangement(
     """Each class is within 0.01 % of the ground of shapely's exact arrangement, steered by hand."""
     pieces = driven(make_path, sampled, seed)
     exact = exact_overlay(exact_visits(pieces))
-    found = tally([pieces], None).by_count
+    found = area_totals([pieces], None).by_count
     for count, area in exact.items():
         assert found.get(count, 0.0) == pytest.approx(area, abs=1e-4 * sum(exact.values()))
     assert len(exact) >= 3
@@ -43,17 +43,17 @@ def test_areas_with_rows_left_out_are_those_of_the_exact_arrangement(
 def test_most_rows_of_straight_work_are_left_out_and_none_in_the_turns(make_path, sampled):
     """Along the lanes one row stands for several; where the tool turns every row is kept."""
     pieces = driven(make_path, sampled, 5)
-    low, high = Crossings(pieces, SLANT).odd_rows(0.5, -np.tan(SLANT))
+    low, high = RowCrossings(pieces, SLANT).odd_rows(0.5, -np.tan(SLANT))
     busy = np.zeros(2000, bool)
     for a, b in zip(low + 500, high + 500):
         busy[a : b + 1] = True
-    ladder = Ladder(0.5, -500, busy)
+    ladder = RowSample(0.5, -500, busy)
     # the lanes run from 0 to 400 m north and all turns lie beyond, less what the turned frame adds
-    straight = np.arange(row_above(60, 0.5), row_above(340, 0.5))
+    straight = np.arange(first_row_above(60, 0.5), first_row_above(340, 0.5))
     kept, rung = ladder.find(straight)
     assert kept.mean() == pytest.approx(1 / STEP, abs=0.01)
     assert (ladder.height(rung) == STEP * 0.5).all()
-    turns = np.arange(row_above(-12, 0.5), row_above(-2, 0.5))
+    turns = np.arange(first_row_above(-12, 0.5), first_row_above(-2, 0.5))
     assert ladder.find(turns)[0].all()
 
 
@@ -63,8 +63,8 @@ def test_ground_that_ends_within_the_lanes_is_measured_row_by_row(make_path, sam
     outline = Polygon([(-20, -20), (130, 10), (90, 180), (125, 390), (40, 431), (10, 300)])
     once = shapely.box(20, 205, 70, 222.3)
     field = Field(outline - Point(55, 100).buffer(9), 2, once)
-    every = add_up(lay_rows([pieces], field), field)
-    found = tally([pieces], field)
+    every = totals_of_rows(count_rows([pieces], field), field)
+    found = area_totals([pieces], field)
     assert sum(found.by_count.values()) == pytest.approx(every.covered, rel=1e-4)
     for count, area in every.by_count.items():
         assert found.by_count[count] == pytest.approx(area, abs=5e-5 * field.area)
@@ -88,7 +88,7 @@ def test_heights_of_rungs_add_up_to_the_rows_they_stand_for():
     for _ in range(50):
         bottom = int(random.integers(-40, 40))
         busy = random.random(int(random.integers(1, 60))) < 0.1
-        ladder = Ladder(0.5, bottom, busy)
+        ladder = RowSample(0.5, bottom, busy)
         first = bottom // STEP * STEP
         rows = np.arange(first, -(-(bottom + len(busy)) // STEP) * STEP)
         kept, rung = ladder.find(rows)

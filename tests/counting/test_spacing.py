@@ -5,11 +5,11 @@ import pytest
 from shapely.geometry import box
 
 from cabapp.common.units import FOOT
-from cabapp.counting.areas.area_totals import tally
-from cabapp.counting.spacing import FEW, _spread, find_passes, steadiness
+from cabapp.counting.areas.area_totals import area_totals
+from cabapp.counting.spacing import FEW, _spread, find_passes, pass_spacing
 from cabapp.geometry.field_ground import Field
 from cabapp.planning.half_lap import best_inside, expected_shares
-from cabapp.track.swath import Sweeper, Switch
+from cabapp.track.swath import SwathBuilder, WorkSwitch
 from cabapp.track.tool import Tool
 
 WIDTH = 45 * FOOT
@@ -20,12 +20,12 @@ def drive():
     """Return a function that drives lanes given by x(y), with loop turns outside, as one stint."""
 
     def driven(lanes, length=200.0, speed=2.5, start=0.0, turn_s=40.0, tool=Tool(WIDTH)):
-        sweeper, parts, t = Sweeper(tool), [], start
+        sweeper, parts, t = SwathBuilder(tool), [], start
         for n, x in enumerate(lanes):
             run = np.arange(0, length, speed)
             y = run if n % 2 == 0 else length - run
             times = t + run / speed
-            switches = [Switch(times[0] - 0.5, True), Switch(times[-1] + 0.5, False)]
+            switches = [WorkSwitch(times[0] - 0.5, True), WorkSwitch(times[-1] + 0.5, False)]
             # one fix at a time is not needed: a gap in time closes the pass
             parts.append(sweeper.feed(times, np.column_stack([x(y), y]), switches))
             t = times[-1] + turn_s
@@ -43,7 +43,7 @@ def test_the_deviation_of_known_spacings_is_found(drive):
     """Straight passes with normal spacing errors of 2 ft: sigma is 2 ft within 15 %."""
     rng = np.random.default_rng(1)
     places = np.cumsum(rng.normal(WIDTH / 2, 2 * FOOT, 240))
-    found = steadiness([drive([straight(x) for x in places], 100.0)], WIDTH / 2)
+    found = pass_spacing([drive([straight(x) for x in places], 100.0)], WIDTH / 2)
     assert len(found.passes) == 240 and len(found.spacings) == 239
     assert found.sigma == pytest.approx(2 * FOOT, rel=0.15)
     assert [one.metres for one in found.spacings] == pytest.approx(np.diff(places), abs=0.01)
@@ -56,7 +56,7 @@ def test_slow_wander_along_a_pass_is_part_of_it(drive):
     def lane(n):
         return lambda y: n * WIDTH / 2 + (n % 2) * np.sin(2 * np.pi * y / 100)
 
-    found = steadiness([drive([lane(n) for n in range(20)], 400.0)], WIDTH / 2)
+    found = pass_spacing([drive([lane(n) for n in range(20)], 400.0)], WIDTH / 2)
     # a sine's median absolute deviation is sin(45 deg), so the robust figure is 1.05 times 1 m
     assert found.sigma == pytest.approx(1.4826 * np.sin(np.pi / 4), rel=0.1)
 
@@ -68,7 +68,7 @@ def test_one_wrong_pass_hardly_moves_it(drive):
     even = np.cumsum(WIDTH / 2 + errors)
     errors[15] += 3.0
     odd = np.cumsum(WIDTH / 2 + errors)
-    a, b = (steadiness([drive([straight(x) for x in p])], WIDTH / 2).sigma for p in (even, odd))
+    a, b = (pass_spacing([drive([straight(x) for x in p])], WIDTH / 2).sigma for p in (even, odd))
     assert b == pytest.approx(a, rel=0.2)
     assert np.diff(odd).std() > 1.7 * np.diff(even).std()
 
@@ -85,8 +85,8 @@ def test_the_error_of_a_pass_against_its_line_is_the_sine_s(drive):
 def test_turns_and_short_drives_are_no_passes(make_path, sampled):
     """Six lanes with the tool working through loop turns are six passes, none in a turn."""
     t, xy = sampled(make_path(WIDTH, 150, lanes=6), 2.5, 1.0)
-    sweeper = Sweeper(Tool(WIDTH))
-    parts = [sweeper.feed(t, xy, [Switch(-1.0, True)]), sweeper.finish()]
+    sweeper = SwathBuilder(Tool(WIDTH))
+    parts = [sweeper.feed(t, xy, [WorkSwitch(-1.0, True)]), sweeper.finish()]
     found = find_passes(parts[0].join(parts, sweeper.leave))
     assert len(found) == 6
     assert all(abs(abs(one.heading) - np.pi / 2) < 0.1 and one.rms < 0.5 for one in found)
@@ -95,14 +95,14 @@ def test_turns_and_short_drives_are_no_passes(make_path, sampled):
 def test_few_passes_say_nothing(drive):
     """Four passes have three spacings: no sigma. Five have four: a sigma."""
     lanes = [straight(n * 7.0) for n in range(5)]
-    assert steadiness([drive(lanes[:4])], 7.0).sigma is None
-    assert steadiness([drive(lanes)], 7.0).sigma is not None
+    assert pass_spacing([drive(lanes[:4])], 7.0).sigma is None
+    assert pass_spacing([drive(lanes)], 7.0).sigma is not None
 
 
 def test_another_lap_is_no_spacing(drive):
     """A pass a whole width from all others is not taken for a half-lap gone wrong."""
     lanes = [straight(x) for x in (0.0, 6.9, 13.7, 34.0)]
-    assert len(steadiness([drive(lanes)], WIDTH / 2).spacings) == 2
+    assert len(pass_spacing([drive(lanes)], WIDTH / 2).spacings) == 2
 
 
 def test_a_worse_second_and_third_hour_is_a_trend(drive):
@@ -110,7 +110,7 @@ def test_a_worse_second_and_third_hour_is_a_trend(drive):
     rng = np.random.default_rng(5)
     errors = np.concatenate([rng.normal(0, s, 30) for s in (0.2, 0.5, 0.8)])
     places = np.cumsum(WIDTH / 2 + errors)
-    found = steadiness([drive([straight(x) for x in places])], WIDTH / 2)
+    found = pass_spacing([drive([straight(x) for x in places])], WIDTH / 2)
     assert [hour.spacings for hour in found.by_hour] == pytest.approx([30, 30, 30], abs=2)
     assert found.trend == pytest.approx(0.3, abs=0.15)
 
@@ -137,13 +137,13 @@ def test_what_is_counted_is_what_the_formula_expects(inside, once, thrice):
     y = np.arange(0.0, 40.1, 4.0)
     stints = []
     for n, x in enumerate(places):
-        sweeper = Sweeper(Tool(WIDTH))
+        sweeper = SwathBuilder(Tool(WIDTH))
         t = 1000.0 * n + np.arange(len(y)) * 2.0
         xy = np.column_stack([np.full(len(y), x), y])
-        parts = [sweeper.feed(t, xy, [Switch(t[0] - 1, True)]), sweeper.finish()]
+        parts = [sweeper.feed(t, xy, [WorkSwitch(t[0] - 1, True)]), sweeper.finish()]
         stints.append(parts[0].join(parts, sweeper.leave))
     field = Field(box(places[0] + WIDTH, 5, places[-1] - WIDTH, 35), 2)
-    found = tally(stints, field)
+    found = area_totals(stints, field)
     shares = [found.by_count.get(n, 0.0) / found.field_area for n in (1, 3)]
     assert shares == pytest.approx(expected_shares(45, 2, inside), abs=0.01)
     assert shares == pytest.approx([once, thrice], abs=0.012)
@@ -162,12 +162,12 @@ def test_the_best_aim_counts_best():
         places = np.cumsum(errors + WIDTH / 2 - inside)
         stints = []
         for x in places:
-            sweeper = Sweeper(Tool(WIDTH))
+            sweeper = SwathBuilder(Tool(WIDTH))
             t, y = np.arange(6) * 2.0, np.arange(6) * 5.0
-            parts = [sweeper.feed(t, np.column_stack([np.full(6, x), y]), [Switch(-1, True)])]
+            parts = [sweeper.feed(t, np.column_stack([np.full(6, x), y]), [WorkSwitch(-1, True)])]
             parts.append(sweeper.finish())
             stints.append(parts[0].join(parts, sweeper.leave))
-        found = tally(stints, None)
+        found = area_totals(stints, None)
         return (5 * found.by_count.get(1, 0.0) + found.by_count.get(3, 0.0)) / len(places)
 
     assert cost(best) < min(cost(0.0), cost(3 * FOOT))

@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 from cabapp.counting.job_count import JobCount
 from cabapp.counting.visits.voiding import minus, union
 from cabapp.geometry.plane import Plane
-from cabapp.track.swath import Switch
+from cabapp.track.swath import WorkSwitch
 from cabapp.track.tool import Tool
 
 PLANE = Plane(50.0, -105.0)
-ON = [Switch(0.0, True)]
+ON = [WorkSwitch(0.0, True)]
 
 
 def lane(x, t0, start=0.0, stop=300.0, speed=3.0):

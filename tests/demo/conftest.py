@@ -6,10 +6,10 @@ from types import SimpleNamespace
 import pytest
 
 from cabapp.counting.job_count import JobCount
-from cabapp.track.swath import Switch
+from cabapp.track.swath import WorkSwitch
 from cabapp.track.tool import Tool
 from demo_db import farm
-from demo_db.trace_generator import tell
+from demo_db.trace_generator import generate
 
 
 def switches_of(taps):
@@ -17,9 +17,9 @@ def switches_of(taps):
     found = []
     for tap, after in zip(taps, [*taps[1:], {"tap": ""}]):
         if tap["tap"] in ("start", "restart"):
-            found.append(Switch(tap["t"], True))
+            found.append(WorkSwitch(tap["t"], True))
         elif tap["tap"] == "finish" or tap["tap"] == "stop" and after["tap"] != "undo":
-            found.append(Switch(tap["t"], False))
+            found.append(WorkSwitch(tap["t"], False))
     return found
 
 
@@ -41,7 +41,7 @@ def count_of():
 
 @pytest.fixture(scope="session")
 def told():
-    return tell()
+    return generate()
 
 
 @pytest.fixture(scope="session")
@@ -51,7 +51,7 @@ def full_count(told):
 
 @pytest.fixture(scope="session")
 def short_count():
-    return counted(tell(along=0.3), 0.3)
+    return counted(generate(along=0.3), 0.3)
 
 
 @pytest.fixture(scope="session")

@@ -14,7 +14,7 @@ from cabapp.position.recordings.trace_reader import read_trace
 from demo_db import farm, scenario, vehicle_paths
 from demo_db.build import build, write_files
 from demo_db.fault_check import compare
-from demo_db.trace_generator import scattered, tell
+from demo_db.trace_generator import generate, scattered
 from store import models, open_store
 
 KEPT = Path(demo_db.__file__).parent
@@ -31,7 +31,7 @@ def files_of(directory):
 def test_the_same_seed_writes_the_same_files(tmp_path):
     """Boundaries, traces and truth of one seed are the same to the byte; another seed's traces are not."""
     for name, seed in (("a", 7), ("b", 7), ("c", 8)):
-        write_files(tmp_path / name, tell(seed, along=0.3))
+        write_files(tmp_path / name, generate(seed, along=0.3))
     a, b, c = (files_of(tmp_path / name) for name in "abc")
     assert a == b and len(a) == 6
     assert a["boundaries/heron.geojson"] == c["boundaries/heron.geojson"]
@@ -137,7 +137,7 @@ def test_steering_wanders_as_a_persons_does():
 @pytest.mark.parametrize("which", ["full_count", "short_count"])
 def test_the_count_finds_what_was_put_in(which, request, told):
     """On the ground of every fault at least 99 % of the cells are counted as driven; 90 % of the lost lane is unknown."""
-    truth = told.truth if which == "full_count" else tell(along=0.3).truth
+    truth = told.truth if which == "full_count" else generate(along=0.3).truth
     for row in compare(truth, request.getfixturevalue(which)):
         assert row["found"] > (0.90 if row["passes"] is None else 0.99), row
 
@@ -173,7 +173,7 @@ def test_shares_by_passes_are_the_truths(monkeypatch, count_of):
     """
     monkeypatch.setattr(scenario, "DRIFT", 0.0)
     monkeypatch.setattr(scenario, "JITTER", 0.0)
-    told = tell()
+    told = generate()
     truth = np.array(
         [told.truth["inside_headland"]["share_by_passes"].get(str(n), 0.0) for n in range(6)]
     )

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from cabapp.track.swath import Sweeper, Switch
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swept_ground import SweptPieces
 
-ALWAYS = Switch(-np.inf, True)
+ALWAYS = WorkSwitch(-np.inf, True)
 
 
 @pytest.fixture
@@ -17,10 +17,10 @@ def driven():
         xy = np.asarray(xy, float)
         if t is None:
             t = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))]) / 2.0
-        sweeper = Sweeper(tool)
+        sweeper = SwathBuilder(tool)
         first = sweeper.feed(t, xy, [ALWAYS])
         pose = sweeper.pose
-        return pose, Pieces.join([first, sweeper.finish()], sweeper.leave)
+        return pose, SweptPieces.join([first, sweeper.finish()], sweeper.leave)
 
     return drive
 

@@ -5,12 +5,12 @@ from functools import reduce
 
 import pytest
 
-from cabapp.position.protocols.nmea_epoch import Joiner
+from cabapp.position.protocols.nmea_epoch import NmeaEpoch
 
 
 def read(*sentences):
     """All fixes of some sentences."""
-    joiner = Joiner()
+    joiner = NmeaEpoch()
     fixes = [fix for sentence in sentences for fix in joiner.feed(sentence.encode())]
     return fixes + joiner.finish()
 

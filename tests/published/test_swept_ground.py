@@ -9,7 +9,7 @@ import pytest
 import shapely
 from shapely.geometry import box
 
-from cabapp.counting.areas.area_totals import tally
+from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.gaps import find_gaps
 from cabapp.geometry.field_ground import Field
 from cabapp.track.tool import Tool
@@ -29,7 +29,7 @@ def test_a_turn_sweeps_an_annulus_sector(driven, circle, radius, width, angle, a
     Pieces are straight: a chord over 0.13 rad, as long as they get here, is 0.28 % short (x²/6).
     """
     _, pieces = driven(Tool(width), circle(radius, angle))
-    found = tally([pieces], None, row=0.1)
+    found = area_totals([pieces], None, row=0.1)
     assert found.pass_area == pytest.approx(area, rel=3e-3)
     assert found.covered == pytest.approx(area, rel=3e-3)
 
@@ -37,7 +37,7 @@ def test_a_turn_sweeps_an_annulus_sector(driven, circle, radius, width, angle, a
 def test_a_pivot_inside_the_tool(driven, circle):
     """r = 5 m with 12 m: 191.64 m² are passed over; radius x angle x width, 188.50, is wrong."""
     _, pieces = driven(Tool(12.0), circle(5, np.pi))
-    found = tally([pieces], None, row=0.1)
+    found = area_totals([pieces], None, row=0.1)
     assert found.covered == pytest.approx(191.6372, rel=5e-3)
     assert found.covered - 188.4956 > 1.5
 
@@ -72,7 +72,7 @@ def lanes(driven):
 
 def test_parallel_passes_that_overlap(lanes):
     """W 12, spacing 11.5, 10 passes of 800 m: 9.24 ha once or more, 0.36 twice, 9.60 of passes."""
-    found = tally([lanes(12.0, 11.5, 10, 800)], None)
+    found = area_totals([lanes(12.0, 11.5, 10, 800)], None)
     assert found.covered == pytest.approx(92_400, rel=2e-4)
     assert found.by_count[2] == pytest.approx(3_600, rel=2e-3)
     assert found.pass_area == pytest.approx(96_000, rel=2e-4)
@@ -83,7 +83,7 @@ def test_parallel_passes_that_leave_gaps(lanes):
     """W 12, spacing 12.5: nine gaps of 0.5 m, 0.36 ha in all, each listed with its width."""
     field = Field(box(0, -6, 800, 9 * 12.5 + 6), target=1)
     pieces = [lanes(12.0, 12.5, 10, 800)]
-    found = tally(pieces, field, row=0.25)
+    found = area_totals(pieces, field, row=0.25)
     assert found.none == pytest.approx(3_600, rel=2e-3)
     assert found.by_count == {1: pytest.approx(96_000, rel=2e-4)}
     gaps = find_gaps(pieces, field, sigma=0.1, width=12.0)
@@ -93,7 +93,7 @@ def test_parallel_passes_that_leave_gaps(lanes):
 
 def test_half_laps_cover_twice_but_for_the_ends(lanes):
     """Spacing w/2: all but the first and last half width is covered twice, nothing thrice."""
-    found = tally([lanes(12.0, 6.0, 11, 800)], None)
+    found = area_totals([lanes(12.0, 6.0, 11, 800)], None)
     assert found.by_count == {
         1: pytest.approx(2 * 6 * 800, rel=1e-3),
         2: pytest.approx(10 * 6 * 800, rel=1e-3),
@@ -102,5 +102,5 @@ def test_half_laps_cover_twice_but_for_the_ends(lanes):
 
 def test_below_half_the_spacing_a_third_count_appears(lanes):
     """Spacing 5 with 12 m: each inner strip 2 m wide is under three passes (p < W/2)."""
-    found = tally([lanes(12.0, 5.0, 10, 800)], None)
+    found = area_totals([lanes(12.0, 5.0, 10, 800)], None)
     assert found.by_count[3] == pytest.approx(8 * 2 * 800, rel=2e-3)

@@ -253,9 +253,9 @@ def small_job(tmp_path_factory):
 @pytest.fixture(scope="session")
 def small_log(small_job):
     """Its job, gathered."""
-    from cabapp.reports.model.job_record import gather
+    from cabapp.reports.model.job_record import read_job
 
-    return gather(small_job.book, small_job.job)
+    return read_job(small_job.book, small_job.job)
 
 
 @pytest.fixture(scope="session")

@@ -4,10 +4,10 @@ import lxml.html
 import numpy as np
 import pytest
 
-from cabapp.jobs.pass_counts.live_count import Count, taps_of
+from cabapp.jobs.pass_counts.live_count import LiveCount, taps_of
 from cabapp.jobs.records import stint_state
 from cabapp.reports.job.field_log import field_log
-from cabapp.reports.model.job_record import gather
+from cabapp.reports.model.job_record import read_job
 from store import models
 
 
@@ -31,8 +31,8 @@ def correct(made, table, row, **detail):
 def cab_s_count(made):
     """Counts as the cab has them at the end of the second stint, which is the one in hand."""
     book = made.book
-    switches = stint_state.standing(made.second.at, taps_of(book, made.second.id)).switches
-    count = Count(book, made.field, made.job, made.second, switches).count
+    switches = stint_state.stint_state(made.second.at, taps_of(book, made.second.id)).switches
+    count = LiveCount(book, made.field, made.job, made.second, switches).count
     count.end()
     return count.grid.counts.copy()
 
@@ -40,23 +40,23 @@ def cab_s_count(made):
 def test_cab_and_pages_count_alike(made):
     """A corrected width and a corrected stop change the cab's count as they change the pages'."""
     before = cab_s_count(made)
-    assert np.array_equal(before, gather(made.book, made.job).count.grid.counts)
+    assert np.array_equal(before, read_job(made.book, made.job).count.grid.counts)
     correct(made, "stint", made.first, width_m=6.0)
     narrow = cab_s_count(made)
     assert narrow.sum() < 0.85 * before.sum()
-    assert np.array_equal(narrow, gather(made.book, made.job).count.grid.counts)
+    assert np.array_equal(narrow, read_job(made.book, made.job).count.grid.counts)
     stop = [tap for tap in taps_of(made.book, made.first.id) if tap.kind == "stop"][-1]
     correct(made, "tap", stop, at=stop.at - 40)
     shorter = cab_s_count(made)
     assert shorter.sum() < narrow.sum()
-    assert np.array_equal(shorter, gather(made.book, made.job).count.grid.counts)
+    assert np.array_equal(shorter, read_job(made.book, made.job).count.grid.counts)
 
 
 def test_a_corrected_tap_says_what_it_was(made):
     """The list of taps and the corrections show the time and reason now, and those first written."""
     stop = [tap for tap in taps_of(made.book, made.first.id) if tap.kind == "stop"][-1]
     correct(made, "tap", stop, at=stop.at - 40, reason="rain", was={"at": stop.at, "reason": "fuel"})
-    log = gather(made.book, made.job)
+    log = read_job(made.book, made.job)
     words = lxml.html.fromstring(field_log(log, 0.0)).text_content()
     now, was = (log.words.second(t) for t in (stop.at - 40, stop.at))
     assert f"Stopped: rain (corrected; written at {was} as “Stopped: fuel”)" in words
@@ -66,10 +66,10 @@ def test_a_corrected_tap_says_what_it_was(made):
 
 def test_a_correction_that_upsets_the_order_is_not_followed_and_said(made):
     """A start moved behind its stop changes no figure anywhere, and the page says that it does not."""
-    before, hours = cab_s_count(made), gather(made.book, made.job).stints[0].working_s
+    before, hours = cab_s_count(made), read_job(made.book, made.job).stints[0].working_s
     start = next(tap for tap in taps_of(made.book, made.first.id) if tap.kind == "start")
     correct(made, "tap", start, at=start.at + 5000)
-    log = gather(made.book, made.job)
+    log = read_job(made.book, made.job)
     assert np.array_equal(cab_s_count(made), before) and log.stints[0].working_s == hours
     words = lxml.html.fromstring(field_log(log, 0.0)).text_content()
     assert "not followed: it would upset the order of the taps" in words

@@ -13,7 +13,7 @@ from shapely.geometry import shape
 
 from cabapp.reports.export import gpx_geojson
 from cabapp.reports.export.job_export import job_geojson, job_gpx
-from cabapp.reports.model.job_record import gather
+from cabapp.reports.model.job_record import read_job
 from cabapp.reports.render import hatching
 from cabapp.reports.render.map_png import inked, map_png, png
 
@@ -113,7 +113,7 @@ def test_tiny_numbers_are_written_as_decimals():
 
 def test_gpx_of_hostile_names_is_xml(hostile_job):
     """Names with markup and control characters come back as the same words, less what XML cannot hold."""
-    log = gather(hostile_job.book, hostile_job.job)
+    log = read_job(hostile_job.book, hostile_job.job)
     read = gpxpy.parse(job_gpx(log))
     assert read.name == f"{hostile_job.names.field}, rolling 2026"
     assert read.tracks[0].name.startswith(hostile_job.names.first)

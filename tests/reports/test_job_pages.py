@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 import shapely
 
-from cabapp.common.farm_format import Words
+from cabapp.common.farm_format import FarmFormat
 from cabapp.common.units import ACRE, Units
-from cabapp.counting.areas.area_totals import tally
+from cabapp.counting.areas.area_totals import area_totals as tally
 from cabapp.reports.export.job_export import stem
 from cabapp.reports.job.field_log import field_log
 from cabapp.reports.job.hand_over_page import hand_over_sheet
-from cabapp.reports.model.job_record import gather
+from cabapp.reports.model.job_record import read_job
 from cabapp.reports.render import hatching, map_svg
 from cabapp.reports.render.page_elements import SCRIPT, map_of
 
@@ -64,7 +64,7 @@ def log_page(small_log):
 def sheet_page(small_job, small_log):
     row, receipts = small_log.hand_overs[0]
     return hand_over_sheet(
-        gather(small_job.book, small_job.job, row.at), row, receipts, row.at + 60
+        read_job(small_job.book, small_job.job, row.at), row, receipts, row.at + 60
     )
 
 
@@ -160,7 +160,7 @@ def test_a_shift_over_the_change_of_clocks_is_nine_hours():
 
     Source: tzdata, America/Denver, 2026-11-01 08:00Z.
     """
-    words = Words("America/Denver", Units("us"))
+    words = FarmFormat("America/Denver", Units("us"))
     begin, end = 1793505600.0, 1793538000.0
     assert (words.when(begin), words.when(end)) == ("31 Oct 22:00", "1 Nov 06:00")
     assert words.spell(end - begin) == "9 h 00 min"
@@ -169,7 +169,7 @@ def test_a_shift_over_the_change_of_clocks_is_nine_hours():
 
 def test_an_unknown_zone_says_utc():
     """A time zone this machine does not know falls back to UTC and says so."""
-    assert Words("Nowhere/Lost", Units("us")).zone_words(0.0) == "UTC, UTC+00:00"
+    assert FarmFormat("Nowhere/Lost", Units("us")).zone_words(0.0) == "UTC, UTC+00:00"
 
 
 def test_undone_taps_are_struck_through_not_dropped(log_page):
@@ -228,7 +228,7 @@ def test_sheet_names_both_and_the_next_pass(sheet_page):
 
 def test_hostile_names_are_only_words(hostile_job):
     """Names that are HTML, script or template code appear as text and do nothing."""
-    log = gather(hostile_job.book, hostile_job.job)
+    log = read_job(hostile_job.book, hostile_job.job)
     row, receipts = log.hand_overs[0]
     for page in (field_log(log, 0.0), hand_over_sheet(log, row, receipts, 0.0)):
         balance = read(page)
@@ -242,7 +242,7 @@ def test_hostile_names_are_only_words(hostile_job):
 
 def test_file_names_are_plain(hostile_job):
     """A field's name cannot lead a file out of its folder."""
-    name = stem(gather(hostile_job.book, hostile_job.job))
+    name = stem(read_job(hostile_job.book, hostile_job.job))
     assert re.fullmatch(r"[a-z0-9-]+", name) and name.startswith("b-field-b-amp-rolling-2026-")
 
 
@@ -296,7 +296,7 @@ def test_once_is_enough_where_once_is_wanted(tmp_path, page_names, small_log, wr
     """Ground that wants one pass is drawn and counted as done after one; elsewhere nothing changes."""
     half = {"type": "Polygon", "coordinates": [small_log.field.boundary["coordinates"][0]]}
     made = write_small(tmp_path / "once.sqlite", names=page_names.plain, once_only=half)
-    log = gather(made.book, made.job)
+    log = read_job(made.book, made.job)
     made.book.close()
     assert small_log.reached == pytest.approx(small_log.tally.by_count[2])
     assert log.reached == pytest.approx(log.tally.covered, rel=0.01)
@@ -317,7 +317,7 @@ def test_what_is_proven_allows_for_the_receiver(log_page, small_log):
 def test_passes_before_seeding_are_void_on_the_page_too(tmp_path, page_names, write_small):
     """Of rolling before and after a seeding of the whole field only the one after is on the log."""
     made = write_small(tmp_path / "seeded.sqlite", names=page_names.plain, seeded_at=START + 691)
-    log = gather(made.book, made.job)
+    log = read_job(made.book, made.job)
     made.book.close()
     assert log.tally.covered == pytest.approx(10 * 200, rel=0.05)
 

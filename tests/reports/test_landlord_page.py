@@ -10,7 +10,7 @@ from shapely.geometry import Polygon, box
 
 from cabapp.__main__ import main
 from cabapp.geometry.plane import Plane
-from cabapp.reports.model.job_record import gather, jobs_of
+from cabapp.reports.model.job_record import jobs_of, read_job
 from cabapp.reports.model.parcel_split import apportion, money_of, split
 from cabapp.reports.season.office_build import build
 from store import models
@@ -74,7 +74,7 @@ def test_a_parcel_s_ground_is_the_exact_overlay(small_log, form):
 
 def test_parcels_and_the_rest_add_up_to_the_field(farm):
     """Both parcels and the ground in none add up to the field's areas by count."""
-    log = gather(farm.book, farm.job)
+    log = read_job(farm.book, farm.job)
     parts = split(log.parcels, log.count).parts
     assert [part.name for part in parts] == ["Middle", "West", "in no parcel"]
     assert parts[2].area == pytest.approx(30 * 60, rel=1e-3)
@@ -164,7 +164,7 @@ def test_parcels_come_from_a_file_and_leases_from_an_edit(farm, tmp_path, capsys
     capsys.readouterr()
     (row,) = farm.book.all(models.Parcel, name="East")
     assert (row.share, row.landlord, row.rule) == (0.4, "Wren & Sons", "two fifths of rolling")
-    log = gather(farm.book, farm.job)
+    log = read_job(farm.book, farm.job)
     assert split(log.parcels, log.count).overlap < 0.1
     assert not [p for p in split(log.parcels, log.count).parts if not p.parcel]
     code, said = call(box(-50, -30, 110, 30), "Wide")

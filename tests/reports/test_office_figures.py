@@ -9,16 +9,16 @@ import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
 
-from cabapp.common.farm_format import Words
+from cabapp.common.farm_format import FarmFormat
 from cabapp.common.units import ACRE, FOOT, GALLON, Units
 from cabapp.jobs.records.time_split import KINDS, days, split
 from cabapp.reports.job.job_page import stint_table, work_table
 from cabapp.reports.model import job_account
-from cabapp.reports.model.job_account import Account, Line, avoidable_cents, hundredths, rates
+from cabapp.reports.model.job_account import Account, StintAccount, avoidable_cents, hundredths, rates
 from cabapp.reports.season.day_book import day_book
 from cabapp.reports.season.season_ledger import ledger_page
 
-US = Words("America/Denver", Units("us"))
+US = FarmFormat("America/Denver", Units("us"))
 
 # Iowa State University Extension, PM 696 (rev. April 2001) and AgDM A3-24, table 1: width ft,
 # speed mph, field efficiency, acres an hour as printed. Rows 1 to 27.
@@ -43,9 +43,9 @@ def one_job():
         line = {
             "litres": 0.0, "fuel_cents": 0, "wage_cents": 0, "tractor_cents": 0, "operator": "Ada",
             "tractor": "Grey", "tool": "Roller", "began": 0.0, "ended": math.fsum(seconds.values()),
-        } | {k: v for k, v in more.items() if k in Line.__dataclass_fields__}  # fmt: skip
+        } | {k: v for k, v in more.items() if k in StintAccount.__dataclass_fields__}  # fmt: skip
         spent = {kind: 0.0 for kind in KINDS} | seconds
-        made = Line(
+        made = StintAccount(
             "stint", width=width, open=False, seconds=spent, covered=pass_area, pass_area=pass_area,
             working_m=working_m, days=[], **line,
         )  # fmt: skip

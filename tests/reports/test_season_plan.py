@@ -8,7 +8,7 @@ from cabapp.common.units import ACRE
 from cabapp.geometry.plane import Plane
 from cabapp.planning.emergence import CROPS, closes
 from cabapp.reports.model.job_account import account, rates
-from cabapp.reports.model.job_record import gather
+from cabapp.reports.model.job_record import read_job
 from cabapp.reports.season.season_plan import plan_page
 from store import models
 
@@ -49,7 +49,7 @@ def farm(write_small, page_names, tmp_path):
 @pytest.fixture
 def planned(farm):
     def plan(now=START + 7200):
-        log = gather(farm.book, farm.job)
+        log = read_job(farm.book, farm.job)
         one = account(farm.book, log, "square")
         page = plan_page(farm.book, [one], 2026, log.words, "Test Farm", now)
         return one, lxml.html.fromstring(page)

@@ -7,21 +7,22 @@ import pytest
 from cabapp.common.units import ACRE, FOOT, MPH, Units
 from cabapp.planning.emergence import CROPS
 from cabapp.planning.finish_time import Finish
-from cabapp.session.advice.day_advisor import Asker
-from cabapp.session.advice.day_facts import Known, Missed, Pursuit
-from cabapp.session.advice.day_summary import DayLines
+from cabapp.session.advice.day_advisor import DayAdvisor
+from cabapp.session.advice.day_facts import DayFacts
+from cabapp.session.advice.day_facts import GapTourSummary, SeederLead
+from cabapp.session.advice.day_summary import DaySummary
 from cabapp.session.state.view import QUIET, SEEDER, STOP_RULE, Sentence
 from cabapp.session.warnings.situation import Danger, Situation
-from cabapp.session.warnings.warning_evaluator import Judge
+from cabapp.session.warnings.warning_evaluator import WarningEvaluator
 
 HOUR = 3600.0
 PACE = 26 * ACRE / HOUR  # 26 ac of passes an hour: 13 finished
-CALM = Known(
+CALM = DayFacts(
     now=0.0, state="working", width=45 * FOOT, target=2, tool="roller", left=80 * ACRE, pace=PACE,
     end=Finish(2.5 * HOUR, 3.1 * HOUR, 4 * HOUR), speed=6 * MPH,
     sunset=8 * HOUR, dusk=8.5 * HOUR, tank_s=9 * HOUR, grease_in=4 * HOUR,
     crop="chickpea", rules=CROPS["chickpea"], closes=96 * HOUR, up=160 * HOUR,
-    seeder=Pursuit(20 * ACRE, 12.9 * ACRE / HOUR, 100 * ACRE, 0.0), wander=(0.3, 0.35), lap_sigma=0.3,
+    seeder=SeederLead(20 * ACRE, 12.9 * ACRE / HOUR, 100 * ACRE, 0.0), wander=(0.3, 0.35), lap_sigma=0.3,
     spacing=22.2 * FOOT,
 )  # fmt: skip
 
@@ -31,12 +32,12 @@ HOW = Units("us"), lambda t: f"{t / HOUR:.1f} h", lambda t: "Thursday"
 
 @pytest.fixture
 def asker():
-    return Asker(*HOW)
+    return DayAdvisor(*HOW)
 
 
 @pytest.fixture
 def lines():
-    return lambda known: dict(DayLines(*HOW).of(known))
+    return lambda known: dict(DaySummary(*HOW).of(known))
 
 
 def said(asks):
@@ -50,14 +51,14 @@ def test_a_day_in_order_asks_for_nothing(asker):
 
 def test_nothing_known_asks_for_nothing(asker, lines):
     """Without pace, tank, crop, seeder or place there is nothing to say, and no line is made up."""
-    assert asker.feed(Known(now=0.0, state="ready")) == ()
-    assert lines(Known(now=0.0, state="ready")) == {}
+    assert asker.feed(DayFacts(now=0.0, state="ready")) == ()
+    assert lines(DayFacts(now=0.0, state="ready")) == {}
 
 
 def test_catching_the_seeder_says_when_and_the_speed_that_holds(asker):
     """Worked example of the trade notes, 6.4: B / (R - S) and v S / R. 2 ac ahead at 13 against
     7 ac/h are 20 min; 6 mph x 7 / 13 = 3.2 mph holds the distance."""
-    close = replace(CALM, seeder=Pursuit(2 * ACRE, 7 * ACRE / HOUR, 50 * ACRE, 0.0))
+    close = replace(CALM, seeder=SeederLead(2 * ACRE, 7 * ACRE / HOUR, 50 * ACRE, 0.0))
     (ask,) = asker.feed(close)
     assert (ask.rank, ask.words) == (
         SEEDER, "You catch the seeder in 20 min. 3.2 mph keeps the distance. Or stop: gaps, rocks, grease, fuel.",
@@ -66,16 +67,16 @@ def test_catching_the_seeder_says_when_and_the_speed_that_holds(asker):
 
 def test_a_standing_seeder_leaves_so_much_ground(asker):
     """20 ac ahead at 13 ac/h are an hour and a half: nothing yet; 4 ac are 18 min."""
-    assert asker.feed(replace(CALM, seeder=Pursuit(20 * ACRE, 0.0, 50 * ACRE, 0.0))) == ()
-    (ask,) = asker.feed(replace(CALM, seeder=Pursuit(4 * ACRE, 0.0, 50 * ACRE, 0.0)))
+    assert asker.feed(replace(CALM, seeder=SeederLead(20 * ACRE, 0.0, 50 * ACRE, 0.0))) == ()
+    (ask,) = asker.feed(replace(CALM, seeder=SeederLead(4 * ACRE, 0.0, 50 * ACRE, 0.0)))
     assert ask.words.startswith("The seeder stands: seeded ground for 18 min.")
 
 
 def test_a_faster_or_finished_seeder_is_no_warning(asker):
     """Nobody catches a faster one, and one that has seeded it all cannot be caught."""
     for seeder in (
-        Pursuit(1.0, 14 * ACRE / HOUR, 10 * ACRE, 0.0),
-        Pursuit(1.0, 0.0, 0.0, 0.0),
+        SeederLead(1.0, 14 * ACRE / HOUR, 10 * ACRE, 0.0),
+        SeederLead(1.0, 0.0, 0.0, 0.0),
     ):
         assert asker.feed(replace(CALM, seeder=seeder)) == ()
 
@@ -151,7 +152,7 @@ def test_a_break_is_hinted_at_after_two_hours_of_wandering_more(asker):
 
 def test_the_day_can_be_read_through(lines):
     """Every line of the day, in words: clocks, fuel in acres, her own best lap (trade notes, 6.1)."""
-    gaining = Pursuit(20 * ACRE, 18 * ACRE / HOUR, 36 * ACRE, 0.0)
+    gaining = SeederLead(20 * ACRE, 18 * ACRE / HOUR, 36 * ACRE, 0.0)
     lines = lines(replace(CALM, lap_sigma=2 * FOOT, rain=5 * HOUR, seeder=gaining, wind=3.0, air=20.0))
     assert lines["Finish"] == "likely 3.1 h (2.5 h to 4.0 h)"
     assert lines["Daylight"] == "sunset 8.0 h, dark from 8.5 h"
@@ -167,38 +168,38 @@ def test_the_day_can_be_read_through(lines):
 def test_waiting_time_is_offered_where_both_still_finish_together(lines):
     """4 ac ahead, 26 against 10 ac/h: caught in 15 min; 60 ac left to seed take it 6 h, us 64 ac 2 h 28:
     3 h 32 to spare (left / S - (lead + left) / R)."""
-    quick = replace(CALM, pace=2 * PACE, seeder=Pursuit(4 * ACRE, 10 * ACRE / HOUR, 60 * ACRE, 0.0))
+    quick = replace(CALM, pace=2 * PACE, seeder=SeederLead(4 * ACRE, 10 * ACRE / HOUR, 60 * ACRE, 0.0))
     assert "you catch up in 15 min. With 3 h 30 for gaps" in lines(quick)["Seeder"]
 
 
 def test_standing_with_time_to_spare_she_is_told_when_to_start(asker):
     """Ready, with the 3 h 32 of the line before: start by then, and what is known to be due first;
     at work, or with ten minutes to spare, silence."""
-    quick = replace(CALM, pace=2 * PACE, seeder=Pursuit(4 * ACRE, 10 * ACRE / HOUR, 60 * ACRE, 0.0), state="ready")
-    (ask,) = asker.feed(replace(quick, rocks=2, grease_in=HOUR, missed=Missed(0, 0.0, 0.0)))[1:]
+    quick = replace(CALM, pace=2 * PACE, seeder=SeederLead(4 * ACRE, 10 * ACRE / HOUR, 60 * ACRE, 0.0), state="ready")
+    (ask,) = asker.feed(replace(quick, rocks=2, grease_in=HOUR, missed=GapTourSummary(0, 0.0, 0.0)))[1:]
     assert ask.words == "Start by 3.5 h and you finish with the seeder. Until then 2 rocks to pick, grease."
     assert said(asker.feed(quick))["wait"].endswith("Until then gaps, rocks, grease, fuel.")
     assert "wait" not in said(asker.feed(replace(quick, state="working")))
-    little = replace(quick, seeder=Pursuit(4 * ACRE, 10 * ACRE / HOUR, 4 * ACRE, 0.0))
+    little = replace(quick, seeder=SeederLead(4 * ACRE, 10 * ACRE / HOUR, 4 * ACRE, 0.0))
     assert "wait" not in said(asker.feed(little))
 
 
 def test_a_seeder_that_gains_is_said_when_it_leaves_hours_of_work(asker):
     """20 ac ahead, 100 to seed at 18 against 13 ac/h: 120 - 13 x 5.6 = 48 ac, 3.7 h: nothing; 30 ac
     more and it is 4.3 h."""
-    gains = replace(CALM, seeder=Pursuit(20 * ACRE, 18 * ACRE / HOUR, 100 * ACRE, 0.0))
+    gains = replace(CALM, seeder=SeederLead(20 * ACRE, 18 * ACRE / HOUR, 100 * ACRE, 0.0))
     assert asker.feed(gains) == ()
-    (ask,) = asker.feed(replace(gains, seeder=Pursuit(20 * ACRE, 18 * ACRE / HOUR, 130 * ACRE, 0.0)))
+    (ask,) = asker.feed(replace(gains, seeder=SeederLead(20 * ACRE, 18 * ACRE / HOUR, 130 * ACRE, 0.0)))
     assert ask.words == (
         "The seeder gains 5.0 ac/h on you: 56 ac will wait when it is done, 4.3 h of work. Say so, or get help."
     )
     assert asker.feed(gains), "what was said stays above three hours"
-    assert asker.feed(replace(gains, seeder=Pursuit(1 * ACRE, 18 * ACRE / HOUR, 100 * ACRE, 0.0))) == ()
+    assert asker.feed(replace(gains, seeder=SeederLead(1 * ACRE, 18 * ACRE / HOUR, 100 * ACRE, 0.0))) == ()
 
 
 def test_an_unknown_pace_of_the_seeder_says_nothing_of_time(asker, lines):
     """Pointed out once and no pace told: how much is seeded, and neither clock."""
-    seen = replace(CALM, seeder=Pursuit(1 * ACRE, None, 100 * ACRE, 0.0))
+    seen = replace(CALM, seeder=SeederLead(1 * ACRE, None, 100 * ACRE, 0.0))
     assert asker.feed(seen) == ()
     assert lines(seen)["Seeder"] == "1.0 ac seeded and not finished."
 
@@ -213,11 +214,11 @@ def test_a_fault_of_the_walk_round_is_said_before_the_start(asker):
 
 def test_a_mop_up_that_is_worth_it_is_said_standing(asker):
     """Three places with their way and time; at work, or when none is worth it, silence."""
-    missed = replace(CALM, state="stopped", missed=Missed(3, 965.6, 720.0))
+    missed = replace(CALM, state="stopped", missed=GapTourSummary(3, 965.6, 720.0))
     (ask,) = asker.feed(missed)
     assert ask.words == "3 places missed are worth going back for: 0.6 mi to drive, 12 min. See More, Mop up."
     assert asker.feed(replace(missed, state="working")) == ()
-    assert asker.feed(replace(missed, missed=Missed(0, 0.0, 0.0))) == ()
+    assert asker.feed(replace(missed, missed=GapTourSummary(0, 0.0, 0.0))) == ()
 
 
 def test_a_lap_far_from_her_best_is_said_with_what_it_costs(asker):
@@ -243,7 +244,7 @@ def test_the_day_comes_after_everything_and_in_its_own_order(asker):
     """A danger, a re-cover and a notice go before; of the day's own the first stands."""
     asks = asker.feed(replace(CALM, tank_s=600.0, rain=HOUR, grease_in=-60.0))
     assert [ask.key for ask in asks] == ["fuel", "rain", "grease"]
-    judge = Judge(Units("us"), str)
+    judge = WarningEvaluator(Units("us"), str)
     day = replace(JUDGED, asks=asks)
     pole = replace(day, danger=Danger("m", "pole", 9.0, 0.0))
     notice = replace(day, quiet=Sentence(QUIET, "Check the hitching."))
@@ -260,7 +261,7 @@ def test_the_day_comes_after_everything_and_in_its_own_order(asker):
 
 def test_i_know_shows_the_next_of_the_day_until_its_cause_is_gone(asker):
     """Each is silenced by itself; once its cause went away it may come again."""
-    judge = Judge(Units("us"), str)
+    judge = WarningEvaluator(Units("us"), str)
     both = asker.feed(replace(CALM, rain=HOUR, grease_in=-60.0))
     words = [both[0].words, both[1].words]
 

@@ -7,8 +7,8 @@ from cabapp.counting.job_count import JobCount
 from cabapp.jobs.records.stint_state import TapRefused
 from cabapp.planning.emergence import CROPS, closes
 from cabapp.planning.sun import CIVIL_DUSK, evening
-from cabapp.session.advice.day_reader import Day
-from cabapp.session.advice.seeder_progress import Ground, SeederAhead
+from cabapp.session.advice.day_reader import DayReader
+from cabapp.session.advice.seeder_progress import FieldSamples, SeederFromBundles
 from store.models import Field, Job, Stint, Tap, Tool, Tractor
 
 T0 = 1_779_000_000.0
@@ -204,7 +204,7 @@ def test_a_fault_in_the_day_stops_neither_count_nor_taps(half_an_hour, monkeypat
     def fault(self, now):
         raise ZeroDivisionError
 
-    monkeypatch.setattr(Day, "look", fault)
+    monkeypatch.setattr(DayReader, "look", fault)
     day = half_an_hour(minutes=3)
     assert day.session.view.sentence is None
     assert day.session.job.areas()["covered"] > 0.9 * 12 * 2.5 * 180 / 2
@@ -246,7 +246,7 @@ def test_a_working_seeder_is_reckoned_on_from_its_last_news(store, ids, drive_ro
         writer.append(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality)
     writer.seal()
     field = store.get(Field, ids.field)
-    seeder = SeederAhead(store, field, jobs[1], Ground(JobCount(field.boundary, 2)))
+    seeder = SeederFromBundles(store, field, jobs[1], FieldSamples(JobCount(field.boundary, 2)))
     end = ahead[-1].t
     now, later = seeder.look(end), seeder.look(end + 600.0)
     assert now.lead == pytest.approx(6 * 12 * 400, rel=0.03)

@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cabapp.jobs.pass_counts.live_count import Count, taps_of
-from cabapp.jobs.records.stint_state import standing
+from cabapp.jobs.pass_counts.live_count import LiveCount, taps_of
+from cabapp.jobs.records.stint_state import stint_state
 from store import open_store
 from store.models import Field, Job, Stint
 
@@ -80,9 +80,9 @@ def test_killed_in_mid_replay_it_resumes_with_the_count_of_a_rebuild(
         assert (view.state, view.operator, view.field) == (state, "Ann", "North")
         day.until(fixes[-1].t + 1)  # goes on with no tap
         assert len(own.read_trace(stint.id)) == len(fixes)
-        stood = standing(stint.at, taps_of(own, stint.id))
+        stood = stint_state(stint.at, taps_of(own, stint.id))
         job = own.get(Job, stint.job_id)
-        anew = Count(own, own.get(Field, job.field_id), job, stint, stood.switches)
+        anew = LiveCount(own, own.get(Field, job.field_id), job, stint, stood.switches)
         assert np.array_equal(day.session.job.grid.counts, anew.count.grid.counts)
         assert day.session.job.areas() == anew.count.areas()
         assert anew.count.areas()["covered"] > 12 * 100

@@ -6,23 +6,23 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from cabapp.counting.live_spacing import Lapping
+from cabapp.counting.live_spacing import LiveSpacing
 from cabapp.position.fix import Fix
-from cabapp.session.state.position_state import Whereabouts, sigma_of
+from cabapp.session.state.position_state import PositionState, sigma_of
 
 HERE = dict(lat=47.0, lon=-30.0)
 
 
 def test_no_receiver_is_never_lost():
     """Without a receiver there is nothing to lose: "none", and no time since."""
-    where = Whereabouts(receiver=False)
+    where = PositionState(receiver=False)
     assert (where.state(1e9, 12.0), where.lost_since(1e9)) == ("none", None)
     assert where.here(1e9) == (None, None)
 
 
 def test_lost_after_three_seconds_and_back_with_the_next_fix():
     """2.9 s is a hiccup, 3.1 s is lost since the last fix; one fix brings it back."""
-    where = Whereabouts(receiver=True)
+    where = PositionState(receiver=True)
     assert where.state(99.0, 12.0) == "lost"
     where.take(Fix(100.0, sigma=0.1, **HERE), 100.0)
     assert where.state(102.9, 12.0) == "good"
@@ -33,7 +33,7 @@ def test_lost_after_three_seconds_and_back_with_the_next_fix():
 
 def test_poor_means_that_a_lap_cannot_be_judged():
     """2.33 sigma over a third of the tool is poor: 1.7 m for 12 m, not for 18 m."""
-    where = Whereabouts(receiver=True)
+    where = PositionState(receiver=True)
     where.take(Fix(100.0, sigma=1.8, **HERE), 100.0)
     assert (where.state(100.0, 12.0), where.state(100.0, 18.0)) == ("poor", "good")
 
@@ -48,7 +48,7 @@ def test_an_error_not_stated_is_assumed_from_the_quality():
 @pytest.mark.parametrize("ahead", [-3600.0, -30.0, 30.0])
 def test_taps_take_the_receiver_s_time_when_the_tablet_s_clock_is_wrong(ahead):
     """Seconds to hours apart: what a tap is dated by is the time the trace has."""
-    where = Whereabouts(receiver=True)
+    where = PositionState(receiver=True)
     for k in range(30):
         where.take(Fix(1e6 + k + ahead, **HERE), 1e6 + k)
     assert where.time(1e6 + 29.5) == pytest.approx(1e6 + 29.5 + ahead)
@@ -56,7 +56,7 @@ def test_taps_take_the_receiver_s_time_when_the_tablet_s_clock_is_wrong(ahead):
 
 def test_a_replay_that_hands_out_old_fixes_does_not_shift_the_time():
     """Fixes up to 12 s old, as at 60 times the speed, and a gap: the clock is left alone."""
-    where = Whereabouts(receiver=True)
+    where = PositionState(receiver=True)
     for batch in (12, 24, 36):
         for k in range(batch - 12, batch):
             if not 28 <= k < 34:
@@ -66,7 +66,7 @@ def test_a_replay_that_hands_out_old_fixes_does_not_shift_the_time():
 
 def test_time_is_never_before_the_newest_fix():
     """Half a second behind the receiver: a tap is dated by the fix before it."""
-    where = Whereabouts(receiver=True)
+    where = PositionState(receiver=True)
     where.take(Fix(1e6 + 0.5, **HERE), 1e6)
     assert where.time(1e6) == 1e6 + 0.5
 
@@ -83,7 +83,7 @@ def test_steadiness_is_the_spread_of_spacings_between_passes():
     """Passes set out with 0.5 m of spread in their spacing are found to have it."""
     rng = np.random.default_rng(3)
     spacings = 6.0 + rng.normal(0, 0.5, 12)
-    lapping = Lapping()
+    lapping = LiveSpacing()
     for k, y in enumerate(np.cumsum(spacings)):
         for pose in pass_at(y, 0.0 if k % 2 == 0 else math.pi):
             lapping.feed(pose, 6.0)
@@ -94,7 +94,7 @@ def test_steadiness_is_the_spread_of_spacings_between_passes():
 def test_wander_within_a_pass_counts_too():
     """White wander of 0.3 m in each of two neighbours spreads their distance by 0.42 m."""
     rng = np.random.default_rng(5)
-    lapping = Lapping()
+    lapping = LiveSpacing()
     for k in range(8):
         for pose in pass_at(6.0 * k, 0.0 if k % 2 == 0 else math.pi, 0.3, rng):
             lapping.feed(pose, 6.0)
@@ -103,7 +103,7 @@ def test_wander_within_a_pass_counts_too():
 
 def test_steadiness_is_unknown_until_three_pairs():
     """Two passes, short drives and drives across say nothing."""
-    lapping = Lapping()
+    lapping = LiveSpacing()
     for k in range(3):
         for pose in pass_at(6.0 * k, 0.0 if k % 2 == 0 else math.pi):
             lapping.feed(pose, 6.0)

@@ -72,7 +72,7 @@ def test_the_taps_of_a_day_add_up():
         Made("restart", 300.0),
         Made("finish", 360.0),
     ]
-    now = stint_state.standing(50.0, taps)
+    now = stint_state.stint_state(50.0, taps)
     assert (now.state, now.since, now.wing) == ("finished", 360.0, "left up")
     assert now.working_s(1000.0) == 160.0
     assert [(s.t, s.working, s.wing) for s in now.switches] == [
@@ -82,8 +82,8 @@ def test_the_taps_of_a_day_add_up():
         (300.0, True, "left up"),
         (360.0, False, "left up"),
     ]
-    assert stint_state.standing(50.0, taps[:3]).reason == "fuel"
-    assert stint_state.standing(50.0, taps[:4]).working_s(330.0) == 130.0
+    assert stint_state.stint_state(50.0, taps[:3]).reason == "fuel"
+    assert stint_state.stint_state(50.0, taps[:4]).working_s(330.0) == 130.0
 
 
 @pytest.mark.parametrize("kind", ["start", "stop", "restart", "finish", "width", "pass_counted"])
@@ -98,8 +98,8 @@ def test_undo_restores_exactly_what_was_before(kind):
         "pass_counted": [Made("start", 10.0), Made("pass_counted", 15.0)],
     }[kind]
     tap = Made(kind, 30.0, detail={"wing": "right up"} if kind == "width" else None)
-    assert stint_state.standing(0.0, [*way, tap]) != stint_state.standing(0.0, way)
-    assert stint_state.standing(0.0, [*way, tap, undo(tap, 35.0)]) == stint_state.standing(0.0, way)
+    assert stint_state.stint_state(0.0, [*way, tap]) != stint_state.stint_state(0.0, way)
+    assert stint_state.stint_state(0.0, [*way, tap, undo(tap, 35.0)]) == stint_state.stint_state(0.0, way)
 
 
 def test_a_tap_can_be_undone_for_ten_seconds_and_the_last_goes_first():
@@ -117,9 +117,9 @@ def test_a_tap_can_be_undone_for_ten_seconds_and_the_last_goes_first():
 def test_counting_from_earlier_replaces_what_was_said_after_that_time():
     """ "Yes, count it" works from the time asked about, and "stop" from the time it names."""
     taps = [Made("start", 100.0), Made("stop", 200.0), Made("restart", 300.0)]
-    late = stint_state.standing(0.0, [*taps, Made("stop_counting", 500.0, detail={"from": 420.0})])
+    late = stint_state.stint_state(0.0, [*taps, Made("stop_counting", 500.0, detail={"from": 420.0})])
     assert (late.state, late.since, late.working_s(999.0)) == ("stopped", 420.0, 220.0)
-    forgotten = stint_state.standing(0.0, [*taps[:2], Made("were_rolling", 500.0, detail={"from": 260.0})])
+    forgotten = stint_state.stint_state(0.0, [*taps[:2], Made("were_rolling", 500.0, detail={"from": 260.0})])
     assert (forgotten.state, forgotten.since) == ("working", 260.0)
     assert forgotten.working_s(500.0) == 100.0 + 240.0
 
@@ -129,22 +129,22 @@ def test_counted_passes_have_a_length_only_when_it_was_told():
     told = Made("pass_counted", 20.0, detail={"length_m": 600.0})
     wing = Made("width", 30.0, detail={"wing": "left up"})
     more = Made("pass_counted", 40.0)
-    now = stint_state.standing(0.0, [Made("start", 10.0), told, wing, more])
+    now = stint_state.stint_state(0.0, [Made("start", 10.0), told, wing, more])
     assert (now.tally, now.tally_m) == (2, pytest.approx(600.0 + 400.0))
-    untold = stint_state.standing(0.0, [Made("start", 10.0), more, told])
+    untold = stint_state.stint_state(0.0, [Made("start", 10.0), more, told])
     assert (untold.tally, untold.tally_m) == (2, None)
 
 
 def test_taps_of_a_newer_version_are_passed_over():
     """A kind this program does not know changes nothing and breaks nothing."""
     taps = [Made("start", 10.0), Made("sing", 20.0)]
-    assert stint_state.standing(0.0, taps) == stint_state.standing(0.0, taps[:1])
+    assert stint_state.stint_state(0.0, taps) == stint_state.stint_state(0.0, taps[:1])
 
 
 def test_a_reason_given_after_the_stop_is_the_stop_s_and_undo_still_takes_the_stop_back():
     """The stop counts at once, its reason is asked when she stands; undo goes for the stop."""
     taps = [Made("start", 10.0), Made("stop", 20.0), Made("stop_reason", 25.0, reason="rain")]
-    now = stint_state.standing(0.0, taps)
+    now = stint_state.stint_state(0.0, taps)
     assert (now.state, now.since, now.reason) == ("stopped", 20.0, "rain")
     assert stint_state.undoable(taps, 26.0) is taps[1]
-    assert stint_state.standing(0.0, [*taps, undo(taps[1], 26.0)]) == stint_state.standing(0.0, taps[:1])
+    assert stint_state.stint_state(0.0, [*taps, undo(taps[1], 26.0)]) == stint_state.stint_state(0.0, taps[:1])

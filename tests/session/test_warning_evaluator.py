@@ -7,13 +7,9 @@ import pytest
 
 from cabapp.common.units import FOOT, MPH, Units
 from cabapp.session.state.view import QUIET, Sentence
-from cabapp.session.warnings.finished_ground import (
-    Recover,
-    look_ahead_seconds,
-    thresholds,
-)
+from cabapp.session.warnings.finished_ground import FinishedGroundAlarm, look_ahead_seconds, thresholds
 from cabapp.session.warnings.situation import Danger, Situation, danger_ahead
-from cabapp.session.warnings.warning_evaluator import Judge
+from cabapp.session.warnings.warning_evaluator import WarningEvaluator
 from cabapp.session.warnings.warning_outcome import ACT_S
 
 W = 45 * FOOT
@@ -25,7 +21,7 @@ DRIVING = Situation(
 
 @pytest.fixture
 def judge():
-    return Judge(Units("us"), lambda t: f"{600 + int(t) // 60} min")
+    return WarningEvaluator(Units("us"), lambda t: f"{600 + int(t) // 60} min")
 
 
 def drive(judge, seconds, start=0.0, step=0.5, **known):
@@ -76,7 +72,7 @@ def test_it_speaks_after_a_second_and_a_half_and_names_side_and_distance(judge):
     assert said(judgements) == [None] * 3 + [words] * 4
     sentence = judgements[-1].sentence
     assert (sentence.rank, sentence.side, sentence.act_now, sentence.i_know) == (5, -1, True, True)
-    other = Judge(Units("metric"), str)
+    other = WarningEvaluator(Units("metric"), str)
     known = dict(over=2.0, move=2.0, move_side=1, operation="harrowing", target=3)
     assert said(drive(other, 2.0, **known))[-1] == "Harrowed 3 times already. Move right 2.0 m."
 
@@ -106,7 +102,7 @@ def test_two_thresholds_hold_the_sentence_and_three_seconds_end_it(judge):
 
 def test_one_sound_an_event_and_one_repeat_at_20_s():
     """A minute on finished ground sounds twice: when it begins, and once more."""
-    recover = Recover()
+    recover = FinishedGroundAlarm()
     sounds = [
         t / 2
         for t in range(121)
@@ -222,7 +218,7 @@ def test_a_turn_does_not_end_the_spell_but_a_stop_does(judge):
     drive(judge, 100.0, **known)
     drive(judge, 8.0, start=100.5, **(known | {"speed": 0.4}))
     assert said(drive(judge, 30.0, start=109.0, **known))[-1] is not None
-    other = Judge(Units("us"), str)
+    other = WarningEvaluator(Units("us"), str)
     drive(other, 100.0, **known)
     drive(other, 60.0, start=100.5, **(known | {"speed": 0.0}))
     assert said(drive(other, 100.0, start=161.0, **known))[-1] is None
@@ -280,7 +276,7 @@ def test_a_warning_ignored_is_graded_so_after_eight_seconds(judge):
     """Nothing changed for 8 s: not acted on; a stint that ends sooner leaves it untold."""
     judgements = drive(judge, ACT_S + 3, over=3.0, move=3.0, move_side=1)
     assert [(g.kind, g.acted) for j in judgements for g in j.graded] == [("recover", False)]
-    other = Judge(Units("us"), str)
+    other = WarningEvaluator(Units("us"), str)
     drive(other, 3.0, over=3.0, move=3.0, move_side=1)
     assert [(g.kind, g.acted) for g in other.flush()] == [("recover", None)]
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from store import open_store
-from store.durability.atomic_file import written_beside
+from store.durability.atomic_file import write_atomically
 from store.errors import StoreRefused
 from store.models import Own, Peer, Stint, Tap, TraceChunk, TraceTail
 
@@ -170,9 +170,9 @@ def test_check_finds_a_damaged_page(worked):
 def test_a_file_is_there_whole_or_not_at_all(tmp_path):
     """If writing fails, the old file stays as it was and no half file lies beside it."""
     path = tmp_path / "thing"
-    with written_beside(path) as beside:
+    with write_atomically(path) as beside:
         beside.write_text("one")
-    with pytest.raises(KeyboardInterrupt), written_beside(path) as beside:
+    with pytest.raises(KeyboardInterrupt), write_atomically(path) as beside:
         beside.write_text("tw")
         raise KeyboardInterrupt
     assert path.read_text() == "one"

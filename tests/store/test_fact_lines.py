@@ -5,7 +5,7 @@ import random
 
 import pytest
 
-from store.facts.fact_lines import Unfit, parse_lines
+from store.facts.fact_lines import InvalidFact, parse_lines
 
 GOOD = '{"a": [{}, {"b": "x"}]}\n{"a": "}"}\n{"c": {"d": [1.5, null]}}\n'
 
@@ -24,7 +24,7 @@ def standard(text):
 def ours(text):
     try:
         return parse_lines(text.encode())
-    except Unfit:
+    except InvalidFact:
         return None
 
 
@@ -56,7 +56,7 @@ def ours(text):
 )
 def test_what_is_not_one_object_a_line_is_refused(text):
     """Lines that are cut, joined, broken, blank or no JSON object are refused, in words."""
-    with pytest.raises(Unfit, match="record"):
+    with pytest.raises(InvalidFact, match="record"):
         parse_lines(text.encode())
 
 

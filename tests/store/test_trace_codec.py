@@ -13,7 +13,7 @@ from store.traces.trace_codec import (
     pack,
     unpack,
 )
-from store.traces.varint import Undecodable, unpacked, unzigzag, varints, zigzag
+from store.traces.varint import InvalidEncoding, unpacked, unzigzag, varints, zigzag
 
 
 def test_zigzag_is_that_of_the_protocol_buffers_guide():
@@ -97,7 +97,7 @@ def test_cut_or_altered_pieces_are_noticed(drive):
     trace = make_trace(*drive(50))
     piece = pack(trace)
     for end in range(len(piece)):
-        with pytest.raises(Undecodable):
+        with pytest.raises(InvalidEncoding):
             unpack(piece[:end])
     for place in range(len(piece)):
         for flip in (1, 0x80):
@@ -105,7 +105,7 @@ def test_cut_or_altered_pieces_are_noticed(drive):
             altered[place] ^= flip
             try:
                 back = unpack(bytes(altered))
-            except Undecodable:
+            except InvalidEncoding:
                 continue
             # Two of the bits in zlib's own header say nothing about the content.
             np.testing.assert_array_equal(back.lat, unpack(piece).lat)
@@ -124,12 +124,12 @@ def test_many_pieces_are_judged_as_each_alone(drive):
         altered[chance.integers(len(altered))] ^= 1 << chance.integers(8)
         try:
             alone = len(unpack(bytes(altered)))
-        except Undecodable:
+        except InvalidEncoding:
             alone, refused = None, refused + 1
         among = [*pieces[:which], bytes(altered), *pieces[which + 1 :]]
         try:
             assert lengths_of(among)[which] == alone
-        except Undecodable:
+        except InvalidEncoding:
             assert alone is None
     assert 500 < refused < 600
 
@@ -139,9 +139,9 @@ def test_a_piece_that_swells_is_not_unpacked():
     import zlib
 
     bomb = b"RT\x01\x00\x01" + zlib.compress(bytes(50_000_000))
-    with pytest.raises(Undecodable):
+    with pytest.raises(InvalidEncoding):
         unpack(bomb)
-    with pytest.raises(Undecodable, match="too many"):
+    with pytest.raises(InvalidEncoding, match="too many"):
         unpack(b"RT\x01\x00" + varints(np.array([MAX_COUNT + 1], dtype=np.uint64)) + b"x")
 
 

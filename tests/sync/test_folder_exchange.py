@@ -7,7 +7,7 @@ import pytest
 from cabapp.__main__ import main
 from store.models import Tap
 from sync import export_bundle, folder_exchange
-from sync.folder_exchange import Watch
+from sync.folder_exchange import FolderWatcher
 
 
 def test_two_copies_meet_in_a_shared_folder(copies, work, tmp_path, rows_of):
@@ -16,7 +16,7 @@ def test_two_copies_meet_in_a_shared_folder(copies, work, tmp_path, rows_of):
     shared.mkdir()
     work(copies[0], "Ada")
     work(copies[1], "Bea")
-    watches = [Watch(store, [shared]) for store in copies[:2]]
+    watches = [FolderWatcher(store, [shared]) for store in copies[:2]]
     for _ in range(5):
         news = [n for watch in watches for n in watch.look()]
     assert news == []
@@ -34,7 +34,7 @@ def test_a_file_still_growing_is_left_alone(copies, work, tmp_path, rows_of):
     data = export_bundle(copies[0], tmp_path / "made").read_bytes()
     shared = tmp_path / "shared"
     shared.mkdir()
-    watch = Watch(copies[1], [shared])
+    watch = FolderWatcher(copies[1], [shared])
     part = shared / "rollbook-arriving-00000000.zip"
     for size in (10, 500, len(data) - 1, len(data)):
         part.write_bytes(data[:size])
@@ -51,7 +51,7 @@ def test_a_cut_off_bundle_is_named_once_and_taken_when_whole(copies, work, tmp_p
     shared.mkdir()
     part = shared / "rollbook-x-00000000.zip"
     part.write_bytes(data[:-9])
-    watch = Watch(copies[1], [shared])
+    watch = FolderWatcher(copies[1], [shared])
     refusals = [n.merged.refused for _ in range(4) for n in watch.look() if n.merged.refused]
     assert len(refusals) == 1
     part.write_bytes(data)
@@ -63,7 +63,7 @@ def test_a_stick_is_noticed_when_put_in_and_again(copies, work, tmp_path):
     stick, camera, inside = tmp_path / "stick", tmp_path / "camera", []
     (stick / "rollbook").mkdir(parents=True)
     camera.mkdir()
-    watch = Watch(copies[0], mounts=lambda: inside)
+    watch = FolderWatcher(copies[0], mounts=lambda: inside)
     assert watch.look() == []
     inside += [stick, camera]
     (news,) = watch.look()
@@ -89,14 +89,14 @@ def test_a_stick_pulled_out_at_any_byte_harms_nothing(copies, work, tmp_path, ro
     data, before = path.read_bytes(), rows_of(copies[1])
     for size in range(0, len(data), 97):
         path.write_bytes(data[:size])
-        watch = Watch(copies[1], [stick])
+        watch = FolderWatcher(copies[1], [stick])
         watch.look()
         for news in watch.look():
             assert news.merged.added == 0
         assert rows_of(copies[1]) == before
         assert path.read_bytes() == data[:size]
     path.write_bytes(data)
-    watch = Watch(copies[1], [stick])
+    watch = FolderWatcher(copies[1], [stick])
     assert any(n.merged.added for _ in range(2) for n in watch.look())
 
 
@@ -104,7 +104,7 @@ def test_a_stick_that_goes_while_it_is_written_is_a_sentence(copies, tmp_path, m
     """If the folder goes while a bundle is written, the news says so and nothing is lost."""
     stick = tmp_path / "stick"
     stick.mkdir()
-    watch = Watch(copies[0], [stick])
+    watch = FolderWatcher(copies[0], [stick])
 
     def pulled(*_):
         raise OSError(5, "Input/output error")

@@ -35,7 +35,7 @@ with open_store(sys.argv[1], "newer office") as store:
     (field,) = store.all(Field)
     taps = [(t.kind, t.mood) for t in store.all(Tap)]
     refused = [str(r) for r in result.refused]
-    print(json.dumps([refused, field.name, field.stones, taps, store.durability.integrity_check()]))
+    print(json.dumps([refused, field.name, field.stones, taps, store.check()]))
     store.put(Field, field.id, stones=9)
     export_bundle(store, sys.argv[3])
 """
@@ -58,7 +58,7 @@ def newer(tmp_path_factory):
     models.write_text(text)
     step = folder / "store" / "migrations" / "versions" / "9999_later.py"
     step.write_text(STEP % schema_version.head())
-    bundle = folder / "sync" / "bundle.py"
+    bundle = folder / "sync" / "bundle_file.py"
     bundle.write_text(bundle.read_text().replace("\nVERSION = 3\n", "\nVERSION = 4\n"))
     return folder
 

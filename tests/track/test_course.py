@@ -8,7 +8,7 @@ from cabapp.counting.look_ahead import _tool_course
 from cabapp.geometry.plane import Plane
 from cabapp.track.course import Course
 from cabapp.track.pose import Pose
-from cabapp.track.swath import Switch
+from cabapp.track.swath import WorkSwitch
 from cabapp.track.tool import Tool
 from cabapp.track.towing import tool_heading
 
@@ -40,7 +40,7 @@ def job():
             lat, lon = PLANE.to_latlon(np.column_stack([np.full(len(y), x), y]))
             for k in range(passes):
                 start = 10_000.0 * n + 1000.0 * k
-                switches = [Switch(start - 1, True)]
+                switches = [WorkSwitch(start - 1, True)]
                 made.add_stint(
                     f"{n} {k}", start, Tool(12.0), start + np.arange(len(y)), lat, lon, None, switches
                 )
@@ -53,7 +53,7 @@ def follow(made, xy, tool):
     """Drive along places a second apart and return what lay ahead at each from the tenth on."""
     lat, lon = PLANE.to_latlon(xy)
     made.begin("live", 9e5, tool)
-    made.switch(Switch(9e5 - 1, True))
+    made.switch(WorkSwitch(9e5 - 1, True))
     out = []
     for n, (a, b) in enumerate(zip(lat, lon)):
         made.fix(9e5 + n, a, b)

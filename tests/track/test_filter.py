@@ -5,14 +5,7 @@ import time
 import numpy as np
 import pytest
 
-from cabapp.track.filter import (
-    OFF_COURSE,
-    SPIKE,
-    TIME_STANDS,
-    WRONG_DATE,
-    Filter,
-    clean,
-)
+from cabapp.track.filter import OFF_COURSE, SPIKE, TIME_STANDS, WRONG_DATE, FixFilter, usable_fixes
 
 DAY = 86400.0
 YEAR_2024 = 1_704_067_200.0
@@ -30,7 +23,7 @@ def straight(n=40, hertz=1.0, speed=3.0):
 
 
 def filtered(rows):
-    one = Filter(5.0, 15.0)
+    one = FixFilter(5.0, 15.0)
     kept, breaks = one.feed(rows)
     one.flush()
     return kept, breaks, one.rejected
@@ -112,19 +105,19 @@ def test_a_rolled_over_week_count_is_told_by_the_other_fixes():
     lat, lon = np.full(1000, 50.0), np.full(1000, -105.0)
     t[:3] -= 1024 * 7 * DAY
     t[-2:] += 365 * DAY
-    good = clean(t, lat, lon)
+    good = usable_fixes(t, lat, lon)
     assert good.reasons == {WRONG_DATE: 5}
     assert good.keep[3:-2].all()
-    assert clean(t - 1024 * 7 * DAY, lat, lon).keep[3:-2].all()  # a logger wrong all day long
-    assert clean(np.arange(10.0), lat[:10], lon[:10]).keep.all()  # only times of day were known
+    assert usable_fixes(t - 1024 * 7 * DAY, lat, lon).keep[3:-2].all()  # a logger wrong all day long
+    assert usable_fixes(np.arange(10.0), lat[:10], lon[:10]).keep.all()  # only times of day were known
     two_days = np.concatenate([t[3:500], t[500:-2] + 2 * DAY])
-    assert clean(two_days, lat[:995], lon[:995]).keep.all()
+    assert usable_fixes(two_days, lat[:995], lon[:995]).keep.all()
 
 
 def test_in_a_stint_a_date_is_judged_by_its_start():
     """From a day before the stint began to a week after is a date; else it is none."""
     t = YEAR_2024 + np.array([-2 * DAY, -100.0, 0.0, 3 * DAY, 8 * DAY])
-    found = clean(t, np.full(5, 50.0), np.full(5, -105.0), since=YEAR_2024)
+    found = usable_fixes(t, np.full(5, 50.0), np.full(5, -105.0), since=YEAR_2024)
     assert found.keep.tolist() == [False, True, True, True, False]
     assert found.reasons == {WRONG_DATE: 2}
 
@@ -141,11 +134,11 @@ def test_any_batches_give_the_same(seed):
     rows = rows_of(1000 + np.cumsum(steps), xy, random.choice([0.0, 0.02, 0.5], n))
     if seed % 3 == 0:
         rows[random.integers(n), 0] += 3e5
-    whole = Filter(5.0, 15.0)
+    whole = FixFilter(5.0, 15.0)
     kept, breaks = whole.feed(rows)
     assert len(kept) + sum(whole.rejected.values()) + (whole._held is not None) == n
     for cuts in (range(1, n), np.sort(random.integers(0, n, 4))):
-        parts = Filter(5.0, 15.0)
+        parts = FixFilter(5.0, 15.0)
         fed = [parts.feed(part) for part in np.split(rows, cuts)]
         assert np.array_equal(kept, np.concatenate([f[0] for f in fed]))
         assert np.array_equal(breaks, np.concatenate([f[1] for f in fed]))
@@ -163,7 +156,7 @@ def test_a_long_trace_with_many_spikes_is_judged_quickly():
     kept, _, rejected = filtered(rows)
     quick = time.perf_counter() - begin
     assert n - len(kept) == sum(rejected.values()) > 900
-    one = Filter(5.0, 15.0)
+    one = FixFilter(5.0, 15.0)
     begin = time.perf_counter()
     for row in rows[:4000]:
         one.feed(row[None])

@@ -7,12 +7,12 @@ from cabapp.track.receiver_error import (
     DRIFT_S,
     KINDS,
     OF_QUALITY,
-    between_passes,
+    error_process,
     judge,
     named,
     of_error,
+    pass_to_pass_error,
     spread,
-    wander,
 )
 
 R95 = np.sqrt(-2 * np.log(0.05))  # Rayleigh: 2.447747 sigma hold 95 %
@@ -91,7 +91,7 @@ def test_two_edges_drift_apart_as_a_gauss_markov_process_does():
     random = np.random.default_rng(5)
     times = np.arange(0.0, 4e6, 300.0)
     drift = np.sqrt(absolute**2 - relative**2)
-    error = drift * wander(times, DRIFT_S, random) + relative * random.standard_normal(len(times))
+    error = drift * error_process(times, DRIFT_S, random) + relative * random.standard_normal(len(times))
     assert error.std() == pytest.approx(absolute, rel=0.05)
     edge = (np.array([relative]), np.array([absolute]))
     for steps in (1, 2, 6, 100):
@@ -106,9 +106,9 @@ def test_between_passes_is_the_table_seen_a_quarter_of_an_hour_apart():
     two edges of one session 15 minutes apart (ISO 12188-1:2010's window)."""
     for quality, name in OF_QUALITY.items():
         kind = KINDS[name]
-        got = between_passes(quality, None)
+        got = pass_to_pass_error(quality, None)
         assert kind.relative < got < kind.absolute
         drifted = 1 - np.exp(-900 / DRIFT_S)
         assert got**2 == pytest.approx(kind.relative**2 + (kind.absolute**2 - kind.relative**2) * drifted)
-        assert between_passes(quality, 2.5) == pytest.approx(2.5 * got)
-        assert between_passes(quality, 0.5) == got
+        assert pass_to_pass_error(quality, 2.5) == pytest.approx(2.5 * got)
+        assert pass_to_pass_error(quality, 0.5) == got

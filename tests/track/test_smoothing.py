@@ -3,15 +3,15 @@
 import numpy as np
 import pytest
 
-from cabapp.counting.areas.area_totals import tally
-from cabapp.track.swath import Sweeper, Switch
-from cabapp.track.swept_ground import Pieces
+from cabapp.counting.areas.area_totals import area_totals
+from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import Tool
 
 
 def swept(t, xy, sigma, at_once=True):
-    sweeper = Sweeper(Tool(12.8))
-    sweeper.switch(Switch(-1.0, True))
+    sweeper = SwathBuilder(Tool(12.8))
+    sweeper.switch(WorkSwitch(-1.0, True))
     error = np.full(len(t), sigma)
     if at_once:
         parts = [sweeper.feed(t, xy, sigma=error)]
@@ -19,7 +19,7 @@ def swept(t, xy, sigma, at_once=True):
         parts = [
             sweeper.feed(t[n : n + 1], xy[n : n + 1], sigma=error[n : n + 1]) for n in range(len(t))
         ]
-    return Pieces.join([*parts, sweeper.finish()], sweeper.leave)
+    return SweptPieces.join([*parts, sweeper.finish()], sweeper.leave)
 
 
 def noisy(sigma, fixes=6000, radius=None):
@@ -49,7 +49,7 @@ def test_a_clean_trace_is_never_moved_by_more_than_its_own_error(radius):
 def test_noise_hardly_widens_a_straight_pass():
     """0.6 m of white noise at 10 fixes a second adds less than 2 % of area (3.4 % as they come)."""
     t, true, xy = noisy(0.6)
-    found = tally([swept(t, xy, 0.6)], None)
+    found = area_totals([swept(t, xy, 0.6)], None)
     assert found.pass_area == pytest.approx(12.8 * true[-1, 1], rel=0.02)
 
 

@@ -62,12 +62,12 @@ def said_by_screens() -> set[str]:
     found = set()
     for path in SCREENS.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and _name(node.func) in ("say", "complain", "refuse", "FormRefused") and node.args:
+            if isinstance(node, ast.Call) and _name(node.func) in ("translate", "complain", "refuse", "FormRefused") and node.args:
                 first = node.args[0]
                 branches = [first.body, first.orelse] if isinstance(first, ast.IfExp) else [first]
                 found |= {b.value for b in branches if isinstance(b, ast.Constant) and len(b.value) > 1}
     for path in SCREENS.rglob("*.kv"):
-        found |= set(re.findall(r'(?<![.\w])say\("([^"]*)"', path.read_text(encoding="utf-8")))
+        found |= set(re.findall(r'translate\("([^"]*)"', path.read_text(encoding="utf-8")))
     return found
 
 

@@ -9,8 +9,8 @@ import pytest
 from cabapp.__main__ import main
 from cabapp.commands.tablet.cab import NoPlace, choose_backup
 from cabapp.common.paths import store_path
-from cabapp.tablet.automatic_backup import DAY_S, KEEP, RETRY_S, SecondPlace
-from cabapp.tablet.logbook_status import Keeping
+from cabapp.tablet.automatic_backup import DAY_S, KEEP, RETRY_S, AutomaticBackup
+from cabapp.tablet.logbook_status import LogbookStatus
 from cabapp.tablet.tablet_settings import Settings
 from store import open_store
 from store.models import Farm, Operator
@@ -56,7 +56,7 @@ def backups(place):
 def test_each_end_of_a_stint_is_backed_up_and_seven_are_kept(store, place):
     """Finishing and handing over leave a backup that opens whole with all records; working leaves none,
     and of ten the last seven stay."""
-    second = SecondPlace(store, place, Hours())
+    second = AutomaticBackup(store, place, Hours())
     go(second, "ready", "working", "stopped", "working")
     assert backups(place) == []
     for n in range(10):
@@ -70,7 +70,7 @@ def test_each_end_of_a_stint_is_backed_up_and_seven_are_kept(store, place):
 def test_an_idle_day_is_backed_up_once(store, place):
     """While nobody has taken over there is one backup a day, however often it is looked."""
     clock = Hours()
-    second = SecondPlace(store, place, clock)
+    second = AutomaticBackup(store, place, clock)
     for n in range(3):
         for _ in range(4):
             go(second, "idle")
@@ -86,15 +86,15 @@ def test_a_place_that_is_gone_is_said_and_used_again_when_it_is_back(store, plac
     """A stick pulled out is said in the cab's last words and no folder is made in its place; put back,
     the backup that was due is written without another tap, and the words go."""
     clock = Hours()
-    second = SecondPlace(store, place, clock)
-    keeping = Keeping(store, second)
+    second = AutomaticBackup(store, place, clock)
+    keeping = LogbookStatus(store, second)
     shutil.rmtree(place)
     for state in ("working", "finished"):
         keeping.follow(state)
     keeping.close()
     assert f"{place} is not there" in keeping.words and not place.exists()
     store.mended = "mended"
-    assert Keeping(store, second).words == "mended", "it is the least of all troubles"
+    assert LogbookStatus(store, second).words == "mended", "it is the least of all troubles"
     place.mkdir()
     clock.t += RETRY_S + 1
     keeping.follow("working")
@@ -108,7 +108,7 @@ def test_a_place_that_is_gone_is_said_and_used_again_when_it_is_back(store, plac
 def test_a_full_place_is_said_and_the_backups_before_stay(store, place):
     """Where there is no room the cab says so in a sentence, leaves nothing half written and keeps what is
     there. The largest size of a file stands for the full stick."""
-    second = SecondPlace(store, place, Hours())
+    second = AutomaticBackup(store, place, Hours())
     go(second, "working", "finished")
     [kept] = backups(place)
     before = resource.getrlimit(resource.RLIMIT_FSIZE)

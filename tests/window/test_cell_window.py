@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from cabapp.screens.map.cell_window import TEXELS, UNKNOWN, GroundWindow
-from cabapp.screens.map.pose_extrapolation import LONGEST_S, Glide
+from cabapp.screens.map.pose_extrapolation import LONGEST_S, PoseExtrapolation
 
 
 @pytest.fixture
@@ -82,7 +82,7 @@ def test_between_fixes_the_tractor_glides_without_a_jump():
     def pose(x, y=0.0, heading=0.0, curvature=0.0):
         return SimpleNamespace(x=x, y=y, heading=heading, speed=4.0, curvature=curvature, reversing=False)
 
-    glide = Glide()
+    glide = PoseExtrapolation()
     glide.feed(pose(0.0, curvature=0.05), 100.0)
     # after 1 s at 4 m/s on a circle of 20 m: 0.2 rad on
     assert glide.at(101.0) == pytest.approx((20 * np.sin(0.2), 20 * (1 - np.cos(0.2)), 0.2), abs=0.01)

@@ -39,7 +39,7 @@ def check(cab, sizes, name):
     seen = cab.look()
     sizes.keys(seen)
     sizes.words(seen)
-    outside = [thing["text"] for thing in seen["things"] if thing["kind"] == "Words" and not thing["whole"]]
+    outside = [thing["text"] for thing in seen["things"] if thing["kind"] == "FittedLabel" and not thing["whole"]]
     assert not outside, outside
 
 

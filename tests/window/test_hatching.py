@@ -27,8 +27,8 @@ DRAW = '''
 import sys
 from types import SimpleNamespace
 import numpy as np
-from cabapp.screens.system.launcher import prepare
-prepare((800, 200), False)
+from cabapp.screens.system.launcher import configure_window
+configure_window((800, 200), False)
 from kivy.base import EventLoop
 from kivy.core.window import Window
 from cabapp.screens.map.ground_map import GroundMap

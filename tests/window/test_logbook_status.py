@@ -8,12 +8,12 @@ import pytest
 
 from cabapp.common.clock import ReplayClock, WallClock
 from cabapp.position.fix import Fix
-from cabapp.position.receivers.selected_receiver import Chosen
+from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.session.state.view import DANGER, QUIET, RECORDING, Sentence
 from cabapp.tablet.exchange_runner import NOTHING, Exchange
-from cabapp.tablet.fix_monitor import Overheard, unless_played
-from cabapp.tablet.logbook_status import HEARD, Keeping
+from cabapp.tablet.fix_monitor import FixMonitor, unless_played
+from cabapp.tablet.logbook_status import HEARD, LogbookStatus
 from store import open_store
 from store.durability.repair import kept_path
 from store.errors import StoreRefused
@@ -49,7 +49,7 @@ def test_that_nothing_is_saved_stands_on_the_line_until_it_is_over():
     """Short words on the line and the whole sentence over the head of every other page stand as long as
     it lasts; only a danger goes before it on the line, and the disk is tried again without a stint."""
     book = Book(trouble="NOTHING IS BEING SAVED.")
-    keeping = Keeping(book)
+    keeping = LogbookStatus(book)
     says = saying.Saying(keeping, seconds=lambda: 0.0)
     assert says.line(view()).words == saying.NOT_SAVED and says.slip() == book.trouble
     assert says.line(view()).act_now
@@ -62,7 +62,7 @@ def test_that_nothing_is_saved_stands_on_the_line_until_it_is_over():
 def test_a_wrong_clock_is_said_and_a_mending_only_until_it_is_read():
     """A clock that satellites call wrong is said as long as it is; a mended logbook until it is read."""
     book = Book(mended="The logbook was mended.")
-    keeping = Keeping(book)
+    keeping = LogbookStatus(book)
     says = saying.Saying(keeping)
     assert says.line(view()).answers == (("I have read this", HEARD),)
     book.clock_fault = "This machine's clock is 2 h fast."
@@ -75,7 +75,7 @@ def test_a_wrong_clock_is_said_and_a_mending_only_until_it_is_read():
 def test_a_refusal_stays_for_some_seconds():
     """What was refused just now goes before all else, and gives way by itself."""
     now = [0.0]
-    says = saying.Saying(Keeping(Book()), seconds=lambda: now[0])
+    says = saying.Saying(LogbookStatus(Book()), seconds=lambda: now[0])
     says.refuse("You have stopped already.")
     asked = Sentence(RECORDING, "Were you rolling since 10:31?", True)
     assert says.line(view(asked)).words == "You have stopped already."
@@ -89,7 +89,7 @@ def test_a_copy_is_kept_each_time_a_stint_ends(tmp_path):
     with open_store(tmp_path / "a.sqlite", carry_on=True) as store:
         store.put(Farm, name="Home", timezone="UTC", units="us")
         kept_path(store.path).unlink(missing_ok=True)
-        keeping = Keeping(store)
+        keeping = LogbookStatus(store)
         for state in ("handed over", "ready", "working", "stopped"):
             keeping.follow(state)
         keeping.close()
@@ -103,7 +103,7 @@ def test_a_copy_is_kept_each_time_a_stint_ends(tmp_path):
 def test_a_copy_that_cannot_be_kept_is_said():
     """When no copy can be kept, the sentence why is said until one can."""
     book = Book()
-    keeping = Keeping(book)
+    keeping = LogbookStatus(book)
 
     def full():
         raise StoreRefused("No copy of the logbook could be kept: the disk is full.")
@@ -125,7 +125,7 @@ def test_only_a_live_receiver_tells_the_time():
     are exchanged are handed on afterwards, none lost and none twice."""
     fixes = [Fix(float(t), 50.0, 10.0) for t in range(6)]
     heard = []
-    live, shown = Overheard(Replay(fixes, "a"), heard.append), Overheard(Replay(fixes, "a"))
+    live, shown = FixMonitor(Replay(fixes, "a"), heard.append), FixMonitor(Replay(fixes, "a"))
     assert [fix.t for fix in live.poll(1.0)] == [0.0, 1.0] and heard == [1.0]
     live.hold(3.0)
     live.hold(4.0)
@@ -139,7 +139,7 @@ def test_a_recording_tells_no_time_however_it_was_chosen(tmp_path):
     recording.write_text("time,lat,lon\n2026-05-01T10:00:00Z,50.0,10.0\n2026-05-01T10:00:01Z,50.0,10.0\n")
     heard = []
     for words, passed in (("none", True), (f"file:{recording}", False)):
-        chosen = Chosen(None, words)
+        chosen = SelectedReceiver(None, words)
         unless_played(chosen, heard.append)(5.0)
         assert (heard == [5.0]) == passed
         heard.clear()
@@ -169,7 +169,7 @@ def test_a_stick_is_offered_once_and_taken_in_at_a_tap(two, tmp_path):
     store, stick = two
     there = []
     exchange = Exchange(store, tmp_path / "none", lambda: list(there))
-    says = saying.Saying(Keeping(store), exchange)
+    says = saying.Saying(LogbookStatus(store), exchange)
     exchange.look_round()
     assert says.line(view()) is None
     there.append(stick)

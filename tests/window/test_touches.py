@@ -13,8 +13,8 @@ pytestmark = pytest.mark.window
 
 PINCH = '''
 import ctypes, re
-from cabapp.screens.system.launcher import prepare
-prepare((800, 600), False)
+from cabapp.screens.system.launcher import configure_window
+configure_window((800, 600), False)
 from kivy.base import EventLoop
 from kivy.core.window import Window
 from kivy.input.providers.mouse import MouseMotionEventProvider

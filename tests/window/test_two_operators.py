@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from cabapp.jobs.records.stint_state import standing
+from cabapp.jobs.records.stint_state import stint_state
 from store import open_store
 from store.models import HandOver, HandOverReceipt, Operator, Stint, Tap
 
@@ -111,7 +111,7 @@ def test_the_story_of_a_stint(open_cab, farm):
             "caution", "start", "i_know", "stop", "stop_reason", "hand_over",
         ]  # fmt: skip
         assert [tap.reason for tap in taps if tap.kind == "stop_reason"] == ["fuel"]
-        assert standing(stint.at, taps).state == "handed over"
+        assert stint_state(stint.at, taps).state == "handed over"
         assert given.state == "fine" and given.stint_id == stint.id
         trace = store.read_trace(stint.id)
     rows = np.array(farm["rows"])

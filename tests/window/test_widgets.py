@@ -17,7 +17,7 @@ from cabapp.position.boundaries.field_files import read_fields
 from cabapp.position.fix import Fix
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.screens.setup.form_fields import FORMS, FormRefused, lacking, typed_of, value_of
-from cabapp.tablet.fix_monitor import Overheard
+from cabapp.tablet.fix_monitor import FixMonitor
 from cabapp.tablet.hardware_status import tablet_trouble
 from cabapp.tablet.tablet_settings import Settings
 from store.errors import BoundaryRefused
@@ -113,7 +113,7 @@ def test_the_pace_is_heard_without_a_stint():
     """Fixes of 3 m/s northwards are heard as 3 m/s, and standing as 0, while they pass unchanged."""
     fixes = [Fix(k / 10, 50.0 + 3.0 * k / 10 / 111_195.0, 10.0) for k in range(50)]
     fixes += [Fix(5 + k / 10, fixes[-1].lat, 10.0) for k in range(60)]
-    heard = Overheard(Replay(fixes, "x"))
+    heard = FixMonitor(Replay(fixes, "x"))
     assert heard.speed() is None and heard.last() is None
     heard.track = []
     assert len(heard.poll(4.0)) == 41

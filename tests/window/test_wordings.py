@@ -5,7 +5,7 @@ import re
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-SAYING = ("asks", "warnings", "seeing", "situation", "daylines")  # modules whose sentences the day and the judge say
+SAYING = ("advice/day_advisor", "advice/day_summary", "warnings/warning_evaluator", "warnings/situation_reader", "warnings/situation")  # modules whose sentences the day and the judge say
 FEWEST = 5  # words: shorter ones are parts of sentences, not sentences
 
 

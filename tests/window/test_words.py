@@ -70,7 +70,7 @@ def test_no_page_has_words_of_its_own():
     for path in SCREENS.rglob("*.kv"):
         for line in path.read_text(encoding="utf-8").splitlines():
             text = re.match(r"\s*(text|title|remark|words): (.*)", line)
-            bare = re.sub(r'say\("[^"]*"|== "[^"]*"', "", text[2]) if text else ""
+            bare = re.sub(r'translate\("[^"]*"|== "[^"]*"', "", text[2]) if text else ""
             own = [literal for literal in re.findall(r'"([^"]*)"', bare) if re.search("[a-z]{2}", literal)]
             assert not own, (path.name, line)
 
@@ -79,14 +79,14 @@ def test_a_language_is_spoken_where_it_has_words(tmp_path, spoken):
     """A language file's words are said, what it lacks stays English, and its slips do no harm."""
     (tmp_path / "x.json").write_text(json.dumps({"Fuel": "Carburant", "{area} to finish": "{acre} reste", "Back": ""}))
     spoken(tmp_path / "x.json")
-    assert words.say("Fuel") == "Carburant"
-    assert words.say("Back") == "Back" and words.say("More") == "More"
-    assert words.say("{area} to finish", area="2 ac") == "2 ac to finish"
+    assert words.translate("Fuel") == "Carburant"
+    assert words.translate("Back") == "Back" and words.translate("More") == "More"
+    assert words.translate("{area} to finish", area="2 ac") == "2 ac to finish"
     (tmp_path / "bad.json").write_text("{")
     spoken(tmp_path / "bad.json")
-    assert words.say("Fuel") == "Fuel"
+    assert words.translate("Fuel") == "Fuel"
     spoken(tmp_path / "missing.json")
-    assert words.say("Fuel") == "Fuel"
+    assert words.translate("Fuel") == "Fuel"
 
 
 def test_every_sentence_is_found_again_with_figures_in_it(tongue, spoken):
@@ -100,7 +100,7 @@ def test_every_sentence_is_found_again_with_figures_in_it(tongue, spoken):
         english = phrase
         for name, figure in figures.items():
             english = english.replace(name, figure)
-        said = words.say(english)
+        said = words.translate(english)
         left = english_in(re.sub(r"\[/?b\]", "", said))
         assert not left, (english, said)
         assert all(figure in said for figure in figures.values()), (english, said)
@@ -122,17 +122,17 @@ def test_every_sentence_is_found_again_with_figures_in_it(tongue, spoken):
 def test_sentences_put_together_from_parts_are_foreign_throughout(tongue, spoken, sentence):
     """Sentences that the session puts together from several phrases leave no English behind."""
     spoken(tongue)
-    assert not english_in(words.say(sentence)), words.say(sentence)
+    assert not english_in(words.translate(sentence)), words.translate(sentence)
 
 
 def test_names_stay_what_they_are(tongue, spoken):
     """An operator called "Well" keeps the name in a foreign sentence."""
     spoken(tongue, frozenset({"Well"}))
-    said = words.say("Well handed this field over. Go through the sheet and show the next pass on the map first.")
+    said = words.translate("Well handed this field over. Go through the sheet and show the next pass on the map first.")
     assert english_in(said) == ["Well"]
 
 
 def test_english_needs_no_book():
     """Without a language file every sentence is said as it is."""
     words.use(None)
-    assert words.say("Rock ahead on the left, 40 ft.") == "Rock ahead on the left, 40 ft."
+    assert words.translate("Rock ahead on the left, 40 ft.") == "Rock ahead on the left, 40 ft."

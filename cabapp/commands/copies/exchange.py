@@ -9,7 +9,7 @@ from cabapp.common import paths, progress
 from store import open_store
 from store.errors import Refused
 from sync.bundle_encryption import read_passphrase
-from sync.folder_exchange import STICK_FOLDER, Watch, mounts
+from sync.folder_exchange import STICK_FOLDER, FolderWatcher, mounts
 
 NAME = "exchange"
 HELP = "Merge what is new in shared folders or on sticks and write our bundle there; can watch."
@@ -39,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
         if not folder.is_dir():
             raise Refused(f"There is no folder {folder}. Look whether it is there, or make it.")
     with open_store(paths.existing_store(args)) as store:
-        watch = Watch(store, args.folders, mounts if args.sticks else None, passphrase)
+        watch = FolderWatcher(store, args.folders, mounts if args.sticks else None, passphrase)
         said, looks = False, 2  # a bundle must stand still between two looks
         while looks > 0 or args.watch:
             for news in watch.look(progress.show):

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from cabapp.common import paths as places
 from cabapp.reports.export.job_export import write_job
-from cabapp.reports.model.job_record import gather, jobs_of
+from cabapp.reports.model.job_record import jobs_of, read_job
 from store import open_store
 
 NAME = "log"
@@ -32,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
     """Do it."""
     with open_store(places.existing_store(args)) as store:
         jobs = jobs_of(store, field=args.field, job=args.job, stint=args.stint)
-        written = [write_job(store, gather(store, job), args.out, time.time()) for job in jobs]
+        written = [write_job(store, read_job(store, job), args.out, time.time()) for job in jobs]
     paths = [str(path) for one in written for group in one.values() for path in group]
     if args.json:
         print(json.dumps({"written": paths}))

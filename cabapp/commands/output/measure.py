@@ -9,7 +9,7 @@ from cabapp.jobs.pass_counts.trace_measurement import CELL, measure
 from cabapp.position.boundaries.boundary_geojson import read_boundary
 from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.track.receiver_error import KINDS
-from cabapp.track.swath import Rules
+from cabapp.track.swath import MachineLimits
 from cabapp.track.tool import Tool
 
 NAME = "measure"
@@ -114,7 +114,7 @@ def in_words(result: dict) -> str:
     lines += [f"  left out: {count:,} ({reason})" for reason, count in trace["reasons"].items()]
     for stint in result["stints"]:
         lines += [f"  {stint['file']}: {note}" for note in stint["notes"]]
-        if stint["max_gap_s"] != Rules().max_gap:
+        if stint["max_gap_s"] != MachineLimits().max_gap:
             lines.append(
                 f"  {stint['file']}: a fix each {stint['interval_s']:g} s; only a gap of more than "
                 f"{stint['max_gap_s']:g} s counts as unknown"

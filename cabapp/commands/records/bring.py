@@ -7,7 +7,7 @@ from pathlib import Path
 
 from cabapp.common import paths
 from cabapp.jobs.imports.recorded_day import Day, bring_in, look_at
-from cabapp.jobs.records.farm_settings import FarmWays
+from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.position.recordings.trace_reader import read_trace
 from store import open_store
 from store.errors import Refused
@@ -39,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
     """List the guesses; write those agreed to."""
     trace = read_trace(args.file)
     with open_store(paths.existing_store(args)) as store:
-        day, ways = look_at(store, trace), FarmWays(store)
+        day, ways = look_at(store, trace), FarmSettings(store)
         if not args.json:
             for line in in_words(day, ways):
                 print(line)
@@ -66,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def in_words(day: Day, ways: FarmWays) -> list[str]:
+def in_words(day: Day, ways: FarmSettings) -> list[str]:
     """Return what was guessed, a line for each visit, and what is left over."""
     lines = list(day.trace.notes)
     for number, visit in enumerate(day.worked, 1):

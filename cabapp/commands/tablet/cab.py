@@ -17,7 +17,7 @@ from cabapp.position.receivers.receiver_address import (
     ReceiverRefused,
     checked_words,
 )
-from cabapp.position.receivers.selected_receiver import Chosen
+from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.tablet.tablet_settings import Settings
@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
         else:
             folder = logbook.with_name(RECEIVER)
             after_mending(store, folder)
-            clock = source = Chosen(folder, args.receiver, lambda played: _where_it_was(store, played))
+            clock = source = SelectedReceiver(folder, args.receiver, lambda played: _where_it_was(store, played))
         run_cab(
             store, clock, source, night=args.night, size=args.size, dpi=args.dpi or DENSITY,
             fullscreen=args.fullscreen, screenshot_dir=args.screenshots,

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from cabapp.common.clock import FASTEST, SLOWEST, ReplayClock
 from cabapp.common.progress import show
-from cabapp.reports.export.job_export import put, stem, write_job
-from cabapp.reports.model.job_record import gather, jobs_of
+from cabapp.reports.export.job_export import stem, write_atomically, write_job
+from cabapp.reports.model.job_record import jobs_of, read_job
 from cabapp.reports.render.map_png import map_png
 from cabapp.reports.render.page_elements import map_of
 from demo_db.build import Built, build
@@ -84,12 +84,12 @@ def run(args: argparse.Namespace) -> int:
         show(1, STEPS, "the office takes in both tablets' bundles")
         merged = _merged(merge_bundles(office, [first, second]))
         show(2, STEPS, "the office counts the field anew")
-        log = gather(office, next(job for job in jobs_of(office) if job.operation == "rolling"))
+        log = read_job(office, next(job for job in jobs_of(office) if job.operation == "rolling"))
         show(3, STEPS, "the office writes the pages")
         pages = write_job(office, log, args.out / "pages", time.time())
     show(4, STEPS, "the office draws the map")
     drawn = map_of(log, f"{log.field.name}, {log.job.operation}")
-    pages["map"] = [put(args.out / "pages", f"{stem(log)}-map.svg", str(drawn))]
+    pages["map"] = [write_atomically(args.out / "pages", f"{stem(log)}-map.svg", str(drawn))]
     picture = args.out / "pages" / f"{stem(log)}-map.png"
     picture.write_bytes(map_png(log))
     pages["map"].append(picture)
@@ -119,13 +119,13 @@ def _merged(result):
 
 def _second(args: argparse.Namespace, tablet, built: Built) -> Played:
     """The second operator's part: in the window where there is one, else headless."""
-    from cabapp.screens.system.launcher import NoScreen, prepare, run_cab
+    from cabapp.screens.system.launcher import NoScreen, configure_window, run_cab
 
     part = built.told.tam
     if args.headless:
         return play(tablet, part, built.rows, progress=show)
     try:
-        prepare((1280, 800), False)
+        configure_window((1280, 800), False)
     except NoScreen as why:
         print(f"{why} The same work goes on without one.", file=sys.stderr)
         return play(tablet, part, built.rows, progress=show)

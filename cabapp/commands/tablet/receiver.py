@@ -11,8 +11,8 @@ from cabapp.geometry.plane import Plane
 from cabapp.position.calibration.side_offset_check import both_ways, in_words, two_runs
 from cabapp.position.receivers.connections import BAUDS, GPSD
 from cabapp.position.receivers.receiver_address import checked_words
-from cabapp.position.receivers.receiver_report import Verdict, judge, say_small
-from cabapp.position.receivers.selected_receiver import Chosen
+from cabapp.position.receivers.receiver_report import ReceiverReport, judge, say_small
+from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.position.recordings.trace_reader import read_trace
 from store.errors import Refused
 
@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
     """Listen and say, or read and say; exit status 1 when no position was found."""
     if args.both_ways is not None:
         return _both_ways(args)
-    source = Chosen(args.keep, _words(args))
+    source = SelectedReceiver(args.keep, _words(args))
     ends = time.monotonic() + args.seconds if args.seconds is not None else float("inf")
     shown, next_show, verdict = "", 0.0, None
     try:
@@ -79,7 +79,7 @@ def _words(args) -> str:
     return "auto"
 
 
-def _verdict(source, units) -> Verdict:
+def _verdict(source, units) -> ReceiverReport:
     return judge(source.heard, time.time(), units, _clock, source.state)
 
 

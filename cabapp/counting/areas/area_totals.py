@@ -6,21 +6,21 @@ from dataclasses import field as default
 import numpy as np
 
 from cabapp.counting.areas.avoidable_overlap import split
-from cabapp.counting.areas.row_events import DOWN, EDGE, INNER, ONCE, UP, Events
+from cabapp.counting.areas.row_events import DOWN, EDGE, INNER, ONCE, UP, RowEvents
 from cabapp.counting.areas.work_direction import main_direction
-from cabapp.counting.visits.row_crossings import Crossings
-from cabapp.counting.visits.row_sampling import Ladder
-from cabapp.counting.visits.voiding import standing
+from cabapp.counting.visits.row_crossings import RowCrossings
+from cabapp.counting.visits.row_sampling import RowSample
+from cabapp.counting.visits.voiding import valid_visits
 from cabapp.geometry.field_ground import Field
 from cabapp.geometry.polygon_rows import odd_outline_rows, outline_rows
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.swept_ground import SweptPieces
 
 SLANT = 0.07
 """rad. Rows lie not quite square to the work: an edge along a row would be counted whole or not."""
 
 
 @dataclass
-class Rows:
+class RowStretches:
     """n stretches of rows, each with one count and wholly in or out of the field.
 
     Attributes
@@ -57,7 +57,7 @@ class Rows:
 
 
 @dataclass
-class Tally:
+class AreaTotals:
     """Areas, m2. Field area and pass area are never mixed.
 
     Attributes
@@ -89,19 +89,19 @@ class Tally:
     avoidable_passes: float = 0.0
 
 
-def lay_rows(
-    stints: list[Pieces],
+def count_rows(
+    stints: list[SweptPieces],
     field: Field | None,
     row: float = 0.5,
     edge: float = 0.0,
     target: int = 2,
-    seedings: list[Pieces] = (),
-) -> Rows:
+    seedings: list[SweptPieces] = (),
+) -> RowStretches:
     """Cut all ground into stretches of rows with one count each.
 
     Parameters
     ----------
-    stints : list of Pieces
+    stints : list of SweptPieces
         One entry a stint; a visit never goes on from one stint to another.
     field : Field or None
         None: all ground is inside, and inner.
@@ -111,7 +111,7 @@ def lay_rows(
         Depth of the strip along the field's edges that is inside but not inner, m.
     target : int
         Passes wanted where there is no field to say.
-    seedings : list of Pieces
+    seedings : list of SweptPieces
         Stints that seeded the ground: what was covered before them is void.
     """
     events, _, angle = _events(stints, field, row, edge, seedings)
@@ -122,7 +122,7 @@ def lay_rows(
         empty, no = np.zeros(0), np.zeros(0, bool)
         whole = np.zeros(0, np.int64)
         parts = [(whole, empty, empty, whole, no, no, whole)]
-    return Rows(*(np.concatenate(column) for column in zip(*parts)), row, angle)
+    return RowStretches(*(np.concatenate(column) for column in zip(*parts)), row, angle)
 
 
 def _events(stints, field, row, edge, seedings, every=True):
@@ -135,29 +135,29 @@ def _events(stints, field, row, edge, seedings, every=True):
     far = [max(one.quad.max(), -one.quad.min()) for one in stints if len(one)]
     far += [np.abs(field.polygon.bounds).max()] if field is not None else []
     reach = 1 + 1.5 * max(far, default=0.0)  # a corner turned lies within sqrt 2 times as far
-    events = Events(-reach, reach)
+    events = RowEvents(-reach, reach)
     void = [
         any(len(one) and one.t[-1] >= pieces.t[0] for one in sown if len(pieces))
         for pieces in stints
     ]
-    whole = [Crossings(p, angle) for p, some in zip(stints, void) if not some]
+    whole = [RowCrossings(p, angle) for p, some in zip(stints, void) if not some]
     outlines = []
     if field is not None:
         here = field.turned(angle)
         inner = here.without_edge(edge) if edge else here.polygon
         outlines = [(here.polygon, EDGE), (inner, INNER), (here.once, ONCE)]
         outlines = [(polygon, kind) for polygon, kind in outlines if polygon is not None]
-    ladder = Ladder(row)
+    ladder = RowSample(row)
     if not every and not any(void):
         odd = [one.odd_rows(row, -np.tan(SLANT)) for one in whole]
         odd += [odd_outline_rows(polygon, row) for polygon, _ in outlines]
-        ladder = Ladder(row, *_busy(odd))
+        ladder = RowSample(row, *_busy(odd))
     for one in whole:
         for k, x, ends in one.on(ladder):
             events.add(k, x, ends.view(np.int8))  # UP is 0 and DOWN 1
     for pieces, some in zip(stints, void):
         if some:
-            k, x0, x1, _ = standing(_turned([pieces], angle)[0], sown, row)
+            k, x0, x1, _ = valid_visits(_turned([pieces], angle)[0], sown, row)
             events.add(k, x0, UP)
             events.add(k, x1, DOWN)
     for polygon, kind in outlines:
@@ -179,7 +179,7 @@ def _busy(odd):
 
 
 def _stretches(sheet, events, field, target):
-    """Return the columns of `Rows` for one sheet."""
+    """Return the columns of `RowStretches` for one sheet."""
     real = sheet.width > 0
     flips = sheet.flips[real]
     if field is None:
@@ -201,23 +201,23 @@ def _stretches(sheet, events, field, target):
 
 
 def recovered_parts(
-    stints: list[Pieces], field: Field, width: float, seedings: list[Pieces] = ()
+    stints: list[SweptPieces], field: Field, width: float, seedings: list[SweptPieces] = ()
 ) -> tuple[float, float]:
     """Return avoidable and unavoidable re-covered ground, m2, from rows a few metres apart.
 
     Parameters
     ----------
-    stints : list of Pieces
+    stints : list of SweptPieces
     field : Field
     width : float
         Tool's, m.
-    seedings : list of Pieces
-        As in `lay_rows`.
+    seedings : list of SweptPieces
+        As in `count_rows`.
     """
     row = 2.0 if field.area < 1.5e6 else 4.0
     angle = np.pi / 2 - main_direction(stints) + SLANT
     turned, sown = (_turned(some, angle) for some in (stints, seedings))
-    found = [(*standing(one, sown, row), one.t) for one in turned if len(one)]
+    found = [(*valid_visits(one, sown, row), one.t) for one in turned if len(one)]
     if not found:
         return 1.0, 0.0
     k, x0, x1 = (np.concatenate([f[n] for f in found]) for n in range(3))
@@ -228,10 +228,10 @@ def recovered_parts(
 def _turned(stints, angle):
     c, s = np.cos(angle), np.sin(angle)
     turn = np.array([[c, s], [-s, c]])
-    return [Pieces(one.quad @ turn, one.s0, one.s1, one.t, one.leave) for one in stints]
+    return [SweptPieces(one.quad @ turn, one.s0, one.s1, one.t, one.leave) for one in stints]
 
 
-def add_up(rows: Rows, field: Field | None, parts: tuple[float, float] = (1.0, 0.0)) -> Tally:
+def totals_of_rows(rows: RowStretches, field: Field | None, parts: tuple[float, float] = (1.0, 0.0)) -> AreaTotals:
     """Return the areas of stretches of rows by count.
 
     What is re-covered is divided in the proportion of `parts`, avoidable to unavoidable.
@@ -248,7 +248,7 @@ def _summed(sums, over, excess, field, parts):
     by_count = {n: float(a) for n, a in enumerate(sums) if n and a > 0}
     covered = float(sum(by_count.values()))
     share = parts[0] / sum(parts) if sum(parts) else 1.0
-    return Tally(
+    return AreaTotals(
         field_area=None if field is None else field.area,
         none=None if field is None else max(0.0, field.area - covered),
         covered=covered,
@@ -260,19 +260,19 @@ def _summed(sums, over, excess, field, parts):
     )
 
 
-def tally(
-    stints: list[Pieces],
+def area_totals(
+    stints: list[SweptPieces],
     field: Field | None,
     row: float = 0.5,
     width: float | None = None,
     target: int = 2,
-    seedings: list[Pieces] = (),
-) -> Tally:
+    seedings: list[SweptPieces] = (),
+) -> AreaTotals:
     """Return how much ground stints covered how often.
 
     Parameters
     ----------
-    stints : list of Pieces
+    stints : list of SweptPieces
     field : Field or None
         Its own target counts where there is one.
     row : float
@@ -281,19 +281,19 @@ def tally(
         Tool's, m; without it all re-covering counts as avoidable.
     target : int
         Used where there is no field.
-    seedings : list of Pieces
-        As in `lay_rows`.
+    seedings : list of SweptPieces
+        As in `count_rows`.
 
     Examples
     --------
     >>> from shapely.geometry import Polygon
-    >>> tally([], Field(Polygon([(0, 0), (100, 0), (100, 50), (0, 50)]))).none
+    >>> area_totals([], Field(Polygon([(0, 0), (100, 0), (100, 50), (0, 50)]))).none
     5000.0
     """
     parts = (1.0, 0.0)
     if field and width:
         parts = recovered_parts(stints, field, width, seedings)
-    # as `add_up` of `lay_rows`, but no stretch is ever written down
+    # as `totals_of_rows` of `count_rows`, but no stretch is ever written down
     events, ladder, _ = _events(stints, field, row, 0.0, seedings, every=False)
     wanted = [(target, 0)] if field is None else [(field.target, 1), (1, 5)]
     sums, over, excess = np.zeros(1), 0.0, 0.0

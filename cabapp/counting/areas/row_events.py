@@ -14,7 +14,7 @@ FLIP = np.array([0, 0, 1, 2, 4, 0, 0, 0], np.uint8)
 
 
 @dataclass
-class Sheet:
+class RowBatch:
     """Some rows with w events each, in order of place; a shorter row is filled up at its end.
 
     Attributes
@@ -38,7 +38,7 @@ class Sheet:
     flips: np.ndarray
 
 
-class Events:
+class RowEvents:
     """Gathers events on rows.
 
     Parameters
@@ -63,7 +63,7 @@ class Events:
             place = (x * self.fine + (0.5 - self.low * self.fine)).astype(np.int32)
             self._parts.append((k.astype(np.int32), place << 3 | kind))
 
-    def sheets(self, field: bool) -> Iterator[Sheet]:
+    def sheets(self, field: bool) -> Iterator[RowBatch]:
         """Yield all rows that have events, ascending; `flips` is all 0 unless there is a field."""
         if not self._parts:
             return
@@ -112,7 +112,7 @@ class Events:
         flips = np.zeros(place.shape, np.uint8)
         if field:
             flips = np.bitwise_xor.accumulate(FLIP[kind].ravel()).reshape(place.shape)
-        return Sheet(k, place, width, count, flips)
+        return RowBatch(k, place, width, count, flips)
 
     def metres(self, place) -> np.ndarray:
         """Return places on a row, m, from steps."""

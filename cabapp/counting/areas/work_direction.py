@@ -2,10 +2,10 @@
 
 import numpy as np
 
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.swept_ground import SweptPieces
 
 
-def main_direction(stints: list[Pieces]) -> float:
+def main_direction(stints: list[SweptPieces]) -> float:
     """Return the direction most path was driven in, either way, rad in [0, pi).
 
     The doubled angles of all pieces are averaged, weighted by length (the mean of axial data:

@@ -21,7 +21,7 @@ def counter_clockwise(x, y):
     return (x[2] - x[0]) * (y[3] - y[1]) >= (y[2] - y[0]) * (x[3] - x[1])
 
 
-def reaches(x, y, s0, s1, leave: int) -> tuple[np.ndarray, ...]:
+def overlap_candidates(x, y, s0, s1, leave: int) -> tuple[np.ndarray, ...]:
     """Return which pieces the visit rule asks of each.
 
     Parameters

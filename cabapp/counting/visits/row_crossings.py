@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cabapp.counting.visits.overlap_search import BLOCK, corners, reaches
+from cabapp.counting.visits.overlap_search import BLOCK, corners, overlap_candidates
 from cabapp.counting.visits.row_intervals import cross_rows, fresh
-from cabapp.counting.visits.row_sampling import Ladder
-from cabapp.geometry.polygon_rows import row_above
-from cabapp.track.swept_ground import Pieces
+from cabapp.counting.visits.row_sampling import RowSample
+from cabapp.geometry.polygon_rows import first_row_above
+from cabapp.track.swept_ground import SweptPieces
 
 LEAN = 0.1
 """Of the length along the work: how far aside either end of the tool may go in a piece that counts
@@ -44,18 +44,18 @@ class Block:
     forward: np.ndarray
 
 
-class Crossings:
+class RowCrossings:
     """Pieces of one stint, looked through once and then crossed with any rows.
 
     Parameters
     ----------
-    pieces : Pieces
+    pieces : SweptPieces
         Of one stint.
     angle : float
         What the frame is turned by first, rad.
     """
 
-    def __init__(self, pieces: Pieces, angle: float = 0.0):
+    def __init__(self, pieces: SweptPieces, angle: float = 0.0):
         self._pieces, self._turn = pieces, (np.cos(angle), np.sin(angle))
         self._blocks: list[Block] = []
         asking = [np.zeros((3, 0), np.int64)]
@@ -65,7 +65,7 @@ class Crossings:
             part = slice(begin, start + BLOCK)
             east, north = corners(pieces.quad[part])
             x, y = east * c - north * s, east * s + north * c
-            far, near, joins, forward = reaches(
+            far, near, joins, forward = overlap_candidates(
                 x, y, pieces.s0[part], pieces.s1[part], pieces.leave
             )
             free = far >= near
@@ -98,9 +98,9 @@ class Crossings:
             odd = y.take(np.flatnonzero(~on), axis=1)
             low.append(odd.min(axis=0))
             high.append(odd.max(axis=0))
-        return row_above(np.concatenate(low), row), row_above(np.concatenate(high), row)
+        return first_row_above(np.concatenate(low), row), first_row_above(np.concatenate(high), row)
 
-    def on(self, ladder: Ladder) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    def on(self, ladder: RowSample) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
         """Yield rung, x and kind of places where a visit starts (False) or ends (True)."""
         for block in self._blocks:
             yield _outer_edges(block, ladder)

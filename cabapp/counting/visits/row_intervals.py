@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cabapp.counting.visits.overlap_search import corners, counter_clockwise, reaches
-from cabapp.geometry.polygon_rows import row_above
-from cabapp.track.swept_ground import Pieces
+from cabapp.counting.visits.overlap_search import corners, counter_clockwise, overlap_candidates
+from cabapp.geometry.polygon_rows import first_row_above
+from cabapp.track.swept_ground import SweptPieces
 
 
 @dataclass
@@ -48,7 +48,7 @@ def row_spans(quad: np.ndarray, row: float) -> Spans:
         Distance between rows, m.
     """
     x, y = corners(quad)
-    c = row_above(y, row)
+    c = first_row_above(y, row)
     first = c.min(axis=0)
     count = c.max(axis=0) - first
     offset = np.cumsum(count) - count
@@ -95,13 +95,13 @@ def cross_rows(xa, ya, xb, yb, ca, cb, middle):
 
 
 def visits(
-    pieces: Pieces, row: float
+    pieces: SweptPieces, row: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Return row, start, end and piece of intervals that each add one pass, in any order.
 
     Parameters
     ----------
-    pieces : Pieces
+    pieces : SweptPieces
         Of one stint.
     row : float
         Distance between rows, m.
@@ -114,7 +114,7 @@ def visits(
     piece : ndarray of int64, shape (m,)
         Which piece made it: tells when, and orders the passes over a place by time.
     """
-    far, near, *_ = reaches(*corners(pieces.quad), pieces.s0, pieces.s1, pieces.leave)
+    far, near, *_ = overlap_candidates(*corners(pieces.quad), pieces.s0, pieces.s1, pieces.leave)
     later = np.flatnonzero(far < near)
     return fresh(pieces.quad, row, later, near[later], far[later])
 

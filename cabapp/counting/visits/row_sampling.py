@@ -2,13 +2,13 @@
 
 import numpy as np
 
-from cabapp.geometry.polygon_rows import row_above
+from cabapp.geometry.polygon_rows import first_row_above
 
 STEP = 5
 """Rows that one stands for where it may. Odd: the one in the middle is kept."""
 
 
-class Ladder:
+class RowSample:
     """Rows kept, its rungs, numbered upward.
 
     Between two rows where no ground starts or ends, all edges are nearly straight and nearly
@@ -45,7 +45,7 @@ class Ladder:
 
     def above(self, y) -> np.ndarray:
         """Return the first rung whose middle is not below y, m."""
-        k = row_above(y, self.row)
+        k = first_row_above(y, self.row)
         if self._rung is None:
             return k
         return self._rung.take(k - self._bottom, mode="clip")

@@ -8,19 +8,19 @@ that counts, as it should.
 import numpy as np
 
 from cabapp.counting.visits.row_intervals import row_spans, visits
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.swept_ground import SweptPieces
 
 BUCKET = 300.0  # s
 
 
-def standing(pieces: Pieces, seedings: list[Pieces], row: float):
+def valid_visits(pieces: SweptPieces, seedings: list[SweptPieces], row: float):
     """Return the visits of a stint that no later seeding made void.
 
     Parameters
     ----------
-    pieces : Pieces
+    pieces : SweptPieces
         Of one stint.
-    seedings : list of Pieces
+    seedings : list of SweptPieces
         Of all stints that seeded the field, on the same plane.
     row : float
         Distance between rows, m.

@@ -73,7 +73,7 @@ def _noted(store, season) -> dict[str, float]:
     newest: dict[str, tuple[float, float]] = {}
     for job in store.all(Job, season=season, operation=ROLLING):
         for stint in store.all(Stint, job_id=job.id):
-            for tap in stint_state.standing_taps(taps_of(store, stint.id)):
+            for tap in stint_state.effective_taps(taps_of(store, stint.id)):
                 share = (tap.detail or {}).get("share_left")
                 if share is not None and tap.at >= newest.get(job.field_id, (tap.at, 0.0))[0]:
                     newest[job.field_id] = tap.at, share
@@ -87,7 +87,7 @@ def _hands(store, season, now) -> dict[tuple[str, str], float]:
         for stint in store.all(Stint, job_id=job.id):
             if now - stint.at > LATELY_S:
                 continue
-            noted = [(tap.detail or {}).get("paces") for tap in stint_state.standing_taps(taps_of(store, stint.id))]
+            noted = [(tap.detail or {}).get("paces") for tap in stint_state.effective_taps(taps_of(store, stint.id))]
             spans.setdefault((stint.operator_id, stint.tractor_id), []).extend(next((p for p in reversed(noted) if p), []))
     return {pair: float(np.median(found)) for pair, found in spans.items() if found}
 

@@ -42,7 +42,7 @@ def spells_of(store: Store, stints: list[Stint], until: float) -> Spells:
     found = []
     for stint in stints:
         began = None
-        for switch in stint_state.standing(stint.at, taps_of(store, stint.id)).switches:
+        for switch in stint_state.stint_state(stint.at, taps_of(store, stint.id)).switches:
             if switch.working and began is None:
                 began = switch.t
             elif not switch.working and began is not None:
@@ -112,7 +112,7 @@ def paces_before(store: Store, stint: Stint) -> list[float]:
         if one.id != stint.id and 0 <= stint.at - one.at <= PACE_LASTS_S
     ]  # fmt: skip
     for one in sorted(before, key=lambda one: one.at):
-        noted = [(tap.detail or {}).get("paces") for tap in stint_state.standing_taps(taps_of(store, one.id))]
+        noted = [(tap.detail or {}).get("paces") for tap in stint_state.effective_taps(taps_of(store, one.id))]
         found += next((paces for paces in reversed(noted) if paces), [])
     return found[-SPANS:]
 

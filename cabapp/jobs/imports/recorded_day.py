@@ -16,10 +16,10 @@ from shapely.geometry import shape
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.pass_counts.live_count import taps_of
 from cabapp.jobs.records import stint_state
-from cabapp.jobs.records.farm_settings import FarmWays
+from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.new_stint import open_stint
 from cabapp.position.recordings.trace_file import TraceFile
-from cabapp.track.activity import Stretch, Visit, guess
+from cabapp.track.activity import ActivitySpan, FieldStay, guess
 from store import Store
 from store.errors import TraceRefused
 from store.models import Field, Stint, Tap
@@ -28,7 +28,7 @@ SHORTEST_PART_S = 60.0
 
 
 @dataclass(frozen=True)
-class Part:
+class DayPart:
     """Some time of the day with one thing done.
 
     Attributes
@@ -37,7 +37,7 @@ class Part:
         As `guessing.KINDS`.
     begin, end : float
         POSIX s.
-    visit : Visit or None
+    visit : FieldStay or None
         The visit of a field it belongs to.
     length : float
         How far was driven, m.
@@ -48,7 +48,7 @@ class Part:
     kind: str
     begin: float
     end: float
-    visit: Visit | None
+    visit: FieldStay | None
     length: float
     runs: int
 
@@ -57,7 +57,7 @@ class Part:
 class Agreed:
     """What a person agreed to of one part: that it was work, whose, and with what."""
 
-    part: Part
+    part: DayPart
     operator_id: str
     tractor_id: str
     tool_id: str
@@ -74,7 +74,7 @@ class Day:
     rows : ndarray of int, shape (n,)
         Which fixes of the trace the guesses count: those with a position, in rising time.
     fields : tuple of Field
-        What `Visit.field` and `Stretch.field` point to.
+        What `FieldStay.field` and `ActivitySpan.field` point to.
     stretches, visits
         As `guess` gives them, over `rows`.
     mark : str
@@ -84,17 +84,17 @@ class Day:
     trace: TraceFile
     rows: np.ndarray
     fields: tuple[Field, ...]
-    stretches: list[Stretch]
-    visits: list[Visit]
+    stretches: list[ActivitySpan]
+    visits: list[FieldStay]
     mark: str
 
     @property
-    def worked(self) -> list[Visit]:
+    def worked(self) -> list[FieldStay]:
         """The visits in which something was done."""
         return [visit for visit in self.visits if visit.spells]
 
     @property
-    def parts(self) -> list[Part]:
+    def parts(self) -> list[DayPart]:
         """The day in few parts, in order of time, for a person to agree to.
 
         Work with its turns is one part; of what lies between, the longest kind names it. What took
@@ -141,7 +141,7 @@ def cut(fields, trace: TraceFile) -> Day:
 
 
 def bring_in(
-    store: Store, day: Day, visit: Visit, operator_id: str, tractor_id: str, tool_id: str,
+    store: Store, day: Day, visit: FieldStay, operator_id: str, tractor_id: str, tool_id: str,
     operation: str,
 ) -> Stint:  # fmt: skip
     """Write one visit as a finished stint; its taps are marked as guessed.
@@ -169,7 +169,7 @@ def bring_in(
                     "It was not written again."
                 )
     stint = open_stint(
-        store, FarmWays(store), begun, receiver,
+        store, FarmSettings(store), begun, receiver,
         operator_id, tractor_id, tool_id, field.id, operation,
     )  # fmt: skip
     writer = store.trace(stint.id)
@@ -219,7 +219,7 @@ def bring_in_agreed(store: Store, day: Day, agreed: list[Agreed]) -> list[Stint]
     return written
 
 
-def _parts(day: Day) -> list[Part]:
+def _parts(day: Day) -> list[DayPart]:
     t = day.trace.t[day.rows]
     if not len(t):
         return []
@@ -240,7 +240,7 @@ def _parts(day: Day) -> list[Part]:
         kind = "working" if spell else _longest(within, t, begin, end)
         runs = sum(s.kind == "working" for s in within) if spell else 0
         if spell or end - begin >= SHORTEST_PART_S:
-            parts.append(Part(kind, begin, end, visit, float(gone[last] - gone[first]), runs))
+            parts.append(DayPart(kind, begin, end, visit, float(gone[last] - gone[first]), runs))
     return parts
 
 
@@ -260,7 +260,7 @@ def _tap(store, stint, kind, at):
 def _check_closed(store):
     own = [stint for stint in store.all(Stint) if stint.device == store.device]
     last = max(own, key=lambda one: one.seq, default=None)
-    if last and stint_state.standing(last.at, taps_of(store, last.id)).state in stint_state.OPEN:
+    if last and stint_state.stint_state(last.at, taps_of(store, last.id)).state in stint_state.OPEN:
         raise TraceRefused(
             "A stint is open on this tablet. Finish it or hand it over, then bring the day in."
         )

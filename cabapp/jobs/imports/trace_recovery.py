@@ -19,11 +19,11 @@ import numpy as np
 
 from cabapp.jobs.pass_counts.live_count import as_kept, taps_of
 from cabapp.jobs.records import stint_state
-from cabapp.position.calibration.antenna_offset import Carrier
+from cabapp.position.calibration.antenna_offset import AntennaTransfer
 from cabapp.position.fix import Fix
-from cabapp.position.receivers.receiver_settings import Kept
+from cabapp.position.receivers.receiver_settings import ReceiverSettings
 from cabapp.position.recordings.raw_log import SUFFIX
-from cabapp.position.recordings.raw_log_reader import STAMP, Hearing
+from cabapp.position.recordings.raw_log_reader import STAMP, RawLogDecoder
 from store import Store
 from store.durability.missing_traces import Missing, missing, put_back
 from store.errors import Refused
@@ -142,7 +142,7 @@ def _end(store: Store, stint: Stint) -> float:
     """
     last = {"finish": stint_state.UNDO_S, "hand_over": 0.0}
     over = [
-        tap.at + last[tap.kind] for tap in stint_state.standing_taps(taps_of(store, stint.id)) if tap.kind in last
+        tap.at + last[tap.kind] for tap in stint_state.effective_taps(taps_of(store, stint.id)) if tap.kind in last
     ]
     after = [one.at for one in store.all(Stint) if one.device == stint.device and one.at > stint.at]
     return min([*over[-1:], *after], default=math.inf)
@@ -169,12 +169,12 @@ def _slug(name: str | None) -> str:
 
 def _heard(folder, name, paths, since, until) -> Iterator[Fix]:
     """Give the fixes of one receiver around a stretch, as they came then."""
-    antenna = Kept(folder).antenna(name)
-    carrier = Carrier(antenna) if antenna is not None else None
+    antenna = ReceiverSettings(folder).antenna(name)
+    carrier = AntennaTransfer(antenna) if antenna is not None else None
     # where an antenna's place is allowed for, the way to there decides
     begin = -math.inf if carrier else since - BESIDE_S
     lines = (line for path in paths for line in _lines(path))
-    for heard in Hearing().hear(line for line in lines if _came_in(line, begin, until + BESIDE_S)):
+    for heard in RawLogDecoder().hear(line for line in lines if _came_in(line, begin, until + BESIDE_S)):
         yield carrier.carry(heard.fix) if carrier else heard.fix
 
 

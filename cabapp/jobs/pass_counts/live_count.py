@@ -16,7 +16,7 @@ from cabapp.counting.live_spacing import KEPT
 from cabapp.jobs.records import stint_state
 from cabapp.jobs.records.corrections import Corrections, told
 from cabapp.position.fix import Fix
-from cabapp.track.swath import Switch
+from cabapp.track.swath import WorkSwitch
 from cabapp.track.tool import Tool
 from store import Store
 from store.models import Field, Job, Stint, Tap
@@ -45,7 +45,7 @@ def taps_of(store: Store, stint_id: str) -> list[Tap]:
     return sorted(store.all(Tap, stint_id=stint_id), key=lambda tap: tap.seq)
 
 
-class Count:
+class LiveCount:
     """The job's count with the present stint begun.
 
     Parameters
@@ -55,7 +55,7 @@ class Count:
     job : store.models.Job
     stint : store.models.Stint
         The present one.
-    switches : sequence of Switch
+    switches : sequence of WorkSwitch
         Of the present stint so far.
     centre : tuple of float or None
         Latitude and longitude, degrees, for a field without a boundary.
@@ -91,14 +91,14 @@ class Count:
         # spread of her laps on this field before, m, and of how many pairs
         self.lapped_before = (hers.sigma, min(len(hers.spacings), KEPT))
         self.count.begin(stint.id, stint.at, tool_of(stint))
-        self._switches: tuple[Switch, ...] = ()
+        self._switches: tuple[WorkSwitch, ...] = ()
         self._newest = -math.inf
         self.again(switches)
 
     def _whole(self, stint: Stint, when: bool = True) -> tuple:
         """Return what the count is told of a whole stint; seedings are told without their start."""
         trace, stint = self._store.read_trace(stint.id), self._corrected.apply(stint)
-        stood = stint_state.standing(stint.at, told(taps_of(self._store, stint.id), self._corrected))
+        stood = stint_state.stint_state(stint.at, told(taps_of(self._store, stint.id), self._corrected))
         start = (stint.at,) if when else ()
         return (
             stint.id, *start, tool_of(stint), trace.t, trace.lat, trace.lon,

@@ -5,17 +5,17 @@ from dataclasses import replace
 import numpy as np
 import shapely
 
-from cabapp.counting.areas.area_totals import add_up, lay_rows, recovered_parts
-from cabapp.counting.confidence import prove
-from cabapp.counting.edge_error import Edges
+from cabapp.counting.areas.area_totals import count_rows, recovered_parts, totals_of_rows
+from cabapp.counting.confidence import confidence_interval
+from cabapp.counting.edge_error import EdgeErrors
 from cabapp.counting.gaps import list_gaps, list_recovered
 from cabapp.geometry.field_ground import Field
 from cabapp.geometry.plane import Plane
 from cabapp.position.recordings.trace_reader import TraceFile
-from cabapp.track.filter import WRONG_DATE, clean
+from cabapp.track.filter import WRONG_DATE, usable_fixes
 from cabapp.track.receiver_error import judge, named, of_error
-from cabapp.track.swath import Rules, Sweeper, Switch
-from cabapp.track.swept_ground import Pieces
+from cabapp.track.swath import MachineLimits, SwathBuilder, WorkSwitch
+from cabapp.track.swept_ground import SweptPieces
 from store.errors import BoundaryRefused, TraceRefused
 
 CELL = 0.25
@@ -24,7 +24,7 @@ NEAR = 500.0
 FARTHEST = 300e3
 """Ground farther apart than this, m, is no one's day and does not fit one flat plane."""
 GAP_INTERVALS = 2.5
-"""A logger slower than half of `Rules.max_gap` misses a fix only after so many of its intervals."""
+"""A logger slower than half of `MachineLimits.max_gap` misses a fix only after so many of its intervals."""
 
 
 def measure(
@@ -63,7 +63,7 @@ def measure(
         No fix lies in or near the field.
     """
     traces = _in_order(traces)
-    kept = [clean(trace.t, trace.lat, trace.lon, trace.quality) for trace in traces]
+    kept = [usable_fixes(trace.t, trace.lat, trace.lon, trace.quality) for trace in traces]
     plane = _plane(traces, kept, boundary)
     field = None if boundary is None else Field.from_geojson(boundary, plane, target)
     stints, pieces, receivers = [], [], []
@@ -80,13 +80,13 @@ def measure(
     _check_together(pieces)
     if field is not None:
         _check_near(traces, kept, plane, field)
-    rows = lay_rows(pieces, field, cell, tool.width / 2, target)
+    rows = count_rows(pieces, field, cell, tool.width / 2, target)
     parts = (1.0, 0.0) if field is None else recovered_parts(pieces, field, tool.width)
-    areas = add_up(rows, field, parts)
-    edges = Edges(pieces, receivers, field) if sigma is None else sigma
+    areas = totals_of_rows(rows, field, parts)
+    edges = EdgeErrors(pieces, receivers, field) if sigma is None else sigma
     gaps = [] if field is None else list_gaps(rows, edges)
     recovered = list_recovered(rows, edges)
-    proof = None if field is None else prove(pieces, receivers, field)
+    proof = None if field is None else confidence_interval(pieces, receivers, field)
     worst = max(receivers, key=lambda one: float(np.median(one.absolute)))
     outside = ~rows.inside & (rows.count > 0)
     total = {
@@ -205,20 +205,20 @@ def _check_near(traces, kept, plane, field):
         )
 
 
-def _sweep(trace: TraceFile, good, plane, tool) -> tuple[dict, Pieces]:
+def _sweep(trace: TraceFile, good, plane, tool) -> tuple[dict, SweptPieces]:
     """Return what one stint's trace was like, and the ground it swept."""
     keep = good.keep
     t = trace.t[keep]
     rules = _rules(t)
     # without a tap every moment counts as work, but not a break that the file itself declares
-    switches = [Switch(-np.inf, True)]
+    switches = [WorkSwitch(-np.inf, True)]
     paused = 0.0
     begins = np.searchsorted(np.flatnonzero(keep), trace.starts)
     for first in np.unique(begins[(begins > 0) & (begins < len(t))]):
         if t[first] - t[first - 1] <= rules.max_gap:
-            switches += [Switch(t[first - 1], False), Switch(t[first], True)]
+            switches += [WorkSwitch(t[first - 1], False), WorkSwitch(t[first], True)]
             paused += float(t[first] - t[first - 1])
-    sweeper = Sweeper(tool, rules)
+    sweeper = SwathBuilder(tool, rules)
     xy = plane.to_xy(trace.lat[keep], trace.lon[keep])
     parts = [sweeper.feed(t, xy, switches, trace.sigma[keep]), sweeper.finish()]
     fixes = len(trace.t) + trace.dropped
@@ -240,7 +240,7 @@ def _sweep(trace: TraceFile, good, plane, tool) -> tuple[dict, Pieces]:
         "max_gap_s": rules.max_gap,
         "notes": trace.notes,
     }
-    return stint, Pieces.join(parts, sweeper.leave)
+    return stint, SweptPieces.join(parts, sweeper.leave)
 
 
 def _interval(t):
@@ -250,7 +250,7 @@ def _interval(t):
 
 
 def _rules(t):
-    rules, interval = Rules(), _interval(t)
+    rules, interval = MachineLimits(), _interval(t)
     if interval is None or interval <= rules.max_gap / 2:
         return rules
     return replace(rules, max_gap=GAP_INTERVALS * interval)

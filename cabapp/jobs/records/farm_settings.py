@@ -35,7 +35,7 @@ def farm_goes(store: Store) -> GoRules:
     return GoRules()
 
 
-class FarmWays:
+class FarmSettings:
     """The farm's zone, units and own rules; UTC and US units until a farm is written down."""
 
     def __init__(self, store: Store):

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from cabapp.jobs.records.farm_settings import FarmWays
+from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.stint_state import TapRefused
 from store import Store
 from store.models import Field, Hitching, Job, Operator, Stint, Tool, Tractor, job_id
 
 
 def open_stint(
-    store: Store, ways: FarmWays, at: float, receiver: str | None,
+    store: Store, ways: FarmSettings, at: float, receiver: str | None,
     operator_id: str, tractor_id: str, tool_id: str, field_id: str, operation: str,
 ) -> Stint:  # fmt: skip
     """Write the job (if it is new) and the stint with its hitching; return the stint.

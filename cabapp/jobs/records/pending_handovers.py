@@ -23,7 +23,7 @@ class WaitingHandOver:
     sheet: dict
 
 
-def waiting(store: Store, job: str | None = None) -> list[WaitingHandOver]:
+def pending_handovers(store: Store, job: str | None = None) -> list[WaitingHandOver]:
     """Return the hand-overs nobody has answered: the last of each job, with no stint after it."""
     given = store.all(HandOver) if job is None else store.all(HandOver, job_id=job)
     last = {one.job_id: one for one in sorted(given, key=lambda one: one.at)}

@@ -8,15 +8,16 @@ import numpy as np
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.pass_counts.live_count import taps_of, tool_of
 from cabapp.jobs.records.corrections import Corrections, told
-from cabapp.jobs.records.stint_state import Standing, standing, standing_taps
+from cabapp.jobs.records.stint_state import StintState, effective_taps
+from cabapp.jobs.records.stint_state import stint_state as standing
 from cabapp.jobs.records.time_split import LOST_S, WORKING, Hours, split
-from cabapp.track.filter import clean
-from cabapp.track.swath import Sweeper
+from cabapp.track.filter import usable_fixes
+from cabapp.track.swath import SwathBuilder
 from store import Store, models
 
 
 @dataclass
-class StintLog:
+class StintRecord:
     """One operator's part.
 
     Attributes
@@ -28,7 +29,7 @@ class StintLog:
         All of them, undone ones too, in the order made.
     undone : set of str
         Ids of taps taken back, and of the undo taps.
-    standing : Standing
+    standing : StintState
         What the taps say: state, switches.
     ended : float
         Finish or hand-over; else the last that is known. POSIX s.
@@ -65,7 +66,7 @@ class StintLog:
     tool: str
     taps: list
     undone: set
-    standing: Standing
+    standing: StintState
     ended: float
     ended_by: str
     working_s: float
@@ -85,11 +86,11 @@ class StintLog:
 
 def read_stint(
     store: Store, row: models.Stint, names: dict, corrected: Corrections
-) -> StintLog:
+) -> StintRecord:
     """Read a stint as its corrections leave it; `row` is corrected already."""
     written = taps_of(store, row.id)
     taps = told(written, corrected)
-    kept = standing_taps(taps)
+    kept = effective_taps(taps)
     stands = standing(row.at, taps)
     trace = store.read_trace(row.id)
     ends = [tap for tap in kept if tap.kind in ("finish", "hand_over")]
@@ -100,7 +101,7 @@ def read_stint(
     for begin, end, why in spans:
         stopped[why] += end - begin
     fuelled = store.all(models.FuelEntry, stint_id=row.id)
-    return StintLog(
+    return StintRecord(
         row, names.get(row.operator_id, "?"), names.get(row.tractor_id, "?"), names.get(row.tool_id, "?"),
         taps, {tap.id for tap in taps} - {tap.id for tap in kept}, stands,
         ended, ends[-1].kind if ends else "",
@@ -113,7 +114,7 @@ def read_stint(
 
 
 def _not_working(
-    taken_over: float, kept: list, stands: Standing, ended: float
+    taken_over: float, kept: list, stands: StintState, ended: float
 ) -> list[tuple[float, float, str]]:
     """Return the spans not worked between taking over and the end, POSIX s, and why.
 
@@ -123,7 +124,7 @@ def _not_working(
         POSIX s.
     kept : list of Tap
         Those that still stand.
-    stands : Standing
+    stands : StintState
         With the switches that say when work went on.
     """
     found = []
@@ -140,11 +141,11 @@ def _not_working(
     return found
 
 
-def follow(count: JobCount, log: StintLog) -> None:
+def tool_history(count: JobCount, log: StintRecord) -> None:
     """Follow a stint's tool: when it worked without a trustworthy position, how its hours went."""
     t, lat, lon = log.trace.t, log.trace.lat, log.trace.lon
-    keep = clean(t, lat, lon, log.trace.quality, log.row.at).keep
-    sweeper = Sweeper(tool_of(log.row), count.rules)
+    keep = usable_fixes(t, lat, lon, log.trace.quality, log.row.at).keep
+    sweeper = SwathBuilder(tool_of(log.row), count.rules)
     t, xy = t[keep], count.plane.to_xy(lat[keep], lon[keep])
     sweeper.feed(t, xy, log.standing.switches, log.trace.sigma[keep])
     sweeper.finish()

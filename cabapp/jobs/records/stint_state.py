@@ -2,7 +2,7 @@
 
 Rule 1: everything that decides the state of a stint lives in this file.
 Rule 2: this file knows no store, clock, receiver or screen; taps in, standing out.
-Rule 3: the state is never kept anywhere. It is what the taps say (``standing``), so
+Rule 3: the state is never kept anywhere. It is what the taps say (``stint_state``), so
 the same taps give the same state after a kill, an undo, or on another tablet.
 """
 
@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from cabapp.track.swath import Switch
+from cabapp.track.swath import WorkSwitch
 from store.errors import Refused
 
 IDLE, READY, WORKING, STOPPED = "idle", "ready", "working", "stopped"
@@ -154,7 +154,7 @@ def next_state(state: str, tap: str) -> str:
 
 
 @dataclass(frozen=True)
-class Standing:
+class StintState:
     """Where a stint stands, as its taps say.
 
     Attributes
@@ -165,7 +165,7 @@ class Standing:
         Why stopped.
     wing : str
         "all", "left up" or "right up".
-    switches : tuple of Switch
+    switches : tuple of WorkSwitch
         Working on and off, in time order: what the pass count is told.
     tally : int
         Passes counted by tap.
@@ -178,7 +178,7 @@ class Standing:
     since: float
     reason: str | None = None
     wing: str = "all"
-    switches: tuple[Switch, ...] = ()
+    switches: tuple[WorkSwitch, ...] = ()
     tally: int = 0
     tally_m: float | None = 0.0
 
@@ -193,7 +193,7 @@ class Standing:
         return total + (max(0.0, now - began) if began is not None else 0.0)
 
 
-def standing_taps(taps: Iterable) -> list:
+def effective_taps(taps: Iterable) -> list:
     """Return the taps that still stand: those not undone, without the undo taps.
 
     Parameters
@@ -207,7 +207,7 @@ def standing_taps(taps: Iterable) -> list:
     return [tap for tap in taps if tap.kind != "undo" and tap.id not in undone]
 
 
-def standing(taken_over: float, taps: Iterable) -> Standing:
+def stint_state(taken_over: float, taps: Iterable) -> StintState:
     """Return where the stint stands after its taps.
 
     Parameters
@@ -215,7 +215,7 @@ def standing(taken_over: float, taps: Iterable) -> Standing:
     taken_over : float
         When the stint was taken over, POSIX s.
     taps : iterable
-        As for ``standing_taps``. Taps of other kinds than those in ``TABLE`` are passed
+        As for ``effective_taps``. Taps of other kinds than those in ``TABLE`` are passed
         over, so a logbook written by a newer version can still be read.
 
     Notes
@@ -224,8 +224,8 @@ def standing(taken_over: float, taps: Iterable) -> Standing:
     """
     state, since, reason, wing = READY, taken_over, None, "all"
     tally, tally_m, length = 0, 0.0, None
-    switches: list[Switch] = []
-    for tap in standing_taps(taps):
+    switches: list[WorkSwitch] = []
+    for tap in effective_taps(taps):
         if (state, tap.kind) not in TABLE:
             continue
         detail = tap.detail or {}
@@ -245,10 +245,10 @@ def standing(taken_over: float, taps: Iterable) -> Standing:
             tally_m = tally_m + passes * length * _SHARE[wing] if known else None
         after = TABLE[state, tap.kind]
         if after != state or tap.kind == "width":
-            switches.append(Switch(at, after == WORKING, wing))
+            switches.append(WorkSwitch(at, after == WORKING, wing))
         if after != state:
             state, since, reason = after, at, tap.reason
-    return Standing(state, since, reason, wing, tuple(switches), tally, tally_m)
+    return StintState(state, since, reason, wing, tuple(switches), tally, tally_m)
 
 
 def undoable(taps: Iterable, now: float):
@@ -256,7 +256,7 @@ def undoable(taps: Iterable, now: float):
 
     A tap can be taken back for ``UNDO_S``; the last one goes first.
     """
-    for tap in reversed(standing_taps(taps)):
+    for tap in reversed(effective_taps(taps)):
         if tap.kind in UNDOABLE:
             return tap if 0.0 <= now - tap.at < UNDO_S else None
     return None

@@ -39,7 +39,7 @@ class Antenna:
         return math.hypot(self.ahead, self.right)
 
 
-class Carrier:
+class AntennaTransfer:
     """Carries the fixes of one receiver.
 
     Parameters
@@ -58,7 +58,7 @@ class Carrier:
     --------
     Driving east with the antenna 2 m ahead of the other one:
 
-    >>> carrier = Carrier(Antenna(ahead=2.0))
+    >>> carrier = AntennaTransfer(Antenna(ahead=2.0))
     >>> for n in range(5):
     ...     fix = carrier.carry(Fix(float(n), 0.0, n * 2 / 111_195.0, sigma=0.02))
     >>> round(fix.lon * 111_195.0, 3), fix.sigma

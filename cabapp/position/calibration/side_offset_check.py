@@ -27,7 +27,7 @@ class CheckRefused(Refused):
 
 
 @dataclass(frozen=True)
-class BothWays:
+class SideOffsetCheck:
     """What the check found.
 
     Attributes
@@ -47,7 +47,7 @@ class BothWays:
     length: float
 
 
-def both_ways(there: np.ndarray, back: np.ndarray) -> BothWays:
+def both_ways(there: np.ndarray, back: np.ndarray) -> SideOffsetCheck:
     """Return the sideways offset from two runs along one line, the second the other way.
 
     Parameters
@@ -73,7 +73,7 @@ def both_ways(there: np.ndarray, back: np.ndarray) -> BothWays:
     >>> there = np.column_stack([0 * y - 0.4, y])
     >>> back = np.column_stack([0 * y + 0.4, y[::-1]])
     >>> both_ways(there, back)
-    BothWays(side=0.4, sure_to=0.0, length=59.0)
+    SideOffsetCheck(side=0.4, sure_to=0.0, length=59.0)
     """
     there, back = np.asarray(there, float).reshape(-1, 2), np.asarray(back, float).reshape(-1, 2)
     if min(len(there), len(back)) < LEAST_FIXES:
@@ -100,7 +100,7 @@ def both_ways(there: np.ndarray, back: np.ndarray) -> BothWays:
     spread = [1.253 * _scatter(s) / math.sqrt(len(s)) for s in sideways]
     if max(_scatter(s) for s in sideways) > 1.5:
         raise CheckRefused("The runs were not straight. Drive along a straight wheel mark or edge.")
-    return BothWays(
+    return SideOffsetCheck(
         round((middles[1] - middles[0]) / 2, 3),
         round(math.hypot(*spread) / 2, 3),
         round(float(high - low), 1),
@@ -136,12 +136,12 @@ def two_runs(xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     )
 
 
-def in_words(found: BothWays, say_length) -> str:
+def in_words(found: SideOffsetCheck, say_length) -> str:
     """Say what the check found and what to do with it.
 
     Examples
     --------
-    >>> in_words(BothWays(0.4, 0.02, 59.0), lambda m: f"{m:.1f} m")
+    >>> in_words(SideOffsetCheck(0.4, 0.02, 59.0), lambda m: f"{m:.1f} m")
     'The middle lies 0.4 m right of the antenna. Write 0.4 m right into the hitching.'
     """
     if abs(found.side) <= max(SMALL, 2 * found.sure_to):

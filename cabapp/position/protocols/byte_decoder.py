@@ -16,8 +16,8 @@ from collections import deque
 from dataclasses import dataclass
 
 from cabapp.position.fix import Fix
-from cabapp.position.protocols.gpsd_report import Reports
-from cabapp.position.protocols.nmea_epoch import Joiner
+from cabapp.position.protocols.gpsd_report import GpsdReader
+from cabapp.position.protocols.nmea_epoch import NmeaEpoch
 
 QUIET_S = 0.25
 """A pause of this long ends the moment in hand: nothing more of it is to come."""
@@ -41,7 +41,7 @@ _METRES = 111_195.0  # one degree of a sphere of 6371 km
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class TimedFix:
     """A fix and when its last byte came, POSIX s; `latency` is what lies between, s."""
 
     fix: Fix
@@ -53,7 +53,7 @@ class Heard:
         return self.at - self.fix.t
 
 
-class Decoder:
+class ByteDecoder:
     """Takes the bytes of one receiver, or of gpsd, and gives fixes.
 
     Parameters
@@ -68,7 +68,7 @@ class Decoder:
 
     Examples
     --------
-    >>> decoder = Decoder(earliest=None)
+    >>> decoder = ByteDecoder(earliest=None)
     >>> gga = b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\\r\\n"
     >>> rmc = b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A\\r\\n"
     >>> decoder.feed(gga, 0.0), decoder.feed(rmc, 0.1), decoder.quiet(0.5)
@@ -86,13 +86,13 @@ class Decoder:
         self.bytes = self.doubted = 0
         self._earliest = earliest
         self._part = b""
-        self._joiner = Joiner(prompt=True)
-        self._reports = Reports()
+        self._joiner = NmeaEpoch(prompt=True)
+        self._reports = GpsdReader()
         self._came = -math.inf
         self._undated_since: float | None = None
-        self._last: Heard | None = None
-        self._placed: Heard | None = None
-        self._doubtful: Heard | None = None
+        self._last: TimedFix | None = None
+        self._placed: TimedFix | None = None
+        self._doubtful: TimedFix | None = None
         self._pairs: deque[bool] = deque(maxlen=20)
         self._damage: deque[bool] = deque(maxlen=50)
 
@@ -116,7 +116,7 @@ class Decoder:
         """The newest of all that was said besides places: satellites, speed, course, DOP."""
         return self._joiner.heard | self._reports.heard
 
-    def feed(self, data: bytes, at: float) -> list[Heard]:
+    def feed(self, data: bytes, at: float) -> list[TimedFix]:
         """Take bytes that came at ``at``, POSIX s, and return the fixes complete now."""
         found = self.quiet(at)
         self.bytes += len(data)
@@ -135,7 +135,7 @@ class Decoder:
                 found += self._sift(fixes, at, sure=self._paired())
         return found
 
-    def quiet(self, at: float) -> list[Heard]:
+    def quiet(self, at: float) -> list[TimedFix]:
         """Return what is complete because nothing came for a while, or no day ever will."""
         found = []
         if at - self._came >= QUIET_S:
@@ -157,12 +157,12 @@ class Decoder:
             self._pairs.append(sure)
         return [heard for fix in fixes if (heard := self._judged(fix, at, sure)) is not None]
 
-    def _judged(self, fix: Fix, at: float, sure: bool) -> Heard | None:
+    def _judged(self, fix: Fix, at: float, sure: bool) -> TimedFix | None:
         """Return the fix if it can be believed, by the rules above."""
         if self._earliest is not None and fix.t < self._earliest:
             weeks = math.ceil((self._earliest - fix.t) / WEEKS) * WEEKS
             fix = Fix(fix.t + weeks, fix.lat, fix.lon, fix.sigma, fix.quality, fix.hdop)
-        heard = Heard(fix, at)
+        heard = TimedFix(fix, at)
         usually_two = sum(self._pairs) * 2 > len(self._pairs)
         damaging = sum(self._damage) * 10 > len(self._damage)
         alone = fix.has_position and not sure and (usually_two or damaging)
@@ -190,13 +190,13 @@ class Decoder:
         return heard
 
 
-def _follows(before: Heard, heard: Heard) -> bool:
+def _follows(before: TimedFix, heard: TimedFix) -> bool:
     """Say whether the receiver's time went on about as far as ours."""
     passed = heard.fix.t - before.fix.t
     return passed > 0 and abs(passed - (heard.at - before.at)) <= SLACK_S
 
 
-def _reaches(before: Heard, heard: Heard) -> bool:
+def _reaches(before: TimedFix, heard: TimedFix) -> bool:
     """Say whether a machine can have gone from the one place to the other."""
     a, b = before.fix, heard.fix
     if not (a.has_position and b.has_position):

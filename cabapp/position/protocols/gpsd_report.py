@@ -16,7 +16,7 @@ WATCH = b'?WATCH={"enable":true,"json":true}\n'
 _QUALITY = {2: 2, 3: 4, 4: 5, 5: 6, 6: 6, 7: 7, 8: 8, 9: 3}
 
 
-class Reports:
+class GpsdReader:
     """Takes the lines of one gpsd and gives fixes, one for each TPV report with a time.
 
     Attributes
@@ -32,7 +32,7 @@ class Reports:
 
     Examples
     --------
-    >>> reports = Reports()
+    >>> reports = GpsdReader()
     >>> line = b'{"class":"TPV","mode":3,"time":"2026-05-05T10:00:00.000Z","lat":52.5,"lon":-106.0}'
     >>> reports.feed(line)
     [Fix(t=1777975200.0, lat=52.5, lon=-106.0, sigma=None, quality=1, hdop=None)]

@@ -17,7 +17,7 @@ GSA_MOMENTS = 20
 UNDATED = date(1970, 1, 1)
 
 
-class Joiner:
+class NmeaEpoch:
     """Takes lines as they come and gives fixes, each when its moment is over.
 
     Parameters
@@ -43,7 +43,7 @@ class Joiner:
 
     Examples
     --------
-    >>> joiner = Joiner()
+    >>> joiner = NmeaEpoch()
     >>> joiner.feed(b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47")
     []
     >>> joiner.feed(b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A")

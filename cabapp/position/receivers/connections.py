@@ -26,7 +26,7 @@ with contextlib.suppress(ImportError):  # not on Windows
 GPSD = ("127.0.0.1", 2947)
 
 
-class Link(Protocol):
+class Connection(Protocol):
     """Somewhere a receiver can be listened to."""
 
     @property

@@ -15,16 +15,10 @@ from serial.tools import list_ports
 
 from cabapp.position.calibration.antenna_offset import Antenna
 from cabapp.position.fix import Fix
-from cabapp.position.protocols.byte_decoder import Decoder
-from cabapp.position.receivers.connections import (
-    BAUDS,
-    GPSD,
-    GpsdLink,
-    Link,
-    SerialLink,
-)
-from cabapp.position.receivers.receiver_group import Team
-from cabapp.position.receivers.receiver_thread import Receiver
+from cabapp.position.protocols.byte_decoder import ByteDecoder
+from cabapp.position.receivers.connections import BAUDS, GPSD, Connection, GpsdLink, SerialLink
+from cabapp.position.receivers.receiver_group import ReceiverGroup
+from cabapp.position.receivers.receiver_thread import ReceiverThread
 from cabapp.position.recordings.raw_log import RawLog
 
 log = logging.getLogger(__name__)
@@ -67,7 +61,7 @@ def _named(port) -> tuple[int, str, str]:
 
 
 def try_port(
-    make: Callable[[int], Link],
+    make: Callable[[int], Connection],
     bauds: Iterable[int] = BAUDS,
     stop: threading.Event | None = None,
     clock: Callable[[], float] = time.monotonic,
@@ -86,7 +80,7 @@ def try_port(
     """
     stop = stop or threading.Event()
     for n, baud in enumerate(bauds):
-        link, decoder, began = make(baud), Decoder(), clock()
+        link, decoder, began = make(baud), ByteDecoder(), clock()
         try:
             link.open()
             while not stop.is_set():
@@ -110,7 +104,7 @@ def try_port(
     return None
 
 
-class AutoReceiver:
+class ReceiverDiscovery:
     """A `Source` that finds its receivers, and finds them again.
 
     Parameters
@@ -123,7 +117,7 @@ class AutoReceiver:
         Where a position service may be listening.
     bauds : sequence of int
     antenna_of : callable, optional
-        As `Team` takes it.
+        As `ReceiverGroup` takes it.
     """
 
     def __init__(
@@ -137,8 +131,8 @@ class AutoReceiver:
         self._raw_folder, self._list_ports, self._gpsd, self._bauds = (
             raw_folder, list_ports, gpsd, bauds,
         )  # fmt: skip
-        self._team = Team(antenna_of=antenna_of)
-        self._mine: dict[str, Receiver] = {}
+        self._team = ReceiverGroup(antenna_of=antenna_of)
+        self._mine: dict[str, ReceiverThread] = {}
         self._away: dict[str, float] = {}
         self._not_before: dict[str, float] = {}
         self._trying = ""
@@ -152,7 +146,7 @@ class AutoReceiver:
         return self._team.name
 
     @property
-    def sources(self) -> tuple[Receiver, ...]:
+    def sources(self) -> tuple[ReceiverThread, ...]:
         """Those found and not forgotten."""
         return self._team.sources
 
@@ -161,7 +155,7 @@ class AutoReceiver:
         self._team.antennas_moved()
 
     @property
-    def active(self) -> Receiver | None:
+    def active(self) -> ReceiverThread | None:
         """The one whose fixes are given."""
         return self._team.active
 
@@ -223,7 +217,7 @@ class AutoReceiver:
             return
         link = make(baud)
         raw = RawLog(self._raw_folder, link.name) if self._raw_folder else None
-        self._mine[key] = receiver = Receiver(link, raw)
+        self._mine[key] = receiver = ReceiverThread(link, raw)
         self._team.add(receiver)
 
     def _by_gpsd(self):

@@ -13,10 +13,10 @@ from cabapp.position.receivers.connections import (
     TcpLink,
     UdpLink,
 )
-from cabapp.position.receivers.discovery import AutoReceiver
-from cabapp.position.receivers.receiver_group import Team
-from cabapp.position.receivers.receiver_settings import Kept
-from cabapp.position.receivers.receiver_thread import Receiver
+from cabapp.position.receivers.discovery import ReceiverDiscovery
+from cabapp.position.receivers.receiver_group import ReceiverGroup
+from cabapp.position.receivers.receiver_settings import ReceiverSettings
+from cabapp.position.receivers.receiver_thread import ReceiverThread
 from cabapp.position.receivers.tablet_location import TabletReceiver
 from cabapp.position.recordings.raw_log import RawLog
 from cabapp.position.recordings.replay_source import Replay
@@ -34,7 +34,7 @@ class ReceiverRefused(Refused):
 
 
 def open_receiver(
-    words: str, raw_folder: Path | None = None, kept: Kept | None = None
+    words: str, raw_folder: Path | None = None, kept: ReceiverSettings | None = None
 ) -> Source | None:
     """Open the receiver that is meant; it is looked for until closed, there or not.
 
@@ -44,7 +44,7 @@ def open_receiver(
         As `FORMS` says.
     raw_folder : Path, optional
         Where all is kept that it says.
-    kept : Kept, optional
+    kept : ReceiverSettings, optional
         What is known of the antennas; one place for all of them when not given.
 
     Returns
@@ -85,9 +85,9 @@ def _meaning(words: str) -> Callable[[Path | None, Callable], Source] | None:
     if words == "none":
         return None
     if words == "auto":
-        return lambda folder, antenna_of: AutoReceiver(folder, antenna_of=antenna_of)
+        return lambda folder, antenna_of: ReceiverDiscovery(folder, antenna_of=antenna_of)
     if words == "tablet":
-        return lambda folder, antenna_of: Team([TabletReceiver()], antenna_of)
+        return lambda folder, antenna_of: ReceiverGroup([TabletReceiver()], antenna_of)
     if words == "gpsd":
         return _one(GpsdLink, *GPSD)
     if words.startswith("file:") and len(words) > 5:
@@ -104,7 +104,7 @@ def _meaning(words: str) -> Callable[[Path | None, Callable], Source] | None:
     elif match := re.fullmatch(r"(/[^\s@]+|COM\d+)(?:@(\d{3,7}))?", words):
         port, baud = match[1], match[2]
         bauds = (int(baud),) if baud else BAUDS
-        return lambda folder, antenna_of: AutoReceiver(
+        return lambda folder, antenna_of: ReceiverDiscovery(
             folder, lambda: _there(port), None, bauds, antenna_of
         )
     raise ReceiverRefused(f"{words!r} names no receiver. Say {FORMS}.")
@@ -115,7 +115,7 @@ def _one(make, *where):
 
     def open_one(folder, antenna_of):
         link = make(*where)
-        return Team([Receiver(link, RawLog(folder, link.name) if folder else None)], antenna_of)
+        return ReceiverGroup([ReceiverThread(link, RawLog(folder, link.name) if folder else None)], antenna_of)
 
     return open_one
 

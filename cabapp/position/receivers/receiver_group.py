@@ -6,7 +6,7 @@ places, and going to and fro between them would look like sideways driving.
 
 from collections.abc import Callable
 
-from cabapp.position.calibration.antenna_offset import Antenna, Carrier
+from cabapp.position.calibration.antenna_offset import Antenna, AntennaTransfer
 from cabapp.position.calibration.fix_error import sigma_of
 from cabapp.position.fix import Fix, Source
 
@@ -25,7 +25,7 @@ class _Member:
 
     def __init__(self, source: Source, antenna: Antenna):
         self.source = source
-        self.carrier = Carrier(antenna)
+        self.carrier = AntennaTransfer(antenna)
         self.fix: Fix | None = None
         self.seen = float("-inf")
         self.better_since: float | None = None
@@ -35,7 +35,7 @@ class _Member:
         return sigma_of(self.fix) if now - self.seen <= SILENT_S else float("inf")
 
 
-class Team:
+class ReceiverGroup:
     """A `Source` made of the receivers that are there.
 
     Parameters
@@ -51,7 +51,7 @@ class Team:
     >>> from cabapp.position.recordings.replay_source import Replay
     >>> near = Replay([Fix(float(n), 52.0, -106.0, sigma=0.1) for n in range(3)], "roof")
     >>> far = Replay([Fix(float(n), 52.1, -106.0, sigma=0.9) for n in range(9)], "hood")
-    >>> team = Team([near, far])
+    >>> team = ReceiverGroup([near, far])
     >>> [team.poll(float(n))[0].lat for n in range(3)], team.poll(4.0)
     ([52.0, 52.0, 52.0], [])
     >>> [fix.lat for fix in team.poll(5.0)], team.words
@@ -107,7 +107,7 @@ class Team:
     def antennas_moved(self) -> None:
         """Ask anew where the antennas sit, because somebody has written it down."""
         for member in self._members:
-            member.carrier = Carrier(self._antenna_of(member.source.name) or Antenna())
+            member.carrier = AntennaTransfer(self._antenna_of(member.source.name) or Antenna())
 
     def remove(self, source: Source) -> None:
         """Let one go; whoever added it closes it."""

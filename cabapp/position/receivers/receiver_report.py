@@ -6,7 +6,7 @@ from statistics import median
 
 from cabapp.position.calibration.fix_error import sigma_of
 from cabapp.position.fix import Fix
-from cabapp.position.protocols.byte_decoder import Heard
+from cabapp.position.protocols.byte_decoder import TimedFix
 
 LOST_S = 3.0
 SPAN_S = 60.0
@@ -21,7 +21,7 @@ _MODES = {4: "RTK fixed", 5: "RTK float", 2: "differential corrections"}
 
 
 @dataclass(frozen=True)
-class Verdict:
+class ReceiverReport:
     """What the receiver check says.
 
     Attributes
@@ -83,13 +83,13 @@ def say_small(metres: float, system: str) -> str:
 
 
 def judge(
-    heard: Sequence[Heard], now: float, system: str, say_time: Callable[[float], str], state: str
-) -> Verdict:
+    heard: Sequence[TimedFix], now: float, system: str, say_time: Callable[[float], str], state: str
+) -> ReceiverReport:
     """Judge a receiver by its last fixes.
 
     Parameters
     ----------
-    heard : sequence of Heard
+    heard : sequence of TimedFix
         In order of arrival; those of the last minute count, older ones tell since when it is lost.
     now : float
         POSIX s, by the clock that took the times of arrival.
@@ -102,11 +102,11 @@ def judge(
 
     Returns
     -------
-    Verdict
+    ReceiverReport
 
     Examples
     --------
-    >>> heard = [Heard(Fix(float(n), 52.0, -106.0, sigma=0.22), n + 0.1) for n in range(60)]
+    >>> heard = [TimedFix(Fix(float(n), 52.0, -106.0, sigma=0.22), n + 0.1) for n in range(60)]
     >>> judge(heard, 60.0, "us", str, "good").words
     'Good to about 2 ft between passes.'
     >>> lost = judge(heard, 300.0, "us", lambda t: "10:42", "silent")
@@ -117,7 +117,7 @@ def judge(
     if not placed or now - placed[-1].at > LOST_S or not heard[-1].fix.has_position:
         since = f" since {say_time(placed[-1].at)}" if placed else ""
         words = f"I do not know where we are{since}."
-        return Verdict("lost" if placed else "none", words, _HELP[state])
+        return ReceiverReport("lost" if placed else "none", words, _HELP[state])
     recent = [one for one in placed if now - one.at <= SPAN_S]
     between = between_passes([one.fix for one in recent[-20:]])
     steps = [b.fix.t - a.fix.t for a, b in zip(recent, recent[1:])]
@@ -127,7 +127,7 @@ def judge(
     good = between <= POOR_M
     words = f"{'Good' if good else 'Only good'} to about {say_small(between, system)} between passes."
     do = _advice(recent, between, every, late, say_time)
-    return Verdict("good" if good else "poor", words, do, between, every, late)
+    return ReceiverReport("good" if good else "poor", words, do, between, every, late)
 
 
 def _advice(recent, between, every, late, say_time) -> str:

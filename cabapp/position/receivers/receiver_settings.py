@@ -19,7 +19,7 @@ FARTHEST_M = 20.0
 """No antenna of a tractor sits farther from another, m."""
 
 
-class Kept:
+class ReceiverSettings:
     """The file in a folder.
 
     Parameters
@@ -29,7 +29,7 @@ class Kept:
 
     Examples
     --------
-    >>> kept = Kept(None)
+    >>> kept = ReceiverSettings(None)
     >>> kept.use, kept.antenna("ttyUSB0")
     ('auto', None)
     >>> kept.put_antenna("ttyUSB0", Antenna(ahead=1.5))

@@ -11,8 +11,9 @@ from collections import deque
 from collections.abc import Callable
 
 from cabapp.position.fix import Fix
-from cabapp.position.protocols.byte_decoder import Decoder, Heard
-from cabapp.position.receivers.connections import Link
+from cabapp.position.protocols.byte_decoder import ByteDecoder
+from cabapp.position.protocols.byte_decoder import TimedFix
+from cabapp.position.receivers.connections import Connection
 from cabapp.position.recordings.raw_log import RawLog
 
 log = logging.getLogger(__name__)
@@ -25,12 +26,12 @@ RECENT = 1200
 """How many of the last fixes are kept for looking at: a minute at 20 a second."""
 
 
-class Receiver:
+class ReceiverThread:
     """A `Source` that listens to one link.
 
     Parameters
     ----------
-    link : Link
+    link : Connection
         Not yet open; it is this receiver's alone.
     raw : RawLog, optional
         Where every byte is kept; closed with the receiver.
@@ -41,19 +42,19 @@ class Receiver:
     ----------
     opened : int
         How often the link was opened: one more than it was lost and found again.
-    recent : deque of Heard
+    recent : deque of TimedFix
         The last fixes with their time of arrival, for `health.judge`.
     """
 
     ended = False
 
-    def __init__(self, link: Link, raw: RawLog | None = None, clock: Callable[[], float] = time.time):
+    def __init__(self, link: Connection, raw: RawLog | None = None, clock: Callable[[], float] = time.time):
         self.opened = 0
-        self.recent: deque[Heard] = deque(maxlen=RECENT)
+        self.recent: deque[TimedFix] = deque(maxlen=RECENT)
         self._link, self._raw, self._clock = link, raw, clock
         self._fixes: deque[Fix] = deque(maxlen=MOST_UNPOLLED)
         self._stop = threading.Event()
-        self._decoder = Decoder()
+        self._decoder = ByteDecoder()
         self._open_since: float | None = None
         self._byte_at = self._sentence_at = None
         self._thread = threading.Thread(target=self._run, name=f"receiver {link.name}", daemon=True)
@@ -135,7 +136,7 @@ class Receiver:
 
     def _listen(self) -> bool:
         """Read until told to stop, or until the link is lost after it gave something."""
-        self._decoder = decoder = Decoder()
+        self._decoder = decoder = ByteDecoder()
         self._byte_at = self._sentence_at = None
         self._open_since = self._clock()
         if self._raw is not None:

@@ -10,19 +10,19 @@ from pathlib import Path
 
 from cabapp.common.clock import Clock, ReplayClock, WallClock
 from cabapp.position.fix import Fix, Source
-from cabapp.position.protocols.byte_decoder import Heard
+from cabapp.position.protocols.byte_decoder import TimedFix
 from cabapp.position.receivers.receiver_address import (
     ReceiverRefused,
     checked_words,
     open_receiver,
 )
-from cabapp.position.receivers.receiver_settings import Kept
+from cabapp.position.receivers.receiver_settings import ReceiverSettings
 from cabapp.position.recordings.replay_source import Replay
 
 RECENT = 1200
 
 
-class Chosen:
+class SelectedReceiver:
     """A `Source` and a `Clock`.
 
     Parameters
@@ -43,7 +43,7 @@ class Chosen:
 
     Examples
     --------
-    >>> chosen = Chosen(None, "none")
+    >>> chosen = SelectedReceiver(None, "none")
     >>> chosen.name, chosen.words, chosen.poll(0.0), chosen.state
     ('', 'No receiver is used.', [], 'unused')
     >>> chosen.close()
@@ -56,11 +56,11 @@ class Chosen:
         begin: Callable[[Replay], float] | None = None,
         clock: Clock | None = None,
     ):
-        self.kept = Kept(folder)
+        self.kept = ReceiverSettings(folder)
         self.ended = False
         self._folder, self._begin = folder, begin or (lambda recording: recording.starts)
         self._wall = self._clock = clock or WallClock()
-        self._heard: deque[Heard] = deque(maxlen=RECENT)
+        self._heard: deque[TimedFix] = deque(maxlen=RECENT)
         self._source: Source | None = None
         self.using = "none"
         self._changing = threading.Lock()
@@ -138,7 +138,7 @@ class Chosen:
     def poll(self, now: float) -> list[Fix]:
         """Return the new fixes."""
         fixes = self._source.poll(now) if self._source else []
-        self._heard.extend(Heard(fix, now) for fix in fixes)
+        self._heard.extend(TimedFix(fix, now) for fix in fixes)
         return fixes
 
     def close(self) -> None:
@@ -166,7 +166,7 @@ class Chosen:
         return tuple(one.name for one in there)
 
     @property
-    def heard(self) -> list[Heard]:
+    def heard(self) -> list[TimedFix]:
         """The last fixes as they came; without a receiver of its own, as they were asked for."""
         return list(getattr(self.active, "recent", self._heard))
 

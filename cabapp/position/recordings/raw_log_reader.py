@@ -7,7 +7,8 @@ here the rules of `decode` that wait, doubt and pass over work as they did while
 import re
 from collections.abc import Iterable, Iterator
 
-from cabapp.position.protocols.byte_decoder import EARLIEST, Decoder, Heard
+from cabapp.position.protocols.byte_decoder import EARLIEST, ByteDecoder
+from cabapp.position.protocols.byte_decoder import TimedFix
 from cabapp.position.recordings.raw_log import OPENED
 
 STAMP = re.compile(rb"(\d{9,11}\.\d{3}) ")
@@ -29,19 +30,19 @@ def is_ours(sample: bytes) -> bool:
     return bool(STAMP.match(sample))
 
 
-class Hearing:
+class RawLogDecoder:
     """Gives the fixes of stamped lines, without their ends, by the decoder's rules.
 
     Attributes
     ----------
     rejected, timeless, doubted : int
-        As of `Decoder`, summed up over all times the link was opened.
+        As of `ByteDecoder`, summed up over all times the link was opened.
     """
 
     def __init__(self):
         self.rejected = self.timeless = self.doubted = 0
 
-    def hear(self, lines: Iterable[bytes]) -> Iterator[Heard]:
+    def hear(self, lines: Iterable[bytes]) -> Iterator[TimedFix]:
         """Give the fixes, in order of arrival."""
         decoder, at = None, 0.0
         for line in lines:
@@ -52,7 +53,7 @@ class Hearing:
             if said == OPENED or decoder is None:
                 # nothing more came of what was waiting when the link was lost
                 self._add_up(decoder)
-                decoder = Decoder(min(EARLIEST, at - DAY_S))
+                decoder = ByteDecoder(min(EARLIEST, at - DAY_S))
             if not said.startswith(b"#"):
                 yield from decoder.feed(said + b"\n", at)
         if decoder is not None:

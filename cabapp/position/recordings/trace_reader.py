@@ -9,12 +9,12 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-from cabapp.position.protocols.gpsd_report import Reports
-from cabapp.position.protocols.nmea_epoch import Joiner
+from cabapp.position.protocols.gpsd_report import GpsdReader
+from cabapp.position.protocols.nmea_epoch import NmeaEpoch
 from cabapp.position.recordings.csv_reader import columns_of, read_table
 from cabapp.position.recordings.gpx_reader import read_gpx
 from cabapp.position.recordings.gzip_reader import GZIP, unpacked
-from cabapp.position.recordings.raw_log_reader import Hearing, is_ours
+from cabapp.position.recordings.raw_log_reader import RawLogDecoder, is_ours
 from cabapp.position.recordings.trace_file import MOST_POINTS, TraceBuilder, TraceFile
 from store.errors import TraceRefused
 
@@ -100,7 +100,7 @@ def _read(file, builder: TraceBuilder) -> TraceFile:
 
 
 def _read_nmea(file, builder):
-    joiner, reports = Joiner(), Reports()
+    joiner, reports = NmeaEpoch(), GpsdReader()
     for line in _lines(file):
         report = line.find(b'{"class":')
         if report >= 0:
@@ -146,7 +146,7 @@ def _need_one(builder):
 
 
 def _hear_again(file, builder):
-    hearing = Hearing()
+    hearing = RawLogDecoder()
     _add((heard.fix for heard in hearing.hear(_lines(file))), builder)
     _note(builder, hearing.rejected, hearing.timeless)
     if hearing.doubted:

@@ -21,8 +21,8 @@ import shapely
 from pyproj import CRS
 from shapely.geometry import shape
 
-from cabapp.reports.export.job_export import put
-from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.export.job_export import write_atomically
+from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render.map_png import png
 from store.errors import Refused
 
@@ -55,7 +55,7 @@ LAYERS = {
 """Layers of the GeoPackage, their geometry and their columns."""
 
 
-def counts(log: JobLog, directory: Path, stem: str) -> list[Path]:
+def counts(log: JobRecord, directory: Path, stem: str) -> list[Path]:
     """Write a job's counts as PNG with world file and note; return the paths."""
     name = f"{stem}-counts.png"
     grid = log.count.grid
@@ -77,9 +77,9 @@ def counts(log: JobLog, directory: Path, stem: str) -> list[Path]:
         f"<NoDataValue>{OUTSIDE}</NoDataValue></PAMRasterBand></PAMDataset>\n"
     )
     return [
-        put(directory, name, png(values[::-1])),
-        put(directory, f"{stem}-counts.pgw", "".join(f"{value:.12g}\n" for value in world)),
-        put(directory, f"{name}.aux.xml", note),
+        write_atomically(directory, name, png(values[::-1])),
+        write_atomically(directory, f"{stem}-counts.pgw", "".join(f"{value:.12g}\n" for value in world)),
+        write_atomically(directory, f"{name}.aux.xml", note),
     ]
 
 

@@ -12,12 +12,12 @@ import shapely
 from cabapp.reports.export import gpx_geojson
 from cabapp.reports.job.field_log import field_log
 from cabapp.reports.job.hand_over_page import hand_over_sheet
-from cabapp.reports.model.job_record import JobLog, gather
+from cabapp.reports.model.job_record import JobRecord, read_job
 from store import Store
 from store.errors import Refused
 
 
-def stem(log: JobLog) -> str:
+def stem(log: JobRecord) -> str:
     """The beginning of a job's file names: plain letters and digits only.
 
     Two fields of one name keep apart by the beginning of the job's id.
@@ -28,7 +28,7 @@ def stem(log: JobLog) -> str:
 
 
 def write_job(
-    store: Store, log: JobLog, directory: Path, now: float, every: float = 0.0
+    store: Store, log: JobRecord, directory: Path, now: float, every: float = 0.0
 ) -> dict[str, list[Path]]:
     """Write field log, hand-over sheets, GPX and GeoJSON of a job.
 
@@ -36,7 +36,7 @@ def write_job(
     ----------
     store : Store
         Where the job is from: a hand-over sheet shows the field as it was then.
-    log : JobLog
+    log : JobRecord
     directory : Path
         Made when it is not there.
     now : float
@@ -58,19 +58,19 @@ def write_job(
     sheets = [
         (
             f"{name}-hand-over-{k}.html",
-            hand_over_sheet(gather(store, log.job, row.at), row, receipts, now),
+            hand_over_sheet(read_job(store, log.job, row.at), row, receipts, now),
         )
         for k, (row, receipts) in enumerate(log.hand_overs, 1)
     ]
     return {
-        "log": [put(directory, f"{name}.html", field_log(log, now))],
-        "hand_over": [put(directory, file, text) for file, text in sheets],
-        "gpx": [put(directory, f"{name}.gpx", job_gpx(log, every))],
-        "geojson": [put(directory, f"{name}.geojson", job_geojson(log))],
+        "log": [write_atomically(directory, f"{name}.html", field_log(log, now))],
+        "hand_over": [write_atomically(directory, file, text) for file, text in sheets],
+        "gpx": [write_atomically(directory, f"{name}.gpx", job_gpx(log, every))],
+        "geojson": [write_atomically(directory, f"{name}.geojson", job_geojson(log))],
     }
 
 
-def put(directory: Path, name: str, content: str | bytes) -> Path:
+def write_atomically(directory: Path, name: str, content: str | bytes) -> Path:
     """Write a file beside its name and rename it into place; text as UTF-8. The same is left alone."""
     path = Path(directory) / name
     part = path.with_name(path.name + ".part")
@@ -88,7 +88,7 @@ def put(directory: Path, name: str, content: str | bytes) -> Path:
     return path
 
 
-def job_gpx(log: JobLog, every: float = 0.0) -> str:
+def job_gpx(log: JobRecord, every: float = 0.0) -> str:
     """The job as GPX 1.1: a track for every stint, a waypoint for every mark with a place.
 
     Of the fixes in each `every` seconds the first is written; 0 writes all of them.
@@ -114,7 +114,7 @@ def job_gpx(log: JobLog, every: float = 0.0) -> str:
     )
 
 
-def job_geojson(log: JobLog) -> str:
+def job_geojson(log: JobRecord) -> str:
     """The job as GeoJSON: boundary with its areas, gaps, marks and the antenna's way."""
     tally, features = log.tally, []
     areas = {

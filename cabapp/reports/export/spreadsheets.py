@@ -11,10 +11,10 @@ from pathlib import Path
 import openpyxl
 from openpyxl.styles import Font
 
-from cabapp.common.farm_format import Words
+from cabapp.common.farm_format import FarmFormat
 from cabapp.common.units import ACRE, HECTARE
 from cabapp.jobs.records.time_split import KINDS
-from cabapp.reports.export.job_export import put
+from cabapp.reports.export.job_export import write_atomically
 from cabapp.reports.job.job_page import known_cost
 from cabapp.reports.model.fuel_record import Fill
 from cabapp.reports.model.job_account import Account, avoidable_cents, rates, useful
@@ -27,7 +27,7 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """What a spreadsheet would take a text for a formula by (OWASP, CSV injection)."""
 
 
-def tables(accounts: list[Account], words: Words, fuel: list[Fill] = ()) -> dict[str, list[list]]:
+def tables(accounts: list[Account], words: FarmFormat, fuel: list[Fill] = ()) -> dict[str, list[list]]:
     """Return the tables by name, each with its heads in the first row.
 
     Cells are str, int, float, date, datetime (of the farm's clock, without a zone, as a
@@ -40,7 +40,7 @@ def tables(accounts: list[Account], words: Words, fuel: list[Fill] = ()) -> dict
     return found
 
 
-def _jobs(accounts: list[Account], words: Words) -> list[list]:
+def _jobs(accounts: list[Account], words: FarmFormat) -> list[list]:
     heads = ["job_id", "field", "crop", "operation", "season", "target_passes", "began", "ended", "began_utc",
              "field_area_ha", "field_area_ac", "covered_net_ha", "covered_net_ac", "at_target_ha", "never_ha",
              "pass_area_ha", "pass_area_ac", "avoidable_ha", "unavoidable_ha", "agreed_ha", "speed_m_s",
@@ -60,7 +60,7 @@ def _jobs(accounts: list[Account], words: Words) -> list[list]:
     return rows
 
 
-def _stints(accounts: list[Account], words: Words) -> list[list]:
+def _stints(accounts: list[Account], words: FarmFormat) -> list[list]:
     rows = [["stint_id", "job_id", "field", "operation", "operator", "tractor", "tool", "width_m", "began", "ended",
              "began_utc", "ended_utc", "still_open", *(f"{kind}_h" for kind in KINDS), "all_h", "covered_net_ha",
              "pass_area_ha", "fuel_l", "fuel_cost", "wage_cost", "tractor_cost", "corrections"]]  # fmt: skip
@@ -78,7 +78,7 @@ def _stints(accounts: list[Account], words: Words) -> list[list]:
     return rows
 
 
-def _days(accounts: list[Account], words: Words) -> list[list]:
+def _days(accounts: list[Account], words: FarmFormat) -> list[list]:
     rows = [["day", "operator", "field", "operation", "tractor", "tool", "from", "to", "from_utc",
              *(f"{kind}_h" for kind in KINDS), "all_h", "stint_id"]]  # fmt: skip
     for entry in day_entries(accounts):
@@ -91,7 +91,7 @@ def _days(accounts: list[Account], words: Words) -> list[list]:
     return rows
 
 
-def _fuel(accounts: list[Account], words: Words, fuel: list[Fill]) -> list[list]:
+def _fuel(accounts: list[Account], words: FarmFormat, fuel: list[Fill]) -> list[list]:
     rows = [["at", "at_utc", "tractor", "job_id", "field", "fuel_l", "price_per_l", "cost"]]
     fields = {one.job: one.field for one in accounts}
     for fill in fuel:
@@ -129,7 +129,7 @@ def _money(cents: int | None) -> float | None:
     return None if cents is None else cents / 100
 
 
-def _local(t: float, words: Words) -> datetime:
+def _local(t: float, words: FarmFormat) -> datetime:
     return words.local(t).replace(tzinfo=None, microsecond=0)
 
 
@@ -137,12 +137,12 @@ def _utc(t: float) -> str:
     return datetime.fromtimestamp(t, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def write_all(accounts: list[Account], words: Words, directory: Path, fuel: list[Fill]) -> list[Link]:
+def write_all(accounts: list[Account], words: FarmFormat, directory: Path, fuel: list[Fill]) -> list[Link]:
     """Write ``<table>.csv`` and one XLSX with a sheet for each table; return links to them."""
     found = tables(accounts, words, fuel)
-    put(directory, BOOK, xlsx(found))
+    write_atomically(directory, BOOK, xlsx(found))
     for name, rows in found.items():
-        put(directory, f"{name}.csv", csv_text(rows))
+        write_atomically(directory, f"{name}.csv", csv_text(rows))
     return [Link(BOOK, BOOK), *(Link(f"{name}.csv", f"{name}.csv") for name in found)]
 
 

@@ -3,12 +3,12 @@
 from collections import Counter
 
 from cabapp.common.wording import times
-from cabapp.jobs.records.stint_reader import StintLog
-from cabapp.reports.model.job_record import JobLog
+from cabapp.jobs.records.stint_reader import StintRecord
+from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
 
 
-def correction_words(row, log: JobLog) -> dict:
+def correction_words(row, log: JobRecord) -> dict:
     """A correction in words: when, who, what (was and now is), why."""
     detail = dict(row.detail or {})
     taken_back = detail.pop("void", False)
@@ -32,7 +32,7 @@ _COLUMN = {
 }  # fmt: skip
 
 
-def _value(key: str, value, log: JobLog) -> str:
+def _value(key: str, value, log: JobRecord) -> str:
     """A corrected value as a person says it."""
     number = isinstance(value, (int, float)) and not isinstance(value, bool)
     if value is None:
@@ -48,7 +48,7 @@ def _value(key: str, value, log: JobLog) -> str:
     return str(value)
 
 
-def taps_of_stint(s: StintLog, log: JobLog) -> dict:
+def taps_of_stint(s: StintRecord, log: JobRecord) -> dict:
     """A stint's taps in words, each as it now counts, and what it was warned of."""
     shown = [tap for tap in s.taps if tap.kind not in ("undo", *_COUNTED)]
     return {
@@ -65,7 +65,7 @@ def taps_of_stint(s: StintLog, log: JobLog) -> dict:
     }  # fmt: skip
 
 
-def _mended(old, log: JobLog) -> str:
+def _mended(old, log: JobRecord) -> str:
     """What a corrected tap was before."""
     if old is None:
         return ""
@@ -76,7 +76,7 @@ _COUNTED = ("warned", "i_know")
 """Shown as numbers and without what came of them: a log is not there to blame."""
 
 
-def _warned(s: StintLog) -> str:
+def _warned(s: StintRecord) -> str:
     about = Counter(page_elements.warned_words(tap) for tap in s.taps if tap.kind == "warned")
     said = [f"{what} {times(n)}" for what, n in about.most_common()]
     known = sum(tap.kind == "i_know" for tap in s.taps)

@@ -5,17 +5,17 @@ import math
 from cabapp.common.farm_format import share
 from cabapp.common.wording import times, verb
 from cabapp.reports.model.job_account import Account
-from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
 from cabapp.reports.render.html_tables import Link, Table, hours, page
 
 
-def custom_page(log: JobLog, one: Account, now: float) -> str:
+def custom_page(log: JobRecord, one: Account, now: float) -> str:
     """Write the custom-work page of a job.
 
     Parameters
     ----------
-    log : JobLog
+    log : JobRecord
     one : Account
     now : float
         When the page is written, POSIX s.

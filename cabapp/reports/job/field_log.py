@@ -4,18 +4,18 @@ import math
 
 from cabapp.common.farm_format import share
 from cabapp.common.wording import times, verb
-from cabapp.jobs.records.stint_reader import StintLog
+from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.reports.job.amendments import correction_words, taps_of_stint
-from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import hatching, page_elements
 
 
-def field_log(log: JobLog, now: float) -> str:
+def field_log(log: JobRecord, now: float) -> str:
     """Write the field log of a job.
 
     Parameters
     ----------
-    log : JobLog
+    log : JobRecord
     now : float
         When the page is written, POSIX s.
 
@@ -61,7 +61,7 @@ def field_log(log: JobLog, now: float) -> str:
     return page_elements.TEMPLATES.get_template("field_log.html").render(page)
 
 
-def figures(log: JobLog) -> list[dict]:
+def figures(log: JobRecord) -> list[dict]:
     """The four large figures: key, value and words."""
     words, tally, target = log.words, log.tally, log.job.target
     done = verb(log.job.operation).lower()
@@ -81,13 +81,13 @@ def figures(log: JobLog) -> list[dict]:
     return [{"key": key, "value": value, "words": text} for key, value, text in found]
 
 
-def _span(log: JobLog) -> str:
+def _span(log: JobRecord) -> str:
     words, began, ended = log.words, log.began, log.ended
     same = words.local(began).date() == words.local(ended).date()
     return f"{words.time(began)} to {words.time(ended) if same else words.when(ended)}"
 
 
-def _classes(log: JobLog) -> list[dict]:
+def _classes(log: JobRecord) -> list[dict]:
     words, tally, target = log.words, log.tally, log.job.target
     whole = tally.field_area if tally.field_area is not None else tally.covered
     counts = dict(tally.by_count)
@@ -105,7 +105,7 @@ def _classes(log: JobLog) -> list[dict]:
     return rows
 
 
-def _unknown(log: JobLog) -> dict | None:
+def _unknown(log: JobRecord) -> dict | None:
     """Ground below target that was crossed with no position; it is in the rows above already."""
     count, whole = log.count, log.tally.field_area or log.tally.covered
     cells = count.grid.unknown & (count.grid.counts < log.job.target)
@@ -120,7 +120,7 @@ def _unknown(log: JobLog) -> dict | None:
     }
 
 
-def _work(log: JobLog) -> list[dict]:
+def _work(log: JobRecord) -> list[dict]:
     words, tally = log.words, log.tally
     over = tally.avoidable + tally.unavoidable
     working = sum(s.working_s for s in log.stints)
@@ -170,11 +170,11 @@ def _work(log: JobLog) -> list[dict]:
     return [{"key": k, "words": w, "value": v, "note": n} for k, w, v, n in rows]
 
 
-def _widths(log: JobLog) -> str:
+def _widths(log: JobRecord) -> str:
     return ", ".join(sorted({log.words.units.length(s.row.width_m) for s in log.stints}))
 
 
-def _stint(s: StintLog, log: JobLog) -> dict:
+def _stint(s: StintRecord, log: JobRecord) -> dict:
     words = log.words
     stopped = ", ".join(f"{words.spell(t)} {why}" for why, t in s.stopped.items() if t >= 1)
     last = words.when(s.ended) if s.ended_by else f"{words.when(s.ended)} (still open)"
@@ -186,7 +186,7 @@ def _stint(s: StintLog, log: JobLog) -> dict:
     }  # fmt: skip
 
 
-def _hand_over(row, receipts: list, log: JobLog) -> dict:
+def _hand_over(row, receipts: list, log: JobRecord) -> dict:
     giver = next((s.operator for s in log.stints if s.row.id == row.stint_id), "?")
     said = (
         f"{giver}, state “{row.state}”"
@@ -207,7 +207,7 @@ def _hand_over(row, receipts: list, log: JobLog) -> dict:
     return {"at": log.words.when(row.at), "words": said + told}
 
 
-def gap_rows(log: JobLog) -> list[dict]:
+def gap_rows(log: JobRecord) -> list[dict]:
     """The gaps that have a number on the map, as lines of a table."""
     words, rows = log.words, []
     for number, gap in enumerate(page_elements.ranked(log)[: page_elements.MOST_GAPS], 1):
@@ -220,7 +220,7 @@ def gap_rows(log: JobLog) -> list[dict]:
     return rows
 
 
-def _gap_words(log: JobLog) -> str:
+def _gap_words(log: JobRecord) -> str:
     if log.count.field is None:
         return "not known: the field has no boundary in this logbook"
     if not log.seen:
@@ -235,14 +235,14 @@ def _gap_words(log: JobLog) -> str:
     return f"{len(log.gaps)} places: " + ", ".join(said)
 
 
-def _more_gaps(log: JobLog) -> str:
+def _more_gaps(log: JobRecord) -> str:
     rest = page_elements.ranked(log)[page_elements.MOST_GAPS :]
     if not rest:
         return ""
     return f"And {len(rest)} smaller places, together {log.words.area(sum(g.area for g in rest))}."
 
 
-def _too_small(log: JobLog) -> str:
+def _too_small(log: JobRecord) -> str:
     """Say what the list leaves out, so that nobody who adds it up misses ground."""
     if log.count.field is None or not log.seen:
         return ""
@@ -252,14 +252,14 @@ def _too_small(log: JobLog) -> str:
     return f"Another {log.words.area(left)} below target lies in pieces too small or too narrow to list."
 
 
-def _mark(mark, log: JobLog) -> str:
+def _mark(mark, log: JobRecord) -> str:
     note = f" ({mark.note})" if mark.note else ""
     if mark.lat is None or mark.lon is None:
         return f"{mark.kind}{note}, place not known, {log.words.when(mark.at)}"
     return f"{mark.kind}{note}, {log.words.from_gate(mark.lat, mark.lon, log.gate)}, {log.words.when(mark.at)}"
 
 
-def _cautions(log: JobLog) -> list[str]:
+def _cautions(log: JobRecord) -> list[str]:
     said = []
     receivers = sorted({s.row.receiver for s in log.stints if s.row.receiver})
     if receivers:

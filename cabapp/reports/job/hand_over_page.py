@@ -5,18 +5,18 @@ import math
 from cabapp.common.farm_format import share
 from cabapp.common.wording import times, verb
 from cabapp.reports.job.field_log import figures
-from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
 from cabapp.session.handover import sheet_builder as session_sheet
 from cabapp.session.handover.sheet_answers import told_of
 
 
-def hand_over_sheet(log: JobLog, row, receipts: list, now: float) -> str:
+def hand_over_sheet(log: JobRecord, row, receipts: list, now: float) -> str:
     """Write the sheet of one hand-over.
 
     Parameters
     ----------
-    log : JobLog
+    log : JobRecord
         The job as it stood at the hand-over.
     row : store.models.HandOver
     receipts : list of store.models.HandOverReceipt
@@ -49,7 +49,7 @@ def hand_over_sheet(log: JobLog, row, receipts: list, now: float) -> str:
     return page_elements.TEMPLATES.get_template("hand_over.html").render(page)
 
 
-def _points(log: JobLog, row, sheet: dict) -> list[dict]:
+def _points(log: JobRecord, row, sheet: dict) -> list[dict]:
     """The nine points: what the log knows of each, then what the outgoing operator said of it."""
     points = []
     for key, (name, said) in zip(session_sheet.POINTS, _POINTS, strict=True):
@@ -58,7 +58,7 @@ def _points(log: JobLog, row, sheet: dict) -> list[dict]:
     return points
 
 
-def _places(log: JobLog, row, sheet: dict) -> dict:
+def _places(log: JobRecord, row, sheet: dict) -> dict:
     """The next pass and the standing tool, m on the plane, as far as they are known."""
     found, plane = {}, log.count.plane
     if row.next_lat is not None and row.next_lon is not None:
@@ -70,7 +70,7 @@ def _places(log: JobLog, row, sheet: dict) -> dict:
     return found
 
 
-def _last_heading(log: JobLog) -> float:
+def _last_heading(log: JobRecord) -> float:
     """Which way the last stint's trace was going at its end, rad; 0 when it never moved."""
     trace = log.stints[-1].trace
     xy = log.count.plane.to_xy(trace.lat, trace.lon)
@@ -222,7 +222,7 @@ def _sentence(said: list[str]) -> str:
     return text[:1].upper() + text[1:] + "."
 
 
-def _names(log: JobLog, row, receipts: list, sheet: dict) -> dict:
+def _names(log: JobRecord, row, receipts: list, sheet: dict) -> dict:
     giver = _part(sheet, "closing").get("outgoing") or next(
         (s.operator for s in log.stints if s.row.id == row.stint_id), "?"
     )
@@ -241,7 +241,7 @@ def _names(log: JobLog, row, receipts: list, sheet: dict) -> dict:
     }
 
 
-def _misses(receipts: list, log: JobLog) -> str:
+def _misses(receipts: list, log: JobRecord) -> str:
     wrong = [r for r in receipts if not r.agreed]
     if not wrong:
         return ""

@@ -10,7 +10,7 @@ import numpy as np
 
 from cabapp.common.wording import times, verb
 from cabapp.planning.gap_route import Strip, shortest
-from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
 from cabapp.reports.render.html_tables import Link, Table, page
 
@@ -42,12 +42,12 @@ _DO = {
 }  # fmt: skip
 
 
-def harvest_sheet(log: JobLog, stem: str, now: float) -> str:
+def harvest_sheet(log: JobRecord, stem: str, now: float) -> str:
     """Write the harvest sheet of a job's field.
 
     Parameters
     ----------
-    log : JobLog
+    log : JobRecord
     stem : str
         Beginning of the names of the job's pages.
     now : float
@@ -86,7 +86,7 @@ def _degrees(lat: float, lon: float) -> str:
     return f"{lat:.5f}, {lon:.5f}".replace("-", "−")
 
 
-def places(log: JobLog) -> tuple[list[Stop], int]:
+def places(log: JobRecord) -> tuple[list[Stop], int]:
     """Return the marks and the ground to look out for, and how many places were left out.
 
     Marks come first, then bare ground, then short; what is likely the receiver's error is

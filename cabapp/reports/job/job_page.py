@@ -2,13 +2,13 @@
 
 import math
 
-from cabapp.common.farm_format import Words, share
+from cabapp.common.farm_format import FarmFormat, share
 from cabapp.common.units import ACRE, HECTARE
 from cabapp.common.wording import times, verb
 from cabapp.reports.job.amendments import correction_words
 from cabapp.reports.job.pass_table import passes_table
 from cabapp.reports.model.job_account import Account, avoidable_cents, per_area, rates, useful
-from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
 from cabapp.reports.render.html_tables import (
     Link,
@@ -25,12 +25,12 @@ from cabapp.reports.render.html_tables import (
 NOT_KNOWN = "not known"
 
 
-def job_page(log: JobLog, one: Account, now: float) -> str:
+def job_page(log: JobRecord, one: Account, now: float) -> str:
     """Write the job page.
 
     Parameters
     ----------
-    log : JobLog
+    log : JobRecord
     one : Account
         Of the same job.
     now : float
@@ -74,17 +74,17 @@ def known_cost(one: Account) -> int | None:
     return sum(line.cents for line in one.lines)
 
 
-def area_unit(words: Words) -> float:
+def area_unit(words: FarmFormat) -> float:
     """The farm's unit of area, m2."""
     return ACRE if words.units.system == "us" else HECTARE
 
 
-def an_area(value: float | None, words: Words) -> str:
+def an_area(value: float | None, words: FarmFormat) -> str:
     """Money for an acre or a hectare."""
     return "–" if value is None else f"{words.money(100 * value)}/{words.units.unit('area')}"
 
 
-def work_table(one: Account, words: Words, seen: bool = True) -> Table:
+def work_table(one: Account, words: FarmFormat, seen: bool = True) -> Table:
     """How the work went, and what it cost; without any position (not `seen`) hours and money only."""
     units, unit = words.units, area_unit(words)
     went, spent = rates(one.lines, useful(one)), together(line.seconds for line in one.lines)
@@ -120,7 +120,7 @@ def work_table(one: Account, words: Words, seen: bool = True) -> Table:
     return Table("How it went", [("what", ""), ("how much", "n"), ("remark", "")], rows, key="work")
 
 
-def stint_table(one: Account, words: Words) -> Table:
+def stint_table(one: Account, words: FarmFormat) -> Table:
     """A line for every stint."""
     heads = [("operator", ""), ("tractor and tool", ""), ("from, to", ""),
              *split_heads(one.operation), ("pass area", "n"), ("cost", "n")]  # fmt: skip
@@ -138,13 +138,13 @@ def stint_table(one: Account, words: Words) -> Table:
     return Table("Who worked", heads, rows, [total], "hours that passed, whatever the clocks did", "stints")
 
 
-def _span(line, words: Words) -> str:
+def _span(line, words: FarmFormat) -> str:
     same = words.local(line.began).date() == words.local(line.ended).date()
     last = words.time(line.ended) if same else words.when(line.ended)
     return f"{words.when(line.began)} – {last}" + (" (open)" if line.open else "")
 
 
-def correction_tables(log: JobLog) -> list[Table]:
+def correction_tables(log: JobRecord) -> list[Table]:
     """Corrections, if there are any; what was first written stays beside its mending."""
     if not log.corrections:
         return []

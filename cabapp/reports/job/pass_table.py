@@ -6,18 +6,18 @@ is that person's own affair, and is on no page.
 
 import numpy as np
 
-from cabapp.counting.spacing import Pass, steadiness
-from cabapp.reports.model.job_record import JobLog
+from cabapp.counting.spacing import Pass, pass_spacing
+from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render.html_tables import Table
 
 MOST = 60
 """Lines on the page; those beyond are left out, and how many is said."""
 
 
-def passes_table(log: JobLog) -> Table | None:
+def passes_table(log: JobRecord) -> Table | None:
     """Return the straight passes of a job; None where there is none."""
     units, aim = log.words.units, log.stints[0].row.width_m / log.job.target if log.stints else 0.0
-    found = steadiness(log.count.pieces(), aim) if aim > 0 else None
+    found = pass_spacing(log.count.pieces(), aim) if aim > 0 else None
     if found is None or not found.passes:
         return None
     apart = {one.at: one.metres for one in found.spacings}

@@ -10,7 +10,7 @@ import zlib
 import numpy as np
 
 from cabapp.common.wording import verb
-from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.model.job_record import JobRecord
 
 MOST_CELLS = 300_000
 """Cells on a page: 3 m on a field of 259 ha."""
@@ -22,12 +22,12 @@ MOST_PASSES = 8
 """Passes told of one place; more are counted and not told."""
 
 
-def passes_by_cell(log: JobLog, frame: tuple) -> tuple[np.ndarray, np.ndarray]:
+def passes_by_cell(log: JobRecord, frame: tuple) -> tuple[np.ndarray, np.ndarray]:
     """Return when and by whom each cell was covered.
 
     Parameters
     ----------
-    log : JobLog
+    log : JobRecord
     frame : tuple
         Cell, m, first column and row, columns and rows.
 
@@ -62,7 +62,7 @@ def passes_by_cell(log: JobLog, frame: tuple) -> tuple[np.ndarray, np.ndarray]:
     return planes.reshape(-1, rows, columns), moments[:, ::-1]
 
 
-def frame_of(log: JobLog) -> tuple:
+def frame_of(log: JobRecord) -> tuple:
     """Return the cell, m, first column and row, columns and rows of a job's cells."""
     if log.count.field is not None:
         west, south, east, north = log.count.field.polygon.bounds
@@ -75,7 +75,7 @@ def frame_of(log: JobLog) -> tuple:
     return cell, i0, j0, math.ceil(east / cell) - i0 + 1, math.ceil(north / cell) - j0 + 1
 
 
-def history(log: JobLog) -> dict:
+def history(log: JobRecord) -> dict:
     """Return what the script of a page knows, as JSON can hold it.
 
     Each plane of passes, and last the passes wanted (0 outside the field), are 16-bit numbers,

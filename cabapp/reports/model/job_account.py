@@ -8,17 +8,17 @@ import math
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 
-from cabapp.jobs.records.stint_reader import StintLog
+from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.jobs.records.time_split import KINDS, days
 from cabapp.planning.capacity import field_capacity, field_efficiency, mean_speed
 from cabapp.planning.cost import cost_of_passes, fuel_per_pass_area
-from cabapp.reports.model.job_record import JobLog
-from cabapp.reports.model.parcel_split import Part, split
+from cabapp.reports.model.job_record import JobRecord
+from cabapp.reports.model.parcel_split import ParcelShare, split
 from store import Store, models
 
 
 @dataclass
-class Line:
+class StintAccount:
     """One stint. Areas m2, lengths m, times POSIX s or s, fuel L, money in hundredths.
 
     Attributes
@@ -97,9 +97,9 @@ class Account:
     unavoidable: float
     avoidable_passes: float
     agreed: float | None
-    lines: list[Line]
+    lines: list[StintAccount]
     sheets: list[str] = field(default_factory=list)
-    parts: list[Part] = field(default_factory=list)
+    parts: list[ParcelShare] = field(default_factory=list)
     overlap: float = 0.0
     unread: list[str] = field(default_factory=list)
 
@@ -110,11 +110,11 @@ class Account:
     @classmethod
     def from_json(cls, data: dict) -> "Account":
         """Read back `as_json`."""
-        lines, parts = ([of(**one) for one in data[key]] for key, of in (("lines", Line), ("parts", Part)))
+        lines, parts = ([of(**one) for one in data[key]] for key, of in (("lines", StintAccount), ("parts", ParcelShare)))
         return cls(**{**data, "lines": lines, "parts": parts})
 
 
-def account(store: Store, log: JobLog, stem: str) -> Account:
+def account(store: Store, log: JobRecord, stem: str) -> Account:
     """Make the account of a gathered job."""
     price = log.farm.fuel_price_per_l if log.farm else None
     tally, shared = log.tally, split(log.parcels, log.count)
@@ -128,13 +128,13 @@ def account(store: Store, log: JobLog, stem: str) -> Account:
     )  # fmt: skip
 
 
-def _line(store: Store, s: StintLog, log: JobLog, price: float | None) -> Line:
+def _line(store: Store, s: StintRecord, log: JobRecord, price: float | None) -> StintAccount:
     operator = store.get(models.Operator, s.row.operator_id)
     tractor = store.get(models.Tractor, s.row.tractor_id)
     seconds = s.hours.seconds()
     about = {s.row.id} | {tap.id for tap in s.taps} | {entry.id for entry in s.fuelled}
     paid = [(f.litres, price if f.price_per_l is None else f.price_per_l) for f in s.fuel]
-    return Line(
+    return StintAccount(
         s.row.id, s.operator, s.tractor, s.tool, s.row.width_m, s.row.at, s.ended,
         not s.ended_by, seconds,
         [
@@ -211,12 +211,12 @@ class Rates:
     cents: float | None
 
 
-def rates(lines: Iterable[Line], useful: float | None = None) -> Rates:
+def rates(lines: Iterable[StintAccount], useful: float | None = None) -> Rates:
     """Reckon how work went over some stints.
 
     Parameters
     ----------
-    lines : iterable of Line
+    lines : iterable of StintAccount
     useful : float, optional
         Pass area without what was beyond the target, m2; the default is all of it.
     """

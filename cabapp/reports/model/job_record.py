@@ -9,34 +9,35 @@ from functools import cached_property
 
 import numpy as np
 
-from cabapp.common.farm_format import Words, words_of
-from cabapp.counting.areas.area_totals import Tally, tally
+from cabapp.common.farm_format import FarmFormat, words_of
+from cabapp.counting.areas.area_totals import AreaTotals
+from cabapp.counting.areas.area_totals import area_totals as tally
 from cabapp.counting.gaps import Gap
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.pass_counts.live_count import tool_of
 from cabapp.jobs.records.corrections import Corrections
-from cabapp.jobs.records.stint_reader import StintLog, follow, read_stint
+from cabapp.jobs.records.stint_reader import StintRecord, read_stint, tool_history
 from cabapp.reports.model.parcel_split import outline
 from store import Store, models
 from store.errors import Refused
 
 
 @dataclass
-class JobLog:
+class JobRecord:
     """One operation on one field in one season.
 
     Attributes
     ----------
     farm : store.models.Farm or None
-    words : Words
+    words : FarmFormat
         How times, areas and places are said on this farm.
     field : store.models.Field
     job : store.models.Job
-    stints : list of StintLog
+    stints : list of StintRecord
         In order of time.
     count : JobCount
         The pass count over all stints.
-    tally : Tally
+    tally : AreaTotals
     gaps : list of cabapp.counting.gaps.Gap
         Empty without a boundary.
     marks : list of store.models.Mark
@@ -55,12 +56,12 @@ class JobLog:
     """
 
     farm: models.Farm | None
-    words: Words
+    words: FarmFormat
     field: models.Field
     job: models.Job
-    stints: list[StintLog]
+    stints: list[StintRecord]
     count: JobCount
-    tally: Tally
+    tally: AreaTotals
     gaps: list
     marks: list
     hand_overs: list
@@ -147,7 +148,7 @@ def jobs_of(
     return found
 
 
-def gather(store: Store, job: models.Job, until: float | None = None) -> JobLog:
+def read_job(store: Store, job: models.Job, until: float | None = None) -> JobRecord:
     """Read one job with its stints and count it.
 
     Parameters
@@ -160,7 +161,7 @@ def gather(store: Store, job: models.Job, until: float | None = None) -> JobLog:
 
     Returns
     -------
-    JobLog
+    JobRecord
     """
     farms = store.all(models.Farm)
     farm = farms[0] if farms else None
@@ -175,7 +176,7 @@ def gather(store: Store, job: models.Job, until: float | None = None) -> JobLog:
     rows = sorted(store.all(models.Stint, job_id=job.id), key=lambda row: (row.at, row.id))
     rows = [corrected.apply(row) for row in rows if until is None or row.at < until]
     stints = [read_stint(store, row, names, corrected) for row in rows]
-    count = count_job(store, land, job, stints, corrected)
+    count = assemble_count(store, land, job, stints, corrected)
     for log, pieces in zip(stints, count.pieces(), strict=True):
         alone = tally([pieces], count.field, width=log.row.width_m, target=job.target)
         log.covered, log.pass_area = alone.covered, alone.pass_area
@@ -187,7 +188,7 @@ def gather(store: Store, job: models.Job, until: float | None = None) -> JobLog:
     parcels = sorted(store.all(models.Parcel, field_id=land.id), key=lambda row: (row.name, row.id))
     about = {row.id for row in [job, land, *rows, *marks, *overs]}
     about |= {row.id for log in stints for row in [*log.taps, *log.fuelled]}
-    return JobLog(
+    return JobRecord(
         farm, words, land, job, stints, count, count.tally(),
         [_doubted(gap, count) for gap in count.gaps()] if _seen(stints) else [],
         [mark for mark in marks if mark.id not in corrected.void and (until is None or mark.at < until)],
@@ -197,7 +198,7 @@ def gather(store: Store, job: models.Job, until: float | None = None) -> JobLog:
     )  # fmt: skip
 
 
-def _seen(stints: list[StintLog]) -> bool:
+def _seen(stints: list[StintRecord]) -> bool:
     return any(len(stint.trace.t) for stint in stints)
 
 
@@ -212,11 +213,11 @@ def _doubted(gap: Gap, count: JobCount) -> Gap:
     return replace(gap, certainty="cannot tell") if 2 * lost.sum() > len(lost) else gap
 
 
-def count_job(
+def assemble_count(
     store: Store,
     land: models.Field,
     job: models.Job,
-    stints: list[StintLog],
+    stints: list[StintRecord],
     corrected: Corrections,
 ) -> JobCount:
     """Count all stints of a job; hours and spans without a position are noted on each stint."""
@@ -237,11 +238,11 @@ def count_job(
             count.add_seeding(row.id, *_told(read_stint(store, row, {}, corrected)))
     for log in stints:
         count.add_stint(log.row.id, log.row.at, *_told(log))
-        follow(count, log)
+        tool_history(count, log)
     return count
 
 
-def _told(log: StintLog) -> tuple:
+def _told(log: StintRecord) -> tuple:
     """What the count is told of a whole stint."""
     trace, switches = log.trace, log.standing.switches
     return tool_of(log.row), trace.t, trace.lat, trace.lon, trace.sigma, switches, trace.quality

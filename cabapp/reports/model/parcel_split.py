@@ -21,7 +21,7 @@ SLIVER = 1.0
 
 
 @dataclass
-class Part:
+class ParcelShare:
     """One parcel's part of a job. Areas m2.
 
     Attributes
@@ -58,7 +58,7 @@ class Part:
 class Split:
     """How a job's ground is split: its parts, ground in two parcels, m2, and parcels unread."""
 
-    parts: list[Part]
+    parts: list[ParcelShare]
     overlap: float = 0.0
     unread: list[str] = ()
 
@@ -112,10 +112,10 @@ def split(parcels: list[tuple], count: JobCount) -> Split:
     return Split(parts, max(0.0, overlap), [row.name for row, form in parcels if form is None])
 
 
-def _part(count, form, parcel, name, landlord, share=None, rule="") -> Part:
+def _part(count, form, parcel, name, landlord, share=None, rule="") -> ParcelShare:
     found = count.tally_in(form)
     counts = {str(n): area for n, area in sorted(found.by_count.items())}
-    return Part(
+    return ParcelShare(
         parcel, name, landlord, form.area, found.none, counts, found.pass_area, share, rule
     )
 
@@ -141,12 +141,12 @@ def apportion(cents: int, weights: list[float]) -> list[int]:
     return parts
 
 
-def money_of(parts: list[Part], cents: int | None, pass_area: float) -> list[tuple]:
+def money_of(parts: list[ParcelShare], cents: int | None, pass_area: float) -> list[tuple]:
     """Return for each part what its ground cost and what its landlord bears, in hundredths.
 
     Parameters
     ----------
-    parts : list of Part
+    parts : list of ParcelShare
     cents : int or None
         Known cost of the job.
     pass_area : float

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 
 from markupsafe import Markup
 
-from cabapp.common.farm_format import Words
+from cabapp.common.farm_format import FarmFormat
 from cabapp.jobs.records.time_split import KINDS
-from cabapp.reports.model.job_account import Line
+from cabapp.reports.model.job_account import StintAccount
 from cabapp.reports.render import page_elements
 
 
@@ -70,14 +70,14 @@ def together(spent: Iterable[dict[str, float]]) -> dict[str, float]:
     return {kind: math.fsum(one[kind] for one in spent) for kind in KINDS}
 
 
-def known(lines: Iterable[Line], name: str) -> int | None:
+def known(lines: Iterable[StintAccount], name: str) -> int | None:
     """The sum of one kind of money over lines; None when it is known of none of them."""
     found = [getattr(line, name) for line in lines]
     some = [cents for cents in found if cents is not None]
     return sum(some) if some or not found else None
 
 
-def lacking(lines: Iterable[Line]) -> str:
+def lacking(lines: Iterable[StintAccount]) -> str:
     """What the cost of these lines leaves out, as a sentence; empty when nothing."""
     lines = list(lines)
     names = sorted({name for line in lines for name in line.lacking})
@@ -87,7 +87,7 @@ def lacking(lines: Iterable[Line]) -> str:
 
 
 def page(
-    kicker: str, title: str, words: Words, now: float, tables: list[Table], *,
+    kicker: str, title: str, words: FarmFormat, now: float, tables: list[Table], *,
     right: str = "", figures: list[dict] = (), figure: Markup = "", living: dict | None = None, before: Markup = "", notes: list[str] = (),
     links: list[Link] = (), ways: list[Link] = (), wide: bool = False, lines: list[str] = (), at: float | None = None,
 ) -> str:  # fmt: skip
@@ -97,7 +97,7 @@ def page(
     ----------
     kicker, title, right : str
         Words over, in and beside the heading.
-    words : Words
+    words : FarmFormat
     now : float
         When the page is written, POSIX s.
     tables : list of Table

@@ -9,19 +9,19 @@ import zlib
 import numpy as np
 import shapely
 
-from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import hatching
 
 WIDE = 1400
 """Most pixels across."""
 
 
-def map_png(log: JobLog) -> bytes:
+def map_png(log: JobRecord) -> bytes:
     """Draw the job's map, north up.
 
     Parameters
     ----------
-    log : JobLog
+    log : JobRecord
 
     Returns
     -------

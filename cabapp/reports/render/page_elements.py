@@ -12,7 +12,7 @@ from markupsafe import Markup, escape
 
 from cabapp.common.wording import times, verb
 from cabapp.reports.model.cell_history import history
-from cabapp.reports.model.job_record import JobLog
+from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import hatching, map_svg
 
 TEMPLATES = Environment(
@@ -47,7 +47,7 @@ NEVER_WEIGHS = 10.0
 """Ground never covered counts ten times ground covered too few times (our own choice)."""
 
 
-def ranked(log: JobLog) -> list:
+def ranked(log: JobRecord) -> list:
     """The gaps, those most worth going back to first: sure before doubtful, bare before short."""
     doubt = {"sure": 0, "maybe": 1, "cannot tell": 2}
 
@@ -118,7 +118,7 @@ def passes(count: int, operation: str) -> str:
     return f"never {done}" if count == 0 else f"{done} {times(count)}"
 
 
-def tap_words(tap, log: JobLog) -> str:
+def tap_words(tap, log: JobRecord) -> str:
     """A tap in words."""
     detail, units = tap.detail or {}, log.words.units
     if tap.kind == "stop":
@@ -142,13 +142,13 @@ def warned_words(tap) -> str:
 
 
 def map_of(
-    log: JobLog, title: str, gaps: list | None = None, parcels: bool = False, **more
+    log: JobRecord, title: str, gaps: list | None = None, parcels: bool = False, **more
 ) -> Markup:
     """Draw the job's map with its boundary, marks, gate and numbered gaps.
 
     Parameters
     ----------
-    log : JobLog
+    log : JobRecord
     title : str
     gaps : list of tuple, optional
         ``(label, x, y)``; the default is the first of `ranked`, numbered.
@@ -182,7 +182,7 @@ def map_of(
     return map_svg.draw(drawing)
 
 
-def living(log: JobLog, drawn: Markup) -> dict:
+def living(log: JobRecord, drawn: Markup) -> dict:
     """What the script of a page needs beside its map: the layers that are there, and the history."""
     layers = [(key, words) for key, words in LAYERS if f'="{key}"' in drawn]
     if log.history is None:
@@ -197,7 +197,7 @@ LAYERS = (
 """What can be shown and hidden on a map, by its name in the drawing."""
 
 
-def description(log: JobLog) -> str:
+def description(log: JobRecord) -> str:
     """The map in words, for those who cannot see it."""
     words, tally, target = log.words, log.tally, log.job.target
     said = [
@@ -214,7 +214,7 @@ def description(log: JobLog) -> str:
     )
 
 
-def _scale(log: JobLog) -> tuple[float, str]:
+def _scale(log: JobRecord) -> tuple[float, str]:
     """A round length of about a fifth of the map, m and in words."""
     units = log.words.units
     if log.count.field is not None:

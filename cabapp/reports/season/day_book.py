@@ -4,7 +4,7 @@ import math
 from collections import defaultdict
 from datetime import date
 
-from cabapp.common.farm_format import Words
+from cabapp.common.farm_format import FarmFormat
 from cabapp.reports.model.job_account import Account
 from cabapp.reports.render.html_tables import Link, Table, page, split_cells, split_heads, together
 
@@ -14,14 +14,14 @@ _HEADS = [
 ]  # fmt: skip
 
 
-def day_book(accounts: list[Account], words: Words, farm: str, now: float) -> str:
+def day_book(accounts: list[Account], words: FarmFormat, farm: str, now: float) -> str:
     """Write the day book over all accounts; the newest day comes first.
 
     Parameters
     ----------
     accounts : list of Account
         Not empty.
-    words : Words
+    words : FarmFormat
     farm : str
     now : float
         When the page is written, POSIX s.
@@ -64,7 +64,7 @@ def day_entries(accounts: list[Account]) -> list[dict]:
     return sorted(found, key=lambda e: (e["began"], e["line"].stint))
 
 
-def _row(entry: dict, words: Words) -> list:
+def _row(entry: dict, words: FarmFormat) -> list:
     one, line = entry["account"], entry["line"]
     began = words.time(entry["began"]) if entry["began"] == line.began else "…"
     last = entry["pass_area"] is not None

@@ -4,7 +4,7 @@ import math
 
 from markupsafe import Markup
 
-from cabapp.common.farm_format import Words, share
+from cabapp.common.farm_format import FarmFormat, share
 from cabapp.common.wording import times
 from cabapp.reports.model.job_account import Account
 from cabapp.reports.render import page_elements
@@ -17,7 +17,7 @@ _HEADS = [
 
 
 def home_page(
-    accounts: list[Account], words: Words, farm: str, now: float, seasons: list[int], made: list[Link]
+    accounts: list[Account], words: FarmFormat, farm: str, now: float, seasons: list[int], made: list[Link]
 ) -> str:  # fmt: skip
     """Write the home page.
 
@@ -25,7 +25,7 @@ def home_page(
     ----------
     accounts : list of Account
         Not empty.
-    words : Words
+    words : FarmFormat
     farm : str
     now : float
         When the page is written, POSIX s.
@@ -56,7 +56,7 @@ def home_page(
     )  # fmt: skip
 
 
-def _figures(accounts: list[Account], words: Words) -> list[dict]:
+def _figures(accounts: list[Account], words: FarmFormat) -> list[dict]:
     """What a season comes to, over fields with a boundary."""
     known = [one for one in accounts if one.field_area]
     ground = math.fsum(one.field_area for one in known)
@@ -74,7 +74,7 @@ def _worked(one: Account) -> float:
     return sum(line.seconds["working"] + line.seconds["turning"] for line in one.lines)
 
 
-def _row(one: Account, words: Words) -> list:
+def _row(one: Account, words: FarmFormat) -> list:
     whole = one.field_area or one.covered
     counts = {int(n): area for n, area in one.by_count.items()}
     drawn = page_elements.bar(counts, whole, one.target) if whole else Markup("–")

@@ -2,17 +2,17 @@
 
 from collections import defaultdict
 
-from cabapp.common.farm_format import Words
+from cabapp.common.farm_format import FarmFormat
 from cabapp.common.wording import times
 from cabapp.reports.job.job_page import area_unit, known_cost
 from cabapp.reports.model.job_account import Account, per_area
-from cabapp.reports.model.parcel_split import Part, money_of
+from cabapp.reports.model.parcel_split import ParcelShare, money_of
 from cabapp.reports.render.html_tables import Link, Table, page
 
 NOBODY = "in no parcel"
 
 
-def landlords_page(accounts: list[Account], season: int, words: Words, farm: str, now: float) -> str:
+def landlords_page(accounts: list[Account], season: int, words: FarmFormat, farm: str, now: float) -> str:
     """Write the split of a season's work among landlords.
 
     Parameters
@@ -20,7 +20,7 @@ def landlords_page(accounts: list[Account], season: int, words: Words, farm: str
     accounts : list of Account
         Of that season; at least one with parcels.
     season : int
-    words : Words
+    words : FarmFormat
     farm : str
     now : float
         When the page is written, POSIX s.
@@ -46,7 +46,7 @@ def landlords_page(accounts: list[Account], season: int, words: Words, farm: str
     )  # fmt: skip
 
 
-def _heads(words: Words) -> list[tuple[str, str]]:
+def _heads(words: FarmFormat) -> list[tuple[str, str]]:
     return [
         ("work", ""), ("parcel", ""), ("landlord", ""), ("ground", "n"), ("never", "n"), ("once", "n"),
         ("twice", "n"), ("more", "n"), ("pass area", "n"), ("cost there", "n"), ("landlord bears", "n"),
@@ -54,7 +54,7 @@ def _heads(words: Words) -> list[tuple[str, str]]:
     ]  # fmt: skip
 
 
-def _rows(one: Account, words: Words) -> list[list]:
+def _rows(one: Account, words: FarmFormat) -> list[list]:
     """A line for each parcel of a job."""
     rows = []
     work = Link(f"{one.operation}, {times(one.target)}", f"{one.stem}-job.html")
@@ -66,13 +66,13 @@ def _rows(one: Account, words: Words) -> list[list]:
     return rows
 
 
-def _counts(part: Part, words: Words) -> list[str]:
+def _counts(part: ParcelShare, words: FarmFormat) -> list[str]:
     counts = {int(n): area for n, area in part.by_count.items()}
     more = sum(area for n, area in counts.items() if n > 2)
     return [words.area(area) for area in (part.none, counts.get(1, 0.0), counts.get(2, 0.0), more)]
 
 
-def lease(part: Part) -> str:
+def lease(part: ParcelShare) -> str:
     """What part of the cost the landlord bears."""
     if part.share is None:
         return "–"
@@ -87,7 +87,7 @@ def _leases(shared: list[Account]) -> list[str]:
     return [f"Leases. {'; '.join(said)}."] if said else []
 
 
-def by_landlord(accounts: list[Account], words: Words) -> Table:
+def by_landlord(accounts: list[Account], words: FarmFormat) -> Table:
     """What each landlord's ground got and cost over a season, and what of it is theirs to bear."""
     sums = defaultdict(lambda: [0, 0.0, 0.0, 0, None, False])
     ground = defaultdict(dict)
@@ -116,7 +116,7 @@ def by_landlord(accounts: list[Account], words: Words) -> Table:
     return Table("By landlord", heads, rows, note="only fields with parcels", key="by-landlord")
 
 
-def _doubts(shared: list[Account], words: Words) -> list[str]:
+def _doubts(shared: list[Account], words: FarmFormat) -> list[str]:
     said = []
     for name in dict.fromkeys(one.field for one in shared):
         one = next(one for one in shared if one.field == name)

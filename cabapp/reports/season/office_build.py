@@ -8,16 +8,16 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
-from cabapp.common.farm_format import Words, words_of
+from cabapp.common.farm_format import FarmFormat, words_of
 from cabapp.reports.export import gis_files as files
 from cabapp.reports.export import spreadsheets
-from cabapp.reports.export.job_export import put, stem, write_job
+from cabapp.reports.export.job_export import stem, write_atomically, write_job
 from cabapp.reports.job.custom_work_page import custom_page
 from cabapp.reports.job.harvest_page import harvest_sheet
 from cabapp.reports.job.job_page import job_page
 from cabapp.reports.model.fuel_record import fills
 from cabapp.reports.model.job_account import Account, account
-from cabapp.reports.model.job_record import gather
+from cabapp.reports.model.job_record import read_job
 from cabapp.reports.season.day_book import day_book
 from cabapp.reports.season.home_page import home_page
 from cabapp.reports.season.job_digest import fingerprints, shared
@@ -68,20 +68,20 @@ def build(
         progress(number, len(jobs) - len(old), "jobs")
         done[job.id] = {"key": keys[job.id], **_write(store, job, directory, now)}
         _forget(directory, kept.get(job.id), done[job.id]["files"])
-        put(directory, KEPT, json.dumps({"jobs": done, "all": all_before}))
+        write_atomically(directory, KEPT, json.dumps({"jobs": done, "all": all_before}))
     written = len(jobs) - len(old)
     progress(written, written, "jobs")
     figures = [{job: one.get("account") for job, one in found.items()} for found in (kept, done)]
     if figures[0] != figures[1] or all_before != all_now or not (directory / "index.html").exists():
         _of_all(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now, fuel)
-        put(directory, KEPT, json.dumps({"jobs": done, "all": all_now}))
+        write_atomically(directory, KEPT, json.dumps({"jobs": done, "all": all_now}))
     # what comes first changes with the day, whether or not anything was written
     _plan(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now)
     return {"written": written, "jobs": len(jobs)}
 
 
 def _write(store: Store, job, directory: Path, now: float) -> dict:
-    log = gather(store, job)
+    log = read_job(store, job)
     name = stem(log)
     one = account(store, log, name)
     paths = write_job(store, log, directory, now, GPX_EVERY)
@@ -92,7 +92,7 @@ def _write(store: Store, job, directory: Path, now: float) -> dict:
         f"{name}-custom.html": custom_page(log, one, now),
     }
     made = [path.name for group in paths.values() for path in group]
-    made += [put(directory, file, text).name for file, text in texts.items()]
+    made += [write_atomically(directory, file, text).name for file, text in texts.items()]
     made += [path.name for path in files.counts(log, directory, name)]
     features = json.loads(paths["geojson"][0].read_text("utf-8"))["features"]
     made.append(files.geopackage(features, directory / f"{name}.gpkg").name)
@@ -101,24 +101,24 @@ def _write(store: Store, job, directory: Path, now: float) -> dict:
 
 def _of_all(store: Store, accounts: list[Account], directory: Path, now: float, fuel: list) -> None:
     words, name = _farm(store)
-    put(directory, "day-book.html", day_book(accounts, words, name, now))
+    write_atomically(directory, "day-book.html", day_book(accounts, words, name, now))
     seasons = sorted({one.season for one in accounts}, reverse=True)
     for season in seasons:
         of = [one for one in accounts if one.season == season]
-        put(directory, f"season-{season}.html", ledger_page(of, season, words, name, now, fuel))
+        write_atomically(directory, f"season-{season}.html", ledger_page(of, season, words, name, now, fuel))
         if any(one.parts for one in of):
-            put(directory, f"landlords-{season}.html", landlords_page(of, season, words, name, now))
+            write_atomically(directory, f"landlords-{season}.html", landlords_page(of, season, words, name, now))
     made = spreadsheets.write_all(accounts, words, directory, fuel)
-    put(directory, "index.html", home_page(accounts, words, name, now, seasons, made))
+    write_atomically(directory, "index.html", home_page(accounts, words, name, now, seasons, made))
 
 
 def _plan(store: Store, accounts: list[Account], directory: Path, now: float) -> None:
     words, name = _farm(store)
     season = max(one.season for one in accounts)
-    put(directory, "plan.html", plan_page(store, accounts, season, words, name, now))
+    write_atomically(directory, "plan.html", plan_page(store, accounts, season, words, name, now))
 
 
-def _farm(store: Store) -> tuple[Words, str]:
+def _farm(store: Store) -> tuple[FarmFormat, str]:
     """Return how the farm says things, and its name."""
     farms = store.all(models.Farm)
     farm = farms[0] if farms else None

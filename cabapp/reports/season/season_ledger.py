@@ -7,7 +7,7 @@ import math
 from collections import defaultdict
 from collections.abc import Callable
 
-from cabapp.common.farm_format import Words, share
+from cabapp.common.farm_format import FarmFormat, share
 from cabapp.reports.job.job_page import area_unit, known_cost
 from cabapp.reports.model.fuel_record import Fill
 from cabapp.reports.model.job_account import Account, per_area, rates, useful
@@ -16,7 +16,7 @@ from cabapp.reports.season.landlord_page import by_landlord
 
 
 def ledger_page(
-    accounts: list[Account], season: int, words: Words, farm: str, now: float, fuel: list[Fill] = ()
+    accounts: list[Account], season: int, words: FarmFormat, farm: str, now: float, fuel: list[Fill] = ()
 ) -> str:
     """Write the ledger of a season.
 
@@ -25,7 +25,7 @@ def ledger_page(
     accounts : list of Account
         Of that season; not empty.
     season : int
-    words : Words
+    words : FarmFormat
     farm : str
     now : float
         When the page is written, POSIX s.
@@ -53,7 +53,7 @@ def ledger_page(
     )  # fmt: skip
 
 
-def _loose(fuel: list[Fill], words: Words) -> Table:
+def _loose(fuel: list[Fill], words: FarmFormat) -> Table:
     """Fuel that no stint has, so that no job bears it."""
     heads = [("when", "t"), ("tractor", ""), ("fuel", "n"), ("cost", "n")]
     rows = [[words.when(f.at), f.tractor, words.units.volume(f.litres), words.money(f.cents)] for f in fuel]
@@ -62,16 +62,16 @@ def _loose(fuel: list[Fill], words: Words) -> Table:
     return Table("Fuel of no job", heads, rows, [total], "put in beside the work, so in no cost above", "loose-fuel")
 
 
-def _money_heads(words: Words) -> list[tuple[str, str]]:
+def _money_heads(words: FarmFormat) -> list[tuple[str, str]]:
     unit = words.units.unit("area")
     return [("cost", "n"), (f"a field {unit}", "n"), (f"a pass {unit}", "n")]
 
 
-def _each(words: Words, value: float | None) -> str:
+def _each(words: FarmFormat, value: float | None) -> str:
     return words.money(None if value is None else 100 * value)
 
 
-def _by_field(accounts: list[Account], words: Words) -> Table:
+def _by_field(accounts: list[Account], words: FarmFormat) -> Table:
     unit = area_unit(words)
     heads = [("field", ""), ("operation", ""), ("field area", "n"), ("at target", "n"),
              ("never", "n"), ("pass area", "n"), ("in all, h", "n"), ("efficiency", "n"),
@@ -98,7 +98,7 @@ def _by_field(accounts: list[Account], words: Words) -> Table:
     return Table("Fields by operation", heads, rows, [total], key="fields")
 
 
-def _by(accounts: list[Account], name: str, key: Callable, words: Words) -> Table:
+def _by(accounts: list[Account], name: str, key: Callable, words: FarmFormat) -> Table:
     unit = area_unit(words)
     groups = defaultdict(list)
     for one in accounts:
@@ -111,7 +111,7 @@ def _by(accounts: list[Account], name: str, key: Callable, words: Words) -> Tabl
     return Table(f"By {name}", heads, rows, [_group("all", every, words, unit)], key=f"by-{name}")
 
 
-def _group(who: str, lines: list, words: Words, unit: float) -> list:
+def _group(who: str, lines: list, words: FarmFormat, unit: float) -> list:
     went, pass_area = rates(lines), math.fsum(line.pass_area for line in lines)
     litres = math.fsum(line.litres for line in lines)
     cents = None if all(len(x.lacking) == 3 for x in lines) else sum(x.cents for x in lines)

@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 
-from cabapp.common.farm_format import Words
+from cabapp.common.farm_format import FarmFormat
 from cabapp.common.units import MPH
 from cabapp.common.wording import times, verb
 from cabapp.geometry.field_ground import Field
@@ -18,7 +18,7 @@ from cabapp.planning.half_lap import edge_strip_area
 from cabapp.planning.pass_comparison import compare
 from cabapp.planning.work_order import HOURS_A_DAY, Slot, Work, in_order
 from cabapp.reports.model.job_account import Account, rates
-from cabapp.reports.model.job_record import gather
+from cabapp.reports.model.job_record import read_job
 from cabapp.reports.render.html_tables import Table, page
 from cabapp.session.taps.tap_details import STONE_HIT
 from store import Store, models
@@ -36,7 +36,7 @@ _HEADS = [
 
 
 @dataclass(frozen=True)
-class Ground:
+class PlanEntry:
     """A field in the plan: what it lacks, m2 of passes; its edge strip, m2; seeded, POSIX s."""
 
     row: models.Field
@@ -47,7 +47,7 @@ class Ground:
 
 
 def plan_page(
-    store: Store, accounts: list[Account], season: int, words: Words, farm: str, now: float
+    store: Store, accounts: list[Account], season: int, words: FarmFormat, farm: str, now: float
 ) -> str:
     """Write the season plan.
 
@@ -57,7 +57,7 @@ def plan_page(
     accounts : list of Account
         Of the season's jobs; fields without work are taken from the store.
     season : int
-    words : Words
+    words : FarmFormat
     farm : str
     now : float
         POSIX s.
@@ -99,11 +99,11 @@ def _expected(store) -> float | None:
     return field_capacity(SPEED, max(widths), EFFICIENCY) if widths else None
 
 
-def _ground(store, row, rolled, season, now) -> Ground:
+def _ground(store, row, rolled, season, now) -> PlanEntry:
     done = next((one for one in rolled if one.field == row.name), None)
     closes = crop_clock(store, row, season, now)[0]
     if row.boundary is None:
-        return Ground(row, Work(row.name, 0.0, closes), None, None, None)
+        return PlanEntry(row, Work(row.name, 0.0, closes), None, None, None)
     ring = row.boundary["coordinates"][0]
     ring = ring[0] if row.boundary["type"] == "MultiPolygon" else ring
     lon, lat = ring[0][:2]
@@ -114,10 +114,10 @@ def _ground(store, row, rolled, season, now) -> Ground:
     if done is not None:
         left = math.fsum(max(0, done.target - int(n)) * a for n, a in done.by_count.items())
         left += done.target * (done.none or 0.0)
-    return Ground(row, Work(row.name, left, closes), field.area, edge, seeded_at(store, row.id, season))
+    return PlanEntry(row, Work(row.name, left, closes), field.area, edge, seeded_at(store, row.id, season))
 
 
-def _row(slot: Slot, one: Ground, words: Words, crops) -> list[str]:
+def _row(slot: Slot, one: PlanEntry, words: FarmFormat, crops) -> list[str]:
     crop, closes = crop_of(one.row.crop, crops), slot.work.closes
     later = ""
     if crop is not None:
@@ -130,16 +130,16 @@ def _row(slot: Slot, one: Ground, words: Words, crops) -> list[str]:
     ]  # fmt: skip
 
 
-def _day(t: float | None, words: Words) -> str:
+def _day(t: float | None, words: FarmFormat) -> str:
     return "–" if t is None else words.day(t).rsplit(" ", 1)[0]
 
 
-def _backlog(grounds: list[Ground]) -> float:
+def _backlog(grounds: list[PlanEntry]) -> float:
     """Return the passes lacking on ground that is seeded, m2."""
     return math.fsum(one.work.left for one in grounds if one.seeded is not None)
 
 
-def _people(lines, words: Words) -> Table:
+def _people(lines, words: FarmFormat) -> Table:
     """Who and what did the work so far, and how fast: the backlog is theirs to share."""
     rows = []
     for operator, tractor in sorted({(line.operator, line.tractor) for line in lines}):
@@ -152,7 +152,7 @@ def _people(lines, words: Words) -> Table:
     return Table("Who has rolled", heads, rows, key="people")
 
 
-def _twice(store: Store, season: int, words: Words) -> list[str]:
+def _twice(store: Store, season: int, words: FarmFormat) -> list[str]:
     """Say whether twice was worth it, once stones met at harvest are written down."""
     hits, areas = {}, {}
     void = taken_back(store, models.Mark.__tablename__)
@@ -167,7 +167,7 @@ def _twice(store: Store, season: int, words: Words) -> list[str]:
         # a field that was harvested without a hit counts too: leaving it out would favour one side
         if job.id not in worked or not met and job.field_id not in harvested:
             continue
-        log = gather(store, job)
+        log = read_job(store, job)
         places = [log.count.plane.to_xy(mark.lat, mark.lon)[0] for mark in met]
         for count in log.count.grid.at(places):
             hits[int(count)] = hits.get(int(count), 0) + 1

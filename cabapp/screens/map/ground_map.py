@@ -20,10 +20,10 @@ from kivy.uix.widget import Widget
 
 from cabapp.screens.map import map_drawings
 from cabapp.screens.map.cell_window import TEXELS, GroundWindow
-from cabapp.screens.map.hatching_texture import Tally
-from cabapp.screens.map.map_drawings import Lying
+from cabapp.screens.map.hatching_texture import HatchingTexture
+from cabapp.screens.map.map_drawings import MapDrawing
 from cabapp.screens.map.outline_lines import long_side, rings
-from cabapp.screens.map.pose_extrapolation import Glide
+from cabapp.screens.map.pose_extrapolation import PoseExtrapolation
 from cabapp.screens.widgets.buttons import Key  # noqa: F401  (used by map.kv)
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))
@@ -60,17 +60,17 @@ class GroundMap(FloatLayout):
         self.grid = self.pose = None
         self.outline, self.parcels = [], []
         self.centre, self.turn = (0.0, 0.0), 0.0
-        self._window, self._glide, self._now, self._fingers = GroundWindow(), Glide(), 0.0, {}
+        self._window, self._glide, self._now, self._fingers = GroundWindow(), PoseExtrapolation(), 0.0, {}
         self._spread, self._pinched, self._zoomed = None, False, False
         self._whole_width = WIDTHS[-1]
         self._anchor, self._ends, self._look = (0.0, 0.0), np.zeros((2, 2)), ()
         super().__init__(**kwargs)
-        self.tally = Tally(TEXELS, TEXELS, size_hint=(1, 1), pos_hint={"x": 0, "y": 0})
+        self.tally = HatchingTexture(TEXELS, TEXELS, size_hint=(1, 1), pos_hint={"x": 0, "y": 0})
         sheet = Widget()  # what is drawn lies between the hatching and the keys
         self.add_widget(sheet, index=len(self.children))
         self.add_widget(self.tally, index=len(self.children))
-        self._cut, self._lines, self._signs = ScissorPush(), Lying(), InstructionGroup()
-        self._machine, self._north, self._pen = Lying(), Lying(), InstructionGroup()
+        self._cut, self._lines, self._signs = ScissorPush(), MapDrawing(), InstructionGroup()
+        self._machine, self._north, self._pen = MapDrawing(), MapDrawing(), InstructionGroup()
         self._placed = []  # (drawing, plane metres) of every sign
         for part in (self._cut, self._lines, self._signs, self._machine, self._north, self._pen, ScissorPop()):
             sheet.canvas.add(part)
@@ -93,7 +93,7 @@ class GroundMap(FloatLayout):
         polygon, once_only : shapely geometry or None
             The field and its once-only areas on the same plane.
         """
-        self.grid, self._window, self._glide = grid, GroundWindow(), Glide()
+        self.grid, self._window, self._glide = grid, GroundWindow(), PoseExtrapolation()
         self.pose, self._zoomed = None, False
         self.outline = rings(polygon)
         self.parcels = rings(once_only)
@@ -208,7 +208,7 @@ class GroundMap(FloatLayout):
         self._placed = []
         for kind, xy in (("gate", self.gate), *self.marks, ("next", self.next_place)):
             if xy is not None:
-                sign = Lying()
+                sign = MapDrawing()
                 map_drawings.icon(sign.again(look), kind, self.u, self._colours)
                 self._signs.add(sign)
                 self._placed.append((sign, xy))

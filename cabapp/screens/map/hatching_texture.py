@@ -15,7 +15,7 @@ PEN_MM, GAP_MM = 0.5, 2.5
 GAPS, DOTS = 4, 5  # of strokes and of dots across the picture that is repeated
 
 
-class Tally(Widget):
+class HatchingTexture(Widget):
     """A picture of counts: bare, single strokes, crossed strokes, solid block; stippled where unknown.
 
     The picture looks at the ground through `look`; strokes keep their size on the screen.

@@ -19,7 +19,7 @@ from cabapp.screens.map import mark_icons
 from cabapp.screens.map.outline_lines import dashes
 
 
-class Lying(InstructionGroup):
+class MapDrawing(InstructionGroup):
     """A drawing round its own middle, (0, 0); what it was drawn from is kept as `drawn_from`."""
 
     def __init__(self):

@@ -11,13 +11,13 @@ SLOWEST = 0.3  # m/s; below it a pose is noise
 JUMP_M = 5.0  # an error so large is shown at once
 
 
-class Glide:
+class PoseExtrapolation:
     """Takes poses as they come and says where the tractor is at any moment after.
 
     Examples
     --------
     >>> from types import SimpleNamespace as Pose
-    >>> glide = Glide()
+    >>> glide = PoseExtrapolation()
     >>> glide.feed(Pose(x=0.0, y=0.0, heading=0.0, speed=3.0, curvature=0.0, reversing=False), 10.0)
     >>> glide.at(10.1)
     (0.3, 0.0, 0.0)

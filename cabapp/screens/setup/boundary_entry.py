@@ -11,7 +11,7 @@ from cabapp.position.boundaries.boundary_drive import outline_of
 from cabapp.position.boundaries.boundary_search import boundary_files
 from cabapp.position.boundaries.field_files import FieldFound, read_fields
 from cabapp.screens.setup.form_fields import FormRefused
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 from store.models import Field
 
 
@@ -57,14 +57,14 @@ class OutlinePart:
 
     def _ask_outline(self, line):
         app, self._outlined = App.get_running_app(), line
-        choices = [("round", say("Drive round it now"))] if app.overheard else []
+        choices = [("round", translate("Drive round it now"))] if app.overheard else []
         choices += [(path, path.name) for path in boundary_files(home() / "fields")]
         if self._values[line.column]:
-            choices.append((None, say("No boundary") if self._of_field else say("Nowhere")))
+            choices.append((None, translate("No boundary") if self._of_field else translate("Nowhere")))
         if not choices:
             app.complain("There is no receiver to drive round with, and no boundary file on a stick.")
             return
-        self._pick(say(line.words), choices, self._take_outline, self._form_again)
+        self._pick(translate(line.words), choices, self._take_outline, self._form_again)
 
     @property
     def _of_field(self) -> bool:
@@ -74,8 +74,8 @@ class OutlinePart:
     def _take_outline(self, chosen):
         if chosen == "round":
             App.get_running_app().overheard.track = []
-            of_field = say("Drive once round the field, the antenna along its edge.")
-            self.title = of_field if self._of_field else say("Drive once round that ground, the antenna along its edge.")
+            of_field = translate("Drive once round the field, the antenna along its edge.")
+            self.title = of_field if self._of_field else translate("Drive once round that ground, the antenna along its edge.")
             self.part = "round"
         elif chosen is None:
             self._values[self._outlined.column] = None
@@ -85,7 +85,7 @@ class OutlinePart:
             if len(found) == 1:
                 self._take_found(found[0])
             else:
-                fields, places = say("All {number} fields", number=len(found)), say("All {number} places", number=len(found))
+                fields, places = translate("All {number} fields", number=len(found)), translate("All {number} places", number=len(found))
                 every = fields if self._of_field else places
                 self._pick(chosen.name, [(found, every), *((one, title(one.name)) for one in found)], self._take_found, self._form_again)
 
@@ -124,13 +124,13 @@ class OutlinePart:
     def _ask_place(self, line):
         app = App.get_running_app()
         here = app.overheard.last() if app.overheard else None
-        choices = [((here.lat, here.lon), say("The gate is here"))] if here else []
+        choices = [((here.lat, here.lon), translate("The gate is here"))] if here else []
         if self._values[line.columns[0]] is not None:
-            choices.append(((None, None), say("No gate")))
+            choices.append(((None, None), translate("No gate")))
         if not choices:
             app.complain("There is no position now. Drive to the gate, and wait for one.")
             return
-        self._pick(say(line.words), choices, lambda place: self._take_place(line, place), self._form_again)
+        self._pick(translate(line.words), choices, lambda place: self._take_place(line, place), self._form_again)
 
     def _take_place(self, line, place):
         self._values.update(zip(line.columns, place, strict=True))

@@ -10,7 +10,7 @@ from kivy.properties import ObjectProperty, StringProperty
 from kivy.uix.widget import Widget
 
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 from sync.enrolment import card_of, write_card
 from sync.folder_exchange import STICK_FOLDER, mounts
 
@@ -53,7 +53,7 @@ class CardScreen(Page):
             return
         path = folders[0] / f"card-{app.store.device[:8]}.txt"
         if app.attempt(lambda: write_card(app.store, path)):
-            app.complain(say("Written to {place}.", place=path))
+            app.complain(translate("Written to {place}.", place=path))
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

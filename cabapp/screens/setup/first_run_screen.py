@@ -19,7 +19,7 @@ from cabapp.screens.setup.form_fields import FORMS, ZONES, FormRefused, unit_of,
 from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 from store.models import Farm, Field, Operator, Tool, Tractor
 
 LOCALTIME = Path("/etc/localtime")
@@ -52,38 +52,38 @@ class FirstScreen(Page):
         self._steps[0]()
 
     def _farm(self):
-        self._type("farm", say("The farm's name"))
+        self._type("farm", translate("The farm's name"))
 
     def _zone(self):
-        self._pick(say("Time zone"), "zone", [(zone, zone) for zone in ZONES])
+        self._pick(translate("Time zone"), "zone", [(zone, zone) for zone in ZONES])
 
     def _units(self):
-        self._pick(say("Units"), "units", [(key, say(words)) for key, words in UNITS])
+        self._pick(translate("Units"), "units", [(key, translate(words)) for key, words in UNITS])
 
     def _operator(self):
-        self._type("operator", say("Your name"))
+        self._type("operator", translate("Your name"))
 
     def _tractor(self):
-        self._type("tractor", say("The tractor's name"), say("Tractor") + " 1")
+        self._type("tractor", translate("The tractor's name"), translate("Tractor") + " 1")
 
     def _tool(self):
-        self._type("tool", say("The tool's name"), say("Roller"))
+        self._type("tool", translate("The tool's name"), translate("Roller"))
 
     def _width(self):
         units = Units(self._values["units"])
-        self._type("width", say("Working width") + " " + unit_of("length", units), digits=True)
+        self._type("width", translate("Working width") + " " + unit_of("length", units), digits=True)
 
     def _fields(self):
         choices = [(path, path.name) for path in boundary_files(home() / "fields")]
-        self._pick(say("The first field"), "fields", [*choices, (None, say("A name now, its boundary later"))])
+        self._pick(translate("The first field"), "fields", [*choices, (None, translate("A name now, its boundary later"))])
 
     def _field_name(self):
-        self._type("field", say("The field's name"))
+        self._type("field", translate("The field's name"))
 
     # --- asking -----------------------------------------------------------------------------
 
     def _type(self, name, title, text="", digits=False):
-        self._name, self.title, self.part = name, say("First of all"), "typing"
+        self._name, self.title, self.part = name, translate("First of all"), "typing"
         self.ids.typing.ask(title, self._values.get(name) or text, digits)
 
     def _pick(self, title, name, choices):

@@ -23,7 +23,7 @@ class FormRefused(Refused):
 
 
 @dataclass(frozen=True)
-class Line:
+class FormField:
     """One line of a form.
 
     Attributes
@@ -61,41 +61,41 @@ class Form:
 
     model: type
     title: str
-    lines: tuple[Line, ...]
+    lines: tuple[FormField, ...]
     one: bool = False  # there is only one such row
 
 
 YES_NO = ((True, "yes"), (False, "no"))
 FORMS = {
     "farm": Form(Farm, "Farm", (
-        Line("name", "Name", needed=True),
-        Line("units", "Units", "choice", (("us", "acres, feet"), ("metric", "hectares, metres"))),
-        Line("timezone", "Time zone", "pick", tuple((zone, zone) for zone in ZONES), needed=True),
-        Line("fuel_price_per_l", "Fuel price", "price"),
+        FormField("name", "Name", needed=True),
+        FormField("units", "Units", "choice", (("us", "acres, feet"), ("metric", "hectares, metres"))),
+        FormField("timezone", "Time zone", "pick", tuple((zone, zone) for zone in ZONES), needed=True),
+        FormField("fuel_price_per_l", "Fuel price", "price"),
     ), one=True),
     "operators": Form(Operator, "Operators", (
-        Line("name", "Name", needed=True), Line("phone", "Phone", "digits"), Line("rate_per_h", "Pay an hour", "number"),
+        FormField("name", "Name", needed=True), FormField("phone", "Phone", "digits"), FormField("rate_per_h", "Pay an hour", "number"),
     )),
     "tractors": Form(Tractor, "Tractors", (
-        Line("name", "Name", needed=True), Line("tank_l", "Tank", "volume", most=3000.0),
-        Line("cost_per_h", "Cost an hour", "number"),
+        FormField("name", "Name", needed=True), FormField("tank_l", "Tank", "volume", most=3000.0),
+        FormField("cost_per_h", "Cost an hour", "number"),
     )),
     "tools": Form(Tool, "Tools", (
-        Line("name", "Name", needed=True), Line("width_m", "Working width", "length", needed=True, least=0.5, most=100.0),
-        Line("operation", "Work", "choice", tuple((word, word) for word in OPERATIONS)),
-        Line("towed", "Towed", "choice", YES_NO), Line("grease_every_h", "Grease every, hours", "number"),
+        FormField("name", "Name", needed=True), FormField("width_m", "Working width", "length", needed=True, least=0.5, most=100.0),
+        FormField("operation", "Work", "choice", tuple((word, word) for word in OPERATIONS)),
+        FormField("towed", "Towed", "choice", YES_NO), FormField("grease_every_h", "Grease every, hours", "number"),
     )),
     "hitchings": Form(Hitching, "Hitchings", (
-        Line("tractor_id", "Tractor", "pick", needed=True), Line("tool_id", "Tool", "pick", needed=True),
-        Line("antenna_to_hitch_m", "Antenna back to hitch", "length", most=20.0),
-        Line("hitch_to_line_m", "Hitch back to tool", "length", most=40.0),
-        Line("side_m", "Tool to the right by", "length", least=-20.0, most=20.0),
-        Line("width_m", "Working width", "length", needed=True, least=0.5, most=100.0),
+        FormField("tractor_id", "Tractor", "pick", needed=True), FormField("tool_id", "Tool", "pick", needed=True),
+        FormField("antenna_to_hitch_m", "Antenna back to hitch", "length", most=20.0),
+        FormField("hitch_to_line_m", "Hitch back to tool", "length", most=40.0),
+        FormField("side_m", "Tool to the right by", "length", least=-20.0, most=20.0),
+        FormField("width_m", "Working width", "length", needed=True, least=0.5, most=100.0),
     )),
     "fields": Form(Field, "Fields", (
-        Line("name", "Name", needed=True), Line("boundary", "Boundary", "boundary"), Line("crop", "Crop"),
-        Line("target", "How often", "choice", ((1, "once"), (2, "twice"), (3, "3 times"))),
-        Line("once_only", "Once only here", "boundary"), Line("gate", "Gate", "place"),
+        FormField("name", "Name", needed=True), FormField("boundary", "Boundary", "boundary"), FormField("crop", "Crop"),
+        FormField("target", "How often", "choice", ((1, "once"), (2, "twice"), (3, "3 times"))),
+        FormField("once_only", "Once only here", "boundary"), FormField("gate", "Gate", "place"),
     )),
 }  # fmt: skip
 TYPED = {"number", "length", "volume", "price"}
@@ -125,7 +125,7 @@ def unit_of(kind: str, units) -> str:
     return units.unit(kind) if kind in ("length", "volume") else ""
 
 
-def value_of(line: Line, typed: str, units):
+def value_of(line: FormField, typed: str, units):
     """Return what was typed as it is kept; None for nothing.
 
     Raises
@@ -157,7 +157,7 @@ def value_of(line: Line, typed: str, units):
     return value
 
 
-def typed_of(line: Line, value, units) -> str:
+def typed_of(line: FormField, value, units) -> str:
     """Return a kept value as it would be typed.
 
     Examples

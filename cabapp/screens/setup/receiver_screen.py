@@ -19,7 +19,7 @@ from cabapp.position.calibration.side_offset_check import (
 )
 from cabapp.position.receivers.discovery import named_ports
 from cabapp.position.receivers.receiver_report import say_small
-from cabapp.position.receivers.selected_receiver import Chosen
+from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.position.receivers.tablet_location import offered
 from cabapp.position.recordings.recording_search import recordings
 from cabapp.screens.setup.receiver_text import (
@@ -34,7 +34,7 @@ from cabapp.screens.setup.receiver_text import (
 from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 from store.models import Hitching, Tool, Tractor
 
 SAY_EVERY_S = 1.0
@@ -74,10 +74,10 @@ class ReceiverScreen(Page):
             overheard.track = None
 
     @property
-    def _source(self) -> Chosen | None:
+    def _source(self) -> SelectedReceiver | None:
         """The chosen receiver; None in a show, where nothing can be chosen."""
         source = App.get_running_app().source
-        return source if isinstance(source, Chosen) else None
+        return source if isinstance(source, SelectedReceiver) else None
 
     def show(self, view) -> None:
         """Say how the receiver does, once a second; and how far was driven."""
@@ -88,17 +88,17 @@ class ReceiverScreen(Page):
         if 0 <= now - self._said < SAY_EVERY_S:
             return
         self._said, source = now, self._source
-        self.remark = say(app.overheard.words) if source is None else ""
+        self.remark = translate(app.overheard.words) if source is None else ""
         if source is not None:
             verdict = verdict_of(source, now, app.units.system, app.clock_words)
-            self.words, self.advice = say(verdict.words), say(verdict.do)
-            self.facts = " ".join(part for part in (say(source.words), facts(source, verdict)) if part)
+            self.words, self.advice = translate(verdict.words), translate(verdict.do)
+            self.facts = " ".join(part for part in (translate(source.words), facts(source, verdict)) if part)
 
     # --- ways between the parts -------------------------------------------------------------
 
     def show_state(self):
         """How the receiver does."""
-        self.title, self.part = say("Receiver"), "state"
+        self.title, self.part = translate("Receiver"), "state"
         self._said = float("-inf")
 
     def leave(self):
@@ -127,7 +127,7 @@ class ReceiverScreen(Page):
 
     def _can_choose(self) -> bool:
         if self._source is None:
-            App.get_running_app().complain(say("This is a show with a recording; there is no receiver to choose."))
+            App.get_running_app().complain(translate("This is a show with a recording; there is no receiver to choose."))
         return self._source is not None
 
     # --- which receiver ---------------------------------------------------------------------
@@ -137,19 +137,19 @@ class ReceiverScreen(Page):
         if not self._can_choose():
             return
         using = self._source.using
-        named = [("auto", say("Find it by itself"), say("USB, Bluetooth, gpsd"))]
+        named = [("auto", translate("Find it by itself"), translate("USB, Bluetooth, gpsd"))]
         named += [(port, words, "") for port, words in named_ports().items()]
         named += [
-            ("gpsd", say("gpsd on this tablet"), ""),
-            ("tablet", say("The tablet's own position"), say("not on this machine") if offered() else say("about 5 m (16 ft)")),
+            ("gpsd", translate("gpsd on this tablet"), ""),
+            ("tablet", translate("The tablet's own position"), translate("not on this machine") if offered() else translate("about 5 m (16 ft)")),
         ]
         rows = [self._row(words, lambda use=use: self._use(use), remark, use == using) for use, words, remark in named]
-        rows.append(self._row(say("Network address"), self._ask_host, using[4:] if using.startswith("tcp:") else "", using.startswith("tcp:")))
-        rows.append(self._row(say("Network port of this tablet"), self._ask_port, using[4:] if using.startswith("udp:") else "", using.startswith("udp:")))
+        rows.append(self._row(translate("Network address"), self._ask_host, using[4:] if using.startswith("tcp:") else "", using.startswith("tcp:")))
+        rows.append(self._row(translate("Network port of this tablet"), self._ask_port, using[4:] if using.startswith("udp:") else "", using.startswith("udp:")))
         if App.get_running_app().view.state == "idle":
-            rows.append(self._row(say("A recording"), self._list_recordings, "", using.startswith("file:")))
-        rows.append(self._row(say("No receiver"), lambda: self._use("none"), "", using == "none"))
-        self._list(say("Which receiver?"), rows, self.show_state)
+            rows.append(self._row(translate("A recording"), self._list_recordings, "", using.startswith("file:")))
+        rows.append(self._row(translate("No receiver"), lambda: self._use("none"), "", using == "none"))
+        self._list(translate("Which receiver?"), rows, self.show_state)
 
     def _use(self, words):
         self._source.use(words)
@@ -158,19 +158,19 @@ class ReceiverScreen(Page):
     def _list_recordings(self):
         found = recordings([home() / "recordings", home() / "receiver"])
         if not found:
-            App.get_running_app().complain(say("There is no recording on this tablet or on a stick."))
+            App.get_running_app().complain(translate("There is no recording on this tablet or on a stick."))
             return
         rows = [self._row(path.name, lambda path=path: self._use(f"file:{path}")) for path in found]
-        self._list(say("Which recording?"), rows, self.choose)
+        self._list(translate("Which recording?"), rows, self.choose)
 
     def _ask_host(self):
-        self._ask(say("Address of the receiver, four numbers with points"), self._took_host)
+        self._ask(translate("Address of the receiver, four numbers with points"), self._took_host)
 
     def _took_host(self, host):
-        self._ask(say("Port number"), lambda port: self._use(f"tcp:{host}:{port}"))
+        self._ask(translate("Port number"), lambda port: self._use(f"tcp:{host}:{port}"))
 
     def _ask_port(self):
-        self._ask(say("Port number"), lambda port: self._use(f"udp:{port}"))
+        self._ask(translate("Port number"), lambda port: self._use(f"udp:{port}"))
 
     def _ask(self, title, then):
         self._then, self._back_to = then, self.choose
@@ -193,14 +193,14 @@ class ReceiverScreen(Page):
             for name in self._source.names
         ]
         if not rows:
-            App.get_running_app().complain(say("No receiver is there whose antenna could be placed."))
+            App.get_running_app().complain(translate("No receiver is there whose antenna could be placed."))
             return
-        self._list(say("Antennas, seen from the one the hitchings are measured from"), rows, self.show_state)
+        self._list(translate("Antennas, seen from the one the hitchings are measured from"), rows, self.show_state)
 
     def _edit_antenna(self, name):
         antenna = self._source.kept.antenna(name) or Antenna()
         self._antenna, self._place = name, [antenna.ahead, antenna.right]
-        self.title, self._back_to = say("Antenna of {receiver}", receiver=name), self.list_antennas
+        self.title, self._back_to = translate("Antenna of {receiver}", receiver=name), self.list_antennas
         self._say_place()
         self.part = "antenna"
 
@@ -214,8 +214,8 @@ class ReceiverScreen(Page):
     def _say_place(self):
         system = App.get_running_app().units.system
         ahead, right = self._place
-        self.ahead_words = say("{length} ahead", length=say_span(ahead, system)) if ahead >= 0 else say("{length} behind", length=say_span(-ahead, system))
-        self.right_words = say("{length} to the right", length=say_span(right, system)) if right >= 0 else say("{length} to the left", length=say_span(-right, system))
+        self.ahead_words = translate("{length} ahead", length=say_span(ahead, system)) if ahead >= 0 else translate("{length} behind", length=say_span(-ahead, system))
+        self.right_words = translate("{length} to the right", length=say_span(right, system)) if right >= 0 else translate("{length} to the left", length=say_span(-right, system))
 
     def write_antenna(self):
         """Write down where it sits."""
@@ -229,11 +229,11 @@ class ReceiverScreen(Page):
         """Follow a drive along one line, there and back."""
         app = App.get_running_app()
         if app.overheard is None:
-            app.complain(say("There is no receiver to check."))
+            app.complain(translate("There is no receiver to check."))
             return
         app.overheard.track = []
-        self.title, self._back_to = say("Check both ways"), self.show_state
-        self.told = say(
+        self.title, self._back_to = translate("Check both ways"), self.show_state
+        self.told = translate(
             "Drive {far} or more along a straight mark, turn round, and drive back in the same wheel marks.",
             far=app.units.distance(2 * LEAST_LENGTH),
         )
@@ -244,7 +244,7 @@ class ReceiverScreen(Page):
         app = App.get_running_app()
 
         if not app.standing:
-            app.complain(say("Stand still first; the drive is kept."))
+            app.complain(translate("Stand still first; the drive is kept."))
             return
 
         def act():
@@ -259,8 +259,8 @@ class ReceiverScreen(Page):
     def _show_found(self):
         app, found = App.get_running_app(), self._found
         system = app.units.system
-        self.told = say(in_words(found, lambda m: say_offset(m, system)))
-        self.note = say(
+        self.told = translate(in_words(found, lambda m: say_offset(m, system)))
+        self.note = translate(
             "Both ways over {length}, sure to {sure}.",
             length=app.units.length(found.length), sure=say_small(2 * found.sure_to, system),
         )
@@ -269,15 +269,15 @@ class ReceiverScreen(Page):
             self._row(
                 f"{names[Tractor][one.tractor_id]}, {names[Tool][one.tool_id]}",
                 lambda one=one: self._write_side(one),
-                say("now {offset} to the right", offset=say_offset(one.side_m, system)),
+                translate("now {offset} to the right", offset=say_offset(one.side_m, system)),
             )
             for one in app.store.all(Hitching)
         ])  # fmt: skip
-        self.title, self.part = say("Touch the hitching it is to be written into"), "found"
+        self.title, self.part = translate("Touch the hitching it is to be written into"), "found"
 
     def _write_side(self, hitching):
         App.get_running_app().store.put(Hitching, hitching.id, side_m=self._found.side)
-        App.get_running_app().complain(say("Written. It counts from the next take-over on."))
+        App.get_running_app().complain(translate("Written. It counts from the next take-over on."))
         self._show_found()
 
     def drop_check(self):

@@ -2,31 +2,31 @@
 
 from statistics import median
 
-from cabapp.position.receivers.receiver_report import Verdict, judge
-from cabapp.screens.widgets.translation import say
+from cabapp.position.receivers.receiver_report import ReceiverReport, judge
+from cabapp.screens.widgets.translation import translate
 
 CLOCKS_AGREE_S = 3.0
 FOOT, INCH = 0.3048, 0.0254
 
 
-def verdict_of(source, now: float, system: str, say_time) -> Verdict:
+def verdict_of(source, now: float, system: str, say_time) -> ReceiverReport:
     """Return what is to be thought of the chosen receiver now."""
     return judge(source.heard, now, system, say_time, source.state)
 
 
-def facts(source, verdict: Verdict) -> str:
+def facts(source, verdict: ReceiverReport) -> str:
     """Return how often, from how many satellites and how late places come; "" when none do."""
     if verdict.every is None:
-        return say(source.trouble or "")
-    said = [say("A place every {seconds} s.", seconds=f"{verdict.every:.2g}")]
+        return translate(source.trouble or "")
+    said = [translate("A place every {seconds} s.", seconds=f"{verdict.every:.2g}")]
     if source.said.get("satellites"):
-        said = [say("A place every {seconds} s, from {count} satellites.", seconds=f"{verdict.every:.2g}", count=source.said["satellites"])]
+        said = [translate("A place every {seconds} s, from {count} satellites.", seconds=f"{verdict.every:.2g}", count=source.said["satellites"])]
     late = median(one.latency for one in source.heard[-50:])
     if abs(late) > CLOCKS_AGREE_S:
-        said.append(say("This tablet's clock is {seconds} s off; the satellites' time is taken.", seconds=f"{abs(late):.0f}"))
+        said.append(translate("This tablet's clock is {seconds} s off; the satellites' time is taken.", seconds=f"{abs(late):.0f}"))
     else:
-        said.append(say("It is here {seconds} s after its moment.", seconds=f"{max(late, 0.0):.2f}"))
-    return " ".join(said + ([say(source.trouble)] if source.trouble else []))
+        said.append(translate("It is here {seconds} s after its moment.", seconds=f"{max(late, 0.0):.2f}"))
+    return " ".join(said + ([translate(source.trouble)] if source.trouble else []))
 
 
 def say_offset(metres: float, system: str) -> str:
@@ -55,9 +55,9 @@ def say_span(metres: float, system: str) -> str:
 def say_antenna(antenna, system: str) -> str:
     """Say where an antenna sits, seen from the one the hitchings are measured from."""
     if antenna is None:
-        return say("not said yet")
+        return translate("not said yet")
     if not antenna.away:
-        return say("the hitchings are measured from it")
-    along = say("ahead") if antenna.ahead >= 0 else say("behind")
-    aside = say("to the right") if antenna.right >= 0 else say("to the left")
+        return translate("the hitchings are measured from it")
+    along = translate("ahead") if antenna.ahead >= 0 else translate("behind")
+    aside = translate("to the right") if antenna.right >= 0 else translate("to the left")
     return f"{say_span(abs(antenna.ahead), system)} {along}, {say_span(abs(antenna.right), system)} {aside}"

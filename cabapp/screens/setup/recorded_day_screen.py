@@ -10,15 +10,15 @@ from kivy.lang import Builder
 from kivy.properties import BooleanProperty, StringProperty
 
 from cabapp.common.paths import home
-from cabapp.jobs.imports.recorded_day import Agreed, Part, bring_in_agreed, cut
-from cabapp.jobs.records.farm_settings import FarmWays
+from cabapp.jobs.imports.recorded_day import Agreed, DayPart, bring_in_agreed, cut
+from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.position.recordings.recording_search import recordings
 from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.screens.setup import receiver_screen as _receiver  # noqa: F401  (its kv file has the parts used here)
 from cabapp.screens.setup.form_fields import OPERATIONS
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 from store.errors import Refused
 from store.models import Field, Operator, Tool, Tractor
 
@@ -30,7 +30,7 @@ OPEN, YES, OUT = "open", "yes", "out"
 class Asked:
     """One part of the day with what is thought of it now."""
 
-    part: Part
+    part: DayPart
     kind: str  # as guessed, or as changed to
     work: str | None  # the operation, where it was work
     answer: str = OPEN
@@ -58,10 +58,10 @@ class BroughtScreen(Page):
     def list_files(self):
         """The recordings on this tablet and on sticks."""
         found = recordings([home() / "recordings"])
-        self.title, self.remark, self.part = say("Bring in which recording?"), "", "files"
+        self.title, self.remark, self.part = translate("Bring in which recording?"), "", "files"
         self.ids.files.fill([self._row(path.name, lambda path=path: self._read(path)) for path in found])
         if not found:
-            App.get_running_app().complain(say("There is no recording on this tablet or on a stick."))
+            App.get_running_app().complain(translate("There is no recording on this tablet or on a stick."))
 
     def _row(self, words, act, remark="", chosen=False):
         row = Row(words=words, remark=remark, chosen=chosen)
@@ -71,7 +71,7 @@ class BroughtScreen(Page):
     # --- reading, aside: a day may take some seconds -----------------------------------------
 
     def _read(self, path):
-        self.title, self.reading, self.part = path.name, say("Reading {file} ...", file=path.name), "reading"
+        self.title, self.reading, self.part = path.name, translate("Reading {file} ...", file=path.name), "reading"
         self._token = token = object()
         fields = App.get_running_app().store.all(Field)
 
@@ -102,7 +102,7 @@ class BroughtScreen(Page):
         work = tool.operation if tool else OPERATIONS[0]
         self._asked = [Asked(part, part.kind, work if part.kind == "working" else None) for part in day.parts]
         if not any(one.work for one in self._asked):
-            app.complain(say("No work on any field of this logbook was found in it. A part can be changed to work."))
+            app.complain(translate("No work on any field of this logbook was found in it. A part can be changed to work."))
         self._at = -1
         self._next()
 
@@ -120,7 +120,7 @@ class BroughtScreen(Page):
         app = App.get_running_app()
         names = [app.store.get(model, self._who[word]).name for word, model in WHO.items() if self._who[word]]
         self.title, self.remark, self.part = self._day.trace.name, ", ".join(names), "day"
-        ways = FarmWays(app.store)
+        ways = FarmSettings(app.store)
         if self._asked:
             self.title = f"{self._day.trace.name}: {ways.say_day(self._asked[0].part.begin)}"
         rows = [
@@ -132,25 +132,25 @@ class BroughtScreen(Page):
             Clock.schedule_once(lambda _dt: self.ids.day.scroll_to(rows[self._at], animate=False) if rows[self._at].parent else None)
 
     def _say_part(self, part, kind, ways):
-        field = self._day.fields[part.visit.field].name if part.visit else say("On the way")
-        return say(
+        field = self._day.fields[part.visit.field].name if part.visit else translate("On the way")
+        return translate(
             "{field}: {kind} {begin} to {end}",
             field=field, kind=_said(kind), begin=ways.say_time(part.begin), end=ways.say_time(part.end),
         )  # fmt: skip
 
     def _say_answer(self, one):
         if one.answer == OUT:
-            return say("left out")
+            return translate("left out")
         if not one.work:
             return ""
         app = App.get_running_app()
         tool = app.store.get(Tool, self._who["tool"]) if self._who["tool"] else None
-        said = [say(one.work)]
+        said = [translate(one.work)]
         if one.part.runs:
-            said.append(say("{count} passes", count=one.part.runs))
+            said.append(translate("{count} passes", count=one.part.runs))
         if tool is not None:
             said.append(app.units.area(one.part.length * tool.width_m))
-        return ", ".join(said) + (": " + say("yes") if one.answer == YES else "")
+        return ", ".join(said) + (": " + translate("yes") if one.answer == YES else "")
 
     def _choose(self, n):
         self._at = n
@@ -162,7 +162,7 @@ class BroughtScreen(Page):
             return
         one = self._asked[self._at]
         if answer == YES and not one.work:
-            App.get_running_app().complain(say("That was no work. Change it first, if it was."))
+            App.get_running_app().complain(translate("That was no work. Change it first, if it was."))
             return
         self._asked[self._at] = replace(one, answer=answer)
         self._next()
@@ -175,11 +175,11 @@ class BroughtScreen(Page):
             return
         one, rows = self._asked[self._at], []
         if one.part.visit is not None:
-            rows += [self._row(say(work), lambda work=work: self._was(work), "", one.work == work) for work in OPERATIONS]
+            rows += [self._row(translate(work), lambda work=work: self._was(work), "", one.work == work) for work in OPERATIONS]
         rows += [self._row(_said(kind), lambda kind=kind: self._was_not(kind), "", one.kind == kind) for kind in ("turning", "travelling", "standing")]
-        for word, title in (("operator", say("Operator")), ("tractor", say("Tractor")), ("tool", say("Tool"))):
+        for word, title in (("operator", translate("Operator")), ("tractor", translate("Tractor")), ("tool", translate("Tool"))):
             rows.append(self._row(title, lambda word=word: self._list_who(word), self._name(word)))
-        self._show_change(say("What was it?"), rows)
+        self._show_change(translate("What was it?"), rows)
 
     def _show_change(self, title, rows):
         self.title, self.remark, self.part = title, "", "change"
@@ -188,11 +188,11 @@ class BroughtScreen(Page):
 
     def _name(self, word):
         chosen = self._who[word]
-        return App.get_running_app().store.get(WHO[word], chosen).name if chosen else say("not said yet")
+        return App.get_running_app().store.get(WHO[word], chosen).name if chosen else translate("not said yet")
 
     def _list_who(self, word):
         rows = App.get_running_app().store.all(WHO[word])
-        self._show_change(say("Who and with what?"), [
+        self._show_change(translate("Who and with what?"), [
             self._row(row.name, lambda row=row: self._take(word, row.id), "", row.id == self._who[word]) for row in rows
         ])  # fmt: skip
 
@@ -227,19 +227,19 @@ class BroughtScreen(Page):
             if one.answer == YES
         ]
         if not agreed:
-            app.complain(say("Nothing is agreed to yet. Touch Yes for what is right."))
+            app.complain(translate("Nothing is agreed to yet. Touch Yes for what is right."))
         elif lacking:
-            app.complain(say("Say first who it was, with which tractor and which tool: touch Change."))
+            app.complain(translate("Say first who it was, with which tractor and which tool: touch Change."))
         else:
             written = bring_in_agreed(app.store, self._day, agreed)
-            app.complain(say("Written: {count}. The taps are marked as guessed.", count=len(written)))
+            app.complain(translate("Written: {count}. The taps are marked as guessed.", count=len(written)))
             self.list_files()
 
 
 def _said(kind: str) -> str:
     return {
-        "working": say("working"), "turning": say("turning"), "travelling": say("travelling"),
-        "standing": say("standing"), "unknown": say("unknown"),
+        "working": translate("working"), "turning": translate("turning"), "travelling": translate("travelling"),
+        "standing": translate("standing"), "unknown": translate("unknown"),
     }[kind]  # fmt: skip
 
 

@@ -22,7 +22,7 @@ from cabapp.screens.setup.form_fields import (
 from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 from store.models import Tool, Tractor
 
 DIGITS = 4
@@ -47,9 +47,9 @@ class SetUpScreen(OutlinePart, Page):
         self._values, self._then = {}, None
         self._back = self.leave
         if app.settings["number"] is None:
-            self._ask(say("Choose four digits for set-up"), self._choose_number, digits=True, back=self.leave)
+            self._ask(translate("Choose four digits for set-up"), self._choose_number, digits=True, back=self.leave)
         else:
-            self._ask(say("Four digits for set-up"), self._check_number, digits=True, hidden=True, back=self.leave)
+            self._ask(translate("Four digits for set-up"), self._check_number, digits=True, hidden=True, back=self.leave)
 
     def show(self, view) -> None:
         """Say how far was driven."""
@@ -69,7 +69,7 @@ class SetUpScreen(OutlinePart, Page):
 
     def _ask(self, title, then, text="", digits=False, hidden=False, back=None):
         self._then, self._typing_back = then, back or self._form_again
-        self.title, self.part = say("Set-up"), "typing"
+        self.title, self.part = translate("Set-up"), "typing"
         self.ids.typing.ask(title, text, digits, hidden)
 
     def typed(self, text: str):
@@ -96,7 +96,7 @@ class SetUpScreen(OutlinePart, Page):
 
     def show_keys(self):
         """The kinds of things to set up."""
-        self.title, self.part = say("Set-up"), "keys"
+        self.title, self.part = translate("Set-up"), "keys"
 
     def visit(self, page: str):
         """Go to a page of its own."""
@@ -105,12 +105,12 @@ class SetUpScreen(OutlinePart, Page):
 
     def new_number(self):
         """Choose other digits."""
-        self._ask(say("Choose four digits for set-up"), self._choose_number, digits=True, back=self.show_keys)
+        self._ask(translate("Choose four digits for set-up"), self._choose_number, digits=True, back=self.show_keys)
 
     def choose_language(self):
         """English, or a language file from the tablet's folder."""
         found = sorted((home() / "languages").glob("*.json"))
-        self._pick(say("Language"), [(None, "English"), *((str(path), path.stem) for path in found)], self._speak, self.show_keys)
+        self._pick(translate("Language"), [(None, "English"), *((str(path), path.stem) for path in found)], self._speak, self.show_keys)
 
     def _speak(self, path):
         app = App.get_running_app()
@@ -126,7 +126,7 @@ class SetUpScreen(OutlinePart, Page):
         if form.one:
             self._edit(rows[0] if rows else None)
             return
-        self.title, self.part = say(form.title), "list"
+        self.title, self.part = translate(form.title), "list"
         shown = []
         for row in rows:
             line = Row(words=self._name(row), remark="")
@@ -156,19 +156,19 @@ class SetUpScreen(OutlinePart, Page):
     def _form_again(self):
         form, shown = FORMS[self._kind], []
         for line in form.lines:
-            row = Row(words=say(line.words), remark=self._value_words(line))
+            row = Row(words=translate(line.words), remark=self._value_words(line))
             row.bind(on_release=lambda _row, line=line: self._touch(line))
             shown.append(row)
-        self.title = say(form.title)
+        self.title = translate(form.title)
         self.ids.form.fill(shown)
         self.part = "form"
 
     def _value_words(self, line):
         value, units = self._values[line.columns[0]], App.get_running_app().units
         if line.kind in ("boundary", "place"):
-            return say("none") if value is None else say("written down")
+            return translate("none") if value is None else translate("written down")
         if line.kind in ("choice", "pick"):
-            return next((say(name) for key, name in self._choices(line) if key == value), "–")
+            return next((translate(name) for key, name in self._choices(line) if key == value), "–")
         typed = typed_of(line, value, units)
         return f"{typed} {unit_of(line.kind, units)}".strip() if typed else "–"
 
@@ -184,14 +184,14 @@ class SetUpScreen(OutlinePart, Page):
             self._values[line.column] = keys[(at + 1) % len(keys)]
             self._form_again()
         elif line.kind == "pick":
-            self._pick(say(line.words), self._choices(line), lambda value: self._take(line, value), self._form_again)
+            self._pick(translate(line.words), self._choices(line), lambda value: self._take(line, value), self._form_again)
         elif line.kind == "boundary":
             self._ask_outline(line)
         elif line.kind == "place":
             self._ask_place(line)
         else:
             units = App.get_running_app().units
-            said = " ".join(word for word in (say(line.words), unit_of(line.kind, units)) if word)
+            said = " ".join(word for word in (translate(line.words), unit_of(line.kind, units)) if word)
             self._ask(
                 said, lambda text: self._take(line, value_of(line, text, units)),
                 typed_of(line, self._values[line.column], units), digits=line.kind in TYPED or line.kind == "digits",

@@ -8,7 +8,7 @@ from kivy.properties import StringProperty
 
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 
 KINDS = {"none": "Never covered", "short": "Too few times"}
 CERTAINTIES = ("sure", "maybe", "cannot tell")
@@ -25,18 +25,18 @@ class FinishScreen(Page):
         job, rows = app.session.job, []
         gaps = [gap for gap in job.gaps() if gap.kind in KINDS] if job is not None else []
         for place, gap in enumerate(gaps, 1):
-            size = say("{area}, {width} wide", area=app.units.area(gap.area), width=app.units.length(gap.width))
-            row = Row(words=f"{place}. {say(KINDS[gap.kind])}, {say(gap.certainty)}", remark=size)
+            size = translate("{area}, {width} wide", area=app.units.area(gap.area), width=app.units.length(gap.width))
+            row = Row(words=f"{place}. {translate(KINDS[gap.kind])}, {translate(gap.certainty)}", remark=size)
             row.bind(on_release=lambda _row, gap=gap: self._point_out(gap))
             rows.append(row)
         if not rows:
-            rows = [Row(words=say("No gaps are known.") if job is not None else say("There is no map, so gaps cannot be told."))]
+            rows = [Row(words=translate("No gaps are known.") if job is not None else translate("There is no map, so gaps cannot be told."))]
         self.ids.gaps.fill(rows)
 
     def show(self, view) -> None:
         """Name the field; leave when it is finished."""
         app = App.get_running_app()
-        self.title = say("Finish {field}?", field=view.field or "")
+        self.title = translate("Finish {field}?", field=view.field or "")
         if view.state == "finished":
             app.go("pass")
 

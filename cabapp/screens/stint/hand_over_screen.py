@@ -11,7 +11,7 @@ from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file us
 from cabapp.screens.stint.sheet_text import sheet_lines
 from cabapp.screens.widgets.row_list import Row, SheetLine
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 from cabapp.session.handover.sheet_answers import (
     ASKED,
     RECEIVER,
@@ -38,7 +38,7 @@ class HandOverScreen(Page):
         others = [one for one in app.store.all(Operator) if one.name != outgoing]
         # each question: the point it belongs to, its name, and (words, phrase) of each answer
         self._questions = [("closing", RECEIVER, [(one.name, left_for(one.name)) for one in others])]
-        self._questions += [(one.point, one.name, [(say(words), words) for words in one.answers]) for one in ASKED]
+        self._questions += [(one.point, one.name, [(translate(words), words) for words in one.answers]) for one in ASKED]
         drivers = [(one.name, drives_the_seeder(one.name, one.phone)) for one in others]
         self._questions.append(("seeder", SEEDER_DRIVER, drivers))
         self._answers = [None] * len(self._questions)
@@ -61,13 +61,13 @@ class HandOverScreen(Page):
         rows = []
         for place, (_point, name, answers) in enumerate(self._questions):
             chosen = self._answers[place]
-            row = Row(words=say(name), remark=self._first(place) if chosen is None else answers[chosen][0])
+            row = Row(words=translate(name), remark=self._first(place) if chosen is None else answers[chosen][0])
             row.bind(on_release=lambda _row, place=place: self._turn(place))
             rows.append(row)
         self.ids.more.fill(rows)
 
     def _first(self, place):
-        return say("is here") if self._questions[place][1] == RECEIVER else "–"
+        return translate("is here") if self._questions[place][1] == RECEIVER else "–"
 
     def _turn(self, place):
         many, now = len(self._questions[place][2]), self._answers[place]
@@ -103,7 +103,7 @@ class HandOverScreen(Page):
 
         if app.attempt(act):
             lines = sheet_lines(self._sheet.sheet, app.units, app.clock_words)
-            self.ids.sheet.fill([SheetLine(point=say(point), words=say(words)) for point, words in lines])
+            self.ids.sheet.fill([SheetLine(point=translate(point), words=translate(words)) for point, words in lines])
             self._mark()
 
     def turn_part(self, part: str):

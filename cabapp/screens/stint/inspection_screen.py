@@ -16,7 +16,7 @@ from kivy.properties import (
 
 from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 from cabapp.session.warnings.situation import STOP_RULES
 
 # common points of university tractor check lists, and of a trailed tool
@@ -65,7 +65,7 @@ class WalkRoundScreen(Page):
         app = App.get_running_app()
         fine, fault = ([tick.point for tick in self._ticks if tick.found == n] for n in (1, 2))
         if not fine and not fault:
-            app.complain(say("Nothing is ticked yet. Touch what you have looked at."))
+            app.complain(translate("Nothing is ticked yet. Touch what you have looked at."))
         elif app.do("walk_round", fine=fine, fault=fault):
             app.go("more")
 
@@ -86,9 +86,9 @@ class LookFirstScreen(Page):
         self.complete = None not in answers
         bad = [STOP_RULES[key] for key, answer in zip(QUESTIONS, answers, strict=True) if answer]
         if bad:
-            self.verdict = say(bad[0])
+            self.verdict = translate(bad[0])
         else:
-            self.verdict = say("Go.") if self.complete else ""
+            self.verdict = translate("Go.") if self.complete else ""
 
     def say_to(self, place: int, answer: bool):
         """Answer one question."""

@@ -6,13 +6,13 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import BooleanProperty, StringProperty
 
-from cabapp.jobs.pass_counts.live_count import Count, taps_of
+from cabapp.jobs.pass_counts.live_count import LiveCount, taps_of
 from cabapp.jobs.records import stint_state
 from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.stint.sheet_text import sheet_lines
 from cabapp.screens.widgets.row_list import Row, SheetLine
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 from store.models import Field, HandOver, Job, Stint
 
 
@@ -40,21 +40,21 @@ class ReceiveScreen(Page):
             rows.append(row)
         self.ids.people.fill(rows)
         if self._hand_over is None:
-            self.sentence = say("No hand-over is waiting.")
+            self.sentence = translate("No hand-over is waiting.")
             return
-        self.title = say(
+        self.title = translate(
             "Receive: {field}, from {outgoing}", field=self._hand_over.field, outgoing=self._hand_over.outgoing
         )
-        self.sentence = say("Who takes over?")
+        self.sentence = translate("Who takes over?")
         lines = sheet_lines(self._hand_over.sheet, app.units, app.clock_words)
-        self.ids.sheet.fill([SheetLine(point=say(point), words=say(words)) for point, words in lines])
+        self.ids.sheet.fill([SheetLine(point=translate(point), words=translate(words)) for point, words in lines])
         self._lay_map(app)
 
     def _lay_map(self, app):
         ground, own = self.ids.ground, app.view.hand_over_id == self._hand_over.id
         job = self._job = app.session.job if own else _count(app.store, self._hand_over.id)
         if job is None:
-            self.sentence = say("There is no map of this field. Who takes over?")
+            self.sentence = translate("There is no map of this field. Who takes over?")
             return
         field = job.field
         ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
@@ -74,7 +74,7 @@ class ReceiveScreen(Page):
         if self._job is None:
             self._receive(None, None)
         else:
-            self.sentence = say(
+            self.sentence = translate(
                 "{operator}: touch the map where the next pass begins.", operator=operator.name
             )
 
@@ -82,7 +82,7 @@ class ReceiveScreen(Page):
         """The receiver pointed at the map."""
         app = App.get_running_app()
         if self._operator is None:
-            self.sentence = say("First say who takes over.")
+            self.sentence = translate("First say who takes over.")
             return
         self._receive(*(float(v[0]) for v in self._job.plane.to_latlon([(x, y)])))
 
@@ -91,7 +91,7 @@ class ReceiveScreen(Page):
 
         def act():
             got = app.session.receive(self._hand_over.id, self._operator.id, lat, lon)
-            self.sentence, self.act_now = say(got.words), not got.agreed
+            self.sentence, self.act_now = translate(got.words), not got.agreed
             if got.agreed:
                 app.go("take over")
 
@@ -119,8 +119,8 @@ def _count(store, hand_over_id: str):
     field = store.get(Field, job.field_id)
     if field.boundary is None and centre is None:
         return None
-    stood = stint_state.standing(stint.at, taps_of(store, stint.id))
-    return Count(store, field, job, stint, stood.switches, centre).count
+    stood = stint_state.stint_state(stint.at, taps_of(store, stint.id))
+    return LiveCount(store, field, job, stint, stood.switches, centre).count
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -15,7 +15,7 @@ def sheet_lines(sheet: dict, units, say_time: Callable[[float], str]) -> list[tu
     Parameters
     ----------
     sheet : dict
-        As `cabapp.session.handover.sheet_builder.prepare` gathers it; points that are missing are left out,
+        As `cabapp.session.handover.sheet_builder.build_sheet` gathers it; points that are missing are left out,
         for a sheet may come from another version.
     units : cabapp.common.units.Units
     say_time : callable

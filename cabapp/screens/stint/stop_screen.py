@@ -8,7 +8,7 @@ from kivy.properties import StringProperty
 
 from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 
 REASONS = ("fuel", "grease", "seeder", "rain", "wet", "broken", "meal", "tired", "other")
 
@@ -22,15 +22,15 @@ class StopScreen(Page):
     def __init__(self, **kwargs):
         super().__init__(**kwargs)
         for reason in REASONS:
-            key = Key(text=say(reason.capitalize()), cap_mm=6.4)
+            key = Key(text=translate(reason.capitalize()), cap_mm=6.4)
             key.bind(on_release=lambda _key, reason=reason: self._say(reason))
             self.ids.reasons.add_widget(key)
 
     def show(self, view) -> None:
         """Say since when; leave when work goes on."""
         app = App.get_running_app()
-        self.title = say("Stopped at {time}. Why?", time=app.clock_words(view.since))
-        self.again = say("Start {verb}", verb=say(view.operation or "work"))
+        self.title = translate("Stopped at {time}. Why?", time=app.clock_words(view.since))
+        self.again = translate("Start {verb}", verb=translate(view.operation or "work"))
         if view.state != "stopped":
             app.go("pass")
 

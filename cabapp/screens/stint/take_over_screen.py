@@ -13,7 +13,7 @@ from kivy.properties import BooleanProperty, ListProperty, StringProperty
 from cabapp.screens.system.message_queue import in_words
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 from cabapp.screens.work import sentence_line as _sentence  # noqa: F401  (the kv file uses its widgets)
 from store.models import HandOverReceipt, Tool
 
@@ -69,11 +69,11 @@ class TakeOverScreen(Page):
         self.offer = said.words if said else ""
         self.answers = ([word for word, _kind in said.answers] if said else []) + ["", ""]
         if self._empty():
-            self.sentence = say("This book is still empty. Begin with Set-up.")
+            self.sentence = translate("This book is still empty. Begin with Set-up.")
         elif self._here is not None:
-            self.sentence = say("You are in {field}. Start?", field=self._here.name)
+            self.sentence = translate("You are in {field}. Start?", field=self._here.name)
         else:
-            self.sentence = "" if view.position in ("good", "none") else say(view.position_words)
+            self.sentence = "" if view.position in ("good", "none") else translate(view.position_words)
 
     def _load(self):
         if self._touched:
@@ -81,14 +81,14 @@ class TakeOverScreen(Page):
         app = App.get_running_app()
         self._chosen, self.ready = {}, False
         choices = self._choices = app.session.choices()
-        self.cautions = [say(caution) for caution in choices.cautions]
+        self.cautions = [translate(caution) for caution in choices.cautions]
         names = {c.id: c.name for name in COLUMNS for c in getattr(choices, name)}
         nearest = choices.fields[0] if choices.fields else None
         self._here = nearest if nearest and nearest.metres == 0 else None
         last = self._last = self._as_last(choices.last)
         self.same = ", ".join(names[i] for i in last) if last and all(i in names for i in last) else ""
         first = choices.hand_overs[0] if choices.hand_overs else None
-        self.waiting = say("{field}, from {outgoing}", field=first.field, outgoing=first.outgoing) if first else ""
+        self.waiting = translate("{field}, from {outgoing}", field=first.field, outgoing=first.outgoing) if first else ""
         self._rows = {}
         for name in COLUMNS:
             rows = []
@@ -193,9 +193,9 @@ def _same_work(given, field: str, tool: str) -> bool:
 def _remark(choice, units) -> str:
     parts = []
     if getattr(choice, "metres", None) is not None:
-        parts.append(units.distance(choice.metres) if choice.metres else say("here"))
+        parts.append(units.distance(choice.metres) if choice.metres else translate("here"))
     if getattr(choice, "share_done", None) is not None:
-        parts.append(say("{done} % done", done=round(100 * choice.share_done)))
+        parts.append(translate("{done} % done", done=round(100 * choice.share_done)))
     return "\n".join(parts)
 
 

@@ -16,12 +16,12 @@ from kivy.uix.screenmanager import NoTransition, ScreenManager
 
 from cabapp.common.clock import ReplayClock
 from cabapp.common.paths import SETTINGS
-from cabapp.jobs.records.farm_settings import FarmWays
-from cabapp.screens.system.event_loop import BUG, Beat, Faults, only_left
-from cabapp.screens.system.exit_dialog import WayOut
-from cabapp.screens.system.message_queue import EXCHANGE, NOT_NOW, Saying
+from cabapp.jobs.records.farm_settings import FarmSettings
+from cabapp.screens.system.event_loop import BUG, Faults, TickClock, only_left
+from cabapp.screens.system.exit_dialog import ExitDialog
+from cabapp.screens.system.message_queue import EXCHANGE, NOT_NOW, MessageQueue
 from cabapp.screens.system.screen_registry import all_pages, page_for
-from cabapp.screens.system.touch_lock import Wipe
+from cabapp.screens.system.touch_lock import TouchLock
 from cabapp.screens.widgets import second_touch, translation
 from cabapp.screens.widgets.alert_sound import Sounder
 from cabapp.screens.widgets.flash_frame import FlashFrame
@@ -30,11 +30,11 @@ from cabapp.screens.widgets.theme import THEME
 from cabapp.screens.work.pass_screen import WALK, is_moving, local_time
 from cabapp.session import Session
 from cabapp.tablet.ambient_light import light_of_sun
-from cabapp.tablet.automatic_backup import SecondPlace
+from cabapp.tablet.automatic_backup import AutomaticBackup
 from cabapp.tablet.exchange_runner import BUSY, STANDING, Exchange
-from cabapp.tablet.fix_monitor import Overheard, unless_played
+from cabapp.tablet.fix_monitor import FixMonitor, unless_played
 from cabapp.tablet.hardware_status import tablet_trouble
-from cabapp.tablet.logbook_status import HEARD, Keeping
+from cabapp.tablet.logbook_status import HEARD, LogbookStatus
 from cabapp.tablet.tablet_settings import Settings
 from store.errors import Refused
 from store.models import Farm, Field, Operator, Stint, Tool, Tractor
@@ -59,13 +59,13 @@ class Cab(App):
         self.settings = Settings(store.path.with_name(SETTINGS))
         self._light = "night" if night else self.settings["light"]
         self.read_farm()
-        self._beat = Beat(clock)
+        self._beat = TickClock(clock)
         hear = unless_played(clock, store.hear_time)
-        self.overheard = None if source is None else Overheard(source, hear)
+        self.overheard = None if source is None else FixMonitor(source, hear)
         # a replay is no day's work to be kept
         place = None if isinstance(clock, ReplayClock) else self.settings["backup"]
-        self.keeping, self.exchange = Keeping(store, SecondPlace(store, place)), Exchange(store, store.path.parent / "exchange")
-        self.saying = Saying(self.keeping, self.exchange)
+        self.keeping, self.exchange = LogbookStatus(store, AutomaticBackup(store, place)), Exchange(store, store.path.parent / "exchange")
+        self.saying = MessageQueue(self.keeping, self.exchange)
         # a card may take its time to write, and the picture must not stand still meanwhile
         self._beside = ThreadPoolExecutor(1, "trace")
         self.session = self._new_session()
@@ -77,7 +77,7 @@ class Cab(App):
 
     def read_farm(self) -> None:
         """Take the farm's units, zone and names from the logbook; names are the same in any language."""
-        ways = FarmWays(self.store)
+        ways = FarmSettings(self.store)
         self.units, self._zone = ways.units, ways.zone
         names = frozenset(row.name for model in NAMED for row in self.store.all(model))
         translation.use(self.settings["language"], names)
@@ -116,7 +116,7 @@ class Cab(App):
             canvas.clear()  # a stencil for pages that slide, which would double the work of each frame
         for screen in all_pages():
             self.screens.add_widget(screen)
-        self.way_out, self.wipe = WayOut(), Wipe()
+        self.way_out, self.wipe = ExitDialog(), TouchLock()
         self._sounder = Sounder(Path(os.environ["KIVY_HOME"]))
         self.screens.bind(current=self._picture)
         self._slip = Slip(size_hint=(None, None))
@@ -316,7 +316,7 @@ class Cab(App):
 
     def day_words(self, t) -> str:
         """Say a day on the farm's calendar."""
-        return FarmWays(self.store).say_day(t)
+        return FarmSettings(self.store).say_day(t)
 
     def _picture(self, *_changed):
         if self._pictures is not None:

@@ -8,7 +8,7 @@ LOG = logging.getLogger("rollbook.cab")
 BUG = "Something went wrong inside Rollbook. Recording goes on."
 
 
-class Beat:
+class TickClock:
     """The clock as of the last beat: no time passes within a tick, however long the tick takes.
 
     A replay sixty times as fast would otherwise run ahead of the fixes it has just given.

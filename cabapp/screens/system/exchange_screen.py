@@ -7,7 +7,7 @@ from kivy.lang import Builder
 from kivy.properties import BooleanProperty, NumericProperty, StringProperty
 
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 
 
 class ExchangeScreen(Page):
@@ -26,15 +26,15 @@ class ExchangeScreen(Page):
         self.share = exchange.done / exchange.of if exchange.of else 0
         places = exchange.places()
         self.possible = bool(places) and not self.busy
-        self.remark = ", ".join(say(exchange.name_of(place)) for place in places)
+        self.remark = ", ".join(translate(exchange.name_of(place)) for place in places)
         if self.busy:
-            self.said = say("Exchanging. Leave the stick in.")
+            self.said = translate("Exchanging. Leave the stick in.")
         elif exchange.words:
-            self.said = say(exchange.words)
+            self.said = translate(exchange.words)
         elif places:
-            self.said = say("Ready to exchange.")
+            self.said = translate("Ready to exchange.")
         else:
-            self.said = say("No stick is in. Put one in that has a folder named rollbook.")
+            self.said = translate("No stick is in. Put one in that has a folder named rollbook.")
 
     def back(self):
         """To the pass, or to taking over."""

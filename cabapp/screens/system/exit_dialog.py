@@ -14,7 +14,7 @@ HOLD_S = 3.0
 CORNER_MM = 12.0
 
 
-class WayOut(ModalView):
+class ExitDialog(ModalView):
     """Asks before closing; it opens only after a long hold in the corner."""
 
     def __init__(self, **kwargs):

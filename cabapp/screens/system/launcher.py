@@ -52,7 +52,7 @@ def run_cab(
     NoScreen
         There is no display.
     """
-    prepare(size, fullscreen)
+    configure_window(size, fullscreen)
     _log_to(home() / "cab.log")
     try:
         from kivy.core.window import Window
@@ -75,7 +75,7 @@ NO_SCREEN = (
 )
 
 
-def prepare(size: tuple[int, int], fullscreen: bool) -> None:
+def configure_window(size: tuple[int, int], fullscreen: bool) -> None:
     """Settle everything Kivy reads once, before it is first loaded.
 
     Raises

@@ -7,9 +7,9 @@ session asks; a stick that was put in; a wrong clock, a mending; what the tablet
 import time
 from dataclasses import replace
 
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 from cabapp.session.state.view import QUIET, RECORDING, Sentence
-from cabapp.tablet.logbook_status import HEARD, Keeping
+from cabapp.tablet.logbook_status import HEARD, LogbookStatus
 
 REFUSED_S = 8.0  # how long a refusal stays
 EXCHANGE, NOT_NOW = "exchange", "not_now"
@@ -18,17 +18,17 @@ NOT_SAVED = "NOTHING IS BEING SAVED. Make room, or put the disk back."
 STICK = "A stick is in. Exchange records with it?"
 
 
-class Saying:
+class MessageQueue:
     """Ranks what the session, the logbook, a stick and the tablet have to say.
 
     Parameters
     ----------
-    keeping : Keeping
+    keeping : LogbookStatus
     exchange : Exchange or None
         Whose stick may be offered.
     """
 
-    def __init__(self, keeping: Keeping, exchange=None, seconds=time.monotonic):
+    def __init__(self, keeping: LogbookStatus, exchange=None, seconds=time.monotonic):
         self._keeping, self._exchange, self._seconds = keeping, exchange, seconds
         self._refused = "", 0.0
         self.ailing: str | None = None
@@ -47,7 +47,7 @@ class Saying:
     def slip(self) -> str:
         """Return what lies over the head of any other page; "" for nothing."""
         refused = self._refusal()
-        return say(refused.words if refused else self._keeping.shout or "")
+        return translate(refused.words if refused else self._keeping.shout or "")
 
     def quiet(self) -> Sentence | None:
         """Return what may be said while nothing more urgent is."""
@@ -67,4 +67,4 @@ def in_words(said: Sentence | None) -> Sentence | None:
     """Return a sentence in the tablet's language."""
     if said is None:
         return None
-    return replace(said, words=say(said.words), answers=tuple((say(word), kind) for word, kind in said.answers))
+    return replace(said, words=translate(said.words), answers=tuple((translate(word), kind) for word, kind in said.answers))

@@ -17,7 +17,7 @@ ONE_LINE = 0.8  # share of its size that words give up to stay in one line
 HOLD_S = 1.0  # how long a finish must be held
 
 
-class Words(Label):
+class FittedLabel(Label):
     """A label that takes the largest size from `cap_mm` down to `least_mm` at which its text fits.
 
     Text that does not fit even then ends in dots, in one line, rather than running over.
@@ -66,7 +66,7 @@ class Words(Label):
         return self._label.get_extents(widest)[0] > room if self._label else False
 
 
-class Key(ButtonBehavior, Words):
+class Key(ButtonBehavior, FittedLabel):
     """A key: outlined, or filled when `main`; it turns over to its other colours under the finger."""
 
     main = BooleanProperty(False)

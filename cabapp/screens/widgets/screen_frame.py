@@ -5,7 +5,7 @@ from pathlib import Path
 from kivy.lang import Builder
 from kivy.uix.screenmanager import Screen
 
-from cabapp.screens.widgets.buttons import Words
+from cabapp.screens.widgets.buttons import FittedLabel
 
 
 class Page(Screen):
@@ -15,7 +15,7 @@ class Page(Screen):
         """Draw what the session says; a page that only asks has nothing to draw."""
 
 
-class Slip(Words):
+class Slip(FittedLabel):
     """A slip of paper over the head of a page with what was refused; it takes no touch."""
 
     def on_touch_down(self, _touch):

@@ -38,12 +38,12 @@ def use(path: Path | None, names: frozenset[str] = frozenset()) -> None:
     _book = PhraseBook(_other, names)
 
 
-def say(words: str, /, **figures) -> str:
+def translate(words: str, /, **figures) -> str:
     """Return English words or a sentence in the tablet's language, with figures put in.
 
     Examples
     --------
-    >>> say("{area} to finish", area="61 acres")
+    >>> translate("{area} to finish", area="61 acres")
     '61 acres to finish'
     """
     if not figures:

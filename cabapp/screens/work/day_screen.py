@@ -10,7 +10,7 @@ from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file us
 from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.row_list import Row, SheetLine
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 from cabapp.screens.work.figure_entry import PAIRS
 
 RAIN_H = (1, 2, 4, 8)
@@ -30,7 +30,7 @@ class DayScreen(Page):
         self._lines = self._pair = None
         self._touched = [False, False]
         for hours in RAIN_H:
-            key = Key(text=say("Rain in {hours} h", hours=hours), cap_mm=6.4)
+            key = Key(text=translate("Rain in {hours} h", hours=hours), cap_mm=6.4)
             key.bind(on_release=lambda _key, hours=hours: self.rain(hours))
             self.ids.rain.add_widget(key, index=len(self.ids.rain.children))
 
@@ -44,8 +44,8 @@ class DayScreen(Page):
         lines = App.get_running_app().session.day()
         if lines != self._lines:
             self._lines = lines
-            rows = [SheetLine(point=say(name), words=say(said)) for name, said in lines]
-            self.ids.lines.fill(rows or [Row(words=say("Nothing is known of the day yet."))])
+            rows = [SheetLine(point=translate(name), words=translate(said)) for name, said in lines]
+            self.ids.lines.fill(rows or [Row(words=translate("Nothing is known of the day yet."))])
 
     def rain(self, hours):
         """Note when rain is looked for; None: no more."""
@@ -87,7 +87,7 @@ class DayScreen(Page):
         app = App.get_running_app()
         job, ground = app.session.job, self.ids.ground
         if getattr(job, "field", None) is None:
-            app.complain(say("There is no map of this field."))
+            app.complain(translate("There is no map of this field."))
             return
         ground.set_ground(job.grid, job.field.polygon, job.field.once)
         ground.target = job.field.target

@@ -16,8 +16,8 @@ from cabapp.screens.map.ground_map import GroundMap
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.theme import CAP_OF_ROBOTO
-from cabapp.screens.widgets.translation import say
-from cabapp.session.advice.day_facts import spell
+from cabapp.screens.widgets.translation import translate
+from cabapp.session.advice.day_facts import format_duration
 
 A_FRAME_S = 0.1  # the page is seen before it is worked out, which may take a second
 
@@ -76,7 +76,7 @@ class MopUpScreen(Page):
 
     def on_pre_enter(self, *_args):
         """Show an empty page, then work it out."""
-        self.remark = say("Looking for the shortest round …")
+        self.remark = translate("Looking for the shortest round …")
         self.ids.stops.fill([])
         job, ground = App.get_running_app().session.job, self.ids.ground
         field = getattr(job, "field", None)
@@ -100,24 +100,24 @@ class MopUpScreen(Page):
         self.remark = ""
         found, job = app.session.mop_up(), app.session.job
         if found is None:
-            self.ids.stops.fill([Row(words=say("There is no boundary, so gaps cannot be told."))])
+            self.ids.stops.fill([Row(words=translate("There is no boundary, so gaps cannot be told."))])
             return
         start = at = tuple(job.plane.to_xy(*found.start)[0])
-        rows, legs = [NotWorth(text=say(found.remark))] if found.remark else [], []
+        rows, legs = [NotWorth(text=translate(found.remark))] if found.remark else [], []
         for place, stop in enumerate(found.stops, 1):
             first, last = (tuple(job.plane.to_xy(*end)[0]) for end in (stop.start, stop.end))
-            row = StopRow(words=f"{place}. {say(stop.words)}", remark=_place_words(at, first, app.units))
+            row = StopRow(words=f"{place}. {translate(stop.words)}", remark=_place_words(at, first, app.units))
             row.bind(on_release=lambda _row, xy=first: self._point_out(xy))
             rows.append(row)
             legs.append((first, last))
             at = last
         if legs:
-            self.remark = say(
-                "{distance} to drive, about {time}", distance=app.units.distance(found.metres), time=spell(found.seconds)
+            self.remark = translate(
+                "{distance} to drive, about {time}", distance=app.units.distance(found.metres), time=format_duration(found.seconds)
             )
         else:
-            rows.append(Row(words=say("Nothing that was missed is worth going back for.")))
-        self.ids.stops.fill([*rows, *(NotWorth(text=say(why)) for why in found.not_worth)])
+            rows.append(Row(words=translate("Nothing that was missed is worth going back for.")))
+        self.ids.stops.fill([*rows, *(NotWorth(text=translate(why)) for why in found.not_worth)])
         self.ids.ground.follow(app.view.pose)
         self.ids.ground.set_round(start, legs)
 
@@ -130,7 +130,7 @@ class MopUpScreen(Page):
 def _place_words(here, there, units) -> str:
     """Say how far and which way a place is from another, both m east and north."""
     east, north = there[0] - here[0], there[1] - here[1]
-    return say("{distance} to the {way}", distance=units.distance(math.hypot(east, north)), way=say(way(east, north)))
+    return translate("{distance} to the {way}", distance=units.distance(math.hypot(east, north)), way=translate(way(east, north)))
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -10,9 +10,9 @@ from cabapp.common.wording import times
 from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 from cabapp.screens.work.pass_screen import HARVESTS, ground_left
-from cabapp.session.advice.day_facts import hours
+from cabapp.session.advice.day_facts import format_hours
 from cabapp.session.taps.tap_details import MARKS, STONE_HIT
 from cabapp.tablet.tablet_settings import LIGHTS
 
@@ -34,12 +34,12 @@ class MoreScreen(Page):
     def __init__(self, **kwargs):
         super().__init__(**kwargs)
         for kind in MARKS:
-            key = Key(text=say(kind.capitalize()), cap_mm=6.4)
+            key = Key(text=translate(kind.capitalize()), cap_mm=6.4)
             key.bind(on_release=lambda _key, kind=kind: self._mark(kind))
             self.ids.marks.add_widget(key)
-        self._stone = Key(text=say("Stone hit"), cap_mm=6.4)
+        self._stone = Key(text=translate("Stone hit"), cap_mm=6.4)
         self._stone.bind(on_release=lambda _key: self._mark(STONE_HIT))
-        back = Key(text=say("Back"), cap_mm=6.4, main=True)
+        back = Key(text=translate("Back"), cap_mm=6.4, main=True)
         back.bind(on_release=lambda _key: setattr(self, "part", "keys"))
         self.ids.marks.add_widget(back)
 
@@ -60,7 +60,7 @@ class MoreScreen(Page):
         """Say where the work stands."""
         app = App.get_running_app()
         ground = ground_left(view)
-        left = "" if ground is None else say("{area} to finish", area=app.units.area(ground))
+        left = "" if ground is None else translate("{area} to finish", area=app.units.area(ground))
         self.title = view.field or ""
         self.remark = left
         self.fuel_words = f"{int(self.fuel)} {app.units.unit('volume')}"
@@ -86,22 +86,22 @@ class MoreScreen(Page):
         """Show every field with what is done: what closes first comes first, and the backlog of all."""
         app = App.get_running_app()
         work, backlog = app.session.season()
-        place, needs = {one.id: n for n, one in enumerate(work)}, {one.id: hours(one.needs) for one in work}
+        place, needs = {one.id: n for n, one in enumerate(work)}, {one.id: format_hours(one.needs) for one in work}
         rows = []
         if backlog is not None and backlog.left > 0:
             rows.append(Row(
-                words=say("Backlog on seeded ground"),
-                remark=say("{area} of passes, {time}", area=app.units.area(backlog.left), time=hours(backlog.needs)),
+                words=translate("Backlog on seeded ground"),
+                remark=translate("{area} of passes, {time}", area=app.units.area(backlog.left), time=format_hours(backlog.needs)),
             ))  # fmt: skip
         fields = app.session.choices().fields
         for field in sorted(fields, key=lambda field: place.get(field.id, len(place))):
-            done = say("not known") if field.share_done is None else say(
+            done = translate("not known") if field.share_done is None else translate(
                 "{done} % done, {left} % left",
                 done=round(100 * field.share_done), left=round(100 * (1 - field.share_done)),
             )  # fmt: skip
             away = "" if field.metres is None else f"{app.units.distance(field.metres)}   "
             done += f", {needs[field.id]}" if field.id in needs else ""
-            what = ", ".join([field.name, *([say(field.crop)] if field.crop else []), say(times(field.target))])
+            what = ", ".join([field.name, *([translate(field.crop)] if field.crop else []), translate(times(field.target))])
             rows.append(FieldRow(words=what + _closing(field, app), remark=away + done))
         self.ids.fields.fill(rows)
         self.part = "fields"
@@ -113,7 +113,7 @@ class MoreScreen(Page):
         self._say_light()
 
     def _say_light(self):
-        self.light_words = say("Light: {light}", light=say(App.get_running_app().light))
+        self.light_words = translate("Light: {light}", light=translate(App.get_running_app().light))
 
     def turn_map(self):
         """North up, or travel up."""
@@ -132,9 +132,9 @@ def _closing(field, app) -> str:
     """Say the day a field closes to the roller, on a line of its own; nothing when not known."""
     if field.closes is None:
         return ""
-    day = say(app.day_words(field.closes))
+    day = translate(app.day_words(field.closes))
     past = field.closes < app.view.now
-    return "\n" + (say("closed {day} (estimate)", day=day) if past else say("closes {day} (estimate)", day=day))
+    return "\n" + (translate("closed {day} (estimate)", day=day) if past else translate("closes {day} (estimate)", day=day))
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

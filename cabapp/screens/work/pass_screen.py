@@ -19,7 +19,7 @@ from kivy.utils import escape_markup
 
 from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import say
+from cabapp.screens.widgets.translation import translate
 from cabapp.screens.work import manual_counter as _pass_tally  # noqa: F401
 from cabapp.screens.work import sentence_line as _sentence  # noqa: F401
 from cabapp.screens.work import tool_strip as _strip  # noqa: F401
@@ -89,16 +89,16 @@ class PassScreen(Page):
         strip.counts, strip.over = list(view.strip or ()), list(view.strip_over or ())
         self.ids.passes.count = view.pass_tally
         self._sentence(view, app)
-        verb = say(view.operation or "work")
+        verb = translate(view.operation or "work")
         self.main_acts = view.state != "finished"
         if self.main_acts:
-            self.main_words = say("Stop {verb}" if view.state == "working" else "Start {verb}", verb=verb)
+            self.main_words = translate("Stop {verb}" if view.state == "working" else "Start {verb}", verb=verb)
         else:
-            self.main_words = say("Finished")
+            self.main_words = translate("Finished")
         self._keys(view)
 
     def _head(self, view, app):
-        work = ", ".join(say(w) for w in (view.operation, view.target) if w)
+        work = ", ".join(translate(w) for w in (view.operation, view.target) if w)
         room = HEAD_SIGNS - len(f"{view.field}  {work}   ")
         whole = ", ".join(w for w in (view.operator, view.tool) if w)
         # a long head leaves the tool out, then the operator: both are on the sheet
@@ -107,16 +107,16 @@ class PassScreen(Page):
         self.who = escape_markup(who)
         since = app.clock_words(view.since)
         if view.state == "working" and view.position == "lost":
-            self.lamp, self.writing = 2, say("[b]Place lost[/b] {time}", time=app.clock_words(view.lost_since))
+            self.lamp, self.writing = 2, translate("[b]Place lost[/b] {time}", time=app.clock_words(view.lost_since))
         elif view.state == "working":
-            self.lamp, self.writing = 1, say("[b]Recording[/b] since {time}", time=since)
+            self.lamp, self.writing = 1, translate("[b]Recording[/b] since {time}", time=since)
         elif view.state == "stopped":
-            self.lamp, self.writing = 0, say("[b]Stopped[/b] since {time}", time=since)
+            self.lamp, self.writing = 0, translate("[b]Stopped[/b] since {time}", time=since)
         else:
             self.lamp = 0
-            self.writing = f"[b]{say('Finished') if view.state == 'finished' else say('Not started')}[/b]"
+            self.writing = f"[b]{translate('Finished') if view.state == 'finished' else translate('Not started')}[/b]"
         if app.keeping.shout:  # whatever the line below must say, that nothing is saved stays in sight
-            self.lamp, self.writing = 2, f"[b]{say('Nothing is saved')}[/b]"
+            self.lamp, self.writing = 2, f"[b]{translate('Nothing is saved')}[/b]"
         bold, _, rest = self.writing.partition("[/b]")
         if len(bold) + len(rest) - len("[b]") > WRITING_SIGNS:
             self.writing = f"{bold}[/b] {since}"
@@ -126,14 +126,14 @@ class PassScreen(Page):
         left = ground_left(view)
         if left is not None:
             self.left, unit = units.area(left).rsplit(" ", 1)
-            self.left_words = say(AREAS[unit])
+            self.left_words = translate(AREAS[unit])
         else:
             minutes = int(view.working_s // 60)
-            self.left, self.left_words = f"{minutes // 60}:{minutes % 60:02d}", say("hours of work")
+            self.left, self.left_words = f"{minutes // 60}:{minutes % 60:02d}", translate("hours of work")
         self.speed = units.speed(view.speed).split(" ")[0]
         self.speed_words = units.unit("speed")
         self.finish = app.clock_words(view.finish_at[1]) if view.finish_at else "–"
-        self.finish_words = say("done by")
+        self.finish_words = translate("done by")
 
     def _ground(self, view, app):
         session = app.session
@@ -183,24 +183,24 @@ class PassScreen(Page):
             return  # what a finger rests on does not change under it
         answers = list(said.answers) if said else []
         if not answers and view.undo_label and view.undo_left > 0:
-            answers = [(say("Undo {tap}", tap=say(view.undo_label)), "undo")]
+            answers = [(translate("Undo {tap}", tap=translate(view.undo_label)), "undo")]
         if not answers and said and said.i_know:
-            answers = [(say("I know"), "i_know")]
+            answers = [(translate("I know"), "i_know")]
         if view.stop_reason == "grease" and (view.greased_at or 0.0) < view.since:
-            answers.append((say("Greased"), "grease"))
+            answers.append((translate("Greased"), "grease"))
         self._answers = answers[:2]
         line.answer = answers[0][0] if answers else ""
         line.other_answer = answers[1][0] if len(answers) > 1 else ""
 
     def _keys(self, view):
         if self.asking == "mark":
-            self.keys = [say(words) for _, words in marks_for(view.operation)]
+            self.keys = [translate(words) for _, words in marks_for(view.operation)]
         elif self.asking == "wing":
-            self.keys = [say(words) for _, words in WINGS]
+            self.keys = [translate(words) for _, words in WINGS]
         else:
-            wing = say("Wing" if view.wing == "all" else view.wing.capitalize())
-            more = "" if self.moving else say("More")
-            self.keys = [say("Mark"), wing, more] if view.state != "finished" else ["", "", ""]
+            wing = translate("Wing" if view.wing == "all" else view.wing.capitalize())
+            more = "" if self.moving else translate("More")
+            self.keys = [translate("Mark"), wing, more] if view.state != "finished" else ["", "", ""]
 
     def press_main(self):
         """Start or stop."""

@@ -11,14 +11,14 @@ from kivy.lang import Builder
 from kivy.properties import ListProperty, NumericProperty
 from kivy.uix.boxlayout import BoxLayout
 
-from cabapp.screens.map.hatching_texture import Tally
-from cabapp.screens.widgets.buttons import Words
+from cabapp.screens.map.hatching_texture import HatchingTexture
+from cabapp.screens.widgets.buttons import FittedLabel
 from cabapp.screens.widgets.theme import THEME
 
 PIECES = 12
 
 
-class StripPiece(Words):
+class StripPiece(FittedLabel):
     """The number of one piece on its own slip of paper."""
 
     over = NumericProperty(0)
@@ -33,7 +33,7 @@ class ToolStrip(BoxLayout):
 
     def __init__(self, **kwargs):
         super().__init__(**kwargs)
-        self._tally = Tally(PIECES + 2, 3, ink=THEME.ink, paper=THEME.paper, u=THEME.u)
+        self._tally = HatchingTexture(PIECES + 2, 3, ink=THEME.ink, paper=THEME.paper, u=THEME.u)
         self.canvas.before.add(self._tally.canvas)
         self._pieces = [StripPiece() for _ in range(PIECES)]
         for piece in self._pieces:

@@ -1,6 +1,6 @@
 """What the day around the pass asks of her: seeder, daylight, rain, fuel, crop, grease, a break ...
 
-Pure: what is known comes in as ``Known``; sentences that ask for something go out. Nothing here is
+Pure: what is known comes in as ``DayFacts``; sentences that ask for something go out. Nothing here is
 urgent by the second.
 
 Rule 1: a sentence only where there is something to do, and it says what.
@@ -21,13 +21,13 @@ from cabapp.planning.work_order import HOURS_A_DAY, left_at
 from cabapp.session.advice.day_facts import (
     DAY,
     HOUR,
-    Ask,
-    Known,
+    Advice,
+    DayFacts,
     best_spacing,
     finished,
-    hours,
+    format_duration,
+    format_hours,
     spare,
-    spell,
     waiting_jobs,
 )
 from cabapp.session.state.view import QUIET, SEEDER, STOP_RULE
@@ -54,7 +54,7 @@ BREAK_S = 2 * HOUR
 """10 to 15 minutes off the seat about every two hours (farm safety specialists)."""
 
 
-class Asker:
+class DayAdvisor:
     """Says what the day asks; ``say_time`` and ``say_day`` turn POSIX s into the farm's words."""
 
     def __init__(
@@ -63,7 +63,7 @@ class Asker:
         self._units, self._say_time, self._say_day = units, say_time, say_day
         self._said: set[str] = set()
 
-    def feed(self, now: Known) -> tuple[Ask, ...]:
+    def feed(self, now: DayFacts) -> tuple[Advice, ...]:
         """Return what is asked now, the most pressing first."""
         judged = (
             self._shoots, self._seeder, self._faults, self._fuel, self._rain, self._crop, self._dusk,
@@ -83,7 +83,7 @@ class Asker:
             return None
         crop = (now.crop or "the crop").capitalize()
         said = f"{crop} may be just under the surface by now (an estimate). Stop, go and dig."
-        return Ask("shoots", STOP_RULE, said)
+        return Advice("shoots", STOP_RULE, said)
 
     def _seeder(self, now):
         seen, own = now.seeder, finished(now)
@@ -93,13 +93,13 @@ class Asker:
         if seconds is None or seconds > self._limit("seeder", CATCH_S, CATCH_OFF_S):
             return None
         if seen.rate <= 0:
-            said = f"The seeder stands: seeded ground for {spell(seconds)}. Then {waiting_jobs(now)}."
+            said = f"The seeder stands: seeded ground for {format_duration(seconds)}. Then {waiting_jobs(now)}."
         elif now.speed and own > seen.rate:
             slower = self._units.speed(holding_speed(now.speed, own, seen.rate))
-            said = f"You catch the seeder in {spell(seconds)}. {slower} keeps the distance. Or stop: {waiting_jobs(now)}."
+            said = f"You catch the seeder in {format_duration(seconds)}. {slower} keeps the distance. Or stop: {waiting_jobs(now)}."
         else:
-            said = f"You catch the seeder in {spell(seconds)}."
-        return Ask("seeder", SEEDER, said)
+            said = f"You catch the seeder in {format_duration(seconds)}."
+        return Advice("seeder", SEEDER, said)
 
     def _fuel(self, now):
         if now.tank_s is None or now.pace is None or now.left is None:
@@ -109,23 +109,23 @@ class Asker:
             return None
         area, left = (self._units.area(m2 / now.target) for m2 in (now.tank_s * now.pace, now.left))
         said = f"Fuel for about {area} {times(now.target)}, and {left} are left. Fill before you go on far."
-        return Ask("fuel", QUIET, said)
+        return Advice("fuel", QUIET, said)
 
     def _rain(self, now):
         left = self._left(now, now.rain, RAIN_SOON_S, "rain")
         if left is None:
             return None
         said = f"Rain at {self._say_time(now.rain)}: about {self._units.area(left / now.target)} will be left. "
-        return Ask("rain", QUIET, said + "Do the heavy ground first.")
+        return Advice("rain", QUIET, said + "Do the heavy ground first.")
 
     def _dusk(self, now):
         left = self._left(now, now.dusk, DUSK_SOON_S, "dusk")
         if left is None:
             return None
-        after = spell(now.end.likely - now.dusk)
+        after = format_duration(now.end.likely - now.dusk)
         said = f"Likely finish {after} after dusk ({self._say_time(now.dusk)}). "
         area = self._units.area(left / now.target)
-        return Ask("dusk", QUIET, said + f"Choose {area} to leave, or see to your lights.")
+        return Advice("dusk", QUIET, said + f"Choose {area} to leave, or see to your lights.")
 
     def _left(self, now, until, soon, key):
         """Return what will be lacking at a moment soon to come, m2; None where nothing is to be said."""
@@ -149,10 +149,10 @@ class Asker:
             return None
         when = self._say_day(now.closes)
         said = (
-            f"This ground closes {when} (an estimate) and needs {hours(need)} more: "
+            f"This ground closes {when} (an estimate) and needs {format_hours(need)} more: "
             "more than there is by day. Say so, or get help."
         )
-        return Ask("crop", QUIET, said)
+        return Advice("crop", QUIET, said)
 
     def _wait(self, now):
         """Standing with time to spare: when to start so that both finish together."""
@@ -163,7 +163,7 @@ class Asker:
             return None
         at = self._say_time(now.now + left)
         said = f"Start by {at} and you finish with the seeder. Until then {waiting_jobs(now)}."
-        return Ask("wait", QUIET, said)
+        return Advice("wait", QUIET, said)
 
     def _backlog(self, now):
         seen, own = now.seeder, finished(now)
@@ -174,17 +174,17 @@ class Asker:
             return None
         gains, area = self._units.area_rate(seen.rate - own), self._units.area(behind)
         said = (
-            f"The seeder gains {gains} on you: {area} will wait when it is done, {hours(behind / own)} "
+            f"The seeder gains {gains} on you: {area} will wait when it is done, {format_hours(behind / own)} "
             "of work. Say so, or get help."
         )
-        return Ask("backlog", QUIET, said)
+        return Advice("backlog", QUIET, said)
 
     def _faults(self, now):
         if not now.faults or now.state != READY:
             return None
         parts, at = ", ".join(now.faults), self._say_time(now.walked)
         said = f"Not right when {now.walker} walked round ({at}): {parts}. Look before you start."
-        return Ask("faults", QUIET, said)
+        return Advice("faults", QUIET, said)
 
     def _mop_up(self, now):
         missed = now.missed
@@ -192,8 +192,8 @@ class Asker:
             return None
         far = self._units.distance(missed.metres)
         what = "1 place missed is" if missed.places == 1 else f"{missed.places} places missed are"
-        said = f"{what} worth going back for: {far} to drive, {spell(missed.seconds)}. See More, Mop up."
-        return Ask("mop up", QUIET, said)
+        said = f"{what} worth going back for: {far} to drive, {format_duration(missed.seconds)}. See More, Mop up."
+        return Advice("mop up", QUIET, said)
 
     def _lap(self, now):
         best = best_spacing(now)
@@ -208,13 +208,13 @@ class Asker:
             said = f"Your laps leave about {once * 100:.0f} % {done} once. Lap {move} more: best for your steadiness."
         else:
             said = f"Your laps leave about {thrice * 100:.0f} % {done} three times. Lap {move} less: enough for your steadiness."
-        return Ask("lap", QUIET, said)
+        return Advice("lap", QUIET, said)
 
     def _grease(self, now):
         if now.grease_in is None or now.grease_in > 0:
             return None
-        over = f", {hours(-now.grease_in)} ago" if now.grease_in < -HOUR / 2 else ""
-        return Ask("grease", QUIET, f"Grease the {now.tool} at the next stop: it was due{over}.")
+        over = f", {format_hours(-now.grease_in)} ago" if now.grease_in < -HOUR / 2 else ""
+        return Advice("grease", QUIET, f"Grease the {now.tool} at the next stop: it was due{over}.")
 
     def _break(self, now):
         if now.wander is None or now.seat_s < BREAK_S:
@@ -224,4 +224,4 @@ class Asker:
             return None
         was, now_is = self._units.length(first), self._units.length(last)
         said = f"Your laps wander {now_is}, at first {was}. 10 to 15 minutes off the seat help."
-        return Ask("break", QUIET, said)
+        return Advice("break", QUIET, said)

@@ -14,7 +14,7 @@ HOUR, DAY = 3600.0, 86400.0
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
+class Advice:
     """One sentence of the day: ``key`` names its cause, ``rank`` is the line's."""
 
     key: str
@@ -23,7 +23,7 @@ class Ask:
 
 
 @dataclass(frozen=True, slots=True)
-class Pursuit:
+class SeederLead:
     """The seeder ahead: ``lead`` m2 seeded and not finished, ``rate`` m2/s (0: it stands; None: not
     known), ``left`` m2 not seeded yet, as of ``at``."""
 
@@ -34,7 +34,7 @@ class Pursuit:
 
 
 @dataclass(frozen=True, slots=True)
-class Missed:
+class GapTourSummary:
     """The mop-up that is worth it: how many places, all of the way, m, and the time, s."""
 
     places: int
@@ -43,7 +43,7 @@ class Missed:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class DayFacts:
     """What is known of the day. SI, POSIX s; None where not known.
 
     ``left`` is the pass area lacking, ``pace`` hers in m2 of passes a second, ``expected`` what is
@@ -76,12 +76,12 @@ class Known:
     up: float | None = None
     looked: float | None = None
     grease_in: float | None = None
-    seeder: Pursuit | None = None
+    seeder: SeederLead | None = None
     wander: tuple[float, float] | None = None
     lap_sigma: float | None = None
     spacing: float | None = None
     seat_s: float = 0.0
-    missed: Missed | None = None
+    missed: GapTourSummary | None = None
     rocks: int = 0
     faults: tuple[str, ...] = ()
     walker: str = ""
@@ -90,20 +90,20 @@ class Known:
     air: float | None = None
 
 
-def finished(now: Known) -> float | None:
+def finished(now: DayFacts) -> float | None:
     """Return ground finished a second, m2/s: every place needs ``target`` passes."""
     pace = now.pace or now.expected
     return pace / now.target if pace else None
 
 
-def best_spacing(now: Known) -> float | None:
+def best_spacing(now: DayFacts) -> float | None:
     """Return how far apart her passes had best lie for her steadiness, m; only for ground done twice."""
     if now.lap_sigma is None or now.target != 2 or not now.width:
         return None
     return now.width / 2 - min(best_inside(now.lap_sigma, MISS_TO_EXTRA), now.width / 4)
 
 
-def spare(now: Known) -> float | None:
+def spare(now: DayFacts) -> float | None:
     """Return the seconds she could do something else and still finish with the seeder, if it works."""
     seen, own = now.seeder, finished(now)
     if seen is None or not seen.rate or own is None or seen.left <= 0:
@@ -111,7 +111,7 @@ def spare(now: Known) -> float | None:
     return time_to_spare(seen.lead, seen.left, own, seen.rate)
 
 
-def waiting_jobs(now: Known) -> str:
+def waiting_jobs(now: DayFacts) -> str:
     """Say what there is to do while waiting: what is known to be due, else what there may be."""
     jobs = []
     if now.missed is not None and now.missed.places:
@@ -125,10 +125,10 @@ def waiting_jobs(now: Known) -> str:
     return ", ".join(jobs) or "gaps, rocks, grease, fuel"
 
 
-def spell(seconds: float) -> str:
+def format_duration(seconds: float) -> str:
     """Say a length of time roughly, as one would.
 
-    >>> spell(200), spell(40 * 60 + 20), spell(4300)
+    >>> format_duration(200), format_duration(40 * 60 + 20), format_duration(4300)
     ('3 min', '40 min', '1 h 10')
     """
     minutes = max(1, round(seconds / 60))
@@ -137,10 +137,10 @@ def spell(seconds: float) -> str:
     return f"{minutes // 60} h {5 * (minutes % 60 // 5):02d}"
 
 
-def hours(seconds: float) -> str:
+def format_hours(seconds: float) -> str:
     """Say hours of work.
 
-    >>> hours(39600), hours(5400), hours(900)
+    >>> format_hours(39600), format_hours(5400), format_hours(900)
     ('11 h', '1.5 h', '15 min')
     """
     if seconds < HOUR:

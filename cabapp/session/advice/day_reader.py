@@ -1,4 +1,4 @@
-"""The day around the pass for one open stint: gathered once a minute, judged by ``Asker``."""
+"""The day around the pass for one open stint: gathered once a minute, judged by ``DayAdvisor``."""
 
 from __future__ import annotations
 
@@ -6,22 +6,23 @@ from dataclasses import replace
 
 import numpy as np
 
-from cabapp.counting.spacing import steadiness
+from cabapp.counting.spacing import pass_spacing
 from cabapp.jobs.fields import season_history
 from cabapp.jobs.records import stint_state
-from cabapp.jobs.records.farm_settings import FarmWays
+from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.field_marks import taken_back
 from cabapp.planning.capacity import SPEED, field_capacity
 from cabapp.planning.cost import area_in_tank, fuel_per_pass_area
 from cabapp.planning.emergence import crop_of
 from cabapp.planning.fuel_use import EFFICIENCY, expected_use
 from cabapp.planning.sun import CIVIL_DUSK, evening
-from cabapp.session.advice.day_advisor import SPARE_S, Asker
-from cabapp.session.advice.day_facts import Ask, Known, Missed, spare
-from cabapp.session.advice.day_summary import DayLines
-from cabapp.session.advice.gap_tour import mop_up
-from cabapp.session.advice.seeder_progress import Ground, SeederAhead, SeederTold
-from cabapp.session.state.open_stint import InHand
+from cabapp.session.advice.day_advisor import SPARE_S, DayAdvisor
+from cabapp.session.advice.day_facts import Advice, DayFacts, spare
+from cabapp.session.advice.day_facts import GapTourSummary
+from cabapp.session.advice.day_summary import DaySummary
+from cabapp.session.advice.gap_tour import gap_tour
+from cabapp.session.advice.seeder_progress import FieldSamples, SeederFromBundles, SeederFromTaps
+from cabapp.session.state.open_stint import OpenStint
 from cabapp.session.warnings.situation_reader import weather
 from store import Store
 from store.models import FuelEntry, Stint, Tool, Tractor
@@ -48,32 +49,32 @@ LOOK_AGAIN = ("rain", "look_first", "start", "stop", "restart", "weather", "mark
 """Taps after which the day is looked at again at once."""
 
 
-class Day:
+class DayReader:
     """What the day asks of her, and what it holds.
 
     Parameters
     ----------
     store : Store
-    drive : InHand
-    ways : FarmWays
+    drive : OpenStint
+    ways : FarmSettings
     """
 
-    def __init__(self, store: Store, drive: InHand, ways: FarmWays):
+    def __init__(self, store: Store, drive: OpenStint, ways: FarmSettings):
         self._store, self._drive = store, drive
         how = ways.units, ways.say_time, ways.say_day
-        self._asker, self._lines = Asker(*how), DayLines(*how)
-        self._known: Known | None = None
+        self._asker, self._lines = DayAdvisor(*how), DaySummary(*how)
+        self._known: DayFacts | None = None
         self._steady_at, self._wander, self._sigma = float("-inf"), None, None
         self._spacing: float | None = None
-        self._missed: Missed | None = None
+        self._missed: GapTourSummary | None = None
         self._mopped = (float("-inf"), -1.0)
         self._crops = ways.crops
-        self.asks: tuple[Ask, ...] = ()
+        self.asks: tuple[Advice, ...] = ()
         self._tool = store.get(Tool, drive.stint.tool_id)
         self._tractor = store.get(Tractor, drive.stint.tractor_id)
-        self._ground: Ground | None = None
-        self._seeder: SeederAhead | None = None
-        self._told: SeederTold | None = None
+        self._ground: FieldSamples | None = None
+        self._seeder: SeederFromBundles | None = None
+        self._told: SeederFromTaps | None = None
         self._faults, self._walker, self._walked = (), "", 0.0
         self._fills, self._spells, self._clock = [], [], (None, None)
         self._grease_in = self._greased = None
@@ -84,8 +85,8 @@ class Day:
         store, drive = self._store, self._drive
         job, self._seeder, self._ground = drive.job, None, None
         if drive.count is not None and drive.count.count.field is not None and job.operation != "seeding":
-            self._ground = Ground(drive.count.count)
-            self._seeder = SeederAhead(store, drive.field, job, self._ground)
+            self._ground = FieldSamples(drive.count.count)
+            self._seeder = SeederFromBundles(store, drive.field, job, self._ground)
         self._read_taps()
 
     def _read_taps(self):
@@ -104,7 +105,7 @@ class Day:
         self._greased = drive.last.get("grease")
         self._faults, self._walker, self._walked = season_history.faults_of(store, stint)
         if self._ground is not None:
-            self._told = SeederTold(self._ground, stint_state.standing_taps(drive.taps))
+            self._told = SeederFromTaps(self._ground, stint_state.effective_taps(drive.taps))
         self._looked_at = float("-inf")
 
     def told(self, kind: str) -> None:
@@ -131,10 +132,10 @@ class Day:
         """Return the day in (name, words)."""
         return self._lines.of(self._known) if self._known else ()
 
-    def _gather(self, now) -> Known:
+    def _gather(self, now) -> DayFacts:
         drive, stood = self._drive, self._drive.standing
         wind, air = weather(drive, now)
-        known = Known(
+        known = DayFacts(
             now=now, state=stood.state, width=drive.tool.width, target=drive.job.target,
             operation=drive.job.operation, tool=self._tool.name, left=drive.areas().get("left_pass_area"), pace=drive.pace(),
             end=drive.finish(now), grease_in=self._grease(now), lap_sigma=self._sigma,
@@ -168,7 +169,7 @@ class Day:
         found = (self._seeder.look(now), self._told.look(now, here))
         return max((one for one in found if one is not None), key=lambda one: one.at, default=None)
 
-    def _round(self, known: Known) -> Known:
+    def _round(self, known: DayFacts) -> DayFacts:
         """Add the mop-up, standing, when the work is nearly done or there is time to spare.
 
         It is only worked out anew when ground was covered since, and every ten minutes at most.
@@ -179,8 +180,8 @@ class Day:
             at, left = self._mopped
             if near and known.left != left and known.now - at >= MOP_AGAIN_S:
                 self._mopped = known.now, known.left
-                found = mop_up(self._drive)
-                self._missed = found and Missed(len(found.stops), found.metres, found.seconds)
+                found = gap_tour(self._drive)
+                self._missed = found and GapTourSummary(len(found.stops), found.metres, found.seconds)
             elif not near:
                 self._missed = None
         return replace(known, missed=self._missed)
@@ -245,7 +246,7 @@ class Day:
         if now - self._steady_at >= STEADY_S:
             self._steady_at = now
             mine = self._drive.count.count.pieces()[-1:]
-            hers = steadiness(mine, self._drive.tool.width / self._drive.job.target)
+            hers = pass_spacing(mine, self._drive.tool.width / self._drive.job.target)
             self._sigma = hers.sigma
             last = [one.metres for one in hers.spacings[-LAPS:]]
             self._spacing = float(np.median(last)) if len(last) >= LAPS else None

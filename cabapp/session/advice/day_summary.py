@@ -10,17 +10,17 @@ from cabapp.planning.half_lap import expected_shares
 from cabapp.planning.pursuit import backlog_at_its_end, time_to_catch
 from cabapp.session.advice.day_facts import (
     DAY,
-    Known,
+    DayFacts,
     best_spacing,
     finished,
-    hours,
+    format_duration,
+    format_hours,
     spare,
-    spell,
     waiting_jobs,
 )
 
 
-class DayLines:
+class DaySummary:
     """Puts the day in lines; ``say_time`` and ``say_day`` turn POSIX s into the farm's words."""
 
     def __init__(
@@ -28,7 +28,7 @@ class DayLines:
     ):
         self._units, self._say_time, self._say_day = units, say_time, say_day
 
-    def of(self, now: Known) -> tuple[tuple[str, str], ...]:
+    def of(self, now: DayFacts) -> tuple[tuple[str, str], ...]:
         """Return (name, words) for everything that is known."""
         named = (
             ("Finish", self._say_finish(now)), ("Daylight", self._say_light(now)),
@@ -50,9 +50,9 @@ class DayLines:
         said = f"likely {self._say_time(now.end.likely)} ({early} to {late})"
         if now.sunset is None or now.end.likely <= now.sunset:
             return said
-        after = f"{spell(now.end.likely - now.sunset)} after sunset"
+        after = f"{format_duration(now.end.likely - now.sunset)} after sunset"
         if now.dusk is not None and now.end.likely > now.dusk:
-            after = f"{spell(now.end.likely - now.dusk)} after dusk"
+            after = f"{format_duration(now.end.likely - now.dusk)} after dusk"
         return f"{said}, {after}"
 
     def _say_light(self, now):
@@ -72,10 +72,10 @@ class DayLines:
             more = self._units.area_rate(seen.rate - own)
             behind = backlog_at_its_end(seen.lead, seen.left, own, seen.rate)
             return f"{said}; it grows by {more} to {self._units.area(behind)} when it is done."
-        said += f"; you catch up in {spell(seconds)}"
+        said += f"; you catch up in {format_duration(seconds)}"
         wait = spare(now)
         if wait:
-            said += f". With {spell(wait)} for {waiting_jobs(now)} you still finish together"
+            said += f". With {format_duration(wait)} for {waiting_jobs(now)} you still finish together"
         return f"{said}."
 
     def _say_crop(self, now):
@@ -84,7 +84,7 @@ class DayLines:
         guess = "a guess from memory" if now.rules and now.rules.guess else "an estimate"
         said = f"{now.crop}: closes {self._say_day(now.closes)} ({guess}: go and dig)"
         if now.left and now.pace:
-            said += f", needs {hours(now.left / now.pace)}"
+            said += f", needs {format_hours(now.left / now.pace)}"
         later = now.rules.later if now.rules else None
         return f"{said}; again once up, until {later}." if later else f"{said}; not once it is up."
 
@@ -103,7 +103,7 @@ class DayLines:
         if not missed.places:
             return "nothing missed is worth going back for"
         far = self._units.distance(missed.metres)
-        return f"{missed.places} worth it, {far} to drive, {spell(missed.seconds)}"
+        return f"{missed.places} worth it, {far} to drive, {format_duration(missed.seconds)}"
 
     def _say_faults(self, now):
         if not now.faults:
@@ -121,12 +121,12 @@ class DayLines:
         if now.tank_s is None or now.pace is None:
             return None
         area = self._units.area(now.tank_s * now.pace / now.target)
-        return f"for about {area} {times(now.target)}, {hours(now.tank_s)} of work"
+        return f"for about {area} {times(now.target)}, {format_hours(now.tank_s)} of work"
 
     def _say_grease(self, now):
         if now.grease_in is None:
             return None
-        return f"in {hours(now.grease_in)} of work" if now.grease_in > 0 else "due"
+        return f"in {format_hours(now.grease_in)} of work" if now.grease_in > 0 else "due"
 
     def _say_lap(self, now):
         best = best_spacing(now)

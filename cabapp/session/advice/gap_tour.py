@@ -12,8 +12,8 @@ from cabapp.counting.gaps import Gap
 from cabapp.planning.capacity import SPEED, field_capacity
 from cabapp.planning.fuel_use import EFFICIENCY
 from cabapp.planning.gap_route import Strip, worth_driving
-from cabapp.session.advice.day_facts import spell
-from cabapp.session.state.open_stint import InHand
+from cabapp.session.advice.day_facts import format_duration
+from cabapp.session.state.open_stint import OpenStint
 
 NARROW = 2.0
 """Tool widths: wider ground below target is the work still to do, not something missed."""
@@ -34,7 +34,7 @@ class Stop:
 
 
 @dataclass(frozen=True, slots=True)
-class MopUp:
+class GapTour:
     """The round: where it begins, its gaps in order, all of the way in m, the time in s; and what is
     not worth it, each with its reason in words. ``remark`` says what it begins from where nobody knows
     where the tractor is."""
@@ -47,7 +47,7 @@ class MopUp:
     not_worth: tuple[str, ...]
 
 
-def mop_up(drive: InHand) -> MopUp | None:
+def gap_tour(drive: OpenStint) -> GapTour | None:
     """Return the round of the field in hand; None without a boundary.
 
     Notes
@@ -82,7 +82,7 @@ def mop_up(drive: InHand) -> MopUp | None:
         a, b = strips[k].ends[first], strips[k].ends[1 - first]
         stops.append(Stop(place(a), place(b), _say(drive, gaps[k])))
     left = tuple(_why(drive, gaps[k], seconds) for k, seconds in best.left_out)
-    return MopUp(place((x, y)), remark, tuple(stops), best.metres, best.metres / speed, left)
+    return GapTour(place((x, y)), remark, tuple(stops), best.metres, best.metres / speed, left)
 
 
 def _start(drive):
@@ -139,4 +139,4 @@ def _why(drive, gap, seconds):
     said = f"{drive.units.area(gap.area)} ({_say(drive, gap)})"
     if gap.certainty == "cannot tell":
         return f"Not worth it: {said}, within what the receiver can be off."
-    return f"Not worth it: {spell(seconds)} of driving for {said}."
+    return f"Not worth it: {format_duration(seconds)} of driving for {said}."

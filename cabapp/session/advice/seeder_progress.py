@@ -1,7 +1,7 @@
 """The seeder ahead: seeded ground that waits, and how fast it grows.
 
-Known from its own tablet's bundles (``SeederAhead``), or from what the operator told: where it is, by
-a tap, and how fast it works (``SeederTold``). Nothing here reads a screen.
+Known from its own tablet's bundles (``SeederFromBundles``), or from what the operator told: where it is, by
+a tap, and how fast it works (``SeederFromTaps``). Nothing here reads a screen.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import shapely
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.pass_counts.live_count import taps_of, tool_of
 from cabapp.jobs.records import stint_state
-from cabapp.session.advice.day_facts import Pursuit
+from cabapp.session.advice.day_facts import SeederLead
 from store import Store
 from store.models import Field, Job, Stint, Tap
 
@@ -25,7 +25,7 @@ APART_S = 600.0
 """Two taps nearer in time than this tell no pace: the second stands for the first set right."""
 
 
-class Ground:
+class FieldSamples:
     """The field as places a few metres apart, each with the passes it is to have.
 
     Parameters
@@ -71,7 +71,7 @@ class Ground:
         return np.array([-np.sin(way), np.cos(way)])
 
 
-class SeederAhead:
+class SeederFromBundles:
     """Follows the seeding of the season on a field; ``look`` compares it with the count in hand.
 
     Parameters
@@ -81,11 +81,11 @@ class SeederAhead:
         With a boundary.
     job : store.models.Job
         The job in hand, not a seeding.
-    ground : Ground
+    ground : FieldSamples
         Of the job's count.
     """
 
-    def __init__(self, store: Store, field: Field, job: Job, ground: Ground):
+    def __init__(self, store: Store, field: Field, job: Job, ground: FieldSamples):
         self._ground, self._seeding = ground, None
         jobs = store.all(Job, field_id=field.id, season=job.season, operation="seeding")
         stints = [stint for one in jobs for stint in store.all(Stint, job_id=one.id)]
@@ -94,14 +94,14 @@ class SeederAhead:
         self._seeding = JobCount(field.boundary, target=1)
         for stint in stints:
             trace = store.read_trace(stint.id)
-            stood = stint_state.standing(stint.at, taps_of(store, stint.id))
+            stood = stint_state.stint_state(stint.at, taps_of(store, stint.id))
             self._seeding.add_stint(
                 stint.id, stint.at, tool_of(stint), trace.t, trace.lat, trace.lon,
                 trace.sigma, stood.switches, trace.quality,
             )  # fmt: skip
         # what its tablet last told, which may be a bundle old
         last = max(stints, key=lambda one: one.at)
-        self._stands = stint_state.standing(last.at, taps_of(store, last.id)).state != stint_state.WORKING
+        self._stands = stint_state.stint_state(last.at, taps_of(store, last.id)).state != stint_state.WORKING
         self._lay()
 
     def _lay(self):
@@ -115,7 +115,7 @@ class SeederAhead:
         self._unseeded = float((~self._seeded).sum()) * STEP**2
         self._rate, self._at = _rate(pieces)
 
-    def look(self, now: float) -> Pursuit | None:
+    def look(self, now: float) -> SeederLead | None:
         """Return how the seeder stands to us; None without news of the last two hours."""
         if self._seeding is None or now - self._at > STALE_S:
             return None
@@ -124,22 +124,22 @@ class SeederAhead:
         return _gone_on(lead, self._unseeded, rate, self._at, now)
 
 
-class SeederTold:
+class SeederFromTaps:
     """The seeder as the operator tells of it: by a tap where it is, by its pace, or by both.
 
     Parameters
     ----------
-    ground : Ground
+    ground : FieldSamples
     taps : sequence of Tap
         The stint's standing taps.
     """
 
-    def __init__(self, ground: Ground, taps):
+    def __init__(self, ground: FieldSamples, taps):
         self._ground = ground
         self._places = [tap for tap in taps if tap.kind == "seeder" and tap.lat is not None]
         self._said: Tap | None = next((t for t in reversed(taps) if t.kind == "seeder_pace"), None)
 
-    def look(self, now: float, here: tuple[float, float] | None = None) -> Pursuit | None:
+    def look(self, now: float, here: tuple[float, float] | None = None) -> SeederLead | None:
         """Return how the seeder stands to us; None without a word on it in the last two hours.
 
         Parameters
@@ -171,7 +171,7 @@ class SeederTold:
         lead = float(self._ground.short()[seeded].sum()) * STEP**2
         return _gone_on(lead, float((~seeded).sum()) * STEP**2, rate, places[-1].at, now)
 
-    def _by_pace(self, said, told, now) -> Pursuit | None:
+    def _by_pace(self, said, told, now) -> SeederLead | None:
         seeded, rate = told.get("seeded"), told.get("rate")
         if seeded is None or rate is None:
             return None
@@ -201,10 +201,10 @@ class SeederTold:
         return between / (places[-1].at - tap.at)
 
 
-def _gone_on(lead, left, rate, at, now) -> Pursuit:
+def _gone_on(lead, left, rate, at, now) -> SeederLead:
     """Return the seeder reckoned on from its last news at ``rate``, m2/s, None where not known."""
     since = min(left, max(0.0, now - at) * (rate or 0.0))
-    return Pursuit(lead + since, rate, left - since, at)
+    return SeederLead(lead + since, rate, left - since, at)
 
 
 def _rate(pieces) -> tuple[float, float]:

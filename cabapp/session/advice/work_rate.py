@@ -10,7 +10,7 @@ NOTE_S = 60.0
 """Time worked between two notes, s."""
 
 
-class Pace:
+class WorkRate:
     """Notes what was covered while working.
 
     Parameters

@@ -6,7 +6,7 @@ import numpy as np
 
 from cabapp.common.units import Units
 from cabapp.geometry.plane import Plane
-from cabapp.jobs.records.pending_handovers import waiting
+from cabapp.jobs.records.pending_handovers import pending_handovers
 from cabapp.jobs.records.stint_state import TapRefused
 from cabapp.session.state.view import Received
 from store import Store
@@ -48,7 +48,7 @@ def receive(
     TapRefused
         The hand-over is not waiting, or nothing was pointed at; nothing is then written.
     """
-    if all(one.id != hand_over_id for one in waiting(store)):
+    if all(one.id != hand_over_id for one in pending_handovers(store)):
         raise TapRefused("That hand-over is closed already, or is not in this logbook.")
     if store.get(Operator, operator_id) is None:
         raise TapRefused("That operator is not in this logbook. Choose another.")

@@ -14,11 +14,11 @@ import numpy as np
 
 from cabapp.common import wording
 from cabapp.jobs.fields.season_history import faults_of
-from cabapp.jobs.pass_counts.live_count import Count, taps_of
+from cabapp.jobs.pass_counts.live_count import LiveCount, taps_of
 from cabapp.jobs.records import stint_state
 from cabapp.session.handover.sheet_answers import told_by_the_day
 from cabapp.session.state.view import HandOverSheet
-from cabapp.session.stint_runner import Drive
+from cabapp.session.stint_runner import StintRunner
 from store import Store
 from store.models import FuelEntry, Operator, Stint, Tool, Tractor
 
@@ -44,12 +44,12 @@ class NextPass:
     spacing: float
 
 
-def next_pass(count: Count, pose, target: int, edge_ahead: float | None) -> NextPass | None:
+def next_pass(count: LiveCount, pose, target: int, edge_ahead: float | None) -> NextPass | None:
     """Return where the next pass begins, or None when nothing around is below target.
 
     Parameters
     ----------
-    count : Count
+    count : LiveCount
     pose : Pose
     target : int
     edge_ahead : float or None
@@ -87,8 +87,8 @@ def _to_do(count, start, way, across, width) -> float:
     return float(short.mean())
 
 
-def prepare(
-    store: Store, drive: Drive, now: float, state: str, left: bool, say_time
+def build_sheet(
+    store: Store, drive: StintRunner, now: float, state: str, left: bool, say_time
 ) -> HandOverSheet:
     """Gather the sheet of the stint in hand.
 
@@ -198,7 +198,7 @@ def _machine(store, drive, now):
         if earlier.id != stint.id:
             taps = taps_of(store, earlier.id)
             end = taps[-1].at if taps else earlier.at
-            worked += stint_state.standing(earlier.at, taps).working_s(end)
+            worked += stint_state.stint_state(earlier.at, taps).working_s(end)
     last = max(fuel, key=lambda one: one.at, default=None)
     return {
         "tractor": store.get(Tractor, stint.tractor_id).name,

@@ -7,21 +7,21 @@ from typing import Protocol
 import numpy as np
 
 from cabapp.common.units import Units
-from cabapp.counting.live_spacing import Lapping
-from cabapp.jobs.pass_counts.live_count import Count
+from cabapp.counting.live_spacing import LiveSpacing
+from cabapp.jobs.pass_counts.live_count import LiveCount
 from cabapp.jobs.records.field_marks import FieldMark
-from cabapp.jobs.records.stint_state import Standing
+from cabapp.jobs.records.stint_state import StintState
 from cabapp.planning.finish_time import Finish
 from cabapp.planning.go_rules import GoRules
-from cabapp.session.advice.day_facts import Ask
-from cabapp.session.state.position_state import Whereabouts
+from cabapp.session.advice.day_facts import Advice
+from cabapp.session.state.position_state import PositionState
 from cabapp.session.state.view import Sentence
 from cabapp.track.pose import Pose
 from cabapp.track.tool import Tool
 from store.models import Field, Job, Stint, Tap
 
 
-class InHand(Protocol):
+class OpenStint(Protocol):
     """What is read of the open stint; nothing here alters it.
 
     ``last`` is the last standing tap of each kind; ``count`` is None while there is neither a
@@ -34,11 +34,11 @@ class InHand(Protocol):
     tool: Tool
     taps: list[Tap]
     last: dict[str, Tap]
-    standing: Standing
-    count: Count | None
+    standing: StintState
+    count: LiveCount | None
     marks: tuple[FieldMark, ...]
-    where: Whereabouts
-    lapping: Lapping
+    where: PositionState
+    lapping: LiveSpacing
     units: Units
     notice: Sentence | None
     goes: GoRules
@@ -52,7 +52,7 @@ class InHand(Protocol):
         """Whether the crop is up, by the estimate."""
 
     @property
-    def asks(self) -> tuple[Ask, ...]:
+    def asks(self) -> tuple[Advice, ...]:
         """What the day asks."""
 
     def areas(self) -> dict:

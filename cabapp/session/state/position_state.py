@@ -19,12 +19,12 @@ def trusted(fix: Fix) -> bool:
     return fix.has_position and fix.quality != 0
 
 
-class Whereabouts:
+class PositionState:
     """Follows the fixes of one receiver, or says "none" when there is none.
 
     Examples
     --------
-    >>> where = Whereabouts(receiver=True)
+    >>> where = PositionState(receiver=True)
     >>> where.take(Fix(100.0, 50.0, 10.0, sigma=0.3), now=100.0)
     >>> where.state(101.0, width=13.7), where.state(104.0, width=13.7), where.lost_since(104.0)
     ('good', 'lost', 100.0)

@@ -18,7 +18,7 @@ STONE_HIT = "stone hit"
 """A stone met at harvest: a mark for the harvest's operations, laid over pass counts afterwards."""
 
 
-def prepare(what, drive, store, ways, at, lat, lon, detail) -> dict | None:
+def tap_row(what, drive, store, ways, at, lat, lon, detail) -> dict | None:
     """Check a tap and write the row it stands for; return its detail.
 
     Raises
@@ -61,7 +61,7 @@ def prepare(what, drive, store, ways, at, lat, lon, detail) -> dict | None:
     return None
 
 
-def settle(what, drive, store, at, act) -> None:
+def apply_tap_effects(what, drive, store, at, act) -> None:
     """Do what follows once a tap is durable."""
     if what in ("were_rolling", "stop_counting", "not_rolling", "still_working"):
         drive.judge.answered()

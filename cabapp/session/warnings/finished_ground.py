@@ -87,7 +87,7 @@ def thresholds(width: float, lap_sigma: float | None, gps_sigma: float) -> tuple
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class AlarmState:
     """What is to be done: ``shown`` a sentence, ``rising`` one just begun, ``sound`` it."""
 
     shown: bool
@@ -95,15 +95,15 @@ class Verdict:
     sound: bool
 
 
-_NOTHING = Verdict(False, False, False)
+_NOTHING = AlarmState(False, False, False)
 
 
-class Recover:
+class FinishedGroundAlarm:
     """Says when the operator should hear that the ground ahead is finished.
 
     Examples
     --------
-    >>> judge = Recover()
+    >>> judge = FinishedGroundAlarm()
     >>> [judge.feed(t, 3.0, 1.4, 0.7, heading=0.0, quiet=False).rising for t in (0, 1, 2, 3)]
     [False, False, True, False]
     """
@@ -128,7 +128,7 @@ class Recover:
 
     def feed(
         self, now: float, over: float, e_on: float, e_off: float, *, heading: float, quiet: bool
-    ) -> Verdict:
+    ) -> AlarmState:
         """Take what is known now and return the verdict.
 
         Parameters
@@ -163,7 +163,7 @@ class Recover:
         if now - self._above < ON_S:
             return _NOTHING
         self.on, self._rose, self._repeated, self._below = True, now, False, None
-        return _NOTHING if self._known else Verdict(True, True, True)
+        return _NOTHING if self._known else AlarmState(True, True, True)
 
     def _while_on(self, now, over, e_on, e_off):
         if over > e_off:
@@ -177,7 +177,7 @@ class Recover:
             return _NOTHING
         repeat = not self._repeated and over >= e_on and now - self._rose >= REPEAT_S
         self._repeated = self._repeated or repeat
-        return Verdict(True, False, repeat)
+        return AlarmState(True, False, repeat)
 
 
 def _apart(a: float, b: float) -> float:

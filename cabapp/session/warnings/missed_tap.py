@@ -27,12 +27,12 @@ class Question:
     since: float
 
 
-class Forgotten:
+class MissedTapDetector:
     """Notices a forgotten tap.
 
     Examples
     --------
-    >>> noticed = Forgotten()
+    >>> noticed = MissedTapDetector()
     >>> [noticed.feed(float(t), "ready", 0.0, 2.7, True) for t in (0, 60, 119)]
     [None, None, None]
     >>> noticed.feed(120.0, "ready", 0.0, 2.7, True)

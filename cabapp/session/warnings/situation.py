@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from cabapp.session.advice.day_facts import Ask
+from cabapp.session.advice.day_facts import Advice
 from cabapp.session.state.view import Sentence
 
 DANGEROUS = ("rock", "rock pile", "pole", "well", "slough", "soft ground", "power line")
@@ -97,4 +97,4 @@ class Situation:
     stop_rule: str | None = None
     seeder: str | None = None
     quiet: Sentence | None = None
-    asks: tuple[Ask, ...] = ()
+    asks: tuple[Advice, ...] = ()

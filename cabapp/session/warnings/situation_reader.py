@@ -7,7 +7,7 @@ import math
 from cabapp.counting.look_ahead import Ahead
 from cabapp.jobs.records.stint_state import WORKING
 from cabapp.planning.go_rules import stops
-from cabapp.session.state.open_stint import InHand
+from cabapp.session.state.open_stint import OpenStint
 from cabapp.session.state.view import QUIET, SEEDER, STOP_RULE
 from cabapp.session.warnings.finished_ground import look_ahead_seconds
 from cabapp.session.warnings.missed_tap import SLOWEST
@@ -19,14 +19,14 @@ WEATHER_LASTS_S = 3 * 3600.0
 """Wind and heat told longer ago are not those of now."""
 
 
-def situation(
-    drive: InHand, t: float, position: str | None, lost_since: float | None
+def read_situation(
+    drive: OpenStint, t: float, position: str | None, lost_since: float | None
 ) -> tuple[Situation, Ahead | None]:
     """Return the situation at ``t`` and what lies ahead; None when not working or not known.
 
     Parameters
     ----------
-    drive : InHand
+    drive : OpenStint
     t : float
         POSIX s.
     position : str
@@ -115,7 +115,7 @@ def _stop_rule(drive, t) -> str | None:
     return STOP_RULES[found[0]]
 
 
-def weather(drive: InHand, t: float) -> tuple[float | None, float | None]:
+def weather(drive: OpenStint, t: float) -> tuple[float | None, float | None]:
     """Return wind, m/s, and air, deg C, as she told them lately; None where not known."""
     tap = drive.last.get("weather")
     if tap is None or not 0 <= t - tap.at <= WEATHER_LASTS_S:

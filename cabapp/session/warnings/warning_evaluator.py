@@ -26,10 +26,10 @@ from cabapp.session.state.view import (
     STOP_RULE,
     Sentence,
 )
-from cabapp.session.warnings.finished_ground import Recover, thresholds
-from cabapp.session.warnings.missed_tap import SLOWEST, Forgotten
+from cabapp.session.warnings.finished_ground import FinishedGroundAlarm, thresholds
+from cabapp.session.warnings.missed_tap import SLOWEST, MissedTapDetector
 from cabapp.session.warnings.situation import Situation
-from cabapp.session.warnings.warning_outcome import Graded, Grading
+from cabapp.session.warnings.warning_outcome import WarningFollowUp, WarningOutcome
 
 TIGHTEST = 1 / 40.0
 """Curvature above which she is turning, 1/m: wider than any turn at a row's end."""
@@ -45,14 +45,14 @@ _WHOLE = 0.9  # of the tool: more is all of it
 
 
 @dataclass(frozen=True, slots=True)
-class Judgement:
+class WarningResult:
     """The sentence that stands, and the warnings whose grade is known by now."""
 
     sentence: Sentence | None
-    graded: tuple[Graded, ...] = field(default=())
+    graded: tuple[WarningOutcome, ...] = field(default=())
 
 
-class Judge:
+class WarningEvaluator:
     """Judges one situation after another; times must not go back.
 
     Parameters
@@ -66,9 +66,9 @@ class Judge:
     def __init__(self, units: Units, say_time: Callable[[float], str]):
         self._units = units
         self._say_time = say_time
-        self._recover = Recover()
-        self._forgotten = Forgotten()
-        self._grading = Grading()
+        self._recover = FinishedGroundAlarm()
+        self._forgotten = MissedTapDetector()
+        self._grading = WarningFollowUp()
         self._raised: set[tuple] = set()
         self._known: set[tuple] = set()
         self._recover_words = ("", 0)
@@ -77,7 +77,7 @@ class Judge:
         self._asked: tuple | None = None
         self.rank: int | None = None
 
-    def feed(self, now: Situation) -> Judgement:
+    def feed(self, now: Situation) -> WarningResult:
         """Return what to say in this situation."""
         turning = self._is_turning(now)
         judged = (self._danger, self._recording, self._lost, self._stop, self._seeder)
@@ -86,7 +86,7 @@ class Judge:
         sentences.append(now.quiet or self._asks(now))
         sentence = next((said for said in sentences if said is not None), None)
         self.rank = sentence.rank if sentence else None
-        return Judgement(sentence, self._grading.feed(now))
+        return WarningResult(sentence, self._grading.feed(now))
 
     def i_know(self) -> bool:
         """Silence the sentence that stands; False when there is nothing to silence."""
@@ -110,7 +110,7 @@ class Judge:
         question = self._forgotten.question
         return question.since if question else None
 
-    def flush(self) -> tuple[Graded, ...]:
+    def flush(self) -> tuple[WarningOutcome, ...]:
         """Return the warnings not graded yet, as not acted on: the stint ends here."""
         return self._grading.flush()
 

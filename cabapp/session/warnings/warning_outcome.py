@@ -13,7 +13,7 @@ _MOVED = 1.0  # m
 
 
 @dataclass(frozen=True, slots=True)
-class Graded:
+class WarningOutcome:
     """A warning raised at ``at``; ``acted`` None when there was no time or way to tell."""
 
     kind: str
@@ -32,7 +32,7 @@ class _Open:
     detail: dict
 
 
-class Grading:
+class WarningFollowUp:
     """Keeps the warnings whose seconds are not over yet."""
 
     def __init__(self):
@@ -43,7 +43,7 @@ class Grading:
         aside = now.danger.aside if now.danger else None
         self._open.append(_Open(kind, now.now, now.state, now.speed, aside, detail))
 
-    def feed(self, now) -> tuple[Graded, ...]:
+    def feed(self, now) -> tuple[WarningOutcome, ...]:
         """Return the warnings settled by this ``Situation``."""
         done, still = [], []
         for warning in self._open:
@@ -54,13 +54,13 @@ class Grading:
             else:
                 still.append(warning)
                 continue
-            done.append(Graded(warning.kind, warning.at, acted, warning.detail))
+            done.append(WarningOutcome(warning.kind, warning.at, acted, warning.detail))
         self._open = still
         return tuple(done)
 
-    def flush(self) -> tuple[Graded, ...]:
+    def flush(self) -> tuple[WarningOutcome, ...]:
         """Return what is open as not told, and watch it no more."""
-        left = tuple(Graded(w.kind, w.at, None, w.detail) for w in self._open)
+        left = tuple(WarningOutcome(w.kind, w.at, None, w.detail) for w in self._open)
         self._open = []
         return left
 

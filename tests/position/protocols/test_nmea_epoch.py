@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pyproj import Geod
 
 from cabapp.position.fix import is_place
-from cabapp.position.protocols.nmea_epoch import Joiner
+from cabapp.position.protocols.nmea_epoch import NmeaEpoch
 from cabapp.position.recordings.trace_reader import read_trace
 from store.errors import TraceRefused
 
@@ -30,7 +30,7 @@ def joined():
     """Feed text to a joiner and return it with all its fixes."""
 
     def feed(text):
-        joiner = Joiner()
+        joiner = NmeaEpoch()
         lines = text.encode() if isinstance(text, str) else text
         fixes = [fix for line in lines.split(b"\n") for fix in joiner.feed(line)]
         return joiner, fixes + joiner.finish()
@@ -195,7 +195,7 @@ def sound(sentence):
 
 def fixes_of(data):
     """All fixes in bytes, and where they say the machine was."""
-    joiner = Joiner()
+    joiner = NmeaEpoch()
     fixes = list(itertools.chain(*(joiner.feed(line) for line in data.split(b"\n"))))
     return fixes + joiner.finish()
 

@@ -4,8 +4,8 @@ import datetime
 
 import pytest
 
-from cabapp.position.protocols.byte_decoder import Decoder
-from cabapp.position.protocols.nmea_epoch import Joiner
+from cabapp.position.protocols.byte_decoder import ByteDecoder
+from cabapp.position.protocols.nmea_epoch import NmeaEpoch
 from cabapp.position.protocols.nmea_sentence import kind_of, read_sentence
 
 # sentence, second of the day, and what it says; printed in D. DePriest's public NMEA notes and in
@@ -64,7 +64,7 @@ def test_published_samples(line, second, said):
 
 def test_a_position_without_time_of_what_we_read_elsewhere_is_passed_over():
     """GLL (a published sample) says nothing that RMC does not, and makes neither fix nor fault."""
-    joiner = Joiner()
+    joiner = NmeaEpoch()
     joiner.feed(b"$GPGLL,4916.45,N,12311.12,W,225444,A,*1D")
     assert (joiner.finish(), joiner.accepted, joiner.rejected) == ([], 0, 0)
 
@@ -81,7 +81,7 @@ def test_the_pair_the_checksum_cannot_see():
 @pytest.mark.parametrize("talker", ["GP", "GN", "GL", "GA", "GB", "BD", "GQ", "II", "IN"])
 def test_any_talker_is_understood(closed_position, talker):
     """Whatever satellite system or instrument a sentence is signed by, it says the same."""
-    decoder = Decoder()
+    decoder = ByteDecoder()
     for second in (0, 1):
         moment = closed_position(talker, "GGA", second) + closed_position(talker, "RMC", second)
         found = decoder.feed(moment, float(second)) + decoder.quiet(second + 0.5)

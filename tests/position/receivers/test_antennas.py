@@ -8,10 +8,10 @@ import pytest
 
 from cabapp.common.clock import ManualClock
 from cabapp.geometry.plane import Plane
-from cabapp.position.calibration.antenna_offset import Antenna, Carrier
+from cabapp.position.calibration.antenna_offset import Antenna, AntennaTransfer
 from cabapp.position.fix import Fix
-from cabapp.position.receivers.receiver_group import Team
-from cabapp.position.receivers.receiver_settings import FILE, Kept
+from cabapp.position.receivers.receiver_group import ReceiverGroup
+from cabapp.position.receivers.receiver_settings import FILE, ReceiverSettings
 from cabapp.session import Session
 from store.models import Stint
 
@@ -65,7 +65,7 @@ def test_what_is_carried_lies_where_the_other_antenna_was(parts, limit):
     """On straights to the centimetre, forward and backward; in a turn of 12 m to three quarters of
     a metre where not carrying would be 2.1 m off."""
     rows = way(parts)
-    carrier = Carrier(HOOD)
+    carrier = AntennaTransfer(HOOD)
     carried = [carrier.carry(fix) for fix in fixes_at(seen_by(rows, HOOD), sigma=0.02)]
     off = np.hypot(*(metres(carried) - rows[:, :2]).T)[10:]
     # within a step of where it begins to go back the way of an antenna says nothing
@@ -76,18 +76,18 @@ def test_what_is_carried_lies_where_the_other_antenna_was(parts, limit):
 def test_before_it_has_moved_the_error_is_made_larger():
     """Standing still, nobody knows which way the antennas lie: the stated error says so."""
     fix = Fix(T0, 47.0, -30.0, sigma=0.02)
-    carried = Carrier(HOOD).carry(fix)
+    carried = AntennaTransfer(HOOD).carry(fix)
     assert (carried.lat, carried.lon) == (fix.lat, fix.lon)
     assert carried.sigma == pytest.approx(math.hypot(0.02, HOOD.away))
     lost = Fix(T0, None, None, quality=0)
-    assert Carrier(HOOD).carry(lost) == lost
-    assert Carrier(Antenna()).carry(fix) == fix
+    assert AntennaTransfer(HOOD).carry(lost) == lost
+    assert AntennaTransfer(Antenna()).carry(fix) == fix
 
 
 def test_noise_does_not_swing_the_antenna():
     """2 cm of noise become 7 cm at the other antenna, 2.1 m away: no more than a narrow edge."""
     rows = way([("straight", 300.0)])
-    carrier = Carrier(HOOD)
+    carrier = AntennaTransfer(HOOD)
     carried = metres([carrier.carry(fix) for fix in fixes_at(seen_by(rows, HOOD), 0.02)])
     off = (carried - rows[:, :2])[20:]
     assert off.std() < 0.08 and np.abs(off).max() < 0.35
@@ -118,7 +118,7 @@ def rolled(sea_farm):
         rows = way([("straight", 400.0)])
         roof = Told("roof", fixes_at(rows[:, :2], sigma=0.02), fails)
         hood = Told("hood", fixes_at(seen_by(rows, HOOD), sigma=0.3))
-        team, clock = Team([roof, hood], antenna_of), ManualClock(T0 - 1.0)
+        team, clock = ReceiverGroup([roof, hood], antenna_of), ManualClock(T0 - 1.0)
         session = Session(sea_farm.store, clock, team)
         sea_farm.take_over(session)
         session.tap("start")
@@ -173,7 +173,7 @@ def test_a_change_says_what_it_does_to_the_passes(places, said):
     """The words of a change tell whether the antennas' distance is known and used."""
     one = Told("roof", [Fix(0.0, 47.0, -30.0, sigma=0.02)])
     two = Told("hood", [Fix(float(n), 47.0, -30.0, sigma=0.3) for n in range(9)])
-    team = Team([one, two], places.get)
+    team = ReceiverGroup([one, two], places.get)
     for n in range(6):
         team.poll(float(n))
     assert team.words.strip() == said
@@ -181,10 +181,10 @@ def test_a_change_says_what_it_does_to_the_passes(places, said):
 
 def test_places_of_antennas_are_kept(tmp_path):
     """What was told of antennas and the receiver to use are there when the file is opened again."""
-    kept = Kept(tmp_path / "receiver")
+    kept = ReceiverSettings(tmp_path / "receiver")
     kept.put_antenna("ttyUSB1", HOOD)
     kept.use = "tcp:192.0.2.7:5017"
-    again = Kept(tmp_path / "receiver")
+    again = ReceiverSettings(tmp_path / "receiver")
     assert (again.use, again.antenna("ttyUSB1"), again.antenna("other")) == (kept.use, HOOD, None)
 
 
@@ -195,5 +195,5 @@ def test_places_of_antennas_are_kept(tmp_path):
 def test_a_damaged_file_is_one_antenna_and_a_search(tmp_path, text):
     """A file that says nothing that can be means: find a receiver; no antenna sits a mile away."""
     (tmp_path / FILE).write_text(text)
-    kept = Kept(tmp_path)
+    kept = ReceiverSettings(tmp_path)
     assert (kept.use, kept.antenna("a")) == ("auto", None)

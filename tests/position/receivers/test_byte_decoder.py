@@ -7,12 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cabapp.position.protocols.byte_decoder import (
-    EARLIEST,
-    LONGEST_LINE,
-    WEEKS,
-    Decoder,
-)
+from cabapp.position.protocols.byte_decoder import EARLIEST, LONGEST_LINE, WEEKS, ByteDecoder
 
 T0 = 1_779_000_000.0
 METRE = 1 / 111_195  # degrees of latitude
@@ -20,7 +15,7 @@ METRE = 1 / 111_195  # degrees of latitude
 
 def fed(chunks, decoder=None):
     """Feed (bytes, arrival) pairs; return the decoder and all it gave."""
-    decoder = decoder or Decoder()
+    decoder = decoder or ByteDecoder()
     found = []
     for data, at in chunks:
         found += decoder.feed(data, at)
@@ -42,7 +37,7 @@ def stream(told_by_a_receiver):
 
 def test_a_fix_is_given_as_soon_as_its_last_byte_is_there(stream):
     """From the second moment on nothing waits for the next: each fix comes with its own bytes."""
-    decoder = Decoder()
+    decoder = ByteDecoder()
     given = [len(decoder.feed(data, at)) for data, at in stream(20, kinds=("GGA", "GST", "RMC"))]
     # the first is given with the second: until then nobody knows what belongs to a moment, and the
     # date has been said but once
@@ -90,7 +85,7 @@ def test_rmc_once_a_second_between_ten_gga(stream, told_by_a_receiver):
     Those before the date was said twice come when it is.
     """
     chunks = [(data if k % 10 == 0 else data.split(b"$GNRMC")[0], at) for k, (data, at) in enumerate(stream(100))]
-    decoder = Decoder()
+    decoder = ByteDecoder()
     found = [heard for data, at in chunks for heard in decoder.feed(data, at)]
     assert len(found) >= 97
     assert max(heard.latency for heard in found[11:]) < 0.16
@@ -225,7 +220,7 @@ def test_a_hundred_thousand_damaged_lines(told_by_a_receiver, share, seed):
     """
     rng = random.Random(seed)
     wanted = {0.1: 5_000, 0.5: 35_000, 1.0: 60_000}[share]
-    decoder, found, damaged, k = Decoder(), [], 0, 0
+    decoder, found, damaged, k = ByteDecoder(), [], 0, 0
     while damaged < wanted:
         t = T0 + k / 10
         lines = told_by_a_receiver(t, 47.0 + 2.5 * k / 10 * METRE, -30.0, kinds=("GGA", "RMC", "GST")).splitlines(True)

@@ -10,9 +10,9 @@ import pytest
 from cabapp.position.fix import Fix
 from cabapp.position.receivers import discovery
 from cabapp.position.receivers.connections import SerialLink
-from cabapp.position.receivers.discovery import AutoReceiver, try_port
+from cabapp.position.receivers.discovery import ReceiverDiscovery, try_port
 from cabapp.position.receivers.receiver_address import open_receiver
-from cabapp.position.receivers.receiver_group import BETTER_S, Team
+from cabapp.position.receivers.receiver_group import BETTER_S, ReceiverGroup
 
 
 @pytest.fixture
@@ -46,7 +46,7 @@ def auto(quick_search, tmp_path):
         def ports():
             return sorted(str(path) for path in tmp_path.glob("tty*"))
 
-        made.append(AutoReceiver(list_ports=ports, gpsd=None, **options))
+        made.append(ReceiverDiscovery(list_ports=ports, gpsd=None, **options))
         return made[-1]
 
     yield make
@@ -139,7 +139,7 @@ class Scripted:
 def test_a_better_one_takes_over_only_after_a_while():
     """Twice as good for 20 s is worth a change of antenna; a short visit of it is not."""
     one, two = Scripted("one"), Scripted("two")
-    team = Team([one, two])
+    team = ReceiverGroup([one, two])
     names = {}
     for n in range(60):
         one.next = [Fix(n, 52.0, -106.0, sigma=0.5)]
@@ -153,7 +153,7 @@ def test_a_better_one_takes_over_only_after_a_while():
 def test_no_fix_of_the_second_goes_back_in_time():
     """At a change, what the second said about seconds already told is not told again."""
     one, two = Scripted("one"), Scripted("two")
-    team = Team([one, two])
+    team = ReceiverGroup([one, two])
     one.next = [Fix(10.0, 52.0, -106.0, sigma=0.1)]
     assert [fix.t for fix in team.poll(10.0)] == [10.0]
     two.next = [Fix(t, 52.0, -106.0) for t in (9.0, 10.0, 13.0)]
@@ -163,7 +163,7 @@ def test_no_fix_of_the_second_goes_back_in_time():
 def test_a_change_is_said_for_two_minutes():
     """Afterwards the words are only of the receiver in use."""
     one, two = Scripted("one"), Scripted("two")
-    team = Team([one, two])
+    team = ReceiverGroup([one, two])
     one.next = [Fix(0.0, 52.0, -106.0)]
     said = []
     for n in range(200):
@@ -178,7 +178,7 @@ def test_a_change_is_said_for_two_minutes():
 def test_losing_the_position_is_told_when_nobody_has_one():
     """One receiver that says "no position" is heard saying it."""
     one = Scripted("one")
-    team = Team([one])
+    team = ReceiverGroup([one])
     one.next = [Fix(1.0, None, None, quality=0)]
     assert [fix.has_position for fix in team.poll(1.0)] == [False]
 

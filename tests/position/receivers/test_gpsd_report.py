@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 from cabapp.common.clock import WallClock
-from cabapp.position.protocols.gpsd_report import Reports
+from cabapp.position.protocols.gpsd_report import GpsdReader
 from cabapp.position.receivers.connections import GpsdLink
-from cabapp.position.receivers.receiver_thread import Receiver
+from cabapp.position.receivers.receiver_thread import ReceiverThread
 from cabapp.session import Session
 from store.models import Stint
 
@@ -58,7 +58,7 @@ def gpsd(tmp_path, told_by_a_receiver, sea_place):
 
 def test_a_drive_told_by_gpsd_is_counted(gpsd, sea_farm, sea_place, until):
     """gpsd's reports come through the session into the store, places and deviations as recorded."""
-    receiver = Receiver(GpsdLink(port=gpsd))
+    receiver = ReceiverThread(GpsdLink(port=gpsd))
     session = Session(sea_farm.store, WallClock(), receiver)
     try:
         until(lambda: session.view.position == "good", 20.0, session.tick)
@@ -82,7 +82,7 @@ def test_a_drive_told_by_gpsd_is_counted(gpsd, sea_farm, sea_place, until):
 def test_a_deviation_is_used_only_where_it_is_one():
     """The standard deviations of a GST report are used, the error estimates of TPV are not."""
     tpv = {"class": "TPV", "mode": 3, "lat": 52.0, "lon": -106.0, "epx": 9.0, "epy": 9.0, "status": 3}
-    reports = Reports()
+    reports = GpsdReader()
     [plain] = reports.feed(json.dumps(tpv | {"time": "2026-05-05T10:00:00.000Z"}).encode())
     reports.feed(b'{"class":"GST","time":"2026-05-05T10:00:01.000Z","lat":0.03,"lon":0.04}')
     [stated] = reports.feed(json.dumps(tpv | {"time": "2026-05-05T10:00:01.000Z"}).encode())
@@ -100,7 +100,7 @@ def test_a_deviation_is_used_only_where_it_is_one():
 )  # fmt: skip
 def test_what_gpsd_would_never_say(line):
     """Broken or absurd reports are counted as rejected and raise nothing."""
-    reports = Reports()
+    reports = GpsdReader()
     assert reports.feed(line) == []
     assert reports.rejected == 1
 
@@ -109,5 +109,5 @@ def test_what_gpsd_would_never_say(line):
 def test_no_place_is_no_place(place):
     """0, 0, a place off the globe and a missing one are no position."""
     report = {"class": "TPV", "mode": 3, "time": "2026-05-05T10:00:00Z", "lat": place[0], "lon": place[1]}
-    [fix] = Reports().feed(json.dumps(report).encode())
+    [fix] = GpsdReader().feed(json.dumps(report).encode())
     assert not fix.has_position

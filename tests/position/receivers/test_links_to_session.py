@@ -8,7 +8,7 @@ import pytest
 
 from cabapp.common.clock import WallClock
 from cabapp.position.receivers.connections import SerialLink, TcpLink, UdpLink
-from cabapp.position.receivers.receiver_thread import Receiver
+from cabapp.position.receivers.receiver_thread import ReceiverThread
 from cabapp.session import Session
 from store.models import Stint
 
@@ -84,7 +84,7 @@ def test_a_pass_driven_at_the_other_end_is_counted(wired, sea_farm, sea_place, t
     Those are what it takes to know the direction at the start.
     """
     speaker, link = wired
-    session = Session(sea_farm.store, WallClock(), Receiver(link))
+    session = Session(sea_farm.store, WallClock(), ReceiverThread(link))
     try:
         until(lambda: session._source.opened, act=session.tick)
         time.sleep(0.05)  # an accepted connection is handed to the server's thread
@@ -112,7 +112,7 @@ def test_a_pass_driven_at_the_other_end_is_counted(wired, sea_farm, sea_place, t
 def test_a_server_that_hangs_up_is_called_again(until, told_by_a_receiver):
     """Whoever serves sentences over TCP may go and come back: each time the fixes come again."""
     speaker = TcpServer()
-    receiver = Receiver(TcpLink("127.0.0.1", speaker.port))
+    receiver = ReceiverThread(TcpLink("127.0.0.1", speaker.port))
 
     def say():
         speaker.say(told_by_a_receiver(round(time.time(), 2), 47.0, -30.0))

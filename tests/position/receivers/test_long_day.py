@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from cabapp.common.clock import ManualClock
-from cabapp.jobs.pass_counts.live_count import Count
-from cabapp.position.protocols.byte_decoder import Decoder
+from cabapp.jobs.pass_counts.live_count import LiveCount
+from cabapp.position.protocols.byte_decoder import ByteDecoder
 from cabapp.position.recordings.raw_log import RawLog
 from cabapp.session import Session
 from store.models import Stint
@@ -29,7 +29,7 @@ class Wire:
     name, words, ended = "a wire", "", False
 
     def __init__(self, raw):
-        self.decoder, self._raw, self._fixes = Decoder(), raw, []
+        self.decoder, self._raw, self._fixes = ByteDecoder(), raw, []
         self.given = 0
 
     def take(self, data, at):
@@ -64,14 +64,14 @@ def lanes(n):
 @pytest.fixture
 def counted_at(monkeypatch):
     """The moments when the count had taken what it was given: on the wall, and of this thread, s."""
-    moments, take = [], Count.take
+    moments, take = [], LiveCount.take
 
     def noting(self, fixes):
         done = take(self, fixes)
         moments.append((time.perf_counter(), time.thread_time()))
         return done
 
-    monkeypatch.setattr(Count, "take", noting)
+    monkeypatch.setattr(LiveCount, "take", noting)
     return moments
 
 

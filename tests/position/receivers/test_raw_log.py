@@ -15,7 +15,7 @@ from cabapp.jobs.pass_counts.live_count import as_kept, taps_of, tool_of
 from cabapp.jobs.records import stint_state
 from cabapp.position.receivers import receiver_thread
 from cabapp.position.receivers.connections import SerialLink
-from cabapp.position.receivers.receiver_thread import Receiver
+from cabapp.position.receivers.receiver_thread import ReceiverThread
 from cabapp.position.recordings.raw_log import PIECE_S, RawLog
 from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.session import Session
@@ -138,7 +138,7 @@ def test_a_count_made_again_from_the_raw_log_is_the_same_to_the_last_digit(
     monkeypatch.setattr(receiver_thread, "FIRST_WAIT_S", 0.02)
     monkeypatch.setattr(receiver_thread, "LONGEST_WAIT_S", 0.1)
     rng, port = random.Random(4), serial_port()
-    session = Session(sea_farm.store, WallClock(), Receiver(SerialLink(port.path), RawLog(tmp_path / "raw", "test")))
+    session = Session(sea_farm.store, WallClock(), ReceiverThread(SerialLink(port.path), RawLog(tmp_path / "raw", "test")))
     begun = told = round(time.time(), 1)
 
     def drive(seconds):
@@ -187,7 +187,7 @@ def test_a_count_made_again_from_the_raw_log_is_the_same_to_the_last_digit(
     t, lat, lon, sigma, quality = rows
     field = sea_farm.store.get(Field, sea_farm.field)
     count = JobCount(field.boundary, field.target)
-    switches = stint_state.standing(stint.at, taps_of(sea_farm.store, stint.id)).switches
+    switches = stint_state.stint_state(stint.at, taps_of(sea_farm.store, stint.id)).switches
     count.begin(stint.id, stint.at, tool_of(stint))
     count.again(t, lat, lon, sigma, switches, quality.astype(int))
     assert count.tally() == tally and tally.covered > 12 * 15

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cabapp.position.protocols.byte_decoder import Decoder
+from cabapp.position.protocols.byte_decoder import ByteDecoder
 from cabapp.position.recordings.trace_reader import read_trace
 
 FOLDER = Path(__file__).parents[4] / "shared" / "data" / "nmea"
@@ -38,7 +38,7 @@ def test_live_and_read_from_a_file_agree(path):
     trace = read_trace(path)
     known = np.isfinite(trace.lat)
     whole = {(round(float(t), 2), float(lat), float(lon)) for t, lat, lon in zip(trace.t[known], trace.lat[known], trace.lon[known])}
-    decoder, live = Decoder(earliest=None), []
+    decoder, live = ByteDecoder(earliest=None), []
     for line, at in arrivals(path):
         live += decoder.feed(line, at)
     live += decoder.quiet(at + 9.0)

@@ -13,14 +13,14 @@ from cabapp.position.calibration.side_offset_check import (
     two_runs,
 )
 from cabapp.position.fix import Fix
-from cabapp.position.protocols.byte_decoder import Heard
+from cabapp.position.protocols.byte_decoder import TimedFix
 from cabapp.position.receivers.receiver_report import between_passes, judge
-from cabapp.track.swath import Sweeper, Switch
+from cabapp.track.swath import SwathBuilder, WorkSwitch
 from cabapp.track.tool import Tool
 
 
 def heard(n, hz=5, **said):
-    return [Heard(Fix(k / hz, 47.0, -30.0, **said), k / hz + 0.1) for k in range(n)]
+    return [TimedFix(Fix(k / hz, 47.0, -30.0, **said), k / hz + 0.1) for k in range(n)]
 
 
 def say_time(t):
@@ -49,7 +49,7 @@ def test_between_passes_is_what_95_of_100_stay_below():
         ([], 60.0, "blind", "I do not know where we are.", "open sky"),
         ([], 60.0, "silent", "I do not know where we are.", "power"),
         (heard(12, hz=0.2, sigma=0.2), 56.0, "good", "Good to about 2 ft between passes.", "only every 5 s"),
-        (heard(200, quality=4) + [Heard(Fix(40 + k / 5, 47.0, -30.0, quality=2), 40.1 + k / 5) for k in range(100)],
+        (heard(200, quality=4) + [TimedFix(Fix(40 + k / 5, 47.0, -30.0, quality=2), 40.1 + k / 5) for k in range(100)],
          60.0, "good", "Good to about 2 ft between passes.", "It had RTK fixed until 00:39."),
         (heard(300, quality=6), 60.0, "good", "Only good to about 18 ft between passes.", "dead reckoning"),
         (heard(300, quality=8, sigma=0.1), 60.0, "good", "Good to about 11 in between passes.", "simulation"),
@@ -64,7 +64,7 @@ def test_words_for_each_case(recent, now, state, words, do):
 
 def test_lateness_is_measured():
     """Places that come up to 4 s late are said to, and to be at what rate."""
-    recent = [Heard(Fix(k / 5, 47.0, -30.0, sigma=0.1), k / 5 + 0.1 + 4.0 * (k % 10 == 0)) for k in range(299)]
+    recent = [TimedFix(Fix(k / 5, 47.0, -30.0, sigma=0.1), k / 5 + 0.1 + 4.0 * (k % 10 == 0)) for k in range(299)]
     verdict = judge(recent, 60.0, "us", say_time, "good")
     assert verdict.late == pytest.approx(4.0) and "late" in verdict.do
     assert verdict.every == pytest.approx(0.2)
@@ -110,8 +110,8 @@ def test_the_offset_found_is_the_one_the_tool_wants():
     found = both_ways(there, back)
     right = np.array([np.sin(1.0), -np.cos(1.0)])
     for run in (there, back):
-        sweeper = Sweeper(Tool(6.0, side=found.side))
-        sweeper.feed(np.arange(len(run), dtype=float), run, [Switch(-1.0, True)])
+        sweeper = SwathBuilder(Tool(6.0, side=found.side))
+        sweeper.feed(np.arange(len(run), dtype=float), run, [WorkSwitch(-1.0, True)])
         middle = (np.array(sweeper.pose.left) + np.array(sweeper.pose.right)) / 2
         assert (middle - [7, -3]) @ right == pytest.approx(0.0, abs=0.01)
 

@@ -161,7 +161,7 @@ def test_what_is_written_counts_like_work_driven_live(recorded, tmp_path, capsys
         taps = taps_of(store, west.id)
         assert [tap.kind for tap in taps] == ["start", "stop", "restart", "stop", "finish"]
         assert all(tap.detail == {"guessed": True} for tap in taps)
-        assert stint_state.standing(west.at, taps).state == "finished"
+        assert stint_state.stint_state(west.at, taps).state == "finished"
         assert store.check() == []
         # the next stint on this field stands on what was brought in
         session = Session(store, ManualClock(T0 + 86400.0))

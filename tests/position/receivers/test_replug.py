@@ -11,7 +11,7 @@ import pytest
 from cabapp.common.clock import WallClock
 from cabapp.position.receivers import receiver_thread
 from cabapp.position.receivers.connections import SerialLink
-from cabapp.position.receivers.receiver_thread import Receiver
+from cabapp.position.receivers.receiver_thread import ReceiverThread
 from cabapp.position.recordings.raw_log import RawLog
 from cabapp.session import Session
 from store.models import Stint
@@ -60,7 +60,7 @@ def test_a_hundred_times_unplugged(
     """Recording goes on each time, nothing false is covered, no thread and no handle is left over."""
     port = serial_port()
     raw = RawLog(tmp_path / "raw", "test")
-    receiver = Receiver(SerialLink(port.path), raw)
+    receiver = ReceiverThread(SerialLink(port.path), raw)
     session = Session(sea_farm.store, WallClock(), receiver)
     driver = Driver(port, told_by_a_receiver, sea_place)
 

@@ -8,8 +8,8 @@ import pytest
 from cabapp.position.calibration.antenna_offset import Antenna
 from cabapp.position.receivers import discovery
 from cabapp.position.receivers.discovery import named_ports
-from cabapp.position.receivers.receiver_settings import Kept
-from cabapp.position.receivers.selected_receiver import Chosen
+from cabapp.position.receivers.receiver_settings import ReceiverSettings
+from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.session import Session
 from store.errors import Refused, TraceRefused
 
@@ -20,7 +20,7 @@ def choose(tmp_path):
     made = []
 
     def make(words=None, **options):
-        made.append(Chosen(tmp_path / "receiver", words, **options))
+        made.append(SelectedReceiver(tmp_path / "receiver", words, **options))
         return made[-1]
 
     yield make
@@ -81,7 +81,7 @@ def test_what_was_chosen_is_chosen_again(choose, speaking, tmp_path):
     """A choice holds when the cab is opened again; what was said for one run does not change it."""
     path = speaking("ttyOne")
     assert choose("udp:5991").using == "udp:5991"
-    assert Kept(tmp_path / "receiver").use == "auto"
+    assert ReceiverSettings(tmp_path / "receiver").use == "auto"
     choose("none").use(path)
     assert choose().using == path
 
@@ -146,7 +146,7 @@ def test_ports_are_named_for_a_person_the_likeliest_first(monkeypatch):
 def test_a_receiver_over_bluetooth_serial_is_found(choose, speaking, monkeypatch, until):
     """A port named as Linux names Bluetooth serial is found by itself and says where it is."""
     path = speaking("rfcomm0")
-    monkeypatch.setattr(discovery.AutoReceiver.__init__, "__defaults__",
+    monkeypatch.setattr(discovery.ReceiverDiscovery.__init__, "__defaults__",
                         (None, lambda: [path], None, discovery.BAUDS, lambda name: Antenna()))  # fmt: skip
     chosen = choose("auto")
     until(lambda: chosen.poll(time.time()))

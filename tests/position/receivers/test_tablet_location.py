@@ -98,8 +98,8 @@ def test_it_says_how_good_it_is(tell, at, sea_farm):
 def test_a_desktop_says_so_and_nothing_breaks():
     """On desktop Linux plyer has no position: a sentence, no traceback, and the cab goes on."""
     code = (
-        "from cabapp.position.receivers.selected_receiver import Chosen\n"
-        "c = Chosen(None, 'tablet'); print(c.words); print(c.poll(1.0)); c.close()"
+        "from cabapp.position.receivers.selected_receiver import SelectedReceiver\n"
+        "c = SelectedReceiver(None, 'tablet'); print(c.words); print(c.poll(1.0)); c.close()"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     assert done.stdout.splitlines() == [tablet_location.NOT_HERE, "[]"]

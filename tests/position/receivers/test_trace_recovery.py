@@ -14,7 +14,7 @@ from cabapp.counting.job_count import JobCount
 from cabapp.jobs.imports.trace_recovery import after_mending, refill
 from cabapp.jobs.pass_counts.live_count import taps_of, tool_of
 from cabapp.jobs.records import stint_state
-from cabapp.position.protocols.byte_decoder import Decoder
+from cabapp.position.protocols.byte_decoder import ByteDecoder
 from cabapp.position.recordings.raw_log import RawLog
 from cabapp.session import Session
 from store import open_store
@@ -31,7 +31,7 @@ class Cable:
     ended, words, name = False, "", "wire"
 
     def __init__(self, raw):
-        self._raw, self._decoder, self._given = raw, Decoder(), []
+        self._raw, self._decoder, self._given = raw, ByteDecoder(), []
 
     def say(self, data, at):
         if self._raw is not None:
@@ -107,7 +107,7 @@ def counted(store, field, stint):
     trace = store.read_trace(stint.id)
     count = JobCount(store.get(Field, field).boundary, 1)
     count.begin(stint.id, stint.at, tool_of(stint))
-    switches = stint_state.standing(stint.at, taps_of(store, stint.id)).switches
+    switches = stint_state.stint_state(stint.at, taps_of(store, stint.id)).switches
     count.again(trace.t, trace.lat, trace.lon, trace.sigma, switches, trace.quality)
     return count.tally()
 
