@@ -29,9 +29,9 @@ def compare(truth: dict, count: JobCount) -> list[dict]:
     """
     rows = []
     for fault in truth["planted"]:
-        ground = shapely.transform(
-            shape(fault["ground"]), lambda xy: count.plane.to_xy(xy[:, 1], xy[:, 0])
-        ).buffer(-CLEAR)
+        ground = shapely.transform(shape(fault["ground"]), lambda xy: count.plane.to_xy(xy[:, 1], xy[:, 0])).buffer(
+            -CLEAR
+        )
         west, south, east, north = ground.bounds
         x, y = np.meshgrid(np.arange(west, east, 0.5), np.arange(south, north, 0.5))
         inside = shapely.contains_xy(ground, x, y)
@@ -43,7 +43,5 @@ def compare(truth: dict, count: JobCount) -> list[dict]:
             hit = counted >= wanted
         else:
             hit = counted == wanted
-        rows.append(
-            {**{k: fault[k] for k in ("name", "passes", "area_m2")}, "found": float(hit.mean())}
-        )
+        rows.append({**{k: fault[k] for k in ("name", "passes", "area_m2")}, "found": float(hit.mean())})
     return rows

@@ -7,9 +7,7 @@ from demo_db.session_player import Played
 from sync import MergeResult
 
 
-def report(
-    log: JobRecord, played: dict[str, Played], merged: MergeResult, compared: list[dict], pages: dict
-) -> dict:
+def report(log: JobRecord, played: dict[str, Played], merged: MergeResult, compared: list[dict], pages: dict) -> dict:
     """Collect the demo's figures; SI, POSIX seconds.
 
     Parameters
@@ -64,50 +62,32 @@ def words_of(found: dict, words: FarmFormat) -> str:
     area, done, target = found["area_m2"], verb(found["operation"]).lower(), found["target"]
     lines = [f"{found['field']}, {found['operation']}, {times(target)}", ""]
     for s in found["stints"]:
-        stopped = "".join(
-            f", {words.spell(t)} {why}" for why, t in s["stopped_s"].items() if t >= 1
-        )
+        stopped = "".join(f", {words.spell(t)} {why}" for why, t in s["stopped_s"].items() if t >= 1)
         lines.append(
             f"  {s['operator']:<12} {words.time(s['taken_over'])} to {words.time(s['ended'])}: "
             f"working {words.spell(s['working_s'])}{stopped}; pass area {words.area(s['pass_area_m2'])}"
         )
     lines += ["", *_hand_overs(found, words), "", "  The count, from the office copy"]
     lines.append(f"    field area         {words.area(area['field']):>9}")
-    lines.append(
-        f"    never {done:<12} {words.area(area['none']):>9}  {share(area['none'], area['field'])}"
-    )
+    lines.append(f"    never {done:<12} {words.area(area['none']):>9}  {share(area['none'], area['field'])}")
     for n, m2 in area["by_count"].items():
-        lines.append(
-            f"    {done} {times(int(n)):<11} {words.area(m2):>9}  {share(m2, area['field'])}"
-        )
+        lines.append(f"    {done} {times(int(n)):<11} {words.area(m2):>9}  {share(m2, area['field'])}")
     lines.append(f"    pass area          {words.area(area['pass_area']):>9}  every pass counted")
     over = found["recovered_m2"]
     lines.append(
         f"    above target       {words.area(sum(over.values())):>9}  of it along the edge {words.area(over['unavoidable'])}"
     )
-    lines.append(
-        f"    no position for    {words.spell(found['unknown_s']):>9}  while working: unknown, not counted"
-    )
+    lines.append(f"    no position for    {words.spell(found['unknown_s']):>9}  while working: unknown, not counted")
     sure = [g for g in found["gaps"] if g["certainty"] == "sure"]
     lines.append(f"    gaps               {len(found['gaps']):>9}  of them sure: {len(sure)}")
     lines += ["", "  Warnings sounded in the cab"]
     for s in found["stints"]:
-        lines += [
-            f"    {words.time(one['at'])}  {s['operator']}: {one['words']}" for one in s["sounds"]
-        ]
+        lines += [f"    {words.time(one['at'])}  {s['operator']}: {one['words']}" for one in s["sounds"]]
         lines.append(f"    {len(s['warned'])} in all are in {s['operator']}'s logbook")
     lines += ["", "  What the story put in, and how much of its ground the count says the same of"]
     for row in found["put_in"]:
-        said = (
-            "unknown"
-            if row["passes"] is None
-            else f"{row['passes']} passes"
-            if row["passes"] != 1
-            else "1 pass"
-        )
-        lines.append(
-            f"    {row['name']:<36} {words.area(row['area_m2']):>8}  {said:<8}  {100 * row['found']:.0f} %"
-        )
+        said = "unknown" if row["passes"] is None else f"{row['passes']} passes" if row["passes"] != 1 else "1 pass"
+        lines.append(f"    {row['name']:<36} {words.area(row['area_m2']):>8}  {said:<8}  {100 * row['found']:.0f} %")
     merge = found["merge"]
     missing = "; ".join(merge["missing"]) or "none missing"
     lines += [
@@ -127,7 +107,5 @@ def _hand_overs(found: dict, words: FarmFormat) -> list[str]:
         for receipt in one["receipts"]:
             end = "agreed, closed" if receipt["agreed"] else "wrong place, look again"
             off = words.units.length(receipt["metres_off"])
-            lines.append(
-                f"    {words.time(receipt['at'])}  next pass shown {off} from where it begins: {end}"
-            )
+            lines.append(f"    {words.time(receipt['at'])}  next pass shown {off} from where it begins: {end}")
     return lines

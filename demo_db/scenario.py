@@ -5,6 +5,7 @@ the headland, hand-steering wander, and the faults the logbook is to find. It
 returns each operator's trace and taps, and the truth of what was put in.
 """
 
+import itertools
 from dataclasses import dataclass, field
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -91,9 +92,7 @@ def lanes(rng: np.random.Generator, along: float = 1.0) -> list[vehicle_paths.Pa
             np.sin(2 * np.pi * u / length + rng.uniform(0, 2 * np.pi)) * size
             for length, size in ((90.0, 0.35), (170.0, 0.6), (390.0, 0.9))
         )
-        wander = WANDER * (
-            rng.normal() * 0.6 + bend / np.sqrt(0.35**2 + 0.6**2 + 0.9**2) * np.sqrt(2) * 0.8
-        )
+        wander = WANDER * (rng.normal() * 0.6 + bend / np.sqrt(0.35**2 + 0.6**2 + 0.9**2) * np.sqrt(2) * 0.8)
         path = v + wander
         aside = abs(v - ROCKS[1])
         if aside < ROCKS_CLEAR:
@@ -109,7 +108,7 @@ def lanes(rng: np.random.Generator, along: float = 1.0) -> list[vehicle_paths.Pa
 def _lane_ground(whole: Polygon) -> Polygon:
     """Where lanes lie: clear of the edge strip, and of the room a loop needs at the ends."""
     edges = np.array(whole.exterior.coords)
-    ends = [LineString(pair) for pair in zip(edges, edges[1:]) if abs(np.subtract(*pair)[1]) > 60]
+    ends = [LineString(pair) for pair in itertools.pairwise(edges) if abs(np.subtract(*pair)[1]) > 60]
     return whole.buffer(-WIDTH).difference(shapely.union_all(ends).buffer(HEADLAND))
 
 
@@ -120,12 +119,8 @@ def with_ring(lane: vehicle_paths.Path, along: float = 1.0) -> vehicle_paths.Pat
     here, heading = (lane.x[k], lane.y[k]), lane.heading[k]
     spin = np.sign(np.cos(heading)) * np.sign(middle[1] - here[1])
     radius = abs(here[1] - middle[1])
-    around = np.linspace(0, 2 * np.pi, 200) * spin + np.arctan2(
-        here[1] - middle[1], here[0] - middle[0]
-    )
-    ring = np.column_stack(
-        [middle[0] + radius * np.cos(around), middle[1] + radius * np.sin(around)]
-    )
+    around = np.linspace(0, 2 * np.pi, 200) * spin + np.arctan2(here[1] - middle[1], here[0] - middle[0])
+    ring = np.column_stack([middle[0] + radius * np.cos(around), middle[1] + radius * np.sin(around)])
     cut = [
         vehicle_paths.Path(*(getattr(lane, n)[s] for n in ("x", "y", "speed", "part")))
         for s in (slice(None, k + 1), slice(k + 1, None))
@@ -152,7 +147,7 @@ def rounds(along: float = 1.0) -> list[vehicle_paths.Path]:
 def driven(legs: list[vehicle_paths.Path]) -> vehicle_paths.Path:
     """Legs joined by the turns between them."""
     paths = [legs[0]]
-    for before, after in zip(legs, legs[1:]):
+    for before, after in itertools.pairwise(legs):
         start = (before.x[-1], before.y[-1], before.heading[-1])
         end = (after.x[0], after.y[0], after.heading[0])
         paths.append(vehicle_paths.turn(start, end, RADIUS, TURN_SPEED, -1 - int(before.part[0])))
@@ -188,6 +183,4 @@ def swept(tool: np.ndarray, chosen: np.ndarray) -> Polygon:
 
 def local(year: int, month: int, day: int, hour: int, minute: int) -> float:
     """A time of the farm's clock as POSIX seconds."""
-    return datetime(
-        year, month, day, hour, minute, tzinfo=ZoneInfo(farm.FARM["timezone"])
-    ).timestamp()
+    return datetime(year, month, day, hour, minute, tzinfo=ZoneInfo(farm.FARM["timezone"])).timestamp()

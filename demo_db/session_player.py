@@ -38,11 +38,7 @@ class Played:
 def replay_of(part: OperatorScript, after: float = 0.0) -> Replay:
     """A receiver that gives the part's fixes again, those after a time only."""
     rows = zip(part.t, part.lat, part.lon, part.hdop)
-    fixes = (
-        Fix(float(t), float(lat), float(lon), quality=2, hdop=float(h))
-        for t, lat, lon, h in rows
-        if t > after
-    )
+    fixes = (Fix(float(t), float(lat), float(lon), quality=2, hdop=float(h)) for t, lat, lon, h in rows if t > after)
     return Replay(fixes, "the recorded drive")
 
 
@@ -82,11 +78,7 @@ def play(
     session = Session(store, clock, replay_of(part, after))
     seen, sounds = Played(), 0
     while clock.now() < last:
-        now = (
-            clock.now() + TICK
-            if not taps
-            else min(clock.now() + TICK, max(taps[0]["t"], clock.now()))
-        )
+        now = clock.now() + TICK if not taps else min(clock.now() + TICK, max(taps[0]["t"], clock.now()))
         clock.advance(now - clock.now())
         view = session.tick()
         if view.sentence and view.sentence.sound > sounds:

@@ -49,12 +49,10 @@ def generate(seed: int = SEED, along: float = 1.0) -> GeneratedDemo:
     """
     rng = np.random.default_rng(seed)
     legs = scenario.lanes(rng, along)
-    ring = next(k for k, lane in enumerate(legs) if 0 < lane.y[len(lane.y) // 2] - scenario.ROCKS[1])
+    ring = next(k for k, lane in enumerate(legs) if lane.y[len(lane.y) // 2] - scenario.ROCKS[1] > 0)
     legs[ring] = scenario.with_ring(legs[ring], along)
     path = scenario.driven(legs + scenario.rounds(along))
-    tool = vehicle_paths.towed(
-        path, farm.HITCHINGS[0][2] - farm.ANTENNA_AHEAD_OF_AXLE, farm.HITCHINGS[0][3]
-    )
+    tool = vehicle_paths.towed(path, farm.HITCHINGS[0][2] - farm.ANTENNA_AHEAD_OF_AXLE, farm.HITCHINGS[0][3])
     # She leaves the tractor turned round and lined up, so that the next pass goes on from there.
     split = int(np.nonzero(path.part == scenario.LAST_OF_ODA + 1)[0][0]) + LINED_UP
     first = vehicle_paths.Path(*(getattr(path, n)[:split] for n in ("x", "y", "speed", "part")))
@@ -144,22 +142,14 @@ def _tam_taps(path, seconds, start) -> list[dict]:
 
 
 def _truth(seed, along, path, tool, lane_dark, oda, tam) -> dict:
-    ground = {
-        int(k): scenario.swept(tool, np.nonzero(path.part == k)[0]) for k in np.unique(path.part)
-    }
+    ground = {int(k): scenario.swept(tool, np.nonzero(path.part == k)[0]) for k in np.unique(path.part)}
     inner = farm.outline("heron", along).buffer(-scenario.HEADLAND - 14)
     fuel, wide, twice = scenario.FUEL_AFTER, scenario.WIDE_LANE, scenario.TWICE_LANE
 
     def only(lane, *others):
-        return (
-            ground[lane]
-            .difference(shapely.union_all([ground[k] for k in others]))
-            .intersection(inner)
-        )
+        return ground[lane].difference(shapely.union_all([ground[k] for k in others])).intersection(inner)
 
-    between = shapely.box(
-        -100, path.y[path.part == fuel].mean(), 2000, path.y[path.part == fuel + 1].mean()
-    )
+    between = shapely.box(-100, path.y[path.part == fuel].mean(), 2000, path.y[path.part == fuel + 1].mean())
     planted = {
         "missed lanes": (
             0,
@@ -205,11 +195,7 @@ def _thrice(ground: dict, lane: int) -> Polygon:
 
 def _rocks(ground: dict, path: vehicle_paths.Path, along: float) -> Polygon:
     """The bare middle that the ring and the lanes beside it leave."""
-    near = [
-        k
-        for k in ground
-        if 0 <= k < 900 and abs(path.y[path.part == k].mean() - scenario.ROCKS[1]) < 26
-    ]
+    near = [k for k in ground if 0 <= k < 900 and abs(path.y[path.part == k].mean() - scenario.ROCKS[1]) < 26]
     return (
         shapely.Point(scenario.ROCKS[0] * along, scenario.ROCKS[1])
         .buffer(9)
@@ -244,9 +230,7 @@ def scattered(shape: Polygon, many: int) -> tuple[np.ndarray, np.ndarray]:
 
 def _planted(name: str, count: int | None, shape) -> dict:
     """One fault as JSON: its middle, area, and the ground itself as GeoJSON."""
-    pieces = [
-        p for p in getattr(shape, "geoms", [shape]) if p.geom_type == "Polygon" and p.area > 20
-    ]
+    pieces = [p for p in getattr(shape, "geoms", [shape]) if p.geom_type == "Polygon" and p.area > 20]
     middle = max(pieces, key=lambda p: p.area).representative_point()
     drawn = [farm.geometry(shapely.simplify(p, 0.3)) for p in pieces]
     return {

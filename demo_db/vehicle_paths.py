@@ -50,9 +50,7 @@ def joined(paths: list[Path]) -> Path:
     -------
     Path
     """
-    return Path(
-        *(np.concatenate([getattr(p, name) for p in paths]) for name in ("x", "y", "speed", "part"))
-    )
+    return Path(*(np.concatenate([getattr(p, name) for p in paths]) for name in ("x", "y", "speed", "part")))
 
 
 def line(points: np.ndarray, speed: float, part: int) -> Path:
@@ -202,9 +200,7 @@ def towed(path: Path, axle_to_hitch: float, hitch_to_line: float) -> np.ndarray:
     for k in range(len(moved)):
         middle = psi[k] + moved[k] / 2 * np.sin(theta[k] - psi[k]) / hitch_to_line
         psi[k + 1] = psi[k] + moved[k] * np.sin(theta[k] - middle) / hitch_to_line
-    return np.column_stack(
-        [hx - hitch_to_line * np.cos(psi), hy - hitch_to_line * np.sin(psi), psi]
-    )
+    return np.column_stack([hx - hitch_to_line * np.cos(psi), hy - hitch_to_line * np.sin(psi), psi])
 
 
 def timed(path: Path, stands: dict[int, float]) -> np.ndarray:

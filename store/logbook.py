@@ -156,8 +156,7 @@ class Store(DurableTransactions):
         """
         if self._engine.dialect.name != "sqlite":
             raise StoreRefused(
-                "A logbook on a PostgreSQL server is backed up there. Ask who looks after the "
-                "server, or use pg_dump."
+                "A logbook on a PostgreSQL server is backed up there. Ask who looks after the server, or use pg_dump."
             )
         if keep is not None and keep < 1:
             raise StoreRefused("At least one backup has to be kept; nothing was done.")
@@ -187,6 +186,5 @@ class Store(DurableTransactions):
             repair.keep(self.path)
         except (OSError, sqlite3.Error) as error:
             raise StoreRefused(
-                f"No copy of the logbook could be kept beside {self.path} ({error}). "
-                "Look whether the disk is full."
+                f"No copy of the logbook could be kept beside {self.path} ({error}). Look whether the disk is full."
             ) from error

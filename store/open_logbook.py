@@ -23,6 +23,7 @@ from store.models import Own
 
 KEEP_S = 86_400.0  # how old the copy kept beside a logbook may grow
 
+
 def open_store(
     path: Path | str,
     device_name: str = "tablet",
@@ -104,8 +105,7 @@ def open_server(url: str, device_name: str, wall: Callable[[], float]) -> Store:
         own = _begin(engine, device_name)
     except ImportError as error:
         raise StoreRefused(
-            "A logbook on a PostgreSQL server needs the package psycopg. "
-            'Install it with: pip install "psycopg[binary]"'
+            'A logbook on a PostgreSQL server needs the package psycopg. Install it with: pip install "psycopg[binary]"'
         ) from error
     except SQLAlchemyError as error:
         raise StoreRefused(
@@ -142,9 +142,7 @@ def _look(path: Path) -> str | None:
         raise Damaged("it was empty or gone")
     if not path.is_file():
         raise StoreRefused(f"{path} is not a file. Name the logbook file itself.")
-    not_ours = StoreRefused(
-        f"{path} is not a Rollbook logbook, so it was left alone. Name another file."
-    )
+    not_ours = StoreRefused(f"{path} is not a Rollbook logbook, so it was left alone. Name another file.")
     ours = False
     try:
         # Read-only, so that a stranger's file stays as it is, byte for byte.
@@ -206,9 +204,7 @@ def _in_memory(path: Path, wall: Callable[[], float], why: str) -> Store | None:
 
 def _keep_copy(path: Path, revision: str) -> Path:
     """Keep an exact copy of the file beside it, named by its revision and the time."""
-    copy = path.with_name(
-        f"{path.stem}-before-{revision}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.sqlite"
-    )
+    copy = path.with_name(f"{path.stem}-before-{revision}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.sqlite")
     with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(copy)) as new:
         old.backup(new)
     return copy

@@ -36,8 +36,7 @@ def lock(data: bytes, passphrase: str) -> bytes:
     """
     if len(passphrase) < 8:
         raise BundleRefused(
-            "The bundle was not written: a passphrase needs eight letters or more. "
-            "Four ordinary words are good."
+            "The bundle was not written: a passphrase needs eight letters or more. Four ordinary words are good."
         )
     if len(data) > LARGEST_LOCKED:
         raise BundleRefused("The bundle was not written: it is too large to lock.")
@@ -59,8 +58,7 @@ def unlocked(path: Path, passphrase: str | None) -> Path | io.BytesIO:
             return path
         if passphrase is None:
             raise BundleRefused(
-                f"{path.name} was not merged: it is locked with a passphrase. "
-                "Merge it again and give the passphrase."
+                f"{path.name} was not merged: it is locked with a passphrase. Merge it again and give the passphrase."
             )
         salt, nonce = file.read(SALT), file.read(NONCE)
         sealed = file.read(LARGEST_LOCKED + 17)

@@ -62,10 +62,7 @@ def export_bundle(store: Store, directory: Path | str, passphrase: str | None = 
         "written_at": write_time(store.now()),
         "farm": {"id": farm.id, "name": _shown(farm.name)},
         "device": {"id": own.device, "name": _shown(own.name)},
-        "devices": [
-            {"id": p.device, "name": _shown(p.name), "public_key": p.public_key.hex()}
-            for p in peers
-        ],
+        "devices": [{"id": p.device, "name": _shown(p.name), "public_key": p.public_key.hex()} for p in peers],
         "pages": [
             {
                 "device": page.device,

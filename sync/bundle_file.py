@@ -106,8 +106,7 @@ def write_bundle(
         "public_key": private.public_key().public_bytes_raw().hex(),
     }
     said["members"] = {
-        name: {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
-        for name, data in members.items()
+        name: {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()} for name, data in members.items()
     }
     text = json.dumps(said, ensure_ascii=False, allow_nan=False, indent=1).encode()
     signature = private.sign(CONTEXT + text).hex().encode()
@@ -124,8 +123,7 @@ def write_bundle(
                         bundle.read(name)
             except BundleRefused as refusal:
                 raise BundleRefused(
-                    f"The bundle was not kept in {path.parent}, because what was written cannot "
-                    f"be read back: {refusal}"
+                    f"The bundle was not kept in {path.parent}, because what was written cannot be read back: {refusal}"
                 ) from refusal
             if passphrase is not None:
                 beside.write_bytes(lock(beside.read_bytes(), passphrase))
@@ -152,13 +150,9 @@ def open_bundle(path: Path, passphrase: str | None = None) -> Iterator[Bundle]:
         with zipfile.ZipFile(source) as file:
             yield _read(path, file)
     except OSError as error:
-        raise BundleRefused(
-            f"{path} cannot be read ({error.strerror or error}). Look whether it is there."
-        ) from error
+        raise BundleRefused(f"{path} cannot be read ({error.strerror or error}). Look whether it is there.") from error
     except InvalidFact as error:
-        raise BundleRefused(
-            f"{path.name} was not merged: {error}. Export it again where it came from."
-        ) from error
+        raise BundleRefused(f"{path.name} was not merged: {error}. Export it again where it came from.") from error
     except _DAMAGE as error:
         raise BundleRefused(
             f"{path.name} was not merged: it is damaged, cut off, or no bundle at all. "
@@ -228,8 +222,7 @@ def _well_made(said: dict) -> bool:
         and isinstance(members, dict)
         and RECORDS in members
         and all(
-            (n == RECORDS or (n[:7] == "traces/" and is_uuid(n[7:-4]) and n[-4:] == ".bin"))
-            and isinstance(mark, dict)
+            (n == RECORDS or (n[:7] == "traces/" and is_uuid(n[7:-4]) and n[-4:] == ".bin")) and isinstance(mark, dict)
             for n, mark in members.items()
         )
         and all({"bytes", "sha256"} <= set(mark) for mark in members.values())

@@ -262,9 +262,7 @@ def _insert(session: Session, fresh: Rows, farm_id: str) -> None:
         insert_rows(session, model.__table__, fresh.get(table, []))
 
 
-def _own_affairs(
-    store: Store, session: Session, bundle: Bundle, pages: list[Slice], fresh: Rows
-) -> None:
+def _own_affairs(store: Store, session: Session, bundle: Bundle, pages: list[Slice], fresh: Rows) -> None:
     """Follow the others' clocks, remember their names, and never give a number twice."""
     own = session.scalars(select(Own)).one()
     theirs = map(_STAMP, chain.from_iterable(fresh.values()))

@@ -68,8 +68,7 @@ def read_card(text: str) -> Card:
                 text = file.read(LARGEST_CARD).strip()
         except (OSError, ValueError) as error:
             raise BundleRefused(
-                f"{text[:80]} is no card and no file with one. On the tablet, "
-                "'rollbook enrol --card' shows its card."
+                f"{text[:80]} is no card and no file with one. On the tablet, 'rollbook enrol --card' shows its card."
             ) from error
     parts = text.split(":")
     if len(parts) != 6 or not text.startswith(HEAD) or len(text) > LARGEST_CARD:

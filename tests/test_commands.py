@@ -51,7 +51,7 @@ def test_one_pass_is_no_passes(book, capsys):
 
 def test_an_exchange_with_nobody_says_so(book, capsys, monkeypatch):
     """Where no stick is, an exchange with sticks does not end without a word."""
-    monkeypatch.setattr("cabapp.commands.copies.exchange.mounts", lambda: [])
+    monkeypatch.setattr("cabapp.commands.copies.exchange.mounts", list)
     monkeypatch.setattr("cabapp.commands.copies.exchange.PAUSE_S", 0.0)
     assert main(["exchange", "--sticks", "--store", str(book)]) == 0
     assert "no stick with a folder named rollbook is here" in capsys.readouterr().out

@@ -96,20 +96,14 @@ def test_only_screens_and_the_cab_command_know_kivy():
 @pytest.mark.parametrize("folder", PURE)
 def test_pure_folders_load_where_kivy_and_sqlalchemy_do_not_exist(folder):
     """Every module of a pure folder loads in a process that has neither Kivy nor a database."""
-    names = [
-        ".".join(p.relative_to(ROOT).with_suffix("").parts)
-        for p in sources(folder)
-        if p.stem != "__init__"
-    ]
+    names = [".".join(p.relative_to(ROOT).with_suffix("").parts) for p in sources(folder) if p.stem != "__init__"]
     code = (
         "import sys, importlib\n"
         "for gone in ('kivy', 'sqlalchemy', 'alembic', 'store', 'sync', 'serial', 'gpxpy'):\n"
         "    sys.modules[gone] = None\n"
         f"for name in {names!r}:\n    importlib.import_module(name)\n"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=60
-    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=60)
     assert names and done.returncode == 0, done.stderr
 
 
@@ -117,11 +111,7 @@ def test_no_file_is_part_of_a_circle():
     """The imports between our own modules form no ring."""
     from graphlib import TopologicalSorter
 
-    modules = {
-        ".".join(p.relative_to(ROOT).with_suffix("").parts): p
-        for package in MAY_USE
-        for p in sources(package)
-    }
+    modules = {".".join(p.relative_to(ROOT).with_suffix("").parts): p for package in MAY_USE for p in sources(package)}
     graph = {}
     for module, path in modules.items():
         known = set()
@@ -136,9 +126,7 @@ def test_no_file_is_part_of_a_circle():
 
 def test_the_top_level_is_the_one_agreed():
     """Beside dot-files the project holds these eight and nothing else (git's own list)."""
-    listed = subprocess.run(
-        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, timeout=30
-    )
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, timeout=30)
     if listed.returncode:
         pytest.skip("not a git checkout")
     top = {line.split("/")[0] for line in listed.stdout.splitlines()}

@@ -55,9 +55,7 @@ class ReplayClock:
     1070.0
     """
 
-    def __init__(
-        self, start_t: float, speed: float = 1.0, wall: Callable[[], float] = time.monotonic
-    ):
+    def __init__(self, start_t: float, speed: float = 1.0, wall: Callable[[], float] = time.monotonic):
         self._wall = wall
         self._shown = float(start_t)
         self._at = wall()

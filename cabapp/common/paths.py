@@ -28,8 +28,7 @@ def store_option(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--store",
         metavar="FILE",
-        help="the logbook file, or a postgresql:// URL "
-        "(default: $ROLLBOOK_HOME or ~/.rollbook, then logbook.sqlite)",
+        help="the logbook file, or a postgresql:// URL (default: $ROLLBOOK_HOME or ~/.rollbook, then logbook.sqlite)",
     )
 
 

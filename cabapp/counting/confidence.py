@@ -216,10 +216,7 @@ class _Ground:
         low_k = min(int(p[0].min()) for p in parts if len(p[0]))
         low_x = min(float(p[1].min()) for p in parts if len(p[0]))
         key = np.concatenate(
-            [
-                ((k - low_k) << 40) | (np.rint((x - low_x) * FINE).astype(np.int64) << 2) | kind
-                for k, x, kind in parts
-            ]
+            [((k - low_k) << 40) | (np.rint((x - low_x) * FINE).astype(np.int64) << 2) | kind for k, x, kind in parts]
         )
         key.sort()
         kind, place, rows = key & 3, (key >> 2) & ((1 << 38) - 1), key >> 40

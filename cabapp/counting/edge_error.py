@@ -70,9 +70,7 @@ class EdgeErrors:
         outline = np.where(found[partner], absolute[partner], worst)
         relative, absolute = (np.where(found, e, outline) for e in (relative, absolute))
         same = (stint[:n] == stint[n:]) & found[:n] & found[n:]
-        return spread(
-            (relative[:n], absolute[:n]), (relative[n:], absolute[n:]), same, t[:n] - t[n:]
-        )
+        return spread((relative[:n], absolute[:n]), (relative[n:], absolute[n:]), same, t[:n] - t[n:])
 
     def _nearest(self, places) -> np.ndarray:
         """Return the piece whose outline runs nearest to each place, -1 where the field's does."""
@@ -82,9 +80,7 @@ class EdgeErrors:
             rings = shapely.linearrings(self._quad[near])
             tree = shapely.STRtree(rings)
             points = shapely.points(places)
-            (row, which), far = tree.query_nearest(
-                points, max_distance=REACH, return_distance=True, all_matches=False
-            )
+            (row, which), far = tree.query_nearest(points, max_distance=REACH, return_distance=True, all_matches=False)
             out[row] = near[which]
             if self.field is not None:
                 outline = shapely.boundary(self.field.polygon)

@@ -104,9 +104,7 @@ def find_gaps(
     least_area, least_width : float
         Smaller ones are left out of the list (never out of the areas), m2 and m.
     """
-    return list_gaps(
-        count_rows(stints, field, row, edge=width / 2), sigma, least_area, least_width
-    )
+    return list_gaps(count_rows(stints, field, row, edge=width / 2), sigma, least_area, least_width)
 
 
 def list_gaps(
@@ -137,9 +135,7 @@ def list_recovered(
 def _judged(rows, masks, sigma, least_area, least_width):
     """Return the connected pieces of some masks (kind, mask, edge), each with its chance."""
     shapes = [
-        (kind, edge, *one)
-        for kind, mask, edge in masks
-        for one in _components(rows, mask, least_area, least_width)
+        (kind, edge, *one) for kind, mask, edge in masks for one in _components(rows, mask, least_area, least_width)
     ]
     width, length = (np.array([shape[n] for shape in shapes]) for n in (3, 4))
     if isinstance(sigma, EdgeErrors):
@@ -161,9 +157,7 @@ def _judged(rows, masks, sigma, least_area, least_width):
             chance[mine] = _among_all(chance[mine], length[mine], driven)
     return [
         Gap(kind, area, wide, long, _class(p), *place, ring, edge, float(p), float(s))
-        for (kind, edge, area, wide, long, place, ring, _), p, s in zip(
-            shapes, chance, apart, strict=True
-        )
+        for (kind, edge, area, wide, long, place, ring, _), p, s in zip(shapes, chance, apart, strict=True)
     ]
 
 
@@ -201,9 +195,7 @@ def _components(rows, mask, least_area, least_width):
         mine = order[starts[n] : ends[n]]
         y = (k[mine] + 0.5) * rows.row
         half = rows.row / 2
-        corners = np.concatenate(
-            [np.column_stack([x, y + d]) for x in (x0[mine], x1[mine]) for d in (-half, half)]
-        )
+        corners = np.concatenate([np.column_stack([x, y + d]) for x in (x0[mine], x1[mine]) for d in (-half, half)])
         box = shapely.get_coordinates(shapely.minimum_rotated_rectangle(shapely.MultiPoint(corners)))
         sides = np.hypot(*np.diff(box, axis=0).T)
         length = float(sides.max())
@@ -220,9 +212,7 @@ def _components(rows, mask, least_area, least_width):
         centre = mine[np.searchsorted(weight, weight[-1] / 2)]
         place = np.array([(x0[centre] + x1[centre]) / 2, (k[centre] + 0.5) * rows.row]) @ turn
         some = np.unique(np.linspace(0, len(mine) - 1, min(len(mine), SAMPLES)).astype(int))
-        lines = np.stack(
-            [np.column_stack([x[mine[some]], y[some]]) @ turn for x in (x0, x1)], axis=1
-        )
+        lines = np.stack([np.column_stack([x[mine[some]], y[some]]) @ turn for x in (x0, x1)], axis=1)
         yield (
             float(area[n]), wide, length, (float(place[0]), float(place[1])), box[:4] @ turn, lines,
         )  # fmt: skip

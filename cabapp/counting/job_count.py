@@ -388,9 +388,7 @@ class JobCount:
 
     def _find_inside(self):
         """Lay out which cells are field: 1, and 2 where one pass is enough."""
-        if self.field is None or (
-            self._inside is not None and self._inside.shape == self.grid.counts.shape
-        ):
+        if self.field is None or (self._inside is not None and self._inside.shape == self.grid.counts.shape):
             return
         self._inside = self.grid.mask(self.field.polygon).astype(np.uint8)
         if self.field.once is not None:
@@ -407,10 +405,7 @@ class JobCount:
         self._find_inside()
         up = new & (before < 255)
         kinds = (1, 2) if self.field and self.field.once is not None else (1,)
-        if self._inside is not None:
-            parts = [up & (self._inside[box] == n) for n in kinds]
-        else:
-            parts = [up]
+        parts = [up & (self._inside[box] == n) for n in kinds] if self._inside is not None else [up]
         for n, part in enumerate(parts):
             moved = np.bincount(before[part], minlength=256)
             self._histogram[n] -= moved

@@ -78,9 +78,7 @@ class LiveSpacing:
         inside = (mine >= place.min()) & (mine <= place.max())
         if inside.sum() * STEP < SHORTEST:
             return
-        apart = np.abs(
-            ((line - before[0]) @ across)[inside] - np.interp(mine[inside], place[order], aside[order])
-        )
+        apart = np.abs(((line - before[0]) @ across)[inside] - np.interp(mine[inside], place[order], aside[order]))
         if abs(apart.mean() - spacing) > spacing / 2:
             return
         self._pairs.append((float(apart.mean()), float(apart.var())))

@@ -247,18 +247,12 @@ def _hours(passes, spacings):
     for one in spacings:
         groups.setdefault(int((one.at - start) // 3600), []).append(one)
     return tuple(
-        Hour(start + 3600 * n, _sigma(group), len(group))
-        for n, group in sorted(groups.items())
-        if len(group) >= ENOUGH
+        Hour(start + 3600 * n, _sigma(group), len(group)) for n, group in sorted(groups.items()) if len(group) >= ENOUGH
     )
 
 
 def _trend(hours):
     if len(hours) < 3:
         return None
-    slopes = [
-        (b.sigma - a.sigma) / ((b.at - a.at) / 3600)
-        for n, a in enumerate(hours)
-        for b in hours[n + 1 :]
-    ]
+    slopes = [(b.sigma - a.sigma) / ((b.at - a.at) / 3600) for n, a in enumerate(hours) for b in hours[n + 1 :]]
     return float(np.median(slopes))

@@ -34,9 +34,7 @@ class Field:
             raise ValueError(f"a field cannot want {self.target} passes")
 
     @classmethod
-    def from_geojson(
-        cls, geometry: dict, plane: Plane, target: int = 2, once: dict | None = None
-    ) -> "Field":
+    def from_geojson(cls, geometry: dict, plane: Plane, target: int = 2, once: dict | None = None) -> "Field":
         """Return a field from RFC 7946 Polygons or MultiPolygons, degrees, put on a plane."""
 
         def flat(geometry):

@@ -28,9 +28,7 @@ class Plane:
         if not (-90 <= lat0 <= 90 and -180 <= lon0 <= 180):
             raise ValueError(f"no such place: latitude {lat0}, longitude {lon0}")
         self.lat0, self.lon0 = float(lat0), float(lon0)
-        laea = CRS.from_proj4(
-            f"+proj=laea +lat_0={self.lat0!r} +lon_0={self.lon0!r} +datum=WGS84 +units=m"
-        )
+        laea = CRS.from_proj4(f"+proj=laea +lat_0={self.lat0!r} +lon_0={self.lon0!r} +datum=WGS84 +units=m")
         wgs84 = CRS.from_epsg(4326)
         self._forward = Transformer.from_crs(wgs84, laea, always_xy=True)
         self._back = Transformer.from_crs(laea, wgs84, always_xy=True)

@@ -24,9 +24,7 @@ def fuel_per_pass_area(litres: float, pass_area: float) -> float | None:
     return litres / pass_area if pass_area > 0 else None
 
 
-def area_in_tank(
-    litres: float, per_pass_area: float | None, passes: int = 1, reserve: float = 0.0
-) -> float | None:
+def area_in_tank(litres: float, per_pass_area: float | None, passes: int = 1, reserve: float = 0.0) -> float | None:
     """Return the area that can be finished with what is in the tank.
 
     Parameters

@@ -96,7 +96,7 @@ def with_own(rules: dict | None) -> dict[str, Crop]:
             raise ValueError(f"the rule of {name} takes {', '.join(sorted(_OWN))}, and nothing else")
         word = "".join(letter for letter in str(name).casefold() if letter.isalpha())
         known = crops.get(word)
-        if not word or known is None and "warmth" not in said:
+        if not word or (known is None and "warmth" not in said):
             raise ValueError(f"{name} is not known here, so its rule needs warmth")
         changed = {}
         if "warmth" in said:
@@ -229,9 +229,7 @@ def days_to_emerge(temperature, seeded: float, base: float, needed: float) -> fl
     return None
 
 
-def closes(
-    seeded: float, crop: Crop, reading: tuple[float, float] | None = None
-) -> float | None:
+def closes(seeded: float, crop: Crop, reading: tuple[float, float] | None = None) -> float | None:
     """Return when ground under a crop closes to the roller, POSIX seconds.
 
     The estimated emergence less its safety days, or the crop's own rule after seeding where that is

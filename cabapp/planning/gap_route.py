@@ -98,9 +98,7 @@ def shortest(strips: list[Strip], start, radius: float) -> Round:
     return Round(tuple((s // 2, s % 2) for s in states), driven + _way(table, states))
 
 
-def worth_driving(
-    strips: list[Strip], start, radius: float, speed: float, capacity: float
-) -> Round:
+def worth_driving(strips: list[Strip], start, radius: float, speed: float, capacity: float) -> Round:
     """Return the shortest way through the strips that are worth it.
 
     Parameters

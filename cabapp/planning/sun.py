@@ -54,9 +54,7 @@ def evening(lat: float, lon: float, near: float, zenith: float = SUNSET) -> floa
     when, phi = noon, math.radians(lat)
     for _ in range(4):
         declination, equation = _sun(when)
-        cosine = (math.cos(zenith) - math.sin(phi) * math.sin(declination)) / (
-            math.cos(phi) * math.cos(declination)
-        )
+        cosine = (math.cos(zenith) - math.sin(phi) * math.sin(declination)) / (math.cos(phi) * math.cos(declination))
         if abs(cosine) > 1:
             return None
         moved = equation - _sun(noon)[1]

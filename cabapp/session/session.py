@@ -137,11 +137,7 @@ class Session:
             A stint is open, a hand-over waits, or a row chosen does not exist.
         """
         stint_state.next_state(self._state(), "take_over")
-        left = [
-            one
-            for one in pending_handovers(self._store)
-            if (one.field_id, one.operation) == (field_id, operation)
-        ]
+        left = [one for one in pending_handovers(self._store) if (one.field_id, one.operation) == (field_id, operation)]
         if left and not skip_check:
             raise TapRefused(
                 f"{left[0].outgoing} handed this field over. Go through the sheet and show the "
@@ -226,9 +222,7 @@ class Session:
             Not standing, or ``state`` is not "fine", "watch" or "stopped".
         """
         stint_state.next_state(self._state(), "hand_over")
-        return build_sheet(
-            self._store, self._drive, self._time(), state, left, self._ways.say_time
-        )
+        return build_sheet(self._store, self._drive, self._time(), state, left, self._ways.say_time)
 
     def hand_over(self, sheet: HandOverSheet) -> str:
         """Close the stint with its sheet; return the hand-over's id.
@@ -252,9 +246,7 @@ class Session:
         self._refresh()
         return given.id
 
-    def receive(
-        self, hand_over_id: str, operator_id: str, lat: float | None, lon: float | None
-    ) -> Received:
+    def receive(self, hand_over_id: str, operator_id: str, lat: float | None, lon: float | None) -> Received:
         """Take where the receiver pointed for the next pass; the right place closes the sheet.
 
         Parameters
@@ -268,9 +260,7 @@ class Session:
             A stint is open, the hand-over is not waiting, or nothing was pointed at.
         """
         stint_state.next_state(self._state(), "receive")
-        received = receive(
-            self._store, self._ways.units, self._time(), hand_over_id, operator_id, lat, lon
-        )
+        received = receive(self._store, self._ways.units, self._time(), hand_over_id, operator_id, lat, lon)
         if received.agreed:
             self._close()
         self._refresh()

@@ -102,9 +102,7 @@ class StintRunner:
         self.taps.append(tap)
         self._stand()
         with CountFaultGuard(self):
-            if self.count is not None and (
-                self.count.follow(self.standing.switches) or self.broken
-            ):
+            if self.count is not None and (self.count.follow(self.standing.switches) or self.broken):
                 self.count_again()
         with AdviceFaultGuard():
             self.day.told(kind)
@@ -157,9 +155,7 @@ class StintRunner:
             if centre is None:
                 return
         with CountFaultGuard(self):
-            self.count = LiveCount(
-                self._store, self.field, self.job, self.stint, self.standing.switches, centre
-            )
+            self.count = LiveCount(self._store, self.field, self.job, self.stint, self.standing.switches, centre)
             self.dirty = "all"
             self.read_marks()
 
@@ -171,9 +167,7 @@ class StintRunner:
             self.day.read()
 
     def _first_place(self):
-        stints = sorted(
-            self._store.all(Stint, job_id=self.job.id), key=lambda one: (one.at, one.id)
-        )
+        stints = sorted(self._store.all(Stint, job_id=self.job.id), key=lambda one: (one.at, one.id))
         for stint in stints:
             trace = self._store.read_trace(stint.id)
             places = [
@@ -239,11 +233,7 @@ class StintRunner:
         for one in graded:
             detail = {"what": one.kind, "acted": one.acted}
             detail |= {key: round(value, 2) for key, value in one.detail.items()}
-            self.taps.append(
-                self._store.add(
-                    Tap(stint_id=self.stint.id, kind="warned", at=one.at, detail=detail)
-                )
-            )
+            self.taps.append(self._store.add(Tap(stint_id=self.stint.id, kind="warned", at=one.at, detail=detail)))
 
     def pace(self) -> float | None:
         """Return her pace in m2 of passes a second at work, once it is known."""

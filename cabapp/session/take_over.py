@@ -51,7 +51,12 @@ def _fields(store, season, here, now):
     plane = None if here[0] is None else Plane(*here)
     found = [
         FieldChoice(
-            f.id, f.name, f.crop, f.target, _metres(f, plane), shares.get(f.id),
+            f.id,
+            f.name,
+            f.crop,
+            f.target,
+            _metres(f, plane),
+            shares.get(f.id),
             crop_clock(store, f, season, now)[0],
         )  # fmt: skip
         for f in store.all(Field)
@@ -99,8 +104,7 @@ def _last(store) -> tuple[str, str, str, str] | None:
 def _cautioned(store, ways, now) -> bool:
     today = ways.local(now).date()
     return any(
-        tap.device == store.device and ways.local(tap.at).date() == today
-        for tap in store.all(Tap, kind="caution")
+        tap.device == store.device and ways.local(tap.at).date() == today for tap in store.all(Tap, kind="caution")
     )
 
 

@@ -12,9 +12,7 @@ from cabapp.session.stint_runner import StintRunner
 from cabapp.session.taps import tap_details
 
 
-def build_view(
-    drive: StintRunner | None, where: PositionState, now: float, names: dict, position_words: str
-) -> View:
+def build_view(drive: StintRunner | None, where: PositionState, now: float, names: dict, position_words: str) -> View:
     """Return the view.
 
     Parameters

@@ -237,9 +237,7 @@ def error_process(times, drift, random) -> np.ndarray:
 
 
 def _constant(relative, absolute, basis, words):
-    return ReceiverError(
-        np.zeros(1), np.array([float(relative)]), np.array([float(absolute)]), basis, words
-    )
+    return ReceiverError(np.zeros(1), np.array([float(relative)]), np.array([float(absolute)]), basis, words)
 
 
 def _column(values, count):

@@ -4,6 +4,7 @@ The law of this file: whatever is fed one fix at a time gives the very same piec
 fed all at once, because both go through the same lines and every result is rounded to a tick.
 """
 
+import itertools
 from collections import deque
 from dataclasses import dataclass
 from math import hypot, inf, pi
@@ -153,7 +154,7 @@ class SwathBuilder:
         self.used += len(rows)
         out = []
         cuts = [0, *np.flatnonzero(breaks).tolist(), len(rows)]
-        for a, b in zip(cuts, cuts[1:]):
+        for a, b in itertools.pairwise(cuts):
             if a == b:
                 continue
             if breaks[a]:
@@ -185,16 +186,14 @@ class SwathBuilder:
     def _worked(self, t0, t1):
         """Return the parts of a time in which the tool was said to work."""
         edges = [t0, *[t for t in self._switch_t if t0 < t < t1], t1]
-        parts = [(a, b) for a, b in zip(edges, edges[1:]) if self._states([(a + b) / 2])[0][0]]
+        parts = [(a, b) for a, b in itertools.pairwise(edges) if self._states([(a + b) / 2])[0][0]]
         return parts
 
     def _states(self, times):
         """Return whether the tool works and its wing, at times that are no switch's own."""
         index = np.searchsorted(np.array(self._switch_t), times, side="right") - 1
         off = WorkSwitch(-inf, False)
-        return [
-            (s.working, s.wing) for s in (self._switches[i] if i >= 0 else off for i in index)
-        ]
+        return [(s.working, s.wing) for s in (self._switches[i] if i >= 0 else off for i in index)]
 
     def _extend(self, rows):
         """Add those fixes that moved far enough from the node before to tell a direction."""
@@ -289,10 +288,7 @@ class SwathBuilder:
         seg, u = self._cut(nodes, parts)
         x, y, heading = curve(nodes, theta, gear, dist, seg, u)
         t = nodes[seg, 0] + u * (nodes[seg + 1, 0] - nodes[seg, 0])
-        if self._pose is None:
-            start = (nodes[0, 1], nodes[0, 2], theta[0], None)
-        else:
-            start = self._pose
+        start = (nodes[0, 1], nodes[0, 2], theta[0], None) if self._pose is None else self._pose
         xy = np.empty((len(x), 2))
         xy[:, 0], xy[:, 1] = x, y
         centre, psi, first_psi = tow(self.tool, start, xy, heading, gear[seg], nose[0])
@@ -339,9 +335,7 @@ class SwathBuilder:
     def _edges(self, times):
         """Return the ends (n, 2) of what works and whether it works (n,), at times, POSIX s."""
         index = np.searchsorted(np.array(self._switch_t), times, side="right")
-        table = np.array(
-            [self.tool.edges(), *(self.tool.edges(s.wing) for s in self._switches)], float
-        )
+        table = np.array([self.tool.edges(), *(self.tool.edges(s.wing) for s in self._switches)], float)
         work = np.array([False, *(s.working for s in self._switches)])
         return table[index], work[index]
 

@@ -30,9 +30,7 @@ class Tool:
         if not 0 < self.width < 200:
             raise ValueError(f"a working width of {self.width} m is not a tool")
         if not 0 <= self.hitch < 100 or not -20 < self.antenna_to_hitch < 50:
-            raise ValueError(
-                f"distances of {self.antenna_to_hitch} m and {self.hitch} m are not a hitching"
-            )
+            raise ValueError(f"distances of {self.antenna_to_hitch} m and {self.hitch} m are not a hitching")
         if not abs(self.side) < 100:
             raise ValueError(f"a side offset of {self.side} m is not a hitching")
 

@@ -45,9 +45,7 @@ def backup(path: Path, folder: Path) -> Path:
                 new.execute("PRAGMA journal_mode=DELETE")  # one file, nothing beside it
             faults = _faults(beside)
             if faults:
-                raise StoreRefused(
-                    "The backup was not kept, because the copy is not whole: " + " ".join(faults)
-                )
+                raise StoreRefused("The backup was not kept, because the copy is not whole: " + " ".join(faults))
     except (OSError, sqlite3.Error, SQLAlchemyError) as error:
         raise StoreRefused(
             f"The backup could not be written to {folder} ({error}). "

@@ -35,9 +35,7 @@ _TALLIES = " UNION ALL ".join(
 _TALLY = text(f"SELECT device, sum(n), max(top) FROM ({_TALLIES}) AS every GROUP BY device")
 _NUMBERS_OF = text(f"SELECT seq FROM ({_EVERY}) AS every WHERE device = :device ORDER BY seq")
 _STAMP_OF = text(f"SELECT stamp FROM ({_EVERY}) AS every WHERE device = :device AND seq = :seq")
-_TWICE = text(
-    f"SELECT device, seq FROM ({_EVERY}) AS every GROUP BY device, seq HAVING count(*) > 1"
-)
+_TWICE = text(f"SELECT device, seq FROM ({_EVERY}) AS every GROUP BY device, seq HAVING count(*) > 1")
 _DAMAGED = "SQLite finds the file damaged: {}. Put the newest backup in its place."
 
 

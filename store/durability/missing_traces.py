@@ -59,7 +59,7 @@ def missing(store: "Store") -> list[Missing]:
             here.setdefault(stint_id, []).append(tuple(piece))
         ids = set(session.scalars(select(TraceChunk.id)))
         for page in session.scalars(select(Page)):
-            found += [lost for lost in _lost_of(page, ids)]
+            found += list(_lost_of(page, ids))
         for lost in found:
             piece = (lost.n, lost.count, lost.since, lost.until)
             here.setdefault(lost.stint_id, []).append(piece)

@@ -21,9 +21,7 @@ _PARTS_OF = itemgetter("id", "device", "seq", "stamp", "table", "columns")
 STATES = ("office", "tablet", "revoked")
 
 
-def read_page(
-    data: bytes, device: str, first: int, packed: Callable[[str], bytes | None]
-) -> dict[str, list[tuple]]:
+def read_page(data: bytes, device: str, first: int, packed: Callable[[str], bytes | None]) -> dict[str, list[tuple]]:
     """Return the facts on the lines of a page, by table, as rows in the order of its columns.
 
     Parameters
@@ -80,11 +78,7 @@ def _columns(model: type[Fact], given: list[dict], ids: list[str], packed) -> li
     columns = {}
     for part, column in own.items():
         default = default_of(column)
-        values = (
-            [said.get(part, default) for said in given]
-            if part in said_of
-            else [default] * len(given)
-        )
+        values = [said.get(part, default) for said in given] if part in said_of else [default] * len(given)
         if model is TraceChunk and part == "packed":
             values = [_bytes_of(packed(i), said) for i, said in zip(ids, values, strict=True)]
         elif isinstance(column.type, Instant):

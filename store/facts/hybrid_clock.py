@@ -29,9 +29,7 @@ INSTANT_LIMIT_S = 8e9  # 1716 to 2223: so far a float of seconds is exact to the
 
 _TO_MS = 24  # letters of a stamp up to its milliseconds
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_SHAPE = re.compile(
-    r"(\d{4}-\d\d-\d\dT\d\d:\d\d:[0-5]\d\.\d{3}Z)-(\d{5})-([0-9a-f]{8})", re.ASCII
-)
+_SHAPE = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d:[0-5]\d\.\d{3}Z)-(\d{5})-([0-9a-f]{8})", re.ASCII)
 
 
 def read_stamp(stamp: str) -> tuple[int, int, str]:

@@ -77,9 +77,7 @@ def _judge_of(column: Column) -> tuple[type | tuple[type, ...], Callable | None]
 
 def _within(limit: float, values: Sequence) -> bool:
     """Say whether all numbers lie between -limit and limit; one that is no number does not."""
-    return not values or (
-        -limit < min(values) and max(values) < limit and all(map(math.isfinite, values))
-    )
+    return not values or (-limit < min(values) and max(values) < limit and all(map(math.isfinite, values)))
 
 
 def _whole(texts: Iterable[str]) -> bool:

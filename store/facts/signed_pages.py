@@ -28,8 +28,7 @@ if TYPE_CHECKING:
 CONTEXT = b"rollbook page\n"  # a signature given here means nothing elsewhere
 _TABLES_AFTER = text(
     " UNION ALL ".join(
-        f"SELECT '{name}' WHERE EXISTS "
-        f'(SELECT 1 FROM "{name}" WHERE device = :device AND seq > :seq)'
+        f"SELECT '{name}' WHERE EXISTS (SELECT 1 FROM \"{name}\" WHERE device = :device AND seq > :seq)"
         for name in FACTS
     )
 )
@@ -49,9 +48,7 @@ def make_page(device: str, first: int, lines: Iterable[str], key: bytes) -> Page
     private = Ed25519PrivateKey.from_private_bytes(key)
     signature = private.sign(signed_bytes(device, first, last, sha256)).hex()
     squeezed = zlib.compress(text, 6)
-    return Page(
-        device=device, first=first, last=last, sha256=sha256, signature=signature, squeezed=squeezed
-    )
+    return Page(device=device, first=first, last=last, sha256=sha256, signature=signature, squeezed=squeezed)
 
 
 def text_of(page: Page) -> bytes:

@@ -7,10 +7,21 @@ from zoneinfo import ZoneInfo
 from store.facts.hybrid_clock import INSTANT_LIMIT_S
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_DAYS = "Monday Tuesday Wednesday Thursday Friday Saturday Sunday".split()
-_MONTHS = (
-    "January February March April May June July August September October November December".split()
-)
+_DAYS = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]
+_MONTHS = [
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+]
 _SHAPE = re.compile(
     r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d):(\d\d)(?:\.(\d+))?(?:([Zz])|([+-])(\d\d):(\d\d))",
     re.ASCII,

@@ -100,10 +100,7 @@ def pack(trace: Trace) -> bytes:
     flags = sum(1 << k for k, column in enumerate(optional) if np.any(column))
     columns += [column for column in optional if np.any(column)]
     turns = _TURNS[:3] + (1,) * (len(columns) - 3)
-    body = b"".join(
-        varints(zigzag(_difference(c.astype(np.int64), k)))
-        for c, k in zip(columns, turns, strict=True)
-    )
+    body = b"".join(varints(zigzag(_difference(c.astype(np.int64), k))) for c, k in zip(columns, turns, strict=True))
     # Z_FILTERED suits small numbers with noise: 8 % smaller than the default on 10 Hz traces.
     squeezer = zlib.compressobj(9, zlib.DEFLATED, 15, 9, zlib.Z_FILTERED)
     head = MAGIC + bytes([flags]) + varints(np.array([len(trace)], dtype=np.uint64))

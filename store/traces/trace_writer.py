@@ -63,9 +63,7 @@ class TraceWriter:
         lat, lon, sigma = (math.nan if v is None else v for v in (lat, lon, sigma))
         quality = -1 if quality is None else quality
         bad = abs(lat) > 90 or abs(lon) > 180 or sigma < 0 or sigma > 1e6 or quality < -1
-        if (
-            bad or not abs(t) < INSTANT_LIMIT_S
-        ):  # judged here: a fix refused at sync would block the rest
+        if bad or not abs(t) < INSTANT_LIMIT_S:  # judged here: a fix refused at sync would block the rest
             raise ValueError(f"no fix: t={t}, lat={lat}, lon={lon}, {sigma=}, {quality=}")
         self._buffer.append((t, lat, lon, sigma, quality))
 

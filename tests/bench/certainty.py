@@ -19,8 +19,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.confidence import confidence_interval
-from cabapp.geometry.field_ground import Field  # noqa: E402
-from cabapp.track.receiver_error import KINDS, named  # noqa: E402
+from cabapp.geometry.field_ground import Field
+from cabapp.track.receiver_error import KINDS, named
 
 
 def helpers():

@@ -29,16 +29,11 @@ def overlaps_none(x, y, ways):
     near = np.empty(n, np.int64)
     stops = np.zeros(len(ways), np.int64)
     for i in range(n):
-        forward = (x[i, 2] - x[i, 0]) * (y[i, 3] - y[i, 1]) >= (y[i, 2] - y[i, 0]) * (
-            x[i, 3] - x[i, 1]
-        )
+        forward = (x[i, 2] - x[i, 0]) * (y[i, 3] - y[i, 1]) >= (y[i, 2] - y[i, 0]) * (x[i, 3] - x[i, 1])
         joins = i > 0
         for begin, end in ((0, 3), (1, 2)):
             if joins:
-                joins = (
-                    abs(x[i, begin] - x[i - 1, end]) < 1e-4
-                    and abs(y[i, begin] - y[i - 1, end]) < 1e-4
-                )
+                joins = abs(x[i, begin] - x[i - 1, end]) < 1e-4 and abs(y[i, begin] - y[i - 1, end]) < 1e-4
         best = i
         for d in range(len(ways)):
             c, s = ways[d]

@@ -76,9 +76,7 @@ def bulb(over, step):
     a, b = np.arange(0, out, step / RADIUS), np.arange(0, np.pi + 2 * out, step / RADIUS)
     first = np.column_stack([RADIUS * (np.cos(a) - 1), RADIUS * np.sin(a)])
     top = np.pi + out - b
-    second = np.column_stack(
-        [over / 2 + RADIUS * np.cos(top), RADIUS * (2 * np.sin(out) + np.sin(top))]
-    )
+    second = np.column_stack([over / 2 + RADIUS * np.cos(top), RADIUS * (2 * np.sin(out) + np.sin(top))])
     return np.concatenate([first, second, np.column_stack([over - first[::-1, 0], first[::-1, 1]])])
 
 
@@ -125,9 +123,7 @@ def rasterio_way(pieces, polygons, _):
     shapes = [(p, 1) for p in polygons]
 
     def run():
-        counts = rasterize(
-            shapes, shape, transform=transform, merge_alg=MergeAlg.add, dtype="uint8"
-        )
+        counts = rasterize(shapes, shape, transform=transform, merge_alg=MergeAlg.add, dtype="uint8")
         return np.bincount(counts.ravel()) * ROW**2
 
     return run
@@ -198,9 +194,7 @@ def medians(ways):
         for name, way in ways.items():
             before = time.thread_time(), time.perf_counter()
             way()
-            spent[name].append(
-                (time.thread_time() - before[0], time.perf_counter() - before[1])
-            )
+            spent[name].append((time.thread_time() - before[0], time.perf_counter() - before[1]))
     return {n: (*(np.median(s, axis=0) * 1e3), answers[n]) for n, s in spent.items()}
 
 
@@ -218,9 +212,7 @@ def compare(hectares, hertz):
     ways = {
         "ours, from fixes": lambda: area_totals([sweep(t, xy)], None, ROW),
         "ours, from pieces": lambda: area_totals([pieces], None, ROW),
-        "exact overlay": lambda: by_overlay(
-            np.array([shapely.union_all(some) for some in by_pass])
-        ),
+        "exact overlay": lambda: by_overlay(np.array([shapely.union_all(some) for some in by_pass])),
         "GEOS, outlines": lambda: by_overlay(polygons),
     }
     if hertz > 1:
@@ -237,13 +229,16 @@ def compare(hectares, hertz):
             ways[name] = make(pieces, polygons, number)
     found = medians(ways)
     raw, ready = found["ours, from fixes"], found["ours, from pieces"]
-    print(f"  {'way':<20}{'cpu ms':>9}{'wall ms':>9}{'/fixes':>8}{'/pieces':>9}{'goal':>6}"
-          "   hectares done 1, 2, 3 times")
+    print(
+        f"  {'way':<20}{'cpu ms':>9}{'wall ms':>9}{'/fixes':>8}{'/pieces':>9}{'goal':>6}   hectares done 1, 2, 3 times"
+    )
     for name, (cpu, wall, answer) in found.items():
         classes = answer.by_count if hasattr(answer, "by_count") else dict(enumerate(answer))
         areas = " ".join(f"{classes.get(n, 0.0) / 1e4:8.3f}" for n in (1, 2, 3))
-        print(f"  {name:<20}{cpu:9.1f}{wall:9.1f}{cpu / raw[0]:8.2f}{cpu / ready[0]:9.2f}"
-              f"{GOALS.get(name, ''):>6}   {areas}")
+        print(
+            f"  {name:<20}{cpu:9.1f}{wall:9.1f}{cpu / raw[0]:8.2f}{cpu / ready[0]:9.2f}"
+            f"{GOALS.get(name, ''):>6}   {areas}"
+        )
     return pieces, ready
 
 
@@ -317,8 +312,10 @@ def memory(hectares):
     area_totals([pieces], None, ROW)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
-    print(f"\nmemory, {hectares} ha, 1 Hz: tracemalloc peak of the counting {peak / 1e6:.0f} MB "
-          f"(goal 120), beside {given / 1e6:.0f} MB of pieces it is given")
+    print(
+        f"\nmemory, {hectares} ha, 1 Hz: tracemalloc peak of the counting {peak / 1e6:.0f} MB "
+        f"(goal 120), beside {given / 1e6:.0f} MB of pieces it is given"
+    )
 
 
 def growth():
@@ -330,9 +327,11 @@ def growth():
         ways[hectares] = lambda t=t, xy=xy: area_totals([sweep(t, xy)], None, ROW)
     spent = [cpu for cpu, _, _ in medians(ways).values()]
     power = np.polyfit(np.log(lengths), np.log(spent), 1)[0]
-    print("\ngrowth from fixes: " + ", ".join(
-        f"{ha} ha {s / 1e3:.0f} km {ms:.1f} ms" for ha, s, ms in zip(ways, lengths, spent)
-    ) + f"; exponent {power:.3f} (goal 1.05)")
+    print(
+        "\ngrowth from fixes: "
+        + ", ".join(f"{ha} ha {s / 1e3:.0f} km {ms:.1f} ms" for ha, s, ms in zip(ways, lengths, spent))
+        + f"; exponent {power:.3f} (goal 1.05)"
+    )
 
 
 def main():

@@ -82,7 +82,7 @@ def omega(start, end, up):
     turn = turn * (side, up)
     # the rows' ends may lie a little apart along the row
     shift = np.linspace(0, 1, len(turn))[:, None] * [0, y1 - y0]
-    return turn + (x0, y0) + shift
+    return turn + np.array([x0, y0]) + shift
 
 
 def drive(rng, lanes, start, speed, upward=True):

@@ -39,10 +39,7 @@ def drive(n, white_m=0.01, wander_m=0.3, tau_s=60.0, seed=1):
 
 
 def _packed(t, lat, lon):
-    return [
-        pack(make_trace(t[i : i + PIECE], lat[i : i + PIECE], lon[i : i + PIECE]))
-        for i in range(0, POINTS, PIECE)
-    ]
+    return [pack(make_trace(t[i : i + PIECE], lat[i : i + PIECE], lon[i : i + PIECE])) for i in range(0, POINTS, PIECE)]
 
 
 def _squeezed(t, lat, lon):
@@ -53,9 +50,7 @@ def _squeezed(t, lat, lon):
 def _rows(t, lat, lon):
     raw = sqlite3.connect(":memory:")
     raw.execute("CREATE TABLE point (n INTEGER PRIMARY KEY, t REAL, lat REAL, lon REAL)")
-    raw.executemany(
-        "INSERT INTO point (t, lat, lon) VALUES (?, ?, ?)", zip(*(v.tolist() for v in (t, lat, lon)))
-    )
+    raw.executemany("INSERT INTO point (t, lat, lon) VALUES (?, ?, ?)", zip(*(v.tolist() for v in (t, lat, lon))))
     return raw
 
 

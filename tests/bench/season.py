@@ -82,7 +82,9 @@ def season(path: Path, fields: int, points: int) -> None:
                 ))  # fmt: skip
                 store.add(models.Tap(stint_id=stint.id, kind="start", at=float(t[part[0]])))
                 _trace(store, stint.id, t[part], lat[part], lon[part])
-                store.add(models.FuelEntry(tractor_id=tractors[who], stint_id=stint.id, at=float(t[part[-1]]), litres=150.0))
+                store.add(
+                    models.FuelEntry(tractor_id=tractors[who], stint_id=stint.id, at=float(t[part[-1]]), litres=150.0)
+                )
                 store.add(models.Tap(stint_id=stint.id, kind="finish", at=float(t[part[-1]])))
 
 

@@ -152,10 +152,7 @@ class Claims:
         """
         random = np.random.default_rng(seed)
         sim, one = Simulation(kind, random, brief=brief), KINDS[kind]
-        near = np.sqrt(
-            one.relative**2
-            - (one.absolute**2 - one.relative**2) * np.expm1(-(100.0 + sim.turn) / DRIFT_S)
-        )
+        near = np.sqrt(one.relative**2 - (one.absolute**2 - one.relative**2) * np.expm1(-(100.0 + sim.turn) / DRIFT_S))
         lap = random.normal(0.4, 0.25, count - 1)
         missed = random.random(count - 1) < share
         lap[missed] = -random.uniform(0, max(6 * 2.33 * near, 1.0), missed.sum())

@@ -49,10 +49,8 @@ def test_half_lap_serpentine_with_loop_turns_agrees_with_exact_overlay(
     rows = area_totals([pieces], field, 0.5, width)
     assert set(exact) >= {1, 2, 3}
     for count in range(1, max(exact) + 1):
-        assert rows.by_count.get(count, 0.0) == pytest.approx(
-            exact.get(count, 0.0), abs=3e-5 * field.area
-        )
-    west, south, east, north = (np.array(outline.bounds) + (-60, -60, 60, 60)).tolist()
+        assert rows.by_count.get(count, 0.0) == pytest.approx(exact.get(count, 0.0), abs=3e-5 * field.area)
+    west, south, east, north = (np.array(outline.bounds) + np.array([-60, -60, 60, 60])).tolist()
     grid = Grid((west, south, east, north), 0.5)
     grid.fill([pieces])
     cells = np.bincount(grid.counts[grid.mask(outline)], minlength=9) * 0.25
@@ -178,8 +176,7 @@ def test_re_covering_is_unavoidable_only_along_the_edge():
 def test_areas_of_holes_and_parts_are_exact():
     """A field with a hole and a second part, never covered: none is its exact area (shapely)."""
     shape = shapely.MultiPolygon(
-        [Polygon([(0, 0), (300, 20), (280, 260), (10, 250)], [[(50, 50), (90, 60), (70, 120)]]),
-         box(400, 0, 500, 100)]
+        [Polygon([(0, 0), (300, 20), (280, 260), (10, 250)], [[(50, 50), (90, 60), (70, 120)]]), box(400, 0, 500, 100)]
     )
     assert area_totals([], Field(shape)).none == pytest.approx(shape.area, rel=1e-9)
     grid = Grid(shape.bounds, 0.5)

@@ -24,8 +24,7 @@ def wander(seed, fixes=250):
     tool = Tool(float(random.choice([3.0, 12.8])), float(random.choice([0.0, 5.0])))
     off = [WorkSwitch(-1.0, True), WorkSwitch(fixes * 0.4, False), WorkSwitch(fixes * 0.4 + 4, True)]
     sweeper = SwathBuilder(tool)
-    return SweptPieces.join([sweeper.feed(np.arange(len(xy)) * 1.0, xy, off), sweeper.finish()],
-                       sweeper.leave)
+    return SweptPieces.join([sweeper.feed(np.arange(len(xy)) * 1.0, xy, off), sweeper.finish()], sweeper.leave)
 
 
 def one_by_one(pieces, row):
@@ -40,10 +39,7 @@ def one_by_one(pieces, row):
                 if rows.first[m] <= k < rows.first[m] + rows.count[m]:
                     there = rows.offset[m] + k - rows.first[m]
                     c, d = rows.x0[there], rows.x1[there]
-                    parts = [
-                        part for a, b in parts
-                        for part in ((a, min(b, c)), (max(a, d), b)) if part[0] < part[1]
-                    ]
+                    parts = [part for a, b in parts for part in ((a, min(b, c)), (max(a, d), b)) if part[0] < part[1]]
             added[n, k] = sum(b - a for a, b in parts if a < b)
     return added
 

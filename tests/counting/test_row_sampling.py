@@ -19,9 +19,7 @@ def driven(make_path, sampled, seed, side=400.0, wander=0.3, noise=0.02):
     """Half-laps of 12.8 m steered by hand, seen by a receiver with some noise."""
     random = np.random.default_rng(seed)
     t, xy = sampled(make_path(12.8, side, lanes=16), 4.0, 1.0)
-    aside = sum(
-        a * np.sin(4.0 * t / length + random.uniform(0, 6)) for length, a in ((13, 0.5), (27, 0.8))
-    )
+    aside = sum(a * np.sin(4.0 * t / length + random.uniform(0, 6)) for length, a in ((13, 0.5), (27, 0.8)))
     xy = xy + np.column_stack([wander * aside, 0 * t]) + random.normal(0, noise, xy.shape)
     sweeper = SwathBuilder(Tool(12.8))
     return SweptPieces.join([sweeper.feed(t, xy, [WorkSwitch(-1.0, True)]), sweeper.finish()], sweeper.leave)

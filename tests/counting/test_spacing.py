@@ -119,14 +119,10 @@ def test_a_worse_second_and_third_hour_is_a_trend(drive):
 def test_the_spread_of_few_normal_values_is_right_on_the_average(n):
     """5 000 samples of n normal values: the mean of the robust deviation is 1 within 3 %."""
     rng = np.random.default_rng(n)
-    assert np.mean([_spread(row) for row in rng.normal(size=(5_000, n))]) == pytest.approx(
-        1, abs=0.03
-    )
+    assert np.mean([_spread(row) for row in rng.normal(size=(5_000, n))]) == pytest.approx(1, abs=0.03)
 
 
-@pytest.mark.parametrize(
-    ("inside", "once", "thrice"), [(0, 0.05, 0.05), (1, 0.019, 0.11), (2, 0.005, 0.20)]
-)
+@pytest.mark.parametrize(("inside", "once", "thrice"), [(0, 0.05, 0.05), (1, 0.019, 0.11), (2, 0.005, 0.20)])
 def test_what_is_counted_is_what_the_formula_expects(inside, once, thrice):
     """600 passes of 45 ft with 2 ft of error, swept and tallied: once and thrice shares are those of
     the closed formula within 1 % of the field (worked figures: 5.0/5.0, 1.9/11, 0.5/20 %;

@@ -18,7 +18,7 @@ def switches_of(taps):
     for tap, after in zip(taps, [*taps[1:], {"tap": ""}]):
         if tap["tap"] in ("start", "restart"):
             found.append(WorkSwitch(tap["t"], True))
-        elif tap["tap"] == "finish" or tap["tap"] == "stop" and after["tap"] != "undo":
+        elif tap["tap"] == "finish" or (tap["tap"] == "stop" and after["tap"] != "undo"):
             found.append(WorkSwitch(tap["t"], False))
     return found
 

@@ -46,11 +46,9 @@ def test_the_repeated_lane_was_warned_of(short_demo):
 
 def test_stops_and_fuel_are_the_storys(short_demo):
     """Eleven minutes for fuel are not working time, and the tap taken back stopped nothing."""
-    oda, tam = short_demo.found["stints"]
+    oda, _tam = short_demo.found["stints"]
     assert oda["stopped_s"]["fuel"] == pytest.approx(640, abs=1) and "other" not in oda["stopped_s"]
-    assert oda["working_s"] + sum(oda["stopped_s"].values()) == pytest.approx(
-        oda["ended"] - oda["taken_over"]
-    )
+    assert oda["working_s"] + sum(oda["stopped_s"].values()) == pytest.approx(oda["ended"] - oda["taken_over"])
     assert [s["operator"] for s in short_demo.found["stints"]] == ["Oda Bracken", "Tam Willet"]
 
 
@@ -140,7 +138,5 @@ def test_wrong_speed_is_wrong_usage(capsys):
 def test_truth_is_written_beside(short_demo):
     """What was put in lies beside the farm as JSON, with both operators' taps."""
     truth = json.loads((short_demo.out / "expected.json").read_text("utf-8"))
-    assert {"missed lanes", "lane driven twice", "rocks", "reception lost"} <= {
-        f["name"] for f in truth["planted"]
-    }
+    assert {"missed lanes", "lane driven twice", "rocks", "reception lost"} <= {f["name"] for f in truth["planted"]}
     assert set(truth["operators"]) == {"oda", "tam"}

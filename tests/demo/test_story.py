@@ -21,11 +21,7 @@ KEPT = Path(demo_db.__file__).parent
 
 
 def files_of(directory):
-    return {
-        p.relative_to(directory).as_posix(): p.read_bytes()
-        for p in directory.rglob("*")
-        if p.is_file()
-    }
+    return {p.relative_to(directory).as_posix(): p.read_bytes() for p in directory.rglob("*") if p.is_file()}
 
 
 def test_the_same_seed_writes_the_same_files(tmp_path):
@@ -42,9 +38,7 @@ def test_what_is_kept_is_what_is_built(told, tmp_path):
     """The boundaries, traces and truth kept beside the builder are what it builds, to 2 cm."""
     write_files(tmp_path, told)
     for path in sorted((KEPT / "boundaries").glob("*.geojson")):
-        ours, made = (
-            json.loads(p.read_text("utf-8")) for p in (path, tmp_path / "boundaries" / path.name)
-        )
+        ours, made = (json.loads(p.read_text("utf-8")) for p in (path, tmp_path / "boundaries" / path.name))
         rings = [d["features"][0]["geometry"]["coordinates"] for d in (ours, made)]
         assert all(np.abs(np.subtract(a, b)).max() <= 1.1e-7 for a, b in zip(*rings))
     with zipfile.ZipFile(KEPT / "traces.zip") as kept:
@@ -86,9 +80,7 @@ def test_fields_have_the_area_the_ellipsoid_gives(key):
 def test_fields_are_no_rectangles():
     """No field is a rectangle, one has a hole, and the one that is rolled is 40 to 65 ha."""
     shapes = {key: farm.outline(key) for key in farm.FIELDS}
-    assert all(
-        s.is_valid and s.area < 0.97 * s.minimum_rotated_rectangle.area for s in shapes.values()
-    )
+    assert all(s.is_valid and s.area < 0.97 * s.minimum_rotated_rectangle.area for s in shapes.values())
     assert sum(len(s.interiors) for s in shapes.values()) == 1
     assert 40e4 < shapes["heron"].area < 65e4
     pairs = [(a, b) for a in shapes for b in shapes if a < b]
@@ -103,9 +95,7 @@ def test_a_loop_at_the_headland_is_as_long_as_it_must_be():
     d, r = 6.2, 8.0
     loop = vehicle_paths.turn((0, 0, 0.0), (0, d, np.pi), r, 2.0, -1)
     a = np.arccos((d / 2 + r) / (2 * r))
-    assert np.hypot(np.diff(loop.x), np.diff(loop.y)).sum() == pytest.approx(
-        (np.pi + 4 * a) * r, rel=1e-3
-    )
+    assert np.hypot(np.diff(loop.x), np.diff(loop.y)).sum() == pytest.approx((np.pi + 4 * a) * r, rel=1e-3)
     assert np.hypot(loop.x[-1], loop.y[-1] - d) < 1e-6
 
 
@@ -118,18 +108,14 @@ def test_towed_tool_settles_on_its_circle():
     around = np.linspace(0, 6 * np.pi, 4000)
     path = vehicle_paths.line(np.column_stack([radius * np.cos(around), radius * np.sin(around)]), 2.0, 0)
     tool = vehicle_paths.towed(path, b, length)
-    assert np.hypot(*tool[-200:, :2].T) == pytest.approx(
-        np.sqrt(radius**2 + b**2 - length**2), abs=0.01
-    )
+    assert np.hypot(*tool[-200:, :2].T) == pytest.approx(np.sqrt(radius**2 + b**2 - length**2), abs=0.01)
 
 
 def test_steering_wanders_as_a_persons_does():
     """The spacing between plain neighbouring lanes wanders by 0.3 to 0.5 m (1 sigma)."""
     lanes = scenario.lanes(np.random.default_rng(3))[26:38]
     u = np.arange(150.0, 850.0, 5.0)
-    across = np.array(
-        [np.interp(u, *(np.sort(lane.x), lane.y[np.argsort(lane.x)])) for lane in lanes]
-    )
+    across = np.array([np.interp(u, *(np.sort(lane.x), lane.y[np.argsort(lane.x)])) for lane in lanes])
     spacing = np.diff(across, axis=0)
     assert 0.3 < spacing.std() < 0.5 and spacing.mean() == pytest.approx(scenario.SPACING, abs=0.15)
 
@@ -174,9 +160,7 @@ def test_shares_by_passes_are_the_truths(monkeypatch, count_of):
     monkeypatch.setattr(scenario, "DRIFT", 0.0)
     monkeypatch.setattr(scenario, "JITTER", 0.0)
     told = generate()
-    truth = np.array(
-        [told.truth["inside_headland"]["share_by_passes"].get(str(n), 0.0) for n in range(6)]
-    )
+    truth = np.array([told.truth["inside_headland"]["share_by_passes"].get(str(n), 0.0) for n in range(6)])
     lost = next(f for f in told.truth["planted"] if f["passes"] is None)["area_m2"]
     lost /= told.truth["inside_headland"]["area_m2"]
     counted = inside_headland(count_of(told))
@@ -192,6 +176,4 @@ def test_a_receivers_error_costs_little(told, full_count):
 def test_pass_area_is_the_way_driven_times_the_width(told, full_count):
     """Pass area, in and out of the field, is the tool's way times its width, less the turns' inner ends, within 4 %."""
     lost = next(f for f in told.truth["planted"] if f["passes"] is None)["area_m2"]
-    assert full_count.tally().pass_area == pytest.approx(
-        told.truth["driven_m"] * 12.8 - lost, rel=0.04
-    )
+    assert full_count.tally().pass_area == pytest.approx(told.truth["driven_m"] * 12.8 - lost, rel=0.04)

@@ -51,9 +51,9 @@ def test_the_way_between_headings_is_that_of_the_drawn_circles(start, end, radiu
     drawn = by_circles(start, end, radius)
     found = float(dubins_length(start, end, radius))
     # where an arc is a whole turn or nothing, rounding decides, and both are drawn
-    assert found == pytest.approx(drawn, abs=1e-5) or abs(
-        abs(found - drawn) - math.tau * radius
-    ) == pytest.approx(0, abs=1e-4)
+    assert found == pytest.approx(drawn, abs=1e-5) or abs(abs(found - drawn) - math.tau * radius) == pytest.approx(
+        0, abs=1e-4
+    )
 
 
 @given(start=POSE, end=POSE)

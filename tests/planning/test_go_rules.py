@@ -43,7 +43,8 @@ def test_what_a_farm_ignores_does_not_stop_it():
 
 
 @pytest.mark.parametrize(
-    "wrong", [{"rain": 1}, {"ignore": ["rain"]}, {"ignore": "wet"}, {"wind_m_s": "15"}, {"wind_m_s": True}, {"air_c": 500}]
+    "wrong",
+    [{"rain": 1}, {"ignore": ["rain"]}, {"ignore": "wet"}, {"wind_m_s": "15"}, {"wind_m_s": True}, {"air_c": 500}],
 )
 def test_a_rule_that_cannot_be_is_refused_by_name(wrong):
     """The sentence names what is wrong."""

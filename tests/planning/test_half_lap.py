@@ -38,9 +38,7 @@ def test_shares_agree_with_counting(simulated, inside):
     assert formula == (pytest.approx(once, abs=0.005), pytest.approx(thrice, abs=0.005))
 
 
-@pytest.mark.parametrize(
-    ("inside", "once", "thrice"), [(0, 0.050, 0.050), (1, 0.019, 0.11), (2, 0.005, 0.20)]
-)
+@pytest.mark.parametrize(("inside", "once", "thrice"), [(0, 0.050, 0.050), (1, 0.019, 0.11), (2, 0.005, 0.20)])
 def test_shares_of_the_worked_example(inside, once, thrice):
     """45 ft, 2 ft of error, aimed 0, 1 and 2 ft inside half (calculated, checked by simulation)."""
     found = expected_shares(45, 2, inside)

@@ -11,9 +11,7 @@ from cabapp.planning.finish_time import Finish
 from cabapp.planning.pass_comparison import compare
 from cabapp.planning.work_order import Work, in_order, left_at
 
-WORKS = st.lists(
-    st.tuples(st.floats(1e3, 1e6), st.one_of(st.none(), st.floats(0, 1e6))), min_size=1, max_size=6
-)
+WORKS = st.lists(st.tuples(st.floats(1e3, 1e6), st.one_of(st.none(), st.floats(0, 1e6))), min_size=1, max_size=6)
 
 
 @given(WORKS)

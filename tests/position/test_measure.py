@@ -250,8 +250,7 @@ def test_places_on_two_continents_are_not_counted_together(written, capsys):
 def test_undated_traces_are_not_put_in_order(written, sentence, capsys):
     """Two logs with times of day only cannot be ordered; one alone can be measured."""
     text = "".join(
-        sentence(f"GPGGA,1000{n:02d},5200.{n:03d},N,10600.000,W,1,08,0.9,500.0,M,-20.0,M,,")
-        for n in range(20)
+        sentence(f"GPGGA,1000{n:02d},5200.{n:03d},N,10600.000,W,1,08,0.9,500.0,M,-20.0,M,,") for n in range(20)
     )
     one, two = written("a.nmea", text), written("b.nmea", text)
     assert main(["measure", str(one), "--width", "12"]) == 0

@@ -52,7 +52,7 @@ def test_the_printed_examples(feet, mph, efficiency, printed, source):
 
 def test_the_constant_is_eight_and_a_quarter():
     """One foot at one mph is 1/8.25 ac/h (43 560 / 5 280), not 1/8250 as one web page prints."""
-    assert ACRE / (FOOT * MILE) == pytest.approx(8.25, rel=1e-12)
+    assert pytest.approx(8.25, rel=1e-12) == ACRE / (FOOT * MILE)
     assert Units("us").area_rate_value(field_capacity(MPH, FOOT)) == pytest.approx(1 / 8.25)
 
 
@@ -61,9 +61,7 @@ def test_a_ten_hour_day_of_planting():
     assert field_capacity(5 * KMH, 2.0, 0.83) * 36000 / HECTARE == pytest.approx(8.3)
 
 
-@pytest.mark.parametrize(
-    ("kmh", "metres", "efficiency", "hectares"), [(5, 2.5, 0.85, 1.0625), (6, 3.0, 0.80, 1.44)]
-)
+@pytest.mark.parametrize(("kmh", "metres", "efficiency", "hectares"), [(5, 2.5, 0.85, 1.0625), (6, 3.0, 0.80, 1.44)])
 def test_metric_examples_read_at_second_hand(kmh, metres, efficiency, hectares):
     """C = S W E / 10 in km/h, m and ha/h (a web calculator's examples; they recompute)."""
     capacity = field_capacity(kmh * KMH, metres, efficiency)

@@ -32,9 +32,7 @@ def test_expected_fuel_of_an_acre(mph, hp_per_foot, printed):
 
 def fuel_money(gallons_per_acre, dollars_per_gallon):
     """The fuel of an acre in dollars."""
-    return cost_of_passes(
-        ACRE, fuel_per_area=gallons_per_acre * GALLON / ACRE, fuel_price=dollars_per_gallon / GALLON
-    )
+    return cost_of_passes(ACRE, fuel_per_area=gallons_per_acre * GALLON / ACRE, fuel_price=dollars_per_gallon / GALLON)
 
 
 def test_the_fuel_of_an_acre_of_soybeans():

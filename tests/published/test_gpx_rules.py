@@ -20,8 +20,7 @@ ORDER = {
     "trkseg": "trkpt extensions",
 }
 ORDER["trkpt"] = ORDER["wpt"] = (
-    "ele time magvar geoidheight name cmt desc src link sym type fix sat hdop vdop pdop "
-    "ageofdgpsdata dgpsid extensions"
+    "ele time magvar geoidheight name cmt desc src link sym type fix sat hdop vdop pdop ageofdgpsdata dgpsid extensions"
 )
 
 

@@ -57,9 +57,7 @@ def test_error_statistics():
     assert fix.sigma == pytest.approx(((0.9**2 + 0.5**2) / 2) ** 0.5)
 
 
-@pytest.mark.parametrize(
-    ("text", "degrees"), [("4533.35", 45.5558333), ("16708.033", 167.1338833)]
-)
+@pytest.mark.parametrize(("text", "degrees"), [("4533.35", 45.5558333), ("16708.033", 167.1338833)])
 def test_degrees_and_minutes(text, degrees):
     """4533.35 is 45°33'21\" and 16708.033 is 167.1338833° (gpsd, "NMEA Revealed")."""
     north = text if degrees < 90 else "0000.001"

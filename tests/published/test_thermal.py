@@ -32,7 +32,8 @@ def test_days_at_a_steady_warmth(base, needed, celsius, printed):
 
 
 @pytest.mark.parametrize(
-    ("crop", "fahrenheit", "above"), [("chickpea", 280, 32), ("soybean", 90, 50), ("barley", 176, 32), ("wheat", 180, 32)]
+    ("crop", "fahrenheit", "above"),
+    [("chickpea", 280, 32), ("soybean", 90, 50), ("barley", 176, 32), ("wheat", 180, 32)],
 )
 def test_degree_days_printed_in_fahrenheit(crop, fahrenheit, above):
     """Soil ten deg F above the base gives a tenth of the printed deg F days as days: chickpea 280

@@ -59,9 +59,7 @@ def test_a_steady_turn(driven, circle, radius, drawbar, inner, degrees):
     assert angle == pytest.approx(degrees, abs=1.1)
 
 
-@pytest.mark.parametrize(
-    ("path", "degrees"), [(6, 10.882), (12, 14.949), (10 * np.pi, 17.343), (20 * np.pi, 17.455)]
-)
+@pytest.mark.parametrize(("path", "degrees"), [(6, 10.882), (12, 14.949), (10 * np.pi, 17.343), (20 * np.pi, 17.455)])
 def test_going_into_a_turn(path, degrees):
     """From straight into R = 20 m with L = 6 m: dψ/ds = sin(θ - ψ)/L, as SciPy integrates it.
 
@@ -72,8 +70,6 @@ def test_going_into_a_turn(path, degrees):
     way = (theta[1:] + theta[:-1]) / 2
     dist = np.full(steps, path / steps)
     psi = tool_heading(0.0, way, dist, np.ones(steps), theta, 6.0)[-1]
-    solved = solve_ivp(
-        lambda s, y: np.sin(s / 20 - y) / 6, (0, path), [0.0], rtol=1e-10, atol=1e-12
-    ).y[0, -1]
+    solved = solve_ivp(lambda s, y: np.sin(s / 20 - y) / 6, (0, path), [0.0], rtol=1e-10, atol=1e-12).y[0, -1]
     assert np.degrees(theta[-1] - psi) == pytest.approx(degrees, abs=0.003)
     assert psi == pytest.approx(solved, abs=2e-5)

@@ -39,13 +39,11 @@ def test_a_section_and_its_parts(miles, acres, hectares):
 
 def test_an_international_acre_is_not_a_survey_acre():
     """The survey acre, 4046.872 610 m2, is 4 parts in a million more; ours is the international."""
-    assert 4046.87260987 / ACRE - 1 == pytest.approx(4e-6, rel=0.01)
+    assert pytest.approx(4e-6, rel=0.01) == 4046.87260987 / ACRE - 1
 
 
 @pytest.mark.parametrize("system", ["us", "metric"])
-@pytest.mark.parametrize(
-    "kind", ["area", "speed", "length", "volume", "distance", "area_rate", "volume_per_area"]
-)
+@pytest.mark.parametrize("kind", ["area", "speed", "length", "volume", "distance", "area_rate", "volume_per_area"])
 def test_what_is_not_known_is_never_a_zero(system, kind):
     """None and NaN are said as a dash and have no value."""
     units = Units(system)

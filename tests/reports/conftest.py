@@ -39,17 +39,10 @@ def write_job(path, *, names, target=2, left_for=False, once_only=None, seeded_a
         lat, lon = plane.to_latlon([[x, y]])
         return round(float(lat[0]), 7), round(float(lon[0]), 7)
 
-    ring = [
-        place(x, y)[::-1] for x, y in ((-100, -30), (100, -30), (100, 30), (-100, 30), (-100, -30))
-    ]
+    ring = [place(x, y)[::-1] for x, y in ((-100, -30), (100, -30), (100, 30), (-100, 30), (-100, -30))]
     book = open_store(path, "tablet 1")
-    book.put(
-        models.Farm, name=names.farm, timezone="America/Chicago", units="us", fuel_price_per_l=1.0
-    )
-    people = [
-        book.put(models.Operator, name=name, phone=None, rate_per_h=None)
-        for name in (names.first, names.second)
-    ]
+    book.put(models.Farm, name=names.farm, timezone="America/Chicago", units="us", fuel_price_per_l=1.0)
+    people = [book.put(models.Operator, name=name, phone=None, rate_per_h=None) for name in (names.first, names.second)]
     tractor = book.put(models.Tractor, name=names.tractor, tank_l=None, cost_per_h=None)
     tool = book.put(
         models.Tool,
@@ -86,9 +79,7 @@ def write_job(path, *, names, target=2, left_for=False, once_only=None, seeded_a
         )
 
     def tap(of, kind, at, reason=None, **detail):
-        return book.add(
-            models.Tap(stint_id=of.id, kind=kind, at=at, reason=reason, detail=detail or None)
-        )
+        return book.add(models.Tap(stint_id=of.id, kind=kind, at=at, reason=reason, detail=detail or None))
 
     def trace(of, fixes):
         writer = book.trace(of.id)
@@ -104,9 +95,7 @@ def write_job(path, *, names, target=2, left_for=False, once_only=None, seeded_a
     tap(first, "undo", START + 33, tap=slip.id)
     tap(first, "stop", one[-1][0], names.reason)
     fuel = book.add(
-        models.FuelEntry(
-            tractor_id=tractor.id, stint_id=first.id, at=START + 200, litres=100.0, price_per_l=1.0
-        )
+        models.FuelEntry(tractor_id=tractor.id, stint_id=first.id, at=START + 200, litres=100.0, price_per_l=1.0)
     )
     tap(first, "fuel", START + 200, row=fuel.id, litres=100.0)
     tap(first, "restart", START + 300)
@@ -201,9 +190,7 @@ def write_job(path, *, names, target=2, left_for=False, once_only=None, seeded_a
         tap(drill, "start", sown[0][0])
         trace(drill, sown)
         tap(drill, "finish", sown[-1][0])
-    return SimpleNamespace(
-        book=book, job=job, field=land, first=first, second=second, rock=rock, names=names
-    )
+    return SimpleNamespace(book=book, job=job, field=land, first=first, second=second, rock=rock, names=names)
 
 
 PLAIN = SimpleNamespace(
@@ -261,9 +248,7 @@ def small_log(small_job):
 @pytest.fixture(scope="session")
 def hostile_job(tmp_path_factory):
     """The same work under hostile names."""
-    names = SimpleNamespace(
-        **{**vars(HOSTILE), "note": HOSTILE.note.replace("\ud800", "").replace("\x00", "")}
-    )
+    names = SimpleNamespace(**{**vars(HOSTILE), "note": HOSTILE.note.replace("\ud800", "").replace("\x00", "")})
     made = write_job(tmp_path_factory.mktemp("hostile") / "logbook.sqlite", names=names)
     yield made
     made.book.close()

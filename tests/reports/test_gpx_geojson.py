@@ -141,9 +141,7 @@ def test_geojson_is_a_plain_feature_collection(small_log):
 
 def test_geojson_rings_turn_the_right_way(features):
     """Exterior rings run counter-clockwise and close on themselves (RFC 7946 section 3.1.6)."""
-    rings = [
-        f["geometry"]["coordinates"][0] for f in features if f["geometry"]["type"] == "Polygon"
-    ]
+    rings = [f["geometry"]["coordinates"][0] for f in features if f["geometry"]["type"] == "Polygon"]
     assert len(rings) > 1
     for ring in rings:
         x, y = np.array(ring).T

@@ -63,9 +63,7 @@ def log_page(small_log):
 @pytest.fixture(scope="module")
 def sheet_page(small_job, small_log):
     row, receipts = small_log.hand_overs[0]
-    return hand_over_sheet(
-        read_job(small_job.book, small_job.job, row.at), row, receipts, row.at + 60
-    )
+    return hand_over_sheet(read_job(small_job.book, small_job.job, row.at), row, receipts, row.at + 60)
 
 
 def figure(page, key):
@@ -135,24 +133,16 @@ def test_classes_add_up_to_the_field(small_log):
 def test_each_operators_pass_area_is_their_own(small_log):
     """Pass areas of the stints add up to the job's, and each is what its own pieces cover."""
     parts = small_log.count.pieces()
-    assert sum(s.pass_area for s in small_log.stints) == pytest.approx(
-        small_log.tally.pass_area, rel=1e-6
-    )
-    assert small_log.stints[1].pass_area == pytest.approx(
-        tally([parts[1]], small_log.count.field).pass_area
-    )
+    assert sum(s.pass_area for s in small_log.stints) == pytest.approx(small_log.tally.pass_area, rel=1e-6)
+    assert small_log.stints[1].pass_area == pytest.approx(tally([parts[1]], small_log.count.field).pass_area)
 
 
 def test_hours_are_split_by_reason(small_log):
     """Working and stopped seconds follow from the taps; the stop that was taken back stops nothing."""
     first = small_log.stints[0]
     assert first.working_s == pytest.approx(88 + 88)
-    assert first.stopped == pytest.approx(
-        {"before the start": 60, "fuel": (300 - 88) + (500 - 388)}
-    )
-    assert first.working_s + sum(first.stopped.values()) == pytest.approx(
-        first.ended - first.row.at
-    )
+    assert first.stopped == pytest.approx({"before the start": 60, "fuel": (300 - 88) + (500 - 388)})
+    assert first.working_s + sum(first.stopped.values()) == pytest.approx(first.ended - first.row.at)
 
 
 def test_a_shift_over_the_change_of_clocks_is_nine_hours():
@@ -174,9 +164,7 @@ def test_an_unknown_zone_says_utc():
 
 def test_undone_taps_are_struck_through_not_dropped(log_page):
     """The stop taken back stays on the page, struck through; the others are not."""
-    struck = [
-        li.text_content() for li in lxml.html.fromstring(log_page).xpath('//li[@class="undone"]')
-    ]
+    struck = [li.text_content() for li in lxml.html.fromstring(log_page).xpath('//li[@class="undone"]')]
     assert len(struck) == 1 and "Stopped: fuel" in struck[0] and "12:40:30" in struck[0]
 
 
@@ -258,9 +246,7 @@ def test_path_data_draws_the_same_ring():
     data = hatching.path_data([np.array(ring)])
     start, moves = re.fullmatch(r"M([-\d. ]+)l([-\d. ]+)z", data).groups()
     numbers = [float(n) for n in moves.split()]
-    corners = np.cumsum(
-        [[float(n) for n in start.split()], *zip(numbers[::2], numbers[1::2])], axis=0
-    )
+    corners = np.cumsum([[float(n) for n in start.split()], *zip(numbers[::2], numbers[1::2])], axis=0)
     assert np.abs(corners - np.array(ring[:-1])).max() <= 0.051
 
 
@@ -270,10 +256,7 @@ def test_outlines_cover_their_cells():
     kinds[10:40, 5:70] = hatching.AT_TARGET
     kinds[20:30, 20:40] = hatching.ABOVE
     rings = hatching.outlines(kinds)
-    area = {
-        k: shapely.Polygon(r[0]).area - sum(shapely.Polygon(h).area for h in r[1:])
-        for k, r in rings.items()
-    }
+    area = {k: shapely.Polygon(r[0]).area - sum(shapely.Polygon(h).area for h in r[1:]) for k, r in rings.items()}
     assert area == {hatching.AT_TARGET: 30 * 65 - 200, hatching.ABOVE: 200}
 
 

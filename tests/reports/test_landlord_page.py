@@ -48,7 +48,15 @@ def farm(write_small, page_names, tmp_path):
     """The small logbook with two parcels, and a landlord who bears a third by lease."""
     made = write_small(tmp_path / "logbook.sqlite", names=page_names.plain)
     put = made.book.put
-    put(models.Parcel, field_id=made.field.id, name="West", landlord="Ida Marsh", boundary=geometry(SLANTED), share=1 / 3, rule="a third")
+    put(
+        models.Parcel,
+        field_id=made.field.id,
+        name="West",
+        landlord="Ida Marsh",
+        boundary=geometry(SLANTED),
+        share=1 / 3,
+        rule="a third",
+    )
     put(models.Parcel, field_id=made.field.id, name="Middle", landlord="Old Mill Trust", boundary=geometry(BESIDE))
     put(models.Farm, made.book.all(models.Farm)[0].id, currency="$")
     yield SimpleNamespace(**vars(made), path=str(made.book.path))

@@ -82,7 +82,11 @@ def folder(small_job, tmp_path_factory):
 @pytest.fixture(scope="module", params=["log", "job"])
 def tried(folder, browse, request):
     """What the script does on the field log and on the job page, and what the console said."""
-    (name,) = (p.name for p in folder.glob("square-*.html") if re.fullmatch(r"square-rolling-2026-\w{4}" + ("-job" if request.param == "job" else "") + ".html", p.name))
+    (name,) = (
+        p.name
+        for p in folder.glob("square-*.html")
+        if re.fullmatch(r"square-rolling-2026-\w{4}" + ("-job" if request.param == "job" else "") + ".html", p.name)
+    )
     text = HARNESS.replace("PLACES", json.dumps(PLACES)).replace("NAME", name)
     (folder / "script-of-the-test.htm").write_text(text, "utf-8")
     dumped, console, asked = browse(folder, "script-of-the-test.htm")

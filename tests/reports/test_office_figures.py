@@ -44,7 +44,7 @@ def one_job():
             "litres": 0.0, "fuel_cents": 0, "wage_cents": 0, "tractor_cents": 0, "operator": "Ada",
             "tractor": "Grey", "tool": "Roller", "began": 0.0, "ended": math.fsum(seconds.values()),
         } | {k: v for k, v in more.items() if k in StintAccount.__dataclass_fields__}  # fmt: skip
-        spent = {kind: 0.0 for kind in KINDS} | seconds
+        spent = dict.fromkeys(KINDS, 0.0) | seconds
         made = StintAccount(
             "stint", width=width, open=False, seconds=spent, covered=pass_area, pass_area=pass_area,
             working_m=working_m, days=[], **line,

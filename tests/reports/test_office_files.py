@@ -281,7 +281,12 @@ def test_corrections_count_and_are_shown(write_small, page_names, tmp_path, caps
     fuel = made.book.all(models.FuelEntry)[0]
     made.book.close()
     assert main(["office", "--store", path, "--out", str(tmp_path / "a")]) == 0
-    assert main(["correct", "stint", stint, "width_m=5m", "--reason", "other roller", "--by", "Ada Stone", "--store", path]) == 0
+    assert (
+        main(
+            ["correct", "stint", stint, "width_m=5m", "--reason", "other roller", "--by", "Ada Stone", "--store", path]
+        )
+        == 0
+    )
     assert main(["correct", "fuel", fuel.id[:8], "litres=80", "--reason", "misread", "--store", path]) == 0
     assert main(["edit", "job", "Square", "agreed_area_m2=3ac", "--store", path]) == 0
     assert main(["office", "--store", path, "--out", str(tmp_path / "b")]) == 0

@@ -20,7 +20,7 @@ def test_the_passes_of_the_small_job_stand_on_its_page(small_job, small_log):
     text = lxml.html.fromstring(page).text_content()
     assert "How straight" in text and "from the pass beside it" in text
     said = " ".join(cell for row in table.rows for cell in row)
-    people = [name for name in small_log.names.values()]
+    people = list(small_log.names.values())
     assert not any(name in said for name in people)
 
 

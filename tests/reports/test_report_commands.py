@@ -11,9 +11,7 @@ from cabapp.__main__ import main
 def test_log_writes_pages_and_files(small_job, tmp_path, capsys):
     """`rollbook log` writes log, sheet, GPX and GeoJSON, and names each."""
     store = str(small_job.book.path)
-    assert (
-        main(["log", "--store", store, "--field", "square", "--out", str(tmp_path), "--json"]) == 0
-    )
+    assert main(["log", "--store", store, "--field", "square", "--out", str(tmp_path), "--json"]) == 0
     written = json.loads(capsys.readouterr().out)["written"]
     assert sorted(p.rsplit(".", 1)[1] for p in written) == ["geojson", "gpx", "html", "html"]
     assert sorted(str(p) for p in tmp_path.iterdir()) == sorted(written)
@@ -22,10 +20,7 @@ def test_log_writes_pages_and_files(small_job, tmp_path, capsys):
 def test_log_of_one_stint_is_its_jobs(small_job, tmp_path):
     """A stint is named by the beginning of its id."""
     store = str(small_job.book.path)
-    assert (
-        main(["log", "--store", store, "--stint", small_job.second.id[:8], "--out", str(tmp_path)])
-        == 0
-    )
+    assert main(["log", "--store", store, "--stint", small_job.second.id[:8], "--out", str(tmp_path)]) == 0
 
 
 def test_unknown_field_is_refused_with_the_known_ones(small_job, tmp_path, capsys):

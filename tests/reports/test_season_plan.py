@@ -19,7 +19,7 @@ DAY = 86400.0
 
 def square(side, north):
     plane = Plane(LAT, LON)
-    lat, lon = plane.to_latlon(np.array([(0, 0), (side, 0), (side, side), (0, side), (0, 0)]) + (0, north))
+    lat, lon = plane.to_latlon(np.array([(0, 0), (side, 0), (side, side), (0, side), (0, 0)]) + np.array([0, north]))
     return {"type": "Polygon", "coordinates": [np.column_stack([lon, lat]).tolist()]}
 
 
@@ -29,9 +29,7 @@ def farm(write_small, page_names, tmp_path):
     made = write_small(tmp_path / "logbook.sqlite", names=page_names.plain)
     book = made.book
     for name, crop, side in (("Chick", "chickpea", 400), ("Lent", "lentil", 300)):
-        land = book.put(
-            models.Field, name=name, crop=crop, target=2, boundary=square(side, 1000 + side)
-        )
+        land = book.put(models.Field, name=name, crop=crop, target=2, boundary=square(side, 1000 + side))
         job = book.put(models.Job, field_id=land.id, operation="seeding", season=2026, target=1)
         stint = book.add(
             models.Stint(

@@ -1,5 +1,6 @@
 """An invented farm, a hand-moved clock, and drives laid out in metres."""
 
+import itertools
 import math
 import shutil
 import uuid
@@ -22,9 +23,7 @@ SPEED = 2.5
 
 
 def rectangle(west, south, east, north):
-    lat, lon = PLACE.to_latlon(
-        [[west, south], [east, south], [east, north], [west, north], [west, south]]
-    )
+    lat, lon = PLACE.to_latlon([[west, south], [east, south], [east, north], [west, north], [west, south]])
     return {"type": "Polygon", "coordinates": [np.column_stack([lon, lat]).tolist()]}
 
 
@@ -108,7 +107,7 @@ def stock_farm():
 def path_along(corners, step):
     """Return places every `step` m along straight lines between corners."""
     places = []
-    for (x0, y0), (x1, y1) in zip(corners, corners[1:]):
+    for (x0, y0), (x1, y1) in itertools.pairwise(corners):
         far = math.hypot(x1 - x0, y1 - y0)
         n = max(1, round(far / step))
         places += [(x0 + (x1 - x0) * k / n, y0 + (y1 - y0) * k / n) for k in range(n)]
@@ -125,8 +124,7 @@ def rows(ys, west=-60.0, east=60.0):
             r, middle = abs(y - before) / 2, (y + before) / 2
             sign = math.copysign(1, y - before)
             corners += [
-                (x + side * r * math.sin(a), middle - sign * r * math.cos(a))
-                for a in np.linspace(0, math.pi, 12)[1:-1]
+                (x + side * r * math.sin(a), middle - sign * r * math.cos(a)) for a in np.linspace(0, math.pi, 12)[1:-1]
             ]
         corners += ends
     return corners
@@ -148,9 +146,7 @@ def along(corners, start, hz=1.0, noise=0.0, **said):
         xy = xy + np.random.default_rng(7).normal(0, noise, xy.shape)
     lat, lon = PLACE.to_latlon(xy)
     said = {"sigma": 0.1, "quality": 4} | said
-    return [
-        Fix(start + k / hz, float(a), float(b), **said) for k, (a, b) in enumerate(zip(lat, lon))
-    ]
+    return [Fix(start + k / hz, float(a), float(b), **said) for k, (a, b) in enumerate(zip(lat, lon))]
 
 
 @pytest.fixture

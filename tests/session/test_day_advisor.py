@@ -8,8 +8,7 @@ from cabapp.common.units import ACRE, FOOT, MPH, Units
 from cabapp.planning.emergence import CROPS
 from cabapp.planning.finish_time import Finish
 from cabapp.session.advice.day_advisor import DayAdvisor
-from cabapp.session.advice.day_facts import DayFacts
-from cabapp.session.advice.day_facts import GapTourSummary, SeederLead
+from cabapp.session.advice.day_facts import DayFacts, GapTourSummary, SeederLead
 from cabapp.session.advice.day_summary import DaySummary
 from cabapp.session.state.view import QUIET, SEEDER, STOP_RULE, Sentence
 from cabapp.session.warnings.situation import Danger, Situation
@@ -84,9 +83,7 @@ def test_a_faster_or_finished_seeder_is_no_warning(asker):
 def test_fuel_is_said_in_acres_while_there_is_time_to_fill(asker):
     """40 min of fuel at 13 ac/h are 8.7 ac twice, 40 are left; with enough for the rest: silence."""
     (ask,) = asker.feed(replace(CALM, tank_s=40 * 60.0))
-    assert ask.words == (
-        "Fuel for about 8.7 ac twice, and 40 ac are left. Fill before you go on far."
-    )
+    assert ask.words == ("Fuel for about 8.7 ac twice, and 40 ac are left. Fill before you go on far.")
     assert asker.feed(replace(CALM, tank_s=40 * 60.0, left=10 * ACRE)) == ()
 
 

@@ -171,9 +171,7 @@ def test_a_field_seeded_in_this_logbook_needs_no_telling(run, store, ids, drive_
     assert "again once up, until the 4th node" in lines(day)["Crop"]
 
 
-def test_the_sentences_of_the_seeder_come_from_its_own_tablet(
-    half_an_hour, store, ids, drive_rows, run
-):
+def test_the_sentences_of_the_seeder_come_from_its_own_tablet(half_an_hour, store, ids, drive_rows, run):
     """Its bundle says what is seeded; with a strip left that lasts a quarter of an hour, she is told
     that she runs out, and the day says how much is seeded and not finished."""
     store.put(Tool, id="drill", name="Drill", operation="seeding", width_m=12.0, towed=False)
@@ -201,6 +199,7 @@ def test_the_sentences_of_the_seeder_come_from_its_own_tablet(
 
 def test_a_fault_in_the_day_stops_neither_count_nor_taps(half_an_hour, monkeypatch, store):
     """When the day cannot be looked at, the count goes on and no sentence is made up."""
+
     def fault(self, now):
         raise ZeroDivisionError
 

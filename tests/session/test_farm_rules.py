@@ -138,7 +138,7 @@ def test_her_pace_of_before_is_known_at_the_start(run, store, drive_rows, stocke
     day.session.tap("start")
     day.until(T0 + 10.0 + 31 * 60)
     day.session.tap("finish")
-    paces = [tap.detail["paces"] for tap in store.all(Tap, kind="finish")][0]
+    paces = next(tap.detail["paces"] for tap in store.all(Tap, kind="finish"))
     assert len(paces) == 3 and all(20 < one < 31 for one in paces)
     day.on(12.0)
     day.take_over()

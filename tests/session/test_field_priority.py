@@ -28,7 +28,9 @@ def farm(store, ids, box, run):
         store.add(Tap(stint_id=one.id, kind="finish", at=T0 - ago + 3600))
     done = stint(ids.field, "rolling", ids.ann, ids.red, T0 - 7200)
     store.add(Tap(stint_id=done.id, kind="start", at=T0 - 7200))
-    store.add(Tap(stint_id=done.id, kind="finish", at=T0 - 3600, detail={"share_left": 0.5, "paces": [20.0, 20.0, 24.0]}))
+    store.add(
+        Tap(stint_id=done.id, kind="finish", at=T0 - 3600, detail={"share_left": 0.5, "paces": [20.0, 20.0, 24.0]})
+    )
     return store, ids, east, west, stint, run
 
 
@@ -50,7 +52,7 @@ def test_two_who_roll_share_the_backlog(farm):
     other = stint(east.id, "rolling", ids.ben, ids.blue, T0 - 5000)
     store.add(Tap(stint_id=other.id, kind="start", at=T0 - 5000))
     store.add(Tap(stint_id=other.id, kind="stop", at=T0 - 1000, detail={"share_left": 0.75, "paces": [30.0]}))
-    work, backlog = run().session.season()
+    _work, backlog = run().session.season()
     assert (backlog.operators, backlog.tractors) == (2, 2)
     assert backlog.left == pytest.approx(0.75 * 80_000 + 40_000, rel=0.01)
     assert backlog.needs == pytest.approx(backlog.left / 50, rel=1e-6)

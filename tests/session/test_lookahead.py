@@ -10,7 +10,7 @@ def test_the_warning_comes_in_time_and_seldom_without_need():
     tests/bench/lookahead.py), all re-covers of more than a third of the tool announced 3 s before but
     one at most, a pass begun on finished ground within 8 s of the turn."""
     cases = run(8, seed=10, rows=(250, 300))
-    rate, share, hours, fair = summary(cases)
+    rate, _share, hours, fair = summary(cases)
     assert hours > 0.8 and len(fair) >= 4 and {case.kind for case in cases} == set(KINDS)
     assert rate <= 10
     assert sum(not case.met for case in fair) <= 1

@@ -10,7 +10,7 @@ from cabapp.counting.live_spacing import LiveSpacing
 from cabapp.position.fix import Fix
 from cabapp.session.state.position_state import PositionState, sigma_of
 
-HERE = dict(lat=47.0, lon=-30.0)
+HERE = {"lat": 47.0, "lon": -30.0}
 
 
 def test_no_receiver_is_never_lost():

@@ -16,9 +16,13 @@ FIELD = 400.0 * 300.0  # the test field, m2
 def behind(run, store, ids, drive_rows, place):
     """Twelve half-laps lie in the logbook, 6 m apart from the south edge to y = -78; she stands there."""
     fixes = drive_rows([-144.0 + 6 * k for k in range(12)], start=T0 - 3 * HOUR, west=-194.0, east=194.0)
-    job = store.put(Job, id=job_id(ids.field, "rolling", 2026), field_id=ids.field, operation="rolling", season=2026, target=2)
+    job = store.put(
+        Job, id=job_id(ids.field, "rolling", 2026), field_id=ids.field, operation="rolling", season=2026, target=2
+    )
     stint = store.add(
-        Stint(job_id=job.id, operator_id=ids.ann, tractor_id=ids.red, tool_id=ids.roller, width_m=12.0, at=T0 - 3 * HOUR)
+        Stint(
+            job_id=job.id, operator_id=ids.ann, tractor_id=ids.red, tool_id=ids.roller, width_m=12.0, at=T0 - 3 * HOUR
+        )
     )
     store.add(Tap(stint_id=stint.id, kind="start", at=fixes[0].t))
     writer = store.trace(stint.id)

@@ -56,9 +56,7 @@ def test_what_another_tablet_rolled_counts_at_take_over(run, store, second, tmp_
     assert shares == [pytest.approx(ben.session.view.done_area / 120000, abs=1e-4)]
 
 
-def test_a_hand_over_left_on_one_tablet_is_received_on_the_other(
-    run, store, second, tmp_path, drive_rows, place, ids
-):
+def test_a_hand_over_left_on_one_tablet_is_received_on_the_other(run, store, second, tmp_path, drive_rows, place, ids):
     """The sheet travels in the bundle; its receiver points on the other tablet's map."""
     fixes = drive_rows([-100])
     ann = run(fixes)
@@ -79,9 +77,7 @@ def test_a_hand_over_left_on_one_tablet_is_received_on_the_other(
     assert run(start=T0 + 7200).session.view.state == "idle"
 
 
-def test_what_is_merged_in_the_midst_of_a_stint_counts_as_soon_as_it_is_told(
-    run, store, second, tmp_path, drive_rows
-):
+def test_what_is_merged_in_the_midst_of_a_stint_counts_as_soon_as_it_is_told(run, store, second, tmp_path, drive_rows):
     """Ben is at work already when Ann's bundle comes: her pass is in his count at once."""
     fixes = drive_rows([-100])
     ann = run(fixes)

@@ -73,7 +73,7 @@ def test_it_speaks_after_a_second_and_a_half_and_names_side_and_distance(judge):
     sentence = judgements[-1].sentence
     assert (sentence.rank, sentence.side, sentence.act_now, sentence.i_know) == (5, -1, True, True)
     other = WarningEvaluator(Units("metric"), str)
-    known = dict(over=2.0, move=2.0, move_side=1, operation="harrowing", target=3)
+    known = {"over": 2.0, "move": 2.0, "move_side": 1, "operation": "harrowing", "target": 3}
     assert said(drive(other, 2.0, **known))[-1] == "Harrowed 3 times already. Move right 2.0 m."
 
 
@@ -103,11 +103,7 @@ def test_two_thresholds_hold_the_sentence_and_three_seconds_end_it(judge):
 def test_one_sound_an_event_and_one_repeat_at_20_s():
     """A minute on finished ground sounds twice: when it begins, and once more."""
     recover = FinishedGroundAlarm()
-    sounds = [
-        t / 2
-        for t in range(121)
-        if recover.feed(t / 2, 2.0, 1.4, 0.7, heading=0.0, quiet=False).sound
-    ]
+    sounds = [t / 2 for t in range(121) if recover.feed(t / 2, 2.0, 1.4, 0.7, heading=0.0, quiet=False).sound]
     assert sounds == [1.5, 21.5]
 
 
@@ -143,7 +139,7 @@ def test_silent_when_the_heading_turns_quickly(judge):
 
 def test_i_know_is_silent_to_the_end_of_the_pass_and_not_longer(judge):
     """A wobble is the same pass; a turn round begins another."""
-    known = dict(over=3.0, move=3.0, move_side=1)
+    known = {"over": 3.0, "move": 3.0, "move_side": 1}
     drive(judge, 2.0, **known)
     assert judge.i_know()
     assert set(said(drive(judge, 60.0, start=2.5, heading=math.radians(20.0), **known))) == {None}
@@ -192,7 +188,7 @@ def test_i_know_silences_one_danger_and_not_the_next(judge):
 
 def test_forgotten_start_is_asked_once_after_two_minutes_at_working_speed(judge):
     """Moving 2 min at working speed in the field with recording off raises one question."""
-    known = dict(state="ready", since=-100.0, over=None)
+    known = {"state": "ready", "since": -100.0, "over": None}
     judgements = drive(judge, 130.0, **known)
     words = said(judgements)
     assert words[239] is None and words[240] == "Were you rolling since 600 min?"
@@ -203,18 +199,16 @@ def test_forgotten_start_is_asked_once_after_two_minutes_at_working_speed(judge)
     assert set(said(drive(judge, 600.0, start=131.0, **known))) == {None}
 
 
-@pytest.mark.parametrize(
-    "why", [{"speed": 14 * MPH}, {"speed": 0.2}, {"in_field": False}, {"position": "lost"}]
-)
+@pytest.mark.parametrize("why", [{"speed": 14 * MPH}, {"speed": 0.2}, {"in_field": False}, {"position": "lost"}])
 def test_driving_that_is_not_work_raises_no_question(judge, why):
     """Road speed, standing, another place or no position: nothing to ask."""
-    known = dict(state="stopped", since=-100.0, over=None) | why
+    known = {"state": "stopped", "since": -100.0, "over": None} | why
     assert set(said(drive(judge, 400.0, **known))) == {None}
 
 
 def test_a_turn_does_not_end_the_spell_but_a_stop_does(judge):
     """Ten slow seconds in a turn belong to the work; a minute standing does not."""
-    known = dict(state="ready", since=-100.0, over=None)
+    known = {"state": "ready", "since": -100.0, "over": None}
     drive(judge, 100.0, **known)
     drive(judge, 8.0, start=100.5, **(known | {"speed": 0.4}))
     assert said(drive(judge, 30.0, start=109.0, **known))[-1] is not None
@@ -237,7 +231,7 @@ def test_standing_with_recording_on_asks_to_stop_counting(judge):
 
 def test_a_lost_position_is_said_in_words_while_working(judge):
     """It says since when, and what goes on; without work there is nothing to do about it."""
-    lost = dict(position="lost", lost_since=-10.0, speed=None, heading=None, over=None)
+    lost = {"position": "lost", "lost_since": -10.0, "speed": None, "heading": None, "over": None}
     words = said(drive(judge, 2.0, **lost))[-1]
     assert words.startswith("I do not know where we are since 599 min. Taps and hours go on")
     assert said(drive(judge, 2.0, start=3.0, state="stopped", **lost))[-1] is None
@@ -245,11 +239,11 @@ def test_a_lost_position_is_said_in_words_while_working(judge):
 
 def test_the_ranks_are_kept(judge):
     """Taking the causes away one by one shows the next rank each time."""
-    known = dict(
-        danger=Danger("m", "pole", 9.0, 0.0), stop_rule="Stop.", seeder="Seeder.",
-        over=3.0, move=3.0, move_side=1, quiet=Sentence(QUIET, "Dusk at 21:28."),
-    )  # fmt: skip
-    lost = dict(position="lost", lost_since=-10.0)
+    known = {
+        "danger": Danger("m", "pole", 9.0, 0.0), "stop_rule": "Stop.", "seeder": "Seeder.",
+        "over": 3.0, "move": 3.0, "move_side": 1, "quiet": Sentence(QUIET, "Dusk at 21:28."),
+    }  # fmt: skip
+    lost = {"position": "lost", "lost_since": -10.0}
     ranks, start = [], 0.0
     for gone in (None, "danger", "lost", "stop_rule", "seeder", "over", "quiet"):
         if gone == "lost":

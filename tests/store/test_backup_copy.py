@@ -99,9 +99,7 @@ def test_a_backup_is_whole_and_a_device_of_its_own(worked, tmp_path):
     with open_store(copy, "spare tablet") as other:
         assert other.device != book.device and other.device_name == "spare tablet"
         for model in (Tap, TraceChunk):
-            assert [(r.device, r.seq) for r in other.all(model)] == [
-                (r.device, r.seq) for r in book.all(model)
-            ]
+            assert [(r.device, r.seq) for r in other.all(model)] == [(r.device, r.seq) for r in book.all(model)]
         assert len(other.read_trace(stint.id)) == 3200
         other.add(Tap(stint_id=stint.id, kind="stop", at=1.0))
         assert other.check() == []
@@ -157,9 +155,7 @@ def test_check_finds_a_damaged_page(worked):
     book, _stint = worked
     book.close()
     with closing(sqlite3.connect(book.path)) as raw:
-        root = raw.execute(
-            "SELECT rootpage FROM sqlite_master WHERE name = 'ix_tap_stint_id'"
-        ).fetchone()[0]
+        root = raw.execute("SELECT rootpage FROM sqlite_master WHERE name = 'ix_tap_stint_id'").fetchone()[0]
         size = raw.execute("PRAGMA page_size").fetchone()[0]
     with open(book.path, "r+b") as file:
         file.seek((root - 1) * size)

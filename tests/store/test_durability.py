@@ -116,9 +116,7 @@ def _recorded(write_log, tmp_path, begin_stint, rounds, pages=40):
     with open_store(live / "logbook.sqlite") as store:
         stint = begin_stint(store).stint.id
     shutil.copytree(live, before)
-    environment = _environment(
-        LD_PRELOAD=str(write_log), WRITE_LOG=str(log), WRITE_LOG_UNDER=str(live)
-    )
+    environment = _environment(LD_PRELOAD=str(write_log), WRITE_LOG=str(log), WRITE_LOG_UNDER=str(live))
     command = _command(live / "logbook.sqlite", stint, live / "acks", rounds, pages)
     subprocess.run(command, env=environment, check=True, timeout=60)
     data, place, found = log.read_bytes(), 0, []
@@ -132,9 +130,7 @@ def _recorded(write_log, tmp_path, begin_stint, rounds, pages=40):
     return before, found
 
 
-@pytest.mark.parametrize(
-    "cuts", [25, pytest.param(1000, marks=pytest.mark.long)], ids=["some", "all"]
-)
+@pytest.mark.parametrize("cuts", [25, pytest.param(1000, marks=pytest.mark.long)], ids=["some", "all"])
 def test_a_power_cut_loses_nothing_acknowledged(write_log, tmp_path, begin_stint, cuts, capsys):
     """After a power cut that drops, reorders or tears unsynced writes, all acknowledged is there.
 

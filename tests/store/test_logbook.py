@@ -59,7 +59,7 @@ def test_numbers_have_no_holes_after_failures(book, begin_stint, at):
             raise KeyError
         book.add(Tap(stint_id=stint.id, kind="start", at=at))
     assert book.check() == []
-    numbers = sorted(r.seq for model in (Change, Tap) for r in book.all(model)) + [stint.seq]
+    numbers = [*sorted(r.seq for model in (Change, Tap) for r in book.all(model)), stint.seq]
     assert sorted(numbers) == list(range(1, len(numbers) + 1))
 
 
@@ -143,14 +143,8 @@ def test_facts_and_references_are_not_confused(book):
 
 def test_a_correction_leaves_the_row_as_it_was(book, begin_stint, at):
     """What is corrected stays; the correction names it."""
-    tap = book.add(
-        Tap(stint_id=begin_stint(book).stint.id, kind="fuel", at=at, detail={"litres": 50})
-    )
-    book.add(
-        Correction(
-            corrects_table="tap", corrects_id=tap.id, at=at, reason="misread", detail={"litres": 60}
-        )
-    )
+    tap = book.add(Tap(stint_id=begin_stint(book).stint.id, kind="fuel", at=at, detail={"litres": 50}))
+    book.add(Correction(corrects_table="tap", corrects_id=tap.id, at=at, reason="misread", detail={"litres": 60}))
     assert book.get(Tap, tap.id).detail == {"litres": 50}
     assert book.all(Correction, corrects_id=tap.id)[0].detail == {"litres": 60}
 

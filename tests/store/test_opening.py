@@ -127,9 +127,7 @@ def test_the_first_logbooks_still_open(tmp_path):
         assert store.check() == []
 
 
-@pytest.mark.parametrize(
-    "content", [b"a letter to somebody", b"SQLite format 3\x00" + bytes(50), os.urandom(5000)]
-)
+@pytest.mark.parametrize("content", [b"a letter to somebody", b"SQLite format 3\x00" + bytes(50), os.urandom(5000)])
 def test_what_is_no_logbook_is_left_alone(tmp_path, content):
     """A file of another kind is refused with a sentence and not touched."""
     path = tmp_path / "logbook.sqlite"

@@ -57,9 +57,7 @@ def taps(store):
     return {t.detail["n"] for t in store.all(Tap)}
 
 
-@pytest.mark.parametrize(
-    "every", [pytest.param(1, marks=pytest.mark.long, id="all"), pytest.param(7, id="some")]
-)
+@pytest.mark.parametrize("every", [pytest.param(1, marks=pytest.mark.long, id="all"), pytest.param(7, id="some")])
 def test_any_damaged_page_is_mended(damaged, every, capsys):
     """Whichever page is overwritten, it opens, with all the copy had and most of the rest.
 

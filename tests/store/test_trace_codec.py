@@ -81,9 +81,7 @@ def test_any_trace_comes_back_to_the_last_digit_kept(drawn):
 def test_a_noisy_trace_takes_little_room(drive, record_property, capsys):
     """A 10 Hz trace with receiver noise costs at most 1.3 bytes a fix, sealed every 5 minutes."""
     t, lat, lon = drive(36_000)
-    parts = [
-        pack(make_trace(*(v[i : i + 3000] for v in (t, lat, lon)))) for i in range(0, 36_000, 3000)
-    ]
+    parts = [pack(make_trace(*(v[i : i + 3000] for v in (t, lat, lon)))) for i in range(0, 36_000, 3000)]
     per_fix = sum(map(len, parts)) / len(t)
     with capsys.disabled():
         print(f"\n  packed trace: {per_fix:.2f} bytes a fix")

@@ -79,11 +79,7 @@ def work():
         for n in range(25):
             writer.append(START + n / 10, 49 + n * 1e-6, -105.0, 0.5, 4)
         writer.sync()
-        store.add(
-            HandOver(
-                job_id=job.id, stint_id=stint.id, at=START, state="fine", sheet={"fuel": "half"}
-            )
-        )
+        store.add(HandOver(job_id=job.id, stint_id=stint.id, at=START, state="fine", sheet={"fuel": "half"}))
         return stint
 
     return done
@@ -177,9 +173,7 @@ def signed(copies, tmp_path):
             pages = [make_page(copies[0].device, 1, lines, key)] if lines else []
             members[RECORDS] = b"".join(text_of(page) for page in pages)
             names = ("device", "first", "last", "sha256", "signature")
-            said["pages"] = [
-                {"bytes": len(text_of(p)), **{n: getattr(p, n) for n in names}} for p in pages
-            ]
+            said["pages"] = [{"bytes": len(text_of(p)), **{n: getattr(p, n) for n in names}} for p in pages]
         members |= traces or {}
         path = tmp_path / "signed.zip"
         write_bundle(path, {**said, **manifest}, members, key)

@@ -43,9 +43,7 @@ def test_a_bundle_is_a_plain_zip(sound, lines_of):
     assert names - traces == {MANIFEST, SIGNATURE, RECORDS} and traces
     assert manifest["format"] == "rollbook-bundle" and manifest["version"] == 3
     records = [json.loads(line) for line in lines_of(sound)]
-    assert [(r["device"], r["seq"]) for r in records] == sorted(
-        (r["device"], r["seq"]) for r in records
-    )
+    assert [(r["device"], r["seq"]) for r in records] == sorted((r["device"], r["seq"]) for r in records)
     (stop,) = (r for r in records if r["table"] == "tap")
     assert stop["columns"]["at"] == "2026-04-24T03:06:40.333333Z"
 
@@ -109,9 +107,7 @@ def _reads_the_same(sound, data):
             zipfile.ZipFile(io.BytesIO(sound)) as one,
             zipfile.ZipFile(io.BytesIO(bytes(data))) as two,
         ):
-            return one.namelist() == two.namelist() and all(
-                one.read(n) == two.read(n) for n in one.namelist()
-            )
+            return one.namelist() == two.namelist() and all(one.read(n) == two.read(n) for n in one.namelist())
     except Exception:
         return False
 
@@ -145,9 +141,7 @@ def test_members_missing_added_doubled_renamed_or_altered(sound, offer, rebuilt)
         assert "one name" in offer(rebuilt(sound, lambda members: [*members, members[-1]]))
 
 
-@pytest.mark.parametrize(
-    "data", [b"", b"PK", b"hello", b"PK\x05\x06" + bytes(18), b"SQLite format 3\x00"]
-)
+@pytest.mark.parametrize("data", [b"", b"PK", b"hello", b"PK\x05\x06" + bytes(18), b"SQLite format 3\x00"])
 def test_what_is_no_bundle(offer, data):
     """An empty file, a text, an empty zip: refused with a sentence."""
     assert offer(data) is not None
@@ -157,10 +151,7 @@ def test_a_newer_bundle_says_so(sound, offer, rebuilt):
     """A bundle of a later version is refused with the advice to install the newer program."""
 
     def later(members):
-        return [
-            (n, b.replace(b'"version": 3', b'"version": 4') if n == MANIFEST else b)
-            for n, b in members
-        ]
+        return [(n, b.replace(b'"version": 3', b'"version": 4') if n == MANIFEST else b) for n, b in members]
 
     assert "newer Rollbook" in offer(rebuilt(sound, later))
 
@@ -216,7 +207,5 @@ def test_the_signature_is_plain_ed25519(sound):
 
     with zipfile.ZipFile(io.BytesIO(sound)) as file:
         text, signature = file.read(MANIFEST), bytes.fromhex(file.read(SIGNATURE).decode())
-    public = Ed25519PublicKey.from_public_bytes(
-        bytes.fromhex(json.loads(text)["device"]["public_key"])
-    )
+    public = Ed25519PublicKey.from_public_bytes(bytes.fromhex(json.loads(text)["device"]["public_key"]))
     public.verify(signature, b"rollbook-bundle manifest\n" + text)

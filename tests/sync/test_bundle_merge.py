@@ -18,9 +18,7 @@ device = st.integers(0, 2)
 acts = st.lists(
     st.one_of(
         st.tuples(st.just("work"), device),
-        st.tuples(
-            st.just("edit"), device, st.sampled_from(["name", "crop"]), st.sampled_from("abc")
-        ),
+        st.tuples(st.just("edit"), device, st.sampled_from(["name", "crop"]), st.sampled_from("abc")),
         st.tuples(st.just("job"), device, st.sampled_from([2026, 2027])),
         st.tuples(st.just("write"), device),
         st.tuples(st.just("read"), device, st.integers(0, 30)),
@@ -134,7 +132,7 @@ def test_missing_numbers_are_named_in_words(copies, tmp_path, work):
     """Records of another device that did not come are named with the device and the numbers."""
     cab, office, _ = copies
     work(cab, "Ada")
-    (mark,) = [t for t in cab.all(Tap)]
+    (mark,) = list(cab.all(Tap))
     cab.seal_traces()  # so that no later number follows
     with closing(sqlite3.connect(cab.path)) as raw:
         raw.execute("DELETE FROM tap")
@@ -165,9 +163,8 @@ def test_without_a_farm_there_is_no_bundle(tmp_path):
     """Exporting a logbook that has no farm is refused with a sentence."""
     from store.errors import BundleRefused
 
-    with open_store(tmp_path / "x.sqlite") as store:
-        with pytest.raises(BundleRefused, match="no farm yet"):
-            export_bundle(store, tmp_path)
+    with open_store(tmp_path / "x.sqlite") as store, pytest.raises(BundleRefused, match="no farm yet"):
+        export_bundle(store, tmp_path)
 
 
 def test_a_logbook_put_back_gets_its_own_records_again(copies, tmp_path, work, rows_of):

@@ -145,9 +145,7 @@ def test_only_the_office_enrols(enrolled, stranger, carry):
 
 
 @pytest.mark.parametrize("forge", [False, True])
-def test_a_relay_cannot_alter_what_it_carries(
-    copies, carry, work, resigned, rows_of, forge, tmp_path
-):
+def test_a_relay_cannot_alter_what_it_carries(copies, carry, work, resigned, rows_of, forge, tmp_path):
     """A record altered by a sound device that carries it is refused: its own device signed it."""
     cab, office, relay = copies
     work(cab, "Ada")

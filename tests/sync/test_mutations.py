@@ -15,9 +15,7 @@ HERE = Path(__file__).parent
 HOSTILE = '"><script>alert(1)</script><svg/onload=alert(2)>&#0;\x1b[2J\u202eevil ../../x'
 
 
-@pytest.mark.parametrize(
-    "count", [400, pytest.param(10_000, marks=pytest.mark.long)], ids=["some", "all"]
-)
+@pytest.mark.parametrize("count", [400, pytest.param(10_000, marks=pytest.mark.long)], ids=["some", "all"])
 def test_mutated_bundles_change_nothing(copies, work, tmp_path, count, capsys):
     """Bit flips, cuts, swaps, bombs, path tricks, deep JSON, giant numbers: no exception but a
     refusal, no changed row, and never more than 200 MB in use by the whole process."""

@@ -47,9 +47,7 @@ def server():
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     words = [initdb, "-D", folder / "data", "-U", "farm", "-A", "trust", "-E", "UTF8", "--locale=C"]
-    made = subprocess.run(
-        [*words, "--no-sync"], capture_output=True, text=True, timeout=120, cwd=folder, **asuser
-    )
+    made = subprocess.run([*words, "--no-sync"], capture_output=True, text=True, timeout=120, cwd=folder, **asuser)
     if made.returncode:
         shutil.rmtree(folder)
         pytest.skip(f"PostgreSQL cannot make a database here: {made.stderr[:200]}")

@@ -41,9 +41,7 @@ def job():
             for k in range(passes):
                 start = 10_000.0 * n + 1000.0 * k
                 switches = [WorkSwitch(start - 1, True)]
-                made.add_stint(
-                    f"{n} {k}", start, Tool(12.0), start + np.arange(len(y)), lat, lon, None, switches
-                )
+                made.add_stint(f"{n} {k}", start, Tool(12.0), start + np.arange(len(y)), lat, lon, None, switches)
         return made
 
     return make

@@ -87,7 +87,7 @@ def test_a_date_of_tomorrow_does_not_swallow_the_rest():
     """One fix dated a day and more on is dropped, and all after it are kept."""
     t, xy = straight()
     rows = rows_of(t, xy)
-    ahead = rows[20:21] + [[3e8, 0, 0, 0]]
+    ahead = rows[20:21] + np.array([3e8, 0, 0, 0])
     kept, breaks, rejected = filtered(np.concatenate([rows[:21], ahead, rows[21:]]))
     assert rejected == {WRONG_DATE: 1} and len(kept) == 40 and breaks.sum() == 1
     # the next day is believed, as a new stretch
@@ -122,12 +122,12 @@ def test_in_a_stint_a_date_is_judged_by_its_start():
     assert found.reasons == {WRONG_DATE: 2}
 
 
-@pytest.mark.parametrize("seed", range(0, 120))
+@pytest.mark.parametrize("seed", range(120))
 def test_any_batches_give_the_same(seed):
     """Wild traces: gaps, jumps, steps, equal and backward times, wrong dates; whole, cut or single."""
     random = np.random.default_rng(seed)
     n = 60
-    steps = random.choice([0.1, 1, 6, -0.5, 0, 1e5, 2e5], n, p=[.05, .8, .05, .03, .03, .02, .02])
+    steps = random.choice([0.1, 1, 6, -0.5, 0, 1e5, 2e5], n, p=[0.05, 0.8, 0.05, 0.03, 0.03, 0.02, 0.02])
     xy = np.cumsum(random.normal(0, 1, (n, 2)) * random.choice([0, 2, 20], (n, 1)) + [3, 0], 0)
     for at in random.integers(0, n, 4):
         xy[at] += random.choice([8.0, 30.0, 300.0])

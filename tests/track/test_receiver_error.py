@@ -20,7 +20,7 @@ R95 = np.sqrt(-2 * np.log(0.05))  # Rayleigh: 2.447747 sigma hold 95 %
 
 def test_classes_agree_with_what_was_measured():
     """Classes lie at published 95 % figures: WAAS 1.062 m (2004), 3 to 8 m without corrections."""
-    assert R95 == pytest.approx(2.447747, abs=1e-6)
+    assert pytest.approx(2.447747, abs=1e-6) == R95
     # FAA WAAS PAN report 10, Nov 2004: 1.062 m at 95 %, Minneapolis
     assert KINDS["differential"].absolute * R95 == pytest.approx(1.062, abs=0.02)
     # GPS SPS Performance Standard: observed 2007 3 m at 95 %; 2020 promise 8 m

@@ -16,9 +16,7 @@ def swept(t, xy, sigma, at_once=True):
     if at_once:
         parts = [sweeper.feed(t, xy, sigma=error)]
     else:
-        parts = [
-            sweeper.feed(t[n : n + 1], xy[n : n + 1], sigma=error[n : n + 1]) for n in range(len(t))
-        ]
+        parts = [sweeper.feed(t[n : n + 1], xy[n : n + 1], sigma=error[n : n + 1]) for n in range(len(t))]
     return SweptPieces.join([*parts, sweeper.finish()], sweeper.leave)
 
 
@@ -55,7 +53,7 @@ def test_noise_hardly_widens_a_straight_pass():
 
 def test_smoothing_cuts_off_no_turn():
     """Round and round at 20 m with 0.6 m of noise the middle of the tool stays on its circle."""
-    t, true, xy = noisy(0.6, 3000, 20.0)
+    t, _true, xy = noisy(0.6, 3000, 20.0)
     pieces = swept(t, xy, 0.6)
     radius = np.hypot(*pieces.quad[:, 2:].mean(axis=1).T)
     assert radius.mean() == pytest.approx(20.0, abs=0.15)

@@ -46,7 +46,23 @@ NOT_SAID = re.compile(
     r"PRAGMA .*|SELECT .*|\w+/\w+|MultiPolygon|Polygon|UTC|WGS84|GeoJSON|handed over|stop rule|receiver (scout|\{name\})|.*\.sqlite|.*\{\*\}.*"
 )
 MUTE = ("ValueError", "TypeError", "KeyError", "RuntimeError", "getLogger", "TypeVar", "compile")
-MUTE_METHODS = ("exception", "warning", "error", "info", "debug", "get", "strftime", "startswith", "endswith", "glob", "fullmatch", "match", "sub", "split", "encode")
+MUTE_METHODS = (
+    "exception",
+    "warning",
+    "error",
+    "info",
+    "debug",
+    "get",
+    "strftime",
+    "startswith",
+    "endswith",
+    "glob",
+    "fullmatch",
+    "match",
+    "sub",
+    "split",
+    "encode",
+)
 
 
 PLAIN = {"join": "list", "len": "number"}
@@ -62,7 +78,11 @@ def said_by_screens() -> set[str]:
     found = set()
     for path in SCREENS.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and _name(node.func) in ("translate", "complain", "refuse", "FormRefused") and node.args:
+            if (
+                isinstance(node, ast.Call)
+                and _name(node.func) in ("translate", "complain", "refuse", "FormRefused")
+                and node.args
+            ):
                 first = node.args[0]
                 branches = [first.body, first.orelse] if isinstance(first, ast.IfExp) else [first]
                 found |= {b.value for b in branches if isinstance(b, ast.Constant) and len(b.value) > 1}
@@ -96,7 +116,7 @@ def said_from_tables() -> set[str]:
     ):  # fmt: skip
         for node in ast.parse((SCREENS / f"{name}.py").read_text(encoding="utf-8")).body:
             if isinstance(node, ast.Assign) and getattr(node.targets[0], "id", None) in wanted:
-                found |= {word for word in _leaves(ast.literal_eval(node.value))}
+                found |= set(_leaves(ast.literal_eval(node.value)))
     reasons = {word for word in found if word in ast.literal_eval(_value_of("stint/stop_screen", "REASONS"))}
     return {word for word in found if word != "all"} | {reason.capitalize() for reason in reasons}
 
@@ -127,7 +147,7 @@ def spoken() -> set[str]:
     for path in (path for folder in BELOW for path in (ROOT / folder).rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             refused = isinstance(node, ast.Call) and "Refused" in _name(node.func)
-            if refused or isinstance(node, ast.FunctionDef) and node.name in SAYING:
+            if refused or (isinstance(node, ast.FunctionDef) and node.name in SAYING):
                 found |= _spoken_in(node)
     return {one for one in map(phrases.bare, found) if one}
 
@@ -153,12 +173,16 @@ def _spoken_in(tree) -> set[str]:
         elif isinstance(node, ast.Constant) and isinstance(node.value, str) and _is_said(node.value):
             found.add(node.value.replace("{", "{{").replace("}", "}}"))
     # units alone are the same in every language
-    return {one for one in found if re.search(r"[A-Za-z]{3}", re.sub(r"\{\w*\}", "", one)) and not NOT_SAID.fullmatch(one)}
+    return {
+        one for one in found if re.search(r"[A-Za-z]{3}", re.sub(r"\{\w*\}", "", one)) and not NOT_SAID.fullmatch(one)
+    }
 
 
 def _is_said(text: str) -> bool:
     """Say whether a constant is for a person: several words, or one that begins like a sentence."""
-    return bool(re.match(r"[ ,;:.(]*[A-Za-z]", text)) and (" " in text.strip() or text[:1].isupper() or text[:1] in " ,;:")
+    return bool(re.match(r"[ ,;:.(]*[A-Za-z]", text)) and (
+        " " in text.strip() or text[:1].isupper() or text[:1] in " ,;:"
+    )
 
 
 def _template(node: ast.JoinedStr) -> str:
@@ -211,4 +235,6 @@ if __name__ == "__main__":
         for word in words:
             print(sign, word)
     if "--write" in sys.argv:
-        ENGLISH.write_text(json.dumps({w: w for w in sorted(all_of_it)}, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
+        ENGLISH.write_text(
+            json.dumps({w: w for w in sorted(all_of_it)}, ensure_ascii=False, indent=1) + "\n", encoding="utf-8"
+        )

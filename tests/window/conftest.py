@@ -146,6 +146,7 @@ class Cab:
 
     def wait_view(self, patience=PATIENCE_S, **wanted):
         """Wait until the view has these values."""
+
         def same():
             view = self.look()["view"]
             return view if all(view[k] == v for k, v in wanted.items()) else None
@@ -298,7 +299,7 @@ def _place(x, y):
 def _drive(points, t, speed=3.0):
     """Return (t, lat, lon) ten times a second along points in metres."""
     rows = []
-    for (x0, y0), (x1, y1) in zip(points[:-1], points[1:], strict=True):
+    for (x0, y0), (x1, y1) in itertools.pairwise(points):
         steps = max(1, round(math.dist((x0, y0), (x1, y1)) / speed * 10))
         for k in range(steps):
             rows.append((t, *_place(x0 + (x1 - x0) * k / steps, y0 + (y1 - y0) * k / steps)))
@@ -349,7 +350,9 @@ def farm(tmp_path):
         field = store.put(
             Field, name="Heron Flat", boundary={"type": "Polygon", "coordinates": [ring]}, target=2, crop="lentils"
         )
-        job = store.put(Job, id=job_id(field.id, "rolling", season), field_id=field.id, operation="rolling", season=season, target=2)
+        job = store.put(
+            Job, id=job_id(field.id, "rolling", season), field_id=field.id, operation="rolling", season=season, target=2
+        )
         stint = store.add(Stint(
             job_id=job.id, operator_id=oda.id, tractor_id=tractor.id, tool_id=tool.id, width_m=12.0, at=DAY0 - 7200.0
         ))  # fmt: skip
@@ -364,7 +367,9 @@ def farm(tmp_path):
     today += _drive([(11, 0), (11, 380)], today[-1][0] + 0.1)
     today += [(today[-1][0] + k / 10, *_place(11, 380)) for k in range(1, 6000)]
     csv = tmp_path / "today.csv"
-    csv.write_text("time,lat,lon,sigma,quality\n" + "".join(f"{t:.2f},{lat:.8f},{lon:.8f},0.05,4\n" for t, lat, lon in today))
+    csv.write_text(
+        "time,lat,lon,sigma,quality\n" + "".join(f"{t:.2f},{lat:.8f},{lon:.8f},0.05,4\n" for t, lat, lon in today)
+    )
     still = tmp_path / "still.csv"
     place = "{:.8f},{:.8f}".format(*_place(11, 0))
     still.write_text("time,lat,lon,sigma,quality\n" + "".join(f"{DAY0 + k:.2f},{place},0.05,4\n" for k in range(3000)))

@@ -70,7 +70,7 @@ def test_four_keys_at_most_while_driving(begun, farm, sizes):
     with open_store(farm["store"]) as store:
         assert [mark.kind for mark in store.all(Mark)] == ["rock"]
     assert len(sizes.tapped(cab.look())) <= 4
-    ground = [t for t in seen["things"] if t["kind"] == "GroundMap"][0]
+    ground = next(t for t in seen["things"] if t["kind"] == "GroundMap")
     assert not ground["whole_field"]
     left, top, right, bottom = ground["rect"]
     cab.press((left + right) / 2, (top + bottom) / 2)

@@ -20,9 +20,7 @@ def ground():
     def make(rows=3000, columns=2600, cell=0.5, origin=(-100.0, 40.0)):
         rng = np.random.default_rng(7)
         counts = rng.integers(0, 5, (rows, columns)).astype(np.uint8)
-        return SimpleNamespace(
-            counts=counts, unknown=rng.random(counts.shape) < 0.1, origin=origin, cell=cell
-        )
+        return SimpleNamespace(counts=counts, unknown=rng.random(counts.shape) < 0.1, origin=origin, cell=cell)
 
     return make
 
@@ -79,6 +77,7 @@ def test_a_change_out_of_sight_is_nothing(ground):
 def test_between_fixes_the_tractor_glides_without_a_jump():
     """Led on along a bend it is where a circle has it; a fix that says otherwise is come to softly, without
     a jump; one far off at once; and without fixes it stops after a while."""
+
     def pose(x, y=0.0, heading=0.0, curvature=0.0):
         return SimpleNamespace(x=x, y=y, heading=heading, speed=4.0, curvature=curvature, reversing=False)
 

@@ -1,5 +1,6 @@
 """The day around the pass on the real screens: told by taps, said on the line, silent when nothing is to do."""
 
+import itertools
 import math
 
 import pytest
@@ -132,10 +133,12 @@ def test_a_day_with_nothing_to_do_says_nothing(begun, farm, sizes):
     cab.tap("Rain in 2 h")
     cab.wait(lambda: any(t.endswith(", as you said") for t in cab.texts()), "the rain on the page")
     cab.go("Rain", "No rain")
-    cab.wait(lambda: "Greased" in cab.texts() and not any("as you said" in t for t in cab.texts()), "no rain on the page")
+    cab.wait(
+        lambda: "Greased" in cab.texts() and not any("as you said" in t for t in cab.texts()), "no rain on the page"
+    )
     assert cab.look()["view"]["sentence"] is None
     with open_store(farm["store"]) as store:
-        rain = [tap for tap in store.all(Tap, kind="rain")]
+        rain = list(store.all(Tap, kind="rain"))
         assert [round(tap.detail["at"] - tap.at) if tap.detail["at"] else None for tap in rain] == [7200, None]
 
 
@@ -167,7 +170,7 @@ def missed(farm):
         corners = [*there, (60, 430), *reversed(there), (18, -1)]
         t, trace = DAY0 - 4900.0, store.trace(stint.id)
         store.add(Tap(stint_id=stint.id, kind="start", at=t - 0.5))
-        for (x0, y0), (x1, y1) in zip(corners[:-1], corners[1:], strict=True):
+        for (x0, y0), (x1, y1) in itertools.pairwise(corners):
             steps = max(1, round(math.dist((x0, y0), (x1, y1)) / 4 * 10))
             for k in range(steps):
                 x, y = x0 + (x1 - x0) * k / steps, y0 + (y1 - y0) * k / steps

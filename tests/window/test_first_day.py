@@ -47,7 +47,9 @@ class Hand:
 
     def said(self, default, then):
         """Leave what is filled in already."""
-        self.cab.wait(lambda: [t for t in self.cab.look()["things"] if t["text"] == default + "_"], f"{default} filled in")
+        self.cab.wait(
+            lambda: [t for t in self.cab.look()["things"] if t["text"] == default + "_"], f"{default} filled in"
+        )
         self.tap("Done")
         self.cab.find(then)
 
@@ -65,7 +67,13 @@ def shown(cab, text):
 
 def field_file(tmp_path):
     """Put a field's boundary where the tablet looks for one."""
-    ring = [[-105.2004, 50.0498], [-105.1958, 50.0498], [-105.1958, 50.0545], [-105.2004, 50.0545], [-105.2004, 50.0498]]
+    ring = [
+        [-105.2004, 50.0498],
+        [-105.1958, 50.0498],
+        [-105.1958, 50.0545],
+        [-105.2004, 50.0545],
+        [-105.2004, 50.0498],
+    ]
     folder = tmp_path / "home" / "fields"
     folder.mkdir(parents=True)
     (folder / "north_bottom.geojson").write_text(json.dumps({"type": "Polygon", "coordinates": [ring]}))
@@ -97,13 +105,20 @@ def test_from_an_empty_logbook_to_a_field_handed_over(open_cab, farm, tmp_path, 
     hand.tap("It is right", "Start rolling")
     view = cab.wait_view(state="working")
     recording = hand.taps
-    assert (view["operator"], view["tractor"], view["tool"], view["field"]) == ("Ida", "Tractor 1", "Roller", "North Bottom")
+    assert (view["operator"], view["tractor"], view["tool"], view["field"]) == (
+        "Ida",
+        "Tractor 1",
+        "Roller",
+        "North Bottom",
+    )
     hand.tap("Stop rolling", "Meal", "More", "Hand over", "Fine")
     cab.wait(lambda: shown(cab, "Where"), "the sheet")
     hand.tap("Hand over")
     cab.find("Later")
     with capsys.disabled():
-        print(f"\nfirst day: {set_up} taps of set-up, {recording} from there to recording, {hand.taps - recording} to handed over")
+        print(
+            f"\nfirst day: {set_up} taps of set-up, {recording} from there to recording, {hand.taps - recording} to handed over"
+        )
     assert set_up <= FIRST_MOST and recording <= RECORDING_MOST
     with open_store(tmp_path / "new.sqlite") as store:
         assert store.all(Farm)[0].timezone == "America/Toronto"
@@ -147,6 +162,7 @@ def test_a_second_tractor_and_its_hitching_are_set_up_by_forms(open_cab, farm, t
 
 def test_all_fields_of_a_file_come_in_at_once(open_cab, farm, tmp_path):
     """A file with two fields is taken whole with one tap, or one of them is chosen."""
+
     def square(lon, name):
         ring = [[lon, 50.0], [lon + 0.004, 50.0], [lon + 0.004, 50.003], [lon, 50.003], [lon, 50.0]]
         return {"type": "Feature", "properties": {"name": name}, "geometry": {"type": "Polygon", "coordinates": [ring]}}
@@ -168,6 +184,7 @@ def test_all_fields_of_a_file_come_in_at_once(open_cab, farm, tmp_path):
 def test_the_gate_and_ground_for_once_are_set_by_taps(open_cab, farm, drive, tmp_path):
     """The gate is where the tablet stands; ground for once only comes from a file with two places and from a
     drive round a third, is refused outside the field, and both can be taken away again."""
+
     def square(x, y):
         corners = [(x, y), (x + 20, y), (x + 20, y + 20), (x, y + 20), (x, y)]
         ring = [[lon, lat] for _, lat, lon in (drive([corner, (0, 0)], 0.0)[0] for corner in corners)]
@@ -182,7 +199,9 @@ def test_the_gate_and_ground_for_once_are_set_by_taps(open_cab, farm, drive, tmp
     rows = [(day0 + k, lat, lon) for k in range(int(stand))]
     rows += drive([(11, 0), (11, 60), (60, 60), (60, 0), (12, 0)], day0 + stand)
     rows += [(t, *rows[-1][1:]) for t in (rows[-1][0] + k for k in range(1, 4000))]
-    farm["still"].write_text("time,lat,lon,sigma,quality\n" + "".join(f"{t:.2f},{a:.8f},{o:.8f},0.05,4\n" for t, a, o in rows))
+    farm["still"].write_text(
+        "time,lat,lon,sigma,quality\n" + "".join(f"{t:.2f},{a:.8f},{o:.8f},0.05,4\n" for t, a, o in rows)
+    )
     cab = open_cab("--store", farm["store"], "--replay", farm["still"], "--speed", "5", "--size", "1280x1100")
     hand = Hand(cab)
 
@@ -203,7 +222,9 @@ def test_the_gate_and_ground_for_once_are_set_by_taps(open_cab, farm, drive, tmp
         field = store.all(Field)[0]
     assert field.once_only["type"] == "MultiPolygon" and len(field.once_only["coordinates"]) == 3
     plane = Plane(lat, lon)
-    areas = sorted(Polygon(plane.to_xy(*np.array(piece[0])[:, ::-1].T)).area for piece in field.once_only["coordinates"])
+    areas = sorted(
+        Polygon(plane.to_xy(*np.array(piece[0])[:, ::-1].T)).area for piece in field.once_only["coordinates"]
+    )
     assert areas == pytest.approx([400, 400, 49 * 60], rel=0.01)
     assert (field.gate_lat, field.gate_lon) == pytest.approx((lat, lon), abs=1e-6)
     hand.tap("Heron Flat", "Gate", "No gate", "Once only here", "Nowhere", "Write down")
@@ -268,7 +289,9 @@ def test_what_only_she_can_say_stands_on_the_sheet(open_cab, farm):
     with open_store(farm["store"]) as store:
         (given,) = store.all(HandOver)
         assert given.left_for and given.sheet["told"] == {
-            "state": ["it is wet"], "odd": ["headland not done"], "closing": ["left for Tam Willet"]
+            "state": ["it is wet"],
+            "odd": ["headland not done"],
+            "closing": ["left for Tam Willet"],
         }
         assert given.next_lat == pytest.approx(50.05216, abs=2e-4), "where she touched: the middle of the field"
     cab.tap("No time (hold)", seconds=1.3)

@@ -23,7 +23,7 @@ EYES = {
 CLASSES = ("bare", "once", "twice", "above", "unknown")
 NEIGHBOURS = [("bare", "once"), ("once", "twice"), ("twice", "above"), *((one, "unknown") for one in CLASSES[:4])]
 
-DRAW = '''
+DRAW = """
 import sys
 from types import SimpleNamespace
 import numpy as np
@@ -53,7 +53,7 @@ for _ in range(4):
     Window.canvas.ask_update()
     EventLoop.idle()
 print(Window.screenshot(sys.argv[1]))
-'''
+"""
 
 
 def seen_by(eye, rgb):
@@ -104,4 +104,6 @@ def test_neighbouring_counts_differ_by_pattern_to_every_eye(display, tmp_path, c
             assert apart[0] >= 0.1 or apart[1] >= 0.5, (eye, one, other, told)
         assert (bright + 0.05) / (dark + 0.05) >= 7, eye
     with capsys.disabled():
-        print(f"\n{light}, level {level}: ink and run of strokes {({k: tuple(round(v, 2) for v in t) for k, t in told.items()})}")
+        print(
+            f"\n{light}, level {level}: ink and run of strokes { ({k: tuple(round(v, 2) for v in t) for k, t in told.items()}) }"
+        )

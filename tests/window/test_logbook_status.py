@@ -199,7 +199,7 @@ def test_a_stick_is_offered_once_and_taken_in_at_a_tap(two, tmp_path):
 def test_a_watched_folder_is_taken_in_without_a_tap(two, monkeypatch):
     """Bundles that any program puts into the watched folder come in by themselves, once they stand still."""
     store, stick = two
-    exchange = Exchange(store, stick / "rollbook", lambda: [])
+    exchange = Exchange(store, stick / "rollbook", list)
     monkeypatch.setattr("cabapp.tablet.exchange_runner.FOLDER_S", 0.0)
     for _ in range(2):
         exchange.begin_by_itself()

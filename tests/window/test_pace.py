@@ -26,7 +26,9 @@ def driving(open_cab, farm, drive, tmp_path):
         rows = [(farm["rows"][0][0] + k / 10, *farm["rows"][0][1:]) for k in range(60)]
         rows += drive(laps, rows[-1][0] + 0.1)
         trace = tmp_path / "laps.csv"
-        trace.write_text("time,lat,lon,sigma,quality\n" + "".join(f"{t:.2f},{lat:.8f},{lon:.8f},0.05,4\n" for t, lat, lon in rows))
+        trace.write_text(
+            "time,lat,lon,sigma,quality\n" + "".join(f"{t:.2f},{lat:.8f},{lon:.8f},0.05,4\n" for t, lat, lon in rows)
+        )
         cab = open_cab("--store", farm["store"], "--replay", trace, "--speed", speed, **program)
         cab.tap("I have read this. Same as last time")
         cab.wait_view(state="ready")
@@ -75,9 +77,7 @@ def answered(cab, rect, act):
     root = cab._display.screen().root
 
     def pixels():
-        return root.get_image(
-            left + cab._left, top + cab._top, right - left, bottom - top, X.ZPixmap, 0xFFFFFFFF
-        ).data
+        return root.get_image(left + cab._left, top + cab._top, right - left, bottom - top, X.ZPixmap, 0xFFFFFFFF).data
 
     before = pixels()
     began = time.monotonic()
@@ -176,9 +176,13 @@ def ten_hours(tmp_path, drive):
         tool = store.put(Tool, name="40 ft roller", operation="rolling", width_m=12.0, towed=False)
         corners = drive([(x, y) for x, y in ((-20, -20), (900, -20), (900, 820), (-20, 820), (-20, -20))], 0.0, 1e9)
         ring = [[lon, lat] for _, lat, lon in corners]
-        field = store.put(Field, name="Heron Flat", boundary={"type": "Polygon", "coordinates": [[*ring, ring[0]]]}, target=2)
+        field = store.put(
+            Field, name="Heron Flat", boundary={"type": "Polygon", "coordinates": [[*ring, ring[0]]]}, target=2
+        )
         season = time.gmtime(begun).tm_year
-        job = store.put(Job, id=job_id(field.id, "rolling", season), field_id=field.id, operation="rolling", season=season, target=2)
+        job = store.put(
+            Job, id=job_id(field.id, "rolling", season), field_id=field.id, operation="rolling", season=season, target=2
+        )
         stint = store.add(Stint(
             job_id=job.id, operator_id=oda.id, tractor_id=tractor.id, tool_id=tool.id, width_m=12.0, at=begun - 60.0
         ))  # fmt: skip
@@ -192,7 +196,9 @@ def ten_hours(tmp_path, drive):
     trace = tmp_path / "today.csv"
     on = [(rows[-1][0] + 0.1 * k, *rows[-1][1:]) for k in range(3000)]
     last = rows[-3000:] + on
-    trace.write_text("time,lat,lon,sigma,quality\n" + "".join(f"{t:.2f},{lat:.8f},{lon:.8f},0.05,4\n" for t, lat, lon in last))
+    trace.write_text(
+        "time,lat,lon,sigma,quality\n" + "".join(f"{t:.2f},{lat:.8f},{lon:.8f},0.05,4\n" for t, lat, lon in last)
+    )
     return {"store": path, "trace": trace, "fixes": len(rows)}
 
 
@@ -268,7 +274,9 @@ def test_memory_stays_flat_over_eight_hours(driving, tmp_path, capsys):
         time.sleep(0.2)
     took = time.monotonic() - began
     with capsys.disabled():
-        print(f"\nMB held at each hour from 0 to 8: {', '.join(f'{mb:.0f}' for mb in held)}; eight hours took {took:.0f} s")
+        print(
+            f"\nMB held at each hour from 0 to 8: {', '.join(f'{mb:.0f}' for mb in held)}; eight hours took {took:.0f} s"
+        )
         print(f"hours at work by then: {', '.join(f'{hours:.1f}' for hours in counted)}")
     assert counted[8] > 7.5 and view["position"] == "good"
     assert "Traceback" not in cab.stderr()

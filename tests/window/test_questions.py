@@ -41,7 +41,9 @@ def test_a_forgotten_start_and_a_forgotten_stop_are_asked_about(open_cab, farm):
     ended = farm["rows"][0][0] + 45.0 + 380 / 3.0
     assert abs(view["since"] - ended) < 20
     with open_store(farm["store"]) as store:
-        kinds = [tap.kind for tap in taps_of_today(store) if tap.kind in ("start", "were_rolling", "stop_counting", "stop")]
+        kinds = [
+            tap.kind for tap in taps_of_today(store) if tap.kind in ("start", "were_rolling", "stop_counting", "stop")
+        ]
         assert kinds == ["were_rolling", "stop_counting"]
 
 

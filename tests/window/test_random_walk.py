@@ -1,5 +1,6 @@
 """Rough hands: random taps and gestures do no harm, and none that was answered is lost."""
 
+import itertools
 import random
 from collections import Counter
 
@@ -41,7 +42,7 @@ def test_random_taps_and_drags_do_no_harm(open_cab, farm, taps, capsys):
             cab.press((left + right) / 2, (top + bottom) / 2, 1.2 if chance.random() < 0.03 else 0.005)
         if wiping(seen):
             cab.wait(lambda: not wiping(cab.look()), "the keys to wake by themselves")
-    effects = sum(one != other for one, other in zip(states[:-1], states[1:], strict=True))
+    effects = sum(one != other for one, other in itertools.pairwise(states))
     assert cab.process.poll() is None
     cab.look()
     answered = Counter(cab.ask("done"))
@@ -55,7 +56,9 @@ def test_random_taps_and_drags_do_no_harm(open_cab, farm, taps, capsys):
     answered -= known
     del answered["caution"]
     with capsys.disabled():
-        print(f"\n{taps} ({dict(told)}) on {len(pages)} pages ({dict(pages)}): {effects} changed what can be tapped or were answered")
+        print(
+            f"\n{taps} ({dict(told)}) on {len(pages)} pages ({dict(pages)}): {effects} changed what can be tapped or were answered"
+        )
         print(f"{answered.total()} were answered ({dict(answered)}), {new.total()} are in the logbook")
     assert new == answered and answered.total() > 10
     # which pages chance leads to in a few minutes depends on the machine's pace

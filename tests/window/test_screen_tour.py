@@ -53,7 +53,11 @@ def check_page(seen, picture, name, sizes):
     for thing in seen["things"]:
         if thing["kind"] == "key" and thing["text"] and not thing["disabled"]:
             assert has_air(picture, thing, seen["px_per_mm"]), (name, thing["text"])
-        if any(c.isalnum() for c in thing["text"]) and thing["whole"] and thing["kind"] not in ("GroundMap", "StripPiece"):
+        if (
+            any(c.isalnum() for c in thing["text"])
+            and thing["whole"]
+            and thing["kind"] not in ("GroundMap", "StripPiece")
+        ):
             assert contrast(*painted(picture, thing)) >= 7, (name, thing["text"])
 
 
@@ -236,10 +240,17 @@ def test_upright_only_the_map_gives_way_to_a_sentence(opened):
 
     def places():
         things = cab.look()["things"]
-        texts = {t["text"]: t["rect"] for t in things if t["text"] in ("Mark", "Wing", "More", "–", "+", "acres to finish", "mph", "done by")}
+        texts = {
+            t["text"]: t["rect"]
+            for t in things
+            if t["text"] in ("Mark", "Wing", "More", "–", "+", "acres to finish", "mph", "done by")
+        }
         return texts | {t["kind"]: t["rect"] for t in things if t["kind"] in ("GroundMap", "ToolStrip")}
 
-    cab.wait(lambda: not [t for t in cab.look()["things"] if t["kind"] == "key" and t["text"].startswith("Undo")], "nothing to be said")
+    cab.wait(
+        lambda: not [t for t in cab.look()["things"] if t["kind"] == "key" and t["text"].startswith("Undo")],
+        "nothing to be said",
+    )
     silent = places()
     cab.tap("Start rolling")
     cab.find("Undo start")
@@ -270,7 +281,9 @@ def foreign(text):
 def test_a_longer_language_is_whole_and_leaves_no_english(opened, tmp_path, size):
     """With every word of the cab in foreign letters and a third longer, no word is cut off on any page
     and no English is left on any, the session's sentences and the hand-over sheet included."""
-    english = json.loads((Path(__file__).parents[2] / "cabapp/screens/widgets/phrases.json").read_text(encoding="utf-8"))
+    english = json.loads(
+        (Path(__file__).parents[2] / "cabapp/screens/widgets/phrases.json").read_text(encoding="utf-8")
+    )
     longer = {word: foreign(word) for word in english}
     home = tmp_path / "home"
     home.mkdir()

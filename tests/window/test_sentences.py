@@ -3,6 +3,7 @@
 Few windows, many sentences: the logbook is laid out so that several causes stand at once.
 """
 
+import itertools
 import math
 import time
 
@@ -37,7 +38,7 @@ def written(store, corners, start, speed, hz=1.0, **stint):
     """Write a stint driven along corners, m, and return it and when it ended."""
     made = store.add(Stint(**stint, at=start))
     trace, t = store.trace(made.id), start
-    for (x0, y0), (x1, y1) in zip(corners[:-1], corners[1:], strict=True):
+    for (x0, y0), (x1, y1) in itertools.pairwise(corners):
         steps = max(1, round(math.dist((x0, y0), (x1, y1)) / speed * hz))
         for k in range(steps):
             x, y = x0 + (x1 - x0) * k / steps, y0 + (y1 - y0) * k / steps
@@ -56,9 +57,23 @@ def book(farm):
             first = store.all(Stint)[0]
             kept = {n: getattr(first, n) for n in ("job_id", "operator_id", "tractor_id", "tool_id", "width_m")}
             stint = store.add(Stint(**kept, at=DAY0 - 20 * HOUR))
-            store.add(Tap(stint_id=stint.id, kind="walk_round", at=DAY0 - 20 * HOUR, detail={"fine": [], "fault": ["hitch pin"]}))
+            store.add(
+                Tap(
+                    stint_id=stint.id,
+                    kind="walk_round",
+                    at=DAY0 - 20 * HOUR,
+                    detail={"fine": [], "fault": ["hitch pin"]},
+                )
+            )
             store.add(Tap(stint_id=stint.id, kind="start", at=DAY0 - 20 * HOUR))
-            store.add(Tap(stint_id=stint.id, kind="finish", at=DAY0 - 18 * HOUR, detail={"paces": paces if len(paces) > 1 else paces * 6}))
+            store.add(
+                Tap(
+                    stint_id=stint.id,
+                    kind="finish",
+                    at=DAY0 - 18 * HOUR,
+                    detail={"paces": paces if len(paces) > 1 else paces * 6},
+                )
+            )
             return kept
 
     return write
@@ -125,7 +140,9 @@ def read_rows(cab, *wordings):
 
 def press_one(cab, key, which):
     """Tap one of several keys that say the same, counted from the top."""
-    left, top, right, bottom = sorted((t["rect"] for t in cab.look()["things"] if t["text"] == key), key=lambda rect: rect[1])[which]
+    left, top, right, bottom = sorted(
+        (t["rect"] for t in cab.look()["things"] if t["text"] == key), key=lambda rect: rect[1]
+    )[which]
     cab.press((left + right) / 2, (top + bottom) / 2)
 
 
@@ -190,7 +207,9 @@ def test_before_the_start_each_cause_is_said_in_its_order(book, farm, begun):
         here = {"lat": LAT0 + 300 / M_LAT, "lon": LON0 + 200 / M_LON}
         store.add(Mark(field_id=store.get(Job, kept["job_id"]).field_id, kind="rock", at=DAY0 - 4000.0, **here))
     cab = begun()
-    assert known(cab, QUIET, "Not right when Oda Bracken walked round (13:00): hitch pin.").endswith("Look before you start.")
+    assert known(cab, QUIET, "Not right when Oda Bracken walked round (13:00): hitch pin.").endswith(
+        "Look before you start."
+    )
     words = known(cab, QUIET, "Fuel for about ")
     assert " ac twice, and " in words and words.endswith("are left. Fill before you go on far.")
     assert " and needs 2.9 h more" in known(cab, QUIET, "This ground closes Thursday 21 May (an estimate)")
@@ -210,12 +229,18 @@ def test_before_the_start_each_cause_is_said_in_its_order(book, farm, begun):
     ground = cab.wait(lambda: [t for t in cab.look()["things"] if t["kind"] == "GroundMap"], "the map")[0]["rect"]
     cab.picture("where-is-the-seeder")
     cab.press((ground[0] + ground[2]) / 2, (ground[1] + ground[3]) / 2)
-    row = cab.wait(lambda: [t["text"] for t in cab.look()["things"] if "seeded and not finished" in t["text"]], "its row")[0]
+    row = cab.wait(
+        lambda: [t["text"] for t in cab.look()["things"] if "seeded and not finished" in t["text"]], "its row"
+    )[0]
     assert "you catch up in" in row and "you still finish together" in row
     cab.picture("the-day-full")
-    read_rows(cab, ", dark from", ", needs", "; again once up, until the 4th node", "worth it, ", "not right: hitch pin")
+    read_rows(
+        cab, ", dark from", ", needs", "; again once up, until the 4th node", "worth it, ", "not right: hitch pin"
+    )
     home(cab)
-    assert " and you finish with the seeder. Until then 1 gap, 1 rock to pick, grease, fuel." in known(cab, QUIET, "Start by ")
+    assert " and you finish with the seeder. Until then 1 gap, 1 rock to pick, grease, fuel." in known(
+        cab, QUIET, "Start by "
+    )
     assert known(cab, QUIET, "1 place missed is worth going back for: ").endswith("See More, Mop up.")
     cab.wait_view(sentence=None)
     the_day(cab, "Wind and heat")
@@ -249,7 +274,9 @@ def evening(farm):
     """Let the standing recording begin at 19:45."""
     still = farm["still"].read_text().splitlines()
     place = still[1].split(",", 1)[1]
-    farm["still"].write_text("\n".join([still[0], *(f"{DAY0 + 10.75 * HOUR + k:.2f},{place}" for k in range(3000))]) + "\n")
+    farm["still"].write_text(
+        "\n".join([still[0], *(f"{DAY0 + 10.75 * HOUR + k:.2f},{place}" for k in range(3000))]) + "\n"
+    )
 
 
 def test_the_rows_of_an_evening_say_what_is_not_sure(book, farm, begun, evening):
@@ -262,7 +289,14 @@ def test_the_rows_of_an_evening_say_what_is_not_sure(book, farm, begun, evening)
         store.put(Field, id=farm["field"], crop="flax")
     cab = begun()
     the_day(cab)
-    read_rows(cab, "likely 21:", "to cannot tell)", " after sunset", "(a guess from memory: go and dig)", "; not once it is up.")
+    read_rows(
+        cab,
+        "likely 21:",
+        "to cannot tell)",
+        " after sunset",
+        "(a guess from memory: go and dig)",
+        "; not once it is up.",
+    )
     cab.tap("Seeder")
     for key, row in (("–10", 0), ("+1", 0), ("+1", 0), ("+10", 1)):
         tap_figure(cab, key, row)
@@ -278,7 +312,9 @@ def test_in_the_evening_dusk_and_backlog_and_heat_are_said(book, farm, begun, ev
     seeded(farm, kept, when_seeded("lentil", comes_up, DAY0 - 12 * DAY))
     with open_store(farm["store"]) as store:
         stint = store.all(Stint)[0]
-        store.add(Tap(stint_id=stint.id, kind="walk_round", at=DAY0 - HOUR, detail={"fine": ["hitch pin"], "fault": []}))
+        store.add(
+            Tap(stint_id=stint.id, kind="walk_round", at=DAY0 - HOUR, detail={"fine": ["hitch pin"], "fault": []})
+        )
     cab = begun()
     words = known(cab, QUIET, "Likely finish 4 h ")
     assert " after dusk (21:29). Choose " in words and words.endswith("or see to your lights.")
@@ -298,7 +334,9 @@ def test_in_the_evening_dusk_and_backlog_and_heat_are_said(book, farm, begun, ev
     cab.tap("Write down")
     home(cab)
     cab.tap("Start rolling")
-    assert known(cab, STOP_RULE, "79 °F in the air: from 77 °F on").endswith("on it sets plants back. Stop until it is cooler.")
+    assert known(cab, STOP_RULE, "79 °F in the air: from 77 °F on").endswith(
+        "on it sets plants back. Stop until it is cooler."
+    )
     the_day(cab, "Seeder")
     for key, row in (("–10", 0), ("+1", 1), ("+1", 1), ("+1", 1)):
         tap_figure(cab, key, row)
@@ -316,8 +354,21 @@ def test_catching_the_seeder_goes_before_the_quiet_ones(book, farm, begun):
         store.put(Tool, id=first.tool_id, grease_every_h=0.05)
         drill = store.put(Tool, name="Drill", operation="seeding", width_m=15.0, towed=False)
         other = store.put(Operator, name="Una Fell")
-        job = store.put(Job, id=job_id(farm["field"], "seeding", 2026), field_id=farm["field"], operation="seeding", season=2026, target=1)
-        who = {"job_id": job.id, "operator_id": other.id, "tractor_id": first.tractor_id, "tool_id": drill.id, "width_m": 15.0}
+        job = store.put(
+            Job,
+            id=job_id(farm["field"], "seeding", 2026),
+            field_id=farm["field"],
+            operation="seeding",
+            season=2026,
+            target=1,
+        )
+        who = {
+            "job_id": job.id,
+            "operator_id": other.id,
+            "tractor_id": first.tractor_id,
+            "tool_id": drill.id,
+            "width_m": 15.0,
+        }
         for x, start in ((150, DAY0 - 3000.0), (165, DAY0 - 400.0)):
             stint, _ = written(store, [(x, 0), (x, 300)], start, 2.5, **who)
             store.add(Tap(stint_id=stint.id, kind="start", at=start - 0.5))
@@ -329,7 +380,10 @@ def test_catching_the_seeder_goes_before_the_quiet_ones(book, farm, begun):
     cab = begun("trace", speed=4)
     cab.tap("Start rolling")
     words = cab.said(SEEDER, "You catch the seeder in ")
-    cab.wait(lambda: "mph keeps the distance. Or stop: grease." in (cab.look()["view"]["sentence"] or {}).get("words", ""), "the speed")
+    cab.wait(
+        lambda: "mph keeps the distance. Or stop: grease." in (cab.look()["view"]["sentence"] or {}).get("words", ""),
+        "the speed",
+    )
     assert " min." in words
     known(cab, SEEDER, "You catch the seeder in ")
     cab.said(QUIET, "Grease the 40 ft roller")
@@ -341,7 +395,10 @@ def test_catching_the_seeder_goes_before_the_quiet_ones(book, farm, begun):
 
 @pytest.mark.parametrize(
     ("apart", "share", "advice"),
-    [(8.0, " rolled once. Lap ", " more: best for your steadiness."), (4.4, " rolled three times. Lap ", " less: enough for your steadiness.")],
+    [
+        (8.0, " rolled once. Lap ", " more: best for your steadiness."),
+        (4.4, " rolled three times. Lap ", " less: enough for your steadiness."),
+    ],
 )
 def test_her_own_laps_are_said_to_her_alone(book, farm, open_cab, apart, share, advice):
     """Opened again after three hours of laps too far apart or too close that wander more and more: lap

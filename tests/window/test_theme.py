@@ -51,4 +51,3 @@ def test_a_small_screen_is_known_to_be_small():
     page = theme.Theme()
     page.fit(1280, 800, 216)
     assert page.true_scale < 0.75
-

@@ -11,7 +11,7 @@ import pytest
 
 pytestmark = pytest.mark.window
 
-PINCH = '''
+PINCH = """
 import ctypes, re
 from cabapp.screens.system.launcher import configure_window
 configure_window((800, 600), False)
@@ -74,7 +74,7 @@ print("together", pinch(0.9, 0.8, 0.7, 0.6))
 print("pointed", len(pointed))
 mouse("down", 400, 300); finger("down", 1, 0.5, 0.5); finger("up", 1, 0.5, 0.5); mouse("up", 400, 300)
 print("one finger pointed", len(pointed))
-'''
+"""
 
 
 def test_two_fingers_apart_come_nearer_and_together_go_farther(display, tmp_path):

@@ -93,7 +93,13 @@ def test_another_tablets_work_counts_after_one_tap(open_cab, farm, folder, tmp_p
         for up in (1, -1):
             for k in range(1000):
                 lat = 50.05 + (k if up > 0 else 1000 - k) * 0.0000036
-                trace.append(farm["rows"][0][0] - 4900.0 + (k + (0 if up > 0 else 1100)) * 0.15, lat, -105.197, sigma=0.05, quality=4)
+                trace.append(
+                    farm["rows"][0][0] - 4900.0 + (k + (0 if up > 0 else 1100)) * 0.15,
+                    lat,
+                    -105.197,
+                    sigma=0.05,
+                    quality=4,
+                )
         trace.seal()
         other.add(Tap(stint_id=stint.id, kind="finish", at=farm["rows"][0][0] - 4000.0))
         assert other.all(Farm) and other.all(Field) and other.all(Hitching)
@@ -108,7 +114,10 @@ def test_another_tablets_work_counts_after_one_tap(open_cab, farm, folder, tmp_p
     assert said["fits"] and said["text"].startswith("Shared folder: ")
     cab.picture("exchange-done")
     cab.tap("Back")
-    after = cab.wait(lambda: (cab.look()["view"]["done_area"] or 0) > before + 1000 and cab.look()["view"], "the other's ground in the count")
+    after = cab.wait(
+        lambda: (cab.look()["view"]["done_area"] or 0) > before + 1000 and cab.look()["view"],
+        "the other's ground in the count",
+    )
     assert after["state"] == "ready"
     with open_store(farm["store"]) as store:
         assert "Ulla Fenn" in {row.name for row in store.all(Operator)}

@@ -53,7 +53,12 @@ def ink_of_strip(seen, picture, eye=None):
         if thing["kind"] == "StripPiece":
             left, top, right, bottom = (round(v) for v in thing["rect"])
             # above and below the slip with the number, inside the frame
-            rim = np.vstack([grey[top + 12 : top + 19, left + 12 : right - 12], grey[bottom - 19 : bottom - 12, left + 12 : right - 12]])
+            rim = np.vstack(
+                [
+                    grey[top + 12 : top + 19, left + 12 : right - 12],
+                    grey[bottom - 19 : bottom - 12, left + 12 : right - 12],
+                ]
+            )
             shares.setdefault(thing["text"], []).append(float((rim < 90).mean()))
     return {text: float(np.mean(found)) for text, found in shares.items()}
 

@@ -34,7 +34,9 @@ def test_one_field_is_the_same_from_every_kind_of_file(tmp_path):
         f"<coordinates>{places}</coordinates></LinearRing></outerBoundaryIs></Polygon></Placemark></Document></kml>"
     )
     points = "".join(f'<trkpt lat="{y}" lon="{x}"/>' for x, y in RING)
-    (tmp_path / "c.gpx").write_text(f'<gpx xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>{points}</trkseg></trk></gpx>')
+    (tmp_path / "c.gpx").write_text(
+        f'<gpx xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>{points}</trkseg></trk></gpx>'
+    )
     files = boundary_files(tmp_path, sticks=())
     assert [path.name for path in files] == ["a.geojson", "b.kml", "c.gpx"]
     rings = [shape(read_fields(path)[0].geometry) for path in files]
@@ -43,6 +45,7 @@ def test_one_field_is_the_same_from_every_kind_of_file(tmp_path):
 
 def test_a_hole_in_kml_stays_a_hole(tmp_path):
     """An inner boundary of a KML polygon is cut out of the field."""
+
     def places(ring):
         return "<LinearRing><coordinates>" + " ".join(f"{x},{y}" for x, y in ring) + "</coordinates></LinearRing>"
 
@@ -126,7 +129,10 @@ def test_the_pace_is_heard_without_a_stint():
 def test_the_tablet_says_what_it_suffers_from(tmp_path):
     """A battery running down, heat and a full disk are said in words; a healthy one says nothing."""
     supply, zone = tmp_path / "class/power_supply/BAT0", tmp_path / "class/thermal/thermal_zone0"
-    for folder, files in ((supply, {"type": "Battery", "status": "Discharging", "capacity": "55"}), (zone, {"temp": "51000"})):
+    for folder, files in (
+        (supply, {"type": "Battery", "status": "Discharging", "capacity": "55"}),
+        (zone, {"temp": "51000"}),
+    ):
         folder.mkdir(parents=True)
         for name, word in files.items():
             (folder / name).write_text(word + "\n")
@@ -161,6 +167,7 @@ def test_every_light_holds_its_contrast(palette):
 
 def test_the_kiosk_is_printed_and_written_only_when_asked(tmp_path):
     """`rollbook kiosk` prints a unit that systemd's form allows, writes nothing, and says what is untested."""
+
     def kiosk(*words):
         return subprocess.run(
             [sys.executable, "-m", "cabapp", "kiosk", "--path", str(tmp_path / "u.service"), *words],

@@ -5,7 +5,13 @@ import re
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-SAYING = ("advice/day_advisor", "advice/day_summary", "warnings/warning_evaluator", "warnings/situation_reader", "warnings/situation")  # modules whose sentences the day and the judge say
+SAYING = (
+    "advice/day_advisor",
+    "advice/day_summary",
+    "warnings/warning_evaluator",
+    "warnings/situation_reader",
+    "warnings/situation",
+)  # modules whose sentences the day and the judge say
 FEWEST = 5  # words: shorter ones are parts of sentences, not sentences
 
 
@@ -22,7 +28,9 @@ def constants(path, whole):
         if id(node) in passed:
             continue
         parts = node.values if isinstance(node, ast.JoinedStr) else [node]
-        pieces = [part.value.strip() for part in parts if isinstance(part, ast.Constant) and isinstance(part.value, str)]
+        pieces = [
+            part.value.strip() for part in parts if isinstance(part, ast.Constant) and isinstance(part.value, str)
+        ]
         if not whole:
             yield from pieces
         elif len(re.findall(r"\w+", " ".join(piece or "" for piece in pieces))) + len(parts) - len(pieces) >= FEWEST:

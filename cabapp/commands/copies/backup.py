@@ -14,9 +14,7 @@ EXAMPLE = "rollbook backup /media/stick"
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the command takes."""
     parser.add_argument("directory", type=Path, metavar="DIR", help="where the copy goes")
-    parser.add_argument(
-        "--keep", type=int, default=7, metavar="N", help="how many to keep (default: 7)"
-    )
+    parser.add_argument("--keep", type=int, default=7, metavar="N", help="how many to keep (default: 7)")
     paths.store_option(parser)
 
 

@@ -28,10 +28,7 @@ def run(args: argparse.Namespace) -> int:
         filled = refill(store, store.path.parent / paths.RECEIVER)
         faults = store.check()
         with store.session() as session:
-            counts = {
-                name: session.scalar(select(func.count()).select_from(model))
-                for name, model in FACTS.items()
-            }
+            counts = {name: session.scalar(select(func.count()).select_from(model)) for name, model in FACTS.items()}
         path, mended = store.path, store.mended
     if args.json:
         print(json.dumps({"records": counts, "faults": faults}))

@@ -17,14 +17,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("cards", nargs="*", metavar="CARD", help="a card's text, or a file with it")
     parser.add_argument("--card", action="store_true", help="show this device's own card")
     parser.add_argument("--out", type=Path, metavar="FILE", help="write this device's card there")
-    parser.add_argument(
-        "--met", action="store_true", help="enrol every device whose bundles were merged so far"
-    )
+    parser.add_argument("--met", action="store_true", help="enrol every device whose bundles were merged so far")
     parser.add_argument("--lost", metavar="NAME", help="strike off a device that was lost")
     parser.add_argument("--reason", help="why it was struck off")
-    parser.add_argument(
-        "--office", metavar="CARD", help="on a tablet: take the device of this card as the office"
-    )
+    parser.add_argument("--office", metavar="CARD", help="on a tablet: take the device of this card as the office")
     paths.store_option(parser)
 
 

@@ -17,9 +17,7 @@ EXAMPLE = "rollbook export /media/stick"
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the command takes."""
     parser.add_argument("directory", type=Path, metavar="DIR", help="where the bundle goes")
-    parser.add_argument(
-        "--passphrase-file", type=Path, metavar="FILE", help="lock the bundle with the words in it"
-    )
+    parser.add_argument("--passphrase-file", type=Path, metavar="FILE", help="lock the bundle with the words in it")
     parser.add_argument("--json", action="store_true", help="print figures as JSON")
     paths.store_option(parser)
 

@@ -17,15 +17,9 @@ EXAMPLE = "rollbook merge /media/stick"
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the command takes."""
-    parser.add_argument(
-        "paths", nargs="+", type=Path, metavar="PATH", help="a bundle, or a folder of bundles"
-    )
-    parser.add_argument(
-        "--name", default="office", help="what this copy is called if it is new (default: office)"
-    )
-    parser.add_argument(
-        "--passphrase-file", type=Path, metavar="FILE", help="unlock bundles with the words in it"
-    )
+    parser.add_argument("paths", nargs="+", type=Path, metavar="PATH", help="a bundle, or a folder of bundles")
+    parser.add_argument("--name", default="office", help="what this copy is called if it is new (default: office)")
+    parser.add_argument("--passphrase-file", type=Path, metavar="FILE", help="unlock bundles with the words in it")
     parser.add_argument("--json", action="store_true", help="print figures as JSON")
     paths.store_option(parser)
 

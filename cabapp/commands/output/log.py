@@ -18,9 +18,7 @@ EXAMPLE = 'rollbook log --field "Heron Flat" --out pages'
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the command takes."""
     which = parser.add_mutually_exclusive_group()
-    which.add_argument(
-        "--field", metavar="NAME", help="all work on this field (default: all work on all fields)"
-    )
+    which.add_argument("--field", metavar="NAME", help="all work on this field (default: all work on all fields)")
     which.add_argument("--job", metavar="ID", help="one job, by the beginning of its id")
     which.add_argument("--stint", metavar="ID", help="the job that this stint was part of")
     parser.add_argument("--out", type=Path, metavar="DIR", required=True, help="where the pages go")

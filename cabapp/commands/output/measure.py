@@ -15,8 +15,7 @@ from cabapp.track.tool import Tool
 NAME = "measure"
 HELP = "Count the passes of a recorded trace (GPX, CSV or NMEA) over the ground."
 EXAMPLE = (
-    "rollbook measure monday.gpx tuesday.gpx --width 13.7 --hitch 8 --target 2 "
-    "--field home-quarter.geojson --json"
+    "rollbook measure monday.gpx tuesday.gpx --width 13.7 --hitch 8 --target 2 --field home-quarter.geojson --json"
 )
 SHOWN_GAPS, SHOWN_AREA = 10, 50.0
 """How many gaps the words list, and the least ground, m2, that would not read as 0.00 ha."""
@@ -53,9 +52,7 @@ def arguments(parser) -> None:
         "--width", required=True, type=_metres(0, 199), metavar="M",
         help="working width of the tool",
     )  # fmt: skip
-    parser.add_argument(
-        "--target", type=_passes, default=2, metavar="N", help="passes wanted (default 2)"
-    )
+    parser.add_argument("--target", type=_passes, default=2, metavar="N", help="passes wanted (default 2)")
     parser.add_argument("--field", metavar="FILE.geojson", help="boundary of the field")
     parser.add_argument(
         "--hitch", type=_metres(0, 99, zero=True), default=0.0, metavar="M",
@@ -121,11 +118,7 @@ def in_words(result: dict) -> str:
             )
     over, inside = result["recovered_m2"], areas["field"] is not None
     table = [("field", areas["field"]), ("none", areas["none"])] if inside else []
-    table += [
-        ("once" if n == "1" else f"{n} times", m2)
-        for n, m2 in areas["by_count"].items()
-        if m2 >= SHOWN_AREA
-    ]
+    table += [("once" if n == "1" else f"{n} times", m2) for n, m2 in areas["by_count"].items() if m2 >= SHOWN_AREA]
     table += [("covered", areas["covered"]), ("pass area", areas["pass_area"])]
     if inside:
         table.append(("passes outside", areas["pass_area_outside"]))

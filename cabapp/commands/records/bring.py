@@ -15,7 +15,7 @@ from store.models import Operator, Tool, Tractor
 
 NAME = "bring"
 HELP = "Bring in a day that another logger recorded (GPX, CSV, NMEA), field by field."
-EXAMPLE = 'rollbook bring monday.gpx --operator Ann --tractor Red --tool Roller'
+EXAMPLE = "rollbook bring monday.gpx --operator Ann --tractor Red --tool Roller"
 
 
 class BringRefused(Refused):
@@ -29,7 +29,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--tractor", metavar="NAME", help="with which tractor")
     parser.add_argument("--tool", metavar="NAME", help="with which tool")
     parser.add_argument("--operation", metavar="WORD", help="what was done (default: what the tool is for)")
-    parser.add_argument("--only", type=int, action="append", metavar="N", help="only this number of the list; may be said several times")
+    parser.add_argument(
+        "--only", type=int, action="append", metavar="N", help="only this number of the list; may be said several times"
+    )
     parser.add_argument("--yes", action="store_true", help="write without asking about each field")
     parser.add_argument("--json", action="store_true", help="print the guesses, and what was written, as JSON")
     paths.store_option(parser)

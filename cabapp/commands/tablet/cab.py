@@ -42,15 +42,34 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the cab's options."""
     store_option(parser)
     where = parser.add_mutually_exclusive_group()
-    where.add_argument("--receiver", type=_receiver, metavar="WHAT", help=f"{FORMS} (default: the one chosen on the screen; at first auto, which also goes without)")
-    where.add_argument("--replay", type=Path, metavar="FILE", help="drive a recorded trace (GPX, CSV, NMEA) instead of the receiver")
-    parser.add_argument("--speed", type=_speed, default=1.0, metavar="N", help="how many times faster the recording runs, 1 to 60")
-    parser.add_argument("--backup", metavar="DIR", help="a folder in a second place, into which the cab writes checked backups from now on, the last 7 kept; 'none' for no more")
+    where.add_argument(
+        "--receiver",
+        type=_receiver,
+        metavar="WHAT",
+        help=f"{FORMS} (default: the one chosen on the screen; at first auto, which also goes without)",
+    )
+    where.add_argument(
+        "--replay", type=Path, metavar="FILE", help="drive a recorded trace (GPX, CSV, NMEA) instead of the receiver"
+    )
+    parser.add_argument(
+        "--speed", type=_speed, default=1.0, metavar="N", help="how many times faster the recording runs, 1 to 60"
+    )
+    parser.add_argument(
+        "--backup",
+        metavar="DIR",
+        help="a folder in a second place, into which the cab writes checked backups from now on, the last 7 kept; 'none' for no more",
+    )
     parser.add_argument("--night", action="store_true", help="begin with the night's colours")
-    parser.add_argument("--size", type=_size, default=(1280, 800), metavar="WxH", help="window in pixels (default: 1280x800)")
-    parser.add_argument("--dpi", type=float, default=None, help="pixels per inch of this screen (default: 149, a 10.1-inch tablet)")
+    parser.add_argument(
+        "--size", type=_size, default=(1280, 800), metavar="WxH", help="window in pixels (default: 1280x800)"
+    )
+    parser.add_argument(
+        "--dpi", type=float, default=None, help="pixels per inch of this screen (default: 149, a 10.1-inch tablet)"
+    )
     parser.add_argument("--fullscreen", action="store_true", help="fill the whole screen")
-    parser.add_argument("--screenshots", type=Path, metavar="DIR", help="keep a picture of each screen as it is first shown")
+    parser.add_argument(
+        "--screenshots", type=Path, metavar="DIR", help="keep a picture of each screen as it is first shown"
+    )
 
 
 def run(args: argparse.Namespace) -> int:

@@ -21,9 +21,7 @@ from store.errors import Refused
 from sync import export_bundle, merge_bundles
 
 NAME = "demo"
-HELP = (
-    "Build an invented farm, roll half a field, hand it over, finish it, and show what came of it."
-)
+HELP = "Build an invented farm, roll half a field, hand it over, finish it, and show what came of it."
 EXAMPLE = "rollbook demo --out rollbook-demo --speed 20"
 
 SHORT = 0.3
@@ -41,9 +39,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         default=Path("rollbook-demo"),
         help="where everything goes (default: rollbook-demo)",
     )
-    parser.add_argument(
-        "--headless", action="store_true", help="open no window, even where there is a screen"
-    )
+    parser.add_argument("--headless", action="store_true", help="open no window, even where there is a screen")
     parser.add_argument(
         "--speed",
         type=_speed,
@@ -51,9 +47,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="how many times faster the window replays, 1 to 60 (default: 20)",
     )
-    parser.add_argument(
-        "--short", action="store_true", help="a shorter field, done in a third of the time"
-    )
+    parser.add_argument("--short", action="store_true", help="a shorter field, done in a third of the time")
     parser.add_argument("--json", action="store_true", help="print what was found as JSON")
 
 
@@ -143,5 +137,7 @@ def _second(args: argparse.Namespace, tablet, built: Built) -> Played:
         rest = play(tablet, part, built.rows, after=started, progress=show)
         seen.warnings += rest.warnings
         return seen
-    print("The cab is closed. Now the office takes in what both tablets wrote; that takes some seconds.", file=sys.stderr)
+    print(
+        "The cab is closed. Now the office takes in what both tablets wrote; that takes some seconds.", file=sys.stderr
+    )
     return seen

@@ -103,8 +103,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     here = "windows" if sys.platform == "win32" else "linux"
     parser.add_argument("--system", choices=("linux", "windows"), default=here, help=f"which tablet (default: {here})")
     parser.add_argument("--user", default=os.environ.get("USER") or "cab", help="who the cab runs as")
-    parser.add_argument("--program", default=None, metavar="FILE", help="the rollbook program (default: the one running)")
-    parser.add_argument("--path", type=Path, default=Path("/etc/systemd/system/rollbook.service"), help="where the unit goes")
+    parser.add_argument(
+        "--program", default=None, metavar="FILE", help="the rollbook program (default: the one running)"
+    )
+    parser.add_argument(
+        "--path", type=Path, default=Path("/etc/systemd/system/rollbook.service"), help="where the unit goes"
+    )
     parser.add_argument("--write", action="store_true", help="write the unit; without it everything is only printed")
 
 
@@ -131,6 +135,8 @@ def run(args: argparse.Namespace) -> int:
     try:
         args.path.write_text(unit, encoding="utf-8")
     except OSError as fault:
-        raise KioskRefused(f"{args.path} cannot be written ({fault.strerror}). Run it as root, or name another file with --path.") from fault
+        raise KioskRefused(
+            f"{args.path} cannot be written ({fault.strerror}). Run it as root, or name another file with --path."
+        ) from fault
     print(f"# Written to {args.path}.")
     return 0

@@ -28,12 +28,29 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     which.add_argument("--port", metavar="P", help="listen at this serial port only (default: find it)")
     which.add_argument("--tcp", metavar="HOST:PORT", help="connect to a receiver that serves TCP")
     which.add_argument("--udp", metavar="PORT", help="listen for sentences sent to this UDP port")
-    which.add_argument("--gpsd", metavar="HOST:PORT", nargs="?", const=f"{GPSD[0]}:{GPSD[1]}", help=f"ask gpsd (default {GPSD[0]}:{GPSD[1]})")
-    which.add_argument("--both-ways", type=Path, metavar="FILE", help="read the recording of one line driven there and back, and say the sideways offset of the antenna")
-    parser.add_argument("--baud", type=int, choices=sorted(BAUDS), metavar="N", help="with --port: its rate (default: tried out)")
-    parser.add_argument("--for", dest="seconds", type=float, metavar="S", help="stop after so many seconds (default: run until Ctrl-C)")
+    which.add_argument(
+        "--gpsd",
+        metavar="HOST:PORT",
+        nargs="?",
+        const=f"{GPSD[0]}:{GPSD[1]}",
+        help=f"ask gpsd (default {GPSD[0]}:{GPSD[1]})",
+    )
+    which.add_argument(
+        "--both-ways",
+        type=Path,
+        metavar="FILE",
+        help="read the recording of one line driven there and back, and say the sideways offset of the antenna",
+    )
+    parser.add_argument(
+        "--baud", type=int, choices=sorted(BAUDS), metavar="N", help="with --port: its rate (default: tried out)"
+    )
+    parser.add_argument(
+        "--for", dest="seconds", type=float, metavar="S", help="stop after so many seconds (default: run until Ctrl-C)"
+    )
     parser.add_argument("--units", choices=("us", "metric"), default="us", help="feet or metres (default: us)")
-    parser.add_argument("--keep", type=Path, metavar="DIR", help="keep all it says in this folder, compressed, a file a day")
+    parser.add_argument(
+        "--keep", type=Path, metavar="DIR", help="keep all it says in this folder, compressed, a file a day"
+    )
     parser.add_argument("--json", action="store_true", help="print the last state as one JSON object")
 
 

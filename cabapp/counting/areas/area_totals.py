@@ -115,9 +115,7 @@ def count_rows(
         Stints that seeded the ground: what was covered before them is void.
     """
     events, _, angle = _events(stints, field, row, edge, seedings)
-    parts = [
-        _stretches(sheet, events, field, target) for sheet in events.sheets(field is not None)
-    ]
+    parts = [_stretches(sheet, events, field, target) for sheet in events.sheets(field is not None)]
     if not parts:
         empty, no = np.zeros(0), np.zeros(0, bool)
         whole = np.zeros(0, np.int64)
@@ -136,10 +134,7 @@ def _events(stints, field, row, edge, seedings, every=True):
     far += [np.abs(field.polygon.bounds).max()] if field is not None else []
     reach = 1 + 1.5 * max(far, default=0.0)  # a corner turned lies within sqrt 2 times as far
     events = RowEvents(-reach, reach)
-    void = [
-        any(len(one) and one.t[-1] >= pieces.t[0] for one in sown if len(pieces))
-        for pieces in stints
-    ]
+    void = [any(len(one) and one.t[-1] >= pieces.t[0] for one in sown if len(pieces)) for pieces in stints]
     whole = [RowCrossings(p, angle) for p, some in zip(stints, void) if not some]
     outlines = []
     if field is not None:

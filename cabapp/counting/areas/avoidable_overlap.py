@@ -7,6 +7,8 @@ half a tool of an edge is unavoidable too: half-laps cannot cover it exactly to 
 Common practice; no published rule was found.
 """
 
+import itertools
+
 import numpy as np
 
 from cabapp.geometry.field_ground import Field
@@ -53,7 +55,7 @@ def split(visits, field: Field, row: float, width: float) -> tuple[float, float]
     count = np.zeros(shape, np.uint8)
     spared = np.zeros(shape, bool)  # re-covered though it need not have been
     over = np.zeros(shape, bool)
-    for a, b in zip(bounds, bounds[1:]):
+    for a, b in itertools.pairwise(bounds):
         n = turns[a:b]
         _pass(count, want, over, spared, k[n], start[n], stop[n])
     unit = step * row

@@ -1,5 +1,6 @@
 """Starts and ends on rows put in order, a few rows at a time."""
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -71,7 +72,7 @@ class RowEvents:
         top = max(int(k.max()) for k, _ in self._parts) + 1
         total = sum(len(k) for k, _ in self._parts)
         edges = np.linspace(bottom, top, -(-total // BAND) + 1).astype(int)
-        for start, stop in zip(edges, edges[1:]):
+        for start, stop in itertools.pairwise(edges):
             if len(edges) == 2:
                 some = self._parts
             else:

@@ -65,9 +65,7 @@ class RowCrossings:
             part = slice(begin, start + BLOCK)
             east, north = corners(pieces.quad[part])
             x, y = east * c - north * s, east * s + north * c
-            far, near, joins, forward = overlap_candidates(
-                x, y, pieces.s0[part], pieces.s1[part], pieces.leave
-            )
+            far, near, joins, forward = overlap_candidates(x, y, pieces.s0[part], pieces.s1[part], pieces.leave)
             free = far >= near
             new = slice(start - begin, None)
             busy = np.flatnonzero(~free[new]) + start - begin

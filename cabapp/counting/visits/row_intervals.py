@@ -58,9 +58,7 @@ def row_spans(quad: np.ndarray, row: float) -> Spans:
     # a convex outline run through counter-clockwise comes down on its left and goes up on its right
     corner, whose = np.nonzero(c[NEXT] != c)
     a, b = (corner, whose), (NEXT[corner], whose)
-    at, place, number = cross_rows(
-        x[a], y[a], x[b], y[b], c[a], c[b], lambda k: (k + 0.5) * row
-    )
+    at, place, number = cross_rows(x[a], y[a], x[b], y[b], c[a], c[b], lambda k: (k + 0.5) * row)
     right = (c[b] < c[a]) != counter_clockwise(x, y)[whose]
     ends = np.empty(2 * len(k))
     ends[at + np.repeat(slot[whose] + right * len(k), number)] = place
@@ -94,9 +92,7 @@ def cross_rows(xa, ya, xb, yb, ca, cb, middle):
     return k, across, number
 
 
-def visits(
-    pieces: SweptPieces, row: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def visits(pieces: SweptPieces, row: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Return row, start, end and piece of intervals that each add one pass, in any order.
 
     Parameters
@@ -173,12 +169,11 @@ def _second_parts(spans, split):
             if 0 <= at < spans.count[other]:
                 c = float(spans.x0[spans.offset[other] + at])
                 d = float(spans.x1[spans.offset[other] + at])
-                parts = [
-                    (p, q)
-                    for a, b in parts
-                    for p, q in ((a, min(b, max(a, c))), (max(a, min(b, d)), b))
-                    if p < q
-                ] if c < d else parts
+                parts = (
+                    [(p, q) for a, b in parts for p, q in ((a, min(b, max(a, c))), (max(a, min(b, d)), b)) if p < q]
+                    if c < d
+                    else parts
+                )
         for a, b in parts:
             out_k.append(row)
             out_x0.append(a)

@@ -41,9 +41,7 @@ def valid_visits(pieces: SweptPieces, seedings: list[SweptPieces], row: float):
     out = []
     for one in np.unique(bucket):
         mine = bucket == one
-        later = [
-            s.quad[(s.t // BUCKET).astype(np.int64) > one] for s in seedings
-        ]
+        later = [s.quad[(s.t // BUCKET).astype(np.int64) > one] for s in seedings]
         ground = union(np.concatenate(later), row)
         out.append(minus((k[mine], x0[mine], x1[mine], piece[mine]), ground))
     return tuple(np.concatenate(column) for column in zip(*out))

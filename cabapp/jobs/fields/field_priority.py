@@ -88,7 +88,9 @@ def _hands(store, season, now) -> dict[tuple[str, str], float]:
             if now - stint.at > LATELY_S:
                 continue
             noted = [(tap.detail or {}).get("paces") for tap in stint_state.effective_taps(taps_of(store, stint.id))]
-            spans.setdefault((stint.operator_id, stint.tractor_id), []).extend(next((p for p in reversed(noted) if p), []))
+            spans.setdefault((stint.operator_id, stint.tractor_id), []).extend(
+                next((p for p in reversed(noted) if p), [])
+            )
     return {pair: float(np.median(found)) for pair, found in spans.items() if found}
 
 

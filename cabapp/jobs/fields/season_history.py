@@ -90,9 +90,7 @@ def soil_reading(store: Store, now: float) -> tuple[float, float] | None:
     return read[-1].at, float(read[-1].detail["celsius"])
 
 
-def crop_clock(
-    store: Store, field: Field, season: int, now: float
-) -> tuple[float | None, float | None]:
+def crop_clock(store: Store, field: Field, season: int, now: float) -> tuple[float | None, float | None]:
     """Return when a field closes to the roller and when its crop comes up; None where not known."""
     crop, seeded = crop_of(field.crop, farm_crops(store)), seeded_at(store, field.id, season)
     if crop is None or seeded is None:
@@ -123,9 +121,7 @@ def faults_of(store: Store, stint: Stint) -> tuple[tuple[str, ...], str, float]:
     Nothing, "" and 0 where nobody walked round yet.
     """
     own = {
-        one.id: one
-        for kind in ("tractor_id", "tool_id")
-        for one in store.all(Stint, **{kind: getattr(stint, kind)})
+        one.id: one for kind in ("tractor_id", "tool_id") for one in store.all(Stint, **{kind: getattr(stint, kind)})
     }
     walked = [tap for tap in told(store, "walk_round") if tap.stint_id in own]
     if not walked:

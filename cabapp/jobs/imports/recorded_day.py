@@ -7,6 +7,7 @@ was agreed is written: taps marked as guessed, and the trace as it was recorded.
 from __future__ import annotations
 
 import hashlib
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -129,10 +130,7 @@ def cut(fields, trace: TraceFile) -> Day:
     rising = np.concatenate([[True], np.diff(np.maximum.accumulate(trace.t[rows])) > 0])
     rows = rows[rising]
     plane = Plane(float(np.median(trace.lat[rows])), float(np.median(trace.lon[rows])))
-    grounds = [
-        shapely.transform(shape(f.boundary), lambda ll: plane.to_xy(ll[:, 1], ll[:, 0]))
-        for f in fields
-    ]
+    grounds = [shapely.transform(shape(f.boundary), lambda ll: plane.to_xy(ll[:, 1], ll[:, 0])) for f in fields]
     xy = plane.to_xy(trace.lat[rows], trace.lon[rows])
     stretches, visits = guess(trace.t[rows], xy, grounds)
     told = np.column_stack([trace.t[rows], trace.lat[rows], trace.lon[rows]]).round(7)
@@ -231,7 +229,7 @@ def _parts(day: Day) -> list[DayPart]:
         edges |= {float(t[visit.first]), float(t[visit.last]), *(edge for spell in visit.spells for edge in spell)}
     edges = sorted(edges)
     parts = []
-    for begin, end in zip(edges, edges[1:]):
+    for begin, end in itertools.pairwise(edges):
         first, last = np.searchsorted(t, [begin, end])
         middle = int((first + last) // 2)
         visit = next((v for v in day.visits if v.first <= middle < max(v.last, v.first + 1)), None)
@@ -261,6 +259,4 @@ def _check_closed(store):
     own = [stint for stint in store.all(Stint) if stint.device == store.device]
     last = max(own, key=lambda one: one.seq, default=None)
     if last and stint_state.stint_state(last.at, taps_of(store, last.id)).state in stint_state.OPEN:
-        raise TraceRefused(
-            "A stint is open on this tablet. Finish it or hand it over, then bring the day in."
-        )
+        raise TraceRefused("A stint is open on this tablet. Finish it or hand it over, then bring the day in.")

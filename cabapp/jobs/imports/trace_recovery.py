@@ -141,9 +141,7 @@ def _end(store: Store, stint: Stint) -> float:
     Fixes are still kept for as long as the finish can be taken back.
     """
     last = {"finish": stint_state.UNDO_S, "hand_over": 0.0}
-    over = [
-        tap.at + last[tap.kind] for tap in stint_state.effective_taps(taps_of(store, stint.id)) if tap.kind in last
-    ]
+    over = [tap.at + last[tap.kind] for tap in stint_state.effective_taps(taps_of(store, stint.id)) if tap.kind in last]
     after = [one.at for one in store.all(Stint) if one.device == stint.device and one.at > stint.at]
     return min([*over[-1:], *after], default=math.inf)
 

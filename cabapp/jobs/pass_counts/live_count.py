@@ -68,9 +68,7 @@ class LiveCount:
 
     def __init__(self, store: Store, field: Field, job: Job, stint: Stint, switches, centre=None):
         self._store, self._stint = store, stint
-        self.count = JobCount(
-            field.boundary, job.target, centre=centre, once=field.once_only
-        )
+        self.count = JobCount(field.boundary, job.target, centre=centre, once=field.once_only)
         self._edge = None
         if self.count.field is not None:
             self._edge = self.count.field.polygon.boundary
@@ -108,9 +106,7 @@ class LiveCount:
     def again(self, switches) -> None:
         """Count the present stint anew from what the store holds of it."""
         trace = self._store.read_trace(self._stint.id)
-        self.count.again(
-            trace.t, trace.lat, trace.lon, trace.sigma, switches, trace.quality
-        )
+        self.count.again(trace.t, trace.lat, trace.lon, trace.sigma, switches, trace.quality)
         self._switches = tuple(switches)
 
     def follow(self, switches) -> bool:

@@ -27,9 +27,7 @@ GAP_INTERVALS = 2.5
 """A logger slower than half of `MachineLimits.max_gap` misses a fix only after so many of its intervals."""
 
 
-def measure(
-    traces, tool, target=2, boundary=None, cell=CELL, sigma=None, receiver=None
-) -> dict:
+def measure(traces, tool, target=2, boundary=None, cell=CELL, sigma=None, receiver=None) -> dict:
     """Count the passes of traces over the ground.
 
     Parameters
@@ -69,9 +67,7 @@ def measure(
     stints, pieces, receivers = [], [], []
     for trace, good in zip(traces, kept, strict=True):
         if not good.keep.any():
-            raise TraceRefused(
-                f"{trace.name} holds no fix that can be used. Choose another recording."
-            )
+            raise TraceRefused(f"{trace.name} holds no fix that can be used. Choose another recording.")
         stint, swept = _sweep(trace, good, plane, tool)
         receivers.append(_receiver(trace, good.keep, sigma, receiver))
         stint["receiver"] = _said(receivers[-1])
@@ -112,9 +108,14 @@ def measure(
         "recovered_m2": {"avoidable": areas.avoidable, "unavoidable": areas.unavoidable},
         "recovered": _listed(recovered, plane),
         "gaps": _listed(gaps, plane),
-        "proof": proof and {
-            "target": target, "share": proof.share, "low": proof.low, "high": proof.high,
-            "level": 0.9, "words": proof.words(),
+        "proof": proof
+        and {
+            "target": target,
+            "share": proof.share,
+            "low": proof.low,
+            "high": proof.high,
+            "level": 0.9,
+            "words": proof.words(),
         },
         "stints": stints,
     }
@@ -162,8 +163,7 @@ def _in_order(traces):
         for trace in traces:
             if not trace.dated:
                 raise TraceRefused(
-                    f"{trace.name} carries no date, so it cannot be put in order with the others. "
-                    "Measure it alone."
+                    f"{trace.name} carries no date, so it cannot be put in order with the others. Measure it alone."
                 )
     return sorted(traces, key=lambda trace: trace.t[0])
 
@@ -174,8 +174,7 @@ def _plane(traces, kept, boundary):
         return Plane(middle.y, middle.x)
     pairs = list(zip(traces, kept, strict=True))
     lat, lon = (
-        np.sort(np.concatenate([getattr(trace, name)[good.keep] for trace, good in pairs]))
-        for name in ("lat", "lon")
+        np.sort(np.concatenate([getattr(trace, name)[good.keep] for trace, good in pairs])) for name in ("lat", "lon")
     )
     # one of the values itself: the mean of -179.9 and 179.9 is on the other side of the earth
     return Plane(lat[len(lat) // 2], lon[len(lon) // 2]) if len(lat) else Plane(0.0, 0.0)

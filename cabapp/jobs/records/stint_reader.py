@@ -1,5 +1,6 @@
 """One operator's part of a job, read from a store: taps, hours, trace, and where it is not known."""
 
+import itertools
 from collections import defaultdict
 from dataclasses import dataclass, field
 
@@ -84,9 +85,7 @@ class StintRecord:
     working_m: float = 0.0
 
 
-def read_stint(
-    store: Store, row: models.Stint, names: dict, corrected: Corrections
-) -> StintRecord:
+def read_stint(store: Store, row: models.Stint, names: dict, corrected: Corrections) -> StintRecord:
     """Read a stint as its corrections leave it; `row` is corrected already."""
     written = taps_of(store, row.id)
     taps = told(written, corrected)
@@ -113,9 +112,7 @@ def read_stint(
     )  # fmt: skip
 
 
-def _not_working(
-    taken_over: float, kept: list, stands: StintState, ended: float
-) -> list[tuple[float, float, str]]:
+def _not_working(taken_over: float, kept: list, stands: StintState, ended: float) -> list[tuple[float, float, str]]:
     """Return the spans not worked between taking over and the end, POSIX s, and why.
 
     Parameters
@@ -129,14 +126,12 @@ def _not_working(
     """
     found = []
     edges = [(taken_over, False)] + [(s.t, s.working) for s in stands.switches] + [(ended, False)]
-    for (begin, working), (end, _) in zip(edges, edges[1:]):
+    for (begin, working), (end, _) in itertools.pairwise(edges):
         if working or end <= begin:
             continue
         stops = [tap for tap in kept if tap.kind == "stop" and tap.at <= begin]
         said = [tap for tap in kept if tap.kind == "stop_reason" and begin <= tap.at <= end]
-        reason = (
-            "before the start" if not stops else (said or stops)[-1].reason or "no reason given"
-        )
+        reason = "before the start" if not stops else (said or stops)[-1].reason or "no reason given"
         found.append((begin, end, reason))
     return found
 
@@ -150,9 +145,7 @@ def tool_history(count: JobCount, log: StintRecord) -> None:
     sweeper.feed(t, xy, log.standing.switches, log.trace.sigma[keep])
     sweeper.finish()
     log.lost = [(begin, end) for begin, end, _, _ in sweeper.unknown]
-    log.hours = split(
-        log.row.at, log.ended, log.standing.switches, log.stops, t, xy, log.row.width_m
-    )
+    log.hours = split(log.row.at, log.ended, log.standing.switches, log.stops, t, xy, log.row.width_m)
     step = np.hypot(*np.diff(xy, axis=0).T)
     middle = (t[1:] + t[:-1]) / 2
     at = np.clip(np.searchsorted(log.hours.edges, middle) - 1, 0, len(log.hours.kinds) - 1)

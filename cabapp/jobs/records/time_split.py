@@ -84,9 +84,7 @@ def split(
         return Hours(np.array([began, began]), np.zeros(1, int))
     middle = (edges[1:] + edges[:-1]) / 2
     works = _stepped(middle, [s.t for s in switches], [bool(s.working) for s in switches], False)
-    broken = _stepped(
-        middle, [at for at, _ in stops], [why in BROKEN_REASONS for _, why in stops], False
-    )
+    broken = _stepped(middle, [at for at, _ in stops], [why in BROKEN_REASONS for _, why in stops], False)
     speed, radius = _motion(middle, t, xy)
     with np.errstate(invalid="ignore"):
         kinds = np.where(works, WORKING, WAITING)
@@ -112,8 +110,7 @@ def _motion(at, t, xy):
         return speed, radius
     before = at - t[np.clip(np.searchsorted(t, at, side="right") - 1, 0, None)]
     here, back, on = (
-        np.column_stack([np.interp(at + shift, t, xy[:, k]) for k in (0, 1)])
-        for shift in (0.0, -LOOK_S, LOOK_S)
+        np.column_stack([np.interp(at + shift, t, xy[:, k]) for k in (0, 1)]) for shift in (0.0, -LOOK_S, LOOK_S)
     )
     coming, going = here - back, on - here
     a, b = np.hypot(*coming.T), np.hypot(*going.T)

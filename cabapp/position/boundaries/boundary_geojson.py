@@ -39,8 +39,7 @@ def read_boundary(path: str | os.PathLike) -> dict:
     try:
         if path.stat().st_size > LARGEST:
             raise BoundaryRefused(
-                f"{path} is larger than {LARGEST >> 20} MB, which no boundary is. "
-                "Export one field alone."
+                f"{path} is larger than {LARGEST >> 20} MB, which no boundary is. Export one field alone."
             )
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as fault:
@@ -53,9 +52,7 @@ def read_boundary(path: str | os.PathLike) -> dict:
         data = json.loads(text, parse_constant=_no_constant)
     except (ValueError, RecursionError) as fault:
         where = f" at line {fault.lineno}" if isinstance(fault, json.JSONDecodeError) else ""
-        raise BoundaryRefused(
-            f"{path} is not GeoJSON: it is damaged{where}. Export the boundary again."
-        ) from fault
+        raise BoundaryRefused(f"{path} is not GeoJSON: it is damaged{where}. Export the boundary again.") from fault
     return check_boundary(data, path.name)
 
 
@@ -73,19 +70,14 @@ def check_boundary(data, name: str = "The boundary") -> dict:
     if not isinstance(data, dict):
         raise BoundaryRefused(f"{name} is JSON but not GeoJSON. Export the boundary as GeoJSON.")
     check_crs(data, name)
-    polygons = [
-        _polygon(rings, name) for geometry in _geometries(data) for rings in _parts(geometry, name)
-    ]
+    polygons = [_polygon(rings, name) for geometry in _geometries(data) for rings in _parts(geometry, name)]
     if not polygons:
         raise BoundaryRefused(
-            f"{name} holds no polygon, so no boundary. "
-            "Draw the field as a closed area and export it as GeoJSON."
+            f"{name} holds no polygon, so no boundary. Draw the field as a closed area and export it as GeoJSON."
         )
     field = polygons[0] if len(polygons) == 1 else MultiPolygon(polygons)
     if not field.is_valid:
-        raise BoundaryRefused(
-            f"{name} is no field: {_fault(field)}. Straighten the boundary there."
-        )
+        raise BoundaryRefused(f"{name} is no field: {_fault(field)}. Straighten the boundary there.")
     return _plain(mapping(field))
 
 
@@ -125,9 +117,7 @@ def _polygon(rings, name):
     checked = [_ring(ring, name) for ring in rings]
     polygon = orient(Polygon(checked[0], checked[1:]), 1.0)
     if not polygon.is_valid or polygon.convex_hull.area == 0:
-        raise BoundaryRefused(
-            f"{name} is no field: {_fault(polygon)}. Straighten the boundary there."
-        )
+        raise BoundaryRefused(f"{name} is no field: {_fault(polygon)}. Straighten the boundary there.")
     return polygon
 
 
@@ -141,14 +131,11 @@ def _ring(ring, name):
     if len(points) < 4:
         raise BoundaryRefused(f"{name} has a ring of {len(points)} points; a field needs corners.")
     if points[0] != points[-1]:
-        raise BoundaryRefused(
-            f"{name} has a ring that does not end where it begins. Close it and export again."
-        )
+        raise BoundaryRefused(f"{name} has a ring that does not end where it begins. Close it and export again.")
     for lon, lat in points:
         if abs(lon) > 360 or abs(lat) > 360:
             raise BoundaryRefused(
-                f"{name} is in projected metres, not degrees ({lon:.0f}, {lat:.0f}). "
-                "Export it in WGS 84 (EPSG:4326)."
+                f"{name} is in projected metres, not degrees ({lon:.0f}, {lat:.0f}). Export it in WGS 84 (EPSG:4326)."
             )
         if abs(lat) > 90 and abs(lon) <= 90:
             raise BoundaryRefused(
@@ -165,9 +152,7 @@ def check_crs(data, name: str) -> None:
     crs = data.get("crs")
     said = json.dumps(crs).lower() if crs else ""
     if said and not any(known in said for known in _SAME_AS_WGS84):
-        raise BoundaryRefused(
-            f"{name} states another reference system than WGS 84. Export it in WGS 84 (EPSG:4326)."
-        )
+        raise BoundaryRefused(f"{name} states another reference system than WGS 84. Export it in WGS 84 (EPSG:4326).")
 
 
 def _fault(field):

@@ -72,14 +72,11 @@ def read_fields(path: str | os.PathLike) -> list[FieldFound]:
         if path.stat().st_size > LARGEST:
             raise BoundaryRefused(f"{path} is larger than {LARGEST >> 20} MB. Export the fields alone.")
     except OSError as fault:
-        raise BoundaryRefused(
-            f"{path} cannot be read ({fault.strerror}). Look at the name and folder."
-        ) from fault
+        raise BoundaryRefused(f"{path} cannot be read ({fault.strerror}). Look at the name and folder.") from fault
     read = READERS.get(path.suffix.lower())
     if read is None:
         raise BoundaryRefused(
-            f"{path.name} is of no kind that fields are read from. Use GeoJSON, GPX, KML, "
-            "a shapefile or GeoPackage."
+            f"{path.name} is of no kind that fields are read from. Use GeoJSON, GPX, KML, a shapefile or GeoPackage."
         )
     found = read(path)
     if not found:

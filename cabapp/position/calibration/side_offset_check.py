@@ -77,9 +77,7 @@ def both_ways(there: np.ndarray, back: np.ndarray) -> SideOffsetCheck:
     """
     there, back = np.asarray(there, float).reshape(-1, 2), np.asarray(back, float).reshape(-1, 2)
     if min(len(there), len(back)) < LEAST_FIXES:
-        raise CheckRefused(
-            f"Each way needs at least {LEAST_FIXES} places. Drive some {LEAST_LENGTH:.0f} m and more."
-        )
+        raise CheckRefused(f"Each way needs at least {LEAST_FIXES} places. Drive some {LEAST_LENGTH:.0f} m and more.")
     ahead, home = there[-1] - there[0], back[-1] - back[0]
     if not float(np.dot(ahead, home)) < 0:
         raise CheckRefused("Both runs go the same way. Drive the line once there and once back.")

@@ -159,7 +159,7 @@ class NmeaEpoch:
         if self._date is None:
             self._waiting.append(_reading(moment))
             return []
-        return self._release(None) + [_fix(_reading(moment), self._date)]
+        return [*self._release(None), _fix(_reading(moment), self._date)]
 
     @staticmethod
     def _same(a, b):

@@ -63,9 +63,7 @@ class SerialLink:
         """Open it; OSError when it is not there or somebody else has it."""
         # never let "open" reset a receiver by its control lines, nor share it with another reader
         self.close()
-        self._port = _told(
-            serial.Serial, self.port, self.baud, timeout=WAIT_S, exclusive=True
-        )
+        self._port = _told(serial.Serial, self.port, self.baud, timeout=WAIT_S, exclusive=True)
 
     def read(self) -> bytes:
         """Return what came, b"" when nothing came in time."""

@@ -23,19 +23,14 @@ from cabapp.position.recordings.replay_source import Replay
 from cabapp.position.recordings.trace_reader import read_trace
 from store.errors import Refused
 
-FORMS = (
-    "auto, none, tablet, a serial port (perhaps @baud), tcp:HOST:PORT, udp:PORT, gpsd, "
-    "gpsd:HOST:PORT or file:PATH"
-)
+FORMS = "auto, none, tablet, a serial port (perhaps @baud), tcp:HOST:PORT, udp:PORT, gpsd, gpsd:HOST:PORT or file:PATH"
 
 
 class ReceiverRefused(Refused):
     """Words that name no receiver."""
 
 
-def open_receiver(
-    words: str, raw_folder: Path | None = None, kept: ReceiverSettings | None = None
-) -> Source | None:
+def open_receiver(words: str, raw_folder: Path | None = None, kept: ReceiverSettings | None = None) -> Source | None:
     """Open the receiver that is meant; it is looked for until closed, there or not.
 
     Parameters
@@ -104,9 +99,7 @@ def _meaning(words: str) -> Callable[[Path | None, Callable], Source] | None:
     elif match := re.fullmatch(r"(/[^\s@]+|COM\d+)(?:@(\d{3,7}))?", words):
         port, baud = match[1], match[2]
         bauds = (int(baud),) if baud else BAUDS
-        return lambda folder, antenna_of: ReceiverDiscovery(
-            folder, lambda: _there(port), None, bauds, antenna_of
-        )
+        return lambda folder, antenna_of: ReceiverDiscovery(folder, lambda: _there(port), None, bauds, antenna_of)
     raise ReceiverRefused(f"{words!r} names no receiver. Say {FORMS}.")
 
 

@@ -177,8 +177,7 @@ class ReceiverGroup:
             elif now - member.better_since >= BETTER_S:
                 member.better_since = None
                 self._change = (
-                    f"{member.source.name} knows better than {before.source.name}"
-                    f"{self._from_where(before, member)}."
+                    f"{member.source.name} knows better than {before.source.name}{self._from_where(before, member)}."
                 )
                 return member
         return before

@@ -1,5 +1,6 @@
 """How a receiver is doing, in words, with what to do. Pure: recent fixes in, sentences out."""
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import median
@@ -120,7 +121,7 @@ def judge(
         return ReceiverReport("lost" if placed else "none", words, _HELP[state])
     recent = [one for one in placed if now - one.at <= SPAN_S]
     between = between_passes([one.fix for one in recent[-20:]])
-    steps = [b.fix.t - a.fix.t for a, b in zip(recent, recent[1:])]
+    steps = [b.fix.t - a.fix.t for a, b in itertools.pairwise(recent)]
     every = median(steps) if steps else None
     latencies = sorted(one.latency for one in recent)
     late = latencies[int(0.95 * (len(latencies) - 1))] - latencies[0]
@@ -138,10 +139,7 @@ def _advice(recent, between, every, late, say_time) -> str:
         if newest.quality == quality:
             break
         if had:
-            return (
-                f"It had {_MODES[quality]} until {say_time(had[-1].at)}. "
-                "Look at what brings the corrections."
-            )
+            return f"It had {_MODES[quality]} until {say_time(had[-1].at)}. Look at what brings the corrections."
     if newest.quality == 6:
         return "It only guesses from the last place (dead reckoning). Give it open sky."
     if newest.quality in (7, 8):

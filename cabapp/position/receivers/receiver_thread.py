@@ -11,8 +11,7 @@ from collections import deque
 from collections.abc import Callable
 
 from cabapp.position.fix import Fix
-from cabapp.position.protocols.byte_decoder import ByteDecoder
-from cabapp.position.protocols.byte_decoder import TimedFix
+from cabapp.position.protocols.byte_decoder import ByteDecoder, TimedFix
 from cabapp.position.receivers.connections import Connection
 from cabapp.position.recordings.raw_log import RawLog
 

@@ -65,8 +65,7 @@ def read_gpx(file, builder: TraceBuilder) -> None:
         reader.judge_fault(fault)
     except (LookupError, ValueError) as fault:
         raise TraceRefused(
-            f"{builder.name} states an encoding of letters that cannot be read. "
-            "Export the track again, in UTF-8."
+            f"{builder.name} states an encoding of letters that cannot be read. Export the track again, in UTF-8."
         ) from fault
     reader.close()
 
@@ -103,10 +102,7 @@ class _Reader:
 
     def open(self, prefix, name, attributes):
         if name != "gpx":
-            self.refuse(
-                f"is XML but not GPX: its first element is <{name[:40]}>. "
-                "Export the track as GPX 1.1."
-            )
+            self.refuse(f"is XML but not GPX: its first element is <{name[:40]}>. Export the track as GPX 1.1.")
         self.prefix = prefix
         space = attributes.get(f"xmlns:{prefix}" if prefix else "xmlns", "")
         version = attributes.get("version", "")
@@ -162,8 +158,7 @@ class _Reader:
                 self.refuse("holds no point on the globe. Export the track again.")
             if self.other_points:
                 self.refuse(
-                    f"holds no track, only {self.other_points:,} waypoints or route points. "
-                    "Export the recorded track."
+                    f"holds no track, only {self.other_points:,} waypoints or route points. Export the recorded track."
                 )
             self.refuse("is GPX without a single track point. Export the recorded track.")
         builder.dropped += self.untimed + self.unplaced
@@ -182,14 +177,12 @@ class _Reader:
             )
             return
         self.refuse(
-            f"is damaged at line {fault.lineno:,} ({errors.messages[fault.code]}). "
-            "Copy it from the receiver again."
+            f"is damaged at line {fault.lineno:,} ({errors.messages[fault.code]}). Copy it from the receiver again."
         )
 
     def refuse_doctype(self, *_):
         self.refuse(
-            "declares a document type, which GPX does not have and which can hide harm. "
-            "Export the track again."
+            "declares a document type, which GPX does not have and which can hide harm. Export the track again."
         )
 
     def refuse(self, words):

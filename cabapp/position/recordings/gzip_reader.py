@@ -54,8 +54,7 @@ def unpacked(file: BinaryIO, builder: TraceBuilder) -> Iterator[BinaryIO]:
             whole.write(b"\n" if broken else b"")
         if damaged:
             builder.notes.append(
-                "It is cut off or damaged in places, as a power cut leaves it; "
-                "what could be unpacked was used."
+                "It is cut off or damaged in places, as a power cut leaves it; what could be unpacked was used."
             )
         whole.seek(0)
         yield whole

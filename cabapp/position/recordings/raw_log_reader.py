@@ -7,8 +7,7 @@ here the rules of `decode` that wait, doubt and pass over work as they did while
 import re
 from collections.abc import Iterable, Iterator
 
-from cabapp.position.protocols.byte_decoder import EARLIEST, ByteDecoder
-from cabapp.position.protocols.byte_decoder import TimedFix
+from cabapp.position.protocols.byte_decoder import EARLIEST, ByteDecoder, TimedFix
 from cabapp.position.recordings.raw_log import OPENED
 
 STAMP = re.compile(rb"(\d{9,11}\.\d{3}) ")

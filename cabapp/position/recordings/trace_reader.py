@@ -64,9 +64,7 @@ def read_trace(path: str | os.PathLike) -> TraceFile:
             with unpacked(file, builder) as whole:
                 return _read(whole, builder)
     except OSError as fault:
-        raise TraceRefused(
-            f"{path} cannot be read ({fault.strerror}). Copy it here again."
-        ) from fault
+        raise TraceRefused(f"{path} cannot be read ({fault.strerror}). Copy it here again.") from fault
 
 
 def _read(file, builder: TraceBuilder) -> TraceFile:
@@ -118,22 +116,15 @@ def _read_nmea(file, builder):
     builder.dated = joiner.dated or not joiner.accepted
     if not builder.dated:
         builder.notes.append(
-            "It carries no date (no RMC or ZDA sentence), only times of day; "
-            "they are counted from 1970-01-01."
+            "It carries no date (no RMC or ZDA sentence), only times of day; they are counted from 1970-01-01."
         )
 
 
 def _note(builder, rejected, timeless):
     if rejected:
-        builder.notes.append(
-            f"{rejected:,} sentences with a wrong checksum, field count or field were "
-            "left out."
-        )
+        builder.notes.append(f"{rejected:,} sentences with a wrong checksum, field count or field were left out.")
     if timeless:
-        builder.notes.append(
-            f"{timeless:,} records without a time of day were left out "
-            "(a receiver just switched on)."
-        )
+        builder.notes.append(f"{timeless:,} records without a time of day were left out (a receiver just switched on).")
     builder.dropped += timeless
 
 

@@ -73,7 +73,7 @@ def counts(log: JobRecord, directory: Path, stem: str) -> list[Path]:
     plane = log.count.plane
     crs = CRS.from_proj4(f"+proj=laea +lat_0={plane.lat0!r} +lon_0={plane.lon0!r} +ellps=WGS84 +units=m +type=crs")
     note = (
-        f"<PAMDataset><SRS>{escape(crs.to_wkt('WKT2_2019'))}</SRS><PAMRasterBand band=\"1\">"
+        f'<PAMDataset><SRS>{escape(crs.to_wkt("WKT2_2019"))}</SRS><PAMRasterBand band="1">'
         f"<NoDataValue>{OUTSIDE}</NoDataValue></PAMRasterBand></PAMDataset>\n"
     )
     return [
@@ -147,9 +147,7 @@ def _layer(book, name: str, kind: str, columns: dict[str, str], rows: list[dict]
         "INSERT INTO gpkg_contents VALUES (?, 'features', ?, '', ?, ?, ?, ?, ?, 4326)",
         (name, name, now, *bounds),
     )
-    book.execute(
-        "INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, 4326, 0, 0)", (name, kind)
-    )
+    book.execute("INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, 4326, 0, 0)", (name, kind))
     marks = ", ".join("?" * (len(columns) + 1))
     named = ", ".join(f'"{column}"' for column in columns)
     book.executemany(

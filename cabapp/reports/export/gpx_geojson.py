@@ -3,6 +3,7 @@
 Knows neither the store nor pages: arrays, names and shapes in, text out.
 """
 
+import itertools
 import json
 import math
 from dataclasses import dataclass
@@ -70,7 +71,7 @@ def spans(track: Track) -> list[slice]:
         return []
     cut = (np.diff(index) > 1) | (np.diff(np.asarray(track.t)[index]) > LONGEST_STEP)
     edges = np.concatenate([[0], np.flatnonzero(cut) + 1, [len(index)]])
-    return [slice(int(index[a]), int(index[b - 1]) + 1) for a, b in zip(edges, edges[1:])]
+    return [slice(int(index[a]), int(index[b - 1]) + 1) for a, b in itertools.pairwise(edges)]
 
 
 def gpx_text(name: str, desc: str, tracks: list[Track], marks: list[Waypoint] = ()) -> str:

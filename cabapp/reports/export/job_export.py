@@ -27,9 +27,7 @@ def stem(log: JobRecord) -> str:
     return "-".join(["-".join(words)[:60].strip("-"), log.job.id[:4]]).strip("-")
 
 
-def write_job(
-    store: Store, log: JobRecord, directory: Path, now: float, every: float = 0.0
-) -> dict[str, list[Path]]:
+def write_job(store: Store, log: JobRecord, directory: Path, now: float, every: float = 0.0) -> dict[str, list[Path]]:
     """Write field log, hand-over sheets, GPX and GeoJSON of a job.
 
     Parameters
@@ -109,9 +107,7 @@ def job_gpx(log: JobRecord, every: float = 0.0) -> str:
     desc = "Traces are the antenna's, whether or not work was going on."
     if every:
         desc += f" A fix every {every:g} s; 'rollbook log' writes them all."
-    return gpx_geojson.gpx_text(
-        f"{log.field.name}, {log.job.operation} {log.job.season}", desc, tracks, marks
-    )
+    return gpx_geojson.gpx_text(f"{log.field.name}, {log.job.operation} {log.job.season}", desc, tracks, marks)
 
 
 def job_geojson(log: JobRecord) -> str:
@@ -146,11 +142,7 @@ def job_geojson(log: JobRecord) -> str:
     for s in log.stints:
         way = _way(s)
         if way:
-            features.append(
-                gpx_geojson.feature(
-                    way, kind="trace", operator=s.operator, tractor=s.tractor, tool=s.tool
-                )
-            )
+            features.append(gpx_geojson.feature(way, kind="trace", operator=s.operator, tractor=s.tractor, tool=s.tool))
     return gpx_geojson.geojson_text(features)
 
 
@@ -161,9 +153,7 @@ def _way(s) -> dict | None:
     for span in gpx_geojson.spans(track):
         points = np.column_stack([s.trace.lon[span], s.trace.lat[span]])
         if len(points) > 1:
-            lines.append(
-                np.asarray(shapely.simplify(shapely.LineString(points), 9e-6).coords).tolist()
-            )
+            lines.append(np.asarray(shapely.simplify(shapely.LineString(points), 9e-6).coords).tolist())
     return {"type": "MultiLineString", "coordinates": lines} if lines else None
 
 

@@ -154,9 +154,7 @@ def _work(log: JobRecord) -> list[dict]:
     if proof is not None and log.seen:
         low, high = (f"{100 * bound:.0f}" for bound in (proof.low, proof.high))
         told = f"{low} to {high} %" if low != high else f"{low} %"
-        rows.insert(
-            1, ("proof", "proven at target", told, "with the receiver's error, 9 times in 10")
-        )
+        rows.insert(1, ("proof", "proven at target", told, "with the receiver's error, 9 times in 10"))
     tally_by_hand = sum(s.standing.tally for s in log.stints)
     if tally_by_hand:
         rows.append(
@@ -188,11 +186,7 @@ def _stint(s: StintRecord, log: JobRecord) -> dict:
 
 def _hand_over(row, receipts: list, log: JobRecord) -> dict:
     giver = next((s.operator for s in log.stints if s.row.id == row.stint_id), "?")
-    said = (
-        f"{giver}, state “{row.state}”"
-        + (", left for whoever comes" if row.left_for else "")
-        + ". "
-    )
+    said = f"{giver}, state “{row.state}”" + (", left for whoever comes" if row.left_for else "") + ". "
     closed = [r for r in receipts if r.agreed]
     if not receipts:
         return {"at": log.words.when(row.at), "words": said + "Nobody has received it yet."}

@@ -39,9 +39,7 @@ def hand_over_sheet(log: JobRecord, row, receipts: list, now: float) -> str:
         "zone": words.zone_words(row.at),
         "written": f"{words.when(now)} ({words.zone_words(now)})",
         "figures": figures(log),
-        "map": page_elements.map_of(
-            log, f"{log.field.name} at the hand-over", tallest=450, **_places(log, row, sheet)
-        ),
+        "map": page_elements.map_of(log, f"{log.field.name} at the hand-over", tallest=450, **_places(log, row, sheet)),
         "points": _points(log, row, sheet),
         "misses": _misses(receipts, log),
         **_names(log, row, receipts, sheet),
@@ -107,9 +105,7 @@ def _where(log, row, sheet) -> str:
         said.append("Where the next pass begins is not known.")
     elif coming.get("side"):
         lap = words.units.length(coming.get("lap_m"))
-        said.append(
-            f"Next pass: turn round, on the {coming['side']} of the last one, lapping it {lap}."
-        )
+        said.append(f"Next pass: turn round, on the {coming['side']} of the last one, lapping it {lap}.")
     else:
         said.append("Next pass: go on from here.")
     if row.next_lat is not None and row.next_lon is not None:
@@ -123,17 +119,11 @@ def _odd(log, row, sheet) -> str:
     if odd.get("once_only"):
         said.append("Part of this field is to be covered once only")
     for spell in odd.get("part_width") or []:
-        said.append(
-            f"wing {spell.get('wing')} {words.time(spell.get('from'))} to {words.time(spell.get('to'))}"
-        )
+        said.append(f"wing {spell.get('wing')} {words.time(spell.get('from'))} to {words.time(spell.get('to'))}")
     if odd.get("wing_now") not in (None, "all"):
         said.append(f"wing is {odd['wing_now']} now")
     lost = odd.get("position_unknown_s")
-    said.append(
-        "position always known"
-        if lost == 0
-        else f"no position for {words.spell(lost)} while working"
-    )
+    said.append("position always known" if lost == 0 else f"no position for {words.spell(lost)} while working")
     ground = odd.get("ground") or {}
     said += [f"{str(key).replace('_', ' ')}: {value}" for key, value in ground.items()]
     return _sentence(said)
@@ -143,9 +133,7 @@ def _marks(log, row, sheet) -> str:
     said = []
     for mark in sheet.get("marks") or []:
         placed = mark.get("lat") is not None and mark.get("lon") is not None
-        where = (
-            log.words.from_gate(mark["lat"], mark["lon"], log.gate) if placed else "place not known"
-        )
+        where = log.words.from_gate(mark["lat"], mark["lon"], log.gate) if placed else "place not known"
         note = f" ({mark['note']})" if mark.get("note") else ""
         said.append(f"{mark.get('kind')}{note}, {where}")
     return _sentence(said) if said else "None written."
@@ -162,9 +150,7 @@ def _machine(log, row, sheet) -> str:
     )
     fuel = machine.get("last_fuel")
     if fuel:
-        said.append(
-            f"last fuel {units.volume(fuel.get('litres'))} at {log.words.when(fuel.get('at'))}"
-        )
+        said.append(f"last fuel {units.volume(fuel.get('litres'))} at {log.words.when(fuel.get('at'))}")
     else:
         said.append("no fuel written")
     if machine.get("tool_hours") is not None:
@@ -245,7 +231,5 @@ def _misses(receipts: list, log: JobRecord) -> str:
     wrong = [r for r in receipts if not r.agreed]
     if not wrong:
         return ""
-    told = ", ".join(
-        f"{log.names.get(r.operator_id, '?')} at {log.words.time(r.at)}" for r in wrong
-    )
+    told = ", ".join(f"{log.names.get(r.operator_id, '?')} at {log.words.time(r.at)}" for r in wrong)
     return f"Shown in the wrong place first: {told}."

@@ -64,7 +64,10 @@ def harvest_sheet(log: JobRecord, stem: str, now: float) -> str:
     heads = [("no.", ""), ("what", ""), ("do", "t"), ("size", "n"),
              ("where", "t"), ("latitude, longitude", "t")]  # fmt: skip
     gate = _degrees(*log.gate) if log.gate else ""
-    notes = [f"The gate is at {gate}." if log.gate else "No gate is written in this logbook.", f"Never {done} or {done} too few times: stones may stand above ground there."]
+    notes = [
+        f"The gate is at {gate}." if log.gate else "No gate is written in this logbook.",
+        f"Never {done} or {done} too few times: stones may stand above ground there.",
+    ]
     if left:
         notes.append(f"{left} smaller places are left out; the field log has them all.")
     if log.count.field is None:

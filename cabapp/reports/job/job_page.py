@@ -149,8 +149,7 @@ def correction_tables(log: JobRecord) -> list[Table]:
     if not log.corrections:
         return []
     rows = [
-        [row["at"], row["who"], row["what"], row["why"]]
-        for row in (correction_words(c, log) for c in log.corrections)
+        [row["at"], row["who"], row["what"], row["why"]] for row in (correction_words(c, log) for c in log.corrections)
     ]
     heads = [("when", ""), ("who", ""), ("what", ""), ("why", "")]
     return [Table("Corrections", heads, rows, note="laid on top; what was first written stays", key="corrections")]  # fmt: skip

@@ -37,6 +37,7 @@ def passes_table(log: JobRecord) -> Table | None:
 
 def in_order(passes: tuple[Pass, ...]) -> list[Pass]:
     """Return passes by heading, to 15 degrees and there as back, and within that across the field."""
+
     def place(one):
         lane = round(one.heading % np.pi / np.deg2rad(15.0)) % 12
         way = lane * np.deg2rad(15.0)

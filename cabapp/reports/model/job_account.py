@@ -110,7 +110,9 @@ class Account:
     @classmethod
     def from_json(cls, data: dict) -> "Account":
         """Read back `as_json`."""
-        lines, parts = ([of(**one) for one in data[key]] for key, of in (("lines", StintAccount), ("parts", ParcelShare)))
+        lines, parts = (
+            [of(**one) for one in data[key]] for key, of in (("lines", StintAccount), ("parts", ParcelShare))
+        )
         return cls(**{**data, "lines": lines, "parts": parts})
 
 

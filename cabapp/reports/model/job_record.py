@@ -106,9 +106,7 @@ class JobRecord:
         return max(stint.ended for stint in self.stints)
 
 
-def jobs_of(
-    store: Store, *, field: str | None = None, job: str | None = None, stint: str | None = None
-) -> list:
+def jobs_of(store: Store, *, field: str | None = None, job: str | None = None, stint: str | None = None) -> list:
     """Return the jobs asked for that have at least one stint, oldest first.
 
     Parameters
@@ -130,13 +128,9 @@ def jobs_of(
     found = [row for row in jobs if row.id in worked]
     if field is not None:
         known = ", ".join(sorted(names.values())) or "none yet"
-        wanted = {
-            i for i, name in names.items() if field == i or field.casefold() == name.casefold()
-        }
+        wanted = {i for i, name in names.items() if field == i or field.casefold() == name.casefold()}
         if not wanted:
-            raise Refused(
-                f"There is no field called {field!r} in this logbook. Its fields: {known}."
-            )
+            raise Refused(f"There is no field called {field!r} in this logbook. Its fields: {known}.")
         found = [row for row in found if row.field_id in wanted]
     if job is not None:
         found = [row for row in found if row.id.startswith(job)]
@@ -224,11 +218,7 @@ def assemble_count(
     centre = None
     if land.boundary is None:
         fixes = [s.trace for s in stints if np.isfinite(s.trace.lat).any()]
-        centre = (
-            (float(np.nanmean(fixes[0].lat)), float(np.nanmean(fixes[0].lon)))
-            if fixes
-            else (0.0, 0.0)
-        )
+        centre = (float(np.nanmean(fixes[0].lat)), float(np.nanmean(fixes[0].lon))) if fixes else (0.0, 0.0)
     count = JobCount(land.boundary, job.target, centre=centre, once=land.once_only)
     if job.operation != "seeding":
         # Passes made before the ground was seeded are void.

@@ -115,9 +115,7 @@ def split(parcels: list[tuple], count: JobCount) -> Split:
 def _part(count, form, parcel, name, landlord, share=None, rule="") -> ParcelShare:
     found = count.tally_in(form)
     counts = {str(n): area for n, area in sorted(found.by_count.items())}
-    return ParcelShare(
-        parcel, name, landlord, form.area, found.none, counts, found.pass_area, share, rule
-    )
+    return ParcelShare(parcel, name, landlord, form.area, found.none, counts, found.pass_area, share, rule)
 
 
 def apportion(cents: int, weights: list[float]) -> list[int]:
@@ -162,6 +160,5 @@ def money_of(parts: list[ParcelShare], cents: int | None, pass_area: float) -> l
     beside = max(0.0, pass_area - sum(part.pass_area for part in parts))
     costs = apportion(cents, [*(part.pass_area for part in parts), beside])
     return [
-        (cost, None if part.share is None else int(cost * part.share + 0.5 + 1e-9))
-        for part, cost in zip(parts, costs)
+        (cost, None if part.share is None else int(cost * part.share + 0.5 + 1e-9)) for part, cost in zip(parts, costs)
     ]

@@ -109,9 +109,7 @@ def draw(drawing: Drawing, prefix: str = "map") -> Markup:
         One ``<svg>`` element with ``<title>`` and ``<desc>``.
     """
     west, south, east, north = _bounds(drawing)
-    scale = min(
-        (WIDE - 2 * MARGIN) / (east - west), (drawing.tallest - 2 * MARGIN - FOOT) / (north - south)
-    )
+    scale = min((WIDE - 2 * MARGIN) / (east - west), (drawing.tallest - 2 * MARGIN - FOOT) / (north - south))
     tall = round((north - south) * scale + 2 * MARGIN + FOOT, 1)
     # A slender field has a narrow drawing, never smaller letters.
     wide = round(max((east - west) * scale + 2 * MARGIN, NARROWEST), 1)
@@ -132,9 +130,7 @@ def draw(drawing: Drawing, prefix: str = "map") -> Markup:
     ]
     ground = _outline_path(drawing.outline, at)
     if ground:
-        parts.append(
-            f'<clipPath id="{prefix}-field"><path d="{ground}" clip-rule="evenodd"/></clipPath>'
-        )
+        parts.append(f'<clipPath id="{prefix}-field"><path d="{ground}" clip-rule="evenodd"/></clipPath>')
     parts.append("</defs>")
     parts.append(_hatched(drawing, prefix, at, scale, bool(ground)))
     if ground:
@@ -215,10 +211,7 @@ def _outline_path(outline, at) -> str:
         return ""
     polygons = getattr(outline, "geoms", [outline])
     rings = [ring for p in polygons for ring in (p.exterior, *p.interiors)]
-    return "".join(
-        "M" + "L".join("{} {}".format(*at(x, y)) for x, y in ring.coords[:-1]) + "Z"
-        for ring in rings
-    )
+    return "".join("M" + "L".join("{} {}".format(*at(x, y)) for x, y in ring.coords[:-1]) + "Z" for ring in rings)
 
 
 def _parcel(name: str, form, outline, at) -> str:
@@ -252,9 +245,7 @@ def _numbers(places: list, across: float, tall: float, marks: list) -> list[str]
     taken, parts = [(x, y, 28) for x, y in marks], []
     for label, x, y in places:
         wide = 11 + 4 * len(str(label))
-        spots = [
-            (x + dx * reach * 24, y + dy * reach * 24) for reach in range(5) for dx, dy in _AROUND
-        ]
+        spots = [(x + dx * reach * 24, y + dy * reach * 24) for reach in range(5) for dx, dy in _AROUND]
         free = (
             (u, v) for u, v in spots
             if wide < u < across - wide and 12 < v < tall - 38

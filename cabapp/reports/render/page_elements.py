@@ -99,7 +99,9 @@ def bar(counts: dict[int, float], whole: float, target: int) -> Markup:
 
 def bar_patterns() -> Markup:
     """The hatchings that all bars of a page are filled with; once on each page that has some."""
-    return Markup(f'<svg class="none" width="0" height="0" aria-hidden="true"><defs>{hatching.pattern_defs("bar")}</defs></svg>')
+    return Markup(
+        f'<svg class="none" width="0" height="0" aria-hidden="true"><defs>{hatching.pattern_defs("bar")}</defs></svg>'
+    )
 
 
 def kind_of(count: int, target: int) -> int | None:
@@ -141,9 +143,7 @@ def warned_words(tap) -> str:
     return _WARNED.get(what, str(what or "something"))
 
 
-def map_of(
-    log: JobRecord, title: str, gaps: list | None = None, parcels: bool = False, **more
-) -> Markup:
+def map_of(log: JobRecord, title: str, gaps: list | None = None, parcels: bool = False, **more) -> Markup:
     """Draw the job's map with its boundary, marks, gate and numbered gaps.
 
     Parameters
@@ -200,10 +200,7 @@ LAYERS = (
 def description(log: JobRecord) -> str:
     """The map in words, for those who cannot see it."""
     words, tally, target = log.words, log.tally, log.job.target
-    said = [
-        f"{verb(log.job.operation)} {times(n)}: {words.area(a)}"
-        for n, a in sorted(tally.by_count.items())
-    ]
+    said = [f"{verb(log.job.operation)} {times(n)}: {words.area(a)}" for n, a in sorted(tally.by_count.items())]
     if tally.none is not None:
         said.insert(0, f"Never covered: {words.area(tally.none)}")
     return (

@@ -46,9 +46,7 @@ class PlanEntry:
     seeded: float | None
 
 
-def plan_page(
-    store: Store, accounts: list[Account], season: int, words: FarmFormat, farm: str, now: float
-) -> str:
+def plan_page(store: Store, accounts: list[Account], season: int, words: FarmFormat, farm: str, now: float) -> str:
     """Write the season plan.
 
     Parameters
@@ -165,7 +163,7 @@ def _twice(store: Store, season: int, words: FarmFormat) -> list[str]:
     for job in store.all(models.Job, operation=OPERATION, season=season):
         met = [mark for mark in stones if mark.field_id == job.field_id]
         # a field that was harvested without a hit counts too: leaving it out would favour one side
-        if job.id not in worked or not met and job.field_id not in harvested:
+        if job.id not in worked or (not met and job.field_id not in harvested):
             continue
         log = read_job(store, job)
         places = [log.count.plane.to_xy(mark.lat, mark.lon)[0] for mark in met]

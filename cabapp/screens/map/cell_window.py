@@ -44,9 +44,7 @@ class GroundWindow:
         ):
             return False
         self.stride = stride
-        self.column, self.row = (
-            math.floor((at - TEXELS * stride / 2) / stride) * stride for at in middle
-        )
+        self.column, self.row = (math.floor((at - TEXELS * stride / 2) / stride) * stride for at in middle)
         return True
 
     def whole(self, grid) -> np.ndarray:
@@ -75,7 +73,10 @@ class GroundWindow:
         """
         step, rows, columns = self.stride, *grid.counts.shape
         low = [max(0, first, at) for first, at in zip((self.column, self.row), rect[:2], strict=True)]
-        low = [first + math.ceil((at - first) / step) * step for first, at in zip((self.column, self.row), low, strict=True)]
+        low = [
+            first + math.ceil((at - first) / step) * step
+            for first, at in zip((self.column, self.row), low, strict=True)
+        ]
         high = [
             min(end, at, first + TEXELS * step)
             for end, at, first in zip((columns, rows), rect[2:], (self.column, self.row), strict=True)
@@ -93,6 +94,4 @@ class GroundWindow:
         The bytes of a coarser window are single cells, so its texels are centred on those cells.
         """
         shift = (self.stride - 1) / 2
-        return tuple(
-            grid.origin[k] + ((self.column, self.row)[k] - shift) * grid.cell for k in (0, 1)
-        )
+        return tuple(grid.origin[k] + ((self.column, self.row)[k] - shift) * grid.cell for k in (0, 1))

@@ -77,7 +77,21 @@ class GroundMap(FloatLayout):
         for name in ("ink", "paper", "u", "target"):
             self.fbind(name, self._pass_on)
             self._pass_on(self, None)
-        for name in ("pos", "size", "ink", "paper", "accent", "u", "level", "north_up", "whole", "keys", "marks", "gate", "next_place"):
+        for name in (
+            "pos",
+            "size",
+            "ink",
+            "paper",
+            "accent",
+            "u",
+            "level",
+            "north_up",
+            "whole",
+            "keys",
+            "marks",
+            "gate",
+            "next_place",
+        ):
             self.fbind(name, lambda *_: self.redraw())
 
     def _pass_on(self, *_changed):
@@ -176,7 +190,7 @@ class GroundMap(FloatLayout):
 
     @property
     def _all_in_view(self):
-        return bool(self.outline) and (self.whole or self.pose is None and not self._zoomed)
+        return bool(self.outline) and (self.whole or (self.pose is None and not self._zoomed))
 
     def to_px(self, xy) -> np.ndarray:
         """Return window pixels of plane metres, shape (n, 2)."""

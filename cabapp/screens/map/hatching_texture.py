@@ -9,7 +9,9 @@ from kivy.graphics.texture import Texture
 from kivy.properties import ColorProperty, NumericProperty
 from kivy.uix.widget import Widget
 
-SHADERS = [Path(__file__).with_name(name).read_text(encoding="utf-8") for name in ("hatching_corners.glsl", "hatching.glsl")]
+SHADERS = [
+    Path(__file__).with_name(name).read_text(encoding="utf-8") for name in ("hatching_corners.glsl", "hatching.glsl")
+]
 UNKNOWN = 255  # the byte of a cell for which there is no trustworthy position
 PEN_MM, GAP_MM = 0.5, 2.5
 GAPS, DOTS = 4, 5  # of strokes and of dots across the picture that is repeated
@@ -27,7 +29,9 @@ class HatchingTexture(Widget):
     target = NumericProperty(2)
 
     def __init__(self, columns: int, rows: int, **kwargs):
-        self.canvas = RenderContext(use_parent_projection=True, use_parent_modelview=True, use_parent_frag_modelview=True)
+        self.canvas = RenderContext(
+            use_parent_projection=True, use_parent_modelview=True, use_parent_frag_modelview=True
+        )
         self.canvas.shader.vs, self.canvas.shader.fs = SHADERS
         if not self.canvas.shader.success:
             raise RuntimeError("the graphics driver refused the tally shader")
@@ -130,7 +134,9 @@ def classes(target: int) -> np.ndarray:
     """
     n = np.arange(256)
     known = n != UNKNOWN
-    return 255 * np.column_stack([known & (n >= 1), known & (n >= target), known & (n > target), ~known]).astype(np.uint8)
+    return 255 * np.column_stack([known & (n >= 1), known & (n >= target), known & (n > target), ~known]).astype(
+        np.uint8
+    )
 
 
 def stroke_picture(pen: float, gap: float) -> np.ndarray:

@@ -1,5 +1,6 @@
 """Drawings that lie on the map: drawn once, then only moved and turned. Knows no session."""
 
+import itertools
 import math
 
 import numpy as np
@@ -55,7 +56,7 @@ def outline(pen, points, width, colour, dash=None) -> None:
     if dash is None:
         stroke(pen, points.ravel().tolist(), width, colour)
         return
-    for a, b in zip(points[:-1], points[1:], strict=True):
+    for a, b in itertools.pairwise(points):
         for start, end in dashes(a, b, dash):
             stroke(pen, [*start, *end], width, colour)
 

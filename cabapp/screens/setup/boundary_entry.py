@@ -75,7 +75,9 @@ class OutlinePart:
         if chosen == "round":
             App.get_running_app().overheard.track = []
             of_field = translate("Drive once round the field, the antenna along its edge.")
-            self.title = of_field if self._of_field else translate("Drive once round that ground, the antenna along its edge.")
+            self.title = (
+                of_field if self._of_field else translate("Drive once round that ground, the antenna along its edge.")
+            )
             self.part = "round"
         elif chosen is None:
             self._values[self._outlined.column] = None
@@ -85,9 +87,17 @@ class OutlinePart:
             if len(found) == 1:
                 self._take_found(found[0])
             else:
-                fields, places = translate("All {number} fields", number=len(found)), translate("All {number} places", number=len(found))
+                fields, places = (
+                    translate("All {number} fields", number=len(found)),
+                    translate("All {number} places", number=len(found)),
+                )
                 every = fields if self._of_field else places
-                self._pick(chosen.name, [(found, every), *((one, title(one.name)) for one in found)], self._take_found, self._form_again)
+                self._pick(
+                    chosen.name,
+                    [(found, every), *((one, title(one.name)) for one in found)],
+                    self._take_found,
+                    self._form_again,
+                )
 
     def _take_found(self, found):
         if isinstance(found, list) and self._of_field:

@@ -75,7 +75,9 @@ class FirstScreen(Page):
 
     def _fields(self):
         choices = [(path, path.name) for path in boundary_files(home() / "fields")]
-        self._pick(translate("The first field"), "fields", [*choices, (None, translate("A name now, its boundary later"))])
+        self._pick(
+            translate("The first field"), "fields", [*choices, (None, translate("A name now, its boundary later"))]
+        )
 
     def _field_name(self):
         self._type("field", translate("The field's name"))

@@ -127,7 +127,9 @@ class ReceiverScreen(Page):
 
     def _can_choose(self) -> bool:
         if self._source is None:
-            App.get_running_app().complain(translate("This is a show with a recording; there is no receiver to choose."))
+            App.get_running_app().complain(
+                translate("This is a show with a recording; there is no receiver to choose.")
+            )
         return self._source is not None
 
     # --- which receiver ---------------------------------------------------------------------
@@ -141,11 +143,29 @@ class ReceiverScreen(Page):
         named += [(port, words, "") for port, words in named_ports().items()]
         named += [
             ("gpsd", translate("gpsd on this tablet"), ""),
-            ("tablet", translate("The tablet's own position"), translate("not on this machine") if offered() else translate("about 5 m (16 ft)")),
+            (
+                "tablet",
+                translate("The tablet's own position"),
+                translate("not on this machine") if offered() else translate("about 5 m (16 ft)"),
+            ),
         ]
         rows = [self._row(words, lambda use=use: self._use(use), remark, use == using) for use, words, remark in named]
-        rows.append(self._row(translate("Network address"), self._ask_host, using[4:] if using.startswith("tcp:") else "", using.startswith("tcp:")))
-        rows.append(self._row(translate("Network port of this tablet"), self._ask_port, using[4:] if using.startswith("udp:") else "", using.startswith("udp:")))
+        rows.append(
+            self._row(
+                translate("Network address"),
+                self._ask_host,
+                using[4:] if using.startswith("tcp:") else "",
+                using.startswith("tcp:"),
+            )
+        )
+        rows.append(
+            self._row(
+                translate("Network port of this tablet"),
+                self._ask_port,
+                using[4:] if using.startswith("udp:") else "",
+                using.startswith("udp:"),
+            )
+        )
         if App.get_running_app().view.state == "idle":
             rows.append(self._row(translate("A recording"), self._list_recordings, "", using.startswith("file:")))
         rows.append(self._row(translate("No receiver"), lambda: self._use("none"), "", using == "none"))
@@ -189,7 +209,9 @@ class ReceiverScreen(Page):
             return
         system = App.get_running_app().units.system
         rows = [
-            self._row(name, lambda name=name: self._edit_antenna(name), say_antenna(self._source.kept.antenna(name), system))
+            self._row(
+                name, lambda name=name: self._edit_antenna(name), say_antenna(self._source.kept.antenna(name), system)
+            )
             for name in self._source.names
         ]
         if not rows:
@@ -214,8 +236,16 @@ class ReceiverScreen(Page):
     def _say_place(self):
         system = App.get_running_app().units.system
         ahead, right = self._place
-        self.ahead_words = translate("{length} ahead", length=say_span(ahead, system)) if ahead >= 0 else translate("{length} behind", length=say_span(-ahead, system))
-        self.right_words = translate("{length} to the right", length=say_span(right, system)) if right >= 0 else translate("{length} to the left", length=say_span(-right, system))
+        self.ahead_words = (
+            translate("{length} ahead", length=say_span(ahead, system))
+            if ahead >= 0
+            else translate("{length} behind", length=say_span(-ahead, system))
+        )
+        self.right_words = (
+            translate("{length} to the right", length=say_span(right, system))
+            if right >= 0
+            else translate("{length} to the left", length=say_span(-right, system))
+        )
 
     def write_antenna(self):
         """Write down where it sits."""
@@ -262,7 +292,8 @@ class ReceiverScreen(Page):
         self.told = translate(in_words(found, lambda m: say_offset(m, system)))
         self.note = translate(
             "Both ways over {length}, sure to {sure}.",
-            length=app.units.length(found.length), sure=say_small(2 * found.sure_to, system),
+            length=app.units.length(found.length),
+            sure=say_small(2 * found.sure_to, system),
         )
         names = {model: {row.id: row.name for row in app.store.all(model)} for model in (Tractor, Tool)}
         self.ids.found.fill([

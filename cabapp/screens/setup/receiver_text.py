@@ -20,10 +20,20 @@ def facts(source, verdict: ReceiverReport) -> str:
         return translate(source.trouble or "")
     said = [translate("A place every {seconds} s.", seconds=f"{verdict.every:.2g}")]
     if source.said.get("satellites"):
-        said = [translate("A place every {seconds} s, from {count} satellites.", seconds=f"{verdict.every:.2g}", count=source.said["satellites"])]
+        said = [
+            translate(
+                "A place every {seconds} s, from {count} satellites.",
+                seconds=f"{verdict.every:.2g}",
+                count=source.said["satellites"],
+            )
+        ]
     late = median(one.latency for one in source.heard[-50:])
     if abs(late) > CLOCKS_AGREE_S:
-        said.append(translate("This tablet's clock is {seconds} s off; the satellites' time is taken.", seconds=f"{abs(late):.0f}"))
+        said.append(
+            translate(
+                "This tablet's clock is {seconds} s off; the satellites' time is taken.", seconds=f"{abs(late):.0f}"
+            )
+        )
     else:
         said.append(translate("It is here {seconds} s after its moment.", seconds=f"{max(late, 0.0):.2f}"))
     return " ".join(said + ([translate(source.trouble)] if source.trouble else []))

@@ -102,7 +102,9 @@ class BroughtScreen(Page):
         work = tool.operation if tool else OPERATIONS[0]
         self._asked = [Asked(part, part.kind, work if part.kind == "working" else None) for part in day.parts]
         if not any(one.work for one in self._asked):
-            app.complain(translate("No work on any field of this logbook was found in it. A part can be changed to work."))
+            app.complain(
+                translate("No work on any field of this logbook was found in it. A part can be changed to work.")
+            )
         self._at = -1
         self._next()
 
@@ -124,12 +126,19 @@ class BroughtScreen(Page):
         if self._asked:
             self.title = f"{self._day.trace.name}: {ways.say_day(self._asked[0].part.begin)}"
         rows = [
-            self._row(self._say_part(one.part, one.kind, ways), lambda n=n: self._choose(n), self._say_answer(one), n == self._at)
+            self._row(
+                self._say_part(one.part, one.kind, ways),
+                lambda n=n: self._choose(n),
+                self._say_answer(one),
+                n == self._at,
+            )
             for n, one in enumerate(self._asked)
         ]
         self.ids.day.fill(rows)
         if rows:
-            Clock.schedule_once(lambda _dt: self.ids.day.scroll_to(rows[self._at], animate=False) if rows[self._at].parent else None)
+            Clock.schedule_once(
+                lambda _dt: self.ids.day.scroll_to(rows[self._at], animate=False) if rows[self._at].parent else None
+            )
 
     def _say_part(self, part, kind, ways):
         field = self._day.fields[part.visit.field].name if part.visit else translate("On the way")
@@ -175,9 +184,19 @@ class BroughtScreen(Page):
             return
         one, rows = self._asked[self._at], []
         if one.part.visit is not None:
-            rows += [self._row(translate(work), lambda work=work: self._was(work), "", one.work == work) for work in OPERATIONS]
-        rows += [self._row(_said(kind), lambda kind=kind: self._was_not(kind), "", one.kind == kind) for kind in ("turning", "travelling", "standing")]
-        for word, title in (("operator", translate("Operator")), ("tractor", translate("Tractor")), ("tool", translate("Tool"))):
+            rows += [
+                self._row(translate(work), lambda work=work: self._was(work), "", one.work == work)
+                for work in OPERATIONS
+            ]
+        rows += [
+            self._row(_said(kind), lambda kind=kind: self._was_not(kind), "", one.kind == kind)
+            for kind in ("turning", "travelling", "standing")
+        ]
+        for word, title in (
+            ("operator", translate("Operator")),
+            ("tractor", translate("Tractor")),
+            ("tool", translate("Tool")),
+        ):
             rows.append(self._row(title, lambda word=word: self._list_who(word), self._name(word)))
         self._show_change(translate("What was it?"), rows)
 

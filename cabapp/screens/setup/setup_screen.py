@@ -49,7 +49,9 @@ class SetUpScreen(OutlinePart, Page):
         if app.settings["number"] is None:
             self._ask(translate("Choose four digits for set-up"), self._choose_number, digits=True, back=self.leave)
         else:
-            self._ask(translate("Four digits for set-up"), self._check_number, digits=True, hidden=True, back=self.leave)
+            self._ask(
+                translate("Four digits for set-up"), self._check_number, digits=True, hidden=True, back=self.leave
+            )
 
     def show(self, view) -> None:
         """Say how far was driven."""
@@ -110,7 +112,12 @@ class SetUpScreen(OutlinePart, Page):
     def choose_language(self):
         """English, or a language file from the tablet's folder."""
         found = sorted((home() / "languages").glob("*.json"))
-        self._pick(translate("Language"), [(None, "English"), *((str(path), path.stem) for path in found)], self._speak, self.show_keys)
+        self._pick(
+            translate("Language"),
+            [(None, "English"), *((str(path), path.stem) for path in found)],
+            self._speak,
+            self.show_keys,
+        )
 
     def _speak(self, path):
         app = App.get_running_app()
@@ -184,7 +191,9 @@ class SetUpScreen(OutlinePart, Page):
             self._values[line.column] = keys[(at + 1) % len(keys)]
             self._form_again()
         elif line.kind == "pick":
-            self._pick(translate(line.words), self._choices(line), lambda value: self._take(line, value), self._form_again)
+            self._pick(
+                translate(line.words), self._choices(line), lambda value: self._take(line, value), self._form_again
+            )
         elif line.kind == "boundary":
             self._ask_outline(line)
         elif line.kind == "place":

@@ -30,7 +30,13 @@ class FinishScreen(Page):
             row.bind(on_release=lambda _row, gap=gap: self._point_out(gap))
             rows.append(row)
         if not rows:
-            rows = [Row(words=translate("No gaps are known.") if job is not None else translate("There is no map, so gaps cannot be told."))]
+            rows = [
+                Row(
+                    words=translate("No gaps are known.")
+                    if job is not None
+                    else translate("There is no map, so gaps cannot be told.")
+                )
+            ]
         self.ids.gaps.fill(rows)
 
     def show(self, view) -> None:

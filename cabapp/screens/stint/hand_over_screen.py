@@ -38,7 +38,9 @@ class HandOverScreen(Page):
         others = [one for one in app.store.all(Operator) if one.name != outgoing]
         # each question: the point it belongs to, its name, and (words, phrase) of each answer
         self._questions = [("closing", RECEIVER, [(one.name, left_for(one.name)) for one in others])]
-        self._questions += [(one.point, one.name, [(translate(words), words) for words in one.answers]) for one in ASKED]
+        self._questions += [
+            (one.point, one.name, [(translate(words), words) for words in one.answers]) for one in ASKED
+        ]
         drivers = [(one.name, drives_the_seeder(one.name, one.phone)) for one in others]
         self._questions.append(("seeder", SEEDER_DRIVER, drivers))
         self._answers = [None] * len(self._questions)
@@ -124,7 +126,11 @@ class HandOverScreen(Page):
         field = job.field
         ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
         ground.target = getattr(field, "target", 2)
-        ground.marks = [(mark.kind, tuple(job.plane.to_xy(mark.lat, mark.lon)[0])) for mark in app.session.marks if mark.lat is not None]
+        ground.marks = [
+            (mark.kind, tuple(job.plane.to_xy(mark.lat, mark.lon)[0]))
+            for mark in app.session.marks
+            if mark.lat is not None
+        ]
         ground.keys = True
         ground.changed("all")
         ground.show_whole()

@@ -74,9 +74,7 @@ class ReceiveScreen(Page):
         if self._job is None:
             self._receive(None, None)
         else:
-            self.sentence = translate(
-                "{operator}: touch the map where the next pass begins.", operator=operator.name
-            )
+            self.sentence = translate("{operator}: touch the map where the next pass begins.", operator=operator.name)
 
     def point(self, x, y):
         """The receiver pointed at the map."""

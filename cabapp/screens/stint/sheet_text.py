@@ -47,7 +47,9 @@ def _where(where, units, _say_time):
     said = [where.get("field") or ""]
     share = where.get("share")
     if share:
-        said.append(f"{share['done'] * 100:.0f} % done, {share['short'] * 100:.0f} % too few, {share['none'] * 100:.0f} % not at all")
+        said.append(
+            f"{share['done'] * 100:.0f} % done, {share['short'] * 100:.0f} % too few, {share['none'] * 100:.0f} % not at all"
+        )
     elif where.get("pass_tally"):
         said.append(f"{where['pass_tally']} passes by hand")
     coming = where.get("next")
@@ -109,7 +111,9 @@ def _if_then(lines, _units, _say_time):
 def _to_do(gaps, units, _say_time):
     if gaps is None:
         return "Not known."
-    said = [f"{units.area(gap['area_m2'])} {GAPS.get(gap['kind'], gap['kind'])} ({gap['certainty']})" for gap in gaps[:3]]
+    said = [
+        f"{units.area(gap['area_m2'])} {GAPS.get(gap['kind'], gap['kind'])} ({gap['certainty']})" for gap in gaps[:3]
+    ]
     more = f" and {len(gaps) - 3} smaller" if len(gaps) > 3 else ""
     return f"Gaps: {'; '.join(said)}{more}." if said else "No gaps are known."
 

@@ -50,7 +50,11 @@ class TakeOverScreen(Page):
 
     def _go_on(self, given, chosen):
         """Choose as before the sheet was read; whoever received it is the operator."""
-        agreed = [one.operator_id for one in App.get_running_app().store.all(HandOverReceipt, hand_over_id=given) if one.agreed]
+        agreed = [
+            one.operator_id
+            for one in App.get_running_app().store.all(HandOverReceipt, hand_over_id=given)
+            if one.agreed
+        ]
         self._touched, self._kept = True, None
         for name, one in (chosen | {"operators": who for who in agreed}).items():
             if (name, one) in self._rows:  # it may have been taken away meanwhile
@@ -88,7 +92,9 @@ class TakeOverScreen(Page):
         last = self._last = self._as_last(choices.last)
         self.same = ", ".join(names[i] for i in last) if last and all(i in names for i in last) else ""
         first = choices.hand_overs[0] if choices.hand_overs else None
-        self.waiting = translate("{field}, from {outgoing}", field=first.field, outgoing=first.outgoing) if first else ""
+        self.waiting = (
+            translate("{field}, from {outgoing}", field=first.field, outgoing=first.outgoing) if first else ""
+        )
         self._rows = {}
         for name in COLUMNS:
             rows = []
@@ -102,11 +108,11 @@ class TakeOverScreen(Page):
 
     def _as_last(self, last):
         """Return what "same as last time" stands for: in another field, that field."""
-        return last and self._here and (*last[:3], self._here.id) or last
+        return (last and self._here and (*last[:3], self._here.id)) or last
 
     def _only_one(self, name, choices):
         """Choose by itself what there is only one of, and the field we are in."""
-        sure = len(choices) == 1 or name == "fields" and self._here is not None
+        sure = len(choices) == 1 or (name == "fields" and self._here is not None)
         if sure and choices:
             self._mark(name, choices[0].id)
 
@@ -165,7 +171,9 @@ class TakeOverScreen(Page):
             app.go("receive")
             return
         operation, skip = app.store.get(Tool, tool).operation, "no time" if self._skipped(field, tool) else None
-        if app.attempt(lambda: app.session.take_over(operator, tractor, tool, field, operation=operation, skip_check=skip)):
+        if app.attempt(
+            lambda: app.session.take_over(operator, tractor, tool, field, operation=operation, skip_check=skip)
+        ):
             app.unchecked = None
 
     def _skipped(self, field, tool) -> bool:

@@ -64,7 +64,10 @@ class Cab(App):
         self.overheard = None if source is None else FixMonitor(source, hear)
         # a replay is no day's work to be kept
         place = None if isinstance(clock, ReplayClock) else self.settings["backup"]
-        self.keeping, self.exchange = LogbookStatus(store, AutomaticBackup(store, place)), Exchange(store, store.path.parent / "exchange")
+        self.keeping, self.exchange = (
+            LogbookStatus(store, AutomaticBackup(store, place)),
+            Exchange(store, store.path.parent / "exchange"),
+        )
         self.saying = MessageQueue(self.keeping, self.exchange)
         # a card may take its time to write, and the picture must not stand still meanwhile
         self._beside = ThreadPoolExecutor(1, "trace")

@@ -67,4 +67,6 @@ def in_words(said: Sentence | None) -> Sentence | None:
     """Return a sentence in the tablet's language."""
     if said is None:
         return None
-    return replace(said, words=translate(said.words), answers=tuple((translate(word), kind) for word, kind in said.answers))
+    return replace(
+        said, words=translate(said.words), answers=tuple((translate(word), kind) for word, kind in said.answers)
+    )

@@ -25,7 +25,18 @@ PAGES = {
     "mop up": MopUpScreen, "exchange": ExchangeScreen, "hand over": HandOverScreen, "receive": ReceiveScreen,
     "receiver": ReceiverScreen, "bring in": BroughtScreen, "first": FirstScreen, "card": CardScreen,
 }  # fmt: skip
-OF_A_STINT = ("stop", "more", "hand over", "finish", "walk round", "look first", "the day", "mop up", "exchange", "receiver")
+OF_A_STINT = (
+    "stop",
+    "more",
+    "hand over",
+    "finish",
+    "walk round",
+    "look first",
+    "the day",
+    "mop up",
+    "exchange",
+    "receiver",
+)
 """Pages of an open stint that are for standing."""
 SETTING_UP = ("set-up", "receiver", "bring in", "first", "card")
 WITHOUT = ("take over", "receive", "exchange", *SETTING_UP)
@@ -55,7 +66,7 @@ def page_for(view, here: str, part: str, standing: bool, before: str | None) -> 
     driven = part in DRIVEN
     if view.state == "handed over" and before != view.state:
         return "receive"
-    if view.state in ("idle", "handed over") or view.state == "finished" and view.undo_left <= 0:
+    if view.state in ("idle", "handed over") or (view.state == "finished" and view.undo_left <= 0):
         shut = here in SETTING_UP and not standing and not driven
         return here if here in WITHOUT and not shut else "take over"
     if is_moving(view) and not (driven and view.state != "working"):

@@ -41,7 +41,7 @@ class FittedLabel(Label):
             return
         # one line a little smaller reads better than two
         one_line = max(self.least_mm, ONE_LINE * self.cap_mm) if self.several_lines else self.least_mm
-        fits = self._shrink(one_line, False) or self.several_lines and self._shrink(self.least_mm, True)
+        fits = self._shrink(one_line, False) or (self.several_lines and self._shrink(self.least_mm, True))
         self.shorten = not fits
         self.text_size = (self.width, None)
 

@@ -53,8 +53,18 @@ def ground(app) -> Pair:
     job = app.store.get(Job, stint.job_id)
     seeded, read = seeded_at(app.store, job.field_id, job.season), soil_reading(app.store, now)
     days = None if seeded is None else min(MOST_DAYS, max(0, round((now - seeded) / DAY_S)))
-    ago = Figure(lambda figure: translate("Seeded {figure} days ago", figure=figure), translate("Seeded: not known"), "", 0, 0, MOST_DAYS, days)
-    soil = _degrees(units, lambda figure: translate("Soil {figure}", figure=figure), translate("Soil: not known"), 10.0, -5.0, 45.0)
+    ago = Figure(
+        lambda figure: translate("Seeded {figure} days ago", figure=figure),
+        translate("Seeded: not known"),
+        "",
+        0,
+        0,
+        MOST_DAYS,
+        days,
+    )
+    soil = _degrees(
+        units, lambda figure: translate("Soil {figure}", figure=figure), translate("Soil: not known"), 10.0, -5.0, 45.0
+    )
     soil.value = None if read is None else round(units.temperature_value(read[1]))
 
     def write(touched):
@@ -68,8 +78,17 @@ def weather(app) -> Pair:
     """Wind and air, as they are now."""
     units = app.units
     per = units.speed_value(1.0)
-    wind = Figure(lambda figure: translate("Wind {figure}", figure=figure), translate("Wind: not known"), units.unit("speed"), round(3 * per), 0, int(39 * per))
-    air = _degrees(units, lambda figure: translate("Air {figure}", figure=figure), translate("Air: not known"), 15.0, -20.0, 50.0)
+    wind = Figure(
+        lambda figure: translate("Wind {figure}", figure=figure),
+        translate("Wind: not known"),
+        units.unit("speed"),
+        round(3 * per),
+        0,
+        int(39 * per),
+    )
+    air = _degrees(
+        units, lambda figure: translate("Air {figure}", figure=figure), translate("Air: not known"), 15.0, -20.0, 50.0
+    )
 
     def write(_touched):
         return app.do(
@@ -86,8 +105,22 @@ def seeder(app) -> Pair:
     units = app.units
     per = units.area_value(1.0)
     unit = units.unit("area")
-    pace = Figure(lambda figure: translate("Seeder {figure}", figure=figure), translate("Seeder's pace: not known"), f"{unit}/h", 10, 0, int(200 * HOUR_S * per))
-    done = Figure(lambda figure: translate("{figure} of this field seeded", figure=figure), translate("Seeded of this field: not known"), unit, 0, 0, int(1e7 * per))
+    pace = Figure(
+        lambda figure: translate("Seeder {figure}", figure=figure),
+        translate("Seeder's pace: not known"),
+        f"{unit}/h",
+        10,
+        0,
+        int(200 * HOUR_S * per),
+    )
+    done = Figure(
+        lambda figure: translate("{figure} of this field seeded", figure=figure),
+        translate("Seeded of this field: not known"),
+        unit,
+        0,
+        0,
+        int(1e7 * per),
+    )
 
     def write(_touched):
         return app.do(

@@ -113,7 +113,9 @@ class MopUpScreen(Page):
             at = last
         if legs:
             self.remark = translate(
-                "{distance} to drive, about {time}", distance=app.units.distance(found.metres), time=format_duration(found.seconds)
+                "{distance} to drive, about {time}",
+                distance=app.units.distance(found.metres),
+                time=format_duration(found.seconds),
             )
         else:
             rows.append(Row(words=translate("Nothing that was missed is worth going back for.")))
@@ -130,7 +132,9 @@ class MopUpScreen(Page):
 def _place_words(here, there, units) -> str:
     """Say how far and which way a place is from another, both m east and north."""
     east, north = there[0] - here[0], there[1] - here[1]
-    return translate("{distance} to the {way}", distance=units.distance(math.hypot(east, north)), way=translate(way(east, north)))
+    return translate(
+        "{distance} to the {way}", distance=units.distance(math.hypot(east, north)), way=translate(way(east, north))
+    )
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

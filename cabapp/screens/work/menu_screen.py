@@ -101,7 +101,9 @@ class MoreScreen(Page):
             )  # fmt: skip
             away = "" if field.metres is None else f"{app.units.distance(field.metres)}   "
             done += f", {needs[field.id]}" if field.id in needs else ""
-            what = ", ".join([field.name, *([translate(field.crop)] if field.crop else []), translate(times(field.target))])
+            what = ", ".join(
+                [field.name, *([translate(field.crop)] if field.crop else []), translate(times(field.target))]
+            )
             rows.append(FieldRow(words=what + _closing(field, app), remark=away + done))
         self.ids.fields.fill(rows)
         self.part = "fields"
@@ -134,7 +136,9 @@ def _closing(field, app) -> str:
         return ""
     day = translate(app.day_words(field.closes))
     past = field.closes < app.view.now
-    return "\n" + (translate("closed {day} (estimate)", day=day) if past else translate("closes {day} (estimate)", day=day))
+    return "\n" + (
+        translate("closed {day} (estimate)", day=day) if past else translate("closes {day} (estimate)", day=day)
+    )
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

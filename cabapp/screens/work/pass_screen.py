@@ -17,7 +17,7 @@ from kivy.properties import (
 )
 from kivy.utils import escape_markup
 
-from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
+from cabapp.screens.map import ground_map as _map
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.translation import translate
 from cabapp.screens.work import manual_counter as _pass_tally  # noqa: F401

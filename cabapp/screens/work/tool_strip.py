@@ -67,9 +67,25 @@ class ToolStrip(BoxLayout):
             for k, stray in enumerate(over):
                 if stray:
                     Color(*THEME.ink)
-                    Line(rectangle=(self.x + k * wide + 0.6 * u, self.y + 0.6 * u, wide - 1.2 * u, self.height - 1.2 * u), width=1.0 * u)
+                    Line(
+                        rectangle=(
+                            self.x + k * wide + 0.6 * u,
+                            self.y + 0.6 * u,
+                            wide - 1.2 * u,
+                            self.height - 1.2 * u,
+                        ),
+                        width=1.0 * u,
+                    )
                     Color(*THEME.accent)
-                    Line(rectangle=(self.x + k * wide + 0.6 * u, self.y + 0.6 * u, wide - 1.2 * u, self.height - 1.2 * u), width=0.65 * u)
+                    Line(
+                        rectangle=(
+                            self.x + k * wide + 0.6 * u,
+                            self.y + 0.6 * u,
+                            wide - 1.2 * u,
+                            self.height - 1.2 * u,
+                        ),
+                        width=0.65 * u,
+                    )
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

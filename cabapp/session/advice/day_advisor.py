@@ -57,9 +57,7 @@ BREAK_S = 2 * HOUR
 class DayAdvisor:
     """Says what the day asks; ``say_time`` and ``say_day`` turn POSIX s into the farm's words."""
 
-    def __init__(
-        self, units: Units, say_time: Callable[[float], str], say_day: Callable[[float], str]
-    ):
+    def __init__(self, units: Units, say_time: Callable[[float], str], say_day: Callable[[float], str]):
         self._units, self._say_time, self._say_day = units, say_time, say_day
         self._said: set[str] = set()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -17,8 +18,7 @@ from cabapp.planning.emergence import crop_of
 from cabapp.planning.fuel_use import EFFICIENCY, expected_use
 from cabapp.planning.sun import CIVIL_DUSK, evening
 from cabapp.session.advice.day_advisor import SPARE_S, DayAdvisor
-from cabapp.session.advice.day_facts import Advice, DayFacts, spare
-from cabapp.session.advice.day_facts import GapTourSummary
+from cabapp.session.advice.day_facts import Advice, DayFacts, GapTourSummary, spare
 from cabapp.session.advice.day_summary import DaySummary
 from cabapp.session.advice.gap_tour import gap_tour
 from cabapp.session.advice.seeder_progress import FieldSamples, SeederFromBundles, SeederFromTaps
@@ -234,7 +234,7 @@ class DayReader:
         """Return how long she has been at it since she last stood ten minutes."""
         since = self._drive.stint.at
         spells = self._own(now)
-        for (_, stopped), (began, _) in zip(spells, spells[1:]):
+        for (_, stopped), (began, _) in itertools.pairwise(spells):
             if began - stopped >= REST_S:
                 since = began
         if self._drive.standing.state != stint_state.WORKING and now - self._drive.standing.since >= REST_S:

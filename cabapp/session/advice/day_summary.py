@@ -23,9 +23,7 @@ from cabapp.session.advice.day_facts import (
 class DaySummary:
     """Puts the day in lines; ``say_time`` and ``say_day`` turn POSIX s into the farm's words."""
 
-    def __init__(
-        self, units: Units, say_time: Callable[[float], str], say_day: Callable[[float], str]
-    ):
+    def __init__(self, units: Units, say_time: Callable[[float], str], say_day: Callable[[float], str]):
         self._units, self._say_time, self._say_day = units, say_time, say_day
 
     def of(self, now: DayFacts) -> tuple[tuple[str, str], ...]:

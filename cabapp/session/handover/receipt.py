@@ -33,9 +33,7 @@ def within(metres_off: float, width: float) -> bool:
     return metres_off <= max(NEAR_M, width / 2)
 
 
-def receive(
-    store: Store, units: Units, at: float, hand_over_id: str, operator_id: str, lat, lon
-) -> Received:
+def receive(store: Store, units: Units, at: float, hand_over_id: str, operator_id: str, lat, lon) -> Received:
     """Write where the receiver pointed; the right place closes the sheet.
 
     Parameters
@@ -67,8 +65,5 @@ def receive(
     )  # fmt: skip
     if agreed:
         return Received(True, off, "Agreed. The hand-over is closed.")
-    said = (
-        f"That is {units.distance(off)} from the place on the sheet. "
-        "Look at it together and point again."
-    )
+    said = f"That is {units.distance(off)} from the place on the sheet. Look at it together and point again."
     return Received(False, off, said)

@@ -87,9 +87,7 @@ def _to_do(count, start, way, across, width) -> float:
     return float(short.mean())
 
 
-def build_sheet(
-    store: Store, drive: StintRunner, now: float, state: str, left: bool, say_time
-) -> HandOverSheet:
+def build_sheet(store: Store, drive: StintRunner, now: float, state: str, left: bool, say_time) -> HandOverSheet:
     """Gather the sheet of the stint in hand.
 
     Raises

@@ -14,6 +14,7 @@ LOST_AFTER_S = 3.0
 
 _AGREE_S = 2.0  # clocks this close are left alone
 
+
 def trusted(fix: Fix) -> bool:
     """Return whether a fix says where we are at all."""
     return fix.has_position and fix.quality != 0
@@ -64,12 +65,7 @@ class PositionState:
 
     def known(self, now: float) -> bool:
         """Return whether there is a trusted fix of the last seconds."""
-        return (
-            self.receiver
-            and self._seen is not None
-            and not self._says_none
-            and now - self._seen <= LOST_AFTER_S
-        )
+        return self.receiver and self._seen is not None and not self._says_none and now - self._seen <= LOST_AFTER_S
 
     def here(self, now: float) -> tuple[float, float] | tuple[None, None]:
         """Return latitude and longitude, degrees, or (None, None) when not known."""

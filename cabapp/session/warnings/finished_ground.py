@@ -126,9 +126,7 @@ class FinishedGroundAlarm:
         self.on = self._known = False
         self._heading = self._above = self._below = None
 
-    def feed(
-        self, now: float, over: float, e_on: float, e_off: float, *, heading: float, quiet: bool
-    ) -> AlarmState:
+    def feed(self, now: float, over: float, e_on: float, e_off: float, *, heading: float, quiet: bool) -> AlarmState:
         """Take what is known now and return the verdict.
 
         Parameters

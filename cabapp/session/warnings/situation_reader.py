@@ -103,10 +103,7 @@ def _stop_rule(drive, t) -> str | None:
         return None
     units = drive.units
     if found[0] == "wind":
-        return (
-            f"Wind {units.speed(wind)}: soil may blow from {units.speed(drive.goes.wind)} on. "
-            "Stop until it drops."
-        )
+        return f"Wind {units.speed(wind)}: soil may blow from {units.speed(drive.goes.wind)} on. Stop until it drops."
     if found[0] == "heat":
         return (
             f"{units.temperature(air)} in the air: from {units.temperature(drive.goes.heat)} on it "

@@ -163,8 +163,7 @@ class WarningEvaluator:
         if now.lost_since is not None:
             since = f" since {self._say_time(now.lost_since)}"
         said = (
-            f"I do not know where we are{since}. "
-            "Taps and hours go on; this ground is not counted. Keep count yourself."
+            f"I do not know where we are{since}. Taps and hours go on; this ground is not counted. Keep count yourself."
         )
         return Sentence(RECORDING, said, True, sound=self._sound)
 
@@ -227,7 +226,7 @@ class WarningEvaluator:
             past.popleft()
         seconds = now.now - past[0][0]
         rate = 0.0
-        if 1.0 <= seconds:
+        if seconds >= 1.0:
             rate = abs(math.remainder(now.heading - past[0][1], math.tau)) / seconds
         return abs(now.curvature) > TIGHTEST or rate > FASTEST_TURN
 

@@ -139,16 +139,12 @@ def upgrade():
         sa.Column("at", sa.Float(), nullable=False),
         sa.Column("reason", sa.String(), nullable=False),
         sa.Column("detail", sa.JSON(none_as_null=True), nullable=True),
-        sa.ForeignKeyConstraint(
-            ["operator_id"], ["operator.id"], name=op.f("fk_correction_operator_id")
-        ),
+        sa.ForeignKeyConstraint(["operator_id"], ["operator.id"], name=op.f("fk_correction_operator_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_correction")),
         sa.UniqueConstraint("device", "seq", name=op.f("uq_correction_device")),
     )
     with op.batch_alter_table("correction") as batch_op:
-        batch_op.create_index(
-            batch_op.f("ix_correction_corrects_id"), ["corrects_id"], unique=False
-        )
+        batch_op.create_index(batch_op.f("ix_correction_corrects_id"), ["corrects_id"], unique=False)
         batch_op.create_index(batch_op.f("ix_correction_stamp"), ["stamp"], unique=False)
 
     op.create_table(
@@ -164,9 +160,7 @@ def upgrade():
         sa.Column("side_m", sa.Float(), nullable=False),
         sa.Column("width_m", sa.Float(), nullable=False),
         sa.ForeignKeyConstraint(["tool_id"], ["tool.id"], name=op.f("fk_hitching_tool_id")),
-        sa.ForeignKeyConstraint(
-            ["tractor_id"], ["tractor.id"], name=op.f("fk_hitching_tractor_id")
-        ),
+        sa.ForeignKeyConstraint(["tractor_id"], ["tractor.id"], name=op.f("fk_hitching_tractor_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_hitching")),
         sa.UniqueConstraint("device", "seq", name=op.f("uq_hitching_device")),
     )
@@ -208,9 +202,7 @@ def upgrade():
         sa.Column("receiver", sa.String(), nullable=True),
         sa.Column("at", sa.Float(), nullable=False),
         sa.ForeignKeyConstraint(["job_id"], ["job.id"], name=op.f("fk_stint_job_id")),
-        sa.ForeignKeyConstraint(
-            ["operator_id"], ["operator.id"], name=op.f("fk_stint_operator_id")
-        ),
+        sa.ForeignKeyConstraint(["operator_id"], ["operator.id"], name=op.f("fk_stint_operator_id")),
         sa.ForeignKeyConstraint(["tool_id"], ["tool.id"], name=op.f("fk_stint_tool_id")),
         sa.ForeignKeyConstraint(["tractor_id"], ["tractor.id"], name=op.f("fk_stint_tractor_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_stint")),
@@ -232,9 +224,7 @@ def upgrade():
         sa.Column("litres", sa.Float(), nullable=False),
         sa.Column("price_per_l", sa.Float(), nullable=True),
         sa.ForeignKeyConstraint(["stint_id"], ["stint.id"], name=op.f("fk_fuel_entry_stint_id")),
-        sa.ForeignKeyConstraint(
-            ["tractor_id"], ["tractor.id"], name=op.f("fk_fuel_entry_tractor_id")
-        ),
+        sa.ForeignKeyConstraint(["tractor_id"], ["tractor.id"], name=op.f("fk_fuel_entry_tractor_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_fuel_entry")),
         sa.UniqueConstraint("device", "seq", name=op.f("uq_fuel_entry_device")),
     )
@@ -348,17 +338,11 @@ def upgrade():
         sa.Column("pointed_lon", sa.Float(), nullable=True),
         sa.Column("metres_off", sa.Float(), nullable=True),
         sa.Column("agreed", sa.Boolean(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["hand_over_id"], ["hand_over.id"], name=op.f("fk_hand_over_receipt_hand_over_id")
-        ),
-        sa.ForeignKeyConstraint(
-            ["operator_id"], ["operator.id"], name=op.f("fk_hand_over_receipt_operator_id")
-        ),
+        sa.ForeignKeyConstraint(["hand_over_id"], ["hand_over.id"], name=op.f("fk_hand_over_receipt_hand_over_id")),
+        sa.ForeignKeyConstraint(["operator_id"], ["operator.id"], name=op.f("fk_hand_over_receipt_operator_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_hand_over_receipt")),
         sa.UniqueConstraint("device", "seq", name=op.f("uq_hand_over_receipt_device")),
     )
     with op.batch_alter_table("hand_over_receipt") as batch_op:
-        batch_op.create_index(
-            batch_op.f("ix_hand_over_receipt_hand_over_id"), ["hand_over_id"], unique=False
-        )
+        batch_op.create_index(batch_op.f("ix_hand_over_receipt_hand_over_id"), ["hand_over_id"], unique=False)
         batch_op.create_index(batch_op.f("ix_hand_over_receipt_stamp"), ["stamp"], unique=False)

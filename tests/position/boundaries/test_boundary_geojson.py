@@ -112,8 +112,7 @@ JSON = st.recursive(
     st.none() | st.booleans() | st.floats(allow_nan=False) | st.text(max_size=5)
     | st.sampled_from(["Polygon", "Feature", "FeatureCollection", "MultiPolygon"]),
     lambda inner: st.lists(inner, max_size=4) | st.fixed_dictionaries(
-        {}, optional={k: inner for k in
-                      ("type", "coordinates", "geometry", "features", "geometries", "crs")}),
+        {}, optional=dict.fromkeys(("type", "coordinates", "geometry", "features", "geometries", "crs"), inner)),
     max_leaves=30,
 )  # fmt: skip
 

@@ -46,9 +46,7 @@ def test_gga_and_rmc_of_one_moment_are_one_fix(joined, sentence):
         + rmc(sentence, "100000.00", "050526")
     )
     _, fixes = joined(text)
-    assert [(f.t, f.lat, f.lon, f.quality, f.hdop) for f in fixes] == [
-        (1777975200.0, 52.0, -106.0, 4, 0.9)
-    ]
+    assert [(f.t, f.lat, f.lon, f.quality, f.hdop) for f in fixes] == [(1777975200.0, 52.0, -106.0, 4, 0.9)]
     # per axis: the root of the mean of the two variances
     assert fixes[0].sigma == pytest.approx(((0.03**2 + 0.04**2) / 2) ** 0.5)
 
@@ -99,9 +97,7 @@ def test_no_fix_is_never_a_place(joined, sentence, body):
 
 def test_one_no_outweighs_one_yes(joined, sentence):
     """Where GGA gives a place and RMC of the same moment is void, there is no position."""
-    _, fixes = joined(
-        gga(sentence, "100000") + rmc(sentence, "100000", "050526", status="V")
-    )
+    _, fixes = joined(gga(sentence, "100000") + rmc(sentence, "100000", "050526", status="V"))
     assert [fix.has_position for fix in fixes] == [False]
 
 
@@ -206,14 +202,8 @@ def test_one_damaged_byte_makes_no_false_place(sound, data):
     """Whatever single byte is changed, lost or doubled, every place was one of the true ones."""
     true = {(fix.t, fix.lat, fix.lon) for fix in fixes_of(sound) if fix.has_position}
     at = data.draw(st.integers(0, len(sound) - 1))
-    put = data.draw(
-        st.one_of(st.just(b""), st.just(sound[at : at + 1] * 2), st.binary(min_size=1, max_size=1))
-    )
-    found = {
-        (fix.t, fix.lat, fix.lon)
-        for fix in fixes_of(sound[:at] + put + sound[at + 1 :])
-        if fix.has_position
-    }
+    put = data.draw(st.one_of(st.just(b""), st.just(sound[at : at + 1] * 2), st.binary(min_size=1, max_size=1)))
+    found = {(fix.t, fix.lat, fix.lon) for fix in fixes_of(sound[:at] + put + sound[at + 1 :]) if fix.has_position}
     assert len(true) == 4
     assert found <= true
 

@@ -143,7 +143,7 @@ def test_when_a_receiver_fails_its_offsets_go_with_it(rolled):
     it later counts the same.
     """
     places = {"roof": Antenna(), "hood": HOOD}
-    team, rows, trace, tally = rolled(places.get)
+    team, _rows, trace, tally = rolled(places.get)
     heading = 0.3
     right = np.array([math.sin(heading), -math.cos(heading)])
     aside = SEA.to_xy(trace.lat, trace.lon) @ right
@@ -155,7 +155,7 @@ def test_when_a_receiver_fails_its_offsets_go_with_it(rolled):
 
 def test_without_the_offsets_the_track_would_jump(rolled):
     """The same drive with nothing said of the antennas lies 0.7 m aside, and the words warn of it."""
-    team, rows, trace, tally = rolled(lambda name: None, fails=T0 + 30.0)
+    _team, _rows, trace, _tally = rolled(lambda name: None, fails=T0 + 30.0)
     aside = SEA.to_xy(trace.lat, trace.lon) @ [math.sin(0.3), -math.cos(0.3)]
     assert np.abs(aside).max() == pytest.approx(0.7, abs=0.05)
 

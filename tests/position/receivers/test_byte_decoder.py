@@ -1,5 +1,6 @@
 """Bytes to fixes, whatever happens to the bytes on the way."""
 
+import itertools
 import random
 
 import numpy as np
@@ -60,7 +61,7 @@ def test_bytes_cut_anywhere_give_the_same_fixes(stream, data):
     for text, at in chunks:
         places = sorted(data.draw(st.lists(st.integers(0, len(text)), max_size=6)))
         edges = [0, *places, len(text)]
-        cut += [(text[a:b], at) for a, b in zip(edges, edges[1:])]
+        cut += [(text[a:b], at) for a, b in itertools.pairwise(edges)]
     assert [heard.fix for heard in fed(cut)[1]] == whole
     assert len(whole) == 12
 
@@ -178,6 +179,7 @@ def test_noise_between_the_sentences(stream, closed_sentence, noise):
 
 def test_a_sentence_longer_than_the_standard_allows_is_still_one(closed_sentence):
     """82 bytes are too few for a place to a millimetre; up to 128 with a right checksum are taken."""
+
     def at(second):
         return closed_sentence(
             f"GNGGA,1000{second:02d}.000,4700.123456789,N,03000.123456789,W,4,12,0.71,1012.345,M,-20.123,M,1.0,0123"

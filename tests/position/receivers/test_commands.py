@@ -18,7 +18,11 @@ from cabapp.session import Session
 def speaking(serial_port, talking, told_by_a_receiver, sea_place):
     """A port at which a receiver says where it stands, ten times a second."""
     port = serial_port()
-    talking(lambda: port.say(told_by_a_receiver(round(time.time(), 2), *sea_place(3.0, 4.0), kinds=("GGA", "RMC", "GST"), sigma=0.22)))
+    talking(
+        lambda: port.say(
+            told_by_a_receiver(round(time.time(), 2), *sea_place(3.0, 4.0), kinds=("GGA", "RMC", "GST"), sigma=0.22)
+        )
+    )
     return port
 
 
@@ -60,7 +64,7 @@ def test_words_that_name_no_receiver(words):
 
 
 def test_no_receiver_wanted_is_no_source():
-    """"none" opens nothing."""
+    """ "none" opens nothing."""
     assert open_receiver("none") is None
 
 

@@ -183,7 +183,9 @@ def test_losing_the_position_is_told_when_nobody_has_one():
     assert [fix.has_position for fix in team.poll(1.0)] == [False]
 
 
-def test_a_port_named_by_a_person_is_looked_for_until_it_is_there(quick_search, serial_port, driving, talking, until, tmp_path):
+def test_a_port_named_by_a_person_is_looked_for_until_it_is_there(
+    quick_search, serial_port, driving, talking, until, tmp_path
+):
     """A port that is not there yet is no error; its receiver is found when it is plugged in."""
     source = open_receiver(str(tmp_path / "ttyLate") + "@9600", tmp_path / "raw")
     try:

@@ -1,5 +1,6 @@
 """From a cable or a socket to the count: bytes go in at one end, covered ground comes out."""
 
+import contextlib
 import socket
 import threading
 import time
@@ -32,10 +33,8 @@ class TcpServer:
 
     def say(self, data):
         for client in self._clients:
-            try:
+            with contextlib.suppress(OSError):
                 client.sendall(data)
-            except OSError:
-                pass
 
     def hang_up(self):
         for client in self._clients:

@@ -107,7 +107,9 @@ def drive(sea_farm, sea_places, counted_at, told, raw, hours):
         if k and k % (600 * HZ) == 0:
             memory.append(rss())
             # what only these ten minutes took, so that growing slower shows
-            print(f"{time.strftime('%H:%M:%S')} {k / HZ / 3600:.2f} h", report(took[k - 600 * HZ : k], memory), flush=True)
+            print(
+                f"{time.strftime('%H:%M:%S')} {k / HZ / 3600:.2f} h", report(took[k - 600 * HZ : k], memory), flush=True
+            )
     session.tap("stop")
     [stint] = sea_farm.store.all(Stint)
     trace = sea_farm.store.read_trace(stint.id)
@@ -155,9 +157,7 @@ def through_the_day(sea_farm, sea_places, counted_at, told_by_a_receiver, tmp_pa
     waiting says nothing about it, and is printed beside.
     """
     raw = RawLog(tmp_path / "raw", "wire")
-    return lambda hours: judge(
-        drive(sea_farm, sea_places, counted_at, told_by_a_receiver, raw, hours), hours
-    )
+    return lambda hours: judge(drive(sea_farm, sea_places, counted_at, told_by_a_receiver, raw, hours), hours)
 
 
 def test_two_minutes_at_twenty_a_second(through_the_day):

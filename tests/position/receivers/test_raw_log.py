@@ -55,7 +55,13 @@ def test_a_log_of_gpsd_is_read_too(tmp_path):
     """Reports of gpsd are kept and read as sentences are."""
     log = RawLog(tmp_path, "gpsd")
     for n in range(30):
-        report = {"class": "TPV", "mode": 3, "time": f"2026-05-17T06:40:{n:02d}.000Z", "lat": 47.0, "lon": -30.0 + n / 1e5}
+        report = {
+            "class": "TPV",
+            "mode": 3,
+            "time": f"2026-05-17T06:40:{n:02d}.000Z",
+            "lat": 47.0,
+            "lon": -30.0 + n / 1e5,
+        }
         log.write(json.dumps(report).encode() + b"\r\n", T0 + n)
     log.close()
     [path] = tmp_path.iterdir()
@@ -138,7 +144,9 @@ def test_a_count_made_again_from_the_raw_log_is_the_same_to_the_last_digit(
     monkeypatch.setattr(receiver_thread, "FIRST_WAIT_S", 0.02)
     monkeypatch.setattr(receiver_thread, "LONGEST_WAIT_S", 0.1)
     rng, port = random.Random(4), serial_port()
-    session = Session(sea_farm.store, WallClock(), ReceiverThread(SerialLink(port.path), RawLog(tmp_path / "raw", "test")))
+    session = Session(
+        sea_farm.store, WallClock(), ReceiverThread(SerialLink(port.path), RawLog(tmp_path / "raw", "test"))
+    )
     begun = told = round(time.time(), 1)
 
     def drive(seconds):

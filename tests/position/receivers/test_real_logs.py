@@ -37,7 +37,10 @@ def test_live_and_read_from_a_file_agree(path):
     """
     trace = read_trace(path)
     known = np.isfinite(trace.lat)
-    whole = {(round(float(t), 2), float(lat), float(lon)) for t, lat, lon in zip(trace.t[known], trace.lat[known], trace.lon[known])}
+    whole = {
+        (round(float(t), 2), float(lat), float(lon))
+        for t, lat, lon in zip(trace.t[known], trace.lat[known], trace.lon[known])
+    }
     decoder, live = ByteDecoder(earliest=None), []
     for line, at in arrivals(path):
         live += decoder.feed(line, at)

@@ -153,4 +153,6 @@ def test_the_command_reads_a_recorded_check(tmp_path, sea_place, capsys):
     path.write_text("time,lat,lon\n" + "\n".join(rows))
     assert main(["receiver", "--both-ways", str(path)]) == 0
     words = capsys.readouterr().out
-    assert re.match(r"The middle lies 2 ft right of the antenna\. Write 2 ft right into the hitching\.\nBoth ways over 7\d m", words)
+    assert re.match(
+        r"The middle lies 2 ft right of the antenna\. Write 2 ft right into the hitching\.\nBoth ways over 7\d m", words
+    )

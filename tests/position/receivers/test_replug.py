@@ -54,9 +54,7 @@ def quick_reconnection(monkeypatch):
 
 
 @pytest.mark.skipif(not os.path.isdir("/proc/self/fd"), reason="needs /proc to count open handles")
-def test_a_hundred_times_unplugged(
-    quick_reconnection, serial_port, sea_farm, sea_place, told_by_a_receiver, tmp_path
-):
+def test_a_hundred_times_unplugged(quick_reconnection, serial_port, sea_farm, sea_place, told_by_a_receiver, tmp_path):
     """Recording goes on each time, nothing false is covered, no thread and no handle is left over."""
     port = serial_port()
     raw = RawLog(tmp_path / "raw", "test")

@@ -58,7 +58,7 @@ def test_another_receiver_is_used_while_the_session_runs(choose, speaking, sea_f
 
 
 def test_a_stint_goes_on_without_a_receiver_and_with_one_again(choose, speaking, sea_farm, until):
-    """"No receiver" chosen in mid-work: nothing is lost from then on and no place is known; a receiver
+    """ "No receiver" chosen in mid-work: nothing is lost from then on and no place is known; a receiver
     chosen again is heard again, and one that is only not found is still lost."""
     port = speaking("ttyOne")
     chosen = choose(port)
@@ -133,9 +133,7 @@ LISTED = [
 
 def test_ports_are_named_for_a_person_the_likeliest_first(monkeypatch):
     """USB before Bluetooth before a port soldered in; each says what it is."""
-    listed = [
-        SimpleNamespace(device=d, description=text, hwid=h, vid=v, product=p) for d, text, h, v, p, _ in LISTED
-    ]
+    listed = [SimpleNamespace(device=d, description=text, hwid=h, vid=v, product=p) for d, text, h, v, p, _ in LISTED]
     monkeypatch.setattr(discovery.list_ports, "comports", lambda: listed)
     named = named_ports()
     assert named == {device: words for device, *_, words in LISTED}

@@ -174,9 +174,7 @@ def test_too_many_points_are_refused(reading, gpx, point, monkeypatch):
 def test_damaged_bytes_are_read_or_refused(written, gpx, point, data):
     """Whatever bytes of a GPX are changed, the answer is a trace or a refusal."""
     text = bytearray(gpx("".join(point(second) for second in range(4))).encode())
-    for at, value in data.draw(
-        st.lists(st.tuples(st.integers(0, len(text) - 1), st.integers(0, 255)), max_size=4)
-    ):
+    for at, value in data.draw(st.lists(st.tuples(st.integers(0, len(text) - 1), st.integers(0, 255)), max_size=4)):
         text[at] = value
     try:
         assert isinstance(read_trace(written("a.gpx", bytes(text))), TraceFile)
