@@ -11,7 +11,27 @@ Everything else that escapes is a bug and is logged as one.
 
 
 class Refused(Exception):
-    """A sentence for a person; nothing was changed and nothing was lost."""
+    """A sentence for a person; nothing was changed and nothing was lost.
+
+    Parameters
+    ----------
+    sentence : str
+        The English sentence, whole, with named places in braces: the message id.
+    **values
+        What stands in the places.
+
+    Examples
+    --------
+    >>> str(Refused("There is no field called {name}.", name="Home"))
+    'There is no field called Home.'
+    """
+
+    def __init__(self, sentence: str, /, **values: object):
+        super().__init__(sentence)
+        self.sentence, self.values = sentence, values
+
+    def __str__(self) -> str:
+        return self.sentence.format(**self.values) if self.values else self.sentence
 
 
 class StoreRefused(Refused):
