@@ -4,19 +4,16 @@ import json
 import math
 import zlib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from sqlalchemy import select
 
 from store.db.bulk_insert import insert_rows
+from store.db.protocols import FactWriter
 from store.facts.fact_lines import InvalidFact
 from store.facts.fact_validation import read_page
 from store.facts.timestamp import read_time
 from store.models import Page, Stint, TraceChunk
 from store.traces.trace_codec import MAX_COUNT, Trace, cut, pack
-
-if TYPE_CHECKING:
-    from store.logbook import Store
 
 
 @dataclass(frozen=True)
@@ -44,7 +41,7 @@ class Missing:
     signed: tuple[str, int, str] | None = None
 
 
-def missing(store: "Store") -> list[Missing]:
+def missing(store: FactWriter) -> list[Missing]:
     """Return what is missing of every trace; open traces are sealed for it.
 
     The stretch behind the last piece of each stint is always among them: only whoever knows when
@@ -92,7 +89,7 @@ def _lost_of(page: Page, ids: set[str]) -> list[Missing]:
     ]  # fmt: skip
 
 
-def put_back(store: "Store", lost: Missing, trace: Trace) -> int:
+def put_back(store: FactWriter, lost: Missing, trace: Trace) -> int:
     """Put fixes where they are missing; return how many were.
 
     A signed piece comes back only as the very same record, byte for byte, for other copies may

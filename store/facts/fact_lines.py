@@ -6,13 +6,13 @@ import re
 
 import orjson
 
-from store.facts.reference_changes import LARGEST_INT, own_columns
+from store.facts.reference_changes import own_columns
 from store.facts.timestamp import write_time
+from store.limits import LARGEST_SEQ
 from store.models import Fact, Instant
 
 _UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.ASCII)
 _HEX = re.compile(r"[0-9a-f]{64}", re.ASCII)
-LARGEST_SEQ = LARGEST_INT
 _OPEN, _CLOSED = b"{}"
 
 

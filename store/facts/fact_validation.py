@@ -8,10 +8,11 @@ import hashlib
 from collections.abc import Callable
 from operator import itemgetter
 
-from store.facts.fact_lines import LARGEST_SEQ, InvalidFact, are_uuids, is_hash, is_uuid, parse_lines
+from store.facts.fact_lines import InvalidFact, are_uuids, is_hash, is_uuid, parse_lines
 from store.facts.hybrid_clock import judge_stamps
 from store.facts.reference_changes import BASE, all_fit, default_of, own_columns
 from store.facts.timestamp import read_time
+from store.limits import LARGEST_SEQ
 from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Instant, TraceChunk
 from store.traces.trace_codec import lengths_of
 from store.traces.varint import InvalidEncoding

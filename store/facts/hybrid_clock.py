@@ -25,7 +25,6 @@ LEAP_MS = 3 * 366 * DAY_MS
 DRIFT_MS = DAY_MS
 CLOCK_OFF_S = 5.0  # a receiver's sentences come up to a second or two late
 LAST_COUNT = 99_999
-INSTANT_LIMIT_S = 8e9  # 1716 to 2223: so far a float of seconds is exact to the microsecond
 
 _TO_MS = 24  # letters of a stamp up to its milliseconds
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

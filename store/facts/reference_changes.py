@@ -10,13 +10,11 @@ from sqlalchemy.orm import Session
 
 from store.db.bulk_insert import insert_rows
 from store.db.connection import json_text
-from store.facts.hybrid_clock import INSTANT_LIMIT_S
+from store.limits import INSTANT_LIMIT_S, LARGEST_FLOAT, LARGEST_INT
 from store.models import Change, Instant, Reference, Row
 
 BASE = frozenset(("id", "device", "seq", "stamp"))
-LARGEST_INT = 2**31 - 1  # what every database holds as a plain integer
 _WHEN = itemgetter(0, 1, 2)  # stamp, device, number
-LARGEST_FLOAT = 2.0**63  # far beyond any measurement; a whole number of that size is still held
 
 
 @cache

@@ -9,7 +9,6 @@ later program could be sure of writing the same bytes again.
 import hashlib
 import zlib
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import (
@@ -19,11 +18,9 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import (
 from sqlalchemy import func, select, text
 from sqlalchemy.orm import Session
 
+from store.db.protocols import Transactions
 from store.facts.fact_lines import write_line
 from store.models import FACTS, Fact, Own, Page
-
-if TYPE_CHECKING:
-    from store.logbook import Store
 
 CONTEXT = b"rollbook page\n"  # a signature given here means nothing elsewhere
 _TABLES_AFTER = text(
@@ -67,7 +64,7 @@ def holds(device: str, first: int, last: int, sha256: str, signature: str, publi
     return True
 
 
-def seal_pages(store: "Store") -> None:
+def seal_pages(store: Transactions) -> None:
     """Sign all of this device's facts that are on no page yet."""
     with store.session() as session:
         own = session.scalars(select(Own)).one()

@@ -4,7 +4,7 @@ import re
 from datetime import UTC, datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo
 
-from store.facts.hybrid_clock import INSTANT_LIMIT_S
+from store.limits import INSTANT_LIMIT_S
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _DAYS = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]

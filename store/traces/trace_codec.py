@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from store.facts.hybrid_clock import INSTANT_LIMIT_S
+from store.limits import INSTANT_LIMIT_S
 from store.traces.varint import InvalidEncoding, unpacked, varints, zigzag
 
 MAGIC = b"RT\x01"

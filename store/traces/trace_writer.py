@@ -5,12 +5,12 @@ What was appended since the last `TraceWriter.sync` is lost by a power cut; noth
 
 import math
 import threading
-from typing import TYPE_CHECKING
 
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
-from store.facts.hybrid_clock import INSTANT_LIMIT_S
+from store.db.protocols import FactWriter
+from store.limits import INSTANT_LIMIT_S
 from store.models import TraceChunk, TraceTail
 from store.traces.trace_codec import (
     MAX_COUNT,
@@ -22,9 +22,6 @@ from store.traces.trace_codec import (
     unpack,
 )
 
-if TYPE_CHECKING:
-    from store.logbook import Store
-
 SEAL_S = 300.0
 
 
@@ -35,7 +32,7 @@ class TraceWriter:
     may append while another syncs; of those that sync or seal, one waits for the other.
     """
 
-    def __init__(self, store: "Store", stint_id: str):
+    def __init__(self, store: FactWriter, stint_id: str):
         self._store = store
         self._stint_id = stint_id
         self._turn = threading.RLock()
@@ -110,7 +107,7 @@ def read_trace(session: Session, stint_id: str) -> Trace:
     return join([*sealed, _tail(session, stint_id)])
 
 
-def seal_all(store: "Store") -> None:
+def seal_all(store: FactWriter) -> None:
     """Seal every tail, for instance before a bundle is written."""
     with store.session() as session:
         waiting = list(session.scalars(select(TraceTail.stint_id).distinct()))
@@ -136,7 +133,7 @@ def _tail_runs(session: Session, stint_id: str) -> list[tuple[int, Trace]]:
     return [(n, join(parts)) for n, parts in runs]
 
 
-def _seal(store: "Store", session: Session, stint_id: str) -> None:
+def _seal(store: FactWriter, session: Session, stint_id: str) -> None:
     session.flush()
     for first, run in _tail_runs(session, stint_id):
         for i in range(0, len(run), MAX_COUNT):
