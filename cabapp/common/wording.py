@@ -14,6 +14,9 @@ _VERBS = {
 }
 
 
+HARVESTS = ("combining", "harvesting")  # where a stone that was hit is marked instead of a rock seen
+
+
 def verb(operation: str) -> str:
     """Return what has been done to ground by an operation.
 

@@ -95,11 +95,11 @@ def said_from_tables() -> set[str]:
     """Return every entry of the tables whose entries are said one by one."""
     from cabapp.common.wording import WAYS, side, times
     from cabapp.jobs.records import stint_state
+    from cabapp.jobs.records.field_marks import MARKS, STONE_HIT
     from cabapp.screens.setup import form_fields
     from cabapp.screens.stint import sheet_text
     from cabapp.session.handover import sheet_builder
     from cabapp.session.handover.sheet_answers import ASKED
-    from cabapp.session.taps.tap_details import MARKS, STONE_HIT
     from cabapp.tablet.tablet_settings import LIGHTS
 
     found = {kind.capitalize() for kind in MARKS} | set(LIGHTS) | set(stint_state.UNDOABLE.values())

@@ -8,6 +8,14 @@ from cabapp.geometry.plane import Plane
 from store import Store
 from store.models import Correction, Mark
 
+MARKS = (
+    "rock", "rock pile", "pole", "well", "slough", "soft ground", "power line", "gate",
+)  # fmt: skip
+
+
+STONE_HIT = "stone hit"
+"""A stone met at harvest: a mark for the harvest's operations, laid over pass counts afterwards."""
+
 
 def marks_of(store: Store, field_id: str, plane: Plane | None) -> tuple[FieldMark, ...]:
     """Return a field's marks, oldest first; with metres where a plane is laid."""

@@ -7,6 +7,10 @@ from dataclasses import dataclass
 from store import Store
 from store.models import Field, HandOver, HandOverReceipt, Job, Operator, Stint
 
+POINTS = (
+    "state", "where", "odd", "marks", "machine", "seeder", "if_then", "to_do", "closing",
+)  # fmt: skip
+
 
 @dataclass(frozen=True, slots=True)
 class WaitingHandOver:
@@ -43,3 +47,14 @@ def pending_handovers(store: Store, job: str | None = None) -> list[WaitingHandO
             )
         )  # fmt: skip
     return found
+
+
+def told_of(sheet: dict, point: str) -> list[str]:
+    """Return what was said for a point; a sheet from elsewhere may hold anything there.
+
+    >>> told_of({"told": {"odd": ["headland not done"]}}, "odd"), told_of({"told": 3}, "odd")
+    (['headland not done'], [])
+    """
+    told = sheet.get("told")
+    said = told.get(point) if isinstance(told, dict) else None
+    return [str(one) for one in said] if isinstance(said, list) else []

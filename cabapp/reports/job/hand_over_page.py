@@ -4,11 +4,10 @@ import math
 
 from cabapp.common.farm_format import share
 from cabapp.common.wording import times, verb
+from cabapp.jobs.records.pending_handovers import POINTS, told_of
 from cabapp.reports.job.field_log import figures
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
-from cabapp.session.handover import sheet_builder as session_sheet
-from cabapp.session.handover.sheet_answers import told_of
 
 
 def hand_over_sheet(log: JobRecord, row, receipts: list, now: float) -> str:
@@ -50,7 +49,7 @@ def hand_over_sheet(log: JobRecord, row, receipts: list, now: float) -> str:
 def _points(log: JobRecord, row, sheet: dict) -> list[dict]:
     """The nine points: what the log knows of each, then what the outgoing operator said of it."""
     points = []
-    for key, (name, said) in zip(session_sheet.POINTS, _POINTS, strict=True):
+    for key, (name, said) in zip(POINTS, _POINTS, strict=True):
         told = [f"{one[:1].upper()}{one[1:]}." for one in told_of(sheet, key)]
         points.append({"name": name, "words": " ".join([said(log, row, sheet), *told])})
     return points

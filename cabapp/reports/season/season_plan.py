@@ -10,7 +10,7 @@ from cabapp.geometry.field_ground import Field
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.fields.season_history import crop_clock, seeded_at
 from cabapp.jobs.records.farm_settings import farm_crops
-from cabapp.jobs.records.field_marks import taken_back
+from cabapp.jobs.records.field_marks import STONE_HIT, taken_back
 from cabapp.planning.capacity import field_capacity
 from cabapp.planning.emergence import crop_of
 from cabapp.planning.fuel_use import EFFICIENCY
@@ -20,7 +20,6 @@ from cabapp.planning.work_order import HOURS_A_DAY, Slot, Work, in_order
 from cabapp.reports.model.job_account import Account, rates
 from cabapp.reports.model.job_record import read_job
 from cabapp.reports.render.html_tables import Table, page
-from cabapp.session.taps.tap_details import STONE_HIT
 from store import Store, models
 
 OPERATION = "rolling"

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 
-from cabapp.session.handover.sheet_answers import told_of
+from cabapp.jobs.records.pending_handovers import told_of
 
 EMPTY = ("Nothing odd.", "Not seen.")
 """What is said of a point of which nothing is known; it gives way to what the outgoing operator said."""

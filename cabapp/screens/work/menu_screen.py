@@ -6,14 +6,14 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import NumericProperty, StringProperty
 
-from cabapp.common.wording import times
+from cabapp.common.wording import HARVESTS, times
+from cabapp.jobs.records.field_marks import MARKS, STONE_HIT
 from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.translation import translate
-from cabapp.screens.work.pass_screen import HARVESTS, ground_left
+from cabapp.screens.work.pass_screen import ground_left
 from cabapp.session.advice.day_facts import format_hours
-from cabapp.session.taps.tap_details import MARKS, STONE_HIT
 from cabapp.tablet.tablet_settings import LIGHTS
 
 

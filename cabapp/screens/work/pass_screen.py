@@ -17,20 +17,20 @@ from kivy.properties import (
 )
 from kivy.utils import escape_markup
 
+from cabapp.common.wording import HARVESTS
+from cabapp.jobs.records.field_marks import STONE_HIT
 from cabapp.screens.map import ground_map as _map
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.translation import translate
 from cabapp.screens.work import manual_counter as _pass_tally  # noqa: F401
 from cabapp.screens.work import sentence_line as _sentence  # noqa: F401
 from cabapp.screens.work import tool_strip as _strip  # noqa: F401
-from cabapp.session.taps.tap_details import STONE_HIT
 from store.models import Field, Job
 
 HEAD_SIGNS, WRITING_SIGNS = 54, 23  # about as many as stand in the head at the least size of letters
 GLIDE_S = 0.025  # the map moves so often at most: 30 times a second and more, without waste
 WALK = 1.5  # m/s; faster than this nothing but the four keys
 MARKS = (("rock", "Rock"), ("soft ground", "Soft ground"), ("pole", "Pole"))
-HARVESTS = ("combining", "harvesting")  # where a stone that was hit is marked instead of a rock seen
 WINGS = (("left up", "Left up"), ("right up", "Right up"), ("all", "Both down"))
 AREAS = {"ac": "acres to finish", "ha": "hectares to finish"}
 

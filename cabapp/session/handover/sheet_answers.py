@@ -73,14 +73,3 @@ def with_answers(prepared: HandOverSheet, told: dict[str, list[str]]) -> HandOve
     known = prepared.sheet.get("told", {})
     both = {point: [*known.get(point, ()), *told.get(point, ())] for point in (*known, *told)}
     return replace(prepared, sheet=prepared.sheet | {"told": both}) if both else prepared
-
-
-def told_of(sheet: dict, point: str) -> list[str]:
-    """Return what was said for a point; a sheet from elsewhere may hold anything there.
-
-    >>> told_of({"told": {"odd": ["headland not done"]}}, "odd"), told_of({"told": 3}, "odd")
-    (['headland not done'], [])
-    """
-    told = sheet.get("told")
-    said = told.get(point) if isinstance(told, dict) else None
-    return [str(one) for one in said] if isinstance(said, list) else []

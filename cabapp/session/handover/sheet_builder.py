@@ -22,9 +22,6 @@ from cabapp.session.stint_runner import StintRunner
 from store import Store
 from store.models import FuelEntry, Operator, Stint, Tool, Tractor
 
-POINTS = (
-    "state", "where", "odd", "marks", "machine", "seeder", "if_then", "to_do", "closing",
-)  # fmt: skip
 STATES = ("fine", "watch", "stopped")
 MOST_GAPS = 10
 _BACK_M = 100.0  # how much of the next pass is looked at

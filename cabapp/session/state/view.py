@@ -98,7 +98,7 @@ class HandOverSheet:
     """A prepared hand-over: shown, gone through by both, then given to ``Session.hand_over``.
 
     ``sheet`` has one entry for each of the nine points; its keys are in
-    ``cabapp.session.handover.sheet_builder.POINTS``. ``next_lat``, ``next_lon`` (degrees) are where the
+    ``cabapp.jobs.records.pending_handovers.POINTS``. ``next_lat``, ``next_lon`` (degrees) are where the
     next pass begins, None when it is not known.
     """
 

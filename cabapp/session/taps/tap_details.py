@@ -3,19 +3,11 @@
 from __future__ import annotations
 
 from cabapp.jobs.records import stint_state
-from cabapp.jobs.records.field_marks import take_back
+from cabapp.jobs.records.field_marks import MARKS, STONE_HIT, take_back
 from cabapp.jobs.records.stint_state import TapRefused
 from cabapp.session.warnings.situation import STOP_RULES
 from cabapp.track.tool import WINGS
 from store.models import FuelEntry, Mark
-
-MARKS = (
-    "rock", "rock pile", "pole", "well", "slough", "soft ground", "power line", "gate",
-)  # fmt: skip
-
-
-STONE_HIT = "stone hit"
-"""A stone met at harvest: a mark for the harvest's operations, laid over pass counts afterwards."""
 
 
 def tap_row(what, drive, store, ways, at, lat, lon, detail) -> dict | None:

@@ -1,0 +1,1 @@
+"""Room for the local web application."""
