@@ -99,7 +99,7 @@ TOUCHED = """
 from kivy.clock import Clock
 from kivy.input.providers.mouse import MouseMotionEvent
 from kivy.uix.widget import Widget
-from cabapp.screens.widgets import map as the_map
+from cabapp.screens.map import ground_map as the_map
 
 class Plain(Widget):  # the hatching alone needs a graphics driver
     def __init__(self, *_cells, **kwargs):
@@ -108,7 +108,7 @@ class Plain(Widget):  # the hatching alone needs a graphics driver
         pass
     look = lean = show
 
-the_map.Tally = Plain
+the_map.HatchingTexture = Plain
 for disabled in (True, False):
     for size in ((400, 300), (0, 0)):
         ground = the_map.GroundMap(size_hint=(None, None), size=size, pos=(3000, 200), disabled=disabled)

@@ -50,7 +50,7 @@ def test_that_nothing_is_saved_stands_on_the_line_until_it_is_over():
     it lasts; only a danger goes before it on the line, and the disk is tried again without a stint."""
     book = Book(trouble="NOTHING IS BEING SAVED.")
     keeping = LogbookStatus(book)
-    says = saying.Saying(keeping, seconds=lambda: 0.0)
+    says = saying.MessageQueue(keeping, seconds=lambda: 0.0)
     assert says.line(view()).words == saying.NOT_SAVED and says.slip() == book.trouble
     assert says.line(view()).act_now
     assert says.line(view(Sentence(QUIET, "Grease.", i_know=True))).words == saying.NOT_SAVED
@@ -63,7 +63,7 @@ def test_a_wrong_clock_is_said_and_a_mending_only_until_it_is_read():
     """A clock that satellites call wrong is said as long as it is; a mended logbook until it is read."""
     book = Book(mended="The logbook was mended.")
     keeping = LogbookStatus(book)
-    says = saying.Saying(keeping)
+    says = saying.MessageQueue(keeping)
     assert says.line(view()).answers == (("I have read this", HEARD),)
     book.clock_fault = "This machine's clock is 2 h fast."
     assert says.line(view()).words == book.clock_fault and says.line(view()).answers == ()
@@ -75,7 +75,7 @@ def test_a_wrong_clock_is_said_and_a_mending_only_until_it_is_read():
 def test_a_refusal_stays_for_some_seconds():
     """What was refused just now goes before all else, and gives way by itself."""
     now = [0.0]
-    says = saying.Saying(LogbookStatus(Book()), seconds=lambda: now[0])
+    says = saying.MessageQueue(LogbookStatus(Book()), seconds=lambda: now[0])
     says.refuse("You have stopped already.")
     asked = Sentence(RECORDING, "Were you rolling since 10:31?", True)
     assert says.line(view(asked)).words == "You have stopped already."
@@ -169,7 +169,7 @@ def test_a_stick_is_offered_once_and_taken_in_at_a_tap(two, tmp_path):
     store, stick = two
     there = []
     exchange = Exchange(store, tmp_path / "none", lambda: list(there))
-    says = saying.Saying(LogbookStatus(store), exchange)
+    says = saying.MessageQueue(LogbookStatus(store), exchange)
     exchange.look_round()
     assert says.line(view()) is None
     there.append(stick)
