@@ -1,11 +1,12 @@
-"""A receiver overheard: where the tablet is and how fast it goes, also when no stint is open."""
+"""Last place and speed of the tablet, with or without an open stint."""
 
+import itertools
 import math
-from collections import deque
 from collections.abc import Callable
 
 from cabapp.common.clock import ReplayClock
-from cabapp.position.fix import Fix, Source
+from cabapp.position.fix import Fix
+from cabapp.position.receivers.selected_receiver import SelectedReceiver
 
 SPAN_S = 2.0
 STALE_S = 4.0
@@ -13,8 +14,7 @@ _METRES = 111_195.0  # in a degree of latitude, near enough for a walking pace
 
 
 def unless_played(clock, hear: Callable[[float], None]) -> Callable[[float], None]:
-    """Return what passes times on to `hear`, but not while the clock plays a recording: its time is
-    of another day."""
+    """Return `hear`, muted while the clock plays a recording, whose time is of another day."""
 
     def pass_on(t: float) -> None:
         if not isinstance(clock, ReplayClock) and not getattr(clock, "replaying", False):
@@ -24,73 +24,49 @@ def unless_played(clock, hear: Callable[[float], None]) -> Callable[[float], Non
 
 
 class FixMonitor:
-    """Hands a source's fixes on unchanged and keeps the last seconds of them.
+    """Listens to the selected receiver.
 
     Parameters
     ----------
-    source : Source
+    receiver : SelectedReceiver
     hear : callable, optional
-        Told the time of each fix as it comes; for a live receiver, never for a replay.
+        Called with the time of the newest fix of each poll.
 
     Attributes
     ----------
     track : list or None
-        When it is a list it is given every place as (lat, lon); for driving round a field.
+        When it is a list, every place is appended as (lat, lon): a drive round a field.
     """
 
-    def __init__(self, source: Source, hear: Callable[[float], None] | None = None):
-        self._source, self._lately, self.track = source, deque(), None
-        self._hear, self._held = hear, []
+    def __init__(self, receiver: SelectedReceiver, hear: Callable[[float], None] | None = None):
+        self._receiver, self._hear, self._now = receiver, hear, -math.inf
+        self.track: list[tuple[float, float]] | None = None
+        receiver.listeners.append(self._listen)
 
-    @property
-    def name(self) -> str:
-        """As the source is called."""
-        return self._source.name
-
-    @property
-    def words(self) -> str:
-        """The state of the source in words."""
-        return self._source.words
-
-    @property
-    def ended(self) -> bool:
-        """Whether no fix can come any more."""
-        return self._source.ended
-
-    def poll(self, now: float) -> list[Fix]:
-        """Return the source's fixes, those held first, and remember them."""
-        self.hold(now)
-        fixes, self._held = self._held, []
-        return fixes
-
-    def hold(self, now: float) -> None:
-        """Take in what the source gives and hold it until it is polled for."""
-        fixes = self._source.poll(now)
-        for fix in fixes:
-            if fix.has_position and fix.quality != 0:
-                self._lately.append(fix)
-                if self.track is not None:
-                    self.track.append((fix.lat, fix.lon))
-        while self._lately and now - self._lately[0].t > SPAN_S + STALE_S:
-            self._lately.popleft()
+    def _listen(self, fixes: list[Fix], now: float) -> None:
+        self._now = now
+        if self.track is not None:
+            self.track += [(fix.lat, fix.lon) for fix in fixes if fix.has_position and fix.quality != 0]
         if fixes and self._hear:
             self._hear(fixes[-1].t)
-        self._held += fixes
 
-    def close(self) -> None:
-        """Let go of the source."""
-        self._source.close()
+    def _recent(self) -> list[Fix]:
+        """Return the places of the last seconds, the newest first."""
+        given = reversed(tuple(self._receiver.given))  # copied, because a change of receiver clears it from a thread
+        came = itertools.takewhile(lambda one: self._now - one.at <= SPAN_S + STALE_S, given)
+        return [one.fix for one in came if one.fix.has_position and one.fix.quality != 0]
 
     def last(self) -> Fix | None:
         """Return the last fix with a place."""
-        return self._lately[-1] if self._lately else None
+        return next(iter(self._recent()), None)
 
     def speed(self) -> float | None:
-        """Return the pace over the last seconds, m/s; None when it cannot be told."""
-        if len(self._lately) < 2:
+        """Return the speed over the last seconds, m/s; None when it is not known."""
+        recent = self._recent()
+        if not recent:
             return None
-        end = self._lately[-1]
-        start = next((fix for fix in self._lately if end.t - fix.t <= SPAN_S), end)
+        end = recent[0]
+        start = [fix for fix in recent if end.t - fix.t <= SPAN_S][-1]
         if end.t - start.t < 0.3 * SPAN_S:
             return None
         east = (end.lon - start.lon) * math.cos(math.radians(end.lat))

@@ -125,7 +125,9 @@ def test_only_a_live_receiver_tells_the_time():
     are exchanged are handed on afterwards, none lost and none twice."""
     fixes = [Fix(float(t), 50.0, 10.0) for t in range(6)]
     heard = []
-    live, shown = FixMonitor(Replay(fixes, "a"), heard.append), FixMonitor(Replay(fixes, "a"))
+    live, shown = (SelectedReceiver(None, Replay(fixes, "a")) for _ in range(2))
+    FixMonitor(live, heard.append)
+    FixMonitor(shown)
     assert [fix.t for fix in live.poll(1.0)] == [0.0, 1.0] and heard == [1.0]
     live.hold(3.0)
     live.hold(4.0)

@@ -15,6 +15,7 @@ from cabapp.position.boundaries.boundary_drive import length_of, outline_of
 from cabapp.position.boundaries.boundary_search import boundary_files
 from cabapp.position.boundaries.field_files import read_fields
 from cabapp.position.fix import Fix
+from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.screens.setup.form_fields import FORMS, FormRefused, lacking, typed_of, value_of
 from cabapp.tablet.fix_monitor import FixMonitor
@@ -116,14 +117,15 @@ def test_the_pace_is_heard_without_a_stint():
     """Fixes of 3 m/s northwards are heard as 3 m/s, and standing as 0, while they pass unchanged."""
     fixes = [Fix(k / 10, 50.0 + 3.0 * k / 10 / 111_195.0, 10.0) for k in range(50)]
     fixes += [Fix(5 + k / 10, fixes[-1].lat, 10.0) for k in range(60)]
-    heard = FixMonitor(Replay(fixes, "x"))
+    receiver = SelectedReceiver(None, Replay(fixes, "x"))
+    heard = FixMonitor(receiver)
     assert heard.speed() is None and heard.last() is None
     heard.track = []
-    assert len(heard.poll(4.0)) == 41
+    assert len(receiver.poll(4.0)) == 41
     assert heard.speed() == pytest.approx(3.0, rel=0.01)
-    heard.poll(11.0)
+    receiver.poll(11.0)
     assert heard.speed() == pytest.approx(0.0, abs=1e-6)
-    assert len(heard.track) == 110 and heard.name == "x"
+    assert len(heard.track) == 110 and receiver.name == "x"
 
 
 def test_the_tablet_says_what_it_suffers_from(tmp_path):

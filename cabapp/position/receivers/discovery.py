@@ -13,8 +13,6 @@ from pathlib import Path
 
 from serial.tools import list_ports
 
-from cabapp.position.calibration.antenna_offset import Antenna
-from cabapp.position.fix import Fix
 from cabapp.position.protocols.byte_decoder import ByteDecoder
 from cabapp.position.receivers.connections import BAUDS, GPSD, Connection, GpsdLink, SerialLink
 from cabapp.position.receivers.receiver_group import ReceiverGroup
@@ -105,10 +103,12 @@ def try_port(
 
 
 class ReceiverDiscovery:
-    """A `Source` that finds its receivers, and finds them again.
+    """Adds the receivers it finds to a group, and removes those that are gone.
 
     Parameters
     ----------
+    group : ReceiverGroup
+        Its members are altered until it is closed; closing it ends the search.
     raw_folder : Path, optional
         Where all is kept that they say.
     list_ports : callable
@@ -116,70 +116,30 @@ class ReceiverDiscovery:
     gpsd : (str, int) or None
         Where a position service may be listening.
     bauds : sequence of int
-    antenna_of : callable, optional
-        As `ReceiverGroup` takes it.
     """
 
     def __init__(
         self,
+        group: ReceiverGroup,
         raw_folder: Path | None = None,
         list_ports: Callable[[], list[str]] = ports,
         gpsd: tuple[str, int] | None = GPSD,
         bauds: tuple[int, ...] = BAUDS,
-        antenna_of: Callable[[str], Antenna | None] = lambda name: Antenna(),
     ):
-        self._raw_folder, self._list_ports, self._gpsd, self._bauds = (
-            raw_folder, list_ports, gpsd, bauds,
-        )  # fmt: skip
-        self._team = ReceiverGroup(antenna_of=antenna_of)
+        self._group, self._raw_folder = group, raw_folder
+        self._list_ports, self._gpsd, self._bauds = list_ports, gpsd, bauds
         self._mine: dict[str, ReceiverThread] = {}
         self._away: dict[str, float] = {}
         self._not_before: dict[str, float] = {}
-        self._trying = ""
         self._stop = threading.Event()
+        group.discovery = self
         self._scout = threading.Thread(target=self._look, name="receiver scout", daemon=True)
         self._scout.start()
 
-    @property
-    def name(self) -> str:
-        """The name of the receiver whose fixes are given; "" while none is found."""
-        return self._team.name
-
-    @property
-    def sources(self) -> tuple[ReceiverThread, ...]:
-        """Those found and not forgotten."""
-        return self._team.sources
-
-    def antennas_moved(self) -> None:
-        """Ask anew where the antennas sit."""
-        self._team.antennas_moved()
-
-    @property
-    def active(self) -> ReceiverThread | None:
-        """The one whose fixes are given."""
-        return self._team.active
-
-    @property
-    def ended(self) -> bool:
-        """Whether it was closed."""
-        return self._team.ended
-
-    @property
-    def words(self) -> str:
-        """The state in words for a person."""
-        if not self._mine and self._trying:
-            return f"Listening whether {self._trying} is a receiver."
-        return self._team.words
-
-    def poll(self, now: float) -> list[Fix]:
-        """Return the new fixes of the best receiver."""
-        return self._team.poll(now)
-
     def close(self) -> None:
-        """Stop looking and let go of all."""
+        """End the search."""
         self._stop.set()
         self._scout.join(timeout=10.0)
-        self._team.close()
 
     # --- the scout ---------------------------------------------------------------------------
 
@@ -209,16 +169,16 @@ class ReceiverDiscovery:
     def _meet(self, key, now, make, bauds):
         if key in self._mine or now < self._not_before.get(key, now) or self._stop.is_set():
             return
-        self._trying = make(bauds[0]).name
+        self._group.trying = make(bauds[0]).name
         baud = try_port(make, bauds, self._stop)
-        self._trying = ""
+        self._group.trying = ""
         if baud is None:
             self._not_before[key] = time.monotonic() + AGAIN_S
             return
         link = make(baud)
         raw = RawLog(self._raw_folder, link.name) if self._raw_folder else None
         self._mine[key] = receiver = ReceiverThread(link, raw)
-        self._team.add(receiver)
+        self._group.add(receiver)
 
     def _by_gpsd(self):
         """Return the ports gpsd reads itself: two readers of one port get half of it each."""
@@ -232,5 +192,5 @@ class ReceiverDiscovery:
                 self._away.pop(key, None)
             elif now - self._away.setdefault(key, now) > GONE_S:
                 del self._mine[key], self._away[key]
-                self._team.remove(receiver)
+                self._group.remove(receiver)
                 receiver.close()

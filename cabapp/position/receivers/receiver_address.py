@@ -80,7 +80,7 @@ def _meaning(words: str) -> Callable[[Path | None, Callable], Source] | None:
     if words == "none":
         return None
     if words == "auto":
-        return lambda folder, antenna_of: ReceiverDiscovery(folder, antenna_of=antenna_of)
+        return _search()
     if words == "tablet":
         return lambda folder, antenna_of: ReceiverGroup([TabletReceiver()], antenna_of)
     if words == "gpsd":
@@ -99,7 +99,7 @@ def _meaning(words: str) -> Callable[[Path | None, Callable], Source] | None:
     elif match := re.fullmatch(r"(/[^\s@]+|COM\d+)(?:@(\d{3,7}))?", words):
         port, baud = match[1], match[2]
         bauds = (int(baud),) if baud else BAUDS
-        return lambda folder, antenna_of: ReceiverDiscovery(folder, lambda: _there(port), None, bauds, antenna_of)
+        return _search(list_ports=lambda: _there(port), gpsd=None, bauds=bauds)
     raise ReceiverRefused(f"{words!r} names no receiver. Say {FORMS}.")
 
 
@@ -111,6 +111,17 @@ def _one(make, *where):
         return ReceiverGroup([ReceiverThread(link, RawLog(folder, link.name) if folder else None)], antenna_of)
 
     return open_one
+
+
+def _search(**where):
+    """Return what opens a group of the receivers that are found."""
+
+    def open_group(folder, antenna_of):
+        group = ReceiverGroup(antenna_of=antenna_of)
+        ReceiverDiscovery(group, folder, **where)
+        return group
+
+    return open_group
 
 
 def _there(port) -> list[str]:

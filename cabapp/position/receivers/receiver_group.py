@@ -5,6 +5,7 @@ places, and going to and fro between them would look like sideways driving.
 """
 
 from collections.abc import Callable
+from typing import Protocol
 
 from cabapp.position.calibration.antenna_offset import Antenna, AntennaTransfer
 from cabapp.position.calibration.fix_error import sigma_of
@@ -18,6 +19,13 @@ visit of a better mode is not worth a jump sideways)."""
 
 TOLD_S = 120.0
 """A change of receiver is said for this long, s."""
+
+
+class Discovery(Protocol):
+    """A search that adds receivers to a group."""
+
+    def close(self) -> None:
+        """End the search."""
 
 
 class _Member:
@@ -46,6 +54,13 @@ class ReceiverGroup:
         Gives where the antenna of a receiver sits, by its name; fixes are carried from there to
         the antenna the hitchings are measured from.
 
+    Attributes
+    ----------
+    discovery : Discovery or None
+        The search that alters the members; it ends with the group.
+    trying : str
+        The port that is being searched for a receiver; "" for none.
+
     Examples
     --------
     >>> from cabapp.position.recordings.replay_source import Replay
@@ -65,6 +80,8 @@ class ReceiverGroup:
         sources: list[Source] | None = None,
         antenna_of: Callable[[str], Antenna | None] = lambda name: Antenna(),
     ):
+        self.discovery: Discovery | None = None
+        self.trying = ""
         self._antenna_of = antenna_of
         self._members: list[_Member] = []
         for source in sources or ():
@@ -96,6 +113,8 @@ class ReceiverGroup:
         """The state in words for a person."""
         if self._active is not None:
             return f"{self._change} {self._active.source.words}".strip()
+        if not self._members and self.trying:
+            return f"Listening whether {self.trying} is a receiver."
         if not self._members:
             return "No receiver is found. Plug one in; I keep looking."
         return " ".join(source.words for source in self.sources)
@@ -137,7 +156,9 @@ class ReceiverGroup:
         return given
 
     def close(self) -> None:
-        """Let go of all of them."""
+        """End the search and let go of all of them."""
+        if self.discovery is not None:
+            self.discovery.close()
         self.ended = True
         for source in self.sources:
             source.close()

@@ -29,12 +29,20 @@ class SelectedReceiver:
     ----------
     folder : Path or None
         Where raw logs are kept, and what is known of the receivers.
-    words : str, optional
-        The receiver for this run, as `opening` names them; by default the one chosen last.
+    words : str or Source, optional
+        The receiver for this run, as `receiver_address` names them, or one already open; by default
+        the one chosen last.
     begin : callable, optional
         Gives when to begin a recording, POSIX s; by default at its first fix.
     clock : Clock, optional
         The time when no recording is replayed.
+
+    Attributes
+    ----------
+    given : deque of TimedFix
+        The newest fixes with the time of the poll that gave them.
+    listeners : list of callable
+        Called with the new fixes, perhaps none, and the time of each poll.
 
     Raises
     ------
@@ -52,7 +60,7 @@ class SelectedReceiver:
     def __init__(
         self,
         folder: Path | None,
-        words: str | None = None,
+        words: str | Source | None = None,
         begin: Callable[[Replay], float] | None = None,
         clock: Clock | None = None,
     ):
@@ -60,11 +68,16 @@ class SelectedReceiver:
         self.ended = False
         self._folder, self._begin = folder, begin or (lambda recording: recording.starts)
         self._wall = self._clock = clock or WallClock()
-        self._heard: deque[TimedFix] = deque(maxlen=RECENT)
+        self.given: deque[TimedFix] = deque(maxlen=RECENT)
+        self.listeners: list[Callable[[list[Fix], float], None]] = []
+        self._held: list[Fix] = []
         self._source: Source | None = None
         self.using = "none"
         self._changing = threading.Lock()
-        self._open(words if words is not None else self._kept_words())
+        if words is None or isinstance(words, str):
+            self._open(words if words is not None else self._kept_words())
+        else:
+            self._source, self.using = words, f"file:{words.name}"
 
     def _kept_words(self) -> str:
         """What was kept may have been written by a later version, or be a recording: find one."""
@@ -93,7 +106,7 @@ class SelectedReceiver:
                 threading.Thread(target=before.close, daemon=True).start()
             return
         self._source, self.using, self._clock = None, words, self._wall
-        self._heard.clear()
+        self.given.clear()
         self.kept.use = words
         threading.Thread(target=self._exchange, args=(before, words), daemon=True).start()
 
@@ -107,7 +120,7 @@ class SelectedReceiver:
     def _open(self, words):
         source = open_receiver(words, self._folder, self.kept)
         self._source, self.using = source, words
-        self._heard.clear()
+        self.given.clear()
         self._clock = ReplayClock(self._begin(source)) if isinstance(source, Replay) else self._wall
 
     # --- a clock -----------------------------------------------------------------------------
@@ -136,10 +149,18 @@ class SelectedReceiver:
         return self._source.words
 
     def poll(self, now: float) -> list[Fix]:
-        """Return the new fixes."""
-        fixes = self._source.poll(now) if self._source else []
-        self._heard.extend(TimedFix(fix, now) for fix in fixes)
+        """Return the new fixes, those held first."""
+        self.hold(now)
+        fixes, self._held = self._held, []
         return fixes
+
+    def hold(self, now: float) -> None:
+        """Take the new fixes, pass them to the listeners and keep them until the next poll."""
+        fixes = self._source.poll(now) if self._source else []
+        self.given.extend(TimedFix(fix, now) for fix in fixes)
+        self._held += fixes
+        for listen in self.listeners:
+            listen(fixes, now)
 
     def close(self) -> None:
         """Let go of the receiver."""
@@ -168,7 +189,7 @@ class SelectedReceiver:
     @property
     def heard(self) -> list[TimedFix]:
         """The last fixes as they came; without a receiver of its own, as they were asked for."""
-        return list(getattr(self.active, "recent", self._heard))
+        return list(getattr(self.active, "recent", self.given))
 
     @property
     def state(self) -> str:

@@ -17,6 +17,7 @@ from kivy.uix.screenmanager import NoTransition, ScreenManager
 from cabapp.common.clock import ReplayClock
 from cabapp.common.paths import SETTINGS
 from cabapp.jobs.records.farm_settings import FarmSettings
+from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.screens.system.event_loop import BUG, Faults, TickClock, only_left
 from cabapp.screens.system.exit_dialog import ExitDialog
 from cabapp.screens.system.message_queue import EXCHANGE, NOT_NOW, MessageQueue
@@ -61,6 +62,9 @@ class Cab(App):
         self.read_farm()
         self._beat = TickClock(clock)
         hear = unless_played(clock, store.hear_time)
+        if source is not None and not isinstance(source, SelectedReceiver):
+            source = SelectedReceiver(None, source)
+        self._receiver = source
         self.overheard = None if source is None else FixMonitor(source, hear)
         # a replay is no day's work to be kept
         place = None if isinstance(clock, ReplayClock) else self.settings["backup"]
@@ -95,7 +99,7 @@ class Cab(App):
         self.tick(0)
 
     def _new_session(self) -> Session:
-        return Session(self.store, self._beat, self.overheard, self._beside)
+        return Session(self.store, self._beat, self._receiver, self._beside)
 
     def build(self):
         """Make the screens and begin to tick."""
@@ -179,8 +183,8 @@ class Cab(App):
         if not self.exchange.busy:
             return False
         if not self.exchange.finish():
-            if self.overheard is not None:
-                self.overheard.hold(self._beat.now())
+            if self._receiver is not None:
+                self._receiver.hold(self._beat.now())
             self.screens.current_screen.show(self.view)
             return True
         if self.exchange.added:

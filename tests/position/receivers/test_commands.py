@@ -10,6 +10,7 @@ from cabapp.__main__ import build_parser, main
 from cabapp.common.clock import WallClock
 from cabapp.position.receivers.discovery import ReceiverDiscovery
 from cabapp.position.receivers.receiver_address import ReceiverRefused, open_receiver
+from cabapp.position.receivers.receiver_group import ReceiverGroup
 from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.session import Session
 
@@ -83,7 +84,9 @@ def test_the_cab_refuses_a_receiver_beside_a_replay(capsys):
 def test_looking_for_a_receiver_is_a_day_without_one_until_it_is_found(sea_farm, speaking, until):
     """While none is found nobody is told that the position is lost; once found it is good."""
     there = []
-    session = Session(sea_farm.store, WallClock(), ReceiverDiscovery(list_ports=lambda: there, gpsd=None))
+    group = ReceiverGroup()
+    ReceiverDiscovery(group, list_ports=lambda: there, gpsd=None)
+    session = Session(sea_farm.store, WallClock(), group)
     try:
         sea_farm.take_over(session)
         session.tap("start")

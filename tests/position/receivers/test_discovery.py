@@ -39,14 +39,15 @@ def driving(told_by_a_receiver, sea_place):
 
 @pytest.fixture
 def auto(quick_search, tmp_path):
-    """An AutoReceiver that sees the ports plugged into the test's folder."""
+    """A group that discovery fills from the ports plugged into the test's folder."""
     made = []
 
     def make(**options):
         def ports():
             return sorted(str(path) for path in tmp_path.glob("tty*"))
 
-        made.append(ReceiverDiscovery(list_ports=ports, gpsd=None, **options))
+        made.append(ReceiverGroup())
+        ReceiverDiscovery(made[-1], list_ports=ports, gpsd=None, **options)
         return made[-1]
 
     yield make

@@ -145,7 +145,7 @@ def test_a_receiver_over_bluetooth_serial_is_found(choose, speaking, monkeypatch
     """A port named as Linux names Bluetooth serial is found by itself and says where it is."""
     path = speaking("rfcomm0")
     monkeypatch.setattr(discovery.ReceiverDiscovery.__init__, "__defaults__",
-                        (None, lambda: [path], None, discovery.BAUDS, lambda name: Antenna()))  # fmt: skip
+                        (None, lambda: [path], None, discovery.BAUDS))  # fmt: skip
     chosen = choose("auto")
     until(lambda: chosen.poll(time.time()))
     assert chosen.name == "rfcomm0" and chosen.state == "good"
