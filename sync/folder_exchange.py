@@ -10,10 +10,6 @@ bundle is written beside its place and renamed. FAT and exFAT do not journal tha
 a bundle may be found cut off or gone afterwards. It is then refused, and written anew.
 """
 
-import os
-import re
-import string
-import sys
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
@@ -29,7 +25,6 @@ from sync.bundle_merge import MergeResult, bundles_in, merge_bundles
 
 STICK_FOLDER = "rollbook"
 TRACE_S = 300.0  # an open trace is not cut into pieces shorter than this only to be carried
-_MOUNTED = ("/media/", "/run/media/", "/mnt/")
 
 
 @dataclass
@@ -144,32 +139,3 @@ class FolderWatcher:
                 session.scalar(select(func.count()).select_from(Page)),
                 session.scalar(select(func.count()).select_from(TraceTail)),
             )
-
-
-def mounts() -> list[Path]:
-    """Return where sticks are mounted now, on Linux, macOS or Windows."""
-    if sys.platform == "win32":
-        import ctypes
-
-        kind = ctypes.windll.kernel32.GetDriveTypeW  # 2 is DRIVE_REMOVABLE
-        return [Path(f"{c}:\\") for c in string.ascii_uppercase if kind(f"{c}:\\") == 2]
-    if sys.platform == "darwin":
-        return sorted(p for p in Path("/Volumes").iterdir() if os.path.ismount(p))
-    try:
-        return mounted_in(Path("/proc/self/mounts").read_text(encoding="utf-8", errors="replace"))
-    except OSError:
-        return []
-
-
-def mounted_in(table: str) -> list[Path]:
-    r"""Return where sticks are by a mount table as Linux writes it (fstab(5): blanks are octal).
-
-    Examples
-    --------
-    >>> table = "/dev/sda1 / ext4 rw 0 0\n/dev/sdb1 /media/ada/MY\\040STICK vfat rw 0 0\n"
-    >>> [str(path) for path in mounted_in(table)]
-    ['/media/ada/MY STICK']
-    """
-    points = [line.split(" ")[1] for line in table.splitlines() if line.count(" ") > 2]
-    plain = [re.sub(r"\\([0-7]{3})", lambda m: chr(int(m[1], 8)), point) for point in points]
-    return [Path(point) for point in plain if point.startswith(_MOUNTED)]

@@ -11,7 +11,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from sync.folder_exchange import STICK_FOLDER, FolderWatcher, mounts
+from sync.folder_exchange import STICK_FOLDER, FolderWatcher
+from sync.removable_media import mounts
 
 LOG = logging.getLogger("rollbook.exchange")
 FOLDER_S = 60.0

@@ -6,8 +6,9 @@ nothing for this one. It belongs to the tablet, not to the farm, so it never tra
 
 import json
 import logging
-import os
 from pathlib import Path
+
+from store.durability.atomic_file import write_file
 
 LOG = logging.getLogger("rollbook.settings")
 DEFAULTS = {"light": "by the sun", "language": None, "number": None, "backup": None}
@@ -35,15 +36,9 @@ class Settings:
         return self._values[name]
 
     def __setitem__(self, name: str, value) -> None:
-        """Remember a value; written beside and renamed, so that a power cut leaves the old file."""
+        """Remember a value in the file; an error is logged only."""
         self._values[name] = value
-        beside = self._path.with_suffix(".new")
         try:
-            self._path.parent.mkdir(parents=True, exist_ok=True)
-            with beside.open("w", encoding="utf-8") as file:
-                json.dump(self._values, file, ensure_ascii=False, indent=1)
-                file.flush()
-                os.fsync(file.fileno())
-            beside.replace(self._path)
+            write_file(self._path, json.dumps(self._values, ensure_ascii=False, indent=1))
         except OSError:
             LOG.warning("the tablet's settings could not be kept", exc_info=True)

@@ -8,25 +8,14 @@ from store.limits import INSTANT_LIMIT_S
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _DAYS = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]
-_MONTHS = [
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-]
+_MONTHS = ["January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+           "November", "December"]  # fmt: skip
 _SHAPE = re.compile(
-    r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d):(\d\d)(?:\.(\d+))?(?:([Zz])|([+-])(\d\d):(\d\d))",
+    r"(\d{4}-\d\d-\d\d)[Tt ]((?:[01]\d|2[0-3]):[0-5]\d)(?::([0-5]\d|60)(?:\.(\d+))?)?"
+    r"([Zz]|[+-](?:[01]\d|2[0-3])(?::?[0-5]\d)?)?",
     re.ASCII,
 )
-# The years 1717 to 2222: within the limit whatever the day.
+# As `write_time` writes it, in the years 1717 to 2222: within the limit whatever the day.
 _OURS = re.compile(
     r"(?:171[7-9]|17[2-9]\d|1[89]\d\d|2[01]\d\d|22[01]\d|222[0-2])"
     r"-\d\d-\d\dT\d\d:\d\d:[0-5]\d\.\d{6}Z",
@@ -34,55 +23,60 @@ _OURS = re.compile(
 )
 
 
-def write_time(at: float) -> str:
-    """Return POSIX seconds as RFC 3339 UTC text.
+def write_time(at: float, timespec: str = "microseconds") -> str:
+    """Return POSIX seconds as RFC 3339 UTC text, cut to a unit named as in `datetime.isoformat`.
 
     Examples
     --------
     RFC 3339 section 5.8, first example:
 
-    >>> write_time(482196050.52)
-    '1985-04-12T23:20:50.520000Z'
+    >>> write_time(482196050.52), write_time(482196050.52, "seconds")
+    ('1985-04-12T23:20:50.520000Z', '1985-04-12T23:20:50Z')
     """
-    micros = round(at * 1_000_000)
-    return f"{_EPOCH + timedelta(microseconds=micros):%Y-%m-%dT%H:%M:%S.%f}Z".rjust(27, "0")
+    when = _EPOCH + timedelta(microseconds=round(at * 1_000_000))
+    return when.isoformat(timespec=timespec)[:-6] + "Z"
 
 
-def read_time(text: str) -> float:
+def read_time(text: str, zone_needed: bool = True) -> float:
     """Return the POSIX seconds of RFC 3339 text; a leap second is the second after it.
+
+    Parameters
+    ----------
+    text : str
+    zone_needed : bool
+        If False, a text without zone is UTC, and one without seconds, or with the offset -0800, is read.
 
     Raises
     ------
     ValueError
-        If the text has no zone, is no RFC 3339 time, or lies outside 1716 to 2223.
+        If the text is no such time or lies outside 1716 to 2223.
 
     Examples
     --------
     RFC 3339 section 5.8, second example:
 
-    >>> read_time("1996-12-19T16:39:57-08:00")
-    851042397.0
+    >>> read_time("1996-12-19T16:39:57-08:00"), read_time("1996-12-20 00:39", zone_needed=False)
+    (851042397.0, 851042340.0)
     """
-    if _OURS.fullmatch(text):  # as `write_time` writes it, the quick way
+    if _OURS.fullmatch(text):
         return datetime.fromisoformat(text).timestamp()
-    match = _SHAPE.fullmatch(text)
-    if not match:
+    match = _SHAPE.fullmatch(text if zone_needed else text.strip().replace(",", "."))
+    date, minute, second, fraction, zone = match.groups() if match else (None,) * 5
+    if not match or (zone_needed and not (second and zone and len(zone) in (1, 6))):
         raise ValueError(f"not an RFC 3339 time: {text[:60]!r}")
-    year, month, day, hour, minute, second = (int(v) for v in match.groups()[:6])
-    leap = second == 60
-    when = datetime(year, month, day, hour, minute, 59 if leap else second, tzinfo=UTC)
-    east = 0
-    if match[9]:
-        hours, minutes = int(match[10]), int(match[11])
-        if hours > 23 or minutes > 59:
-            raise ValueError(f"no such offset: {text[:60]!r}")
-        east = (hours * 60 + minutes) * (-60 if match[9] == "-" else 60)
-    seconds = (when - _EPOCH) // timedelta(seconds=1) + leap - east
-    fraction = match[7] or "0"
-    micros = seconds * 1_000_000 + (int(fraction[:7].ljust(7, "0")) + 5) // 10
+    leap = second == "60"
+    when = datetime.fromisoformat(f"{date}T{minute}:{'59' if leap else second or '00'}{(zone or 'Z').upper()}")
+    micros = ((when - _EPOCH) // timedelta(seconds=1) + leap) * 1_000_000
+    micros += (int((fraction or "0")[:7].ljust(7, "0")) + 5) // 10
     if abs(micros / 1_000_000) >= INSTANT_LIMIT_S:
         raise ValueError(f"too far away: {text[:60]!r}")
     return micros / 1_000_000
+
+
+def has_zone(text: str) -> bool:
+    """Return whether a time that `read_time` reads names its zone."""
+    match = _SHAPE.fullmatch(text.strip().replace(",", "."))
+    return match is not None and match[5] is not None
 
 
 def zone_of(name: str | None) -> tzinfo:

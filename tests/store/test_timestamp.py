@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from store.facts.timestamp import read_time, write_time
+from store.facts.timestamp import has_zone, read_time, write_time
 
 
 @pytest.mark.parametrize(
@@ -66,3 +66,28 @@ def test_instants_come_back_exactly(micros):
     at = micros / 1_000_000
     assert read_time(write_time(at)) == at
     assert datetime.fromisoformat(write_time(at)).timestamp() == pytest.approx(at, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("text", "same", "zoned"),
+    [
+        ("2019-05-05T19:09:57.2", "2019-05-05T19:09:57.200Z", False),
+        (" 2019-05-05 19:09 ", "2019-05-05T19:09:00Z", False),
+        ("2019-05-05T14:09:57,2-0500", "2019-05-05T19:09:57.200Z", True),
+        ("2019-05-05T14:09-05", "2019-05-05T19:09:00Z", True),
+        ("2019-05-05t19:09:57z", "2019-05-05T19:09:57Z", True),
+    ],
+)
+def test_a_recording_may_leave_out_zone_and_seconds(text, same, zoned):
+    """Without need of a zone a text without one is UTC; with need of one each loose form is refused."""
+    assert read_time(text, zone_needed=False) == read_time(same) and has_zone(text) is zoned
+    if not text.endswith("z"):
+        with pytest.raises(ValueError):
+            read_time(text)
+
+
+@pytest.mark.parametrize("text", ["2019-05-05", "19:09:57", "2019-05-05T25:00", "2019-05-05T19:09+25:00", "9999-01-01T00:00"])
+def test_a_date_alone_or_no_time_is_refused_without_zone_too(text):
+    """No time of day, hour or offset 25, a year beyond the limit: ValueError whatever is needed."""
+    with pytest.raises(ValueError):
+        read_time(text, zone_needed=False)

@@ -38,7 +38,7 @@ def test_one_field_is_the_same_from_every_kind_of_file(tmp_path):
     (tmp_path / "c.gpx").write_text(
         f'<gpx xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>{points}</trkseg></trk></gpx>'
     )
-    files = boundary_files(tmp_path, sticks=())
+    files = boundary_files(tmp_path)
     assert [path.name for path in files] == ["a.geojson", "b.kml", "c.gpx"]
     rings = [shape(read_fields(path)[0].geometry) for path in files]
     assert all(ring.equals(rings[0]) and ring.area > 0 for ring in rings)

@@ -9,7 +9,8 @@ from cabapp.common import paths, progress
 from store import open_store
 from store.errors import Refused
 from sync.bundle_encryption import read_passphrase
-from sync.folder_exchange import STICK_FOLDER, FolderWatcher, mounts
+from sync.folder_exchange import STICK_FOLDER, FolderWatcher
+from sync.removable_media import mounts
 
 NAME = "exchange"
 HELP = "Merge what is new in shared folders or on sticks and write our bundle there; can watch."

@@ -5,7 +5,6 @@ import json
 import math
 import re
 import time
-from datetime import datetime
 
 from cabapp.common import paths
 from cabapp.common.farm_format import words_of
@@ -13,6 +12,7 @@ from cabapp.common.units import FOOT, GALLON
 from cabapp.jobs.records.corrections import COLUMNS, ID, NUMBER, Corrections
 from store import models, open_store
 from store.errors import Refused
+from store.facts.timestamp import has_zone, read_time
 
 NAME = "correct"
 HELP = "Correct what was written: the first writing stays, the correction lies on top and says who and why."
@@ -93,7 +93,9 @@ def _detail(store, model, row, said: list[str]) -> dict:
 def _number(name: str, said: str) -> float:
     if name == "at":
         try:
-            return _instant(said)
+            if not has_zone(said):
+                raise ValueError("no zone")
+            return read_time(said, zone_needed=False)
         except ValueError as fault:
             raise Refused(f"{said!r} is no time. Write it with its zone: 2026-05-14T13:45:00-05:00.") from fault
     units = _LENGTHS if name.endswith("_m") else _VOLUMES if name == "litres" else {}
@@ -106,13 +108,6 @@ def _number(name: str, said: str) -> float:
     if not math.isfinite(value) or (value <= 0 and name == "width_m") or (value < 0 and name in ("litres", "price_per_l")):  # fmt: skip
         raise Refused(f"{name} cannot be {said}.")
     return value
-
-
-def _instant(said: str) -> float:
-    at = datetime.fromisoformat(said)
-    if at.tzinfo is None:
-        raise ValueError("no zone")
-    return at.timestamp()
 
 
 def _named(store, model, name: str):

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from cabapp.common.clock import FASTEST, SLOWEST, ReplayClock
 from cabapp.common.progress import show
-from cabapp.reports.export.job_export import stem, write_atomically, write_job
+from cabapp.reports.export.job_export import stem, write_job, write_output
 from cabapp.reports.model.job_record import jobs_of, read_job
 from cabapp.reports.render.map_png import map_png
 from cabapp.reports.render.page_elements import map_of
@@ -83,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
         pages = write_job(office, log, args.out / "pages", time.time())
     show(4, STEPS, "the office draws the map")
     drawn = map_of(log, f"{log.field.name}, {log.job.operation}")
-    pages["map"] = [write_atomically(args.out / "pages", f"{stem(log)}-map.svg", str(drawn))]
+    pages["map"] = [write_output(args.out / "pages", f"{stem(log)}-map.svg", str(drawn))]
     picture = args.out / "pages" / f"{stem(log)}-map.png"
     picture.write_bytes(map_png(log))
     pages["map"].append(picture)

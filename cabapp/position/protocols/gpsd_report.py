@@ -8,7 +8,7 @@ import json
 import math
 
 from cabapp.position.fix import Fix, is_place
-from cabapp.position.times import read_time
+from store.facts.timestamp import read_time
 
 WATCH = b'?WATCH={"enable":true,"json":true}\n'
 # TPV status to the quality of GGA: differential, RTK fixed, RTK float, dead reckoning (two kinds),
@@ -71,7 +71,7 @@ class GpsdReader:
             north, east = _positive(report.get("lat")), _positive(report.get("lon"))
             if "time" in report and north and east:
                 sigma = math.sqrt((north**2 + east**2) / 2)
-                self._sigma = read_time(str(report["time"]))[0], sigma
+                self._sigma = read_time(str(report["time"]), zone_needed=False), sigma
         elif kind == "TPV":
             return self._place(report)
         return []
@@ -80,7 +80,7 @@ class GpsdReader:
         if "time" not in report:
             self.timeless += 1
             return []
-        t = read_time(str(report["time"]))[0]
+        t = read_time(str(report["time"]), zone_needed=False)
         device = str(report.get("device", ""))
         if self._last == (device, t):
             return []  # gpsd repeats a report when a later sentence of the moment adds to it

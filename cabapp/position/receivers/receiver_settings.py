@@ -7,10 +7,10 @@ travels. A file that is missing or damaged means: find a receiver, and one anten
 import json
 import logging
 import math
-import os
 from pathlib import Path
 
 from cabapp.position.calibration.antenna_offset import Antenna
+from store.durability.atomic_file import write_file
 
 log = logging.getLogger(__name__)
 
@@ -74,17 +74,10 @@ class ReceiverSettings:
         self._write()
 
     def _write(self):
-        """Written beside and renamed, so that a power cut leaves the old file."""
         if self._path is None:
             return
         places = {n: {"ahead_m": a.ahead, "right_m": a.right} for n, a in self._antennas.items()}
-        beside = self._path.with_suffix(".new")
         try:
-            self._path.parent.mkdir(parents=True, exist_ok=True)
-            with beside.open("w", encoding="utf-8") as file:
-                json.dump({"use": self._use, "antennas": places}, file, indent=1)
-                file.flush()
-                os.fsync(file.fileno())
-            beside.replace(self._path)
+            write_file(self._path, json.dumps({"use": self._use, "antennas": places}, indent=1))
         except OSError:
             log.warning("what is known of the receivers could not be kept", exc_info=True)

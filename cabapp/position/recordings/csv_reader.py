@@ -4,8 +4,8 @@ import csv
 from collections.abc import Iterable
 
 from cabapp.position.recordings.trace_file import TraceBuilder
-from cabapp.position.times import read_time
 from store.errors import TraceRefused
+from store.facts.timestamp import has_zone, read_time
 
 NEEDED = ("time", "lat", "lon")
 OPTIONAL = ("sigma", "hdop", "quality")
@@ -106,7 +106,7 @@ def _time(text):
     try:
         t = float(text)
     except ValueError:
-        return read_time(text)
+        return read_time(text, zone_needed=False), has_zone(text)
     if not 0 <= t < LATEST:
         raise ValueError(f"not POSIX seconds: {text!r}")
     return t, True

@@ -10,8 +10,8 @@ import math
 from pyexpat import ExpatError, ParserCreate, errors
 
 from cabapp.position.recordings.trace_file import TraceBuilder
-from cabapp.position.times import read_time
 from store.errors import TraceRefused
+from store.facts.timestamp import has_zone, read_time
 
 CHUNK = 1 << 16
 LONGEST_TAG = 1 << 20
@@ -134,11 +134,11 @@ class _Reader:
             self.unplaced += 1
             return
         try:
-            t, zoned = read_time(point.get("time", ""))
+            t = read_time(point.get("time", ""), zone_needed=False)
         except ValueError:
             self.untimed += 1
             return
-        self.zoneless += not zoned
+        self.zoneless += not has_zone(point["time"])
         try:
             hdop = float(point.get("hdop", ""))
         except ValueError:

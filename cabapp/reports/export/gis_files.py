@@ -9,10 +9,10 @@ a terminal that trusts it must be proven against one; a file that is only nearly
 worse there than none. GeoPackage and GeoJSON carry the same ground.
 """
 
-import os
 import sqlite3
 import struct
-from datetime import UTC, datetime
+import time
+from contextlib import closing
 from pathlib import Path
 from xml.sax.saxutils import escape
 
@@ -21,10 +21,12 @@ import shapely
 from pyproj import CRS
 from shapely.geometry import shape
 
-from cabapp.reports.export.job_export import write_atomically
+from cabapp.reports.export.job_export import write_output
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render.map_png import png
+from store.durability.atomic_file import write_atomically
 from store.errors import Refused
+from store.facts.timestamp import write_time
 
 OUTSIDE = 255
 """Value of a picture's cells that lie outside the field."""
@@ -77,9 +79,9 @@ def counts(log: JobRecord, directory: Path, stem: str) -> list[Path]:
         f"<NoDataValue>{OUTSIDE}</NoDataValue></PAMRasterBand></PAMDataset>\n"
     )
     return [
-        write_atomically(directory, name, png(values[::-1])),
-        write_atomically(directory, f"{stem}-counts.pgw", "".join(f"{value:.12g}\n" for value in world)),
-        write_atomically(directory, f"{name}.aux.xml", note),
+        write_output(directory, name, png(values[::-1])),
+        write_output(directory, f"{stem}-counts.pgw", "".join(f"{value:.12g}\n" for value in world)),
+        write_output(directory, f"{name}.aux.xml", note),
     ]
 
 
@@ -101,17 +103,10 @@ def geopackage(features: list[dict], path: Path) -> Path:
     -----
     OGC 12-128r18, GeoPackage 1.3: sections 1.1.1 (file), 1.1.2 (reference systems), 2.1 (features).
     """
-    part = path.with_name(path.name + ".part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        part.unlink(missing_ok=True)
-        book = sqlite3.connect(part)
-        try:
-            with book:
-                _fill(book, features)
-        finally:
-            book.close()
-        os.replace(part, path)
+        with write_atomically(path) as beside, closing(sqlite3.connect(beside)) as book, book:
+            _fill(book, features)
     except (OSError, sqlite3.Error) as error:
         raise Refused(
             f"{path} cannot be written ({error}). Look whether the folder may be written to and has room."
@@ -140,7 +135,7 @@ def _fill(book: sqlite3.Connection, features: list[dict]) -> None:
 def _layer(book, name: str, kind: str, columns: dict[str, str], rows: list[dict]) -> None:
     forms = [_as(kind, shape(row["geometry"])) for row in rows]
     bounds = shapely.total_bounds(forms).tolist()
-    now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    now = write_time(time.time())
     told = ", ".join(f'"{column}" {of}' for column, of in columns.items())
     book.execute(f'CREATE TABLE "{name}" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom {kind}, {told})')  # fmt: skip
     book.execute(

@@ -7,12 +7,13 @@ import itertools
 import json
 import math
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from xml.sax.saxutils import escape
 
 import numpy as np
 from shapely.geometry import mapping, shape
 from shapely.geometry.polygon import orient
+
+from store.facts.timestamp import write_time
 
 LONGEST_STEP = 5.0
 """More seconds than this between two fixes is a loss of reception: a new segment begins."""
@@ -103,7 +104,7 @@ def gpx_text(name: str, desc: str, tracks: list[Track], marks: list[Waypoint] = 
     ]
     for mark in marks:
         place = f'lat="{_decimal(mark.lat)}" lon="{_decimal(_lon(mark.lon))}"'
-        said = f"<time>{_utc(mark.at)}</time>{_told('name', mark.name)}{_told('desc', mark.note)}"
+        said = f"<time>{write_time(round(mark.at, 3), 'milliseconds')}</time>{_told('name', mark.name)}{_told('desc', mark.note)}"
         parts.append(f"<wpt {place}>{said}</wpt>")
     for track in tracks:
         parts.append(f"<trk>{_told('name', track.name)}{_told('desc', track.desc)}")
@@ -145,10 +146,6 @@ def _decimal(degrees: float) -> str:
 def _lon(lon):
     lon = np.round(lon, 7)
     return lon - 360.0 * (lon >= 180.0)
-
-
-def _utc(t: float) -> str:
-    return datetime.fromtimestamp(round(t, 3), UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
 
 
 def _plain(words: str) -> str:

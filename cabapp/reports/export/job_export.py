@@ -1,7 +1,6 @@
 """Writes a job's pages and files into a folder, each whole or not at all."""
 
 import math
-import os
 import re
 import unicodedata
 from pathlib import Path
@@ -14,6 +13,7 @@ from cabapp.reports.job.field_log import field_log
 from cabapp.reports.job.hand_over_page import hand_over_sheet
 from cabapp.reports.model.job_record import JobRecord, read_job
 from store import Store
+from store.durability.atomic_file import write_file
 from store.errors import Refused
 
 
@@ -61,24 +61,20 @@ def write_job(store: Store, log: JobRecord, directory: Path, now: float, every: 
         for k, (row, receipts) in enumerate(log.hand_overs, 1)
     ]
     return {
-        "log": [write_atomically(directory, f"{name}.html", field_log(log, now))],
-        "hand_over": [write_atomically(directory, file, text) for file, text in sheets],
-        "gpx": [write_atomically(directory, f"{name}.gpx", job_gpx(log, every))],
-        "geojson": [write_atomically(directory, f"{name}.geojson", job_geojson(log))],
+        "log": [write_output(directory, f"{name}.html", field_log(log, now))],
+        "hand_over": [write_output(directory, file, text) for file, text in sheets],
+        "gpx": [write_output(directory, f"{name}.gpx", job_gpx(log, every))],
+        "geojson": [write_output(directory, f"{name}.geojson", job_geojson(log))],
     }
 
 
-def write_atomically(directory: Path, name: str, content: str | bytes) -> Path:
-    """Write a file beside its name and rename it into place; text as UTF-8. The same is left alone."""
+def write_output(directory: Path, name: str, content: str | bytes) -> Path:
+    """Write a file atomically and return its path; one that holds this content already is left alone."""
     path = Path(directory) / name
-    part = path.with_name(path.name + ".part")
     content = content if isinstance(content, bytes) else content.encode("utf-8", "replace")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        if path.is_file() and path.stat().st_size == len(content) and path.read_bytes() == content:
-            return path
-        part.write_bytes(content)
-        os.replace(part, path)
+        if not (path.is_file() and path.stat().st_size == len(content) and path.read_bytes() == content):
+            write_file(path, content)
     except OSError as error:
         raise Refused(
             f"{path} cannot be written ({error.strerror}). Look whether the folder may be written to and has room."

@@ -5,7 +5,7 @@ In SI-like units that say themselves in the column's name; areas in hectares and
 
 import csv
 import io
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from pathlib import Path
 
 import openpyxl
@@ -14,13 +14,14 @@ from openpyxl.styles import Font
 from cabapp.common.farm_format import FarmFormat
 from cabapp.common.units import ACRE, HECTARE
 from cabapp.jobs.records.time_split import KINDS
-from cabapp.reports.export.job_export import write_atomically
+from cabapp.reports.export.job_export import write_output
 from cabapp.reports.job.job_page import known_cost
 from cabapp.reports.model.fuel_record import Fill
 from cabapp.reports.model.job_account import Account, avoidable_cents, rates, useful
 from cabapp.reports.model.parcel_split import money_of
 from cabapp.reports.render.html_tables import Link
 from cabapp.reports.season.day_book import day_entries
+from store.facts.timestamp import write_time
 
 BOOK = "rollbook.xlsx"
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -50,7 +51,7 @@ def _jobs(accounts: list[Account], words: FarmFormat) -> list[list]:
         went, cents = rates(one.lines, useful(one)), known_cost(one)
         rows.append([
             one.job, one.field, one.crop, one.operation, one.season, one.target, _local(one.began, words),
-            _local(one.ended, words), _utc(one.began), _in(one.field_area, HECTARE), _in(one.field_area, ACRE),
+            _local(one.ended, words), write_time(one.began, "seconds"), _in(one.field_area, HECTARE), _in(one.field_area, ACRE),
             _in(one.covered, HECTARE), _in(one.covered, ACRE), _in(one.reached, HECTARE), _in(one.none, HECTARE),
             _in(one.pass_area, HECTARE), _in(one.pass_area, ACRE), _in(one.avoidable, HECTARE),
             _in(one.unavoidable, HECTARE), _in(one.agreed, HECTARE), _in(went.speed, 1.0), _in(went.efficiency, 1.0),
@@ -68,7 +69,7 @@ def _stints(accounts: list[Account], words: FarmFormat) -> list[list]:
         rows += [
             [
                 line.stint, one.job, one.field, one.operation, line.operator, line.tractor, line.tool, line.width,
-                _local(line.began, words), _local(line.ended, words), _utc(line.began), _utc(line.ended),
+                _local(line.began, words), _local(line.ended, words), write_time(line.began, "seconds"), write_time(line.ended, "seconds"),
                 "yes" if line.open else "no", *_hours(line.seconds), _in(line.covered, HECTARE),
                 _in(line.pass_area, HECTARE), line.litres, _money(line.fuel_cents), _money(line.wage_cents),
                 _money(line.tractor_cents), line.corrections,
@@ -85,7 +86,7 @@ def _days(accounts: list[Account], words: FarmFormat) -> list[list]:
         one, line = entry["account"], entry["line"]
         rows.append([
             date.fromisoformat(entry["day"]), line.operator, one.field, one.operation, line.tractor, line.tool,
-            _local(entry["began"], words), _local(entry["ended"], words), _utc(entry["began"]),
+            _local(entry["began"], words), _local(entry["ended"], words), write_time(entry["began"], "seconds"),
             *_hours(entry["seconds"]), line.stint,
         ])  # fmt: skip
     return rows
@@ -96,7 +97,7 @@ def _fuel(accounts: list[Account], words: FarmFormat, fuel: list[Fill]) -> list[
     fields = {one.job: one.field for one in accounts}
     for fill in fuel:
         rows.append([
-            _local(fill.at, words), _utc(fill.at), fill.tractor, fill.job or None, fields.get(fill.job),
+            _local(fill.at, words), write_time(fill.at, "seconds"), fill.tractor, fill.job or None, fields.get(fill.job),
             fill.litres, fill.price, _money(fill.cents),
         ])  # fmt: skip
     return rows
@@ -133,16 +134,12 @@ def _local(t: float, words: FarmFormat) -> datetime:
     return words.local(t).replace(tzinfo=None, microsecond=0)
 
 
-def _utc(t: float) -> str:
-    return datetime.fromtimestamp(t, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
 def write_all(accounts: list[Account], words: FarmFormat, directory: Path, fuel: list[Fill]) -> list[Link]:
     """Write ``<table>.csv`` and one XLSX with a sheet for each table; return links to them."""
     found = tables(accounts, words, fuel)
-    write_atomically(directory, BOOK, xlsx(found))
+    write_output(directory, BOOK, xlsx(found))
     for name, rows in found.items():
-        write_atomically(directory, f"{name}.csv", csv_text(rows))
+        write_output(directory, f"{name}.csv", csv_text(rows))
     return [Link(BOOK, BOOK), *(Link(f"{name}.csv", f"{name}.csv") for name in found)]
 
 

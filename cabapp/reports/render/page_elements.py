@@ -3,7 +3,6 @@
 import base64
 import hashlib
 import math
-from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +13,7 @@ from cabapp.common.wording import times, verb
 from cabapp.reports.model.cell_history import history
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import hatching, map_svg
+from store.facts.timestamp import write_time
 
 TEMPLATES = Environment(
     loader=PackageLoader("cabapp.reports.render", "templates"),
@@ -228,4 +228,4 @@ def _scale(log: JobRecord) -> tuple[float, str]:
 
 def instant(t: float) -> str:
     """A time as RFC 3339, for machines."""
-    return datetime.fromtimestamp(t, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return write_time(t, "seconds")

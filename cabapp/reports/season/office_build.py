@@ -11,7 +11,7 @@ from pathlib import Path
 from cabapp.common.farm_format import FarmFormat, words_of
 from cabapp.reports.export import gis_files as files
 from cabapp.reports.export import spreadsheets
-from cabapp.reports.export.job_export import stem, write_atomically, write_job
+from cabapp.reports.export.job_export import stem, write_job, write_output
 from cabapp.reports.job.custom_work_page import custom_page
 from cabapp.reports.job.harvest_page import harvest_sheet
 from cabapp.reports.job.job_page import job_page
@@ -68,13 +68,13 @@ def build(
         progress(number, len(jobs) - len(old), "jobs")
         done[job.id] = {"key": keys[job.id], **_write(store, job, directory, now)}
         _forget(directory, kept.get(job.id), done[job.id]["files"])
-        write_atomically(directory, KEPT, json.dumps({"jobs": done, "all": all_before}))
+        write_output(directory, KEPT, json.dumps({"jobs": done, "all": all_before}))
     written = len(jobs) - len(old)
     progress(written, written, "jobs")
     figures = [{job: one.get("account") for job, one in found.items()} for found in (kept, done)]
     if figures[0] != figures[1] or all_before != all_now or not (directory / "index.html").exists():
         _of_all(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now, fuel)
-        write_atomically(directory, KEPT, json.dumps({"jobs": done, "all": all_now}))
+        write_output(directory, KEPT, json.dumps({"jobs": done, "all": all_now}))
     # what comes first changes with the day, whether or not anything was written
     _plan(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now)
     return {"written": written, "jobs": len(jobs)}
@@ -92,7 +92,7 @@ def _write(store: Store, job, directory: Path, now: float) -> dict:
         f"{name}-custom.html": custom_page(log, one, now),
     }
     made = [path.name for group in paths.values() for path in group]
-    made += [write_atomically(directory, file, text).name for file, text in texts.items()]
+    made += [write_output(directory, file, text).name for file, text in texts.items()]
     made += [path.name for path in files.counts(log, directory, name)]
     features = json.loads(paths["geojson"][0].read_text("utf-8"))["features"]
     made.append(files.geopackage(features, directory / f"{name}.gpkg").name)
@@ -101,21 +101,21 @@ def _write(store: Store, job, directory: Path, now: float) -> dict:
 
 def _of_all(store: Store, accounts: list[Account], directory: Path, now: float, fuel: list) -> None:
     words, name = _farm(store)
-    write_atomically(directory, "day-book.html", day_book(accounts, words, name, now))
+    write_output(directory, "day-book.html", day_book(accounts, words, name, now))
     seasons = sorted({one.season for one in accounts}, reverse=True)
     for season in seasons:
         of = [one for one in accounts if one.season == season]
-        write_atomically(directory, f"season-{season}.html", ledger_page(of, season, words, name, now, fuel))
+        write_output(directory, f"season-{season}.html", ledger_page(of, season, words, name, now, fuel))
         if any(one.parts for one in of):
-            write_atomically(directory, f"landlords-{season}.html", landlords_page(of, season, words, name, now))
+            write_output(directory, f"landlords-{season}.html", landlords_page(of, season, words, name, now))
     made = spreadsheets.write_all(accounts, words, directory, fuel)
-    write_atomically(directory, "index.html", home_page(accounts, words, name, now, seasons, made))
+    write_output(directory, "index.html", home_page(accounts, words, name, now, seasons, made))
 
 
 def _plan(store: Store, accounts: list[Account], directory: Path, now: float) -> None:
     words, name = _farm(store)
     season = max(one.season for one in accounts)
-    write_atomically(directory, "plan.html", plan_page(store, accounts, season, words, name, now))
+    write_output(directory, "plan.html", plan_page(store, accounts, season, words, name, now))
 
 
 def _farm(store: Store) -> tuple[FarmFormat, str]:

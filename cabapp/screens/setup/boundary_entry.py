@@ -13,6 +13,7 @@ from cabapp.position.boundaries.field_files import FieldFound, read_fields
 from cabapp.screens.setup.form_fields import FormRefused
 from cabapp.screens.widgets.translation import translate
 from store.models import Field
+from sync.removable_media import mounts
 
 
 def put_fields(store, found: list[FieldFound]) -> None:
@@ -58,7 +59,7 @@ class OutlinePart:
     def _ask_outline(self, line):
         app, self._outlined = App.get_running_app(), line
         choices = [("round", translate("Drive round it now"))] if app.overheard else []
-        choices += [(path, path.name) for path in boundary_files(home() / "fields")]
+        choices += [(path, path.name) for path in boundary_files(home() / "fields", mounts())]
         if self._values[line.column]:
             choices.append((None, translate("No boundary") if self._of_field else translate("Nowhere")))
         if not choices:

@@ -12,7 +12,8 @@ from kivy.uix.widget import Widget
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.translation import translate
 from sync.enrolment import card_of, write_card
-from sync.folder_exchange import STICK_FOLDER, mounts
+from sync.folder_exchange import STICK_FOLDER
+from sync.removable_media import mounts
 
 QUIET = 4  # modules of white round a code (ISO/IEC 18004)
 

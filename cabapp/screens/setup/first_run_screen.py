@@ -21,6 +21,7 @@ from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.translation import translate
 from store.models import Farm, Field, Operator, Tool, Tractor
+from sync.removable_media import mounts
 
 LOCALTIME = Path("/etc/localtime")
 UNITS = (("us", "acres, feet"), ("metric", "hectares, metres"))
@@ -74,7 +75,7 @@ class FirstScreen(Page):
         self._type("width", translate("Working width") + " " + unit_of("length", units), digits=True)
 
     def _fields(self):
-        choices = [(path, path.name) for path in boundary_files(home() / "fields")]
+        choices = [(path, path.name) for path in boundary_files(home() / "fields", mounts())]
         self._pick(
             translate("The first field"), "fields", [*choices, (None, translate("A name now, its boundary later"))]
         )

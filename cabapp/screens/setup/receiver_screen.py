@@ -36,6 +36,7 @@ from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.translation import translate
 from store.models import Hitching, Tool, Tractor
+from sync.removable_media import mounts
 
 SAY_EVERY_S = 1.0
 STEPS = {"us": (FOOT, INCH), "metric": (0.1, 0.01)}
@@ -176,7 +177,7 @@ class ReceiverScreen(Page):
         self.show_state()
 
     def _list_recordings(self):
-        found = recordings([home() / "recordings", home() / "receiver"])
+        found = recordings([home() / "recordings", home() / "receiver"], mounts())
         if not found:
             App.get_running_app().complain(translate("There is no recording on this tablet or on a stick."))
             return

@@ -21,6 +21,7 @@ from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.translation import translate
 from store.errors import Refused
 from store.models import Field, Operator, Tool, Tractor
+from sync.removable_media import mounts
 
 WHO = {"operator": Operator, "tractor": Tractor, "tool": Tool}
 OPEN, YES, OUT = "open", "yes", "out"
@@ -57,7 +58,7 @@ class BroughtScreen(Page):
 
     def list_files(self):
         """The recordings on this tablet and on sticks."""
-        found = recordings([home() / "recordings"])
+        found = recordings([home() / "recordings"], mounts())
         self.title, self.remark, self.part = translate("Bring in which recording?"), "", "files"
         self.ids.files.fill([self._row(path.name, lambda path=path: self._read(path)) for path in found])
         if not found:
