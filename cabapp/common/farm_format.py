@@ -1,10 +1,17 @@
-"""Times and places in words for a page; knows no store."""
+"""Times, lengths of time, money and places as a farm writes them; knows no store."""
 
+from copy import copy
 from datetime import datetime
 from math import atan2, cos, degrees, hypot, radians
+from typing import Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from babel import Locale, UnknownLocaleError
+from babel.dates import format_date, format_skeleton
+
 from cabapp.common.units import Units
+
+ENGLISH = Locale("en")
 
 _POINTS = (
     "N",
@@ -58,6 +65,16 @@ class FarmFormat:
             self.zone = ZoneInfo("UTC")
         self.units = units
         self.currency = (currency or "").strip()
+        self.language = ENGLISH
+
+    def in_language(self, language: str | None) -> Self:
+        """The same with days and months named as in a locale ("de"); English for None or an unknown one."""
+        other = copy(self)
+        try:
+            other.language = Locale.parse(language or "en")
+        except (ValueError, UnknownLocaleError):
+            other.language = ENGLISH
+        return other
 
     def local(self, t: float) -> datetime:
         """A time on the farm's clock."""
@@ -75,6 +92,22 @@ class FarmFormat:
         """The day in full."""
         here = self.local(t)
         return f"{here:%A} {here.day} {here:%B %Y}"
+
+    def short_day(self, t: float | None) -> str:
+        """The day without its year.
+
+        Examples
+        --------
+        >>> words = FarmFormat("UTC", Units("us"))
+        >>> words.short_day(1778780400), words.in_language("de").short_day(1778780400)
+        ('Thursday 14 May', 'Do., 14. Mai')
+        """
+        if t is None:
+            return "–"
+        day = self.local(t).date()
+        if self.language == ENGLISH:
+            return format_date(day, "EEEE d MMMM", ENGLISH)
+        return format_skeleton("MMMEd", day, locale=self.language)
 
     def when(self, t: float | None) -> str:
         """Day, month, hours and minutes."""
@@ -100,6 +133,35 @@ class FarmFormat:
             return f"{seconds:.0f} s"
         minutes = round(seconds / 60)
         return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+    def rough_duration(self, seconds: float | None) -> str:
+        """A length of time as one would say it: to 5 minutes from an hour on.
+
+        Examples
+        --------
+        >>> words = FarmFormat("UTC", Units("us"))
+        >>> words.rough_duration(200), words.rough_duration(40 * 60 + 20), words.rough_duration(4300)
+        ('3 min', '40 min', '1 h 10')
+        """
+        if seconds is None:
+            return "–"
+        minutes = max(1, round(seconds / 60))
+        return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {5 * (minutes % 60 // 5):02d}"
+
+    def work_hours(self, seconds: float | None) -> str:
+        """Hours of work, with one decimal under ten.
+
+        Examples
+        --------
+        >>> words = FarmFormat("UTC", Units("us"))
+        >>> words.work_hours(39600), words.work_hours(5400), words.work_hours(900)
+        ('11 h', '1.5 h', '15 min')
+        """
+        if seconds is None:
+            return "–"
+        if seconds < 3600:
+            return f"{max(1, round(seconds / 60))} min"
+        return f"{seconds / 3600:.0f} h" if seconds >= 9.5 * 3600 else f"{seconds / 3600:.1f} h"
 
     def money(self, cents: float | None) -> str:
         """Money in hundredths as a book has it: a sign before the figure, a word behind it.

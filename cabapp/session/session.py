@@ -222,7 +222,7 @@ class Session:
             Not standing, or ``state`` is not "fine", "watch" or "stopped".
         """
         stint_state.next_state(self._state(), "hand_over")
-        return build_sheet(self._store, self._drive, self._time(), state, left, self._ways.say_time)
+        return build_sheet(self._store, self._drive, self._time(), state, left, self._ways.format.time)
 
     def hand_over(self, sheet: HandOverSheet) -> str:
         """Close the stint with its sheet; return the hand-over's id.

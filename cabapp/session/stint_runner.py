@@ -68,7 +68,7 @@ class StintRunner:
         self.tool = tool_of(stint)
         self.taps: list[Tap] = taps_of(store, stint.id)
         self._stand()
-        self.judge = WarningEvaluator(ways.units, ways.say_time)
+        self.judge = WarningEvaluator(ways.units, ways.format.time)
         self.sentence: Sentence | None = None
         self.ahead: Ahead | None = None
         self.notice: Sentence | None = None

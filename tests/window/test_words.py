@@ -1,72 +1,92 @@
-"""All words of the cab are in one file, and whatever the cab says can be said in another language."""
+"""Every message can be translated: all are in the template, and each is given what stands in its places."""
 
+import ast
 import importlib
-import importlib.util
-import json
 import os
 import re
+import string
+import warnings
 from pathlib import Path
 
 import pytest
 
+from cabapp.common.extract_messages import keywords, sources, template
+from cabapp.common.farm_format import FarmFormat
+from cabapp.common.quantities import Area, Day
+from cabapp.common.units import Units
+from store.errors import Refused, message, plural
+from tests.window.pseudo_language import KEPT, write_language
+
 os.environ.setdefault("KIVY_NO_ARGS", "1")
 os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
 
-SCREENS = Path(__file__).parents[2] / "cabapp" / "screens"
+ROOT = Path(__file__).parents[2]
+SCREENS = ROOT / "cabapp" / "screens"
 words = importlib.import_module("cabapp.screens.widgets.translation")
-phrases = importlib.import_module("cabapp.screens.widgets.phrase_matcher")
-FIGURE = re.compile(r"(\{\w+\})")
-
-
-@pytest.fixture(scope="module")
-def collector():
-    """Return the tool that collects the words from the code."""
-    spec = importlib.util.spec_from_file_location("collect_words", Path(__file__).with_name("collect_words.py"))
-    tool = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(tool)
-    return tool
+METRIC = FarmFormat("UTC", Units("metric"))
 
 
 @pytest.fixture
-def spoken():
-    """Return a function that speaks a language file's words, and English again afterwards."""
+def use():
+    """Return the function that takes a language, and take English again afterwards."""
     yield words.use
     words.use(None)
 
 
-def foreign(text, letters="абвгдежзийклмнопрстуфхцчшщъ"):
-    """Return a text none of whose letters are English, and its figures where they were."""
-    parts = FIGURE.split(text)
-    for k in range(0, len(parts), 2):
-        parts[k] = re.sub("[A-Za-z]", lambda m: letters[(ord(m[0]) | 32) - 97], parts[k])
-    return "".join(parts)
+def calls():
+    """Yield every call in the source that holds a message: its place, name, and syntax tree."""
+    named = keywords()
+    for path in sources():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            name = isinstance(node, ast.Call) and (getattr(node.func, "id", None) or getattr(node.func, "attr", None))
+            if name in named and node.args:
+                yield f"{path.relative_to(ROOT)}:{node.lineno}", name, node
 
 
-@pytest.fixture(scope="module")
-def tongue(tmp_path_factory):
-    """Return a language file in which every word is foreign."""
-    kept = json.loads(words.ENGLISH.read_text(encoding="utf-8"))
-    path = tmp_path_factory.mktemp("tongue") / "foreign.json"
-    path.write_text(json.dumps({word: foreign(word) for word in kept}, ensure_ascii=False), encoding="utf-8")
-    return path
+def places(text):
+    """Return the names of the places in a message, a capital at the beginning or not."""
+    fields = [name for _, name, _, _ in string.Formatter().parse(text) if name is not None]
+    return {name[:1].lower() + name[1:] for name in fields}
 
 
-def english_in(text):
-    """Return the English words of a text, units apart."""
-    return re.findall(r"[A-Za-z]{3,}", text)
+@pytest.mark.xfail(reason="sentences are being converted")
+def test_every_message_is_given_what_stands_in_its_places():
+    """The named places of each message in the source are just the values it is made with."""
+    seen = 0
+    for where, name, call in calls():
+        texts = [one.value for one in call.args[: 2 if name == "plural" else 1] if isinstance(one, ast.Constant)]
+        given = {one.arg for one in call.keywords}
+        if None in given or name == "N_" or not texts:
+            continue
+        seen += 1
+        given |= {"count"} if name == "plural" else set()
+        needed = set().union(*map(places, texts)) if given else set()
+        assert needed == given, (where, texts)
+    assert seen > 300
 
 
-def test_the_file_holds_every_word_and_no_other(collector):
-    """phrases.json has just what the code can say, so a translator sees all of it once."""
-    kept = json.loads(words.ENGLISH.read_text(encoding="utf-8"))
-    said = collector.collected()
-    how = "python tests/window/collect_words.py --write makes it anew"
-    assert set(kept) == said, f"lacking {sorted(said - set(kept))}, not said {sorted(set(kept) - said)}; {how}"
-    assert list(kept.values()) == list(kept), "the English of a word is the word"
+@pytest.mark.xfail(reason="sentences are being converted")
+def test_no_message_is_put_together_before_it_is_translated():
+    """Messages are whole literals: an f-string or a sum of strings would never be found in a catalog."""
+    with warnings.catch_warnings():
+        glued = [
+            (where, ast.unparse(call.args[0]))
+            for where, _name, call in calls()
+            if isinstance(call.args[0], ast.JoinedStr | ast.BinOp)
+        ]
+    assert not glued
+
+
+@pytest.mark.xfail(reason="sentences are being converted")
+def test_the_template_has_code_and_layouts():
+    """Messages are found in modules, in refusals of every kind, and in layout files."""
+    found = {text for one in template() for text in ([one.id] if isinstance(one.id, str) else one.id)}
+    assert {"Work has not started yet. Press Start.", "Write down", "You have stopped already."} <= found
+    assert not [text for text in found if not KEPT.sub("", text).strip() and text]
 
 
 def test_no_page_has_words_of_its_own():
-    """In the layout files every text with letters is said, so that none stays English by mistake."""
+    """In the layout files every text with letters is translated, so that none stays English by mistake."""
     for path in SCREENS.rglob("*.kv"):
         for line in path.read_text(encoding="utf-8").splitlines():
             text = re.match(r"\s*(text|title|remark|words): (.*)", line)
@@ -75,64 +95,61 @@ def test_no_page_has_words_of_its_own():
             assert not own, (path.name, line)
 
 
-def test_a_language_is_spoken_where_it_has_words(tmp_path, spoken):
-    """A language file's words are said, what it lacks stays English, and its slips do no harm."""
-    (tmp_path / "x.json").write_text(json.dumps({"Fuel": "Carburant", "{area} to finish": "{acre} reste", "Back": ""}))
-    spoken(tmp_path / "x.json")
+def test_a_language_is_used_where_it_has_words(tmp_path, use, caplog):
+    """A catalog's messages are shown, what it lacks stays English, and its slips do no harm."""
+    head = 'msgid ""\nmsgstr "Content-Type: text/plain; charset=utf-8\\nPlural-Forms: nplurals=2; plural=n>1;\\n"\n'
+    body = {"Fuel": "Carburant", "{area} to finish": "{acre} reste", "Back": "", "Area {area}": "{area} de surface"}
+    po = "".join(f'\nmsgid "{one}"\nmsgstr "{other}"\n' for one, other in body.items())
+    po += '\nmsgid "{count} gap"\nmsgid_plural "{count} gaps"\nmsgstr[0] "{count} trou"\nmsgstr[1] "{count} trous"\n'
+    (tmp_path / "x.po").write_text(head + po)
+    use(tmp_path / "x.po", METRIC)
     assert words.translate("Fuel") == "Carburant"
     assert words.translate("Back") == "Back" and words.translate("More") == "More"
-    assert words.translate("{area} to finish", area="2 ac") == "2 ac to finish"
-    (tmp_path / "bad.json").write_text("{")
-    spoken(tmp_path / "bad.json")
+    assert words.translate("Area {area}", area=Area(50000.0)) == "5.0 ha de surface"
+    assert [words.translate(plural("{count} gap", "{count} gaps", n)) for n in (0, 1, 2)] == [
+        "0 trou", "1 trou", "2 trous",
+    ]  # fmt: skip
+    assert words.translate("{area} to finish", area="2 ac") == "2 ac to finish" and "does not take" in caplog.text
+    for bad in ("msgid {", 'msgid ""\nmsgstr "Plural-Forms: nplurals=x; plural=__import__;\\n"\n'):
+        (tmp_path / "bad.po").write_text(bad)
+        use(tmp_path / "bad.po")
+        assert words.translate("Fuel") == "Fuel"
+    use(tmp_path / "missing.po")
     assert words.translate("Fuel") == "Fuel"
-    spoken(tmp_path / "missing.json")
-    assert words.translate("Fuel") == "Fuel"
 
 
-def test_every_sentence_is_found_again_with_figures_in_it(tongue, spoken):
-    """Each phrase with figures put in, as the session or a receiver says it, comes out foreign, and
-    the figures are still there."""
-    spoken(tongue)
-    kept = json.loads(words.ENGLISH.read_text(encoding="utf-8"))
-    for phrase in kept:
-        names = list(dict.fromkeys(FIGURE.findall(phrase)))
-        figures = {name: f"{k}7 ac" for k, name in enumerate(names, 1)}
-        english = phrase
-        for name, figure in figures.items():
-            english = english.replace(name, figure)
-        said = words.translate(english)
-        left = english_in(re.sub(r"\[/?b\]", "", said))
-        assert not left, (english, said)
-        assert all(figure in said for figure in figures.values()), (english, said)
+def test_every_message_is_translated_with_its_values(tmp_path, use):
+    """Each message of the program with figures in its places comes out foreign, the figures still there."""
+    said = write_language(tmp_path / "foreign.po")
+    use(tmp_path / "foreign.po")
+    for one in template():
+        if not one.id:
+            continue
+        texts = one.id if isinstance(one.id, tuple) else (one.id,)
+        values = {name: f"{k}7" for k, name in enumerate(sorted(set().union(*map(places, texts))), 1)}
+        shown = (
+            words.translate(texts[0], **values)
+            if len(texts) == 1
+            else words.translate(plural(*texts, 7, **{k: v for k, v in values.items() if k != "count"}))
+        )
+        assert not re.findall("[A-Za-z]{3,}", re.sub(r"\[/?b\]", "", shown)), (texts, shown)
+        assert all(value in shown for name, value in values.items() if name != "count"), (texts, shown)
+    assert len(said) > 300
 
 
-@pytest.mark.parametrize(
-    "sentence",
-    [
-        "Rolled twice already: this pass is finished. Move left 6 ft.",
-        "Rock ahead on the left, 40 ft.",
-        "I do not know where we are since 10:31. Taps and hours go on; this ground is not counted. Keep count yourself.",
-        "61 ac seeded and not finished; you catch up in 40 min. With 1 h 10 for gaps, rocks, grease, fuel you still finish together.",
-        "This ground closes Thursday 14 May (an estimate) and needs 11 h more: more than there is by day. Say so, or get help.",
-        "65 % done, 20 % too few, 15 % not at all; next pass from this end, at the north-east end, on the left, lapping 21 ft.",
-        "Crop showing: stop and ring 555 0100.",
-        "Watch. Stopped for: rain. It is wet.",
-    ],
-)
-def test_sentences_put_together_from_parts_are_foreign_throughout(tongue, spoken, sentence):
-    """Sentences that the session puts together from several phrases leave no English behind."""
-    spoken(tongue)
-    assert not english_in(words.translate(sentence)), words.translate(sentence)
+@pytest.mark.xfail(reason="sentences are being converted")
+def test_names_stay_what_they_are(tmp_path, use):
+    """An operator called "Well" keeps the name in a foreign sentence, and in a refusal."""
+    write_language(tmp_path / "foreign.po")
+    use(tmp_path / "foreign.po")
+    assert words.translate("Well") != "Well"
+    assert "Well" in words.translate(message("{name} keeps this", name="Well"))
+    assert "Well" in words.translate(Refused("{name} keeps this", name="Well"))
 
 
-def test_names_stay_what_they_are(tongue, spoken):
-    """An operator called "Well" keeps the name in a foreign sentence."""
-    spoken(tongue, frozenset({"Well"}))
-    said = words.translate("Well handed this field over. Go through the sheet and show the next pass on the map first.")
-    assert english_in(said) == ["Well"]
-
-
-def test_english_needs_no_book():
-    """Without a language file every sentence is said as it is."""
-    words.use(None)
-    assert words.translate("Rock ahead on the left, 40 ft.") == "Rock ahead on the left, 40 ft."
+def test_days_have_the_language_s_names(tmp_path, use):
+    """The day of the week and the month are those of the language (CLDR)."""
+    write_language(tmp_path / "foreign.po")
+    assert words.translate(Day(1778780400)) == "Thursday 14 May"
+    use(tmp_path / "foreign.po", METRIC)
+    assert "трав" in words.translate(Day(1778780400))

@@ -73,7 +73,7 @@ def in_words(day: Day, ways: FarmSettings) -> list[str]:
     lines = list(day.trace.notes)
     for number, visit in enumerate(day.worked, 1):
         spent = visit.seconds
-        spells = ", ".join(f"{ways.say_time(a)} to {ways.say_time(b)}" for a, b in visit.spells)
+        spells = ", ".join(f"{ways.format.time(a)} to {ways.format.time(b)}" for a, b in visit.spells)
         lines.append(
             f"{number}. {day.fields[visit.field].name}, "
             f"{ways.local(visit.spells[0][0]):%a %d %b}: worked {spells}. {visit.runs} passes; "

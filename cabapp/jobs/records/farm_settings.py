@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import logging
-from datetime import datetime
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from cabapp.common.units import Units
+from cabapp.common.farm_format import words_of
 from cabapp.planning.emergence import CROPS, Crop, with_own
 from cabapp.planning.go_rules import GoRules, own_rules
 from store import Store
@@ -36,27 +34,11 @@ def farm_goes(store: Store) -> GoRules:
 
 
 class FarmSettings:
-    """The farm's zone, units and own rules; UTC and US units until a farm is written down."""
+    """The farm's way of writing quantities, its fuel price and own rules; UTC and US units until a farm is written down."""
 
     def __init__(self, store: Store):
         farm = next(iter(store.all(Farm)), None)
         self.fuel_price = farm.fuel_price_per_l if farm else None
-        self.units = Units(farm.units if farm else "us")
+        self.format = words_of(farm)
+        self.units, self.zone, self.local = self.format.units, self.format.zone, self.format.local
         self.crops, self.goes = farm_crops(store), farm_goes(store)
-        try:
-            self.zone = ZoneInfo(farm.timezone if farm else "UTC")
-        except (ZoneInfoNotFoundError, ValueError):
-            self.zone = ZoneInfo("UTC")
-
-    def local(self, t: float) -> datetime:
-        """Return the farm's local time of an instant, POSIX s."""
-        return datetime.fromtimestamp(t, self.zone)
-
-    def say_time(self, t: float) -> str:
-        """Return the time of day, "10:31"."""
-        return self.local(t).strftime("%H:%M")
-
-    def say_day(self, t: float) -> str:
-        """Return the day, "Thursday 14 May"."""
-        day = self.local(t)
-        return f"{day:%A} {day.day} {day:%B}"

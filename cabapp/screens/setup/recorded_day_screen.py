@@ -125,7 +125,7 @@ class BroughtScreen(Page):
         self.title, self.remark, self.part = self._day.trace.name, ", ".join(names), "day"
         ways = FarmSettings(app.store)
         if self._asked:
-            self.title = f"{self._day.trace.name}: {ways.say_day(self._asked[0].part.begin)}"
+            self.title = f"{self._day.trace.name}: {ways.format.short_day(self._asked[0].part.begin)}"
         rows = [
             self._row(
                 self._say_part(one.part, one.kind, ways),
@@ -145,7 +145,7 @@ class BroughtScreen(Page):
         field = self._day.fields[part.visit.field].name if part.visit else translate("On the way")
         return translate(
             "{field}: {kind} {begin} to {end}",
-            field=field, kind=_said(kind), begin=ways.say_time(part.begin), end=ways.say_time(part.end),
+            field=field, kind=_said(kind), begin=ways.format.time(part.begin), end=ways.format.time(part.end),
         )  # fmt: skip
 
     def _say_answer(self, one):

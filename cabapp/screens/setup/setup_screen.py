@@ -111,7 +111,7 @@ class SetUpScreen(OutlinePart, Page):
 
     def choose_language(self):
         """English, or a language file from the tablet's folder."""
-        found = sorted((home() / "languages").glob("*.json"))
+        found = sorted((home() / "languages").glob("*.po"))
         self._pick(
             translate("Language"),
             [(None, "English"), *((str(path), path.stem) for path in found)],

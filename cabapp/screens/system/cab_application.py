@@ -28,7 +28,7 @@ from cabapp.screens.widgets.alert_sound import Sounder
 from cabapp.screens.widgets.flash_frame import FlashFrame
 from cabapp.screens.widgets.screen_frame import Slip
 from cabapp.screens.widgets.theme import THEME
-from cabapp.screens.work.pass_screen import WALK, is_moving, local_time
+from cabapp.screens.work.pass_screen import WALK, is_moving
 from cabapp.session import Session
 from cabapp.tablet.ambient_light import light_of_sun
 from cabapp.tablet.automatic_backup import AutomaticBackup
@@ -38,13 +38,12 @@ from cabapp.tablet.hardware_status import tablet_trouble
 from cabapp.tablet.logbook_status import HEARD, LogbookStatus
 from cabapp.tablet.tablet_settings import Settings
 from store.errors import Refused
-from store.models import Farm, Field, Operator, Stint, Tool, Tractor
+from store.models import Stint
 
 LOG = logging.getLogger("rollbook.cab")
 TICKS_PER_S = 10
 LOOK_ROUND_S = 20.0
 STICK_S = 2.0
-NAMED = (Farm, Operator, Tractor, Tool, Field)
 
 
 class Cab(App):
@@ -83,11 +82,10 @@ class Cab(App):
         self.receiving = self.unchecked = None  # hand-overs: looked at, and taken over without the check
 
     def read_farm(self) -> None:
-        """Take the farm's units, zone and names from the logbook; names are the same in any language."""
-        ways = FarmSettings(self.store)
-        self.units, self._zone = ways.units, ways.zone
-        names = frozenset(row.name for model in NAMED for row in self.store.all(model))
-        translation.use(self.settings["language"], names)
+        """Take the farm's units, zone and currency from the logbook, and the language of the screens."""
+        self.farm = FarmSettings(self.store).format
+        self.units = self.farm.units
+        translation.use(self.settings["language"], self.farm)
 
     def begin_anew(self) -> None:
         """Begin a session with what set-up has changed; there is no stint in hand then."""
@@ -318,12 +316,8 @@ class Cab(App):
             self._ask_why = True
 
     def clock_words(self, t) -> str:
-        """Say a moment on the farm's clock."""
-        return local_time(t, self._zone)
-
-    def day_words(self, t) -> str:
-        """Say a day on the farm's calendar."""
-        return FarmSettings(self.store).say_day(t)
+        """Return the time of day of a moment, POSIX s."""
+        return self.farm.time(t)
 
     def _picture(self, *_changed):
         if self._pictures is not None:

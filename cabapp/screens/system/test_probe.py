@@ -9,7 +9,7 @@ import socket
 import threading
 import time
 from collections import Counter
-from dataclasses import asdict, is_dataclass
+from dataclasses import asdict, fields, is_dataclass
 
 from kivy.clock import Clock
 from kivy.core.window import Window
@@ -20,6 +20,8 @@ from cabapp.screens.map.ground_map import GroundMap
 from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.theme import THEME
+from cabapp.screens.widgets.translation import translate
+from store.errors import Message
 
 LOG = logging.getLogger("rollbook.probe")
 FRAMES_KEPT = 100_000
@@ -95,7 +97,7 @@ class Probe:
         for name in view.__slots__ if view else ():
             value = getattr(view, name)
             if name != "pose":
-                shown[name] = asdict(value) if is_dataclass(value) else value
+                shown[name] = _shown(value)
         return {
             "screen": self._app.screens.current,
             "view": shown,
@@ -115,6 +117,15 @@ class Probe:
             return None
         lat, lon = job.plane.to_latlon([ground.to_ground(*ground.pos), ground.to_ground(ground.right, ground.top)])
         return [[float(lat[k]), float(lon[k])] for k in (0, 1)]
+
+
+def _shown(value):
+    """Return a value of the view as JSON, messages as the screens write them."""
+    if isinstance(value, Message):
+        return translate(value)
+    if is_dataclass(value):
+        return {one.name: _shown(getattr(value, one.name)) for one in fields(value)}
+    return [_shown(one) for one in value] if isinstance(value, tuple) else value
 
 
 def _things(widget, box=None):

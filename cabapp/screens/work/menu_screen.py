@@ -6,6 +6,7 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import NumericProperty, StringProperty
 
+from cabapp.common.quantities import Day
 from cabapp.common.wording import HARVESTS, times
 from cabapp.jobs.records.field_marks import MARKS, STONE_HIT
 from cabapp.screens.widgets.buttons import Key
@@ -134,7 +135,7 @@ def _closing(field, app) -> str:
     """Say the day a field closes to the roller, on a line of its own; nothing when not known."""
     if field.closes is None:
         return ""
-    day = translate(app.day_words(field.closes))
+    day = Day(field.closes)
     past = field.closes < app.view.now
     return "\n" + (
         translate("closed {day} (estimate)", day=day) if past else translate("closes {day} (estimate)", day=day)

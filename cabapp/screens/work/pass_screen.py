@@ -3,7 +3,6 @@
 Draws a `cabapp.session.state.view.View`; every rule behind it lives in the session.
 """
 
-from datetime import datetime
 from pathlib import Path
 
 from kivy.app import App
@@ -264,18 +263,6 @@ def ground_left(view):
     if view.field_area is None or view.done_area is None:
         return None
     return max(0.0, view.field_area - view.done_area)
-
-
-def local_time(t, zone) -> str:
-    """Return the hour and minute of a moment on the farm's clock, an en dash when not known.
-
-    Examples
-    --------
-    >>> from zoneinfo import ZoneInfo
-    >>> local_time(0, ZoneInfo("America/Denver"))
-    '17:00'
-    """
-    return "–" if t is None else datetime.fromtimestamp(t, zone).strftime("%H:%M")
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

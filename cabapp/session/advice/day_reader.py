@@ -61,7 +61,7 @@ class DayReader:
 
     def __init__(self, store: Store, drive: OpenStint, ways: FarmSettings):
         self._store, self._drive = store, drive
-        how = ways.units, ways.say_time, ways.say_day
+        how = ways.units, ways.format.time, ways.format.short_day
         self._asker, self._lines = DayAdvisor(*how), DaySummary(*how)
         self._known: DayFacts | None = None
         self._steady_at, self._wander, self._sigma = float("-inf"), None, None

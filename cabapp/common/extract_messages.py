@@ -1,0 +1,71 @@
+"""The template of all messages, for translators: extracted by Babel from the source.
+
+python -m cabapp.common.extract_messages > rollbook.pot
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Iterator
+from importlib.resources import files
+from pathlib import Path
+
+from babel.messages.catalog import Catalog
+from babel.messages.extract import extract_from_dir
+from babel.messages.pofile import write_po
+
+from store.errors import Refused
+
+PACKAGES = ("cabapp", "store", "sync")
+CALLS = {"message": None, "plural": (1, 2), "translate": None, "N_": None, "complain": None}
+"""Functions whose first argument is the text of a message."""
+_IN_LAYOUT = re.compile(r'translate\("((?:[^"\\]|\\.)*)"')
+
+
+def extract_kv(fileobj, keywords, comment_tags, options) -> Iterator[tuple[int, str, str, list]]:
+    """Yield the messages of a layout file, as a method of extraction for Babel."""
+    for number, line in enumerate(fileobj.read().decode().splitlines(), 1):
+        for text in _IN_LAYOUT.findall(line):
+            yield number, "translate", text, []
+
+
+def keywords() -> dict[str, tuple[int, ...] | None]:
+    """Return the calls that hold a message: the functions, and every kind of refusal in the program."""
+    return CALLS | {name: None for name in refusals()}
+
+
+def refusals(of: type = Refused) -> set[str]:
+    """Return the names of ``Refused`` and of all classes in the source that derive from it."""
+    found, texts = {of.__name__}, [path.read_text(encoding="utf-8") for path in sources()]
+    while True:
+        derived = re.compile(rf"^class (\w+)\((?:{'|'.join(found)})\):", re.MULTILINE)
+        more = {name for text in texts for name in derived.findall(text)} - found
+        if not more:
+            return found
+        found |= more
+
+
+def sources() -> Iterator[Path]:
+    """Yield the program's modules."""
+    for package in PACKAGES:
+        yield from sorted(Path(str(files(package))).rglob("*.py"))
+
+
+def template() -> Catalog:
+    """Return all messages of the program, each with the files it stands in."""
+    catalog = Catalog(project="Rollbook", charset="utf-8")
+    for package in PACKAGES:
+        found = extract_from_dir(
+            Path(str(files(package))),
+            [("**.py", "python"), ("**.kv", "cabapp.common.extract_messages:extract_kv")],
+            keywords=keywords(),
+            strip_comment_tags=True,
+        )
+        for name, _line, text, _comments, context in found:
+            catalog.add(text, locations=[(f"{package}/{name}", None)], context=context)
+    return catalog
+
+
+if __name__ == "__main__":
+    write_po(sys.stdout.buffer, template(), sort_by_file=True, omit_header=False)

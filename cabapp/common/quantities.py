@@ -1,0 +1,110 @@
+"""Quantities in messages: SI values that are written in the farm's units, zone and money where they are shown."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from operator import attrgetter
+from typing import ClassVar
+
+from cabapp.common.farm_format import FarmFormat
+from cabapp.common.units import Units
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A value in SI (POSIX s for times); None where it is not known.
+
+    ``str`` writes it in UTC and US units, as on a tablet without a farm.
+
+    Examples
+    --------
+    >>> str(Length(1.83)), Length(1.83).text(FarmFormat("UTC", Units("metric")))
+    ('6 ft', '1.8 m')
+    """
+
+    value: float | None
+    writer: ClassVar[Callable]
+
+    def text(self, farm: FarmFormat) -> str:
+        """Return the quantity as a farm writes it."""
+        return type(self).writer(farm)(self.value)
+
+    def __str__(self) -> str:
+        return self.text(_NO_FARM)
+
+
+class Length(Quantity):
+    """A length one can pace out, m."""
+
+    writer = attrgetter("units.length")
+
+
+class Distance(Quantity):
+    """A distance to drive, m."""
+
+    writer = attrgetter("units.distance")
+
+
+class Area(Quantity):
+    """Ground, or passes times ground, m2."""
+
+    writer = attrgetter("units.area")
+
+
+class AreaRate(Quantity):
+    """Ground worked in a time, m2/s."""
+
+    writer = attrgetter("units.area_rate")
+
+
+class Speed(Quantity):
+    """A speed, m/s."""
+
+    writer = attrgetter("units.speed")
+
+
+class Volume(Quantity):
+    """A volume of fuel, litres."""
+
+    writer = attrgetter("units.volume")
+
+
+class Temperature(Quantity):
+    """A temperature, deg C."""
+
+    writer = attrgetter("units.temperature")
+
+
+class Duration(Quantity):
+    """A length of time said roughly, s."""
+
+    writer = attrgetter("rough_duration")
+
+
+class WorkHours(Quantity):
+    """Hours of work, s."""
+
+    writer = attrgetter("work_hours")
+
+
+class ClockTime(Quantity):
+    """The time of day of an instant, POSIX s."""
+
+    writer = attrgetter("time")
+
+
+class Day(Quantity):
+    """The day of an instant, POSIX s."""
+
+    writer = attrgetter("short_day")
+
+
+class Money(Quantity):
+    """Money, in hundredths of the currency."""
+
+    writer = attrgetter("money")
+
+
+KINDS: dict[str, type[Quantity]] = {kind.__name__: kind for kind in Quantity.__subclasses__()}
+_NO_FARM = FarmFormat("UTC", Units("us"))
