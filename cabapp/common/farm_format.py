@@ -2,7 +2,7 @@
 
 from copy import copy
 from datetime import datetime
-from math import atan2, cos, degrees, hypot, radians
+from math import atan2, degrees, hypot
 from typing import Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -10,6 +10,7 @@ from babel import Locale, UnknownLocaleError
 from babel.dates import format_date, format_skeleton
 
 from cabapp.common.units import Units
+from cabapp.geometry.plane import offset
 
 ENGLISH = Locale("en")
 
@@ -31,8 +32,6 @@ _POINTS = (
     "NW",
     "NNW",
 )
-METRES_PER_DEGREE = 111_195.0
-"""Of latitude, on a sphere of 6 371 km; good to half a percent, enough to say how far it is."""
 
 
 class FarmFormat:
@@ -222,8 +221,7 @@ class FarmFormat:
         """
         if gate is None:
             return f"{lat:.5f}, {lon:.5f}".replace("-", "−")
-        north = (lat - gate[0]) * METRES_PER_DEGREE
-        east = (lon - gate[1]) * METRES_PER_DEGREE * cos(radians(lat))
+        east, north = offset(*gate, lat, lon)
         point = _POINTS[round(degrees(atan2(east, north)) / 22.5) % 16]
         return f"{self.units.distance(hypot(north, east))} {point} of the gate"
 

@@ -133,7 +133,8 @@ class Grid:
     def take_up(self, pieces: SweptPieces) -> None:
         """Count many pieces of the stint begun at once; the same as painting them, many times faster."""
         self.fill([pieces])
-        late = pieces.s1 >= pieces.s1.max(initial=0) - pieces.leave
+        # the next piece may be the other half of a pivot, which starts where the last piece started
+        late = pieces.s1 >= pieces.s0.max(initial=0) - pieces.leave
         ends = pieces.s1[late]
         for n, south, west, mask in self._cells(pieces.quad[late]):
             self._renew(south, west, mask, ends[n], 0)

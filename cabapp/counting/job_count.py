@@ -53,10 +53,7 @@ class JobCount:
             field_geojson = None
         if field_geojson is None and centre is None:
             raise ValueError("either a boundary or a centre is needed to lay a plane")
-        if centre is None:
-            middle = shape(field_geojson).centroid
-            centre = (middle.y, middle.x)
-        self.plane = Plane(*centre)
+        self.plane = Plane.of_field(field_geojson) if centre is None else Plane(*centre)
         self.target = target
         self.rules = rules
         self.field = None

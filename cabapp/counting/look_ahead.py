@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cabapp.counting.grid import Grid
-from cabapp.geometry.angles import wrap
+from cabapp.geometry.angles import turn_between
 from cabapp.track.pose import Pose
 
 PARTS = 12
@@ -123,7 +123,7 @@ def look_ahead(grid: Grid, pose: Pose, seconds: float, wanted, covered_now) -> A
 def _tool_course(pose, middle, along):
     """Return the tool's heading, rad, at distances along its way, m."""
     bend = pose.curvature * along
-    swing = wrap(pose.tool_heading - pose.heading)
+    swing = turn_between(pose.heading, pose.tool_heading)
     if swing == 0:
         return pose.tool_heading + bend
     back = (pose.x - middle[0]) * np.cos(pose.heading) + (pose.y - middle[1]) * np.sin(pose.heading)

@@ -10,17 +10,14 @@ from math import cos, sin
 
 import numpy as np
 
+from cabapp.geometry.angles import turn_between
+from cabapp.geometry.robust_spread import robust_spread
 from cabapp.track.swept_ground import TICK, SweptPieces
 
 STEP = 4.0  # m between the places a pass is known by
 SHORTEST = 60.0  # m; a shorter drive says little
 ALIGNED = np.deg2rad(15.0)  # a pass keeps its heading so well; neighbours are so parallel
 ENOUGH = 4  # spacings
-NORMAL = 1.4826  # a normal deviation is so many times the median absolute one, 1/PhiInv(3/4)
-FEW = {2: 1.196, 3: 1.495, 4: 1.363, 5: 1.206, 6: 1.200, 7: 1.140, 8: 1.129, 9: 1.107}
-"""What the median absolute deviation of n values is short of (Croux and Rousseeuw 1992,
-"Time-efficient algorithms for two highly robust estimators of scale", table of b_n; from memory,
-and held to simulation by a test)."""
 
 
 @dataclass(frozen=True)
@@ -140,7 +137,7 @@ def pass_spacing(stints: list[SweptPieces], aim: float) -> PassSpacing:
         middles = [abs(float(np.median(apart)) - aim) for apart in beside]
         if middles and min(middles) <= aim / 2:
             apart = beside[int(np.argmin(middles))]
-            spacings.append(Spacing(mine.end, float(np.median(apart)), _spread(apart)))
+            spacings.append(Spacing(mine.end, float(np.median(apart)), robust_spread(apart)))
     hours = _hours(passes, spacings)
     return PassSpacing(passes, tuple(spacings), _sigma(spacings), hours, _trend(hours))
 
@@ -174,7 +171,7 @@ def _straight(line):
     way = np.arctan2(step[:, 1], step[:, 0])  # at place n: from n to n + 3
     runs, first = [], 0
     for n in range(1, len(way)):
-        if abs((way[n] - way[first] + np.pi) % (2 * np.pi) - np.pi) > ALIGNED:
+        if abs(turn_between(way[first], way[n])) > ALIGNED:
             if n > first + 1:
                 runs.append((first, n))
             first = n
@@ -220,23 +217,11 @@ def _apart(mine, other, aim):
     return np.abs(((mine.line - (other.x, other.y)) @ across)[beside] - edge)
 
 
-def _spread(values):
-    """Return the deviation of values by the median absolute one, set right for few values.
-
-    >>> round(_spread([1.0, 2.0, 3.0, 4.0, 100.0]), 3)
-    1.788
-    """
-    values = np.asarray(values)
-    n = len(values)
-    short = FEW.get(n, n / (n - 0.8) if n > 1 else 1.0)
-    return float(short * NORMAL * np.median(np.abs(values - np.median(values))))
-
-
 def _sigma(spacings):
     if len(spacings) < ENOUGH:
         return None
     within = np.array([one.within for one in spacings])
-    return float(np.sqrt(_spread([one.metres for one in spacings]) ** 2 + (within**2).mean()))
+    return float(np.sqrt(robust_spread([one.metres for one in spacings]) ** 2 + (within**2).mean()))
 
 
 def _hours(passes, spacings):

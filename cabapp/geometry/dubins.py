@@ -2,7 +2,7 @@
 
 import numpy as np
 
-_TURN = 2 * np.pi
+from cabapp.geometry.angles import TURN, wrap_positive
 
 
 def dubins_length(start, end, radius: float) -> np.ndarray:
@@ -40,34 +40,28 @@ def dubins_length(start, end, radius: float) -> np.ndarray:
     start, end = np.asarray(start, float), np.asarray(end, float)
     dx, dy = end[..., 0] - start[..., 0], end[..., 1] - start[..., 1]
     d, way = np.hypot(dx, dy) / radius, np.arctan2(dy, dx)
-    a, b = _wrap(start[..., 2] - way), _wrap(end[..., 2] - way)
+    a, b = wrap_positive(start[..., 2] - way), wrap_positive(end[..., 2] - way)
     sa, sb, ca, cb, cab = np.sin(a), np.sin(b), np.cos(a), np.cos(b), np.cos(a - b)
     words = []
     # an arc, a straight line, an arc the same way round: LSL, and RSR as its mirror image
     for sign in (1, -1):
         square = 2 + d * d - 2 * cab + sign * 2 * d * (sa - sb)
         turn = np.arctan2(sign * (cb - ca), d + sign * (sa - sb))
-        arcs = _wrap(sign * (turn - a)) + _wrap(sign * (b - turn))
+        arcs = wrap_positive(sign * (turn - a)) + wrap_positive(sign * (b - turn))
         words.append(arcs + np.sqrt(np.maximum(square, 0)))
     # an arc, a line, an arc the other way: LSR and RSL
     for sign in (1, -1):
         square = d * d - 2 + 2 * cab + sign * 2 * d * (sa + sb)
         line = np.sqrt(np.maximum(square, 0))
         turn = np.arctan2(-sign * (ca + cb), d + sign * (sa + sb)) + sign * np.arctan2(2, line)
-        arcs = _wrap(sign * (turn - a)) + _wrap(sign * (turn - b))
+        arcs = wrap_positive(sign * (turn - a)) + wrap_positive(sign * (turn - b))
         words.append(np.where(square >= 0, arcs + line, np.inf))
     # three arcs: LRL and RLR
     for sign in (1, -1):
         cosine = (6 - d * d + 2 * cab - sign * 2 * d * (sa - sb)) / 8
-        middle = _wrap(_TURN - np.arccos(np.clip(cosine, -1, 1)))
+        middle = wrap_positive(TURN - np.arccos(np.clip(cosine, -1, 1)))
         turn = np.arctan2(sign * (cb - ca), d + sign * (sa - sb))
-        first = _wrap(sign * (turn - a) + middle / 2)
-        last = _wrap(sign * (b - a) - first + middle)
+        first = wrap_positive(sign * (turn - a) + middle / 2)
+        last = wrap_positive(sign * (b - a) - first + middle)
         words.append(np.where(np.abs(cosine) <= 1, first + middle + last, np.inf))
     return np.min(words, axis=0) * radius
-
-
-def _wrap(angle):
-    """Return an angle from 0 to a whole turn, rounding errors below nothing as nothing."""
-    angle = np.mod(angle, _TURN)
-    return np.where(angle > _TURN - 1e-9, 0.0, angle)

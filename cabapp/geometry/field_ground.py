@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from shapely.geometry import MultiPolygon, Polygon, shape
+from shapely.geometry import MultiPolygon, Polygon
 
 from cabapp.geometry.plane import Plane
 
@@ -36,13 +36,7 @@ class Field:
     @classmethod
     def from_geojson(cls, geometry: dict, plane: Plane, target: int = 2, once: dict | None = None) -> "Field":
         """Return a field from RFC 7946 Polygons or MultiPolygons, degrees, put on a plane."""
-
-        def flat(geometry):
-            if not geometry:
-                return None
-            return shapely.transform(shape(geometry), lambda c: plane.to_xy(c[:, 1], c[:, 0]))
-
-        return cls(flat(geometry), target, flat(once))
+        return cls(plane.flatten(geometry), target, plane.flatten(once) if once else None)
 
     @property
     def area(self) -> float:

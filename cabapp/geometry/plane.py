@@ -1,7 +1,31 @@
-"""A flat, equal-area map of one field; it knows nothing of tools or passes."""
+"""Metres and degrees: an equal-area plane for one field, and short distances without one."""
+
+from math import cos, radians
 
 import numpy as np
+import shapely
 from pyproj import CRS, Transformer
+from shapely.geometry import shape
+
+METRES_PER_DEGREE = 111_195.0
+"""m of latitude, on a sphere of radius 6371 km; within 0.6 % of the ellipsoid."""
+
+
+def wrap_longitude(degrees: float) -> float:
+    """Return a longitude, or a difference of two, brought to [-180, 180) degrees."""
+    return (degrees + 180) % 360 - 180
+
+
+def offset(lat0: float, lon0: float, lat: float, lon: float) -> tuple[float, float]:
+    """Return how far a place lies east and north of another, m, within 0.6 % up to some km.
+
+    All in degrees, north and east positive; across the date line too.
+
+    >>> [round(metres, 1) for metres in offset(60.0, 179.9999, 60.0, -179.9999)]
+    [11.1, 0.0]
+    """
+    east = wrap_longitude(lon - lon0) * METRES_PER_DEGREE * cos(radians(lat))
+    return east, (lat - lat0) * METRES_PER_DEGREE
 
 
 class Plane:
@@ -33,6 +57,12 @@ class Plane:
         self._forward = Transformer.from_crs(wgs84, laea, always_xy=True)
         self._back = Transformer.from_crs(laea, wgs84, always_xy=True)
 
+    @classmethod
+    def of_field(cls, geometry: dict) -> "Plane":
+        """Return the plane about the middle of an RFC 7946 Polygon or MultiPolygon."""
+        middle = shape(geometry).centroid
+        return cls(middle.y, middle.x)
+
     def to_xy(self, lat, lon) -> np.ndarray:
         """Return metres east and north, shape (n, 2), of latitudes and longitudes in degrees.
 
@@ -46,6 +76,10 @@ class Plane:
         if not np.isfinite(xy).all():
             xy[~np.isfinite(xy).all(axis=1)] = np.nan
         return xy
+
+    def flatten(self, geometry: dict) -> shapely.Geometry:
+        """Return an RFC 7946 geometry, degrees, as a shape on the plane, m."""
+        return shapely.transform(shape(geometry), lambda c: self.to_xy(c[:, 1], c[:, 0]))
 
     def to_latlon(self, xy) -> tuple[np.ndarray, np.ndarray]:
         """Return latitudes and longitudes, degrees, shape (n,) each, of metres, shape (n, 2)."""

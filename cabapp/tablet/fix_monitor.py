@@ -5,12 +5,12 @@ import math
 from collections.abc import Callable
 
 from cabapp.common.clock import ReplayClock
+from cabapp.geometry.plane import offset
 from cabapp.position.fix import Fix
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
 
 SPAN_S = 2.0
 STALE_S = 4.0
-_METRES = 111_195.0  # in a degree of latitude, near enough for a walking pace
 
 
 def unless_played(clock, hear: Callable[[float], None]) -> Callable[[float], None]:
@@ -69,5 +69,4 @@ class FixMonitor:
         start = [fix for fix in recent if end.t - fix.t <= SPAN_S][-1]
         if end.t - start.t < 0.3 * SPAN_S:
             return None
-        east = (end.lon - start.lon) * math.cos(math.radians(end.lat))
-        return math.hypot(east, end.lat - start.lat) * _METRES / (end.t - start.t)
+        return math.hypot(*offset(start.lat, start.lon, end.lat, end.lon)) / (end.t - start.t)

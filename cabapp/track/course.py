@@ -6,7 +6,7 @@ from math import atan2, hypot
 
 import numpy as np
 
-from cabapp.geometry.angles import wrap
+from cabapp.geometry.angles import turn_between
 from cabapp.track.pose import Pose
 
 
@@ -38,7 +38,7 @@ class Course:
         short, long = self._fit(SHORT_S, pose), self._fit(LONG_S, pose)
         if short is None or long is None:
             return pose
-        heading = long[0] if abs(wrap(long[0] - short[0])) < 0.05 else short[0]
+        heading = long[0] if abs(turn_between(short[0], long[0])) < 0.05 else short[0]
         same = short[1] * long[1] > 0
         curvature = min(short[1], long[1], key=abs) if same else 0.0
         mounted = pose.tool_heading == pose.heading
@@ -58,7 +58,7 @@ class Course:
         t = rows[:, 0] - last
         _, (ax, ay), (bx, by) = _parabola(t, rows[:, 1:])
         speed = hypot(ax, ay)
-        if speed < 0.3 or abs(wrap(atan2(ay, ax) - pose.heading)) > 0.5:
+        if speed < 0.3 or abs(turn_between(pose.heading, atan2(ay, ax))) > 0.5:
             return None
         return atan2(ay, ax), 2 * (ax * by - ay * bx) / speed**3
 

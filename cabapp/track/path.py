@@ -1,13 +1,8 @@
 """The path through fixes: which of them say a direction, and the curve from one to the next."""
 
-from math import pi
-
 import numpy as np
 
-
-def wrap(angle):
-    """Return angles brought to [-pi, pi], rad."""
-    return angle - 2 * pi * np.rint(angle / (2 * pi))  # a remainder takes several times as long
+from cabapp.geometry.angles import turn_between
 
 
 def lengths(start, xy):
@@ -90,7 +85,7 @@ def curve(nodes, theta, gear, dist, seg, u):
     The length of its end tangents is the one that follows a circle best
     (handle 4/3 tan(angle/4) of the radius: the usual cubic for a circular arc).
     """
-    delta = np.minimum(np.maximum(wrap(theta[1:] - theta[:-1]), -2.5), 2.5)
+    delta = np.minimum(np.maximum(turn_between(theta[:-1], theta[1:]), -2.5), 2.5)
     # 4 tan(angle/4) of the radius, which is the chord over 2 sin(angle/2), with no 0 below
     reach = gear * dist * 2 / (1 + np.cos(delta / 2))
     tx0, ty0 = reach * np.cos(theta[:-1]), reach * np.sin(theta[:-1])

@@ -5,7 +5,7 @@ from math import atan2, cos, hypot, pi, sin
 
 import numpy as np
 
-from cabapp.track.path import wrap
+from cabapp.geometry.angles import turn_between, wrap
 from cabapp.track.tool import Tool
 from cabapp.track.towing import tool_heading
 
@@ -75,9 +75,9 @@ def pose_now(tool: Tool, track: PathEnd, last, wing: str) -> Pose:
     chords = np.diff(nodes, axis=0)
     dist = np.hypot(chords[:, 1], chords[:, 2])
     if len(noses) > 1:
-        turn = wrap(nose - noses[-2])
+        turn = turn_between(noses[-2], nose)
         back = noses[-2] + turn * dist[-2] / (dist[-2] + dist[-1])
-    bend = float(np.clip(wrap(nose - back), -0.5, 0.5))
+    bend = float(np.clip(turn_between(back, nose), -0.5, 0.5))
     heading = nose + bend
     t, x, y = (float(v) for v in last[:3])
     speed = float(dist[-1] / chords[-1, 0])

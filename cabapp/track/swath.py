@@ -11,8 +11,9 @@ from math import hypot, inf, pi
 
 import numpy as np
 
+from cabapp.geometry.angles import turn_between
 from cabapp.track.filter import FixFilter
-from cabapp.track.path import curve, far_enough, lengths, wrap
+from cabapp.track.path import curve, far_enough, lengths
 from cabapp.track.pose import PathEnd, Pose, pose_now
 from cabapp.track.swept_ground import TICK, SweptPieces, swept
 from cabapp.track.tool import Tool
@@ -226,7 +227,7 @@ class SwathBuilder:
             gear[:] = self._gear[-1]
         else:
             way_all = np.concatenate([way[:1], way])
-        cusp = np.abs(wrap(way_all[1:] - way_all[:-1])) > CUSP
+        cusp = np.abs(turn_between(way_all[:-1], way_all[1:])) > CUSP
         if cusp.any() or gear[0] < 0:
             self._gears(gear, cusp, speed, dist)
         self._speed = speed[-1]
@@ -261,25 +262,25 @@ class SwathBuilder:
         dist = lengths(nodes[0, 1:], nodes[1:, 1:])
         nose = np.where(gear > 0, way, way + pi)
         # heading at a node: tangent of the circle through it and its neighbours
-        turn = wrap(nose[1:] - nose[:-1])
+        turn = turn_between(nose[:-1], nose[1:])
         inner = nose[:-1] + turn * dist[:-1] / (dist[:-1] + dist[1:])
         if self._theta is None:
-            self._theta = nose[0] - wrap(inner[0] - nose[0]) if len(inner) else nose[0]
+            self._theta = nose[0] - turn_between(nose[0], inner[0]) if len(inner) else nose[0]
         theta = np.concatenate([[self._theta], inner[:count]])
         if len(theta) <= count:
-            theta = np.append(theta, nose[-1] + np.clip(wrap(nose[-1] - theta[-1]), -0.5, 0.5))
+            theta = np.append(theta, nose[-1] + np.clip(turn_between(theta[-1], nose[-1]), -0.5, 0.5))
         out = self._sweep(nodes[: count + 1], nose[:count], gear[:count], dist[:count], theta)
         self._theta = theta[count]
         self._nodes, self._way, self._gear = nodes[count:], way[count:], gear[count:]
         return out
 
     def _sweep(self, nodes, nose, gear, dist, theta) -> SweptPieces:
-        bend = 2 * np.maximum(np.abs(wrap(theta[:-1] - nose)), np.abs(wrap(theta[1:] - nose)))
+        bend = 2 * np.maximum(np.abs(turn_between(nose, theta[:-1])), np.abs(turn_between(nose, theta[1:])))
         if self.tool.hitch:
             if self._psi is None:
                 self._psi = nose[0]
             coarse = tool_heading(self._psi, nose, dist, gear, theta, self.tool.hitch)
-            bend = np.maximum(bend, np.abs(wrap(np.diff(coarse))))
+            bend = np.maximum(bend, np.abs(turn_between(coarse[:-1], coarse[1:])))
             self._psi = coarse[-1]
         # rise of an arc: radius (of the outer end) times the square of its angle, over 8
         outer = dist + bend * (self.tool.width / 2 + abs(self.tool.side))

@@ -147,6 +147,19 @@ def test_a_stint_taken_up_in_the_middle_goes_on_as_if_painted(drive, tool, share
     assert (painted.counts == taken_up.counts).all()
 
 
+def test_a_seam_between_the_halves_of_a_pivot_begins_no_new_visit():
+    """Two triangles of one pivot share their odometer; what was covered `leave` before it still counts
+    for the second one when the first was taken up."""
+    ground = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 4.0], [0.0, 4.0]])
+    s0, s1 = np.array([0, 1200, 1200]), np.array([200, 1400, 1400])
+    whole = SweptPieces(np.stack([ground, ground + 20.0, ground]), s0, s1, s1 / 1024, 1000)
+    grid = Grid((-5, -5, 30, 30), 0.5)
+    grid.begin(whole.leave, 4.0)
+    grid.take_up(whole.cut(0, 2))
+    grid.paint(whole.cut(2, 3))
+    assert grid.at([[2.0, 2.0]]).tolist() == [1]
+
+
 @settings(max_examples=25, deadline=None)
 @given(drives(), drives(), TOOLS)
 def test_a_job_counts_the_same_live_and_rebuilt_and_in_any_order(one, two, tool):

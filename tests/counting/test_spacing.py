@@ -6,8 +6,9 @@ from shapely.geometry import box
 
 from cabapp.common.units import FOOT
 from cabapp.counting.areas.area_totals import area_totals
-from cabapp.counting.spacing import FEW, _spread, find_passes, pass_spacing
+from cabapp.counting.spacing import find_passes, pass_spacing
 from cabapp.geometry.field_ground import Field
+from cabapp.geometry.robust_spread import FEW, robust_spread
 from cabapp.planning.half_lap import best_inside, expected_shares
 from cabapp.track.swath import SwathBuilder, WorkSwitch
 from cabapp.track.tool import Tool
@@ -119,7 +120,7 @@ def test_a_worse_second_and_third_hour_is_a_trend(drive):
 def test_the_spread_of_few_normal_values_is_right_on_the_average(n):
     """5 000 samples of n normal values: the mean of the robust deviation is 1 within 3 %."""
     rng = np.random.default_rng(n)
-    assert np.mean([_spread(row) for row in rng.normal(size=(5_000, n))]) == pytest.approx(1, abs=0.03)
+    assert np.mean([robust_spread(row) for row in rng.normal(size=(5_000, n))]) == pytest.approx(1, abs=0.03)
 
 
 @pytest.mark.parametrize(("inside", "once", "thrice"), [(0, 0.05, 0.05), (1, 0.019, 0.11), (2, 0.005, 0.20)])

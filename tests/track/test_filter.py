@@ -1,6 +1,5 @@
 """Which fixes are believed: by place, time, speed, acceleration and stated error."""
 
-import time
 
 import numpy as np
 import pytest
@@ -145,20 +144,16 @@ def test_any_batches_give_the_same(seed):
         assert whole.rejected == parts.rejected
 
 
-def test_a_long_trace_with_many_spikes_is_judged_quickly():
-    """200,000 fixes with a thousand spikes take a small part of going through them one by one."""
+def test_a_long_trace_with_many_spikes_is_judged_quickly(monkeypatch):
+    """Of 200,000 fixes with a thousand spikes only those near a spike are judged one by one."""
     n = 200_000
     t, xy = straight(n, 10.0)
     rows = rows_of(t, xy, 0.02)
     odd = np.random.default_rng(0).choice(n - 10, 1000, replace=False)
     rows[odd, 1] += 7.0
-    begin = time.perf_counter()
+    judged = []
+    judge = FixFilter._judge
+    monkeypatch.setattr(FixFilter, "_judge", lambda *given: judged.append(1) or judge(*given))
     kept, _, rejected = filtered(rows)
-    quick = time.perf_counter() - begin
     assert n - len(kept) == sum(rejected.values()) > 900
-    one = FixFilter(5.0, 15.0)
-    begin = time.perf_counter()
-    for row in rows[:4000]:
-        one.feed(row[None])
-    slow = (time.perf_counter() - begin) * n / 4000
-    assert quick < slow / 10
+    assert len(judged) < 6 * len(odd)

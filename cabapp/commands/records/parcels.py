@@ -94,7 +94,7 @@ def _apart(one, land, others: list):
         When it lies outside the field, or so deep in another that nobody can tell whose it is.
     """
     form = shape(one.geometry)
-    plane = Plane(form.centroid.y, form.centroid.x)
+    plane = Plane.of_field(one.geometry)
 
     def area(geometry) -> float:
         return shapely.transform(geometry, lambda c: plane.to_xy(c[:, 1], c[:, 0])).area

@@ -8,6 +8,8 @@ Pure: fixes in, fixes out. The raw log keeps what the receiver itself said.
 import math
 from dataclasses import dataclass, replace
 
+from cabapp.geometry.angles import turn_between
+from cabapp.geometry.plane import METRES_PER_DEGREE, offset, wrap_longitude
 from cabapp.position.calibration.fix_error import sigma_of
 from cabapp.position.fix import Fix
 
@@ -17,7 +19,6 @@ BACKS = math.radians(120.0)
 """No tractor turns that much within a step: it goes backwards."""
 FORGET_S = 5.0
 """After longer without a place the way since then is not known, s."""
-_METRES = 111_195.0  # one degree of a sphere of 6371 km
 
 
 @dataclass(frozen=True)
@@ -60,8 +61,8 @@ class AntennaTransfer:
 
     >>> carrier = AntennaTransfer(Antenna(ahead=2.0))
     >>> for n in range(5):
-    ...     fix = carrier.carry(Fix(float(n), 0.0, n * 2 / 111_195.0, sigma=0.02))
-    >>> round(fix.lon * 111_195.0, 3), fix.sigma
+    ...     fix = carrier.carry(Fix(float(n), 0.0, n * 2 / METRES_PER_DEGREE, sigma=0.02))
+    >>> round(fix.lon * METRES_PER_DEGREE, 3), fix.sigma
     (6.0, 0.02)
     """
 
@@ -84,9 +85,9 @@ class AntennaTransfer:
         heading = self._heading + self._turned / 2
         north, east = math.cos(heading), math.sin(heading)
         back, left = -self.antenna.ahead, -self.antenna.right
-        lat = fix.lat + (back * north - left * east) / _METRES
-        lon = fix.lon + (back * east + left * north) / (_METRES * math.cos(math.radians(fix.lat)))
-        return replace(fix, lat=lat, lon=(lon + 180) % 360 - 180)
+        lat = fix.lat + (back * north - left * east) / METRES_PER_DEGREE
+        lon = fix.lon + (back * east + left * north) / (METRES_PER_DEGREE * math.cos(math.radians(fix.lat)))
+        return replace(fix, lat=lat, lon=wrap_longitude(lon))
 
     def _follow(self, fix):
         """Take the tractor's heading from its way."""
@@ -97,19 +98,12 @@ class AntennaTransfer:
         if self._at is None:
             self._at = fix.lat, fix.lon
             return
-        north = (fix.lat - self._at[0]) * _METRES
-        turn = (fix.lon - self._at[1] + 180) % 360 - 180
-        east = turn * _METRES * math.cos(math.radians(fix.lat))
+        east, north = offset(*self._at, fix.lat, fix.lon)
         if math.hypot(north, east) < STEP:
             return
         way, before = math.atan2(east, north), self._heading
-        if before is not None and abs(_turn(before, way)) > BACKS:
+        if before is not None and abs(turn_between(before, way)) > BACKS:
             way += math.pi
         if before is not None:
-            self._turned = _turn(before, way)
+            self._turned = turn_between(before, way)
         self._at, self._heading = (fix.lat, fix.lon), way
-
-
-def _turn(one: float, other: float) -> float:
-    """Return the turn from one direction to another, -pi to pi."""
-    return (other - one + math.pi) % (2 * math.pi) - math.pi

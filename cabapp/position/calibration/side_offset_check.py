@@ -9,6 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cabapp.geometry.angles import turn_between
+from cabapp.geometry.robust_spread import robust_spread
 from store.errors import Refused
 
 LEAST_LENGTH, LEAST_FIXES = 30.0, 10
@@ -95,8 +97,8 @@ def both_ways(there: np.ndarray, back: np.ndarray) -> SideOffsetCheck:
     sideways = [run @ right for run in runs]
     middles = [float(np.median(s)) for s in sideways]
     # 1.253: a median of normal errors is that much less sure than a mean (asymptotic, sqrt(pi/2))
-    spread = [1.253 * _scatter(s) / math.sqrt(len(s)) for s in sideways]
-    if max(_scatter(s) for s in sideways) > 1.5:
+    spread = [1.253 * robust_spread(s, few=False) / math.sqrt(len(s)) for s in sideways]
+    if max(robust_spread(s, few=False) for s in sideways) > 1.5:
         raise CheckRefused("The runs were not straight. Drive along a straight wheel mark or edge.")
     return SideOffsetCheck(
         round((middles[1] - middles[0]) / 2, 3),
@@ -155,11 +157,6 @@ def _direction(run, towards):
     return axes[0] * (1 if np.dot(axes[0], towards) > 0 else -1)
 
 
-def _scatter(values) -> float:
-    """Return a standard deviation that some stray fixes do not spoil (1.4826 times the MAD)."""
-    return float(1.4826 * np.median(np.abs(values - np.median(values))))
-
-
 def _middle(run):
     """Return a run without the beginnings of turns at its ends."""
     gone = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(run, axis=0).T))])
@@ -188,7 +185,7 @@ def _straight_runs(xy):
         while end + 1 < len(xy):
             back = max(start, end - 4)
             now = np.arctan2(*(xy[end + 1] - xy[back])[::-1])
-            if abs((now - heading + math.pi) % (2 * math.pi) - math.pi) > TURNED:
+            if abs(turn_between(heading, now)) > TURNED:
                 break
             end += 1
         if math.dist(xy[start], xy[end]) >= LEAST_LENGTH:

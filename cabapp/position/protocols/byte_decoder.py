@@ -15,6 +15,7 @@ import math
 from collections import deque
 from dataclasses import dataclass
 
+from cabapp.geometry.plane import offset
 from cabapp.position.fix import Fix
 from cabapp.position.protocols.gpsd_report import GpsdReader
 from cabapp.position.protocols.nmea_epoch import NmeaEpoch
@@ -37,7 +38,6 @@ WEEKS = 1024 * 7 * 86400
 (gpsd, "NMEA Revealed": roll-overs of 1999, 2019 and 2038)."""
 EARLIEST = 1767225600.0
 """2026-01-01, before which this was not written: a live receiver that says less is rolled over."""
-_METRES = 111_195.0  # one degree of a sphere of 6371 km
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +201,4 @@ def _reaches(before: TimedFix, heard: TimedFix) -> bool:
     a, b = before.fix, heard.fix
     if not (a.has_position and b.has_position):
         return True
-    north = (b.lat - a.lat) * _METRES
-    turn = (b.lon - a.lon + 180) % 360 - 180
-    east = turn * _METRES * math.cos(math.radians(a.lat))
-    return math.hypot(east, north) <= ROOM + FASTEST * max(b.t - a.t, 0.0)
+    return math.hypot(*offset(a.lat, a.lon, b.lat, b.lon)) <= ROOM + FASTEST * max(b.t - a.t, 0.0)

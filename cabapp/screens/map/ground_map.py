@@ -18,6 +18,7 @@ from kivy.properties import (
 from kivy.uix.floatlayout import FloatLayout
 from kivy.uix.widget import Widget
 
+from cabapp.geometry.angles import turn_between
 from cabapp.screens.map import map_drawings
 from cabapp.screens.map.cell_window import TEXELS, GroundWindow
 from cabapp.screens.map.hatching_texture import HatchingTexture
@@ -152,7 +153,7 @@ class GroundMap(FloatLayout):
             if self.north_up:
                 self.turn = 0.0
             elif pose.speed > STEADY and not pose.reversing:
-                off = math.remainder(heading - math.pi / 2 - self.turn, math.tau)
+                off = turn_between(self.turn, heading - math.pi / 2)
                 self.turn += off if at_once else off * -math.expm1(-passed / TURN_S)
             lift = 0.0 if self.north_up else AHEAD * self.height / self.scale
             self.centre = (x - math.sin(self.turn) * lift, y + math.cos(self.turn) * lift)

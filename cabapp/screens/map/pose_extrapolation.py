@@ -5,6 +5,8 @@ Arithmetic only, no Kivy. A map that moved only when a fix comes would jerk.
 
 import math
 
+from cabapp.geometry.angles import turn_between
+
 LONGEST_S = 1.5  # led on no longer than this: then nobody knows
 SOFT_S = 0.2  # in which most of an error is taken back
 SLOWEST = 0.3  # m/s; below it a pose is noise
@@ -34,7 +36,7 @@ class PoseExtrapolation:
         if pose is not None and self._pose is not None:
             x, y, heading = self.at(at)
             if math.hypot(x - pose.x, y - pose.y) < JUMP_M:
-                off = x - pose.x, y - pose.y, math.remainder(heading - pose.heading, math.tau)
+                off = x - pose.x, y - pose.y, turn_between(pose.heading, heading)
         self._pose, self._since, self._off = pose, at, off
 
     def at(self, t: float) -> tuple[float, float, float]:

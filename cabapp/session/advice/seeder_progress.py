@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
+from cabapp.counting.areas.work_direction import main_direction
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.pass_counts.live_count import taps_of, tool_of
 from cabapp.jobs.records import stint_state
@@ -57,17 +58,13 @@ class FieldSamples:
 
         Before the first one they are taken to go along the field (common practice).
         """
-        quads = [part.quad for part in self._count.pieces() if len(part)]
-        if not quads:
+        pieces = self._count.pieces()
+        if not any(map(len, pieces)):
             box = shapely.minimum_rotated_rectangle(self._count.field.polygon)
             a, b, c = shapely.get_coordinates(box)[:3]
             short = b - a if np.hypot(*(b - a)) <= np.hypot(*(c - b)) else c - b
             return short / np.hypot(*short)
-        quad = np.concatenate(quads)
-        step = (quad[:, 2] + quad[:, 3] - quad[:, 0] - quad[:, 1]) / 2
-        # there and back are one direction, so angles are doubled before they are added
-        doubled = (step[:, 0] + 1j * step[:, 1]) ** 2 / np.maximum(np.hypot(*step.T), 1e-9)
-        way = np.angle(doubled.sum()) / 2
+        way = main_direction(pieces)
         return np.array([-np.sin(way), np.cos(way)])
 
 

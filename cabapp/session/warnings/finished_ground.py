@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from cabapp.geometry.angles import turn_between
 from cabapp.planning.half_lap import best_inside
 
 ON_S, OFF_S, REPEAT_S = 1.5, 3.0, 20.0
@@ -142,7 +143,7 @@ class FinishedGroundAlarm:
         quiet : bool
             True when nothing may be said now (turning, slow, reversing, just started, ...).
         """
-        if self._heading is not None and _apart(heading, self._heading) > PASS_ENDS:
+        if self._heading is not None and abs(turn_between(self._heading, heading)) > PASS_ENDS:
             self.end_pass()
         if quiet:
             self._above = self._below = None
@@ -176,7 +177,3 @@ class FinishedGroundAlarm:
         repeat = not self._repeated and over >= e_on and now - self._rose >= REPEAT_S
         self._repeated = self._repeated or repeat
         return AlarmState(True, False, repeat)
-
-
-def _apart(a: float, b: float) -> float:
-    return abs(math.remainder(a - b, math.tau))

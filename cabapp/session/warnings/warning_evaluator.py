@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 
 from cabapp.common import wording
 from cabapp.common.units import Units
+from cabapp.geometry.angles import turn_between
 from cabapp.session.state.position_state import LOST_AFTER_S
 from cabapp.session.state.view import (
     DANGER,
@@ -227,7 +228,7 @@ class WarningEvaluator:
         seconds = now.now - past[0][0]
         rate = 0.0
         if seconds >= 1.0:
-            rate = abs(math.remainder(now.heading - past[0][1], math.tau)) / seconds
+            rate = abs(turn_between(past[0][1], now.heading)) / seconds
         return abs(now.curvature) > TIGHTEST or rate > FASTEST_TURN
 
 
