@@ -6,7 +6,7 @@ import time
 from pathlib import Path
 
 from cabapp.common import paths as places
-from cabapp.reports.export.job_export import write_job
+from cabapp.reports.job.write_job import write_job
 from cabapp.reports.model.job_record import jobs_of, read_job
 from store import open_store
 

@@ -8,7 +8,9 @@ from pathlib import Path
 
 from cabapp.common.clock import FASTEST, SLOWEST, ReplayClock
 from cabapp.common.progress import show
-from cabapp.reports.export.job_export import stem, write_job, write_output
+from cabapp.reports.export.job_export import stem
+from cabapp.reports.export.output_file import write_output
+from cabapp.reports.job.write_job import write_job
 from cabapp.reports.model.job_record import jobs_of, read_job
 from cabapp.reports.render.map_png import map_png
 from cabapp.reports.render.page_elements import map_of

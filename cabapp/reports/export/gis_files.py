@@ -1,12 +1,9 @@
-"""A job as files for a GIS: pass counts as a picture with its place on earth, and a GeoPackage.
+"""A job for a GIS: pass counts as a georeferenced PNG, and a GeoPackage.
 
-No further library is needed: PNG by zlib, the world file and its note by hand,
-GeoPackage by the sqlite3 of Python.
-
-ISO 11783-10 task data are not written. They could carry the boundary and the stints as
-tasks with time logs, but a pass count has no data dictionary entity, and what is read by
-a terminal that trusts it must be proven against one; a file that is only nearly right is
-worse there than none. GeoPackage and GeoJSON carry the same ground.
+Notes
+-----
+ISO 11783-10 task data are not written: a pass count has no data dictionary entity, and no
+terminal was at hand to prove a file against. GeoPackage and GeoJSON carry the same ground.
 """
 
 import sqlite3
@@ -21,11 +18,9 @@ import shapely
 from pyproj import CRS
 from shapely.geometry import shape
 
-from cabapp.reports.export.job_export import write_output
+from cabapp.reports.export.output_file import replacing, write_output
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render.map_png import png
-from store.durability.atomic_file import write_atomically
-from store.errors import Refused
 from store.facts.timestamp import write_time
 
 OUTSIDE = 255
@@ -103,22 +98,16 @@ def geopackage(features: list[dict], path: Path) -> Path:
     -----
     OGC 12-128r18, GeoPackage 1.3: sections 1.1.1 (file), 1.1.2 (reference systems), 2.1 (features).
     """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with write_atomically(path) as beside, closing(sqlite3.connect(beside)) as book, book:
-            _fill(book, features)
-    except (OSError, sqlite3.Error) as error:
-        raise Refused(
-            f"{path} cannot be written ({error}). Look whether the folder may be written to and has room."
-        ) from error
+    with replacing(path) as part, closing(sqlite3.connect(part)) as database, database:
+        _fill(database, features)
     return path
 
 
-def _fill(book: sqlite3.Connection, features: list[dict]) -> None:
-    book.execute(f"PRAGMA application_id = {0x47504B47}")
-    book.execute("PRAGMA user_version = 10300")
-    book.executescript(_SCHEMA)
-    book.executemany(
+def _fill(database: sqlite3.Connection, features: list[dict]) -> None:
+    database.execute(f"PRAGMA application_id = {0x47504B47}")
+    database.execute("PRAGMA user_version = 10300")
+    database.executescript(_SCHEMA)
+    database.executemany(
         "INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?)",
         [
             ("Undefined cartesian", -1, "NONE", -1, "undefined", None),
@@ -129,23 +118,23 @@ def _fill(book: sqlite3.Connection, features: list[dict]) -> None:
     for name, (kind, columns) in LAYERS.items():
         rows = [one for one in features if one["properties"]["kind"] == name]
         if rows:
-            _layer(book, name, kind, columns, rows)
+            _layer(database, name, kind, columns, rows)
 
 
-def _layer(book, name: str, kind: str, columns: dict[str, str], rows: list[dict]) -> None:
+def _layer(database, name: str, kind: str, columns: dict[str, str], rows: list[dict]) -> None:
     forms = [_as(kind, shape(row["geometry"])) for row in rows]
     bounds = shapely.total_bounds(forms).tolist()
     now = write_time(time.time())
     told = ", ".join(f'"{column}" {of}' for column, of in columns.items())
-    book.execute(f'CREATE TABLE "{name}" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom {kind}, {told})')  # fmt: skip
-    book.execute(
+    database.execute(f'CREATE TABLE "{name}" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom {kind}, {told})')  # fmt: skip
+    database.execute(
         "INSERT INTO gpkg_contents VALUES (?, 'features', ?, '', ?, ?, ?, ?, ?, 4326)",
         (name, name, now, *bounds),
     )
-    book.execute("INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, 4326, 0, 0)", (name, kind))
+    database.execute("INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, 4326, 0, 0)", (name, kind))
     marks = ", ".join("?" * (len(columns) + 1))
     named = ", ".join(f'"{column}"' for column in columns)
-    book.executemany(
+    database.executemany(
         f'INSERT INTO "{name}" (geom, {named}) VALUES ({marks})',
         [
             (_binary(form), *(row["properties"].get(column) for column in columns))

@@ -1,20 +1,14 @@
-"""Writes a job's pages and files into a folder, each whole or not at all."""
+"""A job as GPX and GeoJSON, and the stem of its file names."""
 
 import math
 import re
 import unicodedata
-from pathlib import Path
 
 import numpy as np
 import shapely
 
 from cabapp.reports.export import gpx_geojson
-from cabapp.reports.job.field_log import field_log
-from cabapp.reports.job.hand_over_page import hand_over_sheet
-from cabapp.reports.model.job_record import JobRecord, read_job
-from store import Store
-from store.durability.atomic_file import write_file
-from store.errors import Refused
+from cabapp.reports.model.job_record import JobRecord
 
 
 def stem(log: JobRecord) -> str:
@@ -25,61 +19,6 @@ def stem(log: JobRecord) -> str:
     plain = unicodedata.normalize("NFKD", f"{log.field.name} {log.job.operation} {log.job.season}")
     words = re.findall(r"[a-z0-9]+", plain.encode("ascii", "ignore").decode().lower())
     return "-".join(["-".join(words)[:60].strip("-"), log.job.id[:4]]).strip("-")
-
-
-def write_job(store: Store, log: JobRecord, directory: Path, now: float, every: float = 0.0) -> dict[str, list[Path]]:
-    """Write field log, hand-over sheets, GPX and GeoJSON of a job.
-
-    Parameters
-    ----------
-    store : Store
-        Where the job is from: a hand-over sheet shows the field as it was then.
-    log : JobRecord
-    directory : Path
-        Made when it is not there.
-    now : float
-        When this is done, POSIX s.
-    every : float
-        As in `job_gpx`.
-
-    Returns
-    -------
-    dict
-        Paths written under ``"log"``, ``"hand_over"``, ``"gpx"`` and ``"geojson"``.
-
-    Raises
-    ------
-    Refused
-        When the folder cannot be written to.
-    """
-    name = stem(log)
-    sheets = [
-        (
-            f"{name}-hand-over-{k}.html",
-            hand_over_sheet(read_job(store, log.job, row.at), row, receipts, now),
-        )
-        for k, (row, receipts) in enumerate(log.hand_overs, 1)
-    ]
-    return {
-        "log": [write_output(directory, f"{name}.html", field_log(log, now))],
-        "hand_over": [write_output(directory, file, text) for file, text in sheets],
-        "gpx": [write_output(directory, f"{name}.gpx", job_gpx(log, every))],
-        "geojson": [write_output(directory, f"{name}.geojson", job_geojson(log))],
-    }
-
-
-def write_output(directory: Path, name: str, content: str | bytes) -> Path:
-    """Write a file atomically and return its path; one that holds this content already is left alone."""
-    path = Path(directory) / name
-    content = content if isinstance(content, bytes) else content.encode("utf-8", "replace")
-    try:
-        if not (path.is_file() and path.stat().st_size == len(content) and path.read_bytes() == content):
-            write_file(path, content)
-    except OSError as error:
-        raise Refused(
-            f"{path} cannot be written ({error.strerror}). Look whether the folder may be written to and has room."
-        ) from error
-    return path
 
 
 def job_gpx(log: JobRecord, every: float = 0.0) -> str:

@@ -14,13 +14,12 @@ from openpyxl.styles import Font
 from cabapp.common.farm_format import FarmFormat
 from cabapp.common.units import ACRE, HECTARE
 from cabapp.jobs.records.time_split import KINDS
-from cabapp.reports.export.job_export import write_output
-from cabapp.reports.job.job_page import known_cost
+from cabapp.reports.export.output_file import write_output
+from cabapp.reports.model.day_entries import day_entries
 from cabapp.reports.model.fuel_record import Fill
-from cabapp.reports.model.job_account import Account, avoidable_cents, rates, useful
+from cabapp.reports.model.job_account import Account, avoidable_cents, known_cost, rates, useful
 from cabapp.reports.model.parcel_split import money_of
 from cabapp.reports.render.html_tables import Link
-from cabapp.reports.season.day_book import day_entries
 from store.facts.timestamp import write_time
 
 BOOK = "rollbook.xlsx"
@@ -48,7 +47,7 @@ def _jobs(accounts: list[Account], words: FarmFormat) -> list[list]:
              "field_efficiency", "fuel_l", "cost", "avoidable_cost", "currency"]  # fmt: skip
     rows = [heads]
     for one in accounts:
-        went, cents = rates(one.lines, useful(one)), known_cost(one)
+        went, cents = rates(one.lines, useful(one)), known_cost(one.lines)
         rows.append([
             one.job, one.field, one.crop, one.operation, one.season, one.target, _local(one.began, words),
             _local(one.ended, words), write_time(one.began, "seconds"), _in(one.field_area, HECTARE), _in(one.field_area, ACRE),
@@ -83,11 +82,11 @@ def _days(accounts: list[Account], words: FarmFormat) -> list[list]:
     rows = [["day", "operator", "field", "operation", "tractor", "tool", "from", "to", "from_utc",
              *(f"{kind}_h" for kind in KINDS), "all_h", "stint_id"]]  # fmt: skip
     for entry in day_entries(accounts):
-        one, line = entry["account"], entry["line"]
+        one, line = entry.account, entry.stint
         rows.append([
-            date.fromisoformat(entry["day"]), line.operator, one.field, one.operation, line.tractor, line.tool,
-            _local(entry["began"], words), _local(entry["ended"], words), write_time(entry["began"], "seconds"),
-            *_hours(entry["seconds"]), line.stint,
+            date.fromisoformat(entry.day), line.operator, one.field, one.operation, line.tractor, line.tool,
+            _local(entry.began, words), _local(entry.ended, words), write_time(entry.began, "seconds"),
+            *_hours(entry.seconds), line.stint,
         ])  # fmt: skip
     return rows
 
@@ -107,7 +106,7 @@ def _parcels(accounts: list[Account]) -> list[list]:
     rows = [["job_id", "field", "operation", "season", "parcel", "landlord", "ground_ha", "never_ha", "once_ha",
              "twice_ha", "more_ha", "pass_area_ha", "cost_there", "landlord_share", "landlord_bears", "lease"]]  # fmt: skip
     for one in accounts:
-        for part, (cost, due) in zip(one.parts, money_of(one.parts, known_cost(one), one.pass_area)):
+        for part, (cost, due) in zip(one.parts, money_of(one.parts, known_cost(one.lines), one.pass_area)):
             counts = {int(n): area for n, area in part.by_count.items()}
             areas = [part.area, part.none, counts.get(1, 0.0), counts.get(2, 0.0),
                      sum(area for n, area in counts.items() if n > 2), part.pass_area]  # fmt: skip

@@ -6,6 +6,7 @@ from cabapp.common.wording import times
 from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
+from store.facts.timestamp import write_time
 
 
 def correction_words(row, log: JobRecord) -> dict:
@@ -56,7 +57,7 @@ def taps_of_stint(s: StintRecord, log: JobRecord) -> dict:
         "warned": _warned(s),
         "taps": [
             {
-                "at": log.words.second(tap.at), "instant": page_elements.instant(tap.at),
+                "at": log.words.second(tap.at), "instant": write_time(tap.at, "seconds"),
                 "words": page_elements.tap_words(tap, log) + _mended(s.mended.get(tap.id), log),
                 "undone": tap.id in s.undone,
             }

@@ -3,18 +3,16 @@
 import math
 
 from cabapp.common.farm_format import FarmFormat, share
-from cabapp.common.units import ACRE, HECTARE
 from cabapp.common.wording import times, verb
 from cabapp.reports.job.amendments import correction_words
 from cabapp.reports.job.pass_table import passes_table
-from cabapp.reports.model.job_account import Account, avoidable_cents, per_area, rates, useful
+from cabapp.reports.model.job_account import Account, avoidable_cents, known_cost, per_area, rates, sum_known, useful
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
 from cabapp.reports.render.html_tables import (
     Link,
     Table,
     hours,
-    known,
     lacking,
     page,
     split_cells,
@@ -44,7 +42,7 @@ def job_page(log: JobRecord, one: Account, now: float) -> str:
         ("field", words.area(whole), "field area" if one.field_area is not None else "covered, net"),
         ("pass_area", words.area(one.pass_area) if log.seen else NOT_KNOWN, "pass area, every pass"),
         ("proof", certain, f"proven {verb(one.operation).lower()} {times(one.target)}, 9 times in 10"),
-        ("cost", words.money(known_cost(one)), "cost, as far as it is known"),
+        ("cost", words.money(known_cost(one.lines)), "cost, as far as it is known"),
     ]
     notes = [
         "Field area is ground, once; pass area is the sum over all passes. They are never added.",
@@ -67,28 +65,11 @@ def job_page(log: JobRecord, one: Account, now: float) -> str:
     )  # fmt: skip
 
 
-def known_cost(one: Account) -> int | None:
-    """A job's cost in hundredths; None when no part of it is known."""
-    if all(len(line.lacking) == 3 for line in one.lines):
-        return None
-    return sum(line.cents for line in one.lines)
-
-
-def area_unit(words: FarmFormat) -> float:
-    """The farm's unit of area, m2."""
-    return ACRE if words.units.system == "us" else HECTARE
-
-
-def an_area(value: float | None, words: FarmFormat) -> str:
-    """Money for an acre or a hectare."""
-    return "–" if value is None else f"{words.money(100 * value)}/{words.units.unit('area')}"
-
-
 def work_table(one: Account, words: FarmFormat, seen: bool = True) -> Table:
     """How the work went, and what it cost; without any position (not `seen`) hours and money only."""
-    units, unit = words.units, area_unit(words)
+    units = words.units
     went, spent = rates(one.lines, useful(one)), together(line.seconds for line in one.lines)
-    cents, litres = known_cost(one), math.fsum(line.litres for line in one.lines)
+    cents, litres = known_cost(one.lines), math.fsum(line.litres for line in one.lines)
     ground = one.field_area if one.field_area is not None else one.covered
     spared = avoidable_cents(one) if cents else None
     efficiency = "–" if went.efficiency is None else f"{100 * went.efficiency:.0f} %"
@@ -103,11 +84,11 @@ def work_table(one: Account, words: FarmFormat, seen: bool = True) -> Table:
     ]  # fmt: skip
     paid_rows = [
         ("fuel put in", units.volume(litres) if litres else "none written", units.volume_per_area(went.fuel) + " of pass area" if litres else ""),
-        ("fuel", words.money(known(one.lines, "fuel_cents") if litres else None), ""),
-        ("wages", words.money(known(one.lines, "wage_cents")), "all hours"),
-        ("tractor", words.money(known(one.lines, "tractor_cents")), "all hours but broken"),
-        ("cost", words.money(cents), an_area(per_area(cents, ground, unit), words) + " of field, "
-         + an_area(per_area(cents, one.pass_area, unit), words) + " of pass area"),
+        ("fuel", words.money(sum_known(line.fuel_cents for line in one.lines) if litres else None), ""),
+        ("wages", words.money(sum_known(line.wage_cents for line in one.lines)), "all hours"),
+        ("tractor", words.money(sum_known(line.tractor_cents for line in one.lines)), "all hours but broken"),
+        ("cost", words.money(cents), money_per_area(cents, ground, words) + " of field, "
+         + money_per_area(cents, one.pass_area, words) + " of pass area"),
     ]  # fmt: skip
     over_rows = [
         ("re-covering that could have been spared", words.area(one.avoidable),
@@ -118,6 +99,12 @@ def work_table(one: Account, words: FarmFormat, seen: bool = True) -> Table:
         ground_rows, over_rows = [("ground covered", NOT_KNOWN, "no position of this work was known")], []
     rows = [list(row) for row in (*ground_rows, *paid_rows, *over_rows)]
     return Table("How it went", [("what", ""), ("how much", "n"), ("remark", "")], rows, key="work")
+
+
+def money_per_area(cents: int | None, area: float | None, words: FarmFormat) -> str:
+    """Return money for an acre or a hectare, with its unit."""
+    each = per_area(cents, area, words.units)
+    return "–" if each is None else f"{words.money(each)}/{words.units.unit('area')}"
 
 
 def stint_table(one: Account, words: FarmFormat) -> Table:
@@ -133,7 +120,7 @@ def stint_table(one: Account, words: FarmFormat) -> Table:
     ]  # fmt: skip
     total = [
         "all", "", "", *split_cells(together(line.seconds for line in one.lines)),
-        words.swept(math.fsum(line.pass_area for line in one.lines)), words.money(known_cost(one)),
+        words.swept(math.fsum(line.pass_area for line in one.lines)), words.money(known_cost(one.lines)),
     ]  # fmt: skip
     return Table("Who worked", heads, rows, [total], "hours that passed, whatever the clocks did", "stints")
 

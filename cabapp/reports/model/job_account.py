@@ -8,6 +8,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 
+from cabapp.common.units import Units
 from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.jobs.records.time_split import KINDS, days
 from cabapp.planning.capacity import field_capacity, field_efficiency, mean_speed
@@ -257,6 +258,17 @@ def avoidable_cents(one: Account) -> int:
     return hundredths(cost_of_passes(one.avoidable_passes, machine_per_area=money / one.pass_area))
 
 
-def per_area(cents: int | None, area: float | None, unit: float) -> float | None:
-    """Money for a unit of area of `unit` m2, in whole money, not rounded; None if not known."""
-    return cents / 100 / (area / unit) if cents is not None and area else None
+def known_cost(lines: list[StintAccount]) -> int | None:
+    """Return the cost of stints in hundredths; None when no part of it is known."""
+    return None if all(len(line.lacking) == 3 for line in lines) else sum(line.cents for line in lines)
+
+
+def per_area(cents: int | None, area: float | None, units: Units) -> float | None:
+    """Return hundredths for each of the farm's units of area, not rounded; None if not known."""
+    return cents / units.area_value(area) if cents is not None and area else None
+
+
+def sum_known(values: Iterable[int | None]) -> int | None:
+    """Return the sum of what is known of some values; None when nothing is."""
+    known = [value for value in values if value is not None]
+    return sum(known) if known else None

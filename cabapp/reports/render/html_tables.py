@@ -70,13 +70,6 @@ def together(spent: Iterable[dict[str, float]]) -> dict[str, float]:
     return {kind: math.fsum(one[kind] for one in spent) for kind in KINDS}
 
 
-def known(lines: Iterable[StintAccount], name: str) -> int | None:
-    """The sum of one kind of money over lines; None when it is known of none of them."""
-    found = [getattr(line, name) for line in lines]
-    some = [cents for cents in found if cents is not None]
-    return sum(some) if some or not found else None
-
-
 def lacking(lines: Iterable[StintAccount]) -> str:
     """What the cost of these lines leaves out, as a sentence; empty when nothing."""
     lines = list(lines)

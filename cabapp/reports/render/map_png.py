@@ -1,13 +1,10 @@
-"""The map as a small PNG: the same tally hatching in ink on paper, a pixel for every map cell.
+"""The map as a small PNG: the same tally hatching in ink on paper, a pixel for every map cell."""
 
-Written with zlib alone, so that a picture needs no further library.
-"""
-
-import struct
-import zlib
+import io
 
 import numpy as np
 import shapely
+from PIL import Image
 
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import hatching
@@ -56,22 +53,7 @@ def inked(kinds: np.ndarray) -> np.ndarray:
 
 
 def png(grey: np.ndarray) -> bytes:
-    """Write a grey-scale picture as PNG.
-
-    Parameters
-    ----------
-    grey : ndarray of uint8, shape (rows, columns)
-        Row 0 on top.
-
-    Notes
-    -----
-    Chunks, filter byte and checksums as in the PNG specification, W3C 2003, sections 5 and 9.
-    """
-    rows, columns = grey.shape
-
-    def chunk(kind: bytes, data: bytes) -> bytes:
-        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
-
-    lines = np.hstack([np.zeros((rows, 1), np.uint8), grey]).tobytes()
-    head = struct.pack(">IIBBBBB", columns, rows, 8, 0, 0, 0, 0)
-    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", zlib.compress(lines, 9)) + chunk(b"IEND", b"")
+    """Return a grey-scale picture, uint8, shape (rows, columns), row 0 on top, as PNG."""
+    out = io.BytesIO()
+    Image.fromarray(grey).save(out, "PNG", optimize=True)
+    return out.getvalue()

@@ -13,7 +13,6 @@ from cabapp.common.wording import times, verb
 from cabapp.reports.model.cell_history import history
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import hatching, map_svg
-from store.facts.timestamp import write_time
 
 TEMPLATES = Environment(
     loader=PackageLoader("cabapp.reports.render", "templates"),
@@ -224,8 +223,3 @@ def _scale(log: JobRecord) -> tuple[float, str]:
     power = 10 ** math.floor(math.log10(max(here, 1.0)))
     long = max(step * power for step in (1, 2, 5) if step * power <= max(here, 1.0))
     return long / units.length_value(1.0), f"{long:,.0f} {unit}"
-
-
-def instant(t: float) -> str:
-    """A time as RFC 3339, for machines."""
-    return write_time(t, "seconds")

@@ -5,6 +5,7 @@ from collections import defaultdict
 from datetime import date
 
 from cabapp.common.farm_format import FarmFormat
+from cabapp.reports.model.day_entries import DayEntry, day_entries
 from cabapp.reports.model.job_account import Account
 from cabapp.reports.render.html_tables import Link, Table, page, split_cells, split_heads, together
 
@@ -28,16 +29,16 @@ def day_book(accounts: list[Account], words: FarmFormat, farm: str, now: float) 
     """
     entries = day_entries(accounts)
     tables = [_totals(entries, "operator", "By person"), _totals(entries, "tractor", "By tractor")]
-    for day in sorted({entry["day"] for entry in entries}, reverse=True):
-        of_day = [entry for entry in entries if entry["day"] == day]
+    for day in sorted({entry.day for entry in entries}, reverse=True):
+        of_day = [entry for entry in entries if entry.day == day]
         rows = [_row(entry, words) for entry in of_day]
-        total = ["all", "", "", "", "", *split_cells(together(e["seconds"] for e in of_day)),
-                 words.area(math.fsum(e["pass_area"] or 0.0 for e in of_day))]  # fmt: skip
+        total = ["all", "", "", "", "", *split_cells(together(e.seconds for e in of_day)),
+                 words.area(math.fsum(e.pass_area or 0.0 for e in of_day))]  # fmt: skip
         here = date.fromisoformat(day)
         tables.append(
             Table(f"{here:%A} {here.day} {here:%B %Y}", _HEADS, rows, [total], "hours, each line", key=f"day-{day}")
         )
-    hours = math.fsum(math.fsum(e["seconds"].values()) for e in entries) / 3600
+    hours = math.fsum(math.fsum(e.seconds.values()) for e in entries) / 3600
     return page(
         farm, "Day book", words, now, tables, wide=True, right=f"{hours:.2f} h in all",
         at=max(one.ended for one in accounts), links=[Link("all jobs", "index.html")],
@@ -51,41 +52,28 @@ def day_book(accounts: list[Account], words: FarmFormat, farm: str, now: float) 
     )  # fmt: skip
 
 
-def day_entries(accounts: list[Account]) -> list[dict]:
-    """One entry for every stint and day, oldest first; `pass_area` None where it goes on."""
-    found = []
-    for one in accounts:
-        for line in one.lines:
-            for k, day in enumerate(line.days):
-                found.append({
-                    **day, "account": one, "line": line, "operator": line.operator, "tractor": line.tractor,
-                    "pass_area": line.pass_area if k == len(line.days) - 1 else None,
-                })  # fmt: skip
-    return sorted(found, key=lambda e: (e["began"], e["line"].stint))
-
-
-def _row(entry: dict, words: FarmFormat) -> list:
-    one, line = entry["account"], entry["line"]
-    began = words.time(entry["began"]) if entry["began"] == line.began else "…"
-    last = entry["pass_area"] is not None
-    ended = words.time(entry["ended"]) + (" (still open)" if line.open else "") if last else "…"
+def _row(entry: DayEntry, words: FarmFormat) -> list:
+    one, line = entry.account, entry.stint
+    began = words.time(entry.began) if entry.began == line.began else "…"
+    last = entry.pass_area is not None
+    ended = words.time(entry.ended) + (" (still open)" if line.open else "") if last else "…"
     corrected = " (corrected)" if line.corrections else ""
     return [
         line.operator + corrected, Link(one.field, f"{one.stem}-job.html"), one.operation,
-        f"{line.tractor}, {line.tool}", f"{began} – {ended}", *split_cells(entry["seconds"]),
-        words.swept(entry["pass_area"]) if last else "",
+        f"{line.tractor}, {line.tool}", f"{began} – {ended}", *split_cells(entry.seconds),
+        words.swept(entry.pass_area) if last else "",
     ]  # fmt: skip
 
 
-def _totals(entries: list[dict], by: str, name: str) -> Table:
+def _totals(entries: list[DayEntry], by: str, name: str) -> Table:
     groups = defaultdict(list)
     for entry in entries:
-        groups[entry[by]].append(entry)
+        groups[getattr(entry.stint, by)].append(entry)
     rows = [
-        [who, str(len({e["day"] for e in of})), *split_cells(together(e["seconds"] for e in of))]
+        [who, str(len({e.day for e in of})), *split_cells(together(e.seconds for e in of))]
         for who, of in sorted(groups.items())
     ]
-    total = ["all", str(len({e["day"] for e in entries})),
-             *split_cells(together(e["seconds"] for e in entries))]  # fmt: skip
+    total = ["all", str(len({e.day for e in entries})),
+             *split_cells(together(e.seconds for e in entries))]  # fmt: skip
     heads = [(by, ""), ("days", "n"), *split_heads()]
     return Table(name, heads, rows, [total], "hours", key=f"by-{by}")

@@ -4,8 +4,7 @@ from collections import defaultdict
 
 from cabapp.common.farm_format import FarmFormat
 from cabapp.common.wording import times
-from cabapp.reports.job.job_page import area_unit, known_cost
-from cabapp.reports.model.job_account import Account, per_area
+from cabapp.reports.model.job_account import Account, known_cost, per_area
 from cabapp.reports.model.parcel_split import ParcelShare, money_of
 from cabapp.reports.render.html_tables import Link, Table, page
 
@@ -58,7 +57,7 @@ def _rows(one: Account, words: FarmFormat) -> list[list]:
     """A line for each parcel of a job."""
     rows = []
     work = Link(f"{one.operation}, {times(one.target)}", f"{one.stem}-job.html")
-    for part, (cost, due) in zip(one.parts, money_of(one.parts, known_cost(one), one.pass_area)):
+    for part, (cost, due) in zip(one.parts, money_of(one.parts, known_cost(one.lines), one.pass_area)):
         rows.append([
             work, part.name, part.landlord or "–", words.area(part.area), *_counts(part, words),
             words.area(part.pass_area), words.money(cost), lease(part), words.money(due),
@@ -92,7 +91,7 @@ def by_landlord(accounts: list[Account], words: FarmFormat) -> Table:
     sums = defaultdict(lambda: [0, 0.0, 0.0, 0, None, False])
     ground = defaultdict(dict)
     for one in accounts:
-        for part, (cost, due) in zip(one.parts, money_of(one.parts, known_cost(one), one.pass_area)):
+        for part, (cost, due) in zip(one.parts, money_of(one.parts, known_cost(one.lines), one.pass_area)):
             of = sums[part.landlord or NOBODY]
             ground[part.landlord or NOBODY][part.parcel or one.field] = part.area
             of[0] += 1
@@ -102,13 +101,13 @@ def by_landlord(accounts: list[Account], words: FarmFormat) -> Table:
             of[4] = of[4] if due is None else due + (of[4] or 0)
             of[5] |= cost is not None
     rows = []
-    unit, name = area_unit(words), words.units.unit("area")
+    name = words.units.unit("area")
     for who in sorted(sums, key=lambda who: (who == NOBODY, who.casefold())):
         jobs, over, passes, cost, due, known = sums[who]
         cost = cost if known else None
         rows.append([
             who, words.area(sum(ground[who].values())), str(jobs), words.area(passes),
-            words.money(cost), *(words.money(each and 100 * each) for each in (per_area(cost, over, unit), per_area(cost, passes, unit))),
+            words.money(cost), *(words.money(per_area(cost, area, words.units)) for area in (over, passes)),
             words.money(due),
         ])  # fmt: skip
     heads = [("landlord", ""), ("ground", "n"), ("jobs", "n"), ("pass area", "n"), ("cost there", "n"),

@@ -11,10 +11,12 @@ from pathlib import Path
 from cabapp.common.farm_format import FarmFormat, words_of
 from cabapp.reports.export import gis_files as files
 from cabapp.reports.export import spreadsheets
-from cabapp.reports.export.job_export import stem, write_job, write_output
+from cabapp.reports.export.job_export import stem
+from cabapp.reports.export.output_file import write_output
 from cabapp.reports.job.custom_work_page import custom_page
 from cabapp.reports.job.harvest_page import harvest_sheet
 from cabapp.reports.job.job_page import job_page
+from cabapp.reports.job.write_job import write_job
 from cabapp.reports.model.fuel_record import fills
 from cabapp.reports.model.job_account import Account, account
 from cabapp.reports.model.job_record import read_job

@@ -8,9 +8,8 @@ from collections import defaultdict
 from collections.abc import Callable
 
 from cabapp.common.farm_format import FarmFormat, share
-from cabapp.reports.job.job_page import area_unit, known_cost
 from cabapp.reports.model.fuel_record import Fill
-from cabapp.reports.model.job_account import Account, per_area, rates, useful
+from cabapp.reports.model.job_account import Account, known_cost, per_area, rates, sum_known, useful
 from cabapp.reports.render.html_tables import Link, Table, hours, lacking, page
 from cabapp.reports.season.landlord_page import by_landlord
 
@@ -58,7 +57,7 @@ def _loose(fuel: list[Fill], words: FarmFormat) -> Table:
     heads = [("when", "t"), ("tractor", ""), ("fuel", "n"), ("cost", "n")]
     rows = [[words.when(f.at), f.tractor, words.units.volume(f.litres), words.money(f.cents)] for f in fuel]
     litres = words.units.volume(math.fsum(f.litres for f in fuel))
-    total = ["all", "", litres, words.money(_sum(f.cents for f in fuel))]
+    total = ["all", "", litres, words.money(sum_known(f.cents for f in fuel))]
     return Table("Fuel of no job", heads, rows, [total], "put in beside the work, so in no cost above", "loose-fuel")
 
 
@@ -67,39 +66,33 @@ def _money_heads(words: FarmFormat) -> list[tuple[str, str]]:
     return [("cost", "n"), (f"a field {unit}", "n"), (f"a pass {unit}", "n")]
 
 
-def _each(words: FarmFormat, value: float | None) -> str:
-    return words.money(None if value is None else 100 * value)
-
-
 def _by_field(accounts: list[Account], words: FarmFormat) -> Table:
-    unit = area_unit(words)
     heads = [("field", ""), ("operation", ""), ("field area", "n"), ("at target", "n"),
              ("never", "n"), ("pass area", "n"), ("in all, h", "n"), ("efficiency", "n"),
              *_money_heads(words)]  # fmt: skip
     rows = []
     for one in sorted(accounts, key=lambda a: (a.field.casefold(), a.began)):
         ground = one.field_area if one.field_area is not None else one.covered
-        went, cents = rates(one.lines, useful(one)), known_cost(one)
+        went, cents = rates(one.lines, useful(one)), known_cost(one.lines)
         efficiency = "–" if went.efficiency is None else f"{100 * went.efficiency:.0f} %"
         rows.append([
             Link(one.field, f"{one.stem}-job.html"), one.operation, words.area(one.field_area),
             share(one.reached, ground), words.area(one.none), words.area(one.pass_area),
-            hours(_all(one.lines)), efficiency, words.money(cents), _each(words, per_area(cents, ground, unit)),
-            _each(words, per_area(cents, one.pass_area, unit)),
+            hours(_all(one.lines)), efficiency, words.money(cents), words.money(per_area(cents, ground, words.units)),
+            words.money(per_area(cents, one.pass_area, words.units)),
         ])  # fmt: skip
     lines = [line for one in accounts for line in one.lines]
     pass_area = math.fsum(one.pass_area for one in accounts)
     grounds = [one.field_area for one in accounts]
     ground = math.fsum(grounds) if None not in grounds else None
-    cents = _sum(known_cost(one) for one in accounts)
+    cents = sum_known(known_cost(one.lines) for one in accounts)
     total = ["all", "", words.area(ground), "", words.area(_some(one.none for one in accounts)),
              words.area(pass_area), hours(_all(lines)), "", words.money(cents),
-             _each(words, per_area(cents, ground, unit)), _each(words, per_area(cents, pass_area, unit))]  # fmt: skip
+             words.money(per_area(cents, ground, words.units)), words.money(per_area(cents, pass_area, words.units))]  # fmt: skip
     return Table("Fields by operation", heads, rows, [total], key="fields")
 
 
 def _by(accounts: list[Account], name: str, key: Callable, words: FarmFormat) -> Table:
-    unit = area_unit(words)
     groups = defaultdict(list)
     for one in accounts:
         for line in one.lines:
@@ -107,28 +100,23 @@ def _by(accounts: list[Account], name: str, key: Callable, words: FarmFormat) ->
     heads = [(name, ""), ("stints", "n"), ("pass area", "n"), ("in all, h", "n"), ("output in the field", "n"),
              ("fuel", "n"), ("cost", "n"), (f"a pass {words.units.unit('area')}", "n")]  # fmt: skip
     every = [line for lines in groups.values() for line in lines]
-    rows = [_group(who, lines, words, unit) for who, lines in sorted(groups.items())]
-    return Table(f"By {name}", heads, rows, [_group("all", every, words, unit)], key=f"by-{name}")
+    rows = [_group(who, lines, words) for who, lines in sorted(groups.items())]
+    return Table(f"By {name}", heads, rows, [_group("all", every, words)], key=f"by-{name}")
 
 
-def _group(who: str, lines: list, words: FarmFormat, unit: float) -> list:
+def _group(who: str, lines: list, words: FarmFormat) -> list:
     went, pass_area = rates(lines), math.fsum(line.pass_area for line in lines)
     litres = math.fsum(line.litres for line in lines)
-    cents = None if all(len(x.lacking) == 3 for x in lines) else sum(x.cents for x in lines)
+    cents = known_cost(lines)
     return [
         who, str(len(lines)), words.area(pass_area), hours(_all(lines)),
         words.units.area_rate(went.effective), words.units.volume(litres) if litres else "–",
-        words.money(cents), _each(words, per_area(cents, pass_area, unit)),
+        words.money(cents), words.money(per_area(cents, pass_area, words.units)),
     ]  # fmt: skip
 
 
 def _all(lines) -> float:
     return math.fsum(math.fsum(line.seconds.values()) for line in lines)
-
-
-def _sum(cents) -> int | None:
-    found = [one for one in cents if one is not None]
-    return sum(found) if found else None
 
 
 def _some(areas) -> float | None:

@@ -1,0 +1,51 @@
+"""Writes the pages and files of one job."""
+
+from pathlib import Path
+
+from cabapp.reports.export.job_export import job_geojson, job_gpx, stem
+from cabapp.reports.export.output_file import write_output
+from cabapp.reports.job.field_log import field_log
+from cabapp.reports.job.hand_over_page import hand_over_sheet
+from cabapp.reports.model.job_record import JobRecord, read_job
+from store import Store
+
+
+def write_job(store: Store, log: JobRecord, directory: Path, now: float, every: float = 0.0) -> dict[str, list[Path]]:
+    """Write field log, hand-over sheets, GPX and GeoJSON of a job.
+
+    Parameters
+    ----------
+    store : Store
+        Where the job is from: a hand-over sheet shows the field as it was then.
+    log : JobRecord
+    directory : Path
+        Made when it is not there.
+    now : float
+        When this is done, POSIX s.
+    every : float
+        As in `job_gpx`.
+
+    Returns
+    -------
+    dict
+        Paths written under ``"log"``, ``"hand_over"``, ``"gpx"`` and ``"geojson"``.
+
+    Raises
+    ------
+    Refused
+        When the folder cannot be written to.
+    """
+    name = stem(log)
+    sheets = [
+        (
+            f"{name}-hand-over-{k}.html",
+            hand_over_sheet(read_job(store, log.job, row.at), row, receipts, now),
+        )
+        for k, (row, receipts) in enumerate(log.hand_overs, 1)
+    ]
+    return {
+        "log": [write_output(directory, f"{name}.html", field_log(log, now))],
+        "hand_over": [write_output(directory, file, text) for file, text in sheets],
+        "gpx": [write_output(directory, f"{name}.gpx", job_gpx(log, every))],
+        "geojson": [write_output(directory, f"{name}.geojson", job_geojson(log))],
+    }
