@@ -22,8 +22,9 @@ def test_examples_can_be_copied(name, capsys, monkeypatch):
     import importlib
 
     monkeypatch.setenv("COLUMNS", "40")
-    with pytest.raises(SystemExit):
+    with pytest.raises(SystemExit) as ended:
         main([name, "--help"])
+    assert ended.value.code == 0
     example = importlib.import_module(f"cabapp.commands.{COMMANDS[name]}.{name}").EXAMPLE
     assert capsys.readouterr().out.endswith(f"example: {example}\n")
 

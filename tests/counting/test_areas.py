@@ -29,15 +29,17 @@ def turned():
     return np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]])
 
 
+@pytest.mark.parametrize("lanes", [24, pytest.param(40, marks=pytest.mark.long)])
 def test_half_lap_serpentine_with_loop_turns_agrees_with_exact_overlay(
-    make_path, sampled, exact_overlay, exact_visits, turned
+    make_path, sampled, exact_overlay, exact_visits, turned, lanes
 ):
     """Every class of area within 0.2 % of field area at 0.5 m cells, by rows far closer.
 
     Reference: shapely (GEOS), every piece less the ground of its own visit, noded, polygonised
     and counted.
     """
-    width, side = 12.8, 256.0
+    width = 12.8
+    side = lanes * width / 2
     t, xy = sampled(make_path(width, side) @ turned, 4.0, 1.0)
     keep = ~((t > 900) & (t < 940))  # a missed stretch
     switches = [WorkSwitch(-1.0, True), WorkSwitch(900.0, False), WorkSwitch(940.0, True)]

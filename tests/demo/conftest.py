@@ -55,14 +55,18 @@ def short_count():
 
 
 @pytest.fixture(scope="session")
-def short_demo(tmp_path_factory):
+def short_demo(build_once):
     """`rollbook demo --headless --short --json`, its folder and what it printed."""
     import contextlib
     import io
 
     from cabapp.__main__ import main
 
-    out, said = tmp_path_factory.mktemp("demo") / "farm", io.StringIO()
-    with contextlib.redirect_stdout(said):
-        status = main(["demo", "--headless", "--short", "--json", "--out", str(out)])
-    return SimpleNamespace(out=out, status=status, found=json.loads(said.getvalue()))
+    def build(folder):
+        said = io.StringIO()
+        with contextlib.redirect_stdout(said):
+            status = main(["demo", "--headless", "--short", "--json", "--out", str(folder / "farm")])
+        return {"status": status, "found": json.loads(said.getvalue())}
+
+    folder, made = build_once("demo", build)
+    return SimpleNamespace(out=folder / "farm", **made)

@@ -173,7 +173,9 @@ def solved(strips, seconds):
     return model.SolveWithParameters(how).ObjectiveValue() / 10 + sum(one.length for one in strips)
 
 
-@pytest.mark.parametrize(("n", "seed"), SOLVED)
+@pytest.mark.parametrize(
+    ("n", "seed"), [pytest.param(*one, marks=[pytest.mark.long] * (k > 0)) for k, one in enumerate(SOLVED)]
+)
 def test_the_lengths_written_down_are_those_of_the_solver(field_of_gaps, n, seed):
     """All five are solved here and now: in 2 s OR-tools comes within 3 % of the length written down, and
     our round is at most 5 % longer than what it finds."""

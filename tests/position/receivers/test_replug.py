@@ -16,7 +16,7 @@ from cabapp.position.recordings.raw_log import RawLog
 from cabapp.session import Session
 from store.models import Stint
 
-TIMES, SPEED = 100, 10.0
+SPEED = 10.0
 
 
 def handles():
@@ -54,7 +54,10 @@ def quick_reconnection(monkeypatch):
 
 
 @pytest.mark.skipif(not os.path.isdir("/proc/self/fd"), reason="needs /proc to count open handles")
-def test_a_hundred_times_unplugged(quick_reconnection, serial_port, sea_farm, sea_place, told_by_a_receiver, tmp_path):
+@pytest.mark.parametrize("times", [10, pytest.param(100, marks=pytest.mark.long)])
+def test_unplugged_again_and_again(
+    quick_reconnection, serial_port, sea_farm, sea_place, told_by_a_receiver, tmp_path, times
+):
     """Recording goes on each time, nothing false is covered, no thread and no handle is left over."""
     port = serial_port()
     raw = RawLog(tmp_path / "raw", "test")
@@ -76,10 +79,10 @@ def test_a_hundred_times_unplugged(quick_reconnection, serial_port, sea_farm, se
         started = time.time()
         drive(0.3)
         held, threads = handles(), threading.active_count()
-        for n in range(TIMES):
+        for n in range(times):
             port.unplug()
             drive(0.01 + 0.01 * (n % 3))
-            if n == 50:
+            if n == times // 2:
                 drive(5.8)  # once for so long that the ground between is unknown
                 assert session.view.position == "lost"
                 assert "not there" in receiver.words
@@ -95,7 +98,7 @@ def test_a_hundred_times_unplugged(quick_reconnection, serial_port, sea_farm, se
         trace = sea_farm.store.read_trace(stint.id)
     finally:
         session.close()
-    assert receiver.opened > 0.9 * TIMES
+    assert receiver.opened > 0.9 * times
     assert len(trace.t) > 0.5 * len(driver.said)
     east = np.array([driver.x(t) - 900.0 for t in trace.t])
     truth = np.array([sea_place(x, 0.0) for x in east])
