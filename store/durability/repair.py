@@ -1,12 +1,16 @@
-"""Mending a damaged logbook from the copy kept beside it and what the file still yields.
+"""Repairs a damaged logbook from the copy kept beside it and from what the file still yields.
 
-Order of events, so that a power cut at any moment loses nothing: the damaged file and its log
-are copied aside; a new logbook is built and synced as ``<name>-mended.sqlite``; only then are
-the damaged file and its log replaced. A mended file found at opening is put in place first.
-Nothing is ever deleted that was not copied.
+Notes
+-----
+A power cut at any moment loses nothing: the damaged file and its log are copied aside, a new
+logbook is built and synced as ``<name>-mended.sqlite``, and only then are the damaged file and its
+log replaced. A mended file found at opening is put in place first.
+
+SQLite's own trees are not rewritten: if the first page of the file or of a table is destroyed, the
+rows that page leads to are read from the kept copy alone. What was written since comes back with a
+bundle of any copy that has merged it.
 """
 
-import os
 import shutil
 import sqlite3
 import zlib
@@ -22,12 +26,11 @@ from sqlalchemy.orm import Session
 from store.db import schema_version
 from store.db.bulk_insert import insert_rows
 from store.db.connection import connect
-from store.durability.atomic_file import sync_folder, write_atomically
-from store.durability.integrity_check import tallies
+from store.durability.atomic_file import replace_durably, sync_folder, write_atomically
+from store.durability.integrity_check import holes, tallies
 from store.facts import reference_changes
 from store.facts.fact_lines import InvalidFact
 from store.facts.fact_validation import read_page
-from store.graft import legible
 from store.models import FACTS, REFERENCES, Base, Change, Own, Page, Peer, TraceTail
 
 LARGEST_ROWID = 2**40
@@ -45,68 +48,76 @@ def mended_path(path: Path) -> Path:
 
 def keep(path: Path) -> None:
     """Keep a copy of a sound logbook beside it, identity and all, in place of the last one."""
-    with write_atomically(kept_path(path)) as beside:
-        with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(beside)) as new:
-            old.backup(new)
-            new.execute("PRAGMA journal_mode=DELETE")
-            if new.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
-                raise sqlite3.DatabaseError("the copy is not whole")
+    with (
+        write_atomically(kept_path(path)) as beside,
+        closing(sqlite3.connect(path)) as old,
+        closing(sqlite3.connect(beside)) as new,
+    ):
+        old.backup(new)
+        new.execute("PRAGMA journal_mode=DELETE")
+        if new.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+            raise sqlite3.DatabaseError("the copy is not whole")
 
 
 def put_in_place(path: Path) -> None:
-    """Put a mended logbook where the damaged one lies; the log of the damaged one must go first."""
+    """Put a mended logbook in place of the damaged one, whose log must go first."""
     for ending in ("-wal", "-shm"):  # or SQLite would play the old log into the new file
         path.with_name(path.name + ending).unlink(missing_ok=True)
     sync_folder(path.parent)
-    os.replace(mended_path(path), path)
-    sync_folder(path.parent)
+    replace_durably(mended_path(path), path)
 
 
 def mend(path: Path, why: str) -> str:
-    """Build a sound logbook from the kept copy and the damaged file, put it in place, and say so.
+    """Build a sound logbook, put it in the damaged one's place, and return sentences on the result.
 
     Raises
     ------
     sqlite3.Error, OSError
         If it cannot be done; then the damaged file lies where it lay.
     """
-    kept, beside = kept_path(path), mended_path(path).with_suffix(".part")
+    kept = kept_path(path)
     aside = path.with_name(f"{path.stem}-damaged-{datetime.now(UTC):%Y%m%dT%H%M%S%fZ}.sqlite")
     for ending in ("", "-wal"):
         source = path.with_name(path.name + ending)
         if source.exists():
             shutil.copyfile(source, aside.with_name(aside.name + ending))
-    beside.unlink(missing_ok=True)
-    if kept.exists():
-        shutil.copyfile(kept, beside)
-    engine = connect(beside)
-    with engine.execution_options(write=True).begin() as connection:
-        if schema_version.current(connection) != schema_version.head():
-            schema_version.upgrade(connection)
-    before = _count(beside)
-    identity = _salvage(legible(aside, kept), beside)
-    for left in aside.parent.glob(f"{aside.name}.graft*"):
-        left.unlink()
-    with Session(engine.execution_options(write=True)) as session, session.begin():
-        _from_pages(session)
-        for model in REFERENCES.values():
-            reference_changes.apply_changes(session, model, _whole_births(session, model))
-        _identity(session, identity)
-    engine.dispose()
-    with closing(sqlite3.connect(beside)) as raw:
-        raw.execute("PRAGMA journal_mode=DELETE")  # one file, no log beside it
-    after = _count(beside)
-    with open(beside, "rb+") as file:
-        os.fsync(file.fileno())
-    os.replace(beside, mended_path(path))
-    sync_folder(path.parent)
+    with write_atomically(mended_path(path)) as beside:
+        if kept.exists():
+            shutil.copyfile(kept, beside)
+        engine = connect(beside)
+        try:
+            with engine.execution_options(write=True).begin() as connection:
+                if schema_version.current(connection) != schema_version.head():
+                    schema_version.upgrade(connection)
+            before = _count(beside)
+            identity = _salvage(aside, beside)
+            with Session(engine.execution_options(write=True)) as session, session.begin():
+                _from_pages(session)
+                for model in REFERENCES.values():
+                    reference_changes.apply_changes(session, model, _whole_births(session, model))
+                _identity(session, identity)
+                lost = sum(last - first + 1 for ranges in holes(session).values() for first, last in ranges)
+        finally:
+            engine.dispose()
+        with closing(sqlite3.connect(beside)) as raw:
+            raw.execute("PRAGMA journal_mode=DELETE")  # one file, no log beside it
+        found = _count(beside) - before
     put_in_place(path)
-    copy = f"{before:,} records came from the copy kept beside it, " if kept.exists() else ""
-    return (
-        f"The logbook {path} was damaged ({why}) and has been mended: {copy}{after - before:,} "
-        f"from the damaged file, which is kept as {aside.name}. Run check to see whether "
-        "anything is missing."
+    said = [
+        f"The logbook {path} was damaged ({why}) and has been mended. {before:,} records came from the copy kept "
+        f"beside it and {found:,} from the damaged file, which is kept as {aside.name}."
+    ]
+    if identity is None:
+        said.append(
+            "Its own number could not be read, so it goes on as a new device, and what it recorded last may be lost."
+        )
+    if lost:
+        said.append(f"{lost:,} records are missing by their numbers.")
+    said.append(
+        "A bundle of another tablet or of the office brings back all that it has merged from here. "
+        "Run check to see whether anything is missing."
     )
+    return " ".join(said)
 
 
 def _count(path: Path) -> int:

@@ -11,13 +11,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from sqlalchemy import event
 
 from store import open_store
 from store.durability import repair
 from store.errors import StoreRefused
-from store.graft import _schema_pages
-from store.models import FACTS, Field, Stint, Tap, TraceTail
+from store.models import FACTS, Field, Peer, Stint, Tap, TraceTail
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGE = 4096
@@ -61,70 +61,40 @@ def taps(store):
 def test_any_damaged_page_is_mended(damaged, every, capsys):
     """Whichever page is overwritten, it opens, with all the copy had and most of the rest.
 
-    What the kept copy holds is always there; of the 60 taps after it none is lost but those of
-    the page that was overwritten, and nothing is silent: the logbook says it was mended.
+    Of the 60 taps after the kept copy at most those of one page are lost (a page holds some 24). At
+    worst, on 6 of 114 pages, all 60 are: where the page leads to others, the first of the taps or one
+    of the list of tables. Nothing of the kept copy is lost even then, and the logbook says that it was
+    mended and what a bundle of another tablet brings back.
     """
     pages = damaged("size").stat().st_size // PAGE
-    chance, worst, mended = random.Random(3), 120, 0
-    for page in range(0, pages, every):
+    with closing(sqlite3.connect(damaged("roots"))) as raw:
+        query = "SELECT pageno - 1 FROM dbstat WHERE name = 'sqlite_schema' OR (name = 'tap' AND path = '/')"
+        leading = {page for (page,) in raw.execute(query)}
+    assert 3 <= len(leading) <= 8
+    chance, kept, mended = random.Random(3), {}, 0
+    for page in sorted({*range(0, pages, every), *sorted(leading)[-2:]}):
         path = damaged(f"page{page}")
         with open(path, "r+b") as file:
             file.seek(page * PAGE)
             file.write(chance.randbytes(PAGE))
         with open_store(path) as store:
-            kept = taps(store)
-            assert set(range(60)) <= kept
-            worst = min(worst, len(kept))
+            assert set(range(60)) <= taps(store)
+            kept[page] = len(taps(store))
             mended += store.mended is not None
+            assert store.mended is None or "A bundle of another tablet" in store.mended
             assert [s for s in store.check() if "missing here" not in s] == []
             (stint,) = store.all(Stint)
             assert len(store.read_trace(stint.id)) >= 600
             store.add(Tap(stint_id=stint.id, kind="mark", at=1.0, detail={"n": -1}))
             assert -1 in taps(store)
-        if page == 0 or mended == 1:
+        if store.mended is not None:
             assert list(path.parent.glob("logbook-damaged-*.sqlite"))
-    assert mended > pages / every * 0.5  # the others: free pages, or what SQLite cannot judge
-    assert worst >= 90  # a page holds some 24 taps
+        shutil.rmtree(path.parent)
+    assert mended > len(kept) * 0.5  # the others: free pages, or what SQLite cannot judge
+    assert min(n for page, n in kept.items() if page not in leading) >= 90
     with capsys.disabled():
-        said = f"{len(range(0, pages, every))} of {pages} pages damaged, one at a time: all opened"
-        print(f"\n  {said}, {mended} mended, {worst} of 120 taps at the worst")
-
-
-def test_the_list_of_tables_comes_from_the_kept_copy(damaged):
-    """With its first page, or any that lists the tables, destroyed, no tap is lost all the same."""
-    pages = _schema_pages(repair.kept_path(damaged("layout")).read_bytes())
-    assert len(pages) > 2
-    for page in pages:
-        path = damaged(f"list{page}")
-        with open(path, "r+b") as file:
-            file.seek((page - 1) * PAGE)
-            file.write(random.Random(page).randbytes(PAGE))
-        with open_store(path) as store:
-            assert "has been mended" in store.mended
-            assert taps(store) == set(range(120))
-            assert len(store.read_trace(store.all(Stint)[0].id)) == 1200
-        assert list(path.parent.glob("*graft*")) == []
-
-
-def test_a_table_is_found_without_its_first_page(damaged):
-    """With the page destroyed that a table of several pages begins on, none of its rows is lost."""
-    with closing(sqlite3.connect(damaged("roots"))) as raw:
-        query = "SELECT name, rootpage FROM sqlite_master WHERE type = 'table' AND rootpage > 0"
-        roots = dict(raw.execute(query))
-    several = 0  # tables that begin on a page of others, not of rows
-    for name, page in roots.items():
-        path = damaged(f"root of {name}")
-        with open(path, "r+b") as file:
-            file.seek((page - 1) * PAGE)
-            several += file.read(1) == b"\5"
-            file.seek((page - 1) * PAGE)
-            file.write(random.Random(page).randbytes(PAGE))
-        with open_store(path) as store:
-            assert taps(store) == set(range(120)), name
-            (stint,) = store.all(Stint)
-            assert len(store.read_trace(stint.id)) >= 601, name
-        assert list(path.parent.glob("*graft*")) == []
-    assert several >= 2  # of changes and of taps
+        print(f"\n  {len(kept)} of {pages} pages damaged, one at a time: all opened, {mended} mended, of 120 taps "
+              f"{min(kept.values())} at the worst, {sum(n < 90 for n in kept.values())} pages lose more than a page")  # fmt: skip
 
 
 @pytest.mark.parametrize("left", [b"", None, b"\0" * 20_000, b"a letter"])
@@ -160,6 +130,47 @@ def test_no_number_is_given_twice_after_mending(damaged):
         tap = store.add(Tap(stint_id=stint.id, kind="stop", at=1.0))
         assert (tap.device, tap.seq) not in given
         assert store.device != device or tap.seq > max(n for d, n in given if d == device)
+
+
+def first_page(path, name, noise=b"\xa5" * PAGE):
+    """Overwrite the first page of a table or index."""
+    with closing(sqlite3.connect(path)) as raw:
+        (root,) = raw.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", (name,)).fetchone()
+        raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    with open(path, "r+b") as file:
+        file.seek((root - 1) * PAGE)
+        file.write(noise)
+
+
+def test_the_next_number_is_beyond_every_record_that_was_found(damaged):
+    """Where the damaged file says a next number that records have already, mending goes beyond them."""
+    path = damaged("behind")
+    with closing(sqlite3.connect(path)) as raw:
+        (device, due) = raw.execute("SELECT device, next_seq FROM own").fetchone()
+        raw.execute("UPDATE own SET next_seq = 5")
+        raw.commit()
+    first_page(path, "ix_tap_stint_id")
+    with open_store(path) as store:
+        assert store.mended and store.device == device
+        tap = store.add(Tap(stint_id=store.all(Stint)[0].id, kind="stop", at=1.0))
+        assert (tap.device, tap.seq) == (device, due)
+        assert store.check() == []
+
+
+def test_without_its_own_number_it_is_a_new_device_and_the_old_one_is_known(damaged):
+    """With the page destroyed that says who it is, a logbook becomes a new device and keeps the old one's key."""
+    path = damaged("who")
+    with closing(sqlite3.connect(path)) as raw:
+        (device, name, key) = raw.execute("SELECT device, name, private_key FROM own").fetchone()
+    first_page(path, "own")
+    with open_store(path, "tablet 1 again") as store:
+        assert store.device != device and "goes on as a new device" in store.mended
+        assert taps(store) == set(range(120))
+        assert store.add(Tap(stint_id=store.all(Stint)[0].id, kind="stop", at=1.0)).seq == 1
+        with store.session() as session:
+            peer = session.get(Peer, device)
+            public = Ed25519PrivateKey.from_private_bytes(key).public_key().public_bytes_raw()
+            assert (peer.name, peer.public_key) == (name, public)
 
 
 def test_mending_cut_short_is_finished_at_the_next_opening(damaged, monkeypatch):

@@ -86,7 +86,9 @@ def test_a_recording_may_leave_out_zone_and_seconds(text, same, zoned):
             read_time(text)
 
 
-@pytest.mark.parametrize("text", ["2019-05-05", "19:09:57", "2019-05-05T25:00", "2019-05-05T19:09+25:00", "9999-01-01T00:00"])
+@pytest.mark.parametrize(
+    "text", ["2019-05-05", "19:09:57", "2019-05-05T25:00", "2019-05-05T19:09+25:00", "9999-01-01T00:00"]
+)
 def test_a_date_alone_or_no_time_is_refused_without_zone_too(text):
     """No time of day, hour or offset 25, a year beyond the limit: ValueError whatever is needed."""
     with pytest.raises(ValueError):
