@@ -86,8 +86,8 @@ class ByteDecoder:
         self.bytes = self.doubted = 0
         self._earliest = earliest
         self._part = b""
-        self._joiner = NmeaEpoch(prompt=True)
-        self._reports = GpsdReader()
+        self._epochs = NmeaEpoch(prompt=True)
+        self._gpsd = GpsdReader()
         self._came = -math.inf
         self._undated_since: float | None = None
         self._last: TimedFix | None = None
@@ -99,22 +99,22 @@ class ByteDecoder:
     @property
     def sentences(self) -> int:
         """Good sentences and reports."""
-        return self._joiner.accepted + self._reports.accepted
+        return self._epochs.accepted + self._gpsd.accepted
 
     @property
     def rejected(self) -> int:
         """Lines that began like one of ours and were damaged."""
-        return self._joiner.rejected + self._reports.rejected
+        return self._epochs.rejected + self._gpsd.rejected
 
     @property
     def timeless(self) -> int:
         """Records without a time: a receiver just switched on, that has not seen the sky."""
-        return self._joiner.timeless + self._reports.timeless
+        return self._epochs.timeless + self._gpsd.timeless
 
     @property
-    def said(self) -> dict:
-        """The newest of all that was said besides places: satellites, speed, course, DOP."""
-        return self._joiner.heard | self._reports.heard
+    def latest(self) -> dict:
+        """The newest of all values besides places: satellites, speed, course, DOP."""
+        return self._epochs.latest | self._gpsd.latest
 
     def feed(self, data: bytes, at: float) -> list[TimedFix]:
         """Take bytes that came at ``at``, POSIX s, and return the fixes complete now."""
@@ -126,31 +126,28 @@ class ByteDecoder:
         self._came = at
         for line in lines:
             if line.startswith(b"{"):
-                found += self._sift(self._reports.feed(line), at, sure=True)
+                found += self._sift(self._gpsd.feed(line), at, sure=True)
             elif line:
-                good, bad = self._joiner.accepted, self._joiner.rejected
-                fixes = self._joiner.feed(line)
-                if (good, bad) != (self._joiner.accepted, self._joiner.rejected):
-                    self._damage.append(self._joiner.rejected > bad)
-                found += self._sift(fixes, at, sure=self._paired())
+                good, bad = self._epochs.accepted, self._epochs.rejected
+                fixes = self._epochs.feed(line)
+                if (good, bad) != (self._epochs.accepted, self._epochs.rejected):
+                    self._damage.append(self._epochs.rejected > bad)
+                found += self._sift(fixes, at, sure=self._epochs.paired)
         return found
 
     def quiet(self, at: float) -> list[TimedFix]:
         """Return what is complete because nothing came for a while, or no day ever will."""
         found = []
         if at - self._came >= QUIET_S:
-            fixes = self._joiner.close()
-            found = self._sift(fixes, self._came, sure=self._paired())
-        if not self._joiner.waiting:
+            fixes = self._epochs.close_epoch()
+            found = self._sift(fixes, self._came, sure=self._epochs.paired)
+        if not self._epochs.waiting:
             self._undated_since = None
         elif self._undated_since is None:
             self._undated_since = at
-        elif at - self._undated_since > UNDATED_S or self._joiner.waiting > MOST_WAITING:
-            found += self._sift(self._joiner.assume(self._came), self._came, sure=False)
+        elif at - self._undated_since > UNDATED_S or self._epochs.waiting > MOST_WAITING:
+            found += self._sift(self._epochs.assume_date(self._came), self._came, sure=False)
         return found
-
-    def _paired(self) -> bool:
-        return {"GGA", "RMC"} <= self._joiner.kinds
 
     def _sift(self, fixes, at, sure):
         if fixes:  # several at once were waiting for a date

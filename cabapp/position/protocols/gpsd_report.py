@@ -27,7 +27,7 @@ class GpsdReader:
         Lines that are no JSON object, or a report with a field that cannot be.
     timeless : int
         TPV reports without a time.
-    heard : dict
+    latest : dict
         The newest of ``satellites``, ``speed`` (m/s), ``course`` (degrees) and ``device``.
 
     Examples
@@ -44,7 +44,7 @@ class GpsdReader:
 
     def __init__(self):
         self.accepted = self.rejected = self.timeless = 0
-        self.heard: dict = {}
+        self.latest: dict = {}
         self._hdop: float | None = None
         self._sigma: tuple[float, float] | None = None
         self._last: tuple[str, float] | None = None
@@ -66,7 +66,7 @@ class GpsdReader:
         kind = report["class"]
         if kind == "SKY":
             self._hdop = _positive(report.get("hdop", self._hdop))
-            self.heard["satellites"] = report.get("uSat", self.heard.get("satellites"))
+            self.latest["satellites"] = report.get("uSat", self.latest.get("satellites"))
         elif kind == "GST":
             north, east = _positive(report.get("lat")), _positive(report.get("lon"))
             if "time" in report and north and east:
@@ -84,7 +84,7 @@ class GpsdReader:
         device = str(report.get("device", ""))
         if self._last == (device, t):
             return []  # gpsd repeats a report when a later sentence of the moment adds to it
-        self.heard |= {"speed": report.get("speed"), "course": report.get("track"), "device": device}
+        self.latest |= {"speed": report.get("speed"), "course": report.get("track"), "device": device}
         lat, lon = report.get("lat"), report.get("lon")
         if int(report.get("mode", 0)) < 2 or lat is None or lon is None or not is_place(lat, lon):
             return [Fix(t, None, None, quality=0)]

@@ -1,30 +1,78 @@
-"""NMEA 0183 sentences to fixes: the sentences of one moment joined, the date brought to the time.
+"""NMEA 0183 sentences to fixes: the sentences of one epoch joined, the date brought to the time.
 
-What one sentence says is read in `sentences`; here is only what follows from several.
+What one sentence states is read in `nmea_sentence`; here is only what follows from several.
 """
 
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-
-import pynmea2
+from typing import Any
 
 from cabapp.position.fix import Fix
-from cabapp.position.protocols.nmea_sentence import kind_of, read_sentence
+from cabapp.position.protocols.nmea_sentence import SENTENCES, kind_of, read_sentence
 
 HALF_DAY = 43200.0
-SAME_MOMENT = 0.005
-GSA_MOMENTS = 20
-"""GSA has no time of its own; what it says holds for so many moments: a second at 20 Hz."""
+SAME_EPOCH_S = 0.005
+HOLD_EPOCHS = 20
+"""The HDOP of a sentence without a time (GSA) holds for so many epochs: a second at 20 Hz."""
 UNDATED = date(1970, 1, 1)
 
 
+@dataclass(frozen=True)
+class _Undated:
+    """A fix with its second of the day, waiting for a date."""
+
+    second: float
+    lat: float | None = None
+    lon: float | None = None
+    sigma: float | None = None
+    quality: int | None = 0
+    hdop: float | None = None
+
+    def on(self, day: date) -> Fix:
+        """Return the fix on a day."""
+        return Fix(_midnight(day) + self.second, self.lat, self.lon, self.sigma, self.quality, self.hdop)
+
+
+class _Epoch:
+    """The sentences of one epoch; of two of one type the first counts."""
+
+    def __init__(self, second: float):
+        self.second = second
+        self.values: dict[str, dict[str, Any]] = {}
+
+    def all(self, name: str) -> list:
+        """Return what was stated of a value, in order of `SENTENCES`; None for stated as missing."""
+        return [self.values[kind][name] for kind in SENTENCES if name in self.values.get(kind, ())]
+
+    def first(self, name: str):
+        """Return the first known value; None without one."""
+        return next((value for value in self.all(name) if value is not None), None)
+
+    def join(self, held_hdop: float | None) -> _Undated:
+        """Return the fix; one "no position" outweighs a position.
+
+        So does a contradiction: the sentences of one epoch come from one measurement, so where they
+        differ by more than their last digit one was damaged in a way its checksum cannot see.
+        """
+        places = self.all("place")
+        if None in places:
+            return _Undated(self.second)
+        lat, lon, _ = places[0]
+        digit = 1.01 * max(place[2] for place in places)
+        if any(abs(lat - place[0]) > digit or abs(lon - place[1]) > digit for place in places):
+            return _Undated(self.second)
+        hdop = self.first("hdop") or held_hdop
+        return _Undated(self.second, lat, lon, self.first("sigma"), self.first("quality"), hdop)
+
+
 class NmeaEpoch:
-    """Takes lines as they come and gives fixes, each when its moment is over.
+    """Takes lines as they come and returns fixes, each when its epoch is over.
 
     Parameters
     ----------
     prompt : bool
-        Give a fix as soon as all kinds of sentences of the moment before have come, instead of
-        waiting for the next moment: for a cab, where waiting is lateness.
+        Return a fix as soon as all types of sentences of the epoch before have come, instead of
+        waiting for the next epoch: for a cab, where waiting is lateness.
 
     Attributes
     ----------
@@ -33,22 +81,20 @@ class NmeaEpoch:
     rejected : int
         Lines that begin like one of our sentences but fail checksum, field count or a field.
     timeless : int
-        Moments without a time of day (a receiver just switched on); they can be placed nowhere.
-    dated : bool
-        Whether a date was ever seen.
+        Epochs without a time of day (a receiver just switched on); they can be placed nowhere.
     kinds : set of str
-        Which sentences the last finished moment was joined from.
-    heard : dict
-        The newest of all a receiver says besides its place, as `sentences.read_sentence` names it.
+        Types of the sentences that the last finished epoch was joined from.
+    latest : dict
+        The newest of all values, as `nmea_sentence.read_sentence` names them.
 
     Examples
     --------
-    >>> joiner = NmeaEpoch()
-    >>> joiner.feed(b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47")
+    >>> epochs = NmeaEpoch()
+    >>> epochs.feed(b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47")
     []
-    >>> joiner.feed(b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A")
+    >>> epochs.feed(b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A")
     []
-    >>> [fix] = joiner.finish()
+    >>> [fix] = epochs.finish()
     >>> fix.t, round(fix.lat, 6), round(fix.lon, 6), fix.quality, fix.hdop
     (764426119.0, 48.1173, 11.516667, 1, 0.9)
     """
@@ -56,21 +102,21 @@ class NmeaEpoch:
     def __init__(self, prompt: bool = False):
         self.accepted = self.rejected = self.timeless = 0
         self.kinds: set[str] = set()
-        self.heard: dict = {}
+        self.latest: dict[str, Any] = {}
         self._prompt = prompt
-        self._moment: dict | None = None
-        self._now_kinds: set[str] = set()
+        self._locating: set[str] = set()  # types that state places
+        self._epoch: _Epoch | None = None
         self._closed_second: float | None = None
-        self._gsa: tuple[float | None, int] = None, 0
-        self._new_date: date | None = None
-        self._assumed = False
+        self._held: tuple[float | None, int] = None, 0  # HDOP, and how many epochs ago
         self._date: date | None = None
+        self._stated: date | None = None
+        self._assumed = False
         self._last_second: float | None = None
-        self._waiting: list[tuple] = []
+        self._waiting: list[_Undated] = []
 
     @property
     def waiting(self) -> int:
-        """How many moments wait for a date; whoever feeds a file without end looks here."""
+        """How many epochs wait for a date; bounds memory on a file without end."""
         return len(self._waiting)
 
     @property
@@ -78,151 +124,126 @@ class NmeaEpoch:
         """Whether a date was ever seen."""
         return self._date is not None
 
+    @property
+    def paired(self) -> bool:
+        """Whether the last finished epoch has its place from two types of sentences or more."""
+        return len(self.kinds & self._locating) > 1
+
     def feed(self, line: bytes) -> list[Fix]:
         """Take one line, whatever it is, and return the fixes that are complete now."""
         kind, line = kind_of(line)
         if not kind:
             return []
         try:
-            second, said = read_sentence(kind, line)
-        except (ValueError, pynmea2.ParseError):
+            second, values = read_sentence(kind, line)
+        except ValueError:
             self.rejected += 1
             return []
         self.accepted += 1
-        self.heard.update(said)
-        if kind in ("VTG", "GSA"):
-            if kind == "GSA":
-                self._gsa = said["gsa_hdop"], 0
+        self.latest.update(values)
+        if "place" in values:
+            self._locating.add(kind)
+        if SENTENCES[kind].time is None:
+            if "hdop" in values:
+                self._held = values["hdop"], 0
             return []
         if second is None:
-            if kind != "GGA":
+            if kind != "GGA":  # one type counts epochs
                 return []
             self.timeless += 1
-            return self._close()
-        if self._moment is None and self._prompt and self._same(self._closed_second, second):
-            # later than it used to come: its moment is given already, the next one waits for it
+            return self.close_epoch()
+        if self._epoch is None and self._prompt and _same(self._closed_second, second):
+            # later than it used to come: its epoch is returned already, the next one waits for it
             self.kinds.add(kind)
-            if "rmc_date" in said or "zda_date" in said:
-                self._see_date({"second": second} | said)
-            return self._release(None) if self._waiting and self.dated else []
+            if "date" in values:
+                self._see_date(second, values["date"])
+            return self._release()
         done = []
-        if self._moment is not None and not self._same(self._moment["second"], second):
-            done = self._close()
-        if self._moment is None:
-            self._moment = {"second": second}
-        for key, value in said.items():
-            self._moment.setdefault(key, value)
-        self._now_kinds.add(kind)
-        if self._prompt and self.kinds <= self._now_kinds and self.kinds & {"GGA", "RMC"}:
-            done += self._close()
+        if self._epoch is not None and not _same(self._epoch.second, second):
+            done = self.close_epoch()
+        if self._epoch is None:
+            self._epoch = _Epoch(second)
+        self._epoch.values.setdefault(kind, values)
+        if self._prompt and self.kinds <= self._epoch.values.keys() and self.kinds & self._locating:
+            done += self.close_epoch()
         return done
 
-    def close(self) -> list[Fix]:
-        """End the moment in hand, because nothing more of it is to come."""
-        return self._close()
+    def close_epoch(self) -> list[Fix]:
+        """End the epoch in hand, because nothing more of it is to come."""
+        epoch, self._epoch = self._epoch, None
+        if epoch is None:
+            return []
+        self._closed_second = epoch.second
+        self.kinds = set(epoch.values)
+        hdop, age = self._held
+        self._held = hdop, age + 1
+        stated = epoch.first("date")
+        if not self.kinds & self._locating:  # a lone ZDA or GST is no record of where the machine was
+            if stated is None:
+                return []
+            self._see_date(epoch.second, stated)
+            return self._release()
+        self._see_date(epoch.second, stated)
+        fix = epoch.join(hdop if age < HOLD_EPOCHS else None)
+        if self._date is None:
+            self._waiting.append(fix)
+            return []
+        return [*self._release(), fix.on(self._date)]
 
-    def assume(self, now: float) -> list[Fix]:
-        """Take the day said once, else from a clock, POSIX s: a receiver may never say one again."""
+    def assume_date(self, now: float) -> list[Fix]:
+        """Take the date stated once, else that of a clock, POSIX s: a receiver may never state one again."""
         if not self._waiting or self._date is not None:
             return []
+        newest = self._waiting[-1].second
         day = datetime.fromtimestamp(now, UTC).date()
         days = (day + timedelta(days=n) for n in (-1, 0, 1))
-        newest = self._waiting[-1][0]
         nearest = min(days, key=lambda d: abs(_midnight(d) + newest - now))
-        self._date, self._assumed = self._new_date or nearest, True
+        self._date, self._assumed = self._stated or nearest, True
         self._last_second = newest
-        return self._release(None)
+        return self._release()
 
     def finish(self) -> list[Fix]:
         """Return what is left; without any date the times count from 1970-01-01."""
-        done = self._close()
-        if self._waiting:
-            done += self._release(UNDATED)
+        done = self.close_epoch()
+        day, earlier = UNDATED, 0.0
+        for fix in self._waiting:
+            if earlier - fix.second > HALF_DAY:
+                day += timedelta(days=1)
+            earlier = fix.second
+            done.append(fix.on(day))
+        self._waiting = []
         return done
 
-    def _close(self) -> list[Fix]:
-        moment, self._moment = self._moment, None
-        if moment is not None:
-            self._closed_second = moment["second"]
-            self.kinds, self._now_kinds = self._now_kinds, set()
-            hdop, age = self._gsa
-            self._gsa = hdop, age + 1
-            if moment.get("hdop") is None and age < GSA_MOMENTS:
-                moment["hdop"] = hdop
-        # a lone ZDA or GST is no record of where the machine was
-        if moment is None or not moment.keys() & {"gga", "rmc"}:
-            if moment is not None and "zda_date" in moment:
-                self._see_date(moment)
-                return self._release(None)
-            return []
-        self._see_date(moment)
-        if self._date is None:
-            self._waiting.append(_reading(moment))
-            return []
-        return [*self._release(None), _fix(_reading(moment), self._date)]
-
-    @staticmethod
-    def _same(a, b):
-        return a is not None and abs(a - b) <= SAME_MOMENT
-
-    def _see_date(self, moment):
-        stated = moment.get("zda_date") or moment.get("rmc_date")
-        passed = self._last_second is not None and self._last_second - moment["second"] > HALF_DAY
+    def _see_date(self, second: float, stated: date | None) -> None:
+        passed = self._last_second is not None and self._last_second - second > HALF_DAY
         if self._date is not None and passed:
             self._date += timedelta(days=1)  # past midnight, and the new date may be still to come
         if stated is not None:
-            # live, a date must be said twice: one damaged day would send hours of fixes astray
-            if not self._prompt or stated == self._new_date:
+            # live, a date must be stated twice: one damaged day would send hours of fixes astray
+            if not self._prompt or stated == self._stated:
                 self._date, self._assumed = stated, False
             elif self._assumed and stated != self._date:
-                self._date = None  # wait for what the receiver says now
-            self._new_date = stated
-        self._last_second = moment["second"]
+                self._date = None  # wait for what the receiver states now
+            self._stated = stated
+        self._last_second = second
 
-    def _release(self, first: date | None) -> list[Fix]:
-        """Date the moments that came before any date, counting back from the first one seen."""
-        waiting, self._waiting = self._waiting, []
-        if first is None:
-            day, later = self._date, self._last_second
-            fixes = []
-            for reading in reversed(waiting):
-                if reading[0] - later > HALF_DAY:
-                    day -= timedelta(days=1)
-                later = reading[0]
-                fixes.append(_fix(reading, day))
-            return fixes[::-1]
-        fixes, day, earlier = [], first, waiting[0][0]
-        for reading in waiting:
-            if earlier - reading[0] > HALF_DAY:
-                day += timedelta(days=1)
-            earlier = reading[0]
-            fixes.append(_fix(reading, day))
-        return fixes
+    def _release(self) -> list[Fix]:
+        """Date the fixes that came before any date, counting back from the first one seen."""
+        if self._date is None:
+            return []
+        fixes, day, later = [], self._date, self._last_second
+        for fix in reversed(self._waiting):
+            if fix.second - later > HALF_DAY:
+                day -= timedelta(days=1)
+            later = fix.second
+            fixes.append(fix.on(day))
+        self._waiting = []
+        return fixes[::-1]
 
 
-def _reading(moment) -> tuple:
-    """Join what the sentences of one moment said; a single "no position" outweighs a position.
-
-    So does a contradiction: two sentences of one moment come from one measurement, so where they
-    differ by more than their last digit one of them was damaged in a way its checksum cannot see.
-
-    Second of the day, then lat, lon, sigma, quality and hdop as a `Fix` has them.
-    """
-    gga, rmc = moment.get("gga"), moment.get("rmc")
-    places = [said[0] for said in (gga, rmc) if said is not None]
-    if any(place is None for place in places):
-        return moment["second"], None, None, None, 0, None
-    lat, lon, _ = places[0]
-    digit = 1.01 * max(place[2] for place in places)
-    if any(abs(lat - place[0]) > digit or abs(lon - place[1]) > digit for place in places):
-        return moment["second"], None, None, None, 0, None
-    quality = gga[1] if gga else rmc[1]
-    return moment["second"], lat, lon, moment.get("sigma"), quality, moment.get("hdop")
+def _same(one: float | None, other: float) -> bool:
+    return one is not None and abs(one - other) <= SAME_EPOCH_S
 
 
-def _fix(reading, day) -> Fix:
-    return Fix(_midnight(day) + reading[0], *reading[1:])
-
-
-def _midnight(day) -> float:
+def _midnight(day: date) -> float:
     return datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()

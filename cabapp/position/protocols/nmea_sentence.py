@@ -1,42 +1,72 @@
-"""One NMEA 0183 sentence to what it says; knows nothing of the sentences around it.
+"""One NMEA 0183 sentence to its values; knows nothing of the sentences around it.
 
 Checksum and field count are enforced, the second because the checksum cannot see a missing pair
 of empty fields (two equal commas cancel). Status void, quality 0, empty fields and 0, 0 are no
 position. Source for fields, codes and faults: gpsd, "NMEA Revealed" (www/NMEA.adoc).
 """
 
+import functools
 import math
+import operator
 import re
+from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import date
-
-import pynmea2
+from typing import Any
 
 from cabapp.position.fix import is_place
 
-# data fields after the sentence's name: RMC grew a mode letter (2.3) and a status (4.1), VTG a
-# mode letter (2.3), GSA the number of the satellite system (4.11)
-FIELDS = {
-    "GGA": (14,),
-    "RMC": (11, 12, 13),
-    "GST": (8,),
-    "ZDA": (6,),
-    "VTG": (8, 9),
-    "GSA": (17, 18),
-}
-PLACES = ("gga", "rmc")
 LONGEST = 128
-"""The standard ends a sentence at 82 bytes, but receivers good to a centimetre print more digits
-than fit; what is longer than this is no sentence."""
+"""Bytes; the standard ends a sentence at 82, but receivers good to a centimetre print more digits."""
 KNOT = 1852 / 3600
 """One knot, m/s (exact, International Nautical Mile)."""
+WORST_QUALITY = 8
+"""The last GGA quality: simulator."""
 _MODE = {"N": 0, "A": 1, "D": 2, "P": 3, "R": 4, "F": 5, "E": 6, "M": 7, "S": 8}
+# "$P" begins a maker's own sentence, never a talker
+_SENTENCE = re.compile(r"\$((?!P)\w\w\w{3},([^*]*))\*([0-9A-Fa-f]{2})")
 _CLOCK = re.compile(r"([01]\d|2[0-3])([0-5]\d)([0-5]\d|60)(\.\d*)?")
 _DEGREES = re.compile(r"(\d{2,3})([0-5]\d(?:\.(\d*))?)")
 _NUMBER = re.compile(r"-?\d+(\.\d*)?|-?\.\d+")
 
+Reader = Callable[[list[str]], dict[str, Any]]
+
+
+@dataclass(frozen=True)
+class SentenceType:
+    """How one type of sentence is read.
+
+    Attributes
+    ----------
+    read : callable
+        Data fields to values, as `read_sentence` names them; ValueError for what cannot be.
+    counts : tuple of int
+        Numbers of data fields the type has had.
+    time : int or None
+        The field of the time of day; None: the type has none, and its values hold for a while.
+    """
+
+    read: Reader
+    counts: tuple[int, ...]
+    time: int | None
+
+
+SENTENCES: dict[str, SentenceType] = {}
+"""By type. Where two sentences of one epoch state the same value, the type registered first counts."""
+
+
+def sentence(*counts: int, time: int | None = 0) -> Callable[[Reader], Reader]:
+    """Register a reader named `read_` and its type, with its numbers of data fields."""
+
+    def register(read: Reader) -> Reader:
+        SENTENCES[read.__name__.removeprefix("read_").upper()] = SentenceType(read, counts, time)
+        return read
+
+    return register
+
 
 def kind_of(line: bytes) -> tuple[str, bytes]:
-    """Return which of our sentences a line holds, and the line from there on; "" for none.
+    """Return the registered type of a line's sentence, "" for none, and the line from its "$" on.
 
     A line cut off by the next one, a logger's own stamp and a tag block all end at a "$".
 
@@ -51,115 +81,119 @@ def kind_of(line: bytes) -> tuple[str, bytes]:
     if start < 0:
         return "", line
     kind = line[start + 3 : start + 6].decode("ascii", "replace")
-    return (kind if kind in FIELDS else ""), line[start:]
+    return (kind if kind in SENTENCES else ""), line[start:]
 
 
-def read_sentence(kind: str, line: bytes) -> tuple[float | None, dict]:
+def read_sentence(kind: str, line: bytes) -> tuple[float | None, dict[str, Any]]:
     """Read one sentence.
 
     Parameters
     ----------
     kind : str
-        As `kind_of` says.
+        As `kind_of` returns it.
     line : bytes
         From the "$" on.
 
     Returns
     -------
     second : float or None
-        Second of the day, UTC; None when the sentence says none (VTG and GSA never do).
-    said : dict
-        What it says of: ``gga`` and ``rmc`` (place or None, GGA quality or None), where a place is
-        (latitude, longitude, coarseness), all in degrees; ``hdop``, ``pdop``; ``satellites``;
-        ``speed`` m/s; ``course`` degrees from true north; ``sigma`` m, per axis, the root of the
-        mean of both variances; ``rmc_date``, ``zda_date``; ``dimensions`` 1 none, 2, 3.
+        Second of the day, UTC; None when the sentence states none.
+    values : dict
+        ``place``: latitude, longitude and coarseness, degrees, or None for "no position";
+        ``quality`` as GGA has it, or None, always beside a place; ``date``; ``hdop``, ``pdop``;
+        ``satellites``; ``speed`` m/s; ``course`` degrees from true north; ``sigma`` m, per axis,
+        the root of the mean of both variances; ``dimensions`` 1 none, 2, 3.
 
     Raises
     ------
-    ValueError, pynmea2.ParseError
+    ValueError
         Checksum, length, field count or a field is wrong: the sentence counts for nothing.
 
     Examples
     --------
-    >>> second, said = read_sentence("VTG", b"$GPVTG,054.7,T,034.4,M,005.5,N,010.2,K*48")
-    >>> second, said["course"], round(said["speed"], 4)
+    >>> second, values = read_sentence("VTG", b"$GPVTG,054.7,T,034.4,M,005.5,N,010.2,K*48")
+    >>> second, values["course"], round(values["speed"], 4)
     (None, 54.7, 2.8294)
     """
-    if len(line.rstrip()) > LONGEST:
-        raise ValueError(f"{len(line)} bytes are no sentence")
-    text = line.decode("ascii").strip()
-    fields = pynmea2.parse(text, check=True).data
-    if len(fields) not in FIELDS[kind]:
+    text = line.decode("ascii").rstrip()
+    match = _SENTENCE.fullmatch(text)
+    if len(text) > LONGEST or match is None:
+        raise ValueError(f"no sentence: {text!r}")
+    if functools.reduce(operator.xor, match[1].encode()) != int(match[3], 16):
+        raise ValueError(f"wrong checksum: {text!r}")
+    fields, form = match[2].split(","), SENTENCES[kind]
+    if len(fields) not in form.counts:
         raise ValueError(f"{kind} with {len(fields)} fields")
-    return _READERS[kind](fields)
+    return None if form.time is None else _second(fields[form.time]), form.read(fields)
 
 
-def _gga(fields):
+@sentence(14)
+def read_gga(fields):
+    """Place, quality, HDOP and satellites."""
     quality = int(fields[5]) if fields[5] else 0
-    if not 0 <= quality <= 8:
+    if not 0 <= quality <= WORST_QUALITY:
         raise ValueError(f"no such quality: {quality}")
-    place = _place(*fields[1:5]) if quality else None
-    satellites = int(fields[6]) if fields[6] else None
-    said = {"gga": (place, quality), "hdop": _positive(fields[7]), "satellites": satellites}
-    return _second(fields[0]), said
-
-
-def _rmc(fields):
-    valid = fields[1] == "A"
-    mode = _MODE.get(fields[11]) if len(fields) > 11 else None
-    place = _place(*fields[2:6]) if valid and mode != 0 else None
-    said = {"rmc": (place, mode)}
-    if place is not None:
-        said |= _motion(fields[7], fields[6])
-    # a receiver without a fix may not know the day either
-    if valid and fields[8]:
-        said["rmc_date"] = _short_date(fields[8])
-    return _second(fields[0]), said
-
-
-def _gst(fields):
-    north, east = _positive(fields[5]), _positive(fields[6])
-    second = _second(fields[0])
-    if north is None or east is None:
-        return second, {}
-    return second, {"sigma": math.sqrt((north**2 + east**2) / 2)}
-
-
-def _zda(fields):
-    day, month, year = fields[1:4]
-    said = {"zda_date": date(int(year), int(month), int(day))} if year else {}
-    return _second(fields[0]), said
-
-
-def _vtg(fields):
-    if len(fields) > 8 and fields[8] == "N":
-        return None, {}
-    return None, _motion(fields[0], fields[4])
-
-
-def _gsa(fields):
-    if fields[1] not in ("1", "2", "3"):
-        raise ValueError(f"no such dimension of a fix: {fields[1]!r}")
-    return None, {
-        "dimensions": int(fields[1]),
-        "pdop": _positive(fields[14]),
-        "gsa_hdop": _positive(fields[15]),
+    return {
+        "place": _place(*fields[1:5]) if quality else None,
+        "quality": quality,
+        "hdop": _positive(fields[7]),
+        "satellites": int(fields[6]) if fields[6] else None,
     }
 
 
-_READERS = {"GGA": _gga, "RMC": _rmc, "GST": _gst, "ZDA": _zda, "VTG": _vtg, "GSA": _gsa}
+@sentence(6)
+def read_zda(fields):
+    """Date."""
+    day, month, year = fields[1:4]
+    return {"date": date(int(year), int(month), int(day))} if year else {}
 
 
-def _motion(course, knots):
-    said = {}
+@sentence(11, 12, 13)  # a mode letter since 2.3, a status since 4.1
+def read_rmc(fields):
+    """Place, motion and date; the mode letter states the quality."""
+    valid = fields[1] == "A"
+    mode = _MODE.get(fields[11]) if len(fields) > 11 else None
+    place = _place(*fields[2:6]) if valid and mode != 0 else None
+    values = {"place": place, "quality": mode}
+    if place is not None:
+        values |= _motion(fields[7], fields[6])
+    # a receiver without a fix may not know the day either
+    if valid and fields[8]:
+        values["date"] = _short_date(fields[8])
+    return values
+
+
+@sentence(8)
+def read_gst(fields):
+    """Standard deviation of the place."""
+    north, east = _positive(fields[5]), _positive(fields[6])
+    return {"sigma": math.sqrt((north**2 + east**2) / 2)} if north and east else {}
+
+
+@sentence(8, 9, time=None)  # a mode letter since 2.3
+def read_vtg(fields):
+    """Motion."""
+    return {} if fields[8:] == ["N"] else _motion(fields[0], fields[4])
+
+
+@sentence(17, 18, time=None)  # the number of the satellite system since 4.11
+def read_gsa(fields):
+    """Dimensions and dilutions of precision."""
+    if fields[1] not in ("1", "2", "3"):
+        raise ValueError(f"no such dimension of a fix: {fields[1]!r}")
+    return {"dimensions": int(fields[1]), "pdop": _positive(fields[14]), "hdop": _positive(fields[15])}
+
+
+def _motion(course: str, knots: str) -> dict[str, float]:
+    values = {}
     if course:
-        said["course"] = _number(course)
+        values["course"] = _number(course)
     if knots:
-        said["speed"] = _number(knots) * KNOT
-    return said
+        values["speed"] = _number(knots) * KNOT
+    return values
 
 
-def _second(text):
+def _second(text: str) -> float | None:
     if not text:
         return None
     match = _CLOCK.fullmatch(text)
@@ -169,11 +203,11 @@ def _second(text):
     return int(hour) * 3600 + int(minute) * 60 + int(second) + float("0" + (fraction or ""))
 
 
-def _place(lat, north, lon, east):
-    """Return (lat, lon, coarseness) in degrees, or None when fields are empty or say 0, 0."""
+def _place(lat: str, north: str, lon: str, east: str) -> tuple[float, float, float] | None:
+    """Return latitude, longitude and coarseness, degrees; None when fields are empty or say 0, 0."""
     if not (lat and north and lon and east):
         return None
-    if north not in "NS" or east not in "EW":
+    if north not in ("N", "S") or east not in ("E", "W"):
         raise ValueError(f"no such hemisphere: {north!r}, {east!r}")
     (lat_deg, lat_step), (lon_deg, lon_step) = _degrees(lat), _degrees(lon)
     place = lat_deg * (-1 if north == "S" else 1), lon_deg * (-1 if east == "W" else 1)
@@ -184,25 +218,25 @@ def _place(lat, north, lon, east):
     return *place, max(lat_step, lon_step)
 
 
-def _degrees(text):
+def _degrees(text: str) -> tuple[float, float]:
     match = _DEGREES.fullmatch(text)
     if match is None:
         raise ValueError(f"not degrees and minutes: {text!r}")
     return int(match[1]) + float(match[2]) / 60, 10.0 ** -len(match[3] or "") / 60
 
 
-def _number(text):
+def _number(text: str) -> float:
     if not _NUMBER.fullmatch(text):
         raise ValueError(f"not a number: {text!r}")
     return float(text)
 
 
-def _positive(text):
+def _positive(text: str) -> float | None:
     value = _number(text) if text else 0.0
     return value if value > 0 else None
 
 
-def _short_date(text):
+def _short_date(text: str) -> date:
     if not re.fullmatch(r"\d{6}", text):
         raise ValueError(f"not a date: {text!r}")
     year = int(text[4:])

@@ -109,7 +109,7 @@ class ReceiverThread:
     @property
     def said(self) -> dict:
         """The newest of all it said besides places, as `sentences.read_sentence` names it."""
-        return self._decoder.said
+        return self._decoder.latest
 
     # --- the thread --------------------------------------------------------------------------
 

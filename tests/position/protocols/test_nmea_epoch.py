@@ -142,6 +142,16 @@ def test_a_line_cut_off_by_the_next_and_a_stamp_before_the_sentence(joined, sent
     assert [fix.lat for fix in fixes] == [52.0]
 
 
+def test_a_lone_first_date_releases_nothing_before_it_is_stated_again(sentence):
+    """Live, fixes wait for a date stated twice, also when a sentence of its own states the first."""
+    epochs = NmeaEpoch(prompt=True)
+    lines = [gga(sentence, "100000"), gga(sentence, "100001"), sentence("GPZDA,100001.5,05,05,2026,00,00"),
+             gga(sentence, "100002")]  # fmt: skip
+    assert [epochs.feed(line.encode()) for line in lines] == [[]] * 4
+    found = epochs.feed(sentence("GPZDA,100002.5,05,05,2026,00,00").encode()) + epochs.finish()
+    assert [fix.t for fix in found] == [1777975200.0, 1777975201.0, 1777975202.0]
+
+
 def test_rmc_alone_is_enough(joined, sentence):
     """A logger that writes only RMC gives places, with the quality its mode letter says."""
     body = "GNRMC,100000,A,5200.000,N,10600.000,W,5.0,90.0,050526,,,R"
