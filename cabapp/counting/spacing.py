@@ -5,10 +5,12 @@ saw it, so the receiver's own error from pass to pass is in it; the counts have 
 them, and it is the counts that warnings are about.
 """
 
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from math import cos, sin
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cabapp.geometry.angles import turn_between
 from cabapp.geometry.robust_spread import robust_spread
@@ -132,14 +134,15 @@ def pass_spacing(stints: list[SweptPieces], aim: float) -> PassSpacing:
     passes = tuple(one for pieces in stints for one in find_passes(pieces))
     spacings = []
     for n, mine in enumerate(passes):
-        beside = [_apart(mine, other, aim) for other in passes[:n]]
-        beside = [apart for apart in beside if apart is not None and len(apart)]
+        found = (distances(mine, other, aim) for other in passes[:n])
+        beside = [apart for apart in found if apart is not None]
         middles = [abs(float(np.median(apart)) - aim) for apart in beside]
         if middles and min(middles) <= aim / 2:
             apart = beside[int(np.argmin(middles))]
             spacings.append(Spacing(mine.end, float(np.median(apart)), robust_spread(apart)))
     hours = _hours(passes, spacings)
-    return PassSpacing(passes, tuple(spacings), _sigma(spacings), hours, _trend(hours))
+    sigma = spacing_sigma(spacings) if len(spacings) >= ENOUGH else None
+    return PassSpacing(passes, tuple(spacings), sigma, hours, _trend(hours))
 
 
 def find_passes(pieces: SweptPieces) -> list[Pass]:
@@ -161,8 +164,8 @@ def find_passes(pieces: SweptPieces) -> list[Pass]:
         at = np.arange(0, metres[-1], STEP)
         line = np.column_stack([np.interp(at, metres, middle[part, i]) for i in (0, 1)])
         t = np.interp(at, metres, pieces.t[part])
-        out += [_fit(t[a:b], line[a:b]) for a, b in _straight(line)]
-    return [one for one in out if one is not None]
+        out += [fit_pass(line[a:b], float(t[a]), float(t[b - 1])) for a, b in _straight(line)]
+    return out
 
 
 def _straight(line):
@@ -179,49 +182,46 @@ def _straight(line):
     return [(a, b) for a, b in runs if (b - a - 1) * STEP >= SHORTEST]
 
 
-def _fit(t, line):
-    """Return the pass of a run: its line is that of least squares square to it."""
+def fit_pass(line: NDArray[np.float64], start: float = 0.0, end: float = 0.0) -> Pass:
+    """Return the pass along places of the middle of the tool, m, shape (n, 2).
+
+    Its line is that of least squares square to it; `start` and `end` are its times, POSIX s.
+    """
     middle = line.mean(axis=0)
     way = np.linalg.svd(line - middle, full_matrices=False)[2][0]
     way = way * (1 if way @ (line[-1] - line[0]) > 0 else -1)
     along, aside = (line - middle) @ way, (line - middle) @ (-way[1], way[0])
     return Pass(
-        float(t[0]),
-        float(t[-1]),
-        float(middle[0]),
-        float(middle[1]),
-        float(np.arctan2(way[1], way[0])),
-        float(along[-1] - along[0]),
-        float(np.sqrt((aside**2).mean())),
-        line,
-    )
+        start, end, float(middle[0]), float(middle[1]), float(np.arctan2(way[1], way[0])),
+        float(along[-1] - along[0]), float(np.sqrt((aside**2).mean())), line,
+    )  # fmt: skip
 
 
-def _apart(mine, other, aim):
-    """Return how far `mine` lies from `other`, m, at its places beside it; None if not parallel
-    or too far off to be the neighbour."""
-    if abs(sin(mine.heading - other.heading)) > sin(ALIGNED):
+def distances(mine: Pass, other: Pass, aim: float) -> NDArray[np.float64] | None:
+    """Return the distance of `mine` from `other`, m, at each place beside it.
+
+    None when they are not parallel, farther apart than 3 spacings meant (`aim`, m), or beside each
+    other for less than `SHORTEST`.
+    """
+    if abs(sin(turn_between(other.heading, mine.heading))) > sin(ALIGNED):
         return None
-    c, s = cos(other.heading), sin(other.heading)
-    if abs((mine.y - other.y) * c - (mine.x - other.x) * s) > 3 * aim:
-        return None
-    way = np.array([c, s])
+    way = np.array([cos(other.heading), sin(other.heading)])
     across = np.array([-way[1], way[0]])
-    here = (mine.line - (other.x, other.y)) @ way
-    there = (other.line - (other.x, other.y)) @ way
-    beside = (here >= there.min()) & (here <= there.max())
-    if beside.sum() * STEP < SHORTEST:
+    if abs(np.array([mine.x - other.x, mine.y - other.y]) @ across) > 3 * aim:
         return None
-    order = np.argsort(there)
-    edge = np.interp(here[beside], there[order], ((other.line - (other.x, other.y)) @ across)[order])
-    return np.abs(((mine.line - (other.x, other.y)) @ across)[beside] - edge)
+    here, there = ((one.line - (other.x, other.y)) @ np.column_stack([way, across]) for one in (mine, other))
+    beside = here[(here[:, 0] >= there[:, 0].min()) & (here[:, 0] <= there[:, 0].max())]
+    if len(beside) * STEP < SHORTEST:
+        return None
+    there = there[np.argsort(there[:, 0])]
+    apart: NDArray[np.float64] = np.abs(beside[:, 1] - np.interp(beside[:, 0], there[:, 0], there[:, 1]))
+    return apart
 
 
-def _sigma(spacings):
-    if len(spacings) < ENOUGH:
-        return None
+def spacing_sigma(spacings: Collection[Spacing], deviation: Callable[[list[float]], float] = robust_spread) -> float:
+    """Return sqrt(s^2 + w^2), m: deviation from pass to pass, and the mean square along passes."""
     within = np.array([one.within for one in spacings])
-    return float(np.sqrt(robust_spread([one.metres for one in spacings]) ** 2 + (within**2).mean()))
+    return float(np.sqrt(deviation([one.metres for one in spacings]) ** 2 + (within**2).mean()))
 
 
 def _hours(passes, spacings):
@@ -232,7 +232,9 @@ def _hours(passes, spacings):
     for one in spacings:
         groups.setdefault(int((one.at - start) // 3600), []).append(one)
     return tuple(
-        Hour(start + 3600 * n, _sigma(group), len(group)) for n, group in sorted(groups.items()) if len(group) >= ENOUGH
+        Hour(start + 3600 * n, spacing_sigma(group), len(group))
+        for n, group in sorted(groups.items())
+        if len(group) >= ENOUGH
     )
 
 

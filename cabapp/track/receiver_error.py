@@ -6,8 +6,10 @@ Between the two moments of one session the error drifts (first-order Gauss-Marko
 driven minutes apart are known better than those driven hours apart.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
+from statistics import median
 
 import numpy as np
 
@@ -195,8 +197,8 @@ def spread(one, other, same, apart, drift=DRIFT_S):
 
 
 @lru_cache(maxsize=256)
-def pass_to_pass_error(quality: int | None, hdop: float | None) -> float:
-    """Return what one pass is off against another `WINDOW_S` before, 1 sigma per edge, m.
+def edge_error(quality: int | None, hdop: float | None) -> float:
+    """Return the error of an edge against a pass `WINDOW_S` before, 1 sigma, m.
 
     Parameters
     ----------
@@ -205,13 +207,31 @@ def pass_to_pass_error(quality: int | None, hdop: float | None) -> float:
     hdop : float or None
         None and what is below 1 count as 1.
 
-    >>> [round(pass_to_pass_error(quality, None), 3) for quality in (4, 5, 2, 1, 6, None)]
+    >>> [round(edge_error(quality, None), 3) for quality in (4, 5, 2, 1, 6, None)]
     [0.018, 0.166, 0.242, 0.798, 2.004, 0.798]
     """
     kind = KINDS[OF_QUALITY.get(quality, ASSUMED)]
     edge = np.array([kind.relative]), np.array([kind.absolute])
     both = spread(edge, edge, np.array([True]), np.array([WINDOW_S]))
     return float(both[0]) / 2**0.5 * max(1.0, hdop or 1.0)
+
+
+def pass_to_pass_error(edges: Iterable[float]) -> float:
+    """Return the likely error between two passes, m: 95 of 100 are better.
+
+    Parameters
+    ----------
+    edges : iterable of float
+        Error of an edge as recent fixes tell it, 1 sigma, m; their median counts.
+
+    Notes
+    -----
+    Both edges are wrong independently, sideways only (two-sided 95 % of a normal distribution).
+
+    >>> round(pass_to_pass_error([0.22]), 2)
+    0.61
+    """
+    return 1.96 * 2**0.5 * median(edges)
 
 
 def error_process(times, drift, random) -> np.ndarray:

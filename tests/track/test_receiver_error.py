@@ -7,11 +7,11 @@ from cabapp.track.receiver_error import (
     DRIFT_S,
     KINDS,
     OF_QUALITY,
+    edge_error,
     error_process,
     judge,
     named,
     of_error,
-    pass_to_pass_error,
     spread,
 )
 
@@ -101,14 +101,14 @@ def test_two_edges_drift_apart_as_a_gauss_markov_process_does():
     assert apart == pytest.approx(absolute * np.sqrt(2))
 
 
-def test_between_passes_is_the_table_seen_a_quarter_of_an_hour_apart():
+def test_the_error_of_an_edge_is_the_table_seen_a_quarter_of_an_hour_apart():
     """For every class the one figure lies between its two errors, grows with HDOP, and is that of
     two edges of one session 15 minutes apart (ISO 12188-1:2010's window)."""
     for quality, name in OF_QUALITY.items():
         kind = KINDS[name]
-        got = pass_to_pass_error(quality, None)
+        got = edge_error(quality, None)
         assert kind.relative < got < kind.absolute
         drifted = 1 - np.exp(-900 / DRIFT_S)
         assert got**2 == pytest.approx(kind.relative**2 + (kind.absolute**2 - kind.relative**2) * drifted)
-        assert pass_to_pass_error(quality, 2.5) == pytest.approx(2.5 * got)
-        assert pass_to_pass_error(quality, 0.5) == got
+        assert edge_error(quality, 2.5) == pytest.approx(2.5 * got)
+        assert edge_error(quality, 0.5) == got

@@ -5,9 +5,9 @@ What is assumed of a receiver that states nothing stands in one table, with its 
 """
 
 from cabapp.position.fix import Fix
-from cabapp.track.receiver_error import pass_to_pass_error
+from cabapp.track.receiver_error import edge_error
 
-UNSTATED = pass_to_pass_error(None, None)
+UNSTATED = edge_error(None, None)
 """Of a fix that states neither deviation nor quality, m."""
 
 
@@ -22,4 +22,4 @@ def sigma_of(fix: Fix) -> float:
     >>> round(sigma_of(Fix(0.0, 50.0, 10.0, quality=2)), 2)  # 2 ft between two passes, 95 of 100
     0.24
     """
-    return pass_to_pass_error(fix.quality, fix.hdop) if fix.sigma is None else fix.sigma
+    return edge_error(fix.quality, fix.hdop) if fix.sigma is None else fix.sigma

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from statistics import median
 
 from cabapp.position.calibration.fix_error import sigma_of
-from cabapp.position.fix import Fix
 from cabapp.position.protocols.byte_decoder import TimedFix
+from cabapp.track.receiver_error import pass_to_pass_error
 
 LOST_S = 3.0
 SPAN_S = 60.0
@@ -48,20 +48,6 @@ class ReceiverReport:
     between: float | None = None
     every: float | None = None
     late: float | None = None
-
-
-def between_passes(fixes: Sequence[Fix]) -> float:
-    """Return the likely error between two passes, m, of which 95 of 100 are better.
-
-    Two passes are wrong independently, sideways only, by the deviation of a fix each:
-    1.96 times the root of 2 times that deviation (two-sided 95 % of a normal distribution).
-
-    Examples
-    --------
-    >>> round(between_passes([Fix(0.0, 52.0, -106.0, sigma=0.22)]), 2)
-    0.61
-    """
-    return 1.96 * 2**0.5 * median(sigma_of(fix) for fix in fixes)
 
 
 def say_small(metres: float, system: str) -> str:
@@ -120,7 +106,7 @@ def judge(
         words = f"I do not know where we are{since}."
         return ReceiverReport("lost" if placed else "none", words, _HELP[state])
     recent = [one for one in placed if now - one.at <= SPAN_S]
-    between = between_passes([one.fix for one in recent[-20:]])
+    between = pass_to_pass_error(sigma_of(one.fix) for one in recent[-20:])
     steps = [b.fix.t - a.fix.t for a, b in itertools.pairwise(recent)]
     every = median(steps) if steps else None
     latencies = sorted(one.latency for one in recent)

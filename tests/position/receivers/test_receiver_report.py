@@ -14,7 +14,8 @@ from cabapp.position.calibration.side_offset_check import (
 )
 from cabapp.position.fix import Fix
 from cabapp.position.protocols.byte_decoder import TimedFix
-from cabapp.position.receivers.receiver_report import between_passes, judge
+from cabapp.position.receivers.receiver_report import judge
+from cabapp.track.receiver_error import pass_to_pass_error
 from cabapp.track.swath import SwathBuilder, WorkSwitch
 from cabapp.track.tool import Tool
 
@@ -30,7 +31,7 @@ def say_time(t):
 def test_between_passes_is_what_95_of_100_stay_below():
     """Drawn from a normal distribution, the sideways error of two passes is below it 95 times in 100."""
     sigma = 0.4
-    limit = between_passes([Fix(0.0, 47.0, -30.0, sigma=sigma)])
+    limit = pass_to_pass_error([sigma])
     rng = np.random.default_rng(1)
     errors = np.abs(rng.normal(0, sigma, 200_000) - rng.normal(0, sigma, 200_000))
     assert np.mean(errors < limit) == pytest.approx(0.95, abs=0.003)
