@@ -93,6 +93,7 @@ def judge(
 
     Examples
     --------
+    >>> from cabapp.position.fix import Fix
     >>> heard = [TimedFix(Fix(float(n), 52.0, -106.0, sigma=0.22), n + 0.1) for n in range(60)]
     >>> judge(heard, 60.0, "us", str, "good").words
     'Good to about 2 ft between passes.'
