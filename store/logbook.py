@@ -14,13 +14,13 @@ from store.durability import repair
 from store.durability.transactions import DurableTransactions
 from store.errors import StoreRefused
 from store.facts import hybrid_clock, reference_changes, signed_pages
-from store.models import Change, Fact, Farm, Job, Own, Reference, Row, job_id
+from store.models import Change, Fact, Farm, Job, Own, Record, Reference, job_id
 from store.traces import trace_writer
 from store.traces.trace_codec import Trace
 
 _COUNTED = select(Own.device, Own.next_seq, Own.stamp)
 _COUNT = update(Own.__table__)
-AnyRow = TypeVar("AnyRow", bound=Row)
+AnyRow = TypeVar("AnyRow", bound=Record)
 
 
 class Store(DurableTransactions):

@@ -7,7 +7,7 @@ hybrid logical clock stamp. There are three kinds of table:
 - ``Reference``: edited in place, but only as the sum of its `Change` facts: for each
   column the newest stamp wins, and what lost stays readable as a `Change`. Its device,
   seq and stamp are those of its oldest `Change`. A row taken away is `gone`, never deleted.
-- `Page`: facts once more, as the text their own device signed; passed on as it stands.
+- `SignedPage`: facts once more, as the text their own device signed; passed on as it stands.
 - local tables (`Own`, `Peer`, `TraceTail`): this copy's own affairs, never exchanged.
 
 Instants are float POSIX seconds UTC, kept to the microsecond. Lengths m, latitude and
@@ -60,7 +60,7 @@ class Base(DeclarativeBase):
         return f"{type(self).__name__}({', '.join(parts)})"
 
 
-class Row(Base):
+class Record(Base):
     """What every exchanged row has: who wrote it, as its how-manieth, and when in order."""
 
     __abstract__ = True
@@ -75,7 +75,7 @@ class Row(Base):
         return (UniqueConstraint("device", "seq"),)
 
 
-class Reference(Row):
+class Reference(Record):
     """A row that may be edited or taken away; written only through `Store.put` and `remove`."""
 
     __abstract__ = True
@@ -83,7 +83,7 @@ class Reference(Row):
     gone: Mapped[bool] = mapped_column(default=False, sort_order=1)
 
 
-class Fact(Row):
+class Fact(Record):
     """A row that is never altered; written only through `Store.add`."""
 
     __abstract__ = True
@@ -328,7 +328,7 @@ class Enrolment(Fact):
     reason: Mapped[str | None]
 
 
-class Page(Base):
+class SignedPage(Base):
     """Facts `first`..`last` of a device, as the lines it signed (store.facts.signed_pages), squeezed by zlib."""
 
     __tablename__ = "page"

@@ -10,7 +10,7 @@ from store import Store
 from store.errors import BundleRefused
 from store.facts.signed_pages import text_of
 from store.facts.timestamp import write_time
-from store.models import Farm, Own, Page, Peer, TraceChunk
+from store.models import Farm, Own, Peer, SignedPage, TraceChunk
 from sync.bundle_file import LONGEST_NAME, RECORDS, write_bundle
 
 
@@ -49,7 +49,7 @@ def export_bundle(store: Store, directory: Path | str, passphrase: str | None = 
         own = session.scalars(select(Own)).one()
         met = select(Peer).where(Peer.public_key.is_not(None)).order_by(Peer.device)
         peers = list(session.scalars(met))
-        pages = list(session.scalars(select(Page).order_by(Page.device, Page.first)))
+        pages = list(session.scalars(select(SignedPage).order_by(SignedPage.device, SignedPage.first)))
         columns = select(TraceChunk.id, TraceChunk.device, TraceChunk.seq, TraceChunk.packed)
         signed = {(p.device, n) for p in pages for n in range(p.first, p.last + 1)}
         traces = {

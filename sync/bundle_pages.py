@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from store.db.bulk_insert import insert_rows
 from store.facts.fact_lines import InvalidFact
-from store.models import Page
+from store.models import SignedPage
 from sync.bundle_file import RECORDS, Bundle
 
 
@@ -58,7 +58,7 @@ def slices(bundle: Bundle) -> list[Slice]:
 
 def pages_here(session: Session) -> set[tuple[str, int, int, str]]:
     """Return the keys of the pages this copy has: what is on them is known."""
-    rows = session.execute(select(Page.device, Page.first, Page.last, Page.sha256))
+    rows = session.execute(select(SignedPage.device, SignedPage.first, SignedPage.last, SignedPage.sha256))
     return {tuple(row) for row in rows}
 
 
@@ -77,4 +77,4 @@ def keep(session: Session, fresh: list[Slice], squeezed: Iterable[bytes]) -> Non
         for p, lines in zip(fresh, squeezed, strict=True)
         if not any(a <= p.first and p.last <= b for a, b in ranges.get(p.device, ()))
     ]
-    insert_rows(session, Page.__table__, rows)
+    insert_rows(session, SignedPage.__table__, rows)

@@ -19,7 +19,7 @@ from sqlalchemy import func, select
 
 from store import Store
 from store.errors import BundleRefused
-from store.models import Own, Page, TraceTail
+from store.models import Own, SignedPage, TraceTail
 from sync.bundle_export import bundle_name, export_bundle
 from sync.bundle_merge import MergeResult, bundles_in, merge_bundles
 
@@ -136,6 +136,6 @@ class FolderWatcher:
         with self._store.session() as session:
             return (
                 session.scalar(select(Own.next_seq)),
-                session.scalar(select(func.count()).select_from(Page)),
+                session.scalar(select(func.count()).select_from(SignedPage)),
                 session.scalar(select(func.count()).select_from(TraceTail)),
             )

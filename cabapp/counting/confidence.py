@@ -7,7 +7,7 @@ import numpy as np
 from cabapp.counting.areas.area_totals import SLANT
 from cabapp.counting.areas.work_direction import main_direction
 from cabapp.counting.visits.voiding import valid_visits
-from cabapp.geometry.field_ground import Field
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.polygon_rows import outline_rows
 from cabapp.track.receiver_error import BRIEF_S, DRIFT_S, ReceiverError, error_process
 from cabapp.track.swept_ground import SweptPieces
@@ -59,7 +59,7 @@ class Confidence:
 def confidence_interval(
     stints: list[SweptPieces],
     receivers: list[ReceiverError],
-    field: Field,
+    field: FieldGround,
     seedings: list[SweptPieces] = (),
     seed: int = SEED,
 ) -> Confidence:
@@ -70,7 +70,7 @@ def confidence_interval(
     stints : list of SweptPieces
     receivers : list of ReceiverError
         One for each stint.
-    field : Field
+    field : FieldGround
     seedings : list of SweptPieces
         As in `lay_rows`.
     seed : int
@@ -201,7 +201,7 @@ class _Errors:
 class _Ground:
     """A field on rows, and how much of it some stretches of rows cover to target."""
 
-    def __init__(self, field: Field, row: float):
+    def __init__(self, field: FieldGround, row: float):
         self._row, self._target = row, field.target
         self._outline = outline_rows(field.polygon, row)
         self._once = None if field.once is None else outline_rows(field.once, row)

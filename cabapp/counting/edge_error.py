@@ -3,7 +3,7 @@
 import numpy as np
 import shapely
 
-from cabapp.geometry.field_ground import Field
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.receiver_error import ReceiverError, spread
 from cabapp.track.swept_ground import SweptPieces
 
@@ -20,7 +20,7 @@ class EdgeErrors:
     stints : list of SweptPieces
     receivers : list of ReceiverError
         One for each stint.
-    field : Field or None
+    field : FieldGround or None
 
     Attributes
     ----------
@@ -33,7 +33,7 @@ class EdgeErrors:
     independent, as the absolute error of the receiver that made the other edge.
     """
 
-    def __init__(self, stints: list[SweptPieces], receivers: list[ReceiverError], field: Field | None = None):
+    def __init__(self, stints: list[SweptPieces], receivers: list[ReceiverError], field: FieldGround | None = None):
         if len(stints) != len(receivers):
             raise ValueError(f"{len(stints)} stints but {len(receivers)} receivers")
         self.receivers = receivers

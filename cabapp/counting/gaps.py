@@ -11,7 +11,7 @@ from scipy.special import ndtr
 
 from cabapp.counting.areas.area_totals import RowStretches, count_rows
 from cabapp.counting.edge_error import EdgeErrors
-from cabapp.geometry.field_ground import Field
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.swept_ground import SweptPieces
 
 SURE, MAYBE = 0.95, 0.75
@@ -82,7 +82,7 @@ def _class(chance) -> str:
 
 def find_gaps(
     stints: list[SweptPieces],
-    field: Field,
+    field: FieldGround,
     sigma: float | EdgeErrors,
     width: float,
     row: float = 0.5,
@@ -94,7 +94,7 @@ def find_gaps(
     Parameters
     ----------
     stints : list of SweptPieces
-    field : Field
+    field : FieldGround
     sigma : float or EdgeErrors
         Error of one pass's edge, m, the same for all; or what knows who made which edge, when.
     width : float

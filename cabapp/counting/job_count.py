@@ -13,7 +13,7 @@ from cabapp.counting.grid import Grid, around
 from cabapp.counting.look_ahead import Ahead, look_ahead
 from cabapp.counting.spacing import PassSpacing, pass_spacing
 from cabapp.counting.visits.voiding import valid_visits
-from cabapp.geometry.field_ground import Field
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.plane import Plane
 from cabapp.track.course import Course
 from cabapp.track.filter import usable_fixes
@@ -21,7 +21,7 @@ from cabapp.track.pose import Pose
 from cabapp.track.receiver_error import ReceiverError, judge, named
 from cabapp.track.swath import MachineLimits, SwathBuilder, WorkSwitch
 from cabapp.track.swept_ground import SweptPieces
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 MARGIN = 40.0
 MANY = 2000  # small arrays, after which they are joined: each costs more than what it holds
@@ -59,19 +59,19 @@ class JobCount:
         self.field = None
         bounds = (-MARGIN, -MARGIN, MARGIN, MARGIN)
         if field_geojson is not None:
-            self.field = Field.from_geojson(field_geojson, self.plane, target, once)
+            self.field = FieldGround.from_geojson(field_geojson, self.plane, target, once)
             w, s, e, n = self.field.polygon.bounds
             bounds = (w - MARGIN, s - MARGIN, e + MARGIN, n + MARGIN)
         if cell is None:
             cell = 0.25 if self.field is not None and self.field.area <= 1.5e6 else 0.5
         self._bounds, self._cell = bounds, cell
-        self._earlier: dict[str, tuple[float, Tool, SweptPieces]] = {}
+        self._earlier: dict[str, tuple[float, ToolGeometry, SweptPieces]] = {}
         self._seedings: dict[str, SweptPieces] = {}
         self._receivers: dict[str, ReceiverError] = {}
         self._named: str | None = None  # class of the present stint's receiver
         self._said = _nothing_said()
         self._sweeper: SwathBuilder | None = None
-        self._tool: Tool | None = None
+        self._tool: ToolGeometry | None = None
         self._live: list[SweptPieces] = []
         self._course, self._pose = Course(), None
         self._key, self._start = "", 0.0
@@ -87,7 +87,7 @@ class JobCount:
     # --- earlier stints ------------------------------------------------------------------------
 
     def add_stint(
-        self, key, start, tool: Tool, t, lat, lon, sigma=None, switches=(), quality=None,
+        self, key, start, tool: ToolGeometry, t, lat, lon, sigma=None, switches=(), quality=None,
         receiver: str | None = None,
     ) -> None:  # fmt: skip
         """Count a whole stint that is over; `key` names it, `start` is POSIX s.
@@ -104,7 +104,7 @@ class JobCount:
         self._doubt(sweeper, tool, 0)
         self._measure()
 
-    def add_seeding(self, key, tool: Tool, t, lat, lon, sigma=None, switches=(), quality=None):
+    def add_seeding(self, key, tool: ToolGeometry, t, lat, lon, sigma=None, switches=(), quality=None):
         """Tell what a stint seeded: passes made over that ground before are void.
 
         Comes before the stints it may void; ValueError otherwise.
@@ -130,7 +130,7 @@ class JobCount:
 
     # --- the present stint ---------------------------------------------------------------------
 
-    def begin(self, key, start, tool: Tool, receiver: str | None = None) -> None:
+    def begin(self, key, start, tool: ToolGeometry, receiver: str | None = None) -> None:
         """Begin the present stint; `receiver` as in `add_stint`."""
         self.end()
         self._key, self._start, self._tool = key, start, tool
@@ -306,7 +306,7 @@ class JobCount:
         """Return the exact areas of the ground in a polygon on the plane, m, as if it were the field."""
         once = self.field.once if self.field is not None else None
         seedings = list(self._seedings.values())
-        return area_totals(self.pieces(), Field(part, self.target, once), seedings=seedings)
+        return area_totals(self.pieces(), FieldGround(part, self.target, once), seedings=seedings)
 
     def visits(self, row: float) -> tuple:
         """Return every pass that stands, along rows `row` m apart.

@@ -10,7 +10,7 @@ from cabapp.geometry.plane import Plane
 
 
 @dataclass(frozen=True)
-class Field:
+class FieldGround:
     """A field on the plane.
 
     Attributes
@@ -34,7 +34,7 @@ class Field:
             raise ValueError(f"a field cannot want {self.target} passes")
 
     @classmethod
-    def from_geojson(cls, geometry: dict, plane: Plane, target: int = 2, once: dict | None = None) -> "Field":
+    def from_geojson(cls, geometry: dict, plane: Plane, target: int = 2, once: dict | None = None) -> "FieldGround":
         """Return a field from RFC 7946 Polygons or MultiPolygons, degrees, put on a plane."""
         return cls(plane.flatten(geometry), target, plane.flatten(once) if once else None)
 
@@ -51,11 +51,11 @@ class Field:
         """
         return self.polygon.buffer(-depth, quad_segs=4)
 
-    def turned(self, angle: float) -> "Field":
+    def turned(self, angle: float) -> "FieldGround":
         """Return the field turned about the plane's origin by an angle, rad."""
         c, s = np.cos(angle), np.sin(angle)
 
         def turn(shape):
             return shape and shapely.affinity.affine_transform(shape, [c, -s, s, c, 0, 0])
 
-        return Field(turn(self.polygon), self.target, turn(self.once))
+        return FieldGround(turn(self.polygon), self.target, turn(self.once))

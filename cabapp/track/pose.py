@@ -6,7 +6,7 @@ from math import atan2, cos, hypot, pi, sin
 import numpy as np
 
 from cabapp.geometry.angles import turn_between, wrap
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 from cabapp.track.towing import tool_heading
 
 
@@ -66,7 +66,7 @@ class PathEnd:
     start: tuple | None
 
 
-def pose_now(tool: Tool, track: PathEnd, last, wing: str) -> Pose:
+def pose_now(tool: ToolGeometry, track: PathEnd, last, wing: str) -> Pose:
     """Return the pose at the newest fix (t, x, y, ...), the turn going on as it went."""
     nodes, gear = track.nodes, track.gear[-1]
     noses = np.where(track.gear > 0, track.way, track.way + pi)

@@ -16,7 +16,7 @@ from cabapp.track.filter import FixFilter
 from cabapp.track.path import curve, far_enough, lengths
 from cabapp.track.pose import PathEnd, Pose, pose_now
 from cabapp.track.swept_ground import TICK, SweptPieces, swept
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 from cabapp.track.towing import tool_heading, tow
 
 CUSP = np.deg2rad(100.0)
@@ -78,7 +78,7 @@ class SwathBuilder:
 
     Parameters
     ----------
-    tool : Tool
+    tool : ToolGeometry
     rules : MachineLimits
 
     Notes
@@ -87,7 +87,7 @@ class SwathBuilder:
     come: one `step` or one fix later.
     """
 
-    def __init__(self, tool: Tool, rules: MachineLimits = MachineLimits()):
+    def __init__(self, tool: ToolGeometry, rules: MachineLimits = MachineLimits()):
         self.tool = tool
         self.rules = rules
         self.leave = round((2 * tool.width if rules.leave is None else rules.leave) / TICK)

@@ -6,7 +6,7 @@ WINGS = ("all", "left up", "right up")
 
 
 @dataclass(frozen=True)
-class Tool:
+class ToolGeometry:
     """One tractor with one tool, as the pass counting needs it.
 
     Attributes
@@ -39,9 +39,9 @@ class Tool:
 
         A wing that is up takes its third of the width out.
 
-        >>> Tool(12.0, side=1.0).edges()
+        >>> ToolGeometry(12.0, side=1.0).edges()
         (5.0, -7.0)
-        >>> Tool(12.0).edges("left up")
+        >>> ToolGeometry(12.0).edges("left up")
         (2.0, -6.0)
         """
         if wing not in WINGS:

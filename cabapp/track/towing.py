@@ -10,7 +10,7 @@ from math import cos, exp, sin
 
 import numpy as np
 
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 
 def tool_heading(psi, way, dist, gear, theta, length) -> np.ndarray:
@@ -66,12 +66,12 @@ def tool_heading(psi, way, dist, gear, theta, length) -> np.ndarray:
     return np.array(out)
 
 
-def tow(tool: Tool, start, xy, heading, gear, first_way):
+def tow(tool: ToolGeometry, start, xy, heading, gear, first_way):
     """Return where the middle of the tractor's line meets the working line, and its heading.
 
     Parameters
     ----------
-    tool : Tool
+    tool : ToolGeometry
     start : tuple
         Antenna x, y (m), tractor heading (rad) and tool heading (rad or None) before.
     xy : ndarray, shape (n, 2)

@@ -13,17 +13,7 @@ from store.facts.hybrid_clock import read_stamp
 from store.facts.reference_changes import defaults, own_columns
 from store.facts.signed_pages import text_of
 from store.facts.timestamp import part_of_day, zone_of
-from store.models import (
-    FACTS,
-    REFERENCES,
-    Change,
-    Farm,
-    Own,
-    Page,
-    Peer,
-    TraceChunk,
-    TraceTail,
-)
+from store.models import FACTS, REFERENCES, Change, Farm, Own, Peer, SignedPage, TraceChunk, TraceTail
 from store.traces.trace_codec import unpack
 from store.traces.varint import InvalidEncoding
 
@@ -176,7 +166,7 @@ def _references(session: Session) -> Iterator[str]:
 
 
 def _pages(session: Session) -> Iterator[str]:
-    for page in session.scalars(select(Page)):
+    for page in session.scalars(select(SignedPage)):
         try:
             sound = hashlib.sha256(text_of(page)).hexdigest() == page.sha256
         except zlib.error:

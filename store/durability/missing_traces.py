@@ -12,7 +12,7 @@ from store.db.protocols import FactWriter
 from store.facts.fact_lines import InvalidFact
 from store.facts.fact_validation import read_page
 from store.facts.timestamp import read_time
-from store.models import Page, Stint, TraceChunk
+from store.models import SignedPage, Stint, TraceChunk
 from store.traces.trace_codec import MAX_COUNT, Trace, cut, pack
 
 
@@ -55,7 +55,7 @@ def missing(store: FactWriter) -> list[Missing]:
         for stint_id, *piece in session.execute(select(TraceChunk.stint_id, *columns)):
             here.setdefault(stint_id, []).append(tuple(piece))
         ids = set(session.scalars(select(TraceChunk.id)))
-        for page in session.scalars(select(Page)):
+        for page in session.scalars(select(SignedPage)):
             found += list(_lost_of(page, ids))
         for lost in found:
             piece = (lost.n, lost.count, lost.since, lost.until)
@@ -70,7 +70,7 @@ def missing(store: FactWriter) -> list[Missing]:
     return found
 
 
-def _lost_of(page: Page, ids: set[str]) -> list[Missing]:
+def _lost_of(page: SignedPage, ids: set[str]) -> list[Missing]:
     """Return the pieces of trace whose records stand on a page and which are not here."""
     try:
         lines = zlib.decompress(page.squeezed).decode().split("\n")[:-1]

@@ -31,7 +31,7 @@ from store.durability.integrity_check import holes, tallies
 from store.facts import reference_changes
 from store.facts.fact_lines import InvalidFact
 from store.facts.fact_validation import read_page
-from store.models import FACTS, REFERENCES, Base, Change, Own, Page, Peer, TraceTail
+from store.models import FACTS, REFERENCES, Base, Change, Own, Peer, SignedPage, TraceTail
 
 LARGEST_ROWID = 2**40
 
@@ -132,7 +132,7 @@ def _salvage(damaged: Path, into: Path) -> dict | None:
         new.execute("PRAGMA foreign_keys=OFF")
         old.row_factory = sqlite3.Row
         new.execute("DELETE FROM trace_tail")  # of the kept copy: long sealed since
-        for model in (*FACTS.values(), Page, Peer, TraceTail, Own):
+        for model in (*FACTS.values(), SignedPage, Peer, TraceTail, Own):
             table = model.__tablename__
             allowed = {c.name for c in model.__table__.columns}
             for row in _readable(old, table):
@@ -189,7 +189,7 @@ def _from_pages(session: Session) -> None:
     """Add the facts that are gone from their tables but stand on a signed page."""
     known = {pair for m in FACTS.values() for pair in session.execute(select(m.device, m.seq))}
     lost: dict[str, list[tuple]] = {}
-    for page in session.scalars(select(Page)):
+    for page in session.scalars(select(SignedPage)):
         try:
             lines = zlib.decompress(page.squeezed).decode().split("\n")[:-1]
         except (zlib.error, UnicodeDecodeError):

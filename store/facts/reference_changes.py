@@ -11,14 +11,14 @@ from sqlalchemy.orm import Session
 from store.db.bulk_insert import insert_rows
 from store.db.connection import json_text
 from store.limits import INSTANT_LIMIT_S, LARGEST_FLOAT, LARGEST_INT
-from store.models import Change, Instant, Reference, Row
+from store.models import Change, Instant, Record, Reference
 
 BASE = frozenset(("id", "device", "seq", "stamp"))
 _WHEN = itemgetter(0, 1, 2)  # stamp, device, number
 
 
 @cache
-def own_columns(model: type[Row]) -> dict[str, Column]:
+def own_columns(model: type[Record]) -> dict[str, Column]:
     """Return the columns of a table beyond those every row has, by name."""
     return {c.name: c for c in model.__table__.columns if c.name not in BASE}
 
@@ -29,7 +29,7 @@ def default_of(column: Column):
 
 
 @cache
-def defaults(model: type[Row]) -> dict[str, object]:
+def defaults(model: type[Record]) -> dict[str, object]:
     """Return the columns that need not be said, with what they then hold."""
     found = {n: default_of(c) for n, c in own_columns(model).items()}
     return {n: v for n, v in found.items() if v is not None or own_columns(model)[n].nullable}
@@ -95,7 +95,7 @@ def _sayable(values: Iterable[dict]) -> bool:
     return True
 
 
-def judged(model: type[Row], columns: dict) -> dict:
+def judged(model: type[Record], columns: dict) -> dict:
     """Return the columns as they are, or raise ValueError naming the one that does not fit."""
     allowed = own_columns(model)
     for name, value in columns.items():
@@ -106,7 +106,7 @@ def judged(model: type[Row], columns: dict) -> dict:
     return columns
 
 
-def complete(model: type[Row], columns: dict) -> dict:
+def complete(model: type[Record], columns: dict) -> dict:
     """Return every column of a new row, judged: a birth must let another copy make the row."""
     born = {}
     for name, column in own_columns(model).items():

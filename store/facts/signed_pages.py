@@ -20,7 +20,7 @@ from sqlalchemy.orm import Session
 
 from store.db.protocols import Transactions
 from store.facts.fact_lines import write_line
-from store.models import FACTS, Fact, Own, Page
+from store.models import FACTS, Fact, Own, SignedPage
 
 CONTEXT = b"rollbook page\n"  # a signature given here means nothing elsewhere
 _TABLES_AFTER = text(
@@ -37,7 +37,7 @@ def signed_bytes(device: str, first: int, last: int, sha256: str) -> bytes:
     return CONTEXT + f"{device} {first} {last} {sha256}".encode()
 
 
-def make_page(device: str, first: int, lines: Iterable[str], key: bytes) -> Page:
+def make_page(device: str, first: int, lines: Iterable[str], key: bytes) -> SignedPage:
     """Return a signed page of lines, the first of which is the device's fact `first`."""
     lines = list(lines)
     text = "".join(f"{line}\n" for line in lines).encode()
@@ -45,10 +45,10 @@ def make_page(device: str, first: int, lines: Iterable[str], key: bytes) -> Page
     private = Ed25519PrivateKey.from_private_bytes(key)
     signature = private.sign(signed_bytes(device, first, last, sha256)).hex()
     squeezed = zlib.compress(text, 6)
-    return Page(device=device, first=first, last=last, sha256=sha256, signature=signature, squeezed=squeezed)
+    return SignedPage(device=device, first=first, last=last, sha256=sha256, signature=signature, squeezed=squeezed)
 
 
-def text_of(page: Page) -> bytes:
+def text_of(page: SignedPage) -> bytes:
     """Return the lines of a kept page."""
     return zlib.decompress(page.squeezed)
 
@@ -80,7 +80,7 @@ def seal_pages(store: Transactions) -> None:
 
 
 def _signed_up_to(session: Session, device: str) -> int:
-    return session.scalar(select(func.max(Page.last)).filter_by(device=device)) or 0
+    return session.scalar(select(func.max(SignedPage.last)).filter_by(device=device)) or 0
 
 
 def _facts_after(session: Session, device: str, seq: int) -> list[Fact]:

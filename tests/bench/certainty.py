@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.confidence import confidence_interval
-from cabapp.geometry.field_ground import Field
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.receiver_error import KINDS, named
 
 
@@ -62,7 +62,7 @@ def intervals(tools, fields):
                 x = x[(x < 300) & (random.random(50) > 0.02)]
                 half = len(x) // 2
                 lanes = [sim.lanes(x[:half]), sim.lanes(x[half:], day=1)]
-                field = Field(box(6, 20, 290, 280), target=2)
+                field = FieldGround(box(6, 20, 290, 280), target=2)
                 true = area_totals([sim.pieces(part) for part in lanes], field, 0.25)
                 share = 1 - (true.none + true.by_count.get(1, 0.0)) / field.area
                 seen = [sim.pieces(sim.observed(part)) for part in lanes]

@@ -39,7 +39,7 @@ from cabapp.counting.job_count import JobCount
 from cabapp.geometry.plane import Plane
 from cabapp.track.swath import SwathBuilder, WorkSwitch
 from cabapp.track.swept_ground import SweptPieces
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 WIDTH, SPEED, ROW, RADIUS = 12.8, 4.0, 0.5, 10.0
 ROUNDS = 5
@@ -81,7 +81,7 @@ def bulb(over, step):
 
 
 def sweep(t, xy):
-    sweeper = SwathBuilder(Tool(WIDTH))
+    sweeper = SwathBuilder(ToolGeometry(WIDTH))
     return SweptPieces.join([sweeper.feed(t, xy, [WorkSwitch(-1.0, True)]), sweeper.finish()], sweeper.leave)
 
 
@@ -276,7 +276,7 @@ def live(hectares, hertz):
     ring = [[float(lon), float(lat)] for lat, lon in zip(*plane.to_latlon(corners))]
     job = JobCount({"type": "Polygon", "coordinates": [ring]}, 2, 0.25)
     lat, lon = plane.to_latlon(xy)
-    job.begin("live", 0.0, Tool(WIDTH))
+    job.begin("live", 0.0, ToolGeometry(WIDTH))
     job.switch(WorkSwitch(-1.0, True))
     paint, painting = job.grid.paint, []
 

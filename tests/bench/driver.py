@@ -11,10 +11,10 @@ from scipy.ndimage import gaussian_filter1d
 
 from cabapp.common.units import FOOT
 from cabapp.planning.half_lap import best_inside
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 WIDTH = 45 * FOOT
-TOOL = Tool(WIDTH, hitch=7.0, antenna_to_hitch=2.5)
+TOOL = ToolGeometry(WIDTH, hitch=7.0, antenna_to_hitch=2.5)
 BEHIND = 10.0  # the roller rolls so far behind the antenna
 SIGMA = 2 * FOOT
 AIM = WIDTH / 2 - best_inside(SIGMA, 5)

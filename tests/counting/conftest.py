@@ -8,11 +8,11 @@ from shapely.geometry import box
 from cabapp.counting.areas.area_totals import count_rows
 from cabapp.counting.edge_error import EdgeErrors
 from cabapp.counting.gaps import list_gaps
-from cabapp.geometry.field_ground import Field
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.receiver_error import DRIFT_S, KINDS, error_process, named
 from cabapp.track.swath import SwathBuilder, WorkSwitch
 from cabapp.track.swept_ground import SweptPieces
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 
 def half_lap_path(width, side, spacing=0.25, loop=22.0, lanes=None, first=None):
@@ -130,7 +130,7 @@ class Simulation:
 
     def pieces(self, lanes):
         """Return what the tool sweeps along lanes, lifted in the turns."""
-        sweeper = SwathBuilder(Tool(self.width))
+        sweeper = SwathBuilder(ToolGeometry(self.width))
         for t, _ in lanes:
             sweeper.switch(WorkSwitch(t[0] - 1e-6, True))
             sweeper.switch(WorkSwitch(t[-1], False))
@@ -160,7 +160,7 @@ class Claims:
         half = count // 2
         seen = [sim.observed(sim.lanes(part, day)) for day, part in enumerate((x[:half], x[half:]))]
         pieces = [sim.pieces(lanes) for lanes in seen]
-        field = Field(box(x[0], 20, x[-1], sim.length - 20), target=1)
+        field = FieldGround(box(x[0], 20, x[-1], sim.length - 20), target=1)
         edges = EdgeErrors(pieces, [named(kind)] * 2, field)
         gaps = list_gaps(count_rows(pieces, field), edges)
         # which neighbours a gap lies between is told by where those lanes were seen

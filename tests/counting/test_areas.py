@@ -8,10 +8,10 @@ from shapely.geometry import LineString, Polygon, box
 from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.gaps import find_gaps
 from cabapp.counting.grid import Grid
-from cabapp.geometry.field_ground import Field
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.swath import MachineLimits, SwathBuilder, WorkSwitch
 from cabapp.track.swept_ground import SweptPieces
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 ON = [WorkSwitch(-1.0, True)]
 
@@ -44,9 +44,9 @@ def test_half_lap_serpentine_with_loop_turns_agrees_with_exact_overlay(
     keep = ~((t > 900) & (t < 940))  # a missed stretch
     switches = [WorkSwitch(-1.0, True), WorkSwitch(900.0, False), WorkSwitch(940.0, True)]
     assert keep.sum() > 1000
-    _, pieces = swept(Tool(width), t, xy, switches)
+    _, pieces = swept(ToolGeometry(width), t, xy, switches)
     outline = Polygon(np.array([[0, 0], [side, 0], [side, side], [0, side]]) @ turned)
-    field = Field(outline)
+    field = FieldGround(outline)
     exact = exact_overlay(exact_visits(pieces), outline)
     rows = area_totals([pieces], field, 0.5, width)
     assert set(exact) >= {1, 2, 3}
@@ -68,7 +68,7 @@ def test_a_winding_pass_covers_what_a_buffered_line_covers():
     run = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
     s = np.arange(0, run[-1], 4.0)
     xy = np.column_stack([np.interp(s, run, path[:, 0]), np.interp(s, run, path[:, 1])])
-    _, pieces = swept(Tool(12.0), np.arange(len(s)) * 1.0, xy)
+    _, pieces = swept(ToolGeometry(12.0), np.arange(len(s)) * 1.0, xy)
     line = LineString(path[run <= s[-1]])
     exact = line.buffer(6.0, cap_style="flat", quad_segs=64).area
     assert area_totals([pieces], None, 0.25).covered == pytest.approx(exact, rel=1e-3)
@@ -81,7 +81,7 @@ def test_standing_still_with_jitter_counts_once(make_path):
     y = np.concatenate([np.arange(100) * 3.0, np.full(600, 297.0), 297 + np.arange(100) * 3.0])
     xy = np.column_stack([np.zeros(800), y])
     xy[100:700] += random.normal(0, 0.3, (600, 2))
-    _, pieces = swept(Tool(12.0), t, xy)
+    _, pieces = swept(ToolGeometry(12.0), t, xy)
     result = area_totals([pieces], None)
     assert result.by_count.get(2, 0.0) < 0.01 * result.covered
 
@@ -93,12 +93,12 @@ def test_coming_back_is_a_second_pass_and_the_inside_of_a_turn_is_not():
     bulb = np.linspace(0, 2 * np.pi, 40)[1:-1]
     loop = np.column_stack([30 * np.sin(bulb), 200 + 40 * np.sin(bulb / 2)])
     xy = np.concatenate([np.column_stack([np.zeros(len(leg)), leg]), loop, back])
-    _, pieces = swept(Tool(12.0), np.arange(len(xy)) * 1.0, xy)
-    result = area_totals([pieces], Field(box(-6, 5, 6, 150)))
+    _, pieces = swept(ToolGeometry(12.0), np.arange(len(xy)) * 1.0, xy)
+    result = area_totals([pieces], FieldGround(box(-6, 5, 6, 150)))
     assert result.by_count[2] == pytest.approx(12 * 145, rel=1e-3)
     angle = np.linspace(0, np.pi, 30)
     xy = np.column_stack([4 * np.cos(angle), 4 * np.sin(angle)])
-    _, pieces = swept(Tool(12.0), np.arange(30.0), xy)
+    _, pieces = swept(ToolGeometry(12.0), np.arange(30.0), xy)
     assert set(area_totals([pieces], None).by_count) == {1}
 
 
@@ -106,7 +106,7 @@ def test_a_dropout_leaves_unknown_ground_and_covers_nothing():
     """20 s without a fix on a straight pass: the ground between is not covered, the time is unknown."""
     t = np.concatenate([np.arange(50.0), np.arange(70.0, 120.0)])
     xy = np.column_stack([np.zeros(100), t * 3.0])
-    sweeper, pieces = swept(Tool(10.0), t, xy)
+    sweeper, pieces = swept(ToolGeometry(10.0), t, xy)
     assert area_totals([pieces], None).covered == pytest.approx(10 * 3 * (49 + 49), rel=0.01)
     assert [(a, b) for a, b, _, _ in sweeper.unknown] == [(49.0, 70.0)]
     grid = Grid((-20, 0, 20, 400), 0.5)
@@ -118,7 +118,7 @@ def test_reversing_is_not_credited():
     """Backing 9 m and going on again adds no ground beyond the straight pass."""
     y = np.concatenate([np.arange(0, 60, 2.0), 58 - np.arange(1, 10) * 1.0, 49 + np.arange(1, 60) * 2.0])
     xy = np.column_stack([np.zeros(len(y)), y])
-    _, pieces = swept(Tool(10.0), np.arange(len(y)) * 1.0, xy)
+    _, pieces = swept(ToolGeometry(10.0), np.arange(len(y)) * 1.0, xy)
     result = area_totals([pieces], None)
     assert result.covered == pytest.approx(10 * (y.max() - y.min()), rel=0.01)
     assert result.by_count.get(2, 0.0) < 30
@@ -128,17 +128,17 @@ def test_a_wing_up_takes_its_third_out():
     """Half a pass with the left wing up covers the right two thirds there."""
     xy = np.column_stack([np.zeros(101), np.arange(101) * 3.0])
     switches = [WorkSwitch(-1.0, True), WorkSwitch(50.0, True, "left up")]
-    _, pieces = swept(Tool(12.0), np.arange(101.0), xy, switches)
+    _, pieces = swept(ToolGeometry(12.0), np.arange(101.0), xy, switches)
     whole = area_totals([pieces], None)
     assert whole.covered == pytest.approx(12 * 150 + 8 * 150, rel=1e-3)
-    left = area_totals([pieces], Field(box(-6, 150, -2, 300)))
+    left = area_totals([pieces], FieldGround(box(-6, 150, -2, 300)))
     assert left.covered == pytest.approx(0, abs=1)
 
 
 def test_side_offset_to_the_right_lies_right_of_travel():
     """Going north with the tool 2 m to the right, ground from 4 m west to 8 m east is covered."""
     xy = np.column_stack([np.zeros(50), np.arange(50) * 3.0])
-    _, pieces = swept(Tool(12.0, side=2.0), np.arange(50.0), xy)
+    _, pieces = swept(ToolGeometry(12.0, side=2.0), np.arange(50.0), xy)
     assert pieces.quad[..., 0].min() == pytest.approx(-4, abs=1e-3)
     assert pieces.quad[..., 0].max() == pytest.approx(8, abs=1e-3)
 
@@ -147,13 +147,13 @@ def test_gaps_tell_none_from_short_and_where_they_are(make_path, sampled):
     """A full-width hole and a once-covered lane are found apart, with their area, width and place."""
     width, side = 12.0, 240.0
     lanes = [np.column_stack([np.full(81, x), np.arange(81) * 3.0]) for x in np.arange(6, 240, 12.0)]
-    field = Field(box(0, 0, 240, 240))
+    field = FieldGround(box(0, 0, 240, 240))
     stints = []
     for repeat in range(2):
         for n, lane in enumerate(lanes):
             if n == 10 or (n == 4 and repeat):
                 continue
-            stints.append(swept(Tool(width), np.arange(81.0), lane)[1])
+            stints.append(swept(ToolGeometry(width), np.arange(81.0), lane)[1])
     gaps = find_gaps(stints, field, sigma=0.3, width=width)
     inner = [g for g in gaps if not g.edge]
     assert [g.kind for g in inner] == ["none", "short"]
@@ -169,8 +169,8 @@ def test_gaps_tell_none_from_short_and_where_they_are(make_path, sampled):
 def test_re_covering_is_unavoidable_only_along_the_edge():
     """Three passes over the outermost strip are unavoidable within half a width, avoidable beyond."""
     lane = np.column_stack([np.full(81, 6.0), np.arange(81) * 3.0])
-    stints = [swept(Tool(12.0), np.arange(81.0), lane)[1] for _ in range(3)]
-    result = area_totals(stints, Field(box(0, -500, 500, 700)), width=12.0)
+    stints = [swept(ToolGeometry(12.0), np.arange(81.0), lane)[1] for _ in range(3)]
+    result = area_totals(stints, FieldGround(box(0, -500, 500, 700)), width=12.0)
     assert result.unavoidable == pytest.approx(6 * 240, rel=1e-2)
     assert result.avoidable == pytest.approx(6 * 240, rel=1e-2)
 
@@ -180,6 +180,6 @@ def test_areas_of_holes_and_parts_are_exact():
     shape = shapely.MultiPolygon(
         [Polygon([(0, 0), (300, 20), (280, 260), (10, 250)], [[(50, 50), (90, 60), (70, 120)]]), box(400, 0, 500, 100)]
     )
-    assert area_totals([], Field(shape)).none == pytest.approx(shape.area, rel=1e-9)
+    assert area_totals([], FieldGround(shape)).none == pytest.approx(shape.area, rel=1e-9)
     grid = Grid(shape.bounds, 0.5)
     assert grid.mask(shape).sum() * 0.25 == pytest.approx(shape.area, rel=2e-4)

@@ -6,10 +6,10 @@ from shapely.geometry import Polygon, box
 
 from cabapp.counting.areas.area_totals import area_totals, count_rows, totals_of_rows
 from cabapp.counting.areas.avoidable_overlap import split
-from cabapp.geometry.field_ground import Field
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.swath import SwathBuilder, WorkSwitch
 from cabapp.track.swept_ground import SweptPieces
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 WIDTH, ROW = 12.0, 2.0
 
@@ -28,7 +28,7 @@ def lay(*starts, south=20, north=180):
 
 def test_half_laps_that_stray_onto_finished_ground_are_avoidable():
     """With bare ground beyond, 3 m of finished ground run over again could have been spared."""
-    field = Field(box(-200, 0, 200, 200), 2)
+    field = FieldGround(box(-200, 0, 200, 200), 2)
     avoidable, unavoidable = split(lay(0, 0, 9), field, ROW, WIDTH)
     assert avoidable == pytest.approx(3 * 160, rel=0.05)
     assert unavoidable == 0
@@ -36,7 +36,7 @@ def test_half_laps_that_stray_onto_finished_ground_are_avoidable():
 
 def test_the_closing_strip_is_unavoidable():
     """A strip 5 m wide left between finished ground costs 7 m re-covered each pass: no other way."""
-    field = Field(box(-200, 0, 200, 200), 2)
+    field = FieldGround(box(-200, 0, 200, 200), 2)
     avoidable, unavoidable = split(lay(0, 0, 17, 17, 8, 8), field, ROW, WIDTH)
     assert avoidable == 0
     assert unavoidable == pytest.approx(7 * 160, rel=0.06)
@@ -44,14 +44,14 @@ def test_the_closing_strip_is_unavoidable():
 
 def test_a_whole_needless_pass_is_avoidable():
     """Running a finished lane a third time is all avoidable."""
-    field = Field(box(-200, 0, 200, 200), 2)
+    field = FieldGround(box(-200, 0, 200, 200), 2)
     assert split(lay(0, 0, 0), field, ROW, WIDTH) == (pytest.approx(12 * 160, rel=0.05), 0)
 
 
 def test_a_last_lap_against_an_obstacle_is_unavoidable():
     """Between finished ground and a hole there is no better place for the tool."""
     hole = [(15, 10), (45, 10), (45, 190), (15, 190)]
-    field = Field(Polygon([(-200, 0), (200, 0), (200, 200), (-200, 200)], [hole]), 2)
+    field = FieldGround(Polygon([(-200, 0), (200, 0), (200, 200), (-200, 200)], [hole]), 2)
     avoidable, unavoidable = split(lay(-3, -3, 3, 3), field, ROW, WIDTH)
     assert avoidable == 0
     assert unavoidable == pytest.approx(6 * 160, rel=0.06)
@@ -59,7 +59,7 @@ def test_a_last_lap_against_an_obstacle_is_unavoidable():
 
 def test_where_one_pass_is_enough_a_second_is_over():
     """On ground wanted once, the second pass is re-covering; its neighbour is not."""
-    field = Field(box(-200, 0, 200, 200), 2, once=box(-100, 0, 6, 200))
+    field = FieldGround(box(-200, 0, 200, 200), 2, once=box(-100, 0, 6, 200))
     avoidable, unavoidable = split(lay(0, 0), field, ROW, WIDTH)
     assert avoidable + unavoidable == pytest.approx(6 * 160, rel=0.06)
 
@@ -70,11 +70,11 @@ def test_ground_run_over_twice_too_often_counts_twice_in_the_passes_to_be_spared
     y = np.arange(0, 240.0, 4.0)
     stints = []
     for n in range(5):
-        sweeper = SwathBuilder(Tool(10.0))
+        sweeper = SwathBuilder(ToolGeometry(10.0))
         t, xy = 3600.0 * n + np.arange(len(y)), np.column_stack([np.full(len(y), 5.0), y])
         parts = [sweeper.feed(t, xy, [WorkSwitch(-1.0, True)]), sweeper.finish()]
         stints.append(SweptPieces.join(parts, sweeper.leave))
-    field = Field(box(0, 0, 10, 230))
+    field = FieldGround(box(0, 0, 10, 230))
     for found in (area_totals(stints, field), totals_of_rows(count_rows(stints, field), field)):
         assert found.by_count == pytest.approx({5: 2300.0}, rel=1e-3)
         assert found.avoidable + found.unavoidable == pytest.approx(2300.0, rel=1e-3)

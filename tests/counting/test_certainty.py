@@ -13,11 +13,11 @@ from cabapp.counting.confidence import Confidence, confidence_interval
 from cabapp.counting.edge_error import EdgeErrors
 from cabapp.counting.gaps import certainty, find_gaps, list_recovered
 from cabapp.counting.job_count import JobCount
-from cabapp.geometry.field_ground import Field
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.receiver_error import KINDS, named
 from cabapp.track.swath import WorkSwitch
 from cabapp.track.swept_ground import SweptPieces
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 
 @pytest.mark.parametrize("kind", ["rtk", "differential", "autonomous", "phone"])
@@ -39,7 +39,7 @@ def test_without_counting_how_rare_gaps_are_many_sure_ones_are_error(simulation)
     for _ in range(6):
         x = 6.0 + np.arange(24) * 12.0  # each lane touches the next: no gap at all
         pieces = [sim.pieces(sim.observed(sim.lanes(x)))]
-        field = Field(box(x[0], 20, x[-1], 280), target=1)
+        field = FieldGround(box(x[0], 20, x[-1], 280), target=1)
         plain = find_gaps(pieces, field, KINDS["autonomous"].relative, 0.0)
         judged = find_gaps(pieces, field, EdgeErrors(pieces, [named("autonomous")], field), 0.0)
         assert len(plain) == len(judged)
@@ -62,7 +62,7 @@ def test_the_interval_of_a_field_holds_the_truth(simulation, kind, steering, mos
         x = np.cumsum(6.0 - 2 * steering + random.normal(0, steering, 34))
         x = x[random.random(34) > 0.05]
         lanes = [sim.lanes(x[:16]), sim.lanes(x[16:], day=1)]
-        field = Field(box(6, 10, 160, 190), target=2)
+        field = FieldGround(box(6, 10, 160, 190), target=2)
         true = area_totals([sim.pieces(part) for part in lanes], field, 0.25)
         share = 1 - (true.none + true.by_count.get(1, 0.0)) / field.area
         proof = confidence_interval([sim.pieces(sim.observed(p)) for p in lanes], [named(kind)] * 2, field)
@@ -77,7 +77,7 @@ def test_the_interval_is_the_same_each_time_and_counts_unknown_as_not_proven(sim
     """The same stints give the same interval; half of a field without a trace is not proven."""
     sim = simulation("rtk", np.random.default_rng(0))
     pieces = [sim.pieces(sim.lanes(6.0 + np.arange(0, 60, 6.0)))]
-    field = Field(box(6, 20, 114, 280), target=2)
+    field = FieldGround(box(6, 20, 114, 280), target=2)
     one, two = (confidence_interval(pieces, [named("rtk")], field) for _ in range(2))
     assert one == two
     # lanes at 6 to 60 m, 12 m wide: 6 to 60 m are covered twice (the last 6 m once)
@@ -91,7 +91,7 @@ def test_an_edge_is_known_by_who_made_it_and_when(simulation):
     sim = simulation("differential", np.random.default_rng(0))
     x = np.array([6.0, 19.0, 32.0, 45.0])
     pieces = [sim.pieces(sim.lanes(x[:2])), sim.pieces(sim.lanes(x[2:], day=1))]
-    field = Field(box(6, 20, 45, 280), target=1)
+    field = FieldGround(box(6, 20, 45, 280), target=1)
     edges = EdgeErrors(pieces, [named("differential")] * 2, field)
     gaps = sorted(find_gaps(pieces, field, edges, 12.0), key=lambda gap: gap.x)
     assert [gap.x for gap in gaps] == pytest.approx([12.5, 25.5, 38.5], abs=0.2)
@@ -119,7 +119,7 @@ def test_re_covered_strips_are_listed_with_their_certainty(simulation):
     """Two lanes that overlap by 4 m leave a strip of 4 m by 260 m above a target of one, sure."""
     sim = simulation("rtk", np.random.default_rng(0))
     pieces = [sim.pieces(sim.lanes(np.array([6.0, 14.0])))]
-    field = Field(box(-50, 20, 100, 280), target=1)
+    field = FieldGround(box(-50, 20, 100, 280), target=1)
     rows = count_rows(pieces, field)
     [strip] = list_recovered(rows, EdgeErrors(pieces, [named("rtk")], field))
     assert (strip.kind, strip.certainty) == ("over", "sure")
@@ -139,7 +139,7 @@ def test_strips_joined_at_their_ends_are_as_wide_as_each_strip():
     quad = np.array(ground)
     number = np.arange(20)
     pieces = SweptPieces(quad, number * 1000_000, number * 1000_000 + 1, number * 60.0, 1)
-    field = Field(box(0, 0, 200, 200), target=1)
+    field = FieldGround(box(0, 0, 200, 200), target=1)
     [gap] = find_gaps([pieces], field, 0.15, 0.0, row=0.25)
     assert gap.area == pytest.approx(20 * slits.area + 2.0 * 200 - 20 * 0.8, rel=0.02)
     assert gap.width < 1.0
@@ -151,12 +151,12 @@ def test_a_job_tells_its_proof_and_strips_from_what_the_fixes_state():
         {"type": "Polygon", "coordinates": [[[-105, 50], [-104.999, 50], [-104.999, 50.002],
                                              [-105, 50.002], [-105, 50]]]}, 1)  # fmt: skip
     lat = np.linspace(50.0001, 50.0019, 80)
-    job.begin("one", 1000.0, Tool(12.0))
+    job.begin("one", 1000.0, ToolGeometry(12.0))
     job.switch(WorkSwitch(1000.0, True))
     for n, north in enumerate(lat):
         job.fix(1001.0 + n, north, -104.9995, 0.02, 4)
     job.end()
-    job.add_stint("two", 500.0, Tool(12.0), 501.0 + np.arange(80.0), lat, np.full(80, -104.9997),
+    job.add_stint("two", 500.0, ToolGeometry(12.0), 501.0 + np.arange(80.0), lat, np.full(80, -104.9997),
                   None, [WorkSwitch(500.0, True)], None, "phone")  # fmt: skip
     two, one = job.receivers()
     assert (one.basis, float(one.absolute[0])) == ("stated error", 0.02)

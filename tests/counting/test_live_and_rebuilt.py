@@ -9,7 +9,7 @@ from cabapp.counting.job_count import JobCount
 from cabapp.geometry.plane import Plane
 from cabapp.track.swath import SwathBuilder, WorkSwitch
 from cabapp.track.swept_ground import SweptPieces
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 MOVES = (
     "straight", "left", "right", "tight", "stand", "reverse", "dropout", "spike", "step", "repeat",
@@ -69,7 +69,7 @@ def drives(draw):
 
 
 TOOLS = st.builds(
-    Tool,
+    ToolGeometry,
     width=st.sampled_from([3.0, 9.1, 12.8]),
     hitch=st.sampled_from([0.0, 4.0, 7.5]),
     antenna_to_hitch=st.sampled_from([0.0, 2.2]),
@@ -196,7 +196,7 @@ def test_counting_anew_after_an_undone_tap_forgets_only_that():
     rows = np.array([(1000.0 + n, 0.0, 3.0 * n) for n in range(60)])
     lat, lon = plane.to_latlon(rows[:, 1:])
     job = JobCount(None, 2, 0.5, (50.0, -105.0))
-    job.begin("one", 1000.0, Tool(12.0))
+    job.begin("one", 1000.0, ToolGeometry(12.0))
     job.switch(WorkSwitch(1000.0, True))
     job.fix(rows[:, 0], lat, lon)
     before = job.areas()

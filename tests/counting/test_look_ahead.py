@@ -6,7 +6,7 @@ import pytest
 from cabapp.counting.job_count import JobCount
 from cabapp.geometry.plane import Plane
 from cabapp.track.swath import WorkSwitch
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 PLANE = Plane(50.0, -105.0)
 
@@ -21,13 +21,13 @@ def job_with_lanes(*xs):
     job = JobCount(None, 2, 0.25, (50.0, -105.0))
     for n, x in enumerate(xs):
         t, lat, lon = lane(x, t0=1000.0 * n)
-        job.add_stint(f"{n}", t[0], Tool(12.0), t, lat, lon, None, [WorkSwitch(t[0] - 1, True)])
+        job.add_stint(f"{n}", t[0], ToolGeometry(12.0), t, lat, lon, None, [WorkSwitch(t[0] - 1, True)])
     return job
 
 
 def begin_at(job, x, upto):
     t, lat, lon = lane(x, stop=upto, t0=9000.0)
-    job.begin("live", 9000.0, Tool(12.0))
+    job.begin("live", 9000.0, ToolGeometry(12.0))
     job.switch(WorkSwitch(8999.0, True))
     job.fix(t, lat, lon)
     return job.ahead(6.0)
@@ -55,7 +55,7 @@ def test_right_is_right_whichever_way_one_drives():
     job = job_with_lanes(0.0, 0.0)
     y = np.arange(240, 100, -3.0)
     lat, lon = PLANE.to_latlon(np.column_stack([np.full(len(y), 9.0), y]))
-    job.begin("live", 9000.0, Tool(12.0))
+    job.begin("live", 9000.0, ToolGeometry(12.0))
     job.switch(WorkSwitch(8999.0, True))
     job.fix(9000.0 + np.arange(len(y)), lat, lon)
     ahead = job.ahead(6.0)
@@ -75,6 +75,6 @@ def test_ground_finished_far_ahead_is_seen_before_the_tool_gets_there():
     job = JobCount(None, 2, 0.25, (50.0, -105.0))
     for n in range(2):
         t, lat, lon = lane(0.0, start=75.0, t0=1000.0 * n)
-        job.add_stint(f"{n}", t[0], Tool(12.0), t, lat, lon, None, [WorkSwitch(t[0] - 1, True)])
+        job.add_stint(f"{n}", t[0], ToolGeometry(12.0), t, lat, lon, None, [WorkSwitch(t[0] - 1, True)])
     ahead = begin_at(job, 0.0, 64.0)
     assert ahead.distance == pytest.approx(12.0, abs=1.01)

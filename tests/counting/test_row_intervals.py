@@ -11,7 +11,7 @@ from cabapp.counting.visits.row_sampling import RowSample
 from cabapp.track import swath
 from cabapp.track.swath import SwathBuilder, WorkSwitch
 from cabapp.track.swept_ground import SweptPieces
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 
 def wander(seed, fixes=250):
@@ -21,7 +21,7 @@ def wander(seed, fixes=250):
     heading = random.uniform(0, 6) + np.cumsum(turn)
     step = random.uniform(1.0, 4.0) * np.column_stack([np.cos(heading), np.sin(heading)])
     xy = np.cumsum(step, axis=0) + random.normal(0, random.choice([0.0, 0.05, 0.3]), step.shape)
-    tool = Tool(float(random.choice([3.0, 12.8])), float(random.choice([0.0, 5.0])))
+    tool = ToolGeometry(float(random.choice([3.0, 12.8])), float(random.choice([0.0, 5.0])))
     off = [WorkSwitch(-1.0, True), WorkSwitch(fixes * 0.4, False), WorkSwitch(fixes * 0.4 + 4, True)]
     sweeper = SwathBuilder(tool)
     return SweptPieces.join([sweeper.feed(np.arange(len(xy)) * 1.0, xy, off), sweeper.finish()], sweeper.leave)
@@ -95,7 +95,7 @@ def test_a_long_trace_is_swept_in_blocks_to_the_same_pieces(monkeypatch):
     found = []
     for block in (10_000, 128):
         monkeypatch.setattr(swath, "BLOCK", block)
-        sweeper = SwathBuilder(Tool(12.0, 6.0))
+        sweeper = SwathBuilder(ToolGeometry(12.0, 6.0))
         found.append(SweptPieces.join([sweeper.feed(*given), sweeper.finish()], sweeper.leave))
     one, other = found
     assert len(one) == len(other) > 900

@@ -8,11 +8,11 @@ from shapely.geometry import Point, Polygon
 from cabapp.counting.areas.area_totals import SLANT, area_totals, count_rows, totals_of_rows
 from cabapp.counting.visits.row_crossings import RowCrossings
 from cabapp.counting.visits.row_sampling import STEP, RowSample
-from cabapp.geometry.field_ground import Field
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.polygon_rows import first_row_above, odd_outline_rows, outline_rows
 from cabapp.track.swath import SwathBuilder, WorkSwitch
 from cabapp.track.swept_ground import SweptPieces
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 
 def driven(make_path, sampled, seed, side=400.0, wander=0.3, noise=0.02):
@@ -21,7 +21,7 @@ def driven(make_path, sampled, seed, side=400.0, wander=0.3, noise=0.02):
     t, xy = sampled(make_path(12.8, side, lanes=16), 4.0, 1.0)
     aside = sum(a * np.sin(4.0 * t / length + random.uniform(0, 6)) for length, a in ((13, 0.5), (27, 0.8)))
     xy = xy + np.column_stack([wander * aside, 0 * t]) + random.normal(0, noise, xy.shape)
-    sweeper = SwathBuilder(Tool(12.8))
+    sweeper = SwathBuilder(ToolGeometry(12.8))
     return SweptPieces.join([sweeper.feed(t, xy, [WorkSwitch(-1.0, True)]), sweeper.finish()], sweeper.leave)
 
 
@@ -60,7 +60,7 @@ def test_ground_that_ends_within_the_lanes_is_measured_row_by_row(make_path, sam
     pieces = driven(make_path, sampled, 1)
     outline = Polygon([(-20, -20), (130, 10), (90, 180), (125, 390), (40, 431), (10, 300)])
     once = shapely.box(20, 205, 70, 222.3)
-    field = Field(outline - Point(55, 100).buffer(9), 2, once)
+    field = FieldGround(outline - Point(55, 100).buffer(9), 2, once)
     every = totals_of_rows(count_rows([pieces], field), field)
     found = area_totals([pieces], field)
     assert sum(found.by_count.values()) == pytest.approx(every.covered, rel=1e-4)

@@ -7,11 +7,11 @@ from shapely.geometry import box
 from cabapp.common.units import FOOT
 from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.spacing import find_passes, pass_spacing
-from cabapp.geometry.field_ground import Field
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.robust_spread import FEW, robust_spread
 from cabapp.planning.half_lap import best_inside, expected_shares
 from cabapp.track.swath import SwathBuilder, WorkSwitch
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 WIDTH = 45 * FOOT
 
@@ -20,7 +20,7 @@ WIDTH = 45 * FOOT
 def drive():
     """Return a function that drives lanes given by x(y), with loop turns outside, as one stint."""
 
-    def driven(lanes, length=200.0, speed=2.5, start=0.0, turn_s=40.0, tool=Tool(WIDTH)):
+    def driven(lanes, length=200.0, speed=2.5, start=0.0, turn_s=40.0, tool=ToolGeometry(WIDTH)):
         sweeper, parts, t = SwathBuilder(tool), [], start
         for n, x in enumerate(lanes):
             run = np.arange(0, length, speed)
@@ -86,7 +86,7 @@ def test_the_error_of_a_pass_against_its_line_is_the_sine_s(drive):
 def test_turns_and_short_drives_are_no_passes(make_path, sampled):
     """Six lanes with the tool working through loop turns are six passes, none in a turn."""
     t, xy = sampled(make_path(WIDTH, 150, lanes=6), 2.5, 1.0)
-    sweeper = SwathBuilder(Tool(WIDTH))
+    sweeper = SwathBuilder(ToolGeometry(WIDTH))
     parts = [sweeper.feed(t, xy, [WorkSwitch(-1.0, True)]), sweeper.finish()]
     found = find_passes(parts[0].join(parts, sweeper.leave))
     assert len(found) == 6
@@ -134,12 +134,12 @@ def test_what_is_counted_is_what_the_formula_expects(inside, once, thrice):
     y = np.arange(0.0, 40.1, 4.0)
     stints = []
     for n, x in enumerate(places):
-        sweeper = SwathBuilder(Tool(WIDTH))
+        sweeper = SwathBuilder(ToolGeometry(WIDTH))
         t = 1000.0 * n + np.arange(len(y)) * 2.0
         xy = np.column_stack([np.full(len(y), x), y])
         parts = [sweeper.feed(t, xy, [WorkSwitch(t[0] - 1, True)]), sweeper.finish()]
         stints.append(parts[0].join(parts, sweeper.leave))
-    field = Field(box(places[0] + WIDTH, 5, places[-1] - WIDTH, 35), 2)
+    field = FieldGround(box(places[0] + WIDTH, 5, places[-1] - WIDTH, 35), 2)
     found = area_totals(stints, field)
     shares = [found.by_count.get(n, 0.0) / found.field_area for n in (1, 3)]
     assert shares == pytest.approx(expected_shares(45, 2, inside), abs=0.01)
@@ -159,7 +159,7 @@ def test_the_best_aim_counts_best():
         places = np.cumsum(errors + WIDTH / 2 - inside)
         stints = []
         for x in places:
-            sweeper = SwathBuilder(Tool(WIDTH))
+            sweeper = SwathBuilder(ToolGeometry(WIDTH))
             t, y = np.arange(6) * 2.0, np.arange(6) * 5.0
             parts = [sweeper.feed(t, np.column_stack([np.full(6, x), y]), [WorkSwitch(-1, True)])]
             parts.append(sweeper.finish())

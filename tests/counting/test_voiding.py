@@ -10,7 +10,7 @@ from cabapp.counting.job_count import JobCount
 from cabapp.counting.visits.voiding import minus, union
 from cabapp.geometry.plane import Plane
 from cabapp.track.swath import WorkSwitch
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 PLANE = Plane(50.0, -105.0)
 ON = [WorkSwitch(0.0, True)]
@@ -25,9 +25,9 @@ def lane(x, t0, start=0.0, stop=300.0, speed=3.0):
 def count(rolled, seeded):
     job = JobCount(None, 2, 0.5, (50.0, -105.0))
     for n, one in enumerate(seeded):
-        job.add_seeding(f"s{n}", Tool(18.0), *one, None, ON)
+        job.add_seeding(f"s{n}", ToolGeometry(18.0), *one, None, ON)
     for n, one in enumerate(rolled):
-        job.add_stint(f"r{n}", one[0][0], Tool(12.0), *one, None, ON)
+        job.add_stint(f"r{n}", one[0][0], ToolGeometry(12.0), *one, None, ON)
     return job
 
 

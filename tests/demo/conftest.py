@@ -7,7 +7,7 @@ import pytest
 
 from cabapp.counting.job_count import JobCount
 from cabapp.track.swath import WorkSwitch
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 from demo_db import farm
 from demo_db.trace_generator import generate
 
@@ -28,7 +28,7 @@ def counted(told, along=1.0):
     count = JobCount(farm.geometry(farm.outline("heron", along)), 2)
     for part in (told.oda, told.tam):
         count.add_stint(
-            part.operator, part.t[0] - 60, Tool(12.8, 5.5, 2.6), part.t, part.lat, part.lon,
+            part.operator, part.t[0] - 60, ToolGeometry(12.8, 5.5, 2.6), part.t, part.lat, part.lon,
             None, switches_of(part.taps), [2] * len(part.t),
         )  # fmt: skip
     return count

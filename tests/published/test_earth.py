@@ -9,7 +9,7 @@ import pytest
 from geographiclib.geodesic import Geodesic
 
 from cabapp.common.units import Units
-from cabapp.geometry.field_ground import Field
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.plane import Plane
 from cabapp.position.boundaries.boundary_geojson import check_boundary
 
@@ -90,7 +90,7 @@ def field_area(corners, plane=None):
     ring = [[lon, lat] for lat, lon in [*corners, corners[0]]]
     geometry = check_boundary({"type": "Polygon", "coordinates": [ring]})
     origin = np.mean(corners, axis=0)
-    return Field.from_geojson(geometry, plane or Plane(*origin)).area
+    return FieldGround.from_geojson(geometry, plane or Plane(*origin)).area
 
 
 def test_a_square_kilometre():

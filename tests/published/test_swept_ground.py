@@ -11,8 +11,8 @@ from shapely.geometry import box
 
 from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.gaps import find_gaps
-from cabapp.geometry.field_ground import Field
-from cabapp.track.tool import Tool
+from cabapp.geometry.field_ground import FieldGround
+from cabapp.track.tool import ToolGeometry
 
 
 @pytest.mark.parametrize(
@@ -28,7 +28,7 @@ def test_a_turn_sweeps_an_annulus_sector(driven, circle, radius, width, angle, a
 
     Pieces are straight: a chord over 0.13 rad, as long as they get here, is 0.28 % short (x²/6).
     """
-    _, pieces = driven(Tool(width), circle(radius, angle))
+    _, pieces = driven(ToolGeometry(width), circle(radius, angle))
     found = area_totals([pieces], None, row=0.1)
     assert found.pass_area == pytest.approx(area, rel=3e-3)
     assert found.covered == pytest.approx(area, rel=3e-3)
@@ -36,7 +36,7 @@ def test_a_turn_sweeps_an_annulus_sector(driven, circle, radius, width, angle, a
 
 def test_a_pivot_inside_the_tool(driven, circle):
     """r = 5 m with 12 m: 191.64 m² are passed over; radius x angle x width, 188.50, is wrong."""
-    _, pieces = driven(Tool(12.0), circle(5, np.pi))
+    _, pieces = driven(ToolGeometry(12.0), circle(5, np.pi))
     found = area_totals([pieces], None, row=0.1)
     assert found.covered == pytest.approx(191.6372, rel=5e-3)
     assert found.covered - 188.4956 > 1.5
@@ -44,7 +44,7 @@ def test_a_pivot_inside_the_tool(driven, circle):
 
 def test_a_towed_tool_in_a_steady_turn_sweeps_its_own_radius(driven, circle):
     """R = 20 m, L = 6 m, W = 15 m: half a round more sweeps 899.07 m², not 942.48 of the antenna."""
-    tool = Tool(15.0, hitch=6.0)
+    tool = ToolGeometry(15.0, hitch=6.0)
     sums = [
         shapely.area(shapely.polygons(driven(tool, circle(20, angle))[1].quad)).sum()
         for angle in (4 * np.pi, 5 * np.pi)
@@ -65,7 +65,7 @@ def lanes(driven):
         for k in range(n):
             xy.append(np.column_stack([along, np.full(len(along), k * spacing)]))
             t.append(k * 1000.0 + np.arange(len(along)))
-        return driven(Tool(width), np.concatenate(xy), np.concatenate(t))[1]
+        return driven(ToolGeometry(width), np.concatenate(xy), np.concatenate(t))[1]
 
     return drive
 
@@ -81,7 +81,7 @@ def test_parallel_passes_that_overlap(lanes):
 
 def test_parallel_passes_that_leave_gaps(lanes):
     """W 12, spacing 12.5: nine gaps of 0.5 m, 0.36 ha in all, each listed with its width."""
-    field = Field(box(0, -6, 800, 9 * 12.5 + 6), target=1)
+    field = FieldGround(box(0, -6, 800, 9 * 12.5 + 6), target=1)
     pieces = [lanes(12.0, 12.5, 10, 800)]
     found = area_totals(pieces, field, row=0.25)
     assert found.none == pytest.approx(3_600, rel=2e-3)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 from cabapp.track.towing import tool_heading
 
 # drawbar 6 m, at first square to the hitch's line: hitch path, tool's distance from the line and
@@ -50,7 +50,7 @@ STEADY = [
 @pytest.mark.parametrize(("radius", "drawbar", "inner", "degrees"), STEADY)
 def test_a_steady_turn(driven, circle, radius, drawbar, inner, degrees):
     """After four rounds the tool runs on r = sqrt(R² - L²), asin(L/R) off the hitch's tangent."""
-    pose, _ = driven(Tool(1.0, hitch=drawbar), circle(radius, 8 * np.pi))
+    pose, _ = driven(ToolGeometry(1.0, hitch=drawbar), circle(radius, 8 * np.pi))
     middle = (np.array(pose.left) + np.array(pose.right)) / 2
     # fixes 2 m apart are chords: on the tightest turn their middle lies 10 cm inside the circle,
     # and R dR / r is what that does to the tool, 1.1 degrees to the drawbar at worst

@@ -9,7 +9,7 @@ from cabapp.geometry.plane import Plane
 from cabapp.track.course import Course
 from cabapp.track.pose import Pose
 from cabapp.track.swath import WorkSwitch
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 from cabapp.track.towing import tool_heading
 
 PLANE = Plane(50.0, -105.0)
@@ -41,7 +41,9 @@ def job():
             for k in range(passes):
                 start = 10_000.0 * n + 1000.0 * k
                 switches = [WorkSwitch(start - 1, True)]
-                made.add_stint(f"{n} {k}", start, Tool(12.0), start + np.arange(len(y)), lat, lon, None, switches)
+                made.add_stint(
+                    f"{n} {k}", start, ToolGeometry(12.0), start + np.arange(len(y)), lat, lon, None, switches
+                )
         return made
 
     return make
@@ -119,7 +121,7 @@ def test_noise_of_a_receiver_is_not_taken_for_a_curve(job):
     rng = np.random.default_rng(4)
     y = np.arange(0, 200, 2.5)
     xy = np.column_stack([np.full(len(y), 12.0), y]) + rng.normal(0, 0.03, (len(y), 2))
-    seen = follow(job([(0.0, -20, 260, 2)]), xy, Tool(12.0, 7.0, 2.0))
+    seen = follow(job([(0.0, -20, 260, 2)]), xy, ToolGeometry(12.0, 7.0, 2.0))
     assert max(ahead.over_width for ahead in seen) <= 1.0
 
 
@@ -128,10 +130,10 @@ def test_finished_ground_far_ahead_counts_only_where_it_is_much(job):
     lies under half of the way."""
     y = np.arange(0.0, 120.0, 2.5)
     xy = np.column_stack([np.zeros(len(y)), y])
-    block = follow(job([(0.0, 100, 200, 2)]), xy, Tool(12.0))
+    block = follow(job([(0.0, 100, 200, 2)]), xy, ToolGeometry(12.0))
     first = next(n for n, ahead in enumerate(block) if ahead.over_width > 4) + 10
     assert y[first] + 5 * 2.5 <= 100
-    strip = follow(job([(10.0, 100, 200, 2)]), xy, Tool(12.0))
+    strip = follow(job([(10.0, 100, 200, 2)]), xy, ToolGeometry(12.0))
     first = next(n for n, ahead in enumerate(strip) if ahead.over_width > 0) + 10
     assert 100 - 0.6 * 20 <= y[first] <= 100
     assert max(ahead.over_width for ahead in strip) == pytest.approx(2.0, abs=0.51)
@@ -142,8 +144,8 @@ def test_out_of_the_field_is_no_way_out(job):
     goes on there is."""
     y = np.arange(0.0, 100.0, 2.5)
     xy = np.column_stack([np.full(len(y), 7.0), y])  # from 1 to 13, finished to 6, edge at 13
-    narrow = follow(job([(0.0, -20, 200, 2)], rectangle(-50, -20, 13, 200)), xy, Tool(12.0))
-    wide = follow(job([(0.0, -20, 200, 2)], rectangle(-50, -20, 80, 200)), xy, Tool(12.0))
+    narrow = follow(job([(0.0, -20, 200, 2)], rectangle(-50, -20, 13, 200)), xy, ToolGeometry(12.0))
+    wide = follow(job([(0.0, -20, 200, 2)], rectangle(-50, -20, 80, 200)), xy, ToolGeometry(12.0))
     assert {ahead.move_side for ahead in narrow} == {0}
     assert {ahead.move_side for ahead in wide} == {1}
     assert narrow[0].over_width == pytest.approx(5.0, abs=0.51)
@@ -154,7 +156,7 @@ def test_leaving_a_finished_headland_asks_for_nothing(job):
     strip's picture shows threes. Where it goes on to the end of the way it counts at once."""
     y = np.arange(60.0, 90.0, 2.5)
     xy = np.column_stack([np.zeros(len(y)), y])
-    leaving = follow(job([(0.0, -20, 100, 2)]), xy, Tool(12.0))[-1]
-    staying = follow(job([(0.0, -20, 140, 2)]), xy, Tool(12.0))[-1]
+    leaving = follow(job([(0.0, -20, 100, 2)]), xy, ToolGeometry(12.0))[-1]
+    staying = follow(job([(0.0, -20, 140, 2)]), xy, ToolGeometry(12.0))[-1]
     assert leaving.over_width == 0 and leaving.strip == (3,) * 12
     assert staying.over_width == pytest.approx(12.0, abs=0.01)

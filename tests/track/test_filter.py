@@ -1,6 +1,5 @@
 """Which fixes are believed: by place, time, speed, acceleration and stated error."""
 
-
 import numpy as np
 import pytest
 

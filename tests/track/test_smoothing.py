@@ -6,11 +6,11 @@ import pytest
 from cabapp.counting.areas.area_totals import area_totals
 from cabapp.track.swath import SwathBuilder, WorkSwitch
 from cabapp.track.swept_ground import SweptPieces
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 
 def swept(t, xy, sigma, at_once=True):
-    sweeper = SwathBuilder(Tool(12.8))
+    sweeper = SwathBuilder(ToolGeometry(12.8))
     sweeper.switch(WorkSwitch(-1.0, True))
     error = np.full(len(t), sigma)
     if at_once:

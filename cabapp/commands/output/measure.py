@@ -10,7 +10,7 @@ from cabapp.position.boundaries.boundary_geojson import read_boundary
 from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.track.receiver_error import KINDS
 from cabapp.track.swath import MachineLimits
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 NAME = "measure"
 HELP = "Count the passes of a recorded trace (GPX, CSV or NMEA) over the ground."
@@ -87,7 +87,7 @@ def run(args) -> int:
             traces.append(read_trace(path))
         boundary = read_boundary(args.field) if args.field else None
         _progress("counting")
-        tool = Tool(args.width, hitch=args.hitch, side=args.side)
+        tool = ToolGeometry(args.width, hitch=args.hitch, side=args.side)
         result = measure(traces, tool, args.target, boundary, args.cell, args.sigma, args.receiver)
     finally:
         _progress("")

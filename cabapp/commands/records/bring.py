@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 from cabapp.common import paths
-from cabapp.jobs.imports.recorded_day import Day, bring_in, look_at
+from cabapp.jobs.imports.recorded_day import RecordedDay, bring_in, look_at
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.position.recordings.trace_reader import read_trace
 from store import open_store
@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def in_words(day: Day, ways: FarmSettings) -> list[str]:
+def in_words(day: RecordedDay, ways: FarmSettings) -> list[str]:
     """Return what was guessed, a line for each visit, and what is left over."""
     lines = list(day.trace.notes)
     for number, visit in enumerate(day.worked, 1):

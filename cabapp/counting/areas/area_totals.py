@@ -11,7 +11,7 @@ from cabapp.counting.areas.work_direction import main_direction
 from cabapp.counting.visits.row_crossings import RowCrossings
 from cabapp.counting.visits.row_sampling import RowSample
 from cabapp.counting.visits.voiding import valid_visits
-from cabapp.geometry.field_ground import Field
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.polygon_rows import odd_outline_rows, outline_rows
 from cabapp.track.swept_ground import SweptPieces
 
@@ -91,7 +91,7 @@ class AreaTotals:
 
 def count_rows(
     stints: list[SweptPieces],
-    field: Field | None,
+    field: FieldGround | None,
     row: float = 0.5,
     edge: float = 0.0,
     target: int = 2,
@@ -103,7 +103,7 @@ def count_rows(
     ----------
     stints : list of SweptPieces
         One entry a stint; a visit never goes on from one stint to another.
-    field : Field or None
+    field : FieldGround or None
         None: all ground is inside, and inner.
     row : float
         Distance between rows, m.
@@ -196,14 +196,14 @@ def _stretches(sheet, events, field, target):
 
 
 def recovered_parts(
-    stints: list[SweptPieces], field: Field, width: float, seedings: list[SweptPieces] = ()
+    stints: list[SweptPieces], field: FieldGround, width: float, seedings: list[SweptPieces] = ()
 ) -> tuple[float, float]:
     """Return avoidable and unavoidable re-covered ground, m2, from rows a few metres apart.
 
     Parameters
     ----------
     stints : list of SweptPieces
-    field : Field
+    field : FieldGround
     width : float
         Tool's, m.
     seedings : list of SweptPieces
@@ -226,7 +226,9 @@ def _turned(stints, angle):
     return [SweptPieces(one.quad @ turn, one.s0, one.s1, one.t, one.leave) for one in stints]
 
 
-def totals_of_rows(rows: RowStretches, field: Field | None, parts: tuple[float, float] = (1.0, 0.0)) -> AreaTotals:
+def totals_of_rows(
+    rows: RowStretches, field: FieldGround | None, parts: tuple[float, float] = (1.0, 0.0)
+) -> AreaTotals:
     """Return the areas of stretches of rows by count.
 
     What is re-covered is divided in the proportion of `parts`, avoidable to unavoidable.
@@ -257,7 +259,7 @@ def _summed(sums, over, excess, field, parts):
 
 def area_totals(
     stints: list[SweptPieces],
-    field: Field | None,
+    field: FieldGround | None,
     row: float = 0.5,
     width: float | None = None,
     target: int = 2,
@@ -268,7 +270,7 @@ def area_totals(
     Parameters
     ----------
     stints : list of SweptPieces
-    field : Field or None
+    field : FieldGround or None
         Its own target counts where there is one.
     row : float
         Distance between rows, m. Halving it changes a class of area by far less than 0.1 %.
@@ -282,7 +284,7 @@ def area_totals(
     Examples
     --------
     >>> from shapely.geometry import Polygon
-    >>> area_totals([], Field(Polygon([(0, 0), (100, 0), (100, 50), (0, 50)]))).none
+    >>> area_totals([], FieldGround(Polygon([(0, 0), (100, 0), (100, 50), (0, 50)]))).none
     5000.0
     """
     parts = (1.0, 0.0)

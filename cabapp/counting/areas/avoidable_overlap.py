@@ -11,13 +11,13 @@ import itertools
 
 import numpy as np
 
-from cabapp.geometry.field_ground import Field
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.polygon_rows import outline_rows
 
 SAMPLES = 32  # across the tool
 
 
-def split(visits, field: Field, row: float, width: float) -> tuple[float, float]:
+def split(visits, field: FieldGround, row: float, width: float) -> tuple[float, float]:
     """Return avoidable and unavoidable re-covered ground, m2 net.
 
     Parameters
@@ -25,7 +25,7 @@ def split(visits, field: Field, row: float, width: float) -> tuple[float, float]
     visits : tuple of ndarray, shape (n,) each
         Row, start and end (m) of intervals that each add a pass, and their order in time, any
         increasing numbers; in the frame of `field`.
-    field : Field
+    field : FieldGround
         Turned so that rows lie across the work.
     row : float
         Distance between the rows, m.

@@ -66,7 +66,7 @@ class Agreed:
 
 
 @dataclass(frozen=True)
-class Day:
+class RecordedDay:
     """One trace with what was guessed of it.
 
     Attributes
@@ -104,7 +104,7 @@ class Day:
         return _parts(self)
 
 
-def look_at(store: Store, trace: TraceFile) -> Day:
+def look_at(store: Store, trace: TraceFile) -> RecordedDay:
     """Cut a trace into the logbook's fields and guess what was done there.
 
     Raises
@@ -115,7 +115,7 @@ def look_at(store: Store, trace: TraceFile) -> Day:
     return cut(store.all(Field), trace)
 
 
-def cut(fields, trace: TraceFile) -> Day:
+def cut(fields, trace: TraceFile) -> RecordedDay:
     """Do what `look_at` does with these fields; needs no store, so it may be done aside."""
     if not trace.dated:
         raise TraceRefused(
@@ -135,11 +135,11 @@ def cut(fields, trace: TraceFile) -> Day:
     stretches, visits = guess(trace.t[rows], xy, grounds)
     told = np.column_stack([trace.t[rows], trace.lat[rows], trace.lon[rows]]).round(7)
     mark = hashlib.sha256(np.ascontiguousarray(told).tobytes()).hexdigest()[:12]
-    return Day(trace, rows, fields, stretches, visits, mark)
+    return RecordedDay(trace, rows, fields, stretches, visits, mark)
 
 
 def bring_in(
-    store: Store, day: Day, visit: FieldStay, operator_id: str, tractor_id: str, tool_id: str,
+    store: Store, day: RecordedDay, visit: FieldStay, operator_id: str, tractor_id: str, tool_id: str,
     operation: str,
 ) -> Stint:  # fmt: skip
     """Write one visit as a finished stint; its taps are marked as guessed.
@@ -193,7 +193,7 @@ def bring_in(
     return stint
 
 
-def bring_in_agreed(store: Store, day: Day, agreed: list[Agreed]) -> list[Stint]:
+def bring_in_agreed(store: Store, day: RecordedDay, agreed: list[Agreed]) -> list[Stint]:
     """Write what was agreed to, a stint for each visit of a field and each who, what and work.
 
     Raises
@@ -217,7 +217,7 @@ def bring_in_agreed(store: Store, day: Day, agreed: list[Agreed]) -> list[Stint]
     return written
 
 
-def _parts(day: Day) -> list[DayPart]:
+def _parts(day: RecordedDay) -> list[DayPart]:
     t = day.trace.t[day.rows]
     if not len(t):
         return []

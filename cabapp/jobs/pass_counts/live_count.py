@@ -17,7 +17,7 @@ from cabapp.jobs.records import stint_state
 from cabapp.jobs.records.corrections import Corrections, told
 from cabapp.position.fix import Fix
 from cabapp.track.swath import WorkSwitch
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 from store import Store
 from store.models import Field, Job, Stint, Tap
 
@@ -35,9 +35,9 @@ def as_kept(fix: Fix) -> Fix:
     return Fix(round(fix.t * 100) / 100, lat, lon, sigma, fix.quality, fix.hdop)
 
 
-def tool_of(stint: Stint) -> Tool:
+def tool_of(stint: Stint) -> ToolGeometry:
     """Return the hitching a stint was driven with."""
-    return Tool(stint.width_m, stint.hitch_to_line_m, stint.antenna_to_hitch_m, stint.side_m)
+    return ToolGeometry(stint.width_m, stint.hitch_to_line_m, stint.antenna_to_hitch_m, stint.side_m)
 
 
 def taps_of(store: Store, stint_id: str) -> list[Tap]:

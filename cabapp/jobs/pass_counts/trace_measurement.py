@@ -9,7 +9,7 @@ from cabapp.counting.areas.area_totals import count_rows, recovered_parts, total
 from cabapp.counting.confidence import confidence_interval
 from cabapp.counting.edge_error import EdgeErrors
 from cabapp.counting.gaps import list_gaps, list_recovered
-from cabapp.geometry.field_ground import Field
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.plane import Plane
 from cabapp.position.recordings.trace_reader import TraceFile
 from cabapp.track.filter import WRONG_DATE, usable_fixes
@@ -63,7 +63,7 @@ def measure(traces, tool, target=2, boundary=None, cell=CELL, sigma=None, receiv
     traces = _in_order(traces)
     kept = [usable_fixes(trace.t, trace.lat, trace.lon, trace.quality) for trace in traces]
     plane = _plane(traces, kept, boundary)
-    field = None if boundary is None else Field.from_geojson(boundary, plane, target)
+    field = None if boundary is None else FieldGround.from_geojson(boundary, plane, target)
     stints, pieces, receivers = [], [], []
     for trace, good in zip(traces, kept, strict=True):
         if not good.keep.any():

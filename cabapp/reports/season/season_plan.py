@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from cabapp.common.farm_format import FarmFormat
 from cabapp.common.units import MPH
 from cabapp.common.wording import times, verb
-from cabapp.geometry.field_ground import Field
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.fields.season_history import crop_clock, seeded_at
 from cabapp.jobs.records.farm_settings import farm_crops
@@ -104,7 +104,7 @@ def _ground(store, row, rolled, season, now) -> PlanEntry:
     ring = row.boundary["coordinates"][0]
     ring = ring[0] if row.boundary["type"] == "MultiPolygon" else ring
     lon, lat = ring[0][:2]
-    field = Field.from_geojson(row.boundary, Plane(lat, lon), row.target, row.once_only)
+    field = FieldGround.from_geojson(row.boundary, Plane(lat, lon), row.target, row.once_only)
     widths = [tool.width_m for tool in store.all(models.Tool) if tool.operation == OPERATION]
     edge = edge_strip_area(field.polygon.length, max(widths)) if widths and row.target == 2 else None
     left = field.area * row.target

@@ -25,7 +25,7 @@ TIGHTEST = 8.0
 
 
 @dataclass(frozen=True, slots=True)
-class Stop:
+class TourStop:
     """One gap of the round: from where to where, degrees, and what it is in words."""
 
     start: tuple[float, float]
@@ -41,7 +41,7 @@ class GapTour:
 
     start: tuple[float, float]
     remark: str
-    stops: tuple[Stop, ...]
+    stops: tuple[TourStop, ...]
     metres: float
     seconds: float
     not_worth: tuple[str, ...]
@@ -80,7 +80,7 @@ def gap_tour(drive: OpenStint) -> GapTour | None:
     stops = []
     for k, first in best.order:
         a, b = strips[k].ends[first], strips[k].ends[1 - first]
-        stops.append(Stop(place(a), place(b), _say(drive, gaps[k])))
+        stops.append(TourStop(place(a), place(b), _say(drive, gaps[k])))
     left = tuple(_why(drive, gaps[k], seconds) for k, seconds in best.left_out)
     return GapTour(place((x, y)), remark, tuple(stops), best.metres, best.metres / speed, left)
 

@@ -17,7 +17,7 @@ from cabapp.session.advice.day_facts import Advice
 from cabapp.session.state.position_state import PositionState
 from cabapp.session.state.view import Sentence
 from cabapp.track.pose import Pose
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 from store.models import Field, Job, Stint, Tap
 
 
@@ -31,7 +31,7 @@ class OpenStint(Protocol):
     stint: Stint
     job: Job
     field: Field
-    tool: Tool
+    tool: ToolGeometry
     taps: list[Tap]
     last: dict[str, Tap]
     standing: StintState

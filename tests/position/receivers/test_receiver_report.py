@@ -17,7 +17,7 @@ from cabapp.position.protocols.byte_decoder import TimedFix
 from cabapp.position.receivers.receiver_report import judge
 from cabapp.track.receiver_error import pass_to_pass_error
 from cabapp.track.swath import SwathBuilder, WorkSwitch
-from cabapp.track.tool import Tool
+from cabapp.track.tool import ToolGeometry
 
 
 def heard(n, hz=5, **said):
@@ -111,7 +111,7 @@ def test_the_offset_found_is_the_one_the_tool_wants():
     found = both_ways(there, back)
     right = np.array([np.sin(1.0), -np.cos(1.0)])
     for run in (there, back):
-        sweeper = SwathBuilder(Tool(6.0, side=found.side))
+        sweeper = SwathBuilder(ToolGeometry(6.0, side=found.side))
         sweeper.feed(np.arange(len(run), dtype=float), run, [WorkSwitch(-1.0, True)])
         middle = (np.array(sweeper.pose.left) + np.array(sweeper.pose.right)) / 2
         assert (middle - [7, -3]) @ right == pytest.approx(0.0, abs=0.01)

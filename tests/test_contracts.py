@@ -1,0 +1,106 @@
+"""What may import what, and one name for one thing: the contracts of pyproject.toml and what no linter counts."""
+
+import ast
+import subprocess
+import sys
+from collections import Counter, defaultdict
+from graphlib import TopologicalSorter
+from pathlib import Path
+
+import grimp
+import pytest
+from importlinter.cli import EXIT_STATUS_SUCCESS, lint_imports
+
+ROOT = Path(__file__).resolve().parent.parent
+PACKAGES = ("cabapp", "store", "sync", "demo_db")
+PURE = ("cabapp.geometry", "cabapp.track", "cabapp.counting", "cabapp.planning")
+ARITHMETIC = {"numpy", "scipy", "shapely", "pyproj"}
+STANDARD = {
+    "__future__", "array", "bisect", "collections", "dataclasses", "datetime", "enum", "functools", "itertools", "math",
+    "statistics", "typing",
+}  # fmt: skip
+MOST_MODULES = 12
+
+
+@pytest.fixture(scope="module")
+def sources():
+    """Our own modules by path, relative to the project."""
+    found = (path.relative_to(ROOT) for package in PACKAGES for path in (ROOT / package).rglob("*.py"))
+    return sorted(path for path in found if "__pycache__" not in path.parts)
+
+
+@pytest.fixture(scope="module")
+def graph():
+    """The graph of all imports, those within functions and those for type checkers alone included."""
+    return grimp.build_graph(*PACKAGES, include_external_packages=True, cache_dir=None)
+
+
+def test_contracts_hold(capsys, monkeypatch):
+    """import-linter finds every contract of pyproject.toml kept."""
+    monkeypatch.chdir(ROOT)
+    status = lint_imports(config_filename="pyproject.toml", no_cache=True)
+    assert status == EXIT_STATUS_SUCCESS, capsys.readouterr().out.partition("Broken contracts")[2]
+
+
+def test_no_file_is_part_of_a_circle(graph):
+    """Imports between our own modules form no ring, not even one that only a type checker sees."""
+    own = {name for name in graph.modules if name.partition(".")[0] in PACKAGES}
+    order = TopologicalSorter({name: graph.find_modules_directly_imported_by(name) & own for name in own})
+    assert len(list(order.static_order())) >= len(own) > 300
+
+
+def test_pure_folders_import_only_what_is_allowed(graph):
+    """Geometry, track, counting and planning import arithmetic and a few modules of Python's own, nothing else."""
+    wrong, seen = [], set()
+    for module in graph.modules:
+        if any(module == one or module.startswith(one + ".") for one in PURE):
+            used = {name.partition(".")[0] for name in graph.find_modules_directly_imported_by(module)}
+            wrong += [(module, name) for name in used - ARITHMETIC - STANDARD - {"cabapp"}]
+            seen |= used
+    assert not wrong and {"math", "numpy"} <= seen
+
+
+def test_pure_folders_load_without_kivy_and_database(graph):
+    """Every module of a pure folder loads in a process that has neither Kivy nor a database."""
+    names = [one for one in sorted(graph.modules) if one.startswith(tuple(f"{folder}." for folder in PURE))]
+    code = (
+        "import sys, importlib\n"
+        "for gone in ('kivy', 'sqlalchemy', 'alembic', 'store', 'sync', 'serial', 'gpxpy'):\n"
+        "    sys.modules[gone] = None\n"
+        f"for name in {names!r}:\n    importlib.import_module(name)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=60)
+    assert len(names) > 30 and done.returncode == 0, done.stderr
+
+
+def test_a_module_name_occurs_once(sources):
+    """No two modules of the project have one name; versions of the schema are named by their number."""
+    names = Counter(path.stem for path in sources if path.stem != "__init__" and "versions" not in path.parts)
+    assert [name for name, times in names.items() if times > 1] == []
+
+
+def test_a_folder_has_few_modules(sources):
+    """No folder holds more than twelve modules beside its __init__."""
+    folders = Counter(path.parent.as_posix() for path in sources if path.stem != "__init__")
+    assert {folder: n for folder, n in folders.items() if n > MOST_MODULES} == {}
+
+
+def test_a_class_name_occurs_once(sources):
+    """No two classes of the project have one name."""
+    places = defaultdict(list)
+    for path in sources:
+        for node in ast.walk(ast.parse((ROOT / path).read_text("utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                places[node.name].append(f"{path}:{node.lineno}")
+    assert {name: where for name, where in places.items() if len(where) > 1} == {}
+
+
+def test_the_top_level_is_the_one_agreed():
+    """Beside dot-files the project holds these eight and nothing else (git's own list)."""
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, timeout=30)
+    if listed.returncode:
+        pytest.skip("not a git checkout")
+    top = {line.split("/")[0] for line in listed.stdout.splitlines()}
+    assert {name for name in top if not name.startswith(".")} <= {
+        "README.md", "DEVELOPERS.md", "pyproject.toml", "cabapp", "store", "sync", "tests", "demo_db",
+    }  # fmt: skip
