@@ -45,7 +45,7 @@ class EdgeErrors:
         along = (self._quad[:, 2] + self._quad[:, 3] - self._quad[:, 0] - self._quad[:, 1]) / 2
         self.length = float(np.hypot(along[:, 0], along[:, 1]).sum())
 
-    def apart(self, one, other) -> np.ndarray:
+    def distance_error(self, one, other) -> np.ndarray:
         """Return the standard deviation of the distance between edges at pairs of places, m.
 
         Parameters

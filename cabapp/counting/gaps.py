@@ -141,7 +141,7 @@ def _judged(rows, masks, sigma, least_area, least_width):
     if isinstance(sigma, EdgeErrors):
         sizes = np.array([len(shape[-1]) for shape in shapes], np.int64)
         sides = np.concatenate([np.zeros((0, 2, 2)), *(shape[-1] for shape in shapes)])
-        variance = sigma.apart(sides[:, 0], sides[:, 1]) ** 2
+        variance = sigma.distance_error(sides[:, 0], sides[:, 1]) ** 2
         whose = np.repeat(np.arange(len(shapes)), sizes)
         apart = np.sqrt(np.bincount(whose, variance, len(shapes)) / np.maximum(sizes, 1))
         driven = sigma.length

@@ -97,7 +97,7 @@ class Grid:
         last = self._recent[(j + self._j0) % size, (i + self._i0) % size]
         return inside & (odometer - last <= leave)
 
-    def paint(self, pieces: SweptPieces, watch=None) -> tuple[int, int, int, int] | None:
+    def add_live(self, pieces: SweptPieces, watch=None) -> tuple[int, int, int, int] | None:
         """Count new pieces of the stint begun; return the changed rectangle of cells.
 
         Parameters
@@ -130,9 +130,9 @@ class Grid:
             changed = around(changed, here)
         return changed
 
-    def take_up(self, pieces: SweptPieces) -> None:
+    def add_many(self, pieces: SweptPieces) -> None:
         """Count many pieces of the stint begun at once; the same as painting them, many times faster."""
-        self.fill([pieces])
+        self.add_stints([pieces])
         # the next piece may be the other half of a pivot, which starts where the last piece started
         late = pieces.s1 >= pieces.s0.max(initial=0) - pieces.leave
         ends = pieces.s1[late]
@@ -172,7 +172,7 @@ class Grid:
 
     # --- all at once --------------------------------------------------------------------------
 
-    def fill(self, stints: list[SweptPieces], seedings: list[SweptPieces] = ()) -> None:
+    def add_stints(self, stints: list[SweptPieces], seedings: list[SweptPieces] = ()) -> None:
         """Count whole stints; the same counts as painting their pieces one after the other.
 
         Passes over ground that `seedings` seeded later are void.
@@ -200,7 +200,7 @@ class Grid:
                 strip = self.counts[south : south + rows]
                 strip[:] = np.minimum(strip + passes, 255)
 
-    def doubt(self, start, end, half_width: float) -> tuple[int, int, int, int] | None:
+    def mark_unknown(self, start, end, half_width: float) -> tuple[int, int, int, int] | None:
         """Mark the straight strip between two places, m, as unknown; return what changed."""
         start, end = np.asarray(start, float), np.asarray(end, float)
         step = end - start

@@ -75,7 +75,7 @@ class JobCount:
         self._live: list[SweptPieces] = []
         self._course, self._pose = Course(), None
         self._key, self._start = "", 0.0
-        self._doubted = 0
+        self._marked = 0
         self._lay()
 
     def _lay(self):
@@ -100,8 +100,8 @@ class JobCount:
         sweeper, pieces = self._whole(tool, t, lat, lon, sigma, switches, quality, start)
         self._earlier[key] = (start, tool, pieces)
         self._receivers[key] = named(receiver) if receiver else judge(t, sigma, None, quality)
-        self.grid.fill([pieces], self._seedings.values())
-        self._doubt(sweeper, tool, 0)
+        self.grid.add_stints([pieces], self._seedings.values())
+        self._mark_unknown(sweeper, tool, 0)
         self._measure()
 
     def add_seeding(self, key, tool: ToolGeometry, t, lat, lon, sigma=None, switches=(), quality=None):
@@ -136,7 +136,7 @@ class JobCount:
         self._key, self._start, self._tool = key, start, tool
         self._named, self._said = receiver, _nothing_said()
         self._sweeper = SwathBuilder(tool, self.rules)
-        self._live, self._doubted = [], 0
+        self._live, self._marked = [], 0
         self._course, self._pose = Course(), None
         self.grid.begin(self._sweeper.leave, tool.width)
 
@@ -145,7 +145,7 @@ class JobCount:
         self._sweeper.switch(switch)
         self._pose = None
 
-    def fix(self, t, lat, lon, sigma=None, quality=None):
+    def add_fixes(self, t, lat, lon, sigma=None, quality=None):
         """Take one fix, or arrays of them; return the changed rectangle of cells or None.
 
         Latitude or longitude None or NaN is no position, and covers nothing.
@@ -154,38 +154,38 @@ class JobCount:
             return None
         sigma = None if sigma is None else np.atleast_1d(sigma)
         quality = None if quality is None else np.atleast_1d(quality)
-        self._hear(np.atleast_1d(t), sigma, quality)
+        self._note_accuracy(np.atleast_1d(t), sigma, quality)
         t, xy, sigma = self._rows(t, lat, lon, sigma, quality, self._start)
         if len(t) == 0:
             return None
         self._course.feed(t, xy)
         self._pose = None
-        return self._paint(self._sweeper.feed(t, xy, sigma=sigma))
+        return self._count(self._sweeper.feed(t, xy, sigma=sigma))
 
-    def _hear(self, t, sigma, quality):
+    def _note_accuracy(self, t, sigma, quality):
         """Keep what fixes say of their error, as plain numbers: a day has hundreds of thousands."""
         for kept, said, missing in zip(self._said, (t, sigma, quality), (np.nan, np.nan, -1)):
             kept.extend(np.full(len(t), missing) if said is None else np.asarray(said, float))
 
-    def _paint(self, pieces: SweptPieces):
-        changed = self._doubt(self._sweeper, self._tool, self._doubted)
-        self._doubted = len(self._sweeper.unknown)
+    def _count(self, pieces: SweptPieces):
+        changed = self._mark_unknown(self._sweeper, self._tool, self._marked)
+        self._marked = len(self._sweeper.unknown)
         if len(pieces):
             self._live.append(pieces)
             if len(self._live) > MANY:
                 self._live = [SweptPieces.join(self._live, pieces.leave)]
             if len(pieces) >= AT_ONCE:
-                self.grid.take_up(pieces)
+                self.grid.add_many(pieces)
                 self._measure()
                 return (0, 0, *self.grid.counts.shape[::-1])
-            painted = self.grid.paint(pieces, self._watch)
+            painted = self.grid.add_live(pieces, self._watch)
             changed = around(changed, painted)
         return changed
 
-    def _doubt(self, sweeper, tool, since):
+    def _mark_unknown(self, sweeper, tool, since):
         changed = None
         for _, _, start, end in sweeper.unknown[since:]:
-            here = self.grid.doubt(start, end, tool.width / 2)
+            here = self.grid.mark_unknown(start, end, tool.width / 2)
             changed = around(changed, here)
         return changed
 
@@ -193,24 +193,24 @@ class JobCount:
         """End the present stint; it becomes one of the earlier ones."""
         if self._sweeper is None:
             return
-        self._paint(self._sweeper.finish())
+        self._count(self._sweeper.finish())
         pieces = SweptPieces.join(self._live, self._sweeper.leave)
         self._earlier[self._key] = (self._start, self._tool, pieces)
         self._receivers[self._key] = self._receiver()
         self._sweeper, self._key, self._live, self._pose = None, "", [], None
 
-    def again(self, t, lat, lon, sigma=None, switches=(), quality=None) -> None:
+    def rebuild(self, t, lat, lon, sigma=None, switches=(), quality=None) -> None:
         """Count the present stint anew from its whole trace, after a tap was undone or repaired."""
         key, start, tool, receiver = self._key, self._start, self._tool, self._named
         self._sweeper, self._key, self._pose = None, "", None
         self._lay()
-        self.grid.fill([p for _, _, p in self._earlier.values()], self._seedings.values())
+        self.grid.add_stints([p for _, _, p in self._earlier.values()], self._seedings.values())
         self._measure()
         self.begin(key, start, tool, receiver)
         for one in switches:
             self.switch(one)
         if len(t):
-            self.fix(t, lat, lon, sigma, quality)
+            self.add_fixes(t, lat, lon, sigma, quality)
 
     # --- what is known -------------------------------------------------------------------------
 
@@ -240,7 +240,7 @@ class JobCount:
         pose = self._course.steady(pose)
         return look_ahead(self.grid, pose, seconds, self.wanted, covered_now)
 
-    def steadiness(self, keys) -> PassSpacing:
+    def pass_spacing(self, keys) -> PassSpacing:
         """Return how steadily the earlier stints of these keys were driven (one person's)."""
         mine = sorted((self._earlier[key] for key in keys if key in self._earlier), key=lambda e: e[0])
         aim = max((tool.width for _, tool, _ in mine), default=1.0) / self.target
@@ -292,7 +292,7 @@ class JobCount:
             seedings=list(self._seedings.values()),
         )
 
-    def tally(self) -> AreaTotals:
+    def area_totals(self) -> AreaTotals:
         """Return the exact areas; takes a fraction of a second on a big field."""
         return area_totals(
             self.pieces(),
@@ -302,7 +302,7 @@ class JobCount:
             seedings=list(self._seedings.values()),
         )
 
-    def tally_in(self, part) -> AreaTotals:
+    def area_totals_in(self, part) -> AreaTotals:
         """Return the exact areas of the ground in a polygon on the plane, m, as if it were the field."""
         once = self.field.once if self.field is not None else None
         seedings = list(self._seedings.values())
@@ -338,7 +338,7 @@ class JobCount:
         """Return the larger strips above target, each with how sure it is."""
         return list_recovered(self._rows_across(), self._edges())
 
-    def proof(self) -> Confidence | None:
+    def confidence(self) -> Confidence | None:
         """Return what share is covered to target, with a 90 % interval; None without a boundary.
 
         Takes about a second on a big field.

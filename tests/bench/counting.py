@@ -278,7 +278,7 @@ def live(hectares, hertz):
     lat, lon = plane.to_latlon(xy)
     job.begin("live", 0.0, ToolGeometry(WIDTH))
     job.switch(WorkSwitch(-1.0, True))
-    paint, painting = job.grid.paint, []
+    paint, painting = job.grid.add_live, []
 
     def timed(*given):
         before = time.thread_time()
@@ -286,11 +286,11 @@ def live(hectares, hertz):
         painting.append(time.thread_time() - before)
         return changed
 
-    job.grid.paint = timed
+    job.grid.add_live = timed
     spent = np.empty(len(t))
     for n, one in enumerate(zip(t.tolist(), lat.tolist(), lon.tolist())):
         before = time.thread_time()
-        job.fix(*one)
+        job.add_fixes(*one)
         spent[n] = time.thread_time() - before
     spent, painting = spent * 1e3, np.array(painting) * 1e3
     print(f"\none live fix, {hectares} ha, {hertz:g} Hz, 0.25 m cells, processor ms (goal: p99 0.3)")

@@ -250,7 +250,7 @@ def judge(case, heard, shown, path, truth, notice_at, speed):
     sweeper = SwathBuilder(TOOL)
     parts = [sweeper.feed(path.t[before], path.xy[before], [WorkSwitch(path.t[0] - 1, True)])]
     grid = Grid((0, 0, 1, 1), 0.25)
-    grid.fill([*truth, SweptPieces.join([*parts, sweeper.finish()], sweeper.leave)])
+    grid.add_stints([*truth, SweptPieces.join([*parts, sweeper.finish()], sweeper.leave)])
     sweeper = SwathBuilder(TOOL)
     run = slice(max(0, first - 15), None)
     parts = [sweeper.feed(path.t[run], path.xy[run], [WorkSwitch(path.t[0] - 1, True)])]

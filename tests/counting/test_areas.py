@@ -54,7 +54,7 @@ def test_half_lap_serpentine_with_loop_turns_agrees_with_exact_overlay(
         assert rows.by_count.get(count, 0.0) == pytest.approx(exact.get(count, 0.0), abs=3e-5 * field.area)
     west, south, east, north = (np.array(outline.bounds) + np.array([-60, -60, 60, 60])).tolist()
     grid = Grid((west, south, east, north), 0.5)
-    grid.fill([pieces])
+    grid.add_stints([pieces])
     cells = np.bincount(grid.counts[grid.mask(outline)], minlength=9) * 0.25
     for count in range(1, max(exact) + 1):
         assert cells[count] == pytest.approx(exact.get(count, 0.0), abs=0.002 * field.area)
@@ -110,7 +110,7 @@ def test_a_dropout_leaves_unknown_ground_and_covers_nothing():
     assert area_totals([pieces], None).covered == pytest.approx(10 * 3 * (49 + 49), rel=0.01)
     assert [(a, b) for a, b, _, _ in sweeper.unknown] == [(49.0, 70.0)]
     grid = Grid((-20, 0, 20, 400), 0.5)
-    grid.doubt(*sweeper.unknown[0][2:], 5.0)
+    grid.mark_unknown(*sweeper.unknown[0][2:], 5.0)
     assert grid.unknown.sum() * 0.25 == pytest.approx(21 * 3 * 10, rel=0.01)
 
 

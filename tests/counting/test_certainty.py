@@ -154,16 +154,16 @@ def test_a_job_tells_its_proof_and_strips_from_what_the_fixes_state():
     job.begin("one", 1000.0, ToolGeometry(12.0))
     job.switch(WorkSwitch(1000.0, True))
     for n, north in enumerate(lat):
-        job.fix(1001.0 + n, north, -104.9995, 0.02, 4)
+        job.add_fixes(1001.0 + n, north, -104.9995, 0.02, 4)
     job.end()
     job.add_stint("two", 500.0, ToolGeometry(12.0), 501.0 + np.arange(80.0), lat, np.full(80, -104.9997),
                   None, [WorkSwitch(500.0, True)], None, "phone")  # fmt: skip
     two, one = job.receivers()
     assert (one.basis, float(one.absolute[0])) == ("stated error", 0.02)
     assert (two.basis, float(two.absolute[0])) == ("named", KINDS["phone"].absolute)
-    proof = job.proof()
-    covered = job.tally().covered / job.field.area
+    proof = job.confidence()
+    covered = job.area_totals().covered / job.field.area
     assert proof.share == pytest.approx(covered, abs=0.01)
     assert proof.words("rolled").startswith("rolled at least once: ")
     assert [gap.certainty for gap in job.gaps(0.0)] == ["sure"] * len(job.gaps())
-    assert JobCount(None, 2, centre=(50.0, -105.0)).proof() is None
+    assert JobCount(None, 2, centre=(50.0, -105.0)).confidence() is None

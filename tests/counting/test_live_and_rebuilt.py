@@ -113,9 +113,9 @@ def test_cells_painted_live_equal_cells_filled_at_once(drive, tool):
     live = Grid((-50, -50, 50, 50), 0.5)
     live.begin(sweeper.leave, tool.width)
     for pieces in parts:
-        live.paint(pieces)
+        live.add_live(pieces)
     rebuilt = Grid((-50, -50, 50, 50), 0.5)
-    rebuilt.fill([SweptPieces.join(parts, sweeper.leave)])
+    rebuilt.add_stints([SweptPieces.join(parts, sweeper.leave)])
     assert live.origin == rebuilt.origin
     assert (live.counts == rebuilt.counts).all()
     # a sliver between two taps may lie between the middles of cells, half a metre apart
@@ -140,9 +140,9 @@ def test_a_stint_taken_up_in_the_middle_goes_on_as_if_painted(drive, tool, share
     painted, taken_up = Grid((-50, -50, 50, 50), 0.5), Grid((-50, -50, 50, 50), 0.5)
     for grid in (painted, taken_up):
         grid.begin(sweeper.leave, tool.width)
-    painted.paint(whole)
-    taken_up.take_up(first)
-    taken_up.paint(rest)
+    painted.add_live(whole)
+    taken_up.add_many(first)
+    taken_up.add_live(rest)
     assert painted.origin == taken_up.origin
     assert (painted.counts == taken_up.counts).all()
 
@@ -155,8 +155,8 @@ def test_a_seam_between_the_halves_of_a_pivot_begins_no_new_visit():
     whole = SweptPieces(np.stack([ground, ground + 20.0, ground]), s0, s1, s1 / 1024, 1000)
     grid = Grid((-5, -5, 30, 30), 0.5)
     grid.begin(whole.leave, 4.0)
-    grid.take_up(whole.cut(0, 2))
-    grid.paint(whole.cut(2, 3))
+    grid.add_many(whole.cut(0, 2))
+    grid.add_live(whole.cut(2, 3))
     assert grid.at([[2.0, 2.0]]).tolist() == [1]
 
 
@@ -178,7 +178,7 @@ def test_a_job_counts_the_same_live_and_rebuilt_and_in_any_order(one, two, tool)
     for n in range(len(t)):
         while waiting and waiting[0].t <= t[n]:
             live.switch(waiting.pop(0))
-        live.fix(t[n], lat[n], lon[n], sigma[n])
+        live.add_fixes(t[n], lat[n], lon[n], sigma[n])
     live.end()
     for order in ((0, 1), (1, 0)):
         rebuilt = JobCount(None, 2, 0.5, (50.0, -105.0))
@@ -198,10 +198,10 @@ def test_counting_anew_after_an_undone_tap_forgets_only_that():
     job = JobCount(None, 2, 0.5, (50.0, -105.0))
     job.begin("one", 1000.0, ToolGeometry(12.0))
     job.switch(WorkSwitch(1000.0, True))
-    job.fix(rows[:, 0], lat, lon)
+    job.add_fixes(rows[:, 0], lat, lon)
     before = job.areas()
     assert before["covered"] > 1500
-    job.again(rows[:, 0], lat, lon, switches=[WorkSwitch(1000.0, True)])
+    job.rebuild(rows[:, 0], lat, lon, switches=[WorkSwitch(1000.0, True)])
     assert job.areas() == before
-    job.again(rows[:, 0], lat, lon)
+    job.rebuild(rows[:, 0], lat, lon)
     assert job.areas()["covered"] == 0

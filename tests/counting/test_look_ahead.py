@@ -29,7 +29,7 @@ def begin_at(job, x, upto):
     t, lat, lon = lane(x, stop=upto, t0=9000.0)
     job.begin("live", 9000.0, ToolGeometry(12.0))
     job.switch(WorkSwitch(8999.0, True))
-    job.fix(t, lat, lon)
+    job.add_fixes(t, lat, lon)
     return job.ahead(6.0)
 
 
@@ -57,7 +57,7 @@ def test_right_is_right_whichever_way_one_drives():
     lat, lon = PLANE.to_latlon(np.column_stack([np.full(len(y), 9.0), y]))
     job.begin("live", 9000.0, ToolGeometry(12.0))
     job.switch(WorkSwitch(8999.0, True))
-    job.fix(9000.0 + np.arange(len(y)), lat, lon)
+    job.add_fixes(9000.0 + np.arange(len(y)), lat, lon)
     ahead = job.ahead(6.0)
     assert (ahead.side, ahead.move_side) == (1, -1)
 

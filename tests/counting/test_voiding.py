@@ -34,8 +34,8 @@ def count(rolled, seeded):
 def test_rolling_before_seeding_is_void_and_after_it_counts():
     """A lane rolled twice, once before and once after it was seeded, has one pass."""
     job = count([lane(0, 1e5), lane(0, 3e5)], [lane(0, 2e5)])
-    assert set(job.tally().by_count) == {1}
-    assert job.tally().covered == pytest.approx(12 * 297, rel=1e-3)
+    assert set(job.area_totals().by_count) == {1}
+    assert job.area_totals().covered == pytest.approx(12 * 297, rel=1e-3)
     assert job.areas()["covered"] == pytest.approx(12 * 297, rel=1e-2)
     assert job.areas()["done"] == 0
 
@@ -43,19 +43,19 @@ def test_rolling_before_seeding_is_void_and_after_it_counts():
 def test_only_the_ground_that_was_seeded_later_is_void():
     """Seeding the north half later leaves the pass on the south half standing."""
     job = count([lane(0, 1e5)], [lane(0, 2e5, start=150.0)])
-    assert job.tally().covered == pytest.approx(12 * 150, rel=5e-3)
+    assert job.area_totals().covered == pytest.approx(12 * 150, rel=5e-3)
 
 
 def test_a_roller_following_the_seeder_counts_all():
     """Rolling twenty minutes behind a seeder in one long stint each: nothing is void."""
     job = count([lane(0, 1200, speed=0.5)], [lane(0, 0, speed=0.5)])
-    assert job.tally().covered == pytest.approx(12 * 299, rel=1e-2)
+    assert job.area_totals().covered == pytest.approx(12 * 299, rel=1e-2)
 
 
 def test_a_roller_ahead_of_the_seeder_counts_nothing():
     """Rolling twenty minutes ahead of a seeder, stints overlapping in time: all void but the end."""
     job = count([lane(0, 0, speed=0.2)], [lane(0, 1200, speed=0.2)])
-    assert job.tally().covered < 0.02 * 12 * 300
+    assert job.area_totals().covered < 0.02 * 12 * 300
 
 
 stretch = st.tuples(st.integers(0, 3), st.integers(0, 20), st.integers(1, 8))

@@ -24,7 +24,7 @@ def test_the_demo_does_the_whole_job(short_demo):
 
 def test_the_office_counts_what_the_traces_say(short_demo, short_count):
     """Two tablets, two bundles and the office copy end at the areas of the bare traces."""
-    tally, found = short_count.tally(), short_demo.found["area_m2"]
+    tally, found = short_count.area_totals(), short_demo.found["area_m2"]
     assert found["field"] == pytest.approx(tally.field_area, rel=1e-9)
     for n, area in tally.by_count.items():
         assert found["by_count"][str(n)] == pytest.approx(area, abs=1e-4 * tally.field_area)

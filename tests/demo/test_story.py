@@ -176,4 +176,4 @@ def test_a_receivers_error_costs_little(told, full_count):
 def test_pass_area_is_the_way_driven_times_the_width(told, full_count):
     """Pass area, in and out of the field, is the tool's way times its width, less the turns' inner ends, within 4 %."""
     lost = next(f for f in told.truth["planted"] if f["passes"] is None)["area_m2"]
-    assert full_count.tally().pass_area == pytest.approx(told.truth["driven_m"] * 12.8 - lost, rel=0.04)
+    assert full_count.area_totals().pass_area == pytest.approx(told.truth["driven_m"] * 12.8 - lost, rel=0.04)

@@ -290,7 +290,7 @@ def test_once_is_enough_where_once_is_wanted(tmp_path, page_names, small_log, wr
 
 def test_what_is_proven_allows_for_the_receiver(log_page, small_log):
     """The page gives the count's own interval for ground at target, and says what it rests on."""
-    proof = small_log.count.proof()
+    proof = small_log.count.confidence()
     low, high = round(100 * proof.low), round(100 * proof.high)
     assert low <= 100 * proof.share + 0.5 and 100 * proof.share - 0.5 <= high
     assert figure(log_page, "proof") in (f"{low} to {high} %", f"{low} %")

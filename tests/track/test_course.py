@@ -56,7 +56,7 @@ def follow(made, xy, tool):
     made.switch(WorkSwitch(9e5 - 1, True))
     out = []
     for n, (a, b) in enumerate(zip(lat, lon)):
-        made.fix(9e5 + n, a, b)
+        made.add_fixes(9e5 + n, a, b)
         if n >= 10:
             out.append(made.ahead(6.0))
     return out

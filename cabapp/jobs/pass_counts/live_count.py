@@ -85,7 +85,7 @@ class LiveCount:
         for earlier in before:
             self.count.add_stint(*self._whole(earlier))
         own = [one.id for one in before if one.operator_id == stint.operator_id]
-        hers = self.count.steadiness(own)
+        hers = self.count.pass_spacing(own)
         # spread of her laps on this field before, m, and of how many pairs
         self.lapped_before = (hers.sigma, min(len(hers.spacings), KEPT))
         self.count.begin(stint.id, stint.at, tool_of(stint))
@@ -106,7 +106,7 @@ class LiveCount:
     def again(self, switches) -> None:
         """Count the present stint anew from what the store holds of it."""
         trace = self._store.read_trace(self._stint.id)
-        self.count.again(trace.t, trace.lat, trace.lon, trace.sigma, switches, trace.quality)
+        self.count.rebuild(trace.t, trace.lat, trace.lon, trace.sigma, switches, trace.quality)
         self._switches = tuple(switches)
 
     def follow(self, switches) -> bool:
@@ -141,7 +141,7 @@ class LiveCount:
         ]
         t, lat, lon, sigma, quality = np.array(columns, float).T
         self._newest = max(self._newest, float(t.max()))
-        return self.count.fix(t, lat, lon, sigma, quality.astype(int))
+        return self.count.add_fixes(t, lat, lon, sigma, quality.astype(int))
 
     def in_field(self, x, y):
         """Return whether places, m on the plane, lie in the field; None without boundary."""

@@ -73,8 +73,8 @@ class JobRecord:
 
     @cached_property
     def proof(self):
-        """The interval of `JobCount.proof`, reckoned once."""
-        return self.count.proof()
+        """The interval of `JobCount.confidence`, calculated once."""
+        return self.count.confidence()
 
     @property
     def gate(self) -> tuple[float, float] | None:
@@ -183,7 +183,7 @@ def read_job(store: Store, job: models.Job, until: float | None = None) -> JobRe
     about = {row.id for row in [job, land, *rows, *marks, *overs]}
     about |= {row.id for log in stints for row in [*log.taps, *log.fuelled]}
     return JobRecord(
-        farm, words, land, job, stints, count, count.tally(),
+        farm, words, land, job, stints, count, count.area_totals(),
         [_doubted(gap, count) for gap in count.gaps()] if _seen(stints) else [],
         [mark for mark in marks if mark.id not in corrected.void and (until is None or mark.at < until)],
         [(row, receipts[row.id]) for row in overs],

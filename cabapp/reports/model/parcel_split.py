@@ -113,7 +113,7 @@ def split(parcels: list[tuple], count: JobCount) -> Split:
 
 
 def _part(count, form, parcel, name, landlord, share=None, rule="") -> ParcelShare:
-    found = count.tally_in(form)
+    found = count.area_totals_in(form)
     counts = {str(n): area for n, area in sorted(found.by_count.items())}
     return ParcelShare(parcel, name, landlord, form.area, found.none, counts, found.pass_area, share, rule)
 

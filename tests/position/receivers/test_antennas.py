@@ -127,7 +127,7 @@ def rolled(sea_farm):
             session.tick()
         session.tap("stop")
         stint = sea_farm.store.all(Stint)[-1]
-        trace, tally = sea_farm.store.read_trace(stint.id), session.job.tally()
+        trace, tally = sea_farm.store.read_trace(stint.id), session.job.area_totals()
         session.tap("finish")
         clock.advance(60.0)
         session.tick()

@@ -76,7 +76,7 @@ def test_a_drive_told_by_gpsd_is_counted(gpsd, sea_farm, sea_place, until):
     assert trace.lat == pytest.approx(sea_place(0.0, 0.0)[0], abs=2e-6)
     assert set(trace.quality.tolist()) == {4}
     assert trace.sigma[1:] == pytest.approx(0.02)
-    assert session.job.tally().covered > 0
+    assert session.job.area_totals().covered > 0
 
 
 def test_a_deviation_is_used_only_where_it_is_one():

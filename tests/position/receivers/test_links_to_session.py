@@ -103,7 +103,7 @@ def test_a_pass_driven_at_the_other_end_is_counted(wired, sea_farm, sea_place, t
         assert len(trace.t) == 61
         assert trace.sigma == pytest.approx(0.02)
         assert session.view.position == "good"
-        assert 27 * 12 <= session.job.tally().covered <= 30 * 12 * 1.001
+        assert 27 * 12 <= session.job.area_totals().covered <= 30 * 12 * 1.001
     finally:
         session.close()
 

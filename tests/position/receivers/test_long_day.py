@@ -113,7 +113,7 @@ def drive(sea_farm, sea_places, counted_at, told, raw, hours):
     session.tap("stop")
     [stint] = sea_farm.store.all(Stint)
     trace = sea_farm.store.read_trace(stint.id)
-    tally = session.job.tally()
+    tally = session.job.area_totals()
     session.close()
     memory.append(rss())
     print("whole:", report(took, memory), flush=True)

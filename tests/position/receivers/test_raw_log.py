@@ -180,7 +180,7 @@ def test_a_count_made_again_from_the_raw_log_is_the_same_to_the_last_digit(
         port.plug()
     drive(1.0)
     session.tap("stop")
-    tally = session.job.tally()
+    tally = session.job.area_totals()
     [stint] = sea_farm.store.all(Stint)
     kept = sea_farm.store.read_trace(stint.id)
     session.close()
@@ -198,8 +198,8 @@ def test_a_count_made_again_from_the_raw_log_is_the_same_to_the_last_digit(
     count = JobCount(field.boundary, field.target)
     switches = stint_state.stint_state(stint.at, taps_of(sea_farm.store, stint.id)).switches
     count.begin(stint.id, stint.at, tool_of(stint))
-    count.again(t, lat, lon, sigma, switches, quality.astype(int))
-    assert count.tally() == tally and tally.covered > 24 * times
+    count.rebuild(t, lat, lon, sigma, switches, quality.astype(int))
+    assert count.area_totals() == tally and tally.covered > 24 * times
 
 
 def test_a_log_older_than_the_program_keeps_its_day(tmp_path, told_by_a_receiver):

@@ -166,7 +166,7 @@ def test_what_is_written_counts_like_work_driven_live(recorded, tmp_path, capsys
         # the next stint on this field stands on what was brought in
         session = Session(store, ManualClock(T0 + 86400.0))
         session.take_over(west.operator_id, west.tractor_id, west.tool_id, store.all(Field, name="West")[0].id)
-        tally = session.job.tally()
+        tally = session.job.area_totals()
         # ten passes of 360 m by 12 m, and the turns between
         assert tally.pass_area == pytest.approx(10 * 360 * 12, rel=0.1)
         session.close()

@@ -106,7 +106,7 @@ def test_unplugged_again_and_again(
     assert np.abs(trace.lat - truth[:, 0]).max() < 1e-6
     assert np.abs(trace.lon - truth[:, 1]).max() < 2e-6
     assert (np.diff(trace.t) > 0).all()
-    tally = session.job.tally()
+    tally = session.job.area_totals()
     driven = east.max() - (driver.x(started) - 900.0)
     unknown = sum(b - a for a, b in zip(trace.t, trace.t[1:]) if b - a > 5.0)
     assert unknown > 5.0
