@@ -316,7 +316,7 @@ def test_a_correction_from_elsewhere_cannot_do_what_it_likes(small_job):
 
 
 @pytest.mark.parametrize("words, said", [
-    (["correct", "stint", "zzz", "width_m=5", "--reason", "x"], "none does"),
+    (["correct", "stint", "zzz", "width_m=5", "--reason", "x"], "; 0 do"),
     (["correct", "stint", "{stint}", "width_m=5"], "says why"),
     (["correct", "stint", "{stint}", "width_m=0", "--reason", "x"], "cannot be 0"),
     (["correct", "stint", "{stint}", "device=5", "--reason", "x"], "corrects nothing"),
@@ -324,7 +324,7 @@ def test_a_correction_from_elsewhere_cannot_do_what_it_likes(small_job):
     (["correct", "fuel", "{fuel}", "litres=5ft", "--reason", "x"], "with gal or l"),
     (["edit", "job", "Square", "agreed_area_m2=5ft"], "is a number"),
     (["edit", "farm", "currency=dollars"], "up to four"),
-    (["edit", "operator", "Nobody", "rate_per_h=3"], "Known: Ada Stone, Bo Reed."),
+    (["edit", "operator", "Nobody", "rate_per_h=3"], "In this logbook: Ada Stone, Bo Reed."),
     (["edit", "operator", "Ada Stone", "rate_per_h=lots"], "is a number"),
     (["edit", "operator", "Ada Stone", "name=Bo Reed"], "called 'Bo Reed' already"),
     (["edit", "field", "Square", "target=0"], "1 to 9"),

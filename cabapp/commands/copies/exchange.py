@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
         raise Refused("Say with whom: name a shared folder, or --sticks.")
     for folder in [] if args.watch else args.folders:  # while it watches, one may come later
         if not folder.is_dir():
-            raise Refused(f"There is no folder {folder}. Look whether it is there, or make it.")
+            raise Refused("There is no folder {folder}. Look whether it is there, or make it.", folder=folder)
     with open_store(paths.existing_store(args)) as store:
         watch = FolderWatcher(store, args.folders, mounts if args.sticks else None, passphrase)
         said, looks = False, 2  # a bundle must stand still between two looks

@@ -48,7 +48,7 @@ def _serve(out: Path, port: int) -> None:
     try:
         pages = server(out, port)
     except (OSError, OverflowError) as error:
-        raise Refused(f"Port {port} cannot be used ({error}). Name another with --port.") from error
+        raise Refused("Port {port} cannot be used ({why}). Name another with --port.", port=port, why=error) from error
     print(f"Open http://127.0.0.1:{pages.server_address[1]}/ on this machine. Ctrl-C ends it.", flush=True)
     try:
         pages.serve_forever()

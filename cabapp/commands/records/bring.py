@@ -5,10 +5,12 @@ import json
 import sys
 from pathlib import Path
 
+from cabapp.commands.records.row_lookup import row_called
 from cabapp.common import paths
 from cabapp.jobs.imports.recorded_day import RecordedDay, bring_in, look_at
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.track.activity import FieldStay
 from store import open_store
 from store.errors import Refused
 from store.models import Operator, Tool, Tractor
@@ -16,10 +18,6 @@ from store.models import Operator, Tool, Tractor
 NAME = "bring"
 HELP = "Bring in a day that another logger recorded (GPX, CSV, NMEA), field by field."
 EXAMPLE = "rollbook bring monday.gpx --operator Ann --tractor Red --tool Roller"
-
-
-class BringRefused(Refused):
-    """It is not known who or what worked."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -41,21 +39,21 @@ def run(args: argparse.Namespace) -> int:
     """List the guesses; write those agreed to."""
     trace = read_trace(args.file)
     with open_store(paths.existing_store(args)) as store:
-        day, ways = look_at(store, trace), FarmSettings(store)
+        day, farm = look_at(store, trace), FarmSettings(store)
         if not args.json:
-            for line in in_words(day, ways):
+            for line in visit_lines(day, farm):
                 print(line)
         unknown = [str(one) for one in args.only or () if not 1 <= one <= len(day.worked)]
         if unknown:
-            raise BringRefused(f"The list has no number {', '.join(unknown)}; nothing was written.")
+            raise Refused("The list has no number {numbers}; nothing was written.", numbers=", ".join(unknown))
         written = []
         for number, visit in enumerate(day.worked, 1):
             if args.only and number not in args.only:
                 continue
             if args.yes or (not args.json and _agreed(number, day, visit)):
-                operator = _named(store, Operator, "operator", args.operator)
-                tractor = _named(store, Tractor, "tractor", args.tractor)
-                tool = _named(store, Tool, "tool", args.tool)
+                operator = row_called(store.all(Operator), "operator", args.operator)
+                tractor = row_called(store.all(Tractor), "tractor", args.tractor)
+                tool = row_called(store.all(Tool), "tool", args.tool)
                 operation = args.operation or tool.operation
                 stint = bring_in(store, day, visit, operator.id, tractor.id, tool.id, operation)
                 written.append({"number": number, "stint": stint.id})
@@ -68,15 +66,15 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def in_words(day: RecordedDay, ways: FarmSettings) -> list[str]:
-    """Return what was guessed, a line for each visit, and what is left over."""
+def visit_lines(day: RecordedDay, farm: FarmSettings) -> list[str]:
+    """Return a line for each guessed visit with work, and one for the fields only crossed."""
     lines = list(day.trace.notes)
     for number, visit in enumerate(day.worked, 1):
         spent = visit.seconds
-        spells = ", ".join(f"{ways.format.time(a)} to {ways.format.time(b)}" for a, b in visit.spells)
+        spells = ", ".join(f"{farm.format.time(a)} to {farm.format.time(b)}" for a, b in visit.spells)
         lines.append(
             f"{number}. {day.fields[visit.field].name}, "
-            f"{ways.local(visit.spells[0][0]):%a %d %b}: worked {spells}. {visit.runs} passes; "
+            f"{farm.local(visit.spells[0][0]):%a %d %b}: worked {spells}. {visit.runs} passes; "
             f"{_minutes(spent['working'])} working, {_minutes(spent['turning'])} turning, "
             f"{_minutes(spent['travelling'])} travelling, {_minutes(spent['standing'])} standing"
             + (f", {_minutes(spent['unknown'])} unknown." if spent["unknown"] >= 30 else ".")
@@ -89,24 +87,14 @@ def in_words(day: RecordedDay, ways: FarmSettings) -> list[str]:
     return lines
 
 
-def _agreed(number, day, visit) -> bool:
+def _agreed(number: int, day: RecordedDay, visit: FieldStay) -> bool:
     if not sys.stdin.isatty():
         return False
     answer = input(f"Was {day.fields[visit.field].name} (number {number}) worked like that? [y/N] ")
     return answer.strip().lower() in ("y", "yes")
 
 
-def _named(store, model, word, name):
-    rows = store.all(model)
-    found = [row for row in rows if name is None or row.name.casefold() == name.casefold()]
-    if len(found) == 1:
-        return found[0]
-    names = ", ".join(row.name for row in rows) or "none"
-    said = f"There is no one {word} called {name!r}" if name else f"Say which {word} it was"
-    raise BringRefused(f"{said}. In this logbook: {names}.")
-
-
-def _figures(day) -> dict:
+def _figures(day: RecordedDay) -> dict:
     t = day.trace.t[day.rows]
     return {
         "visits": [

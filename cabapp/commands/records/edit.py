@@ -2,15 +2,15 @@
 
 import argparse
 import json
-import math
-import re
+from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from cabapp.commands.records.row_lookup import row_called
 from cabapp.common import paths
-from cabapp.common.units import ACRE, HECTARE
+from cabapp.common.typed_number import read_number
 from cabapp.planning.emergence import with_own
 from cabapp.planning.go_rules import own_rules
-from store import models, open_store
+from store import Store, models, open_store
 from store.errors import Refused
 
 NAME = "edit"
@@ -20,7 +20,7 @@ EXAMPLE = (
     'or: rollbook edit parcel "East half" share=1/3\nor: rollbook edit job "Heron Flat" agreed_area_m2=61ac'
 )
 KINDS = {"farm": models.Farm, "operator": models.Operator, "tractor": models.Tractor, "tool": models.Tool, "field": models.Field, "parcel": models.Parcel, "job": models.Job}  # fmt: skip
-_RULES = {"closing_rules": with_own, "go_rules": own_rules}  # written as JSON, each checked by who reads it
+_RULES = {"closing_rules": with_own, "go_rules": own_rules}  # written as JSON, each checked by its reader
 _OF_FIELDS = ("parcel", "job")
 _TEXT = {"name", "phone", "crop", "timezone", "units", "operation", "currency", "landlord", "rule"}
 COLUMNS = {
@@ -49,16 +49,16 @@ def run(args: argparse.Namespace) -> int:
     values = list(args.values)
     with open_store(paths.existing_store(args)) as store:
         rows = store.all(model)
-        called = _called(store, rows)
+        called = _names(store, rows)
         if values:
             if args.kind != "farm":
                 rows = _one(rows, args.kind, values.pop(0), called)
             if not rows:
-                raise Refused(f"This logbook has no {args.kind} yet.")
-            said = dict(_said(one, args.kind, columns) for one in values)
-            if said:
-                _apart(store, model, rows[0], said)
-                rows = [store.put(model, rows[0].id, **said)]
+                raise Refused("This logbook has no {kind} yet.", kind=args.kind)
+            new = dict(_column_value(one, columns) for one in values)
+            if new:
+                _refuse_same_name(store, model, rows[0], new)
+                rows = [store.put(model, rows[0].id, **new)]
     shown = [{name: getattr(row, name) for name in columns} for row in rows]
     if args.kind in _OF_FIELDS:
         shown = [{"called": called[row.id], **one} for row, one in zip(rows, shown)]
@@ -69,8 +69,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _called(store, rows: list) -> dict[str, str]:
-    """What each row is called, by its id; what belongs to a field begins with the field's name."""
+def _names(store: Store, rows: list) -> dict[str, str]:
+    """Return the name of each row by its id; a parcel's or job's begins with the field's name."""
     fields = {row.id: row.name for row in store.all(models.Field)}
     own = {row.id: f"{row.operation} {row.season}" if isinstance(row, models.Job) else row.name for row in rows}
     return {
@@ -80,28 +80,28 @@ def _called(store, rows: list) -> dict[str, str]:
 
 
 def _one(rows: list, kind: str, name: str, called: dict) -> list:
-    found = [row for row in rows if called[row.id].casefold() == name.casefold()]
-    if kind in _OF_FIELDS and not found:  # the field's name alone, or its own, where that tells it
-        said = f" {name.casefold()} "
-        found = [row for row in rows if said in f" {called[row.id].casefold()} "]
-    if len(found) != 1:
-        known = ", ".join(sorted(called[row.id] for row in rows)) or "none yet"
-        raise Refused(f"There is no one {kind} called {name!r}. Known: {known}.")
-    return found
+    if kind in _OF_FIELDS and name.casefold() not in map(str.casefold, called.values()):
+        # the field's name alone, or the row's own, where only one row has it
+        found = [row for row in rows if f" {name.casefold()} " in f" {called[row.id].casefold()} "]
+        if len(found) == 1:
+            return found
+    return [row_called(rows, kind, name, called)]
 
 
-def _apart(store, model, row, said: dict) -> None:
-    """Refuse a name that another row has: nobody could name either afterwards."""
-    name = said.get("name", "").casefold()
+def _refuse_same_name(store: Store, model: type, row: Any, new: dict) -> None:
+    """Raise `Refused` for a name that another row has already."""
+    name = new.get("name", "").casefold()
     others = store.all(model, **({"field_id": row.field_id} if model is models.Parcel else {}))
     if name and any(one.id != row.id and one.name.casefold() == name for one in others):
-        raise Refused(f"Another {model.__tablename__} is called {said['name']!r} already.")
+        raise Refused("Another {kind} is called {name!r} already.", kind=model.__tablename__, name=new["name"])
 
 
-def _said(one: str, kind: str, columns: tuple) -> tuple:
+def _column_value(one: str, columns: tuple[str, ...]) -> tuple[str, Any]:
     name, equals, value = one.partition("=")
     if not equals or name not in columns:
-        raise Refused(f"{one!r} changes nothing. Say COLUMN=VALUE with one of: {', '.join(columns)}.")
+        raise Refused(
+            "{one!r} changes nothing. Say COLUMN=VALUE with one of: {names}.", one=one, names=", ".join(columns)
+        )
     value = value.strip()
     if not value and name not in ("name", "timezone", "units", "target", "operation", "landlord"):
         return name, None
@@ -110,58 +110,48 @@ def _said(one: str, kind: str, columns: tuple) -> tuple:
     if name in _TEXT:
         _check_text(name, value)
         return name, value
-    number = _number(name, value)
+    try:
+        number = read_number(value, *_UNITS.get(name, ()))
+    except ValueError as fault:
+        raise Refused("{name} is a number, not {value!r}.", name=name, value=value) from fault
     if name == "target":
         if number not in range(1, 10):
-            raise Refused(f"A target is 1 to 9 passes, not {value}.")
+            raise Refused("A target is 1 to 9 passes, not {value}.", value=value)
         return name, int(number)
     low, high = _WITHIN.get(name, (0, 1e6))
-    if not (math.isfinite(number) and low <= number <= high):
-        raise Refused(f"{name} cannot be {value}.")
+    if not low <= number <= high:
+        raise Refused("{name} cannot be {value}.", name=name, value=value)
     return name, number
 
 
+_UNITS = {"share": ("%", "/"), "agreed_area_m2": ("ac", "ha")}
 _WITHIN = {"gate_lat": (-90, 90), "gate_lon": (-180, 180), "share": (0, 1), "agreed_area_m2": (1, 1e10)}
 
 
-def _number(name: str, value: str) -> float:
-    """A number as people write it: a share as 1/3 or 33 %, an area with ac or ha behind it."""
-    met = re.fullmatch(r"([0-9.]+)\s*/\s*([0-9.]+)|(.*?)\s*(%|ac|ha)?", value)
-    unit = met[4] or ("/" if met[1] else "")
-    if unit not in {"share": ("", "/", "%"), "agreed_area_m2": ("", "ac", "ha")}.get(name, ("",)):
-        raise Refused(f"{name} is a number, not {value!r}.")
-    try:
-        if unit == "/":
-            return float(met[1]) / float(met[2])
-        return float(met[3]) * {"%": 0.01, "ac": ACRE, "ha": HECTARE}.get(unit, 1.0)
-    except (ValueError, ZeroDivisionError) as fault:
-        raise Refused(f"{name} is a number, not {value!r}.") from fault
-
-
 def _rules(name: str, value: str) -> dict:
-    """Return the farm's own rules; the empty value before this takes them away."""
+    """Return the farm's own rules."""
     try:
-        said = json.loads(value)
+        rules = json.loads(value)
     except ValueError as fault:
-        raise Refused(f"{name} are written as JSON, in braces; {value!r} is none.") from fault
+        raise Refused("{name} are written as JSON, in braces; {value!r} is none.", name=name, value=value) from fault
     try:
-        if not isinstance(said, dict):
+        if not isinstance(rules, dict):
             raise ValueError("it is no object in braces")
-        _RULES[name](said)
+        _RULES[name](rules)
     except ValueError as fault:
-        raise Refused(f"{name} cannot be that: {fault}.") from fault
-    return said
+        raise Refused("{name} cannot be that: {fault}.", name=name, fault=fault) from fault
+    return rules
 
 
 def _check_text(name: str, value: str) -> None:
     if name == "currency" and len(value) > 4:
-        raise Refused(f"A currency is a sign or a word of up to four letters, not {value!r}.")
+        raise Refused("A currency is a sign or a word of up to four letters, not {value!r}.", value=value)
     if name in ("name", "operation", "landlord") and not value:
-        raise Refused(f"The {name} cannot be empty.")
+        raise Refused("The {name} cannot be empty.", name=name)
     if name == "units" and value not in ("us", "metric"):
-        raise Refused(f"Units are us or metric, not {value!r}.")
+        raise Refused("Units are us or metric, not {value!r}.", value=value)
     if name == "timezone":
         try:
             ZoneInfo(value)
         except (ZoneInfoNotFoundError, ValueError, OSError) as fault:
-            raise Refused(f"{value!r} is no time zone. Write it as America/Chicago.") from fault
+            raise Refused("{value!r} is no time zone. Write it as America/Chicago.", value=value) from fault

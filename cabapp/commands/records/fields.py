@@ -4,10 +4,12 @@ import argparse
 import json
 from pathlib import Path
 
+from cabapp.commands.records.row_lookup import row_called
 from cabapp.common import paths
 from cabapp.common.units import Units
-from cabapp.position.boundaries.field_files import read_fields
-from store import models, open_store
+from cabapp.jobs.records.farm_settings import FarmSettings
+from cabapp.position.boundaries.field_files import FieldFound, read_fields
+from store import Store, models, open_store
 from store.errors import Refused
 
 NAME = "fields"
@@ -29,45 +31,41 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Do it."""
     if args.target is not None and not 1 <= args.target <= 9:
-        raise Refused(f"A target is 1 to 9 passes, not {args.target}.")
+        raise Refused("A target is 1 to 9 passes, not {target}.", target=args.target)
     found = read_fields(args.file) if args.file else []
     if args.name and len(found) != 1:
-        raise Refused(f"--name is for a file with one field; this one holds {len(found)}.")
+        raise Refused("--name is for a file with one field; this one holds {n}.", n=len(found))
     with open_store(paths.existing_store(args)) as store:
-        farms = store.all(models.Farm)
-        units = Units(farms[0].units if farms else "us")
-        known = {row.name.casefold(): row for row in store.all(models.Field)}
+        rows = store.all(models.Field)
         if args.rename:
-            done = [_rename(store, known, *args.rename)]
+            done = [_rename(store, rows, *args.rename)]
         elif found:
-            done = [_put(store, known, one, args, units) for one in found]
+            units = FarmSettings(store).units
+            done = [_write(store, rows, one, args, units) for one in found]
         else:
-            done = [{"name": row.name, "id": row.id, "words": f"{row.name}: {row.target} pass{'' if row.target == 1 else 'es'}, {row.crop or 'no crop'}"} for row in known.values()]  # fmt: skip
+            done = [{"name": row.name, "id": row.id, "words": f"{row.name}: {row.target} pass{'' if row.target == 1 else 'es'}, {row.crop or 'no crop'}"} for row in rows]  # fmt: skip
     print(json.dumps({"fields": done}) if args.json else "\n".join(one["words"] for one in done) or "No fields yet.")  # fmt: skip
     return 0
 
 
-def _rename(store, known: dict, old: str, new: str) -> dict:
-    if old.casefold() not in known:
-        names = ", ".join(sorted(row.name for row in known.values())) or "none yet"
-        raise Refused(f"There is no field called {old!r} in this logbook. Its fields: {names}.")
-    if not new.strip() or (new.casefold() in known and new.casefold() != old.casefold()):
-        raise Refused(f"{new!r} cannot be its name: it is empty or another field has it.")
-    row = store.put(models.Field, known[old.casefold()].id, name=new.strip())
-    return {"name": row.name, "id": row.id, "words": f"{old} is now called {row.name}."}
+def _rename(store: Store, rows: list, old: str, new: str) -> dict:
+    row, new = row_called(rows, "field", old), new.strip()
+    if not new or any(new.casefold() == one.name.casefold() for one in rows if one is not row):
+        raise Refused("{new!r} cannot be its name: it is empty or another field has it.", new=new)
+    store.put(models.Field, row.id, name=new)
+    return {"name": new, "id": row.id, "words": f"{old} is now called {new}."}
 
 
-def _put(store, known: dict, one, args, units: Units) -> dict:
+def _write(store: Store, rows: list, one: FieldFound, args: argparse.Namespace, units: Units) -> dict:
     name = args.name or one.name
-    old = known.get(name.casefold())
+    old = next((row for row in rows if row.name.casefold() == name.casefold()), None)
     columns = {"boundary": one.geometry}
     if args.crop is not None or old is None:
         columns["crop"] = args.crop
     if args.target is not None or old is None:
         columns["target"] = args.target or 2
     row = store.put(models.Field, old.id if old else None, name=old.name if old else name, **columns)
-    told = f"{row.name}: {units.area(one.area)}, " + ("new boundary" if old else "added")
-    if one.mended:
-        told += f"; mended: {one.mended}"
+    text = f"{row.name}: {units.area(one.area)}, " + ("new boundary" if old else "added")
+    text += f"; mended: {one.mended}" if one.mended else ""
     return {"name": row.name, "id": row.id, "area_m2": round(one.area, 2), "added": old is None,
-            "mended": one.mended, "words": told}  # fmt: skip
+            "mended": one.mended, "words": text}  # fmt: skip

@@ -6,13 +6,16 @@ from pathlib import Path
 
 import shapely
 from shapely.geometry import mapping, shape
+from shapely.geometry.base import BaseGeometry
 
+from cabapp.commands.records.row_lookup import row_called
 from cabapp.common import paths
 from cabapp.common.units import Units
 from cabapp.geometry.plane import Plane
-from cabapp.position.boundaries.field_files import read_fields
+from cabapp.jobs.records.farm_settings import FarmSettings
+from cabapp.position.boundaries.field_files import FieldFound, read_fields
 from cabapp.reports.model.parcel_split import SLIVER, polygons
-from store import models, open_store
+from store import Store, models, open_store
 from store.errors import Refused
 
 NAME = "parcels"
@@ -36,62 +39,46 @@ def run(args: argparse.Namespace) -> int:
     """Do it."""
     found = read_fields(args.file) if args.file else []
     with open_store(paths.existing_store(args)) as store:
-        farms = store.all(models.Farm)
-        units = Units(farms[0].units if farms else "us")
         if found or args.remove:
-            land = _field(store, args.field)
+            land, units = row_called(store.all(models.Field), "field", args.field), FarmSettings(store).units
             done = [_remove(store, land, args.remove)] if args.remove else []
-            done += [_put(store, land, one, args.landlord, units) for one in found]
+            done += [_write(store, land, one, args.landlord, units) for one in found]
         else:
             fields = {row.id: row.name for row in store.all(models.Field)}
-            done = [_said(row, fields.get(row.field_id, "?"), "") for row in store.all(models.Parcel)]
-    words = "\n".join(one["words"] for one in done) or "No parcels yet."
-    print(json.dumps({"parcels": done}) if args.json else words)
+            done = [_described(row, fields.get(row.field_id, "?"), "") for row in store.all(models.Parcel)]
+    text = "\n".join(one["words"] for one in done) or "No parcels yet."
+    print(json.dumps({"parcels": done}) if args.json else text)
     return 0
 
 
-def _field(store, name: str | None):
-    rows = store.all(models.Field)
-    found = [row for row in rows if name and row.name.casefold() == name.casefold()]
-    if len(found) != 1:
-        known = ", ".join(sorted(row.name for row in rows)) or "none yet"
-        wrong = f"There is no field called {name!r}." if name else "Say with --field in which field they lie."
-        raise Refused(f"{wrong} Fields of this logbook: {known}.")
-    return found[0]
+def _remove(store: Store, land: models.Field, name: str) -> dict:
+    row = row_called(store.all(models.Parcel, field_id=land.id), f"parcel of {land.name}", name)
+    store.remove(models.Parcel, row.id)
+    return _described(row, land.name, "taken away")
 
 
-def _remove(store, land, name: str) -> dict:
-    rows = store.all(models.Parcel, field_id=land.id)
-    for row in rows:
-        if row.name.casefold() == name.casefold():
-            store.remove(models.Parcel, row.id)
-            return _said(row, land.name, "taken away")
-    known = ", ".join(sorted(row.name for row in rows)) or "none yet"
-    raise Refused(f"{land.name} has no parcel called {name!r}. Its parcels: {known}.")
-
-
-def _put(store, land, one, landlord: str | None, units: Units) -> dict:
+def _write(store: Store, land: models.Field, one: FieldFound, landlord: str | None, units: Units) -> dict:
     rows = store.all(models.Parcel, field_id=land.id)
     old = next((row for row in rows if row.name.casefold() == one.name.casefold()), None)
-    form, cut = _apart(one, land, [row for row in rows if old is None or row.id != old.id])
+    form, cut = _without_others(one, land, [row for row in rows if row is not old])
     columns = {"boundary": json.loads(json.dumps(mapping(form)))}
     if landlord or old is None:
         columns["landlord"] = (landlord or one.name).strip()
     name = old.name if old else one.name
     row = store.put(models.Parcel, old.id if old else None, field_id=land.id, name=name, **columns)
-    told = [units.area(one.area), "new boundary" if old else "added"]
-    told += [f"mended: {one.mended}"] if one.mended else []
-    told += [f"cut back by {units.area(cut)} where another parcel lies"] if cut > SLIVER else []
-    return _said(row, land.name, ", ".join(told))
+    done = [units.area(one.area), "new boundary" if old else "added"]
+    done += [f"mended: {one.mended}"] if one.mended else []
+    done += [f"cut back by {units.area(cut)} where another parcel lies"] if cut > SLIVER else []
+    return _described(row, land.name, ", ".join(done))
 
 
-def _apart(one, land, others: list):
+def _without_others(one: FieldFound, land: models.Field, others: list) -> tuple[BaseGeometry, float]:
     """Return a parcel without what lies in others, and how much that was, m2.
 
     Raises
     ------
     Refused
-        When it lies outside the field, or so deep in another that nobody can tell whose it is.
+        It lies outside the field, or with more than `OVERLAP` of its ground in another.
     """
     form = shape(one.geometry)
     plane = Plane.of_field(one.geometry)
@@ -100,19 +87,25 @@ def _apart(one, land, others: list):
         return shapely.transform(geometry, lambda c: plane.to_xy(c[:, 1], c[:, 0])).area
 
     if land.boundary is not None and not area(shapely.intersection(form, shape(land.boundary))):
-        raise Refused(f"{one.name} lies nowhere in {land.name}. Look whether it is the right field.")
+        raise Refused(
+            "{name} lies nowhere in {field}. Look whether it is the right field.", name=one.name, field=land.name
+        )
     whole = area(form)
     for other in others:
         cut = area(shapely.intersection(form, shape(other.boundary)))
         if cut > OVERLAP * min(whole, area(shape(other.boundary))):
             share = f"{100 * cut / whole:.0f} %"
-            raise Refused(f"{one.name} lies with {share} of its ground in {other.name}. Correct the boundaries, or take {other.name} away first.")  # fmt: skip
+            raise Refused(
+                "{name} lies with {share} of its ground in {other}. "
+                "Correct the boundaries, or take {other} away first.",
+                name=one.name, share=share, other=other.name,
+            )  # fmt: skip
         if cut:
             form = polygons(shapely.difference(form, shape(other.boundary)))
     return form, whole - area(form)
 
 
-def _said(row, field: str, what: str) -> dict:
+def _described(row: models.Parcel, field: str, what: str) -> dict:
     lease = "no lease written" if row.share is None else f"landlord bears {100 * row.share:.4g} %"
     words = f"{field}, {row.name}: {row.landlord}, {lease}" + (f"; {what}" if what else "")
     return {"field": field, "name": row.name, "landlord": row.landlord, "share": row.share,

@@ -112,7 +112,9 @@ def choose_backup(words: str, logbook: Path) -> None:
     """
     place = None if words == "none" else Path(words).absolute()
     if place is not None and not place.is_dir():
-        raise NoPlace(f"There is no folder {place} for backups. Put the stick in or make the folder, then try again.")
+        raise NoPlace(
+            "There is no folder {place} for backups. Put the stick in or make the folder, then try again.", place=place
+        )
     Settings(logbook.with_name(SETTINGS))["backup"] = place and str(place)
 
 

@@ -100,10 +100,11 @@ def run(args: argparse.Namespace) -> int:
 def _may_write(directory: Path) -> None:
     """Only an empty folder, or one of an earlier demo, is written to."""
     if directory.exists() and not directory.is_dir():
-        raise Refused(f"{directory} is a file. Name a folder with --out.")
+        raise Refused("{directory} is a file. Name a folder with --out.", directory=directory)
     if directory.is_dir() and any(directory.iterdir()) and not (directory / "expected.json").exists():
         raise Refused(
-            f"{directory} holds something that is no demo, so it was left alone. Name another folder with --out."
+            "{directory} holds something that is no demo, so it was left alone. Name another folder with --out.",
+            directory=directory,
         )
 
 

@@ -136,7 +136,9 @@ def run(args: argparse.Namespace) -> int:
         args.path.write_text(unit, encoding="utf-8")
     except OSError as fault:
         raise KioskRefused(
-            f"{args.path} cannot be written ({fault.strerror}). Run it as root, or name another file with --path."
+            "{path} cannot be written ({why}). Run it as root, or name another file with --path.",
+            path=args.path,
+            why=fault.strerror,
         ) from fault
     print(f"# Written to {args.path}.")
     return 0

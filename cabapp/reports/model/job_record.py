@@ -130,7 +130,9 @@ def jobs_of(store: Store, *, field: str | None = None, job: str | None = None, s
         known = ", ".join(sorted(names.values())) or "none yet"
         wanted = {i for i, name in names.items() if field == i or field.casefold() == name.casefold()}
         if not wanted:
-            raise Refused(f"There is no field called {field!r} in this logbook. Its fields: {known}.")
+            raise Refused(
+                "There is no field called {field!r} in this logbook. Its fields: {known}.", field=field, known=known
+            )
         found = [row for row in found if row.field_id in wanted]
     if job is not None:
         found = [row for row in found if row.id.startswith(job)]
