@@ -70,7 +70,7 @@ def line(points: np.ndarray, speed: float, part: int) -> Path:
     Path
     """
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-    s = np.linspace(0.0, along[-1], max(2, int(round(along[-1] / STEP)) + 1))
+    s = np.linspace(0.0, along[-1], max(2, round(along[-1] / STEP) + 1))
     return Path(
         np.interp(s, along, points[:, 0]),
         np.interp(s, along, points[:, 1]),

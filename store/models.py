@@ -15,7 +15,7 @@ longitude degrees WGS 84 (north and east positive), volumes l. None means not kn
 """
 
 import uuid
-from typing import Any
+from typing import Any, ClassVar
 
 from sqlalchemy import (
     JSON,
@@ -52,7 +52,7 @@ class Base(DeclarativeBase):
             "pk": "pk_%(table_name)s",
         }
     )
-    type_annotation_map = {dict[str, Any]: JSON(none_as_null=True), float: Float()}
+    type_annotation_map: ClassVar = {dict[str, Any]: JSON(none_as_null=True), float: Float()}
 
     def __repr__(self):
         shown = ("id", "name", "kind", "at")

@@ -32,7 +32,7 @@ def extract_kv(fileobj, keywords, comment_tags, options) -> Iterator[tuple[int, 
 
 def keywords() -> dict[str, tuple[int, ...] | None]:
     """Return the calls that hold a message: the functions, and every kind of refusal in the program."""
-    return CALLS | {name: None for name in refusals()}
+    return CALLS | dict.fromkeys(refusals())
 
 
 def refusals(of: type = Refused) -> set[str]:

@@ -68,7 +68,10 @@ def in_order(works: list[Work], pace: float, now: float, hours: float = HOURS_A_
         raise ValueError(f"no work is done at {pace!r} m2/s and {hours!r} hours a day")
     share = hours / 24
     slots, clock = [], now
-    rank = lambda w: (math.inf if w.closes is None else w.closes, w.left)
+
+    def rank(work):
+        return (math.inf if work.closes is None else work.closes, work.left)
+
     for work in sorted((w for w in works if w.left > 0), key=rank):
         seconds = work.left / pace
         clock += seconds / share

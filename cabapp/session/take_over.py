@@ -58,7 +58,7 @@ def _fields(store, season, here, now):
             _metres(f, plane),
             shares.get(f.id),
             crop_clock(store, f, season, now)[0],
-        )  # fmt: skip
+        )
         for f in store.all(Field)
     ]
     unknown = float("inf")

@@ -295,19 +295,19 @@ def summary(cases):
 
 def run(fields, seed=0, progress=None, rows=(300, 500)):
     """Return the cases of so many fields with rows so many m long."""
-    with tempfile.TemporaryDirectory() as folder:
+    with (
+        tempfile.TemporaryDirectory() as folder,
         # the trace need not be on disk each second here
-        with (
-            patch("cabapp.session.fix_recorder.SYNC_S", 600.0),
-            open_store(Path(folder) / "logbook.sqlite", "made up") as store,
-        ):
-            stock(store)
-            cases = []
-            for n in range(seed, seed + fields):
-                cases.append(one_field(store, n, rows))
-                if progress:
-                    progress(cases[-1])
-            return cases
+        patch("cabapp.session.fix_recorder.SYNC_S", 600.0),
+        open_store(Path(folder) / "logbook.sqlite", "made up") as store,
+    ):
+        stock(store)
+        cases = []
+        for n in range(seed, seed + fields):
+            cases.append(one_field(store, n, rows))
+            if progress:
+                progress(cases[-1])
+        return cases
 
 
 def main():

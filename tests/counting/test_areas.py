@@ -145,7 +145,7 @@ def test_side_offset_to_the_right_lies_right_of_travel():
 
 def test_gaps_tell_none_from_short_and_where_they_are(make_path, sampled):
     """A full-width hole and a once-covered lane are found apart, with their area, width and place."""
-    width, side = 12.0, 240.0
+    width = 12.0
     lanes = [np.column_stack([np.full(81, x), np.arange(81) * 3.0]) for x in np.arange(6, 240, 12.0)]
     field = FieldGround(box(0, 0, 240, 240))
     stints = []

@@ -61,7 +61,7 @@ def test_every_page_is_small(tmp_path, side):
             stint = store.add(models.Stint(job_id=job.id, **ids, width_m=WIDTH, at=began))
             store.add(models.Tap(stint_id=stint.id, kind="start", at=began))
             with store.writing() as session:
-                for n, cut in enumerate(np.array_split(part, 12)):
+                for cut in np.array_split(part, 12):
                     trace = make_trace(t[cut], lat[cut], lon[cut], np.full(len(cut), 0.1), np.full(len(cut), 4))
                     store.number(session, models.TraceChunk(
                         stint_id=stint.id, n=int(cut[0] - part[0]), count=len(cut), packed=pack(trace),

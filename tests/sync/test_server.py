@@ -53,23 +53,22 @@ def server():
         pytest.skip(f"PostgreSQL cannot make a database here: {made.stderr[:200]}")
     words = [postgres, "-D", folder / "data", "-h", "127.0.0.1", "-p", str(port), "-k", folder]
     words += ["-c", "fsync=off"]  # nobody's records: it is thrown away
-    log = open(folder / "log", "w")
-    running = subprocess.Popen(words, stdout=log, stderr=log, cwd=folder, **asuser)
-    try:
-        end = time.monotonic() + 60
-        while True:
-            try:
-                socket.create_connection(("127.0.0.1", port), 1).close()
-                break
-            except OSError:
-                assert running.poll() is None and time.monotonic() < end
-                time.sleep(0.1)
-        yield f"postgresql://farm@127.0.0.1:{port}"
-    finally:
-        running.send_signal(signal.SIGINT)  # at once, whoever is still connected
-        running.wait(30)
-        log.close()
-        shutil.rmtree(folder)
+    with open(folder / "log", "w") as log:
+        running = subprocess.Popen(words, stdout=log, stderr=log, cwd=folder, **asuser)
+        try:
+            end = time.monotonic() + 60
+            while True:
+                try:
+                    socket.create_connection(("127.0.0.1", port), 1).close()
+                    break
+                except OSError:
+                    assert running.poll() is None and time.monotonic() < end
+                    time.sleep(0.1)
+            yield f"postgresql://farm@127.0.0.1:{port}"
+        finally:
+            running.send_signal(signal.SIGINT)  # at once, whoever is still connected
+            running.wait(30)
+            shutil.rmtree(folder)
 
 
 @pytest.fixture

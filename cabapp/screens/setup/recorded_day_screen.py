@@ -96,7 +96,7 @@ class BroughtScreen(Page):
         last = app.session.choices().last or ()
         rows = {word: app.store.all(model) for word, model in WHO.items()}
         self._who = {}
-        for word, model in WHO.items():
+        for word in WHO:
             ids = [row.id for row in rows[word]]
             self._who[word] = next((one for one in last if one in ids), ids[0] if len(ids) == 1 else None)
         tool = app.store.get(Tool, self._who["tool"]) if self._who["tool"] else None

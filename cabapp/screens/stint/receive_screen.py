@@ -78,7 +78,6 @@ class ReceiveScreen(Page):
 
     def point(self, x, y):
         """The receiver pointed at the map."""
-        app = App.get_running_app()
         if self._operator is None:
             self.sentence = translate("First say who takes over.")
             return

@@ -56,7 +56,7 @@ class TakeOverScreen(Page):
             if one.agreed
         ]
         self._touched, self._kept = True, None
-        for name, one in (chosen | {"operators": who for who in agreed}).items():
+        for name, one in (chosen | ({"operators": agreed[-1]} if agreed else {})).items():
             if (name, one) in self._rows:  # it may have been taken away meanwhile
                 self._mark(name, one)
 

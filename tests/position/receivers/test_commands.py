@@ -60,7 +60,7 @@ def test_nothing_there_is_a_sentence_and_status_1(tmp_path, capsys):
 @pytest.mark.parametrize("words", ["tcp:here", "udp:0", "udp:99999", "gpsd:", "usb", "", "tcp:a:b", "/dev/x@1"])
 def test_words_that_name_no_receiver(words):
     """What names nothing is refused with the forms there are."""
-    with pytest.raises(ReceiverRefused, match="names no receiver. Say auto, none"):
+    with pytest.raises(ReceiverRefused, match=r"names no receiver\. Say auto, none"):
         open_receiver(words)
 
 
