@@ -1,0 +1,25 @@
+"""The linter, the formatter and the type checker find nothing (their settings stand in pyproject.toml)."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+FOLDERS = ["cabapp", "store", "sync", "demo_db", "tests"]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["ruff", "check", "--no-cache", *FOLDERS],
+        ["ruff", "format", "--check", "--no-cache", *FOLDERS],
+    ],
+    ids=["ruff", "ruff-format"],
+)
+def test_nothing_is_found(words, tmp_path):
+    """Each check ends with status 0."""
+    words = [word.format(tmp=tmp_path) for word in words]
+    done = subprocess.run([sys.executable, "-m", *words], cwd=ROOT, capture_output=True, text=True, timeout=600)
+    assert done.returncode == 0, done.stdout + done.stderr
