@@ -4,6 +4,8 @@ import argparse
 import importlib
 import sys
 
+from cabapp import __version__
+
 COMMANDS = {
     "cab": "tablet", "demo": "tablet", "measure": "output", "log": "output", "export": "copies", "merge": "copies",
     "exchange": "copies", "enrol": "copies", "office": "output", "backup": "copies", "check": "copies",
@@ -27,6 +29,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
         description="Logs field operations as they happen and counts passes over the ground.",
         epilog="With no command, the cab opens. 'rollbook COMMAND --help' shows an example.",
     )
+    parser.add_argument("--version", action="version", version=f"%(prog)s {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
     for name in [only] if only else COMMANDS:
         module = importlib.import_module(f"cabapp.commands.{COMMANDS[name]}.{name}")
@@ -45,7 +48,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
 def main(argv: list[str] | None = None) -> int:
     """Run one command; 0 done, 1 it could not be done (a sentence on stderr), 2 wrong usage."""
     words = list(sys.argv[1:] if argv is None else argv)
-    if not words or (words[0].startswith("-") and words[0] not in ("-h", "--help")):
+    if not words or (words[0].startswith("-") and words[0] not in ("-h", "--help", "--version")):
         words.insert(0, "cab")
     try:
         return _run(words)

@@ -3,11 +3,13 @@
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
 
-from cabapp.__main__ import COMMANDS
+import cabapp
+from cabapp.__main__ import COMMANDS, main
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text("utf-8")
@@ -23,6 +25,34 @@ def test_ci_runs_exactly_the_test_command_of_the_readme():
 def test_every_command_is_in_the_readme(name):
     """A command nobody is told of is not there."""
     assert f"`rollbook {name}" in README
+
+
+def test_the_version_stands_in_one_place(capsys):
+    """`rollbook --version` gives the version the package is built with, and the changelog begins with it."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
+    assert project["tool"]["setuptools"]["dynamic"]["version"] == {"attr": "cabapp.__version__"}
+    assert "version" in project["project"]["dynamic"]
+    with pytest.raises(SystemExit) as ended:
+        main(["--version"])
+    assert ended.value.code == 0
+    assert capsys.readouterr().out == f"rollbook {cabapp.__version__}\n"
+    changes = (ROOT / "DEVELOPERS.md").read_text("utf-8").partition("## Changelog")[2]
+    assert changes.split()[1] == cabapp.__version__
+
+
+def test_the_licence_lies_in_the_package():
+    """The text of the licence that pyproject.toml names is part of the package."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    (path,) = project["license-files"]
+    assert project["license"] == "MIT" and (ROOT / path).read_text("utf-8").startswith("MIT License")
+    assert path.startswith("cabapp/") and path.endswith(".txt")
+
+
+def test_pre_commit_runs_the_checks_of_the_tests_from_no_other_host():
+    """The hooks are local and run ruff, its formatter and mypy."""
+    hooks = (ROOT / ".pre-commit-config.yaml").read_text("utf-8")
+    assert re.findall(r"repo: (\S+)", hooks) == ["local"]
+    assert re.findall(r"- id: (\S+)", hooks) == ["ruff", "ruff-format", "mypy"]
 
 
 def test_every_picture_of_the_readme_is_there():
