@@ -26,18 +26,18 @@ def test_the_passes_of_the_small_job_stand_on_its_page(small_job, small_log):
 
 def test_a_crooked_pass_shows_its_sideways_error(small_log):
     """The sideways error is the root mean square against the line of best fit: a wave of 1 m has 0.7 m."""
-    from cabapp.counting.spacing import _fit
+    from cabapp.counting.spacing import fit_pass
 
     x = np.arange(0.0, 400.0, 4.0)
     wave = np.column_stack([x, np.sin(x / 10)])
-    assert _fit(x, wave).rms == pytest.approx(1 / math.sqrt(2), abs=0.03)
+    assert fit_pass(wave).rms == pytest.approx(1 / math.sqrt(2), abs=0.03)
 
 
 def test_passes_are_ordered_by_place_and_not_by_time(small_log):
     """Driven in any order, there or back, they stand as they lie across the field."""
-    from cabapp.counting.spacing import _fit
+    from cabapp.counting.spacing import fit_pass
 
     t = np.arange(30.0)
     lines = {y: np.column_stack([np.arange(30.0) * 4, np.full(30, y)]) for y in (0.0, 12.0, 6.0, 18.0)}
-    passes = tuple(_fit(t + 100 * k, line[:: (-1) ** k]) for k, line in enumerate(lines.values()))
+    passes = tuple(fit_pass(line[:: (-1) ** k], t[0] + 100 * k, t[-1] + 100 * k) for k, line in enumerate(lines.values()))
     assert [round(one.y) for one in in_order(passes)] == [0, 6, 12, 18]
