@@ -6,7 +6,7 @@ import numpy as np
 
 from cabapp.counting.areas.area_totals import SLANT
 from cabapp.counting.areas.work_direction import main_direction
-from cabapp.counting.visits.voiding import valid_visits
+from cabapp.counting.visits.visit_rule import valid_visits
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.polygon_rows import outline_rows
 from cabapp.track.receiver_error import BRIEF_S, DRIFT_S, ReceiverError, error_process

@@ -5,12 +5,11 @@ Figures come from `tally`, exact in x; cells are for seeing and for living along
 
 import numpy as np
 
-from cabapp.counting.visits.row_intervals import row_spans
-from cabapp.counting.visits.voiding import valid_visits
+from cabapp.counting.visits.visit_rule import NEVER, is_new, valid_visits
 from cabapp.geometry.polygon_rows import outline_rows
+from cabapp.geometry.quad_rows import row_spans
 from cabapp.track.swept_ground import TICK, SweptPieces
 
-NEVER = np.iinfo(np.int64).min // 2
 CHUNK = 512
 
 
@@ -95,7 +94,7 @@ class Grid:
         if not size:
             return np.zeros(len(i), bool)
         last = self._recent[(j + self._j0) % size, (i + self._i0) % size]
-        return inside & (odometer - last <= leave)
+        return inside & ~is_new(last, odometer, leave)
 
     def add_live(self, pieces: SweptPieces, watch=None) -> tuple[int, int, int, int] | None:
         """Count new pieces of the stint begun; return the changed rectangle of cells.
@@ -117,7 +116,7 @@ class Grid:
         changed = None
         for n, south, west, mask in self._cells(pieces.quad):
             north, east = south + mask.shape[0], west + mask.shape[1]
-            new = self._renew(south, west, mask, pieces.s1[n], pieces.s0[n] - pieces.leave)
+            new = self._cover(south, west, mask, pieces.s1[n], pieces.s0[n], pieces.leave)
             box = (
                 slice(south - self._j0, north - self._j0),
                 slice(west - self._i0, east - self._i0),
@@ -134,26 +133,26 @@ class Grid:
         """Count many pieces of the stint begun at once; the same as painting them, many times faster."""
         self.add_stints([pieces])
         # the next piece may be the other half of a pivot, which starts where the last piece started
-        late = pieces.s1 >= pieces.s0.max(initial=0) - pieces.leave
+        late = ~is_new(pieces.s1, pieces.s0.max(initial=0), pieces.leave)
         ends = pieces.s1[late]
         for n, south, west, mask in self._cells(pieces.quad[late]):
-            self._renew(south, west, mask, ends[n], 0)
+            self._cover(south, west, mask, ends[n], 0, pieces.leave)
 
-    def _renew(self, south, west, mask, odometer, before):
-        """Note that cells of a mask are covered now; return those last covered before `before`."""
+    def _cover(self, south, west, mask, s1, s0, leave):
+        """Note that a piece from `s0` to `s1` covers cells of a mask; return those that are new."""
         size = len(self._recent)
         j, i = south % size, west % size
         rows, columns = mask.shape
         if j + rows > size or i + columns > size:  # it wraps round
             torus = np.ix_(np.arange(j, j + rows) % size, np.arange(i, i + columns) % size)
             last = self._recent[torus]
-            new = mask & (last < before)
-            last[mask] = odometer
+            new = mask & is_new(last, s0, leave)
+            last[mask] = s1
             self._recent[torus] = last
             return new
         last = self._recent[j : j + rows, i : i + columns]
-        new = mask & (last < before)
-        np.copyto(last, odometer, where=mask)
+        new = mask & is_new(last, s0, leave)
+        np.copyto(last, s1, where=mask)
         return new
 
     def _cells(self, quads):

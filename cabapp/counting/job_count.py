@@ -12,7 +12,7 @@ from cabapp.counting.gaps import Gap, list_gaps, list_recovered
 from cabapp.counting.grid import Grid, around
 from cabapp.counting.look_ahead import Ahead, look_ahead
 from cabapp.counting.spacing import PassSpacing, pass_spacing
-from cabapp.counting.visits.voiding import valid_visits
+from cabapp.counting.visits.visit_rule import valid_visits
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.plane import Plane
 from cabapp.track.course import Course
@@ -41,13 +41,13 @@ class JobCount:
         m; by default 0.25 up to 150 ha, else 0.5.
     centre : tuple of float, optional
         Latitude and longitude, degrees, for the plane when there is no boundary.
-    rules : MachineLimits
+    limits : MachineLimits
     once : dict, optional
         RFC 7946 geometry of the ground where one pass is enough.
     """
 
     def __init__(
-        self, field_geojson, target=2, cell=None, centre=None, rules: MachineLimits = MachineLimits(), once=None
+        self, field_geojson, target=2, cell=None, centre=None, limits: MachineLimits = MachineLimits(), once=None
     ):
         if field_geojson is not None and shape(field_geojson).is_empty:
             field_geojson = None
@@ -55,7 +55,7 @@ class JobCount:
             raise ValueError("either a boundary or a centre is needed to lay a plane")
         self.plane = Plane.of_field(field_geojson) if centre is None else Plane(*centre)
         self.target = target
-        self.rules = rules
+        self.limits = limits
         self.field = None
         bounds = (-MARGIN, -MARGIN, MARGIN, MARGIN)
         if field_geojson is not None:
@@ -116,7 +116,7 @@ class JobCount:
             self._seedings[key] = whole[1]
 
     def _whole(self, tool, t, lat, lon, sigma, switches, quality, since=None):
-        sweeper = SwathBuilder(tool, self.rules)
+        sweeper = SwathBuilder(tool, self.limits)
         t, xy, sigma = self._rows(t, lat, lon, sigma, quality, since)
         parts = [sweeper.feed(t, xy, switches, sigma), sweeper.finish()]
         return sweeper, SweptPieces.join(parts, sweeper.leave)
@@ -135,7 +135,7 @@ class JobCount:
         self.end()
         self._key, self._start, self._tool = key, start, tool
         self._named, self._said = receiver, _nothing_said()
-        self._sweeper = SwathBuilder(tool, self.rules)
+        self._sweeper = SwathBuilder(tool, self.limits)
         self._live, self._marked = [], 0
         self._course, self._pose = Course(), None
         self.grid.begin(self._sweeper.leave, tool.width)

@@ -79,7 +79,7 @@ class SwathBuilder:
     Parameters
     ----------
     tool : ToolGeometry
-    rules : MachineLimits
+    limits : MachineLimits
 
     Notes
     -----
@@ -87,14 +87,14 @@ class SwathBuilder:
     come: one `step` or one fix later.
     """
 
-    def __init__(self, tool: ToolGeometry, rules: MachineLimits = MachineLimits()):
+    def __init__(self, tool: ToolGeometry, limits: MachineLimits = MachineLimits()):
         self.tool = tool
-        self.rules = rules
-        self.leave = round((2 * tool.width if rules.leave is None else rules.leave) / TICK)
+        self.limits = limits
+        self.leave = round((2 * tool.width if limits.leave is None else limits.leave) / TICK)
         self.used = 0
         self.unknown: list[tuple[float, float, tuple[float, float], tuple[float, float]]] = []
         self.length = 0.0
-        self._filter = FixFilter(rules.max_gap, rules.max_speed)
+        self._filter = FixFilter(limits.max_gap, limits.max_speed)
         self._switch_t: list[float] = []
         self._switches: list[WorkSwitch] = []
         self._odometer = 0
@@ -202,14 +202,14 @@ class SwathBuilder:
             return
         self.length += float(lengths(self._last[1:3], rows[:, 1:3]).sum())
         self._last = rows[-1]
-        need = self.rules.step * np.minimum(np.maximum(6 * rows[:, 3] / self.rules.step, 1), 4)
+        need = self.limits.step * np.minimum(np.maximum(6 * rows[:, 3] / self.limits.step, 1), 4)
         before = np.concatenate([self._nodes[-1:, 1:], rows[:-1, 1:3]])
         moved = rows[:, 1:3] - before
         far = moved[:, 0] * moved[:, 0] + moved[:, 1] * moved[:, 1] >= need * need
         if not self._waiting and far.all():
             chosen = rows[:, :3]
         else:
-            smooth = need > self.rules.step
+            smooth = need > self.limits.step
             chosen = far_enough(rows, need, smooth, self._nodes[-1, 1:], self._waiting)
         if len(chosen):
             self._add(chosen)
@@ -238,13 +238,13 @@ class SwathBuilder:
         """Follow changes between forward and backward: a sharp cusp taken slowly."""
         now, before = gear[0], self._speed
         for i in range(len(gear)):
-            if cusp[i] and min(speed[i], before) < self.rules.reverse_speed:
+            if cusp[i] and min(speed[i], before) < self.limits.reverse_speed:
                 now = -now
                 self._backed = 0.0
             before = speed[i]
             if now < 0:
                 self._backed += dist[i]
-                if speed[i] > self.rules.reverse_speed or self._backed > self.rules.reverse_limit:
+                if speed[i] > self.limits.reverse_speed or self._backed > self.limits.reverse_limit:
                     now = 1.0
             gear[i] = now
 
@@ -284,7 +284,7 @@ class SwathBuilder:
             self._psi = coarse[-1]
         # rise of an arc: radius (of the outer end) times the square of its angle, over 8
         outer = dist + bend * (self.tool.width / 2 + abs(self.tool.side))
-        parts = np.sqrt(bend * outer / (8 * self.rules.bow))
+        parts = np.sqrt(bend * outer / (8 * self.limits.bow))
         parts = np.minimum(np.maximum(np.ceil(parts), 1), 60).astype(int)
         seg, u = self._cut(nodes, parts)
         x, y, heading = curve(nodes, theta, gear, dist, seg, u)

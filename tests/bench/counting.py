@@ -254,7 +254,7 @@ GOALS = {
 
 def error(pieces, ours):
     """Print how far each class is from the exact arrangement by the visit rule (shapely)."""
-    path = Path(__file__).parents[1] / "coverage" / "conftest.py"
+    path = Path(__file__).parents[1] / "counting" / "conftest.py"
     spec = spec_from_file_location("reference", path)
     reference = module_from_spec(spec)
     spec.loader.exec_module(reference)

@@ -16,8 +16,8 @@ from cabapp.track.tool import ToolGeometry
 ON = [WorkSwitch(-1.0, True)]
 
 
-def swept(tool, t, xy, switches=ON, rules=MachineLimits()):
-    sweeper = SwathBuilder(tool, rules)
+def swept(tool, t, xy, switches=ON, limits=None):
+    sweeper = SwathBuilder(tool, limits or MachineLimits())
     parts = [sweeper.feed(t, xy, switches), sweeper.finish()]
     return sweeper, SweptPieces.join(parts, sweeper.leave)
 

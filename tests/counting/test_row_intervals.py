@@ -5,9 +5,9 @@ import pytest
 
 from cabapp.counting.areas.area_totals import area_totals, count_rows, totals_of_rows
 from cabapp.counting.visits import row_crossings
-from cabapp.counting.visits.row_crossings import RowCrossings
-from cabapp.counting.visits.row_intervals import row_spans, visits
 from cabapp.counting.visits.row_sampling import RowSample
+from cabapp.counting.visits.visit_rule import crossings, visits
+from cabapp.geometry.quad_rows import row_spans
 from cabapp.track import swath
 from cabapp.track.swath import SwathBuilder, WorkSwitch
 from cabapp.track.swept_ground import SweptPieces
@@ -66,7 +66,7 @@ def test_following_only_outer_edges_changes_no_count(seed, monkeypatch):
     k, x0, x1, _ = visits(pieces, 0.5)
     for block in (row_crossings.BLOCK, 37):
         monkeypatch.setattr(row_crossings, "BLOCK", block)
-        found = RowCrossings(pieces).on(RowSample(0.5))
+        found = crossings(pieces).on(RowSample(0.5))
         rows, x, ends = (np.concatenate(c) for c in zip(*found))
         low, size = k.min(), np.ptp(k) + 1
         assert rows.min() >= low

@@ -6,8 +6,8 @@ import shapely
 from shapely.geometry import Point, Polygon
 
 from cabapp.counting.areas.area_totals import SLANT, area_totals, count_rows, totals_of_rows
-from cabapp.counting.visits.row_crossings import RowCrossings
 from cabapp.counting.visits.row_sampling import STEP, RowSample
+from cabapp.counting.visits.visit_rule import crossings
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.polygon_rows import first_row_above, odd_outline_rows, outline_rows
 from cabapp.track.swath import SwathBuilder, WorkSwitch
@@ -41,7 +41,7 @@ def test_areas_with_rows_left_out_are_those_of_the_exact_arrangement(
 def test_most_rows_of_straight_work_are_left_out_and_none_in_the_turns(make_path, sampled):
     """Along the lanes one row stands for several; where the tool turns every row is kept."""
     pieces = driven(make_path, sampled, 5)
-    low, high = RowCrossings(pieces, SLANT).odd_rows(0.5, -np.tan(SLANT))
+    low, high = crossings(pieces, SLANT).odd_rows(0.5, -np.tan(SLANT))
     busy = np.zeros(2000, bool)
     for a, b in zip(low + 500, high + 500):
         busy[a : b + 1] = True

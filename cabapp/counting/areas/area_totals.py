@@ -8,9 +8,8 @@ import numpy as np
 from cabapp.counting.areas.avoidable_overlap import split
 from cabapp.counting.areas.row_events import DOWN, EDGE, INNER, ONCE, UP, RowEvents
 from cabapp.counting.areas.work_direction import main_direction
-from cabapp.counting.visits.row_crossings import RowCrossings
 from cabapp.counting.visits.row_sampling import RowSample
-from cabapp.counting.visits.voiding import valid_visits
+from cabapp.counting.visits.visit_rule import crossings, valid_visits
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.polygon_rows import odd_outline_rows, outline_rows
 from cabapp.track.swept_ground import SweptPieces
@@ -135,7 +134,7 @@ def _events(stints, field, row, edge, seedings, every=True):
     reach = 1 + 1.5 * max(far, default=0.0)  # a corner turned lies within sqrt 2 times as far
     events = RowEvents(-reach, reach)
     void = [any(len(one) and one.t[-1] >= pieces.t[0] for one in sown if len(pieces)) for pieces in stints]
-    whole = [RowCrossings(p, angle) for p, some in zip(stints, void) if not some]
+    whole = [crossings(p, angle) for p, some in zip(stints, void) if not some]
     outlines = []
     if field is not None:
         here = field.turned(angle)

@@ -1,8 +1,14 @@
 """Which earlier pieces of its visit a piece can overlap at all: for most, none."""
 
 import numpy as np
+from numpy.typing import NDArray
 
+from cabapp.geometry.quad_rows import counter_clockwise
 from cabapp.track.swept_ground import TICK
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 BLOCK = 16384
 """Pieces looked at together: few enough that all arrays stay in cache, which is several times
@@ -11,31 +17,23 @@ faster than going over memory (and over fresh pages) once for every operation.""
 WAYS = np.array([(np.cos(a), np.sin(a)) for a in np.arange(-1, 2) * (np.pi / 4)])
 
 
-def corners(quad):
-    """Return x and y of corners, each (4, n) in one stretch of memory."""
-    return np.ascontiguousarray(quad[:, :, 0].T), np.ascontiguousarray(quad[:, :, 1].T)
-
-
-def counter_clockwise(x, y):
-    """Return which convex quadrilaterals, (4, n), run counter-clockwise."""
-    return (x[2] - x[0]) * (y[3] - y[1]) >= (y[2] - y[0]) * (x[3] - x[1])
-
-
-def overlap_candidates(x, y, s0, s1, leave: int) -> tuple[np.ndarray, ...]:
-    """Return which pieces the visit rule asks of each.
+def overlap_candidates(x: Floats, y: Floats, s1: Ints, since: Ints) -> tuple[Ints, Ints, Bools, Bools]:
+    """Return the range of earlier pieces of its visit that each piece may overlap.
 
     Parameters
     ----------
     x, y : ndarray, shape (4, n)
         Corners, m.
-    s0, s1 : ndarray of int64, shape (n,)
-    leave : int
+    s1 : ndarray of int64, shape (n,)
+        Odometer at the end of each piece, rising.
+    since : ndarray of int64, shape (n,)
+        Odometer from which the visit of each piece reaches.
 
     Returns
     -------
     far, near : ndarray of int64, shape (n,)
-        Piece i overlaps at most pieces `far[i]` to `near[i]` (exclusive) of its visit, which are
-        those within `leave` of path before it; none where `far[i]` is not below `near[i]`.
+        Piece i overlaps at most pieces `far[i]` to `near[i]` (exclusive) of its visit; none where
+        `far[i]` is not below `near[i]`.
     joins : ndarray of bool, shape (n,)
         The piece begins on the tool line where the one before ended, and both run forward.
     forward : ndarray of bool, shape (n,)
@@ -48,7 +46,7 @@ def overlap_candidates(x, y, s0, s1, leave: int) -> tuple[np.ndarray, ...]:
     that join end to end. So no two pieces of such a stretch overlap. North and south are tried for
     all pieces, six more directions for those that are not free by then.
     """
-    i = np.arange(len(s0))
+    i = np.arange(len(s1))
     forward = counter_clockwise(x, y)
     joins = np.zeros(len(i), bool)
     joins[1:] = forward[1:] & forward[:-1]
@@ -60,9 +58,9 @@ def overlap_candidates(x, y, s0, s1, leave: int) -> tuple[np.ndarray, ...]:
     # most work goes up or down this frame: the other directions are for what does not
     near = _one_way(y[3:] - y[0], y[2:3] - y[1], forward, begins, i)
     far = near.copy()
-    some = np.flatnonzero((near > 0) & (s1[near - 1] >= s0 - leave))
+    some = np.flatnonzero((near > 0) & (s1[near - 1] >= since))
     if len(some):
-        far[some] = np.searchsorted(s1, s0[some] - leave)
+        far[some] = np.searchsorted(s1, since[some])
         marks = np.bincount(far[some], minlength=len(i) + 1)
         marks -= np.bincount(some + 1, minlength=len(i) + 1)
         few = np.flatnonzero(np.cumsum(marks[:-1]) > 0)

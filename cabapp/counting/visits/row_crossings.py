@@ -9,11 +9,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from cabapp.counting.visits.overlap_search import BLOCK, corners, overlap_candidates
-from cabapp.counting.visits.row_intervals import cross_rows, fresh
+from cabapp.counting.visits.overlap_search import BLOCK, overlap_candidates
+from cabapp.counting.visits.row_intervals import uncovered
 from cabapp.counting.visits.row_sampling import RowSample
 from cabapp.geometry.polygon_rows import first_row_above
+from cabapp.geometry.quad_rows import corners, cross_rows
 from cabapp.track.swept_ground import SweptPieces
 
 LEAN = 0.1
@@ -51,21 +53,23 @@ class RowCrossings:
     ----------
     pieces : SweptPieces
         Of one stint.
+    since : ndarray of int64, shape (n,)
+        Odometer from which the visit of each piece reaches, ticks.
     angle : float
         What the frame is turned by first, rad.
     """
 
-    def __init__(self, pieces: SweptPieces, angle: float = 0.0):
+    def __init__(self, pieces: SweptPieces, since: NDArray[np.int64], angle: float = 0.0) -> None:
         self._pieces, self._turn = pieces, (np.cos(angle), np.sin(angle))
         self._blocks: list[Block] = []
         asking = [np.zeros((3, 0), np.int64)]
         c, s = self._turn
         for start in range(0, len(pieces), BLOCK):
-            begin = int(np.searchsorted(pieces.s1, pieces.s0[start] - pieces.leave))
+            begin = int(np.searchsorted(pieces.s1, since[start]))
             part = slice(begin, start + BLOCK)
             east, north = corners(pieces.quad[part])
             x, y = east * c - north * s, east * s + north * c
-            far, near, joins, forward = overlap_candidates(x, y, pieces.s0[part], pieces.s1[part], pieces.leave)
+            far, near, joins, forward = overlap_candidates(x, y, pieces.s1[part], since[part])
             free = far >= near
             new = slice(start - begin, None)
             busy = np.flatnonzero(~free[new]) + start - begin
@@ -121,7 +125,7 @@ class RowCrossings:
             np.searchsorted(asked, near - 1 - low) + 1,
             np.searchsorted(asked, far - low),
         )
-        k, x0, x1, piece = fresh(quad, ladder.row, later, near, far)
+        k, x0, x1, piece = uncovered(quad, ladder.row, later, near, far)
         mine = np.zeros(len(quad), bool)
         mine[later] = True
         mine = mine[piece]

@@ -7,36 +7,31 @@ that counts, as it should.
 
 import numpy as np
 
-from cabapp.counting.visits.row_intervals import row_spans, visits
+from cabapp.counting.visits.row_intervals import Visits
+from cabapp.geometry.quad_rows import row_spans
 from cabapp.track.swept_ground import SweptPieces
 
 BUCKET = 300.0  # s
 
 
-def valid_visits(pieces: SweptPieces, seedings: list[SweptPieces], row: float):
-    """Return the visits of a stint that no later seeding made void.
+def void_seeded(found: Visits, pieces: SweptPieces, seedings: list[SweptPieces], row: float) -> Visits:
+    """Return the visits of a stint less the ground that was seeded later.
 
     Parameters
     ----------
+    found : tuple of ndarray
+        Row, start and end (m) and piece of each visit.
     pieces : SweptPieces
-        Of one stint.
+        Of the stint.
     seedings : list of SweptPieces
         Of all stints that seeded the field, on the same plane.
     row : float
         Distance between rows, m.
-
-    Returns
-    -------
-    k : ndarray of int64, shape (m,)
-    x0, x1 : ndarray, shape (m,)
-        m.
-    piece : ndarray of int64, shape (m,)
-        Which piece each comes from.
     """
-    k, x0, x1, piece = visits(pieces, row)
+    k, x0, x1, piece = found
     seedings = [s for s in seedings if len(s)]
     if not seedings or len(k) == 0 or max(s.t[-1] for s in seedings) < pieces.t[0]:
-        return k, x0, x1, piece
+        return found
     bucket = (pieces.t // BUCKET).astype(np.int64)[piece]
     out = []
     for one in np.unique(bucket):
@@ -44,7 +39,8 @@ def valid_visits(pieces: SweptPieces, seedings: list[SweptPieces], row: float):
         later = [s.quad[(s.t // BUCKET).astype(np.int64) > one] for s in seedings]
         ground = union(np.concatenate(later), row)
         out.append(minus((k[mine], x0[mine], x1[mine], piece[mine]), ground))
-    return tuple(np.concatenate(column) for column in zip(*out))
+    k, x0, x1, piece = (np.concatenate(column) for column in zip(*out))
+    return k, x0, x1, piece
 
 
 def union(quad: np.ndarray, row: float):

@@ -1,0 +1,64 @@
+"""When covering ground adds a pass: the one visit rule, for cells and for rows.
+
+A piece adds a pass on ground that no piece of its visit has covered before. Its visit reaches back
+`leave` of path from where it starts. A pass over ground that was seeded later is void.
+"""
+
+from typing import Any
+
+import numpy as np
+
+from cabapp.counting.visits.overlap_search import overlap_candidates
+from cabapp.counting.visits.row_crossings import RowCrossings
+from cabapp.counting.visits.row_intervals import Visits, uncovered
+from cabapp.counting.visits.voiding import void_seeded
+from cabapp.geometry.quad_rows import corners
+from cabapp.track.swept_ground import SweptPieces
+
+NEVER = np.iinfo(np.int64).min // 2
+"""Odometer, ticks, of ground that was not covered."""
+
+
+def visit_start(s0: Any, leave: int) -> Any:
+    """Return the odometer, ticks, from which the visit of pieces that start at `s0` reaches."""
+    return s0 - leave
+
+
+def is_new(covered: Any, s0: Any, leave: int) -> Any:
+    """Return whether a piece that starts at `s0` adds a pass on ground last covered at `covered`.
+
+    Both are odometers, ticks, numbers or arrays; `covered` is the end of the piece that covered it.
+
+    >>> is_new(1000, 3000, 2000), is_new(999, 3000, 2000), is_new(NEVER, 0, 2000)
+    (False, True, True)
+    """
+    return covered < visit_start(s0, leave)
+
+
+def visits(pieces: SweptPieces, row: float) -> Visits:
+    """Return row, start (m), end (m) and piece of intervals that each add one pass, in any order.
+
+    Parameters
+    ----------
+    pieces : SweptPieces
+        Of one stint.
+    row : float
+        Distance between rows, m.
+    """
+    since = visit_start(pieces.s0, pieces.leave)
+    far, near, *_ = overlap_candidates(*corners(pieces.quad), pieces.s1, since)
+    later = np.flatnonzero(far < near)
+    return uncovered(pieces.quad, row, later, near[later], far[later])
+
+
+def valid_visits(pieces: SweptPieces, seedings: list[SweptPieces], row: float) -> Visits:
+    """Return the `visits` of a stint that no later seeding voids.
+
+    `seedings` are the pieces of all stints that seeded the field, on the same plane.
+    """
+    return void_seeded(visits(pieces, row), pieces, seedings, row)
+
+
+def crossings(pieces: SweptPieces, angle: float = 0.0) -> RowCrossings:
+    """Return where the `visits` of one stint start and end on rows, in a frame turned by `angle`, rad."""
+    return RowCrossings(pieces, visit_start(pieces.s0, pieces.leave), angle)
