@@ -55,6 +55,18 @@ def test_pre_commit_runs_the_checks_of_the_tests_from_no_other_host():
     assert re.findall(r"- id: (\S+)", hooks) == ["ruff", "ruff-format", "mypy"]
 
 
+def test_every_document_that_is_cited_is_here():
+    """No code, test or page cites a document (*.md) that is not in the project."""
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, timeout=30)
+    if listed.returncode:
+        pytest.skip("not a git checkout")
+    paths = [ROOT / line for line in listed.stdout.splitlines()]
+    here = {path.name for path in paths if path.suffix == ".md"}
+    texts = [path for path in paths if path.suffix in (".py", ".md", ".toml", ".html", ".kv") and path.exists()]
+    cited = {(name, path.name) for path in texts for name in re.findall(r"[\w-]+\.md\b", path.read_text("utf-8"))}
+    assert len(texts) > 300 and {(name, path) for name, path in cited if name not in here} == set()
+
+
 def test_every_picture_of_the_readme_is_there():
     """No picture is missing, and none is large."""
     pictures = re.findall(r"!\[[^\]]*\]\(([^)]+)\)", README)

@@ -20,7 +20,7 @@ OPEN = (READY, WORKING, STOPPED)
 STATES = (IDLE, READY, WORKING, STOPPED, FINISHED, HANDED_OVER)
 
 UNDO_S = 10.0
-"""A tap can be undone for this long, s (design.md section 6)."""
+"""A tap can be undone for this long, s; the rest of the stint is corrected in the office."""
 
 # Taps that move the stint from one state to another.
 TABLE: dict[tuple[str, str], str] = {

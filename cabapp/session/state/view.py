@@ -15,7 +15,7 @@ from cabapp.jobs.records.pending_handovers import WaitingHandOver
 if TYPE_CHECKING:
     from cabapp.track.pose import Pose
 
-# The order in which sentences go before one another; design.md section 5.
+# The order in which sentences go before one another.
 DANGER, RECORDING, STOP_RULE, SEEDER, RECOVER, QUIET = 1, 2, 3, 4, 5, 6
 
 
