@@ -9,17 +9,20 @@ import shutil
 import signal
 import socket
 import subprocess
-import sys
 import time
 from pathlib import Path
 
 import pytest
+
+from tests.window import cab_process
 
 ROOT = Path(__file__).parents[2]
 os.environ.setdefault("KIVY_NO_ARGS", "1")
 os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
 PATIENCE_S = float(os.environ.get("ROLLBOOK_PATIENCE", "40"))
 DPI = 149.0
+QUICK_S = 0.5  # what a tap brings is looked for at each frame, later things at each tick
+TOUCH_S = 0.02
 REMINDS = 6  # the rank of a sentence that asks for nothing at once
 DAY0 = 1779375600.0  # a Thursday in May, 09:00 in the farm's zone
 
@@ -77,14 +80,12 @@ class Cab:
         environment = {k: v for k, v in os.environ.items() if k not in ("WAYLAND_DISPLAY", "SDL_VIDEODRIVER")}
         environment |= {
             "DISPLAY": display, "ROLLBOOK_PROBE": self._socket_path, "ROLLBOOK_HOME": str(folder / "home"),
-            "KIVY_HOME": str(folder / "kivy"), "LIBGL_ALWAYS_SOFTWARE": "1", "KIVY_NO_FILELOG": "1",
+            "LIBGL_ALWAYS_SOFTWARE": "1",
         }  # fmt: skip
-        self._errors = (folder / "stderr").open("a+")
-        self.process = subprocess.Popen(
-            [sys.executable, *program, "cab", *(() if "--dpi" in words else ("--dpi", str(DPI))), *words],
-            cwd=ROOT, env=environment, stderr=self._errors,
-        )  # fmt: skip
-        self._lines, self.language = None, {}
+        self._errors = folder / "stderr"
+        words = [*(() if "--dpi" in words else ("--dpi", str(DPI))), *words]
+        self.process = cab_process.launched(words, environment, self._errors, program)
+        self._lines, self.language, self._events = None, {}, {"frame": 0, "tick": 0}
         self.wait(self._connect, "the probe answers")
         self.wait(lambda: self.look()["things"], "something is drawn")
         self._left, self._top = self._corner()
@@ -113,7 +114,7 @@ class Cab:
     def stderr(self):
         """Return what the cab wrote on its standard error and in its log."""
         log = self.folder / "home" / "cab.log"
-        return Path(self._errors.name).read_text() + (log.read_text() if log.exists() else "")
+        return (self._errors.read_text() if self._errors.exists() else "") + (log.read_text() if log.exists() else "")
 
     def ask(self, words):
         self._lines.write(words + "\n")
@@ -127,22 +128,31 @@ class Cab:
 
     def look(self):
         """Return what is on the screen now."""
-        return self.ask("look")
+        seen = self.ask("look")
+        self._events = seen["events"]
+        return seen
 
     def wait(self, condition, what, patience=PATIENCE_S):
         """Ask again and again until a condition holds, and return what it gave."""
-        until = time.monotonic() + patience
+        begun = time.monotonic()
         while True:
             got = condition()
             if got:
                 return got
-            if time.monotonic() > until:
+            if time.monotonic() - begun > patience:
                 seen = self.look() if self._lines else {}
                 pytest.fail(
                     f"waited in vain: {what}\nscreen {seen.get('screen')}\nview {seen.get('view')}\n"
                     f"texts {[t['text'] for t in seen.get('things', [])]}\n{self.stderr()[-3000:]}"
                 )
-            time.sleep(0.03)
+            self._pause("frame" if time.monotonic() - begun < QUICK_S else "tick")
+
+    def _pause(self, event):
+        """Wait for a frame or a tick later than those of the last look."""
+        if self._lines is None:
+            time.sleep(0.01)  # a socket that is not there yet gives no event
+        else:
+            self.ask(f"{event} {self._events[event]}")
 
     def wait_view(self, patience=PATIENCE_S, **wanted):
         """Wait until the view has these values."""
@@ -200,7 +210,7 @@ class Cab:
         xtest.fake_input(self._display, self.X.MotionNotify, x=int(x + self._left), y=int(y + self._top))
         self._display.sync()
 
-    def press(self, x, y, seconds=0.08, button=1):
+    def press(self, x, y, seconds=TOUCH_S, button=1):
         """Press, hold and let go at a place of the window."""
         from Xlib.ext import xtest
 
@@ -210,6 +220,14 @@ class Cab:
         time.sleep(seconds)  # how long a finger rests; not a wait for anything
         xtest.fake_input(self._display, self.X.ButtonRelease, button)
         self._display.sync()
+        self.settle()
+
+    def settle(self):
+        """Wait until the window has dealt with all events sent so far, or is gone."""
+        with contextlib.suppress(OSError):
+            self._lines.write("settle\n")
+            self._lines.flush()
+            self._lines.readline()
 
     def drag(self, x0, y0, x1, y1):
         """Press at one place, slide, and let go at another."""
@@ -223,7 +241,7 @@ class Cab:
         xtest.fake_input(self._display, self.X.ButtonRelease, 1)
         self._display.sync()
 
-    def tap(self, text, seconds=0.08, button=1):
+    def tap(self, text, seconds=TOUCH_S, button=1):
         """Tap the thing that shows a text."""
         left, top, right, bottom = self.find(text)["rect"]
         self.press((left + right) / 2, (top + bottom) / 2, seconds, button)
@@ -258,27 +276,28 @@ class Cab:
 
     def kill(self):
         """Cut the power."""
-        self.process.send_signal(signal.SIGKILL)
+        os.kill(self.process.pid, signal.SIGKILL)
         self.process.wait(10)
 
     def close(self):
-        """End the process, kindly if it listens."""
+        """End the process."""
         if self.process.poll() is None:
-            self.process.terminate()
-            try:
-                self.process.wait(10)
-            except subprocess.TimeoutExpired:
-                self.kill()
-        self._errors.close()
+            self.kill()
         self._display.close()
 
 
+@pytest.fixture(scope="session")
+def loaded(tmp_path_factory):
+    """Load the cab's modules once for all cabs of this worker."""
+    cab_process.begin(tmp_path_factory.mktemp("kivy"))
+
+
 @pytest.fixture
-def open_cab(display, tmp_path):
+def open_cab(display, loaded, tmp_path):
     """Return a function that opens the cab with command-line words; all are closed afterwards."""
     opened = []
 
-    def open_one(*words, program=("-m", "cabapp")):
+    def open_one(*words, program=None):
         opened.append(Cab(display, tmp_path, words, program))
         return opened[-1]
 

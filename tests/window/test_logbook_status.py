@@ -51,12 +51,12 @@ def test_that_nothing_is_saved_stands_on_the_line_until_it_is_over():
     book = Book(trouble="NOTHING IS BEING SAVED.")
     keeping = LogbookStatus(book)
     says = saying.MessageQueue(keeping, seconds=lambda: 0.0)
-    assert says.line(view()).words == saying.NOT_SAVED and says.slip() == book.trouble
+    assert says.line(view()).words == saying.NOT_SAVED and says.notice() == book.trouble
     assert says.line(view()).act_now
     assert says.line(view(Sentence(QUIET, "Grease.", i_know=True))).words == saying.NOT_SAVED
     assert says.line(view(Sentence(DANGER, "Rock ahead.", True))).words == "Rock ahead."
     keeping.look()
-    assert book.tried == 1 and says.line(view()) is None and says.slip() == ""
+    assert book.tried == 1 and says.line(view()) is None and says.notice() == ""
 
 
 def test_a_wrong_clock_is_said_and_a_mending_only_until_it_is_read():
@@ -80,7 +80,7 @@ def test_a_refusal_stays_for_some_seconds():
     asked = Sentence(RECORDING, "Were you rolling since 10:31?", True)
     assert says.line(view(asked)).words == "You have stopped already."
     now[0] = saying.REFUSED_S + 0.1
-    assert says.line(view(asked)).words == asked.words and says.slip() == ""
+    assert says.line(view(asked)).words == asked.words and says.notice() == ""
 
 
 def test_a_copy_is_kept_each_time_a_stint_ends(tmp_path):

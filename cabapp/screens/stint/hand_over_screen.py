@@ -51,7 +51,7 @@ class HandOverScreen(Page):
         """Name the field and who hands it over."""
         self.remark = f"{view.field or ''}, {view.operator or ''}"
 
-    def say(self, state: str):
+    def choose_state(self, state: str):
         """How it stands, in one word."""
         self.state, self.part = state, "sheet"
         self._prepare()

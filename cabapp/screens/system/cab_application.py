@@ -26,7 +26,7 @@ from cabapp.screens.system.touch_lock import TouchLock
 from cabapp.screens.widgets import second_touch, translation
 from cabapp.screens.widgets.alert_sound import Sounder
 from cabapp.screens.widgets.flash_frame import FlashFrame
-from cabapp.screens.widgets.screen_frame import Slip
+from cabapp.screens.widgets.screen_frame import Notice
 from cabapp.screens.widgets.theme import THEME
 from cabapp.screens.work.pass_screen import WALK, is_moving
 from cabapp.session import Session
@@ -101,6 +101,8 @@ class Cab(App):
 
     def build(self):
         """Make the screens and begin to tick."""
+        gc.disable()
+        gc.freeze()
         ExceptionManager.add_handler(Faults(self))
         Window.clearcolor = THEME.paper
         THEME.fbind("paper", lambda _theme, paper: setattr(Window, "clearcolor", paper))
@@ -124,22 +126,24 @@ class Cab(App):
         self.way_out, self.wipe = ExitDialog(), TouchLock()
         self._sounder = Sounder(Path(os.environ["KIVY_HOME"]))
         self.screens.bind(current=self._picture)
-        self._slip = Slip(size_hint=(None, None))
+        self._notice = Notice(size_hint=(None, None), room=Window.size)
         self._flash = FlashFrame(size=Window.size)
         Window.bind(size=self._flash.setter("size"))
+        Window.bind(size=self._notice.setter("room"))
         Window.add_widget(self.screens)
-        Window.add_widget(self._slip)
+        Window.add_widget(self._notice)
         Window.add_widget(self._flash)
         Clock.schedule_interval(self.tick, 1 / TICKS_PER_S)
         Clock.schedule_interval(self._look_round, LOOK_ROUND_S)
         Clock.schedule_interval(self._look_for_sticks, STICK_S)
         self._look_round(0)
         self.tick(0)
-        # what is there now stays: looking through it again and again for rubbish holds up a frame
+        # the screens stay: searching them again and again for garbage would delay frames
         gc.collect()
         gc.freeze()
+        gc.enable()
         if os.environ.get("ROLLBOOK_PROBE"):
-            from cabapp.screens.system.test_probe import Probe
+            from cabapp.screens.system.probe import Probe
 
             self._probe = Probe(self, os.environ["ROLLBOOK_PROBE"])
 
@@ -171,7 +175,7 @@ class Cab(App):
             self.keeping.follow(self.view.state)
             self._shout()
             # on the pass screen the sentence line says it
-            self._slip.text = self.saying.slip() if self.screens.current != "pass" else ""
+            self._notice.text = self.saying.notice() if self.screens.current != "pass" else ""
         except Exception:
             LOG.exception("drawing failed")
             self.complain(BUG)

@@ -44,7 +44,7 @@ class MessageQueue:
         said = self._refusal() or (asked if asked and asked.act_now else None) or shout or asked or self.quiet()
         return in_words(said)
 
-    def slip(self) -> str:
+    def notice(self) -> str:
         """Return what lies over the head of any other page; "" for nothing."""
         refused = self._refusal()
         return translate(refused.words if refused else self._keeping.shout or "")

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from kivy.lang import Builder
+from kivy.properties import ListProperty
 from kivy.uix.screenmanager import Screen
 
 from cabapp.screens.widgets.buttons import FittedLabel
@@ -15,8 +16,10 @@ class Page(Screen):
         """Draw what the session says; a page that only asks has nothing to draw."""
 
 
-class Slip(FittedLabel):
-    """A slip of paper over the head of a page with what was refused; it takes no touch."""
+class Notice(FittedLabel):
+    """A message over the head of a screen; touches pass through it."""
+
+    room = ListProperty((0, 0))  # width and height of the window, px
 
     def on_touch_down(self, _touch):
         """Let every touch through."""

@@ -1,6 +1,6 @@
-"""What is on the screen, told to a test over a local socket. Opened only when ROLLBOOK_PROBE names one.
+"""Reports to a test over a local socket what is on the screen; opened only when ROLLBOOK_PROBE names one.
 
-It answers and can do nothing: a test acts on the window as a finger does.
+A test acts on the window as a finger does; the probe itself changes nothing but the speed of a replay.
 """
 
 import json
@@ -25,6 +25,7 @@ from store.errors import Message
 
 LOG = logging.getLogger("rollbook.probe")
 FRAMES_KEPT = 100_000
+IDLE_S = 0.25  # the longest a test waits for a frame or a tick
 
 
 class Probe:
@@ -39,7 +40,15 @@ class Probe:
         Window.flip = self._flip_and_note
         self._done, self._do = Counter(), app.do
         app.do = self._do_and_note
+        self._events, self._changed = {"frame": 0, "tick": 0}, threading.Condition()
+        app.bind(view=lambda *_: self._note("tick"))
         threading.Thread(target=self._serve, daemon=True).start()
+
+    def _note(self, *events):
+        with self._changed:
+            for event in ("frame", *events):
+                self._events[event] += 1
+            self._changed.notify_all()
 
     def _flip_and_note(self):
         """Give the frame to the display, then note when, and what it and the pause before it took, s."""
@@ -49,6 +58,7 @@ class Probe:
         self._frames.append((now, now - began, spent[0] - self._spent[0], spent[1] - self._spent[1]))
         self._spent = spent
         del self._frames[:-FRAMES_KEPT]
+        self._note()
 
     def _do_and_note(self, what, /, **detail):
         """Count what was tapped and not refused, once the screen has been told so."""
@@ -61,35 +71,43 @@ class Probe:
             peer, _ = self._socket.accept()
             with peer, peer.makefile("rw") as lines:
                 for line in lines:
-                    lines.write(json.dumps(self._ask(line.strip())) + "\n")
+                    lines.write(json.dumps(self._ask(*line.split())) + "\n")
                     lines.flush()
 
-    def _ask(self, words):
-        if words == "frames":  # without a turn of the window's own loop, so that asking costs it nothing
+    def _ask(self, what, word=""):
+        if what == "frames":  # without a turn of the window's own loop, so that asking costs it nothing
             frames, self._frames = self._frames, []
             return {"frames": frames}
-        if words == "done":
+        if what == "done":
             return dict(self._done)
-        done, answer = threading.Event(), {}
+        if what in self._events:  # wait until there was one more than the test knows of
+            with self._changed:
+                self._changed.wait_for(lambda: self._events[what] > int(word), IDLE_S)
+            return {}
+        acts = {"look": self._look, "shot": lambda: {"path": Window.screenshot(word)}, "settle": dict}
+        act = acts.get(what) or (lambda: setattr(self._app.clock, what, float(word)) or {})
+        answer, done, ticks = {}, threading.Event(), self._events["tick"]
 
-        def look(_dt):
+        def turn(left, before=None):
             try:
-                if words.startswith("shot "):
-                    answer.update(self._shoot(words[5:]))
-                else:
-                    answer.update(self._look())
+                things = self._things() if what == "shot" else None
+                if things != before or (what == "shot" and self._events["tick"] == ticks):
+                    left = 2  # a picture is of a screen that has had its tick and lies still
+                if left:
+                    Clock.schedule_once(lambda _dt: turn(left - 1, things), 0)
+                    return
+                answer.update(act())
             except Exception as fault:
                 LOG.exception("the probe failed")
                 answer["fault"] = repr(fault)
             done.set()
 
-        # a picture is of the frame before, so let one more be drawn first
-        Clock.schedule_once(look, 0.2 if words.startswith("shot ") else 0)
+        Clock.schedule_once(lambda _dt: turn(what == "settle"), 0)
         done.wait(10)
         return answer
 
-    def _shoot(self, path):
-        return {"path": Window.screenshot(path)}
+    def _things(self):
+        return [thing for child in reversed(Window.children) for thing in _things(child)]
 
     def _look(self):
         view = self._app.view
@@ -99,13 +117,14 @@ class Probe:
             if name != "pose":
                 shown[name] = _shown(value)
         return {
+            "events": dict(self._events),
             "screen": self._app.screens.current,
             "view": shown,
             "size": list(Window.size),
             "px_per_mm": self._app.px_per_mm,
             "palette": asdict(THEME.palette),
             "kept_awake": not Window.allow_screensaver,
-            "things": [thing for child in reversed(Window.children) for thing in _things(child)],
+            "things": self._things(),
             "map_corners": self._corners(),
         }
 
