@@ -55,6 +55,16 @@ def test_pre_commit_runs_the_checks_of_the_tests_from_no_other_host():
     assert re.findall(r"- id: (\S+)", hooks) == ["ruff", "ruff-format", "mypy"]
 
 
+def test_every_folder_is_in_the_tree_of_the_developers_page():
+    """Each folder that holds modules is a line of the tree, with its question; no line names a folder that is gone."""
+    tree = (ROOT / "DEVELOPERS.md").read_text("utf-8").partition("## The tree")[2].partition("## The way of one fix")[0]
+    said = re.findall(r"^ {4} *([a-z_]+)/ +\S", tree, re.MULTILINE)
+    tops = [ROOT / name for name in ("cabapp", "store", "sync", "demo_db")]
+    there = [path.parent.name for top in tops for path in top.rglob("__init__.py")]
+    commands = {"tablet", "records", "copies", "output"}  # on the line of the commands, two of them names of others too
+    assert set(there) - commands - {"cabapp", "versions"} <= set(said) <= set(there)
+
+
 def test_every_document_that_is_cited_is_here():
     """No code, test or page cites a document (*.md) that is not in the project."""
     listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, timeout=30)

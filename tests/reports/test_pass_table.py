@@ -39,5 +39,7 @@ def test_passes_are_ordered_by_place_and_not_by_time(small_log):
 
     t = np.arange(30.0)
     lines = {y: np.column_stack([np.arange(30.0) * 4, np.full(30, y)]) for y in (0.0, 12.0, 6.0, 18.0)}
-    passes = tuple(fit_pass(line[:: (-1) ** k], t[0] + 100 * k, t[-1] + 100 * k) for k, line in enumerate(lines.values()))
+    passes = tuple(
+        fit_pass(line[:: (-1) ** k], t[0] + 100 * k, t[-1] + 100 * k) for k, line in enumerate(lines.values())
+    )
     assert [round(one.y) for one in in_order(passes)] == [0, 6, 12, 18]
