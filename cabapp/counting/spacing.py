@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from math import cos, sin
 
 import numpy as np
-from numpy.typing import NDArray
 
 from cabapp.geometry.angles import turn_between
+from cabapp.geometry.arrays import Floats
 from cabapp.geometry.robust_spread import robust_spread
 from cabapp.track.swept_ground import TICK, SweptPieces
 
@@ -182,7 +182,7 @@ def _straight(line):
     return [(a, b) for a, b in runs if (b - a - 1) * STEP >= SHORTEST]
 
 
-def fit_pass(line: NDArray[np.float64], start: float = 0.0, end: float = 0.0) -> Pass:
+def fit_pass(line: Floats, start: float = 0.0, end: float = 0.0) -> Pass:
     """Return the pass along places of the middle of the tool, m, shape (n, 2).
 
     Its line is that of least squares square to it; `start` and `end` are its times, POSIX s.
@@ -197,7 +197,7 @@ def fit_pass(line: NDArray[np.float64], start: float = 0.0, end: float = 0.0) ->
     )  # fmt: skip
 
 
-def distances(mine: Pass, other: Pass, aim: float) -> NDArray[np.float64] | None:
+def distances(mine: Pass, other: Pass, aim: float) -> Floats | None:
     """Return the distance of `mine` from `other`, m, at each place beside it.
 
     None when they are not parallel, farther apart than 3 spacings meant (`aim`, m), or beside each
@@ -214,7 +214,7 @@ def distances(mine: Pass, other: Pass, aim: float) -> NDArray[np.float64] | None
     if len(beside) * STEP < SHORTEST:
         return None
     there = there[np.argsort(there[:, 0])]
-    apart: NDArray[np.float64] = np.abs(beside[:, 1] - np.interp(beside[:, 0], there[:, 0], there[:, 1]))
+    apart: Floats = np.abs(beside[:, 1] - np.interp(beside[:, 0], there[:, 0], there[:, 1]))
     return apart
 
 

@@ -1,11 +1,13 @@
 """The shortest way between two headings for a machine that cannot turn tighter than a radius."""
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from cabapp.geometry.angles import TURN, wrap_positive
+from cabapp.geometry.arrays import Floats
 
 
-def dubins_length(start, end, radius: float) -> np.ndarray:
+def dubins_length(start: ArrayLike, end: ArrayLike, radius: float) -> Floats:
     """Return the length of the shortest forward way, m.
 
     Parameters
@@ -37,10 +39,10 @@ def dubins_length(start, end, radius: float) -> np.ndarray:
     """
     if not radius > 0:
         raise ValueError(f"a turn needs a radius above 0 m, not {radius!r}")
-    start, end = np.asarray(start, float), np.asarray(end, float)
-    dx, dy = end[..., 0] - start[..., 0], end[..., 1] - start[..., 1]
+    here, there = np.asarray(start, float), np.asarray(end, float)
+    dx, dy = there[..., 0] - here[..., 0], there[..., 1] - here[..., 1]
     d, way = np.hypot(dx, dy) / radius, np.arctan2(dy, dx)
-    a, b = wrap_positive(start[..., 2] - way), wrap_positive(end[..., 2] - way)
+    a, b = wrap_positive(here[..., 2] - way), wrap_positive(there[..., 2] - way)
     sa, sb, ca, cb, cab = np.sin(a), np.sin(b), np.cos(a), np.cos(b), np.cos(a - b)
     words = []
     # an arc, a straight line, an arc the same way round: LSL, and RSR as its mirror image
@@ -64,4 +66,5 @@ def dubins_length(start, end, radius: float) -> np.ndarray:
         first = wrap_positive(sign * (turn - a) + middle / 2)
         last = wrap_positive(sign * (b - a) - first + middle)
         words.append(np.where(np.abs(cosine) <= 1, first + middle + last, np.inf))
-    return np.min(words, axis=0) * radius
+    shortest: Floats = np.min(words, axis=0) * radius
+    return shortest

@@ -1,11 +1,13 @@
 """The ground a job is about: its outline, how often it wants covering, and where only once."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
+from cabapp.geometry.arrays import GeoJson
 from cabapp.geometry.plane import Plane
 
 
@@ -27,21 +29,23 @@ class FieldGround:
     target: int = 2
     once: Polygon | MultiPolygon | None = None
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         if self.polygon.is_empty or not self.polygon.is_valid:
             raise ValueError("the outline of a field must be a valid polygon")
         if self.target < 1:
             raise ValueError(f"a field cannot want {self.target} passes")
 
     @classmethod
-    def from_geojson(cls, geometry: dict, plane: Plane, target: int = 2, once: dict | None = None) -> "FieldGround":
+    def from_geojson(
+        cls, geometry: GeoJson, plane: Plane, target: int = 2, once: GeoJson | None = None
+    ) -> "FieldGround":
         """Return a field from RFC 7946 Polygons or MultiPolygons, degrees, put on a plane."""
         return cls(plane.flatten(geometry), target, plane.flatten(once) if once else None)
 
     @property
     def area(self) -> float:
         """m2."""
-        return self.polygon.area
+        return float(self.polygon.area)
 
     def without_edge(self, depth: float) -> Polygon | MultiPolygon:
         """Return the field less a strip `depth` m along every edge, holes included.
@@ -55,7 +59,7 @@ class FieldGround:
         """Return the field turned about the plane's origin by an angle, rad."""
         c, s = np.cos(angle), np.sin(angle)
 
-        def turn(shape):
+        def turn(shape: Any) -> Any:
             return shape and shapely.affinity.affine_transform(shape, [c, -s, s, c, 0, 0])
 
         return FieldGround(turn(self.polygon), self.target, turn(self.once))

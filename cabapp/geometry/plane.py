@@ -4,8 +4,11 @@ from math import cos, radians
 
 import numpy as np
 import shapely
+from numpy.typing import ArrayLike
 from pyproj import CRS, Transformer
 from shapely.geometry import shape
+
+from cabapp.geometry.arrays import Floats, GeoJson
 
 METRES_PER_DEGREE = 111_195.0
 """m of latitude, on a sphere of radius 6371 km; within 0.6 % of the ellipsoid."""
@@ -58,12 +61,12 @@ class Plane:
         self._back = Transformer.from_crs(laea, wgs84, always_xy=True)
 
     @classmethod
-    def of_field(cls, geometry: dict) -> "Plane":
+    def of_field(cls, geometry: GeoJson) -> "Plane":
         """Return the plane about the middle of an RFC 7946 Polygon or MultiPolygon."""
         middle = shape(geometry).centroid
         return cls(middle.y, middle.x)
 
-    def to_xy(self, lat, lon) -> np.ndarray:
+    def to_xy(self, lat: ArrayLike, lon: ArrayLike) -> Floats:
         """Return metres east and north, shape (n, 2), of latitudes and longitudes in degrees.
 
         NaN in gives NaN out.
@@ -77,11 +80,11 @@ class Plane:
             xy[~np.isfinite(xy).all(axis=1)] = np.nan
         return xy
 
-    def flatten(self, geometry: dict) -> shapely.Geometry:
+    def flatten(self, geometry: GeoJson) -> shapely.Geometry:
         """Return an RFC 7946 geometry, degrees, as a shape on the plane, m."""
         return shapely.transform(shape(geometry), lambda c: self.to_xy(c[:, 1], c[:, 0]))
 
-    def to_latlon(self, xy) -> tuple[np.ndarray, np.ndarray]:
+    def to_latlon(self, xy: ArrayLike) -> tuple[Floats, Floats]:
         """Return latitudes and longitudes, degrees, shape (n,) each, of metres, shape (n, 2)."""
         xy = np.atleast_2d(np.asarray(xy, float))
         lon, lat = self._back.transform(xy[:, 0], xy[:, 1])

@@ -2,9 +2,12 @@
 
 import numpy as np
 import shapely
+from numpy.typing import ArrayLike
+
+from cabapp.geometry.arrays import Floats, Ints
 
 
-def outline_rows(polygon, row: float) -> tuple[np.ndarray, np.ndarray]:
+def outline_rows(polygon: shapely.Geometry, row: float) -> tuple[Ints, Floats]:
     """Return row and x, m, of every crossing of a polygon's edges with the middle of a row.
 
     On each row the polygon lies between the first and second crossing, the third and fourth, ...
@@ -18,7 +21,7 @@ def outline_rows(polygon, row: float) -> tuple[np.ndarray, np.ndarray]:
     return k, low[edge, 0] + share * (high[edge, 0] - low[edge, 0])
 
 
-def odd_outline_rows(polygon, row: float) -> tuple[np.ndarray, np.ndarray]:
+def odd_outline_rows(polygon: shapely.Geometry, row: float) -> tuple[Ints, Ints]:
     """Return first and last row of stretches where the outline turns back or runs along rows."""
     low, high = _edges(polygon)
     along = np.abs(high - low) @ (1.0, -1.0) > 0
@@ -31,7 +34,7 @@ def odd_outline_rows(polygon, row: float) -> tuple[np.ndarray, np.ndarray]:
     return first, np.concatenate([first_row_above(high[along, 1], row), ends])
 
 
-def _edges(polygon):
+def _edges(polygon: shapely.Geometry) -> tuple[Floats, Floats]:
     """Return the lower and the upper end of every edge, (n, 2) each."""
     if polygon.is_empty:
         return np.zeros((0, 2)), np.zeros((0, 2))
@@ -46,7 +49,7 @@ def _edges(polygon):
     return np.where(rises, a, b), np.where(rises, b, a)
 
 
-def first_row_above(y, row: float) -> np.ndarray:
+def first_row_above(y: ArrayLike, row: float) -> Ints:
     """Return the first row whose middle is not below y; the middle of row k is (k + 0.5) * row.
 
     >>> first_row_above(np.array([0.2, 0.25, 0.3]), 0.5)

@@ -4,13 +4,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.geometry.polygon_rows import first_row_above
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 NEXT = np.array([1, 2, 3, 0])
 
 
@@ -70,7 +67,7 @@ def row_spans(quad: Floats, row: float) -> Spans:
     # a convex outline run through counter-clockwise comes down on its left and goes up on its right
     corner, whose = np.nonzero(c[NEXT] != c)
     a, b = (corner, whose), (NEXT[corner], whose)
-    at, place, number = cross_rows(x[a], y[a], x[b], y[b], c[a], c[b], lambda k: (k + 0.5) * row)
+    at, place, number = cross_rows(x[a], y[a], x[b], y[b], c[a], c[b], lambda k: (k + 0.5) * np.float64(row))
     right = (c[b] < c[a]) != counter_clockwise(x, y)[whose]
     ends = np.empty(2 * len(k))
     ends[at + np.repeat(slot[whose] + right * len(k), number)] = place

@@ -1,6 +1,7 @@
 """Standard deviation that a few outliers do not change. Pure."""
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 NORMAL = 1.4826
 """Standard deviation of a normal distribution over its median absolute deviation, 1 / PhiInv(3/4)."""
@@ -10,7 +11,7 @@ algorithms for two highly robust estimators of scale", table of b_n; from memory
 it with simulation)."""
 
 
-def robust_spread(values, few: bool = True) -> float:
+def robust_spread(values: ArrayLike, few: bool = True) -> float:
     """Return the standard deviation of values by their median absolute deviation.
 
     Parameters

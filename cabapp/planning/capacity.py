@@ -1,7 +1,5 @@
 """How fast a tool gets over ground; arrays and clocks are somebody else's."""
 
-from __future__ import annotations
-
 
 def field_capacity(speed: float, width: float, efficiency: float = 1.0) -> float:
     """Return pass area a second.

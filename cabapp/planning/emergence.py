@@ -1,7 +1,9 @@
 """When a crop may come up, and until when ground under it may be rolled. Always an estimate."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 DAY = 86400.0
 SAFETY_DAYS = 3.0
@@ -69,7 +71,7 @@ pea and dry bean for soybean: guesses, and called so."""
 _OWN = {"warmth", "within_days", "later", "safety_days"}
 
 
-def with_own(rules: dict | None) -> dict[str, Crop]:
+def with_own(rules: dict[str, Any] | None) -> dict[str, Crop]:
     """Return the crops with a farm's own rules on top.
 
     Parameters
@@ -98,7 +100,7 @@ def with_own(rules: dict | None) -> dict[str, Crop]:
         known = crops.get(word)
         if not word or (known is None and "warmth" not in said):
             raise ValueError(f"{name} is not known here, so its rule needs warmth")
-        changed = {}
+        changed: dict[str, Any] = {}
         if "warmth" in said:
             changed = {"warmth": _pairs(name, said["warmth"]), "guess": False}
         if "within_days" in said:
@@ -111,7 +113,7 @@ def with_own(rules: dict | None) -> dict[str, Crop]:
     return crops
 
 
-def _pairs(name, said) -> tuple[tuple[float, float], ...]:
+def _pairs(name: str, said: Any) -> tuple[tuple[float, float], ...]:
     try:
         pairs = tuple((float(base), float(needed)) for base, needed in said)
     except (TypeError, ValueError):
@@ -121,7 +123,7 @@ def _pairs(name, said) -> tuple[tuple[float, float], ...]:
     return pairs
 
 
-def _days(name, said, unsaid) -> float | None:
+def _days(name: str, said: object, unsaid: float | None) -> float | None:
     if said is None:
         return unsaid
     if isinstance(said, bool) or not isinstance(said, int | float) or not 0 <= said <= 60:
@@ -170,7 +172,7 @@ def soil_temperature(at: float, reading: tuple[float, float] | None = None) -> f
     return _wave(at) + shift
 
 
-def _wave(at):
+def _wave(at: float) -> float:
     return _MEAN + _SWING * math.cos(math.tau * (at / _YEAR % 1.0 - _WARMEST / 365.25))
 
 
@@ -201,7 +203,7 @@ def comes_up(seeded: float, crop: Crop, reading: tuple[float, float] | None = No
     return seeded + min(days) * DAY if days else None
 
 
-def days_to_emerge(temperature, seeded: float, base: float, needed: float) -> float | None:
+def days_to_emerge(temperature: Callable[[float], float], seeded: float, base: float, needed: float) -> float | None:
     """Return days from seeding until `needed` deg C days above `base` have come together.
 
     Parameters

@@ -1,10 +1,11 @@
 """When the work will be done, as a range from the operator's own pace and never a single figure."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
+
+from cabapp.geometry.arrays import Floats
 
 WINDOW = 600.0
 """Pace is taken over spans of this many seconds: long enough to hold turns."""
@@ -25,7 +26,7 @@ class Finish:
     late: float
 
 
-def paces(t, pass_area, window: float = WINDOW) -> np.ndarray:
+def paces(t: ArrayLike, pass_area: ArrayLike, window: float = WINDOW) -> Floats:
     """Return the pace of every whole span, counted back from the last moment.
 
     Parameters
@@ -55,7 +56,7 @@ def paces(t, pass_area, window: float = WINDOW) -> np.ndarray:
     return np.diff(np.interp(edges, t, pass_area)) / window if spans else np.zeros(0)
 
 
-def finish_time(now: float, pass_area_left: float, pace) -> Finish | None:
+def finish_time(now: float, pass_area_left: float, pace: ArrayLike) -> Finish | None:
     """Return when the work will be done.
 
     Parameters

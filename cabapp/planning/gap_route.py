@@ -1,10 +1,12 @@
 """The round of what was missed: which gap next, from which end, and which is not worth the way."""
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from cabapp.geometry.arrays import Floats
 from cabapp.geometry.dubins import dubins_length
 
 EXACT = 12
@@ -62,7 +64,7 @@ class Round:
     left_out: tuple[tuple[int, float], ...] = ()
 
 
-def shortest(strips: list[Strip], start, radius: float) -> Round:
+def shortest(strips: list[Strip], start: Sequence[float], radius: float) -> Round:
     """Return the shortest way through all strips; it need not come back.
 
     Parameters
@@ -98,7 +100,7 @@ def shortest(strips: list[Strip], start, radius: float) -> Round:
     return Round(tuple((s // 2, s % 2) for s in states), driven + _way(table, states))
 
 
-def worth_driving(strips: list[Strip], start, radius: float, speed: float, capacity: float) -> Round:
+def worth_driving(strips: list[Strip], start: Sequence[float], radius: float, speed: float, capacity: float) -> Round:
     """Return the shortest way through the strips that are worth it.
 
     Parameters
@@ -116,26 +118,28 @@ def worth_driving(strips: list[Strip], start, radius: float, speed: float, capac
     saves, is more than the time the way takes longer for it. The worst is taken out first, and the
     way found anew.
     """
-    kept, out = list(range(len(strips))), []
+    kept, out = list(range(len(strips))), list[tuple[int, float]]()
     while True:
         best = shortest([strips[k] for k in kept], start, radius)
         order = tuple((kept[k], end) for k, end in best.order)
         extra = _extra(strips, order, start, radius)
         cost = {k: (metres + strips[k].length) / speed for k, metres in extra.items()}
         short = {k: cost[k] - _gain(strips[k], capacity) for k in kept}
-        worst = max(short, key=short.get, default=None)
+        worst = max(short, key=short.__getitem__, default=None)
         if worst is None or short[worst] <= 0:
             return Round(order, best.metres, tuple(out))
         out.append((worst, cost[worst]))
         kept.remove(worst)
 
 
-def _gain(strip, capacity):
+def _gain(strip: Strip, capacity: float) -> float:
     weight = NEVER_WEIGHS if strip.never else SHORT_WEIGHS
     return strip.chance * weight * strip.area / capacity
 
 
-def _extra(strips, order, start, radius):
+def _extra(
+    strips: list[Strip], order: Sequence[tuple[int, int]], start: Sequence[float], radius: float
+) -> dict[int, float]:
     """Return by how much each strip makes the way between strips longer, m."""
     table = _table(strips, start, radius)
     states = [2 * k + end for k, end in order]
@@ -143,7 +147,7 @@ def _extra(strips, order, start, radius):
     return {s // 2: whole - _way(table, states[:n] + states[n + 1 :]) for n, s in enumerate(states)}
 
 
-def _table(strips, start, radius):
+def _table(strips: list[Strip], start: Sequence[float], radius: float) -> Floats:
     """Return ways from leaving one state (row; the last is the start) to entering another.
 
     State 2 k is strip k driven from its first end, 2 k + 1 from its second.
@@ -156,11 +160,11 @@ def _table(strips, start, radius):
     return dubins_length(rows[:, None], enter.reshape(1, -1, 3), radius)
 
 
-def _way(table, states):
+def _way(table: Floats, states: list[int]) -> float:
     return float(table[[-1, *states[:-1]], states].sum()) if states else 0.0
 
 
-def _exact(table):
+def _exact(table: Floats) -> list[int]:
     n = table.shape[1] // 2
     best = np.full((1 << n, 2 * n), np.inf)
     came = np.full((1 << n, 2 * n), -1)
@@ -187,22 +191,22 @@ def _exact(table):
 _STARTS = 6
 
 
-def _improved(table):
+def _improved(table: Floats) -> list[int]:
     firsts = np.argsort(table[-1])[:_STARTS]
     found = [_better(table, _nearest(table, int(first))) for first in firsts]
     return min(found, key=lambda states: _way(table, states))
 
 
-def _nearest(table, first):
+def _nearest(table: Floats, first: int) -> list[int]:
     states, left = [first], set(range(table.shape[1] // 2)) - {first // 2}
     while left:
         ways = {s: table[states[-1], s] for k in left for s in (2 * k, 2 * k + 1)}
-        states.append(min(ways, key=ways.get))
+        states.append(min(ways, key=ways.__getitem__))
         left.remove(states[-1] // 2)
     return states
 
 
-def _better(table, states):
+def _better(table: Floats, states: list[int]) -> list[int]:
     """Turn parts round, and move parts of up to three strips, while that shortens the way.
 
     A part turned round is driven backwards through its strips, every strip from its other end; the
@@ -221,7 +225,7 @@ def _better(table, states):
     return states
 
 
-def _changed(states, i, j):
+def _changed(states: list[int], i: int, j: int) -> Iterator[list[int]]:
     part = states[i : j + 1]
     turned = [s ^ 1 for s in reversed(part)]
     yield states[:i] + turned + states[j + 1 :]

@@ -1,6 +1,7 @@
 """Go or no go: what of ground and weather stops the work. Limits are the farm's where it set any."""
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 MPH = 0.44704  # m/s, exact
 WIND = 15 * MPH
@@ -27,7 +28,7 @@ class GoRules:
     heat: float | None = HEAT
 
 
-def own_rules(said: dict | None) -> GoRules:
+def own_rules(said: dict[str, Any] | None) -> GoRules:
     """Return the rules with what a farm set for itself.
 
     Parameters
@@ -61,7 +62,7 @@ def own_rules(said: dict | None) -> GoRules:
     return rules
 
 
-def _limit(name, value, least, most) -> float | None:
+def _limit(name: str, value: object, least: float, most: float) -> float | None:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float) or not least <= value <= most:

@@ -62,6 +62,6 @@ def compare(hits: int, area: float, other_hits: int, other_area: float) -> Compa
     return ComparisonResult(ratio, min(1.0, chance), chance < TELLS)
 
 
-def _log_binomial(k, n, p):
+def _log_binomial(k: int, n: int, p: float) -> float:
     ways = math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
     return ways + k * math.log(p) + (n - k) * math.log1p(-p)

@@ -62,7 +62,7 @@ def evening(lat: float, lon: float, near: float, zenith: float = SUNSET) -> floa
     return when
 
 
-def _sun(t):
+def _sun(t: float) -> tuple[float, float]:
     """Return declination, rad, and equation of time, s (sun time less clock time)."""
     c = (t - _J2000) / _DAY / 36525
     mean = math.radians(280.46646 + 36000.76983 * c + 0.0003032 * c * c)

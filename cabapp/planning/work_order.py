@@ -68,16 +68,16 @@ def in_order(works: list[Work], pace: float, now: float, hours: float = HOURS_A_
         raise ValueError(f"no work is done at {pace!r} m2/s and {hours!r} hours a day")
     share = hours / 24
     slots, clock = [], now
-
-    def rank(work):
-        return (math.inf if work.closes is None else work.closes, work.left)
-
-    for work in sorted((w for w in works if w.left > 0), key=rank):
+    for work in sorted((w for w in works if w.left > 0), key=_rank):
         seconds = work.left / pace
         clock += seconds / share
         late = 0.0 if work.closes is None else max(0.0, clock - work.closes) * share
         slots.append(Slot(work, seconds, clock, min(late, seconds)))
     return slots
+
+
+def _rank(work: Work) -> tuple[float, float]:
+    return math.inf if work.closes is None else work.closes, work.left
 
 
 def left_at(until: float, now: float, pass_area_left: float, end: Finish) -> float:

@@ -3,11 +3,14 @@
 A guess is for a person to confirm: a tool that is up leaves the same trace as one that is down.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from numpy.typing import ArrayLike
+
+from cabapp.geometry.arrays import Floats, Ints
 
 WORKING, TURNING, TRAVELLING, STANDING, UNKNOWN = KINDS = (
     "working", "turning", "travelling", "standing", "unknown",
@@ -71,7 +74,9 @@ class FieldStay:
     seconds: dict[str, float]
 
 
-def guess(t, xy, fields: Sequence) -> tuple[list[ActivitySpan], list[FieldStay]]:
+def guess(
+    t: ArrayLike, xy: ArrayLike, fields: Sequence[shapely.Geometry]
+) -> tuple[list[ActivitySpan], list[FieldStay]]:
     """Guess what was done.
 
     Parameters
@@ -115,8 +120,8 @@ def guess(t, xy, fields: Sequence) -> tuple[list[ActivitySpan], list[FieldStay]]
     kind[np.flatnonzero(np.diff(t) > gap)] = KINDS.index(UNKNOWN)
     away = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
 
-    def lasted(first, last):
-        return t[min(last + 1, len(t) - 1)] - t[first]
+    def lasted(first: int, last: int) -> float:
+        return float(t[min(last + 1, len(t) - 1)] - t[first])
 
     working = np.where(where >= 0, KINDS.index(WORKING), moving)
     turning = np.where(where >= 0, KINDS.index(TURNING), moving)
@@ -138,13 +143,13 @@ def guess(t, xy, fields: Sequence) -> tuple[list[ActivitySpan], list[FieldStay]]
     return stretches, visits
 
 
-def _motion(t, xy):
+def _motion(t: Floats, xy: Floats) -> tuple[Floats, Floats]:
     """Return speed, m/s, and the change of heading around each fix, rad."""
 
-    def at(when):
+    def at(when: Floats) -> Floats:
         return np.column_stack([np.interp(when, t, xy[:, 0]), np.interp(when, t, xy[:, 1])])
 
-    def chord(a, b):
+    def chord(a: Floats, b: Floats) -> Floats:
         return at(b) - at(a)
 
     h = HALF_WINDOW_S
@@ -155,7 +160,7 @@ def _motion(t, xy):
     return speed, np.abs(np.arctan2(cross, (before * behind).sum(axis=1)))
 
 
-def _where(xy, fields):
+def _where(xy: Floats, fields: Sequence[shapely.Geometry]) -> Ints:
     """Return the index of the field each place lies in, -1 for none; short slips out are within."""
     where = np.full(len(xy), -1)
     for index in range(len(fields) - 1, -1, -1):
@@ -171,21 +176,21 @@ def _where(xy, fields):
     return where
 
 
-def _same(values):
+def _same(values: Ints) -> Iterator[tuple[int, int, int]]:
     """Give (value, first, last) for each run of equal values."""
     edges = np.flatnonzero(np.diff(values)) + 1
     for first, end in zip([0, *edges], [*edges, len(values)]):
         yield int(values[first]), int(first), int(end - 1)
 
 
-def _swallow(kind, name, instead, short):
+def _swallow(kind: Ints, name: str, instead: Ints, short: Callable[[int, int], bool]) -> None:
     """Give runs of a kind that are too short what stands for them in `instead`."""
     for value, first, last in list(_same(kind)):
         if value == KINDS.index(name) and short(first, last):
             kind[first : last + 1] = instead[first : last + 1]
 
 
-def _visit(field, first, last, t, kind, speed) -> FieldStay:
+def _visit(field: int, first: int, last: int, t: Floats, kind: Ints, speed: Floats) -> FieldStay:
     """Judge one visit; what is no work there is marked as travelling in `kind`."""
     part = kind[first : last + 1]
     working, turning = KINDS.index(WORKING), KINDS.index(TURNING)
@@ -205,21 +210,20 @@ def _visit(field, first, last, t, kind, speed) -> FieldStay:
     return FieldStay(field, first, last, _spells(runs, t, kind), len(runs), spent)
 
 
-def _spells(runs, t, kind):
+def _spells(runs: list[tuple[int, int]], t: Floats, kind: Ints) -> tuple[tuple[float, float], ...]:
     """Join runs to spells; a pause, or driving elsewhere between two of them, parts them."""
-    spells = []
+    spells: list[list[int]] = []
     for a, b in runs:
-        between = kind[spells[-1][1] : a] if spells else None
-        if spells and not _parted(between, t[spells[-1][1] : a + 1]):
+        if spells and not _parted(kind[spells[-1][1] : a], t[spells[-1][1] : a + 1]):
             spells[-1][1] = b
         else:
             spells.append([a, b])
     return tuple((float(t[a]), float(t[b])) for a, b in spells)
 
 
-def _parted(kind, t):
+def _parted(kind: Ints, t: Floats) -> bool:
     step = np.diff(t)
     stood = step[kind == KINDS.index(STANDING)].sum()
     silent = step[kind == KINDS.index(UNKNOWN)].sum()
     drove = step[kind == KINDS.index(TRAVELLING)].sum()
-    return stood + silent >= PAUSE_S or drove >= PAUSE_S / 4
+    return bool(stood + silent >= PAUSE_S or drove >= PAUSE_S / 4)

@@ -7,16 +7,17 @@ from math import atan2, hypot
 import numpy as np
 
 from cabapp.geometry.angles import turn_between
+from cabapp.geometry.arrays import Floats
 from cabapp.track.pose import Pose
 
 
 class Course:
     """Where the last seconds' fixes are heading, and how they bend: less nervous than two chords."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         self._places: deque[tuple[float, float, float]] = deque()
 
-    def feed(self, t, xy) -> None:
+    def feed(self, t: Floats, xy: Floats) -> None:
         """Take places, shape (n, 2), m, at times, shape (n,), s."""
         late = t > t[-1] - 2 * LONG_S  # of a whole day the end is enough
         for one, (x, y) in zip(t[late].tolist(), xy[late].tolist()):
@@ -49,7 +50,7 @@ class Course:
             curvature=curvature,
         )
 
-    def _fit(self, seconds, pose):
+    def _fit(self, seconds: float, pose: Pose) -> tuple[float, float] | None:
         """Return heading and curvature now, of parabolas in time through the last seconds."""
         last = self._places[-1][0] if self._places else 0.0
         rows = np.array([one for one in self._places if last - one[0] <= seconds])
@@ -63,10 +64,10 @@ class Course:
         return atan2(ay, ax), 2 * (ax * by - ay * bx) / speed**3
 
 
-def _parabola(t, xy):
+def _parabola(t: Floats, xy: Floats) -> Floats:
     """Return constant, slope and square of the least-squares parabolas through places."""
     powers = np.column_stack([np.ones(len(t)), t, t * t])
-    return np.linalg.lstsq(powers, xy, rcond=None)[0]
+    return np.asarray(np.linalg.lstsq(powers, xy, rcond=None)[0])
 
 
 LONG_S, SHORT_S = 6.0, 4.0

@@ -5,8 +5,12 @@ Nothing is thrown away: the raw trace stays in the store, and every refusal is c
 
 from dataclasses import dataclass, field
 from math import sqrt
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
+
+from cabapp.geometry.arrays import Bools, Floats
 
 NO_POSITION = "no position"
 OFF_THE_EARTH = "not a place on earth"
@@ -31,15 +35,21 @@ DOUBT = 10 / 6**0.5
 """Standard deviations."""
 
 
+Fix = list[float]
+"""Time, s, place, m, and stated error, m, of one fix; or columns of many."""
+
+
 @dataclass
 class FilterResult:
     """Which of n fixes can be used: keep, shape (n,), bool; reasons, how many fell for what."""
 
-    keep: np.ndarray
+    keep: Bools
     reasons: dict[str, int]
 
 
-def usable_fixes(t, lat, lon, quality=None, since=None) -> FilterResult:
+def usable_fixes(
+    t: ArrayLike, lat: ArrayLike, lon: ArrayLike, quality: ArrayLike | None = None, since: float | None = None
+) -> FilterResult:
     """Return which fixes are positions at all.
 
     Parameters
@@ -67,7 +77,7 @@ def usable_fixes(t, lat, lon, quality=None, since=None) -> FilterResult:
     keep = np.ones(len(t), bool)
     reasons: dict[str, int] = {}
 
-    def drop(bad, reason):
+    def drop(bad: Bools, reason: str) -> None:
         bad = bad & keep
         if bad.any():
             reasons[reason] = int(bad.sum())
@@ -87,7 +97,7 @@ def usable_fixes(t, lat, lon, quality=None, since=None) -> FilterResult:
     return FilterResult(keep, reasons)
 
 
-def _flawless(t, lat, lon, quality, since):
+def _flawless(t: Floats, lat: Floats, lon: Floats, quality: ArrayLike | None, since: float) -> bool:
     """Return whether all fixes are good, as nearly every single one is: what `usable_fixes` asks, at once."""
     good = (np.abs(lat) <= 90) & (np.abs(lon) <= 180) & ((lat != 0) | (lon != 0))
     good &= (t >= since - DAY) & (t <= since + LONGEST_STINT)
@@ -96,7 +106,7 @@ def _flawless(t, lat, lon, quality, since):
     return bool(good.all())
 
 
-def _misdated(t, keep):
+def _misdated(t: Floats, keep: Bools) -> Bools:
     """Return which fixes of a whole trace carry a date that the others belie.
 
     Before 2005 where most are later; or a few alone, more than a day after all the others.
@@ -132,21 +142,22 @@ class FixFilter:
     max_gap: float
     max_speed: float
     rejected: dict[str, int] = field(default_factory=dict)
-    _before: list[float] | None = None  # the fix before the last, where both are of one stretch
-    _last: list[float] | None = None
-    _held: list[float] | None = None
+    _before: Fix | None = None  # the fix before the last, where both are of one stretch
+    _last: Fix | None = None
+    _held: Fix | None = None
     _cause: str = ""
 
-    def feed(self, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def feed(self, rows: Floats) -> tuple[Floats, Bools]:
         """Return the accepted of rows (t, x, y, sigma), shape (n, 4), and where a stretch breaks.
 
         A sigma of 0 is not stated. The second array, shape (accepted,), is True where the fix
         does not join the one before.
         """
         if len(rows) == 1:
-            out, breaks = [], []
-            self._judge(rows[0].tolist(), out, breaks)
-            return np.concatenate([rows[:0], *out]), np.array(breaks, bool)
+            one: list[Floats] = []
+            broken: list[bool] = []
+            self._judge(rows[0].tolist(), one, broken)
+            return np.concatenate([rows[:0], *one]), np.array(broken, bool)
         known = [np.array([row]) for row in (self._before, self._last) if row is not None]
         tangled = self._tangled(rows)
         if not tangled:
@@ -154,7 +165,7 @@ class FixFilter:
         every = np.concatenate([*known, rows.reshape(-1, 4)])
         dt = np.diff(every[:, 0], prepend=-np.inf)
         odd = np.zeros(0, int) if tangled else np.flatnonzero(self._odd(every, dt))
-        n, out, breaks = len(known), [], []
+        n, out, breaks = len(known), list[Floats](), list[bool]()
         while n < len(every):
             at = np.searchsorted(odd, n)
             end = int(odd[at]) if at < len(odd) else len(every)
@@ -177,7 +188,7 @@ class FixFilter:
 
     # --- many at once: only what is beyond suspicion ---------------------------------------------
 
-    def _tangled(self, rows):
+    def _tangled(self, rows: Floats) -> bool:
         """Return whether dates jump on and times run back, so that only the order tells."""
         newest = self._held if self._held is not None else self._last
         t = rows[:, 0] if newest is None else np.append(newest[0], rows[:, 0])
@@ -185,7 +196,7 @@ class FixFilter:
         jumped = self._cause == WRONG_DATE or (step > DAY).any()
         return bool(jumped and (step <= 0).any())
 
-    def _without_stale(self, rows):
+    def _without_stale(self, rows: Floats) -> Floats:
         newest = self._held if self._held is not None else self._last
         first = -np.inf if newest is None else newest[0]
         reached = np.maximum.accumulate(np.concatenate([[first], rows[:, 0]]))[:-1]
@@ -195,7 +206,7 @@ class FixFilter:
         self._count(TIME_STANDS, int((~fresh).sum()))
         return rows[fresh]
 
-    def _odd(self, every, dt):
+    def _odd(self, every: Floats, dt: Floats) -> Bools:
         """Return which fixes need a second look, were all before them accepted."""
         odd = dt > DAY
         odd[:1] = False
@@ -206,7 +217,7 @@ class FixFilter:
             odd[2:] |= near[1:] & near[:-1] & _off_course(every[:-2].T, a[1:].T, b[1:].T)
         return odd
 
-    def _in_step(self, every, dt, n):
+    def _in_step(self, every: Floats, dt: Floats, n: int) -> bool:
         """Return whether the state is what the vectors took it for before fix n."""
         if self._held is not None:
             return False
@@ -214,15 +225,15 @@ class FixFilter:
             return True
         before = every[n - 2, 0] if n > 1 and dt[n - 1] <= self.max_gap else None
         mine = None if self._before is None else self._before[0]
-        return self._last[0] == every[n - 1, 0] and mine == before
+        return self._last is not None and bool(self._last[0] == every[n - 1, 0] and mine == before)
 
     # --- one by one ------------------------------------------------------------------------------
 
-    def _judge(self, row, out, breaks):
+    def _judge(self, row: Fix, out: list[Floats], breaks: list[bool]) -> None:
         held, last = self._held, self._last
         newest = held if held is not None else last
         if newest is not None and row[0] <= newest[0]:
-            if held is None or self._cause != WRONG_DATE or row[0] <= last[0]:
+            if held is None or last is None or self._cause != WRONG_DATE or row[0] <= last[0]:
                 self._count(TIME_STANDS)
                 return
             self._drop()
@@ -250,14 +261,14 @@ class FixFilter:
         else:
             self._take(row, False, out, breaks)
 
-    def _rejoins(self, row):
+    def _rejoins(self, row: Fix) -> bool:
         """Return whether a fix goes on from the last one and not from the one held.
 
         Off course, it must lie less than half as far off as the one held: then that one was off
         and not the way.
         """
         before, last, held = self._before, self._last, self._held
-        if row[0] - last[0] > self.max_gap or _too_fast(last, row, self.max_speed):
+        if last is None or row[0] - last[0] > self.max_gap or _too_fast(last, row, self.max_speed):
             return False
         if before is None:
             return True
@@ -265,24 +276,24 @@ class FixFilter:
             return bool(4 * _deviation(before, last, row) < _deviation(before, last, held))
         return not _off_course(before, last, row)
 
-    def _take(self, row, breaks_here, out, breaks):
+    def _take(self, row: Fix, breaks_here: bool, out: list[Floats], breaks: list[bool]) -> None:
         self._before = None if breaks_here else self._last
         self._last = row
         out.append(np.array([row]))
         breaks.append(breaks_here)
 
-    def _hold(self, row, cause):
+    def _hold(self, row: Fix, cause: str) -> None:
         self._held, self._cause = row, cause
 
-    def _drop(self):
+    def _drop(self) -> None:
         self._count(self._cause)
         self._held, self._cause = None, ""
 
-    def _count(self, reason, number=1):
+    def _count(self, reason: str, number: int = 1) -> None:
         self.rejected[reason] = self.rejected.get(reason, 0) + number
 
 
-def _too_fast(a, b, max_speed):
+def _too_fast(a: Any, b: Any, max_speed: float) -> Any:
     """Return whether fixes b (t, x, y, sigma) cannot be reached from a.
 
     Two fixes may be apart by their own errors too: 5 sigma of their difference along a line
@@ -294,7 +305,7 @@ def _too_fast(a, b, max_speed):
     return dx * dx + dy * dy > reach * reach
 
 
-def _off_course(a, b, c):
+def _off_course(a: Any, b: Any, c: Any) -> Any:
     """Return whether fixes c are off the line through a and b by more than they can be.
 
     Constant speed through a and b predicts c; a machine's acceleration turns it off by
@@ -310,7 +321,7 @@ def _off_course(a, b, c):
     return _deviation(a, b, c) > allowed * allowed
 
 
-def _deviation(a, b, c):
+def _deviation(a: Any, b: Any, c: Any) -> Any:
     """Return how far fixes c lie from where the line through a and b leads, squared, m2."""
     share = (c[0] - b[0]) / (b[0] - a[0])
     dx = c[1] - b[1] - (b[1] - a[1]) * share
@@ -318,12 +329,12 @@ def _deviation(a, b, c):
     return dx * dx + dy * dy
 
 
-def _stated(f):
+def _stated(f: Any) -> Any:
     """Return the error of fixes, or of one as plain numbers: many times faster one by one."""
     if isinstance(f[3], float):
         return f[3] if f[3] > 0 else UNSTATED
     return np.where(f[3] > 0, f[3], UNSTATED)
 
 
-def _root(x):
+def _root(x: Any) -> Any:
     return sqrt(x) if isinstance(x, float) else np.sqrt(x)

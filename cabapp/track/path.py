@@ -1,18 +1,21 @@
 """The path through fixes: which of them say a direction, and the curve from one to the next."""
 
+from collections import deque
+
 import numpy as np
 
 from cabapp.geometry.angles import turn_between
+from cabapp.geometry.arrays import Bools, Floats, Ints
 
 
-def lengths(start, xy):
+def lengths(start: Floats, xy: Floats) -> Floats:
     """Return the length of each step from one place on through others, shape (n, 2)."""
     way = np.concatenate([start[None], xy])
     way = way[1:] - way[:-1]
-    return np.hypot(way[:, 0], way[:, 1])
+    return np.asarray(np.hypot(way[:, 0], way[:, 1]))
 
 
-def far_enough(rows, need, smooth, start, waiting):
+def far_enough(rows: Floats, need: Floats, smooth: Bools, start: Floats, waiting: deque[list[float]]) -> Floats:
     """Return the nodes of the path: places that lie `need` from the one before, greedily.
 
     Parameters
@@ -59,7 +62,9 @@ def far_enough(rows, need, smooth, start, waiting):
     return np.array(nodes).reshape(-1, 3)
 
 
-def curve(nodes, theta, gear, dist, seg, u):
+def curve(
+    nodes: Floats, theta: Floats, gear: Floats, dist: Floats, seg: Ints, u: Floats
+) -> tuple[Floats, Floats, Floats]:
     """Return places and headings along each chord's curve: a cubic with the headings at its ends.
 
     Parameters

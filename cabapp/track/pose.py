@@ -6,8 +6,9 @@ from math import atan2, cos, hypot, pi, sin
 import numpy as np
 
 from cabapp.geometry.angles import turn_between, wrap
+from cabapp.geometry.arrays import Floats
 from cabapp.track.tool import ToolGeometry
-from cabapp.track.towing import tool_heading
+from cabapp.track.towing import Start, tool_heading
 
 
 @dataclass(frozen=True)
@@ -59,14 +60,14 @@ class PathEnd:
         Antenna x, y (m), tractor heading and tool heading (rad) where pieces end so far.
     """
 
-    nodes: np.ndarray
-    way: np.ndarray
-    gear: np.ndarray
+    nodes: Floats
+    way: Floats
+    gear: Floats
     theta: float | None
-    start: tuple | None
+    start: Start | None
 
 
-def pose_now(tool: ToolGeometry, track: PathEnd, last, wing: str) -> Pose:
+def pose_now(tool: ToolGeometry, track: PathEnd, last: Floats, wing: str) -> Pose:
     """Return the pose at the newest fix (t, x, y, ...), the turn going on as it went."""
     nodes, gear = track.nodes, track.gear[-1]
     noses = np.where(track.gear > 0, track.way, track.way + pi)
@@ -106,7 +107,7 @@ def pose_now(tool: ToolGeometry, track: PathEnd, last, wing: str) -> Pose:
     )
 
 
-def _towed(tool, track, nose, gear, here):
+def _towed(tool: ToolGeometry, track: PathEnd, nose: float, gear: float, here: tuple[float, float]) -> float:
     """Return the heading of a towed tool, led on from the last piece along straight steps."""
     if track.start is None or track.start[3] is None:
         return nose

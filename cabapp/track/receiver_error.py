@@ -12,6 +12,9 @@ from functools import lru_cache
 from statistics import median
 
 import numpy as np
+from numpy.typing import ArrayLike
+
+from cabapp.geometry.arrays import Bools, Floats
 
 DRIFT_S = 3600.0
 """s. How long the drift remembers; about an hour is common practice for what satellite geometry
@@ -89,13 +92,13 @@ class ReceiverError:
         For a person.
     """
 
-    t: np.ndarray
-    relative: np.ndarray
-    absolute: np.ndarray
+    t: Floats
+    relative: Floats
+    absolute: Floats
     basis: str
     words: str
 
-    def at(self, times) -> tuple[np.ndarray, np.ndarray]:
+    def at(self, times: ArrayLike) -> tuple[Floats, Floats]:
         """Return the relative and absolute error at times, POSIX s; m."""
         n = np.maximum(np.searchsorted(self.t, times, side="right") - 1, 0)
         return self.relative[n], self.absolute[n]
@@ -117,7 +120,9 @@ def of_error(relative: float, absolute: float | None = None) -> ReceiverError:
     return _constant(relative, absolute, "named", f"an error of {relative:g} m as given")
 
 
-def judge(t, sigma=None, hdop=None, quality=None) -> ReceiverError:
+def judge(
+    t: ArrayLike, sigma: ArrayLike | None = None, hdop: ArrayLike | None = None, quality: ArrayLike | None = None
+) -> ReceiverError:
     """Return the errors of a receiver from what it said with its fixes.
 
     Parameters
@@ -160,14 +165,16 @@ def judge(t, sigma=None, hdop=None, quality=None) -> ReceiverError:
     if basis == "not stated":
         words = f"not stated; taken for a receiver with {words}"
     if len(t) == 0:
-        return _constant(*table[names.index(ASSUMED)], basis, words)
+        return _constant(KINDS[ASSUMED].relative, KINDS[ASSUMED].absolute, basis, words)
     relative, absolute = relative * scale, absolute * scale
     fresh = np.ones(len(t), bool)
     fresh[1:] = (np.diff(relative) != 0) | (np.diff(absolute) != 0)
     return ReceiverError(t[fresh], relative[fresh], absolute[fresh], basis, words)
 
 
-def spread(one, other, same, apart, drift=DRIFT_S):
+def spread(
+    one: tuple[Floats, Floats], other: tuple[Floats, Floats], same: Bools, apart: Floats, drift: float = DRIFT_S
+) -> Floats:
     """Return the standard deviation of the distance between two edges, m.
 
     Parameters
@@ -193,7 +200,7 @@ def spread(one, other, same, apart, drift=DRIFT_S):
     """
     grown = np.where(same, -np.expm1(-np.abs(apart) / drift), 1.0)
     parts = [rel**2 + (np.maximum(ab, rel) ** 2 - rel**2) * grown for rel, ab in (one, other)]
-    return np.sqrt(parts[0] + parts[1])
+    return np.asarray(np.sqrt(parts[0] + parts[1]))
 
 
 @lru_cache(maxsize=256)
@@ -210,7 +217,7 @@ def edge_error(quality: int | None, hdop: float | None) -> float:
     >>> [round(edge_error(quality, None), 3) for quality in (4, 5, 2, 1, 6, None)]
     [0.018, 0.166, 0.242, 0.798, 2.004, 0.798]
     """
-    kind = KINDS[OF_QUALITY.get(quality, ASSUMED)]
+    kind = KINDS[OF_QUALITY.get(quality or 0, ASSUMED)]
     edge = np.array([kind.relative]), np.array([kind.absolute])
     both = spread(edge, edge, np.array([True]), np.array([WINDOW_S]))
     return float(both[0]) / 2**0.5 * max(1.0, hdop or 1.0)
@@ -234,7 +241,7 @@ def pass_to_pass_error(edges: Iterable[float]) -> float:
     return 1.96 * 2**0.5 * median(edges)
 
 
-def error_process(times, drift, random) -> np.ndarray:
+def error_process(times: Floats, drift: float, random: np.random.Generator) -> Floats:
     """Return a stationary Gauss-Markov process of unit variance at rising times, shape (n,).
 
     Parameters
@@ -256,17 +263,17 @@ def error_process(times, drift, random) -> np.ndarray:
     return out
 
 
-def _constant(relative, absolute, basis, words):
+def _constant(relative: float, absolute: float, basis: str, words: str) -> ReceiverError:
     return ReceiverError(np.zeros(1), np.array([float(relative)]), np.array([float(absolute)]), basis, words)
 
 
-def _column(values, count):
+def _column(values: ArrayLike | None, count: int) -> Floats:
     if values is None:
         return np.full(count, np.nan)
     return np.atleast_1d(np.asarray(values, float))
 
 
-def _basis(has_sigma, has_hdop, has_quality):
+def _basis(has_sigma: Bools, has_hdop: Bools, has_quality: Bools) -> str:
     """Name what most fixes state, the best first."""
     for said, words in (
         (has_sigma, "stated error"), (has_hdop, "stated HDOP"), (has_quality, "fix quality"),

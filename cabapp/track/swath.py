@@ -6,18 +6,21 @@ fed all at once, because both go through the same lines and every result is roun
 
 import itertools
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import hypot, inf, pi
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from cabapp.geometry.angles import turn_between
+from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.track.filter import FixFilter
 from cabapp.track.path import curve, far_enough, lengths
 from cabapp.track.pose import PathEnd, Pose, pose_now
 from cabapp.track.swept_ground import TICK, SweptPieces, swept
 from cabapp.track.tool import ToolGeometry
-from cabapp.track.towing import tool_heading, tow
+from cabapp.track.towing import Start, tool_heading, tow
 
 CUSP = np.deg2rad(100.0)
 BLOCK = 8192
@@ -87,7 +90,7 @@ class SwathBuilder:
     come: one `step` or one fix later.
     """
 
-    def __init__(self, tool: ToolGeometry, limits: MachineLimits = MachineLimits()):
+    def __init__(self, tool: ToolGeometry, limits: MachineLimits = MachineLimits()) -> None:
         self.tool = tool
         self.limits = limits
         self.leave = round((2 * tool.width if limits.leave is None else limits.leave) / TICK)
@@ -98,20 +101,20 @@ class SwathBuilder:
         self._switch_t: list[float] = []
         self._switches: list[WorkSwitch] = []
         self._odometer = 0
-        self._last = None  # newest accepted fix (t, x, y, sigma)
+        self._last: Floats | None = None  # newest accepted fix (t, x, y, sigma)
         self._fresh()
 
-    def _fresh(self):
+    def _fresh(self) -> None:
         """Forget the stretch before a break; odometer and switches go on."""
         self._nodes = np.zeros((0, 3))  # t, x, y; the first is the start of what is not given out
-        self._waiting = deque(maxlen=WAITING)  # noisy fixes since the last node
+        self._waiting: deque[list[float]] = deque(maxlen=WAITING)  # noisy fixes since the last node
         self._way = np.zeros(0)  # direction of motion of the chords between them
         self._gear = np.zeros(0)  # +1 forward, -1 backward
         self._backed = 0.0  # m gone backward since the cusp
         self._speed = inf  # along the last chord, m/s
-        self._theta = None  # tractor heading at the first node
-        self._pose = None  # (centre x, y, tool heading) at the first node
-        self._psi = None  # tool heading from straight chords only: says where to cut finer
+        self._theta: float | None = None  # tractor heading at the first node
+        self._pose: Start | None = None  # (centre x, y, tool heading) at the first node
+        self._psi: float | None = None  # tool heading from straight chords only: says where to cut finer
 
     @property
     def rejected(self) -> dict[str, int]:
@@ -125,7 +128,9 @@ class SwathBuilder:
         self._switches.append(switch)
         self._switch_t.append(switch.t)
 
-    def feed(self, t, xy, switches=(), sigma=None) -> SweptPieces:
+    def feed(
+        self, t: ArrayLike, xy: ArrayLike, switches: Iterable[WorkSwitch] = (), sigma: ArrayLike | None = None
+    ) -> SweptPieces:
         """Take fixes and return the pieces that are certain by now.
 
         Parameters
@@ -145,8 +150,8 @@ class SwathBuilder:
         if len(t) > BLOCK:
             xy = np.asarray(xy, float).reshape(-1, 2)
             sigma = np.full(len(t), np.nan) if sigma is None else np.asarray(sigma, float)
-            cuts = [slice(n, n + BLOCK) for n in range(0, len(t), BLOCK)]
-            return SweptPieces.join([self.feed(t[c], xy[c], (), sigma[c]) for c in cuts], self.leave)
+            blocks = [slice(n, n + BLOCK) for n in range(0, len(t), BLOCK)]
+            return SweptPieces.join([self.feed(t[b], xy[b], (), sigma[b]) for b in blocks], self.leave)
         rows = np.empty((len(t), 4))
         rows[:, 0] = t
         rows[:, 1:3] = np.asarray(xy, float).reshape(-1, 2)
@@ -174,7 +179,7 @@ class SwathBuilder:
 
     # --- one stretch without a break ---------------------------------------------------------
 
-    def _open(self, row):
+    def _open(self, row: Floats) -> None:
         if self._last is not None:
             t0, x0, y0 = self._last[:3]
             t1, x1, y1 = row[:3]
@@ -184,21 +189,21 @@ class SwathBuilder:
         self._last = row
         self._nodes = row[None, :3].copy()
 
-    def _worked(self, t0, t1):
+    def _worked(self, t0: float, t1: float) -> list[tuple[float, float]]:
         """Return the parts of a time in which the tool was said to work."""
         edges = [t0, *[t for t in self._switch_t if t0 < t < t1], t1]
         parts = [(a, b) for a, b in itertools.pairwise(edges) if self._states([(a + b) / 2])[0][0]]
         return parts
 
-    def _states(self, times):
+    def _states(self, times: list[float]) -> list[tuple[bool, str]]:
         """Return whether the tool works and its wing, at times that are no switch's own."""
         index = np.searchsorted(np.array(self._switch_t), times, side="right") - 1
         off = WorkSwitch(-inf, False)
         return [(s.working, s.wing) for s in (self._switches[i] if i >= 0 else off for i in index)]
 
-    def _extend(self, rows):
+    def _extend(self, rows: Floats) -> None:
         """Add those fixes that moved far enough from the node before to tell a direction."""
-        if len(rows) == 0:
+        if len(rows) == 0 or self._last is None:
             return
         self.length += float(lengths(self._last[1:3], rows[:, 1:3]).sum())
         self._last = rows[-1]
@@ -214,7 +219,7 @@ class SwathBuilder:
         if len(chosen):
             self._add(chosen)
 
-    def _add(self, nodes):
+    def _add(self, nodes: Floats) -> None:
         first = len(self._way)
         self._nodes = np.concatenate([self._nodes, nodes])
         step = self._nodes[first + 1 :] - self._nodes[first:-1]
@@ -234,7 +239,7 @@ class SwathBuilder:
         self._way = np.concatenate([self._way, way])
         self._gear = np.concatenate([self._gear, gear])
 
-    def _gears(self, gear, cusp, speed, dist):
+    def _gears(self, gear: Floats, cusp: Bools, speed: Floats, dist: Floats) -> None:
         """Follow changes between forward and backward: a sharp cusp taken slowly."""
         now, before = gear[0], self._speed
         for i in range(len(gear)):
@@ -254,7 +259,7 @@ class SwathBuilder:
         self._fresh()
         return out
 
-    def _give(self, count) -> SweptPieces:
+    def _give(self, count: int) -> SweptPieces:
         """Give out the first `count` chords; all but the very last heading come from both sides."""
         if count <= 0:
             return SweptPieces.none(self.leave)
@@ -274,7 +279,7 @@ class SwathBuilder:
         self._nodes, self._way, self._gear = nodes[count:], way[count:], gear[count:]
         return out
 
-    def _sweep(self, nodes, nose, gear, dist, theta) -> SweptPieces:
+    def _sweep(self, nodes: Floats, nose: Floats, gear: Floats, dist: Floats, theta: Floats) -> SweptPieces:
         bend = 2 * np.maximum(np.abs(turn_between(nose, theta[:-1])), np.abs(turn_between(nose, theta[1:])))
         if self.tool.hitch:
             if self._psi is None:
@@ -295,15 +300,14 @@ class SwathBuilder:
         centre, psi, first_psi = tow(self.tool, start, xy, heading, gear[seg], nose[0])
         self._pose = (x[-1], y[-1], heading[-1], psi[-1])
 
-        run = lengths(np.array(start[:2], float), xy)
-        run = np.rint(run / TICK).astype(np.int64)
-        s1 = self._odometer + np.cumsum(run)
-        s0 = s1 - run
+        ticks = np.rint(lengths(np.array(start[:2], float), xy) / TICK).astype(np.int64)
+        s1 = self._odometer + np.cumsum(ticks)
+        s0 = s1 - ticks
         self._odometer = int(s1[-1])
 
         t0 = np.concatenate([[nodes[0, 0]], t[:-1]])
         edges, working = self._edges((t0 + t) / 2)
-        credit = working & (gear[seg] > 0) & (run > 0)
+        credit = working & (gear[seg] > 0) & (ticks > 0)
         quad = np.empty((len(t), 4, 2))
         psis = np.concatenate([[first_psi], psi])
         across = np.empty((len(psis), 2))
@@ -315,7 +319,7 @@ class SwathBuilder:
         quad = np.rint(quad[credit] * (1 / TICK)) * TICK
         return swept(quad, s0[credit], s1[credit], t[credit], self.leave)
 
-    def _cut(self, nodes, parts):
+    def _cut(self, nodes: Floats, parts: Ints) -> tuple[Ints, Floats]:
         """Return chord and place along it (0 to 1] of every piece's end, switches included."""
         seg = np.repeat(np.arange(len(parts)), parts)
         rank = np.arange(len(seg)) - np.repeat(np.cumsum(parts) - parts, parts)
@@ -333,7 +337,7 @@ class SwathBuilder:
             seg, u = seg[fresh], u[fresh]
         return seg, u
 
-    def _edges(self, times):
+    def _edges(self, times: Floats) -> tuple[Floats, Bools]:
         """Return the ends (n, 2) of what works and whether it works (n,), at times, POSIX s."""
         index = np.searchsorted(np.array(self._switch_t), times, side="right")
         table = np.array([self.tool.edges(), *(self.tool.edges(s.wing) for s in self._switches)], float)

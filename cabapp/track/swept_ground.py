@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cabapp.geometry.arrays import Floats, Ints
+
 TICK = 1 / 1024
 """m. Ends of the tool line and the odometer are whole ticks, so that the same trace gives the very
 same pieces whether it comes one fix at a time or all at once."""
@@ -25,10 +27,10 @@ class SweptPieces:
         Ticks of path after which ground swept again is a new visit.
     """
 
-    quad: np.ndarray
-    s0: np.ndarray
-    s1: np.ndarray
-    t: np.ndarray
+    quad: Floats
+    s0: Ints
+    s1: Ints
+    t: Floats
     leave: int
 
     def __len__(self) -> int:
@@ -62,12 +64,12 @@ class SweptPieces:
         )
 
 
-def cross(a, b):
+def cross(a: Floats, b: Floats) -> Floats:
     """Return the z part of the cross product of vectors, shape (..., 2)."""
     return a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
 
 
-def swept(quad, s0, s1, t, leave: int) -> SweptPieces:
+def swept(quad: Floats, s0: Ints, s1: Ints, t: Floats, leave: int) -> SweptPieces:
     """Return what a straight tool line sweeps from one place to the next.
 
     Parameters
@@ -104,7 +106,7 @@ def swept(quad, s0, s1, t, leave: int) -> SweptPieces:
     return SweptPieces(quad, s0[which], s1[which], t[which], leave)
 
 
-def _split(quad, turns):
+def _split(quad: Floats, turns: Floats) -> tuple[Floats, Floats]:
     """Cut quadrilaterals (n, 4, 2) that are crossed or dented into two triangles each."""
     left0, right0, right1, left1 = (quad[:, i] for i in range(4))
     along0, along1 = right0 - left0, right1 - left1

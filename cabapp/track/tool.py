@@ -26,7 +26,7 @@ class ToolGeometry:
     antenna_to_hitch: float = 0.0
     side: float = 0.0
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         if not 0 < self.width < 200:
             raise ValueError(f"a working width of {self.width} m is not a tool")
         if not 0 <= self.hitch < 100 or not -20 < self.antenna_to_hitch < 50:

@@ -9,11 +9,18 @@ Tractrix"; Sayers 1991, Vehicle System Dynamics 20(5), 297-308, for its use off 
 from math import cos, exp, sin
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from cabapp.geometry.arrays import Floats
 from cabapp.track.tool import ToolGeometry
 
+Start = tuple[float, float, float, float | None]
+"""Antenna x, y (m), tractor heading and tool heading (rad; None = not known) where a piece starts."""
 
-def tool_heading(psi, way, dist, gear, theta, length) -> np.ndarray:
+
+def tool_heading(
+    psi: float, way: ArrayLike, dist: ArrayLike, gear: ArrayLike, theta: ArrayLike, length: float
+) -> Floats:
     """Return the tool's heading at each node of its hitch's path, rad, shape (n + 1,).
 
     Parameters
@@ -66,7 +73,9 @@ def tool_heading(psi, way, dist, gear, theta, length) -> np.ndarray:
     return np.array(out)
 
 
-def tow(tool: ToolGeometry, start, xy, heading, gear, first_way):
+def tow(
+    tool: ToolGeometry, start: Start, xy: Floats, heading: Floats, gear: Floats, first_way: float
+) -> tuple[Floats, Floats, float]:
     """Return where the middle of the tractor's line meets the working line, and its heading.
 
     Parameters

@@ -1,14 +1,10 @@
 """Which earlier pieces of its visit a piece can overlap at all: for most, none."""
 
 import numpy as np
-from numpy.typing import NDArray
 
+from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.geometry.quad_rows import counter_clockwise
 from cabapp.track.swept_ground import TICK
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 BLOCK = 16384
 """Pieces looked at together: few enough that all arrays stay in cache, which is several times

@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from cabapp.counting.visits.overlap_search import BLOCK, overlap_candidates
 from cabapp.counting.visits.row_intervals import uncovered
 from cabapp.counting.visits.row_sampling import RowSample
+from cabapp.geometry.arrays import Ints
 from cabapp.geometry.polygon_rows import first_row_above
 from cabapp.geometry.quad_rows import corners, cross_rows
 from cabapp.track.swept_ground import SweptPieces
@@ -59,7 +59,7 @@ class RowCrossings:
         What the frame is turned by first, rad.
     """
 
-    def __init__(self, pieces: SweptPieces, since: NDArray[np.int64], angle: float = 0.0) -> None:
+    def __init__(self, pieces: SweptPieces, since: Ints, angle: float = 0.0) -> None:
         self._pieces, self._turn = pieces, (np.cos(angle), np.sin(angle))
         self._blocks: list[Block] = []
         asking = [np.zeros((3, 0), np.int64)]

@@ -3,12 +3,10 @@
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
+from cabapp.geometry.arrays import Floats, Ints
 from cabapp.geometry.quad_rows import Spans, corners, row_spans
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Visits = tuple[Ints, Floats, Floats, Ints]
 """Row, start and end (m), and index of the piece, of intervals; shape (n,) each."""
 
