@@ -16,12 +16,13 @@ from cabapp.counting.visits.visit_rule import valid_visits
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.plane import Plane
 from cabapp.track.course import Course
-from cabapp.track.filter import usable_fixes
 from cabapp.track.pose import Pose
 from cabapp.track.receiver_error import ReceiverError, judge, named
-from cabapp.track.swath import MachineLimits, SwathBuilder, WorkSwitch
+from cabapp.track.swath import MachineLimits, SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
+from cabapp.track.usable_fixes import usable_fixes
+from cabapp.track.work_switches import WorkSwitch
 
 MARGIN = 40.0
 MANY = 2000  # small arrays, after which they are joined: each costs more than what it holds

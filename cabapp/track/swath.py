@@ -21,6 +21,7 @@ from cabapp.track.pose import PathEnd, Pose, pose_now
 from cabapp.track.swept_ground import TICK, SweptPieces, swept
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.towing import Start, tool_heading, tow
+from cabapp.track.work_switches import SwitchTimeline, WorkSwitch
 
 CUSP = np.deg2rad(100.0)
 BLOCK = 8192
@@ -67,15 +68,6 @@ class MachineLimits:
     bow: float = 0.04
 
 
-@dataclass(frozen=True)
-class WorkSwitch:
-    """From time t (POSIX s) on the tool works or not, with all its width or a wing up."""
-
-    t: float
-    working: bool
-    wing: str = "all"
-
-
 class SwathBuilder:
     """Turns the fixes of one stint into swept pieces.
 
@@ -98,8 +90,7 @@ class SwathBuilder:
         self.unknown: list[tuple[float, float, tuple[float, float], tuple[float, float]]] = []
         self.length = 0.0
         self._filter = FixFilter(limits.max_gap, limits.max_speed)
-        self._switch_t: list[float] = []
-        self._switches: list[WorkSwitch] = []
+        self._switches = SwitchTimeline(tool)
         self._odometer = 0
         self._last: Floats | None = None  # newest accepted fix (t, x, y, sigma)
         self._fresh()
@@ -122,11 +113,8 @@ class SwathBuilder:
         return self._filter.rejected
 
     def switch(self, switch: WorkSwitch) -> None:
-        """Tell that the tool starts or stops working; times must not run backward."""
-        if self._switches and switch.t < self._switches[-1].t:
-            raise ValueError("switches must come in order of time")
-        self._switches.append(switch)
-        self._switch_t.append(switch.t)
+        """Note that the tool starts or stops working; ValueError when times run backward."""
+        self._switches.add(switch)
 
     def feed(
         self, t: ArrayLike, xy: ArrayLike, switches: Iterable[WorkSwitch] = (), sigma: ArrayLike | None = None
@@ -184,22 +172,10 @@ class SwathBuilder:
             t0, x0, y0 = self._last[:3]
             t1, x1, y1 = row[:3]
             self._odometer += round(hypot(x1 - x0, y1 - y0) / TICK)
-            for a, b in self._worked(t0, t1):
+            for a, b in self._switches.worked(t0, t1):
                 self.unknown.append((a, b, (x0, y0), (x1, y1)))
         self._last = row
         self._nodes = row[None, :3].copy()
-
-    def _worked(self, t0: float, t1: float) -> list[tuple[float, float]]:
-        """Return the parts of a time in which the tool was said to work."""
-        edges = [t0, *[t for t in self._switch_t if t0 < t < t1], t1]
-        parts = [(a, b) for a, b in itertools.pairwise(edges) if self._states([(a + b) / 2])[0][0]]
-        return parts
-
-    def _states(self, times: list[float]) -> list[tuple[bool, str]]:
-        """Return whether the tool works and its wing, at times that are no switch's own."""
-        index = np.searchsorted(np.array(self._switch_t), times, side="right") - 1
-        off = WorkSwitch(-inf, False)
-        return [(s.working, s.wing) for s in (self._switches[i] if i >= 0 else off for i in index)]
 
     def _extend(self, rows: Floats) -> None:
         """Add those fixes that moved far enough from the node before to tell a direction."""
@@ -306,7 +282,7 @@ class SwathBuilder:
         self._odometer = int(s1[-1])
 
         t0 = np.concatenate([[nodes[0, 0]], t[:-1]])
-        edges, working = self._edges((t0 + t) / 2)
+        edges, working = self._switches.edges((t0 + t) / 2)
         credit = working & (gear[seg] > 0) & (ticks > 0)
         quad = np.empty((len(t), 4, 2))
         psis = np.concatenate([[first_psi], psi])
@@ -324,7 +300,7 @@ class SwathBuilder:
         seg = np.repeat(np.arange(len(parts)), parts)
         rank = np.arange(len(seg)) - np.repeat(np.cumsum(parts) - parts, parts)
         u = (rank + 1) / parts[seg]
-        inside = [s for s in self._switch_t if nodes[0, 0] < s < nodes[-1, 0]]
+        inside = self._switches.between(nodes[0, 0], nodes[-1, 0])
         if inside:
             at = np.array(inside)
             k = np.searchsorted(nodes[:, 0], at, side="right") - 1
@@ -337,13 +313,6 @@ class SwathBuilder:
             seg, u = seg[fresh], u[fresh]
         return seg, u
 
-    def _edges(self, times: Floats) -> tuple[Floats, Bools]:
-        """Return the ends (n, 2) of what works and whether it works (n,), at times, POSIX s."""
-        index = np.searchsorted(np.array(self._switch_t), times, side="right")
-        table = np.array([self.tool.edges(), *(self.tool.edges(s.wing) for s in self._switches)], float)
-        work = np.array([False, *(s.working for s in self._switches)])
-        return table[index], work[index]
-
     @property
     def odometer(self) -> int:
         """Path up to the last piece given out, ticks."""
@@ -354,6 +323,5 @@ class SwathBuilder:
         """Where tractor and tool are at the newest fix, or None before they have moved."""
         if self._last is None or len(self._way) == 0:
             return None
-        _, wing = self._states([self._last[0]])[0]
         track = PathEnd(self._nodes, self._way, self._gear, self._theta, self._pose)
-        return pose_now(self.tool, track, self._last, wing)
+        return pose_now(self.tool, track, self._last, self._switches.at(self._last[0]).wing)

@@ -37,9 +37,10 @@ import shapely
 from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.job_count import JobCount
 from cabapp.geometry.plane import Plane
-from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swath import SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
+from cabapp.track.work_switches import WorkSwitch
 
 WIDTH, SPEED, ROW, RADIUS = 12.8, 4.0, 0.5, 10.0
 ROUNDS = 5

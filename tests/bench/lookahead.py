@@ -26,8 +26,9 @@ from cabapp.position.fix import Fix
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.session import Session
 from cabapp.session.state.view import RECOVER
-from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swath import SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
+from cabapp.track.work_switches import WorkSwitch
 from store import open_store
 from store.models import (
     Farm,

@@ -10,9 +10,10 @@ from cabapp.counting.edge_error import EdgeErrors
 from cabapp.counting.gaps import list_gaps
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.receiver_error import DRIFT_S, KINDS, error_process, named
-from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swath import SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
+from cabapp.track.work_switches import WorkSwitch
 
 
 def half_lap_path(width, side, spacing=0.25, loop=22.0, lanes=None, first=None):

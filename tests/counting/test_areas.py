@@ -9,9 +9,10 @@ from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.gaps import find_gaps
 from cabapp.counting.grid import Grid
 from cabapp.geometry.field_ground import FieldGround
-from cabapp.track.swath import MachineLimits, SwathBuilder, WorkSwitch
+from cabapp.track.swath import MachineLimits, SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
+from cabapp.track.work_switches import WorkSwitch
 
 ON = [WorkSwitch(-1.0, True)]
 

@@ -7,9 +7,10 @@ from shapely.geometry import Polygon, box
 from cabapp.counting.areas.area_totals import area_totals, count_rows, totals_of_rows
 from cabapp.counting.areas.avoidable_overlap import split
 from cabapp.geometry.field_ground import FieldGround
-from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swath import SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
+from cabapp.track.work_switches import WorkSwitch
 
 WIDTH, ROW = 12.0, 2.0
 

@@ -15,9 +15,9 @@ from cabapp.counting.gaps import certainty, find_gaps, list_recovered
 from cabapp.counting.job_count import JobCount
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.receiver_error import KINDS, named
-from cabapp.track.swath import WorkSwitch
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
+from cabapp.track.work_switches import WorkSwitch
 
 
 @pytest.mark.parametrize("kind", ["rtk", "differential", "autonomous", "phone"])

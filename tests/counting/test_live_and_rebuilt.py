@@ -7,9 +7,10 @@ from hypothesis import strategies as st
 from cabapp.counting.grid import Grid
 from cabapp.counting.job_count import JobCount
 from cabapp.geometry.plane import Plane
-from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swath import SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
+from cabapp.track.work_switches import WorkSwitch
 
 MOVES = (
     "straight", "left", "right", "tight", "stand", "reverse", "dropout", "spike", "step", "repeat",

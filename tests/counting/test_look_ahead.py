@@ -5,8 +5,8 @@ import pytest
 
 from cabapp.counting.job_count import JobCount
 from cabapp.geometry.plane import Plane
-from cabapp.track.swath import WorkSwitch
 from cabapp.track.tool import ToolGeometry
+from cabapp.track.work_switches import WorkSwitch
 
 PLANE = Plane(50.0, -105.0)
 

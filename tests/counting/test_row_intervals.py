@@ -9,9 +9,10 @@ from cabapp.counting.visits.row_sampling import RowSample
 from cabapp.counting.visits.visit_rule import crossings, visits
 from cabapp.geometry.quad_rows import row_spans
 from cabapp.track import swath
-from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swath import SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
+from cabapp.track.work_switches import WorkSwitch
 
 
 def wander(seed, fixes=250):

@@ -10,9 +10,10 @@ from cabapp.counting.visits.row_sampling import STEP, RowSample
 from cabapp.counting.visits.visit_rule import crossings
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.polygon_rows import first_row_above, odd_outline_rows, outline_rows
-from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swath import SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
+from cabapp.track.work_switches import WorkSwitch
 
 
 def driven(make_path, sampled, seed, side=400.0, wander=0.3, noise=0.02):

@@ -10,8 +10,9 @@ from cabapp.counting.spacing import find_passes, pass_spacing
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.robust_spread import FEW, robust_spread
 from cabapp.planning.half_lap import best_inside, expected_shares
-from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swath import SwathBuilder
 from cabapp.track.tool import ToolGeometry
+from cabapp.track.work_switches import WorkSwitch
 
 WIDTH = 45 * FOOT
 

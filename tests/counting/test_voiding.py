@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from cabapp.counting.job_count import JobCount
 from cabapp.counting.visits.voiding import minus, union
 from cabapp.geometry.plane import Plane
-from cabapp.track.swath import WorkSwitch
 from cabapp.track.tool import ToolGeometry
+from cabapp.track.work_switches import WorkSwitch
 
 PLANE = Plane(50.0, -105.0)
 ON = [WorkSwitch(0.0, True)]

@@ -6,8 +6,8 @@ from types import SimpleNamespace
 import pytest
 
 from cabapp.counting.job_count import JobCount
-from cabapp.track.swath import WorkSwitch
 from cabapp.track.tool import ToolGeometry
+from cabapp.track.work_switches import WorkSwitch
 from demo_db import farm
 from demo_db.trace_generator import generate
 

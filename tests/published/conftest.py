@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swath import SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
+from cabapp.track.work_switches import WorkSwitch
 
 ALWAYS = WorkSwitch(-np.inf, True)
 

@@ -8,9 +8,9 @@ from cabapp.counting.look_ahead import _tool_course
 from cabapp.geometry.plane import Plane
 from cabapp.track.course import Course
 from cabapp.track.pose import Pose
-from cabapp.track.swath import WorkSwitch
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.towing import tool_heading
+from cabapp.track.work_switches import WorkSwitch
 
 PLANE = Plane(50.0, -105.0)
 

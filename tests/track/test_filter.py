@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from cabapp.track.filter import OFF_COURSE, SPIKE, TIME_STANDS, WRONG_DATE, FixFilter, usable_fixes
+from cabapp.track.filter import OFF_COURSE, SPIKE, TIME_STANDS, FixFilter
+from cabapp.track.usable_fixes import WRONG_DATE, usable_fixes
 
 DAY = 86400.0
 YEAR_2024 = 1_704_067_200.0

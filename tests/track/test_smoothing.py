@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from cabapp.counting.areas.area_totals import area_totals
-from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swath import SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
+from cabapp.track.work_switches import WorkSwitch
 
 
 def swept(t, xy, sigma, at_once=True):

@@ -16,8 +16,8 @@ from cabapp.counting.live_spacing import KEPT
 from cabapp.jobs.records import stint_state
 from cabapp.jobs.records.corrections import Corrections, told
 from cabapp.position.fix import Fix
-from cabapp.track.swath import WorkSwitch
 from cabapp.track.tool import ToolGeometry
+from cabapp.track.work_switches import WorkSwitch
 from store import Store
 from store.models import Field, Job, Stint, Tap
 

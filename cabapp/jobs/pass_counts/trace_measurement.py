@@ -12,10 +12,11 @@ from cabapp.counting.gaps import list_gaps, list_recovered
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.plane import Plane
 from cabapp.position.recordings.trace_reader import TraceFile
-from cabapp.track.filter import WRONG_DATE, usable_fixes
 from cabapp.track.receiver_error import judge, named, of_error
-from cabapp.track.swath import MachineLimits, SwathBuilder, WorkSwitch
+from cabapp.track.swath import MachineLimits, SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
+from cabapp.track.usable_fixes import WRONG_DATE, usable_fixes
+from cabapp.track.work_switches import WorkSwitch
 from store.errors import BoundaryRefused, TraceRefused
 
 CELL = 0.25

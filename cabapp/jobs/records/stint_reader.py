@@ -12,8 +12,8 @@ from cabapp.jobs.records.corrections import Corrections, told
 from cabapp.jobs.records.stint_state import StintState, effective_taps
 from cabapp.jobs.records.stint_state import stint_state as standing
 from cabapp.jobs.records.time_split import LOST_S, WORKING, Hours, split
-from cabapp.track.filter import usable_fixes
 from cabapp.track.swath import SwathBuilder
+from cabapp.track.usable_fixes import usable_fixes
 from store import Store, models
 
 

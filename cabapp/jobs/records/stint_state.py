@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from cabapp.track.swath import WorkSwitch
+from cabapp.track.work_switches import WorkSwitch
 from store.errors import Refused
 
 IDLE, READY, WORKING, STOPPED = "idle", "ready", "working", "stopped"

@@ -16,8 +16,9 @@ from cabapp.position.fix import Fix
 from cabapp.position.protocols.byte_decoder import TimedFix
 from cabapp.position.receivers.receiver_report import judge
 from cabapp.track.receiver_error import pass_to_pass_error
-from cabapp.track.swath import SwathBuilder, WorkSwitch
+from cabapp.track.swath import SwathBuilder
 from cabapp.track.tool import ToolGeometry
+from cabapp.track.work_switches import WorkSwitch
 
 
 def heard(n, hz=5, **said):
