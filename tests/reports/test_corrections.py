@@ -58,7 +58,7 @@ def test_a_corrected_tap_says_what_it_was(made):
     correct(made, "tap", stop, at=stop.at - 40, reason="rain", was={"at": stop.at, "reason": "fuel"})
     log = read_job(made.book, made.job)
     words = lxml.html.fromstring(field_log(log, 0.0)).text_content()
-    now, was = (log.words.second(t) for t in (stop.at - 40, stop.at))
+    now, was = (log.format.second(t) for t in (stop.at - 40, stop.at))
     assert f"Stopped: rain (corrected; written at {was} as “Stopped: fuel”)" in words
     assert f"time: {now} (was {was})" in words and "reason: rain (was fuel)" in words
     assert log.stints[0].stopped["rain"] > 40

@@ -160,8 +160,8 @@ def test_holes_run_the_other_way():
 def test_geojson_carries_both_areas_apart(features, small_log):
     """The field feature holds field area and pass area under their own names."""
     told = next(f for f in features if f["properties"]["kind"] == "field")["properties"]
-    assert told["field_area_m2"] == pytest.approx(small_log.tally.field_area, abs=0.01)
-    assert told["pass_area_m2"] == pytest.approx(small_log.tally.pass_area, abs=0.01)
+    assert told["field_area_m2"] == pytest.approx(small_log.totals.field_area, abs=0.01)
+    assert told["pass_area_m2"] == pytest.approx(small_log.totals.pass_area, abs=0.01)
     assert {f["properties"]["kind"] for f in features} == {"field", "gap", "mark", "trace"}
 
 

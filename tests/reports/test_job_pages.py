@@ -103,7 +103,7 @@ def test_areas_follow_from_the_widths(small_log):
     Once at the two outer halves, twice between, less 200 m2 to 300 m2 a lane of twelve seconds
     without reception.
     """
-    t = small_log.tally
+    t = small_log.totals
     assert t.field_area == pytest.approx(12000, rel=2e-4)
     lost = 10 * 30  # m2 the second lane is not credited with
     assert t.pass_area == pytest.approx(3 * 10 * 200 - lost, rel=0.01)
@@ -114,7 +114,7 @@ def test_areas_follow_from_the_widths(small_log):
 
 def test_figures_on_the_page_are_the_tally(log_page, small_log):
     """Field area, pass area and every class on the page are the tally's, in acres."""
-    t = small_log.tally
+    t = small_log.totals
     assert figure(log_page, "field") == f"{t.field_area / ACRE:.2f} ac"
     assert figure(log_page, "pass_area") == f"{t.pass_area / ACRE:.2f} ac"
     cells = lxml.html.fromstring(log_page).xpath("//td[@data-count]")
@@ -125,7 +125,7 @@ def test_figures_on_the_page_are_the_tally(log_page, small_log):
 
 def test_classes_add_up_to_the_field(small_log):
     """Never, once, twice and more add up to the field area; pass area is no part of that sum."""
-    t = small_log.tally
+    t = small_log.totals
     assert t.none + sum(t.by_count.values()) == pytest.approx(t.field_area, rel=1e-9)
     assert t.pass_area == pytest.approx(sum(n * a for n, a in t.by_count.items()))
 
@@ -133,7 +133,7 @@ def test_classes_add_up_to_the_field(small_log):
 def test_each_operators_pass_area_is_their_own(small_log):
     """Pass areas of the stints add up to the job's, and each is what its own pieces cover."""
     parts = small_log.count.pieces()
-    assert sum(s.pass_area for s in small_log.stints) == pytest.approx(small_log.tally.pass_area, rel=1e-6)
+    assert sum(s.pass_area for s in small_log.stints) == pytest.approx(small_log.totals.pass_area, rel=1e-6)
     assert small_log.stints[1].pass_area == pytest.approx(tally([parts[1]], small_log.count.field).pass_area)
 
 
@@ -281,8 +281,8 @@ def test_once_is_enough_where_once_is_wanted(tmp_path, page_names, small_log, wr
     made = write_small(tmp_path / "once.sqlite", names=page_names.plain, once_only=half)
     log = read_job(made.book, made.job)
     made.book.close()
-    assert small_log.reached == pytest.approx(small_log.tally.by_count[2])
-    assert log.reached == pytest.approx(log.tally.covered, rel=0.01)
+    assert small_log.reached == pytest.approx(small_log.totals.by_count[2])
+    assert log.reached == pytest.approx(log.totals.covered, rel=0.01)
     page = field_log(log, 0.0)
     assert 'data-class="once"' not in page and 'data-class="target"' in page
     assert 'data-class="once"' in field_log(small_log, 0.0)
@@ -302,18 +302,18 @@ def test_passes_before_seeding_are_void_on_the_page_too(tmp_path, page_names, wr
     made = write_small(tmp_path / "seeded.sqlite", names=page_names.plain, seeded_at=START + 691)
     log = read_job(made.book, made.job)
     made.book.close()
-    assert log.tally.covered == pytest.approx(10 * 200, rel=0.05)
+    assert log.totals.covered == pytest.approx(10 * 200, rel=0.05)
 
 
 def test_ground_too_small_to_list_is_said(small_log):
     """What is below target and in no place of the list is given as one figure, so that list and areas add up;
     with everything listed nothing is said."""
-    tally = small_log.tally
+    tally = small_log.totals
     below = tally.none + sum(area for n, area in tally.by_count.items() if n < small_log.job.target)
     listed = small_log.gaps[:1]
     left = below - sum(gap.area for gap in listed)
     page = field_log(replace(small_log, gaps=listed), small_log.ended)
     assert left > 400
-    assert f"Another {small_log.words.area(left)} below target lies in pieces too small or too narrow to list." in page
+    assert f"Another {small_log.format.area(left)} below target lies in pieces too small or too narrow to list." in page
     whole = [*listed, replace(listed[0], area=left)]
     assert "too small or too narrow" not in field_log(replace(small_log, gaps=whole), small_log.ended)

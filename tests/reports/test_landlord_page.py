@@ -86,9 +86,9 @@ def test_parcels_and_the_rest_add_up_to_the_field(farm):
     parts = split(log.parcels, log.count).parts
     assert [part.name for part in parts] == ["Middle", "West", "in no parcel"]
     assert parts[2].area == pytest.approx(30 * 60, rel=1e-3)
-    assert sum(part.area for part in parts) == pytest.approx(log.tally.field_area, rel=1e-6)
-    assert sum(part.none for part in parts) == pytest.approx(log.tally.none, abs=1)
-    assert sum(part.pass_area for part in parts) == pytest.approx(log.tally.pass_area, rel=1e-3)
+    assert sum(part.area for part in parts) == pytest.approx(log.totals.field_area, rel=1e-6)
+    assert sum(part.none for part in parts) == pytest.approx(log.totals.none, abs=1)
+    assert sum(part.pass_area for part in parts) == pytest.approx(log.totals.pass_area, rel=1e-3)
 
 
 def test_money_follows_passes_and_only_the_lease_moves_it(farm, tmp_path):

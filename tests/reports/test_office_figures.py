@@ -83,9 +83,9 @@ def test_output_and_efficiency_are_the_handbook_s(one_job, width, speed, efficie
 def test_a_breakdown_or_the_road_costs_no_efficiency(one_job):
     """AgDM A3-24: turns and waiting count against field efficiency, road and repair do not."""
     worked = {"working": 3000.0, "turning": 400.0, "waiting": 200.0}
-    plain = rates(one_job(worked).lines)
-    away = rates(one_job(worked | {"travelling": 4000.0, "broken": 9000.0}).lines)
-    later = rates(one_job(worked | {"waiting": 4200.0}).lines)
+    plain = rates(one_job(worked).stints)
+    away = rates(one_job(worked | {"travelling": 4000.0, "broken": 9000.0}).stints)
+    later = rates(one_job(worked | {"waiting": 4200.0}).stints)
     assert away.efficiency == plain.efficiency and later.efficiency < plain.efficiency / 2
 
 
@@ -93,8 +93,8 @@ def test_lap_is_lost_output(one_job):
     """Ground covered beyond the target is no useful output: a tenth too much is a tenth less."""
     one = one_job({"working": 3600.0}, pass_area=11000.0)
     one.by_count = {"1": 9000.0, "2": 1000.0}
-    full = rates(one.lines).effective
-    assert rates(one.lines, job_account.useful(one)).effective == pytest.approx(full * 10 / 11)
+    full = rates(one.stints).effective
+    assert rates(one.stints, job_account.useful(one)).effective == pytest.approx(full * 10 / 11)
 
 
 def test_fuel_money_is_the_printed_one(one_job):
@@ -144,12 +144,12 @@ def test_hours_are_those_that_passed(one_job, began, ended, elapsed, by_day):
     assert hours.seconds()["working"] == elapsed * 3600
     assert [(day, (y - x) / 3600) for day, x, y in days(a, b, zone)] == by_day
     one = one_job({"working": b - a}, wage_cents=job_account.by_the_hour(b - a, 20.0), began=a, ended=b)
-    one.lines[0].days = [
+    one.stints[0].days = [
         {"day": d, "began": x, "ended": y, "seconds": hours.seconds(x, y)} for d, x, y in days(a, b, zone)
     ]
     one.began, one.ended = a, b
     assert stint_table(one, US).totals[0][8] == f"{elapsed}.00"
-    assert one.lines[0].wage_cents == elapsed * 2000
+    assert one.stints[0].wage_cents == elapsed * 2000
     assert f"{elapsed}.00 h in all" in day_book([one], US, "Farm", b)
 
 
@@ -197,7 +197,7 @@ def test_every_way_of_adding_up_gives_the_same_money(one_job):
         for k in range(7)
     ]  # fmt: skip
     page = lxml.html.fromstring(ledger_page(jobs, 2026, US, "Farm", 0.0))
-    wanted = f"{sum(one.lines[0].cents for one in jobs) / 100:.2f}"
+    wanted = f"{sum(one.stints[0].cents for one in jobs) / 100:.2f}"
     for table in page.xpath("//table"):
         heads = [th.text_content() for th in table.xpath(".//thead//th")]
         at = heads.index("cost")
@@ -213,5 +213,5 @@ def test_acres_agree_with_geographiclib(small_log):
     for lon, lat in ring:
         polygon.AddPoint(lat, lon)
     acres = abs(polygon.Compute()[2]) / (43560 * FOOT**2)
-    said = small_log.tally.field_area / ACRE
+    said = small_log.totals.field_area / ACRE
     assert float(f"{said:.4g}") == pytest.approx(float(f"{acres:.4g}"), rel=1e-4)

@@ -42,8 +42,8 @@ def rows_of(path):
 def test_csv_and_workbook_hold_the_store_s_totals(office, small_log):
     """CSV and XLSX, read back, hold the same areas, litres and hours as the count, and real dates."""
     job = rows_of(office / "jobs.csv")[0]
-    assert float(job["field_area_ac"]) == pytest.approx(small_log.tally.field_area / ACRE, abs=1e-6)
-    assert float(job["pass_area_ha"]) == pytest.approx(small_log.tally.pass_area / 1e4, abs=1e-6)
+    assert float(job["field_area_ac"]) == pytest.approx(small_log.totals.field_area / ACRE, abs=1e-6)
+    assert float(job["pass_area_ha"]) == pytest.approx(small_log.totals.pass_area / 1e4, abs=1e-6)
     stints = rows_of(office / "stints.csv")
     assert [float(r["fuel_l"]) for r in stints] == [100.0, 0.0]
     assert [float(r["all_h"]) for r in stints] == pytest.approx([560 / 3600, 98 / 3600], abs=1e-6)
@@ -106,7 +106,7 @@ def test_gdal_reads_the_geopackage(office, small_log):
     meta, _, shapes, columns = pyogrio.raw.read(path, layer="field")
     assert meta["crs"] == "EPSG:4326" and meta["geometry_type"] == "MultiPolygon"
     told = dict(zip(meta["fields"], (column[0] for column in columns), strict=True))
-    assert told["pass_area_m2"] == pytest.approx(small_log.tally.pass_area, abs=0.01)
+    assert told["pass_area_m2"] == pytest.approx(small_log.totals.pass_area, abs=0.01)
     form = shapely.from_wkb(shapes[0])
     assert form.symmetric_difference(shapely.from_geojson(json.dumps(small_log.field.boundary))).area < 1e-12
 
@@ -118,7 +118,7 @@ def test_geopandas_measures_the_same_field(office, small_log):
         frame = gpd.read_file(path, layer="field") if path.suffix == ".gpkg" else gpd.read_file(path)
         field = frame[frame["name"].notna()]
         area = float(field.to_crs("EPSG:6933").area.iloc[0])
-        assert area == pytest.approx(small_log.tally.field_area, rel=1e-3)
+        assert area == pytest.approx(small_log.totals.field_area, rel=1e-3)
 
 
 def test_a_gis_reads_the_counts_in_their_place(office, small_log):
@@ -132,8 +132,8 @@ def test_a_gis_reads_the_counts_in_their_place(office, small_log):
         to_plane = Transformer.from_crs("EPSG:4326", crs.to_wkt(), always_xy=True)
         spot = {y: [raster.index(*to_plane.transform(*place))] for y, place in places_on(small_log).items()}
     assert nodata == gis_files.OUTSIDE
-    assert (values != nodata).sum() * cell == pytest.approx(small_log.tally.field_area, rel=0.002)
-    for passes, area in small_log.tally.by_count.items():
+    assert (values != nodata).sum() * cell == pytest.approx(small_log.totals.field_area, rel=0.002)
+    for passes, area in small_log.totals.by_count.items():
         assert (values == passes).sum() * cell == pytest.approx(area, rel=0.03)
     # lanes 10 m wide about y = -25, -20, -15: once at -28, twice at -22, never at 20
     assert [int(values[spot[y][0]]) for y in (-28, -22, 20)] == [1, 2, 0]

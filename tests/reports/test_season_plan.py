@@ -49,7 +49,7 @@ def planned(farm):
     def plan(now=START + 7200):
         log = read_job(farm.book, farm.job)
         one = account(farm.book, log, "square")
-        page = plan_page(farm.book, [one], 2026, log.words, "Test Farm", now)
+        page = plan_page(farm.book, [one], 2026, log.format, "Test Farm", now)
         return one, lxml.html.fromstring(page)
 
     return plan
@@ -91,7 +91,7 @@ def test_hours_follow_from_the_pace_so_far(planned):
     """What a field needs is what it lacks over the pass area an hour of all who rolled; who did is
     listed with their own pace."""
     one, page = planned()
-    pace = rates(one.lines).effective
+    pace = rates(one.stints).effective
     rows = {row[0]: row for row in cells(page, "plan")}
     assert rows["Chick"][6] == f"{2 * 400**2 / pace / 3600:.1f}"
     assert [row[0] for row in cells(page, "people")] == ["Ada Stone", "Bo Reed"]

@@ -80,20 +80,20 @@ def run(args: argparse.Namespace) -> int:
         show(1, STEPS, "the office takes in both tablets' bundles")
         merged = _merged(merge_bundles(office, [first, second]))
         show(2, STEPS, "the office counts the field anew")
-        log = read_job(office, next(job for job in jobs_of(office) if job.operation == "rolling"))
+        record = read_job(office, next(job for job in jobs_of(office) if job.operation == "rolling"))
         show(3, STEPS, "the office writes the pages")
-        pages = write_job(office, log, args.out / "pages", time.time())
+        pages = write_job(office, record, args.out / "pages", time.time())
     show(4, STEPS, "the office draws the map")
-    drawn = map_of(log, f"{log.field.name}, {log.job.operation}")
-    pages["map"] = [write_output(args.out / "pages", f"{stem(log)}-map.svg", str(drawn))]
-    picture = args.out / "pages" / f"{stem(log)}-map.png"
-    picture.write_bytes(map_png(log))
+    drawn = map_of(record, f"{record.field.name}, {record.job.operation}")
+    pages["map"] = [write_output(args.out / "pages", f"{stem(record)}-map.svg", str(drawn))]
+    picture = args.out / "pages" / f"{stem(record)}-map.png"
+    picture.write_bytes(map_png(record))
     pages["map"].append(picture)
     show(5, STEPS, "the count is held against the story")
-    compared = compare(built.told.truth, log.count)
+    compared = compare(built.told.truth, record.count)
     show(STEPS, STEPS, "the office is done")
-    found = report(log, {"Oda Bracken": oda, "Tam Willet": tam}, merged, compared, pages)
-    print(json.dumps(found) if args.json else words_of(found, log.words))
+    found = report(record, {"Oda Bracken": oda, "Tam Willet": tam}, merged, compared, pages)
+    print(json.dumps(found) if args.json else words_of(found, record.format))
     return 0
 
 

@@ -52,22 +52,22 @@ LAYERS = {
 """Layers of the GeoPackage, their geometry and their columns."""
 
 
-def counts(log: JobRecord, directory: Path, stem: str) -> list[Path]:
+def counts(record: JobRecord, directory: Path, stem: str) -> list[Path]:
     """Write a job's counts as PNG with world file and note; return the paths."""
     name = f"{stem}-counts.png"
-    grid = log.count.grid
+    grid = record.count.grid
     values = np.minimum(grid.counts, OUTSIDE - 1).astype(np.uint8)
     x0, y0 = grid.origin
     rows, columns = values.shape
-    if log.count.field is not None:
-        shapely.prepare(log.count.field.polygon)
+    if record.count.field is not None:
+        shapely.prepare(record.count.field.polygon)
         x = x0 + (np.arange(columns) + 0.5) * grid.cell
         y = y0 + (np.arange(rows) + 0.5) * grid.cell
-        values[~shapely.contains_xy(log.count.field.polygon, *np.meshgrid(x, y))] = OUTSIDE
+        values[~shapely.contains_xy(record.count.field.polygon, *np.meshgrid(x, y))] = OUTSIDE
     # A world file names the middle of the upper left cell, as GIS programs agree.
     north = y0 + (rows - 0.5) * grid.cell
     world = [grid.cell, 0.0, 0.0, -grid.cell, x0 + grid.cell / 2, north]
-    plane = log.count.plane
+    plane = record.count.plane
     crs = CRS.from_proj4(f"+proj=laea +lat_0={plane.lat0!r} +lon_0={plane.lon0!r} +ellps=WGS84 +units=m +type=crs")
     note = (
         f'<PAMDataset><SRS>{escape(crs.to_wkt("WKT2_2019"))}</SRS><PAMRasterBand band="1">'

@@ -11,25 +11,25 @@ from cabapp.reports.export import gpx_geojson
 from cabapp.reports.model.job_record import JobRecord
 
 
-def stem(log: JobRecord) -> str:
+def stem(record: JobRecord) -> str:
     """The beginning of a job's file names: plain letters and digits only.
 
     Two fields of one name keep apart by the beginning of the job's id.
     """
-    plain = unicodedata.normalize("NFKD", f"{log.field.name} {log.job.operation} {log.job.season}")
-    words = re.findall(r"[a-z0-9]+", plain.encode("ascii", "ignore").decode().lower())
-    return "-".join(["-".join(words)[:60].strip("-"), log.job.id[:4]]).strip("-")
+    plain = unicodedata.normalize("NFKD", f"{record.field.name} {record.job.operation} {record.job.season}")
+    fmt = re.findall(r"[a-z0-9]+", plain.encode("ascii", "ignore").decode().lower())
+    return "-".join(["-".join(fmt)[:60].strip("-"), record.job.id[:4]]).strip("-")
 
 
-def job_gpx(log: JobRecord, every: float = 0.0) -> str:
+def job_gpx(record: JobRecord, every: float = 0.0) -> str:
     """The job as GPX 1.1: a track for every stint, a waypoint for every mark with a place.
 
     Of the fixes in each `every` seconds the first is written; 0 writes all of them.
     """
     tracks = []
-    for s in log.stints:
-        name = f"{s.operator}, {log.words.when(s.row.at)}"
-        desc = f"{log.job.operation} {log.field.name}, {s.tractor}, {s.tool}"
+    for s in record.stints:
+        name = f"{s.operator}, {record.format.when(s.row.at)}"
+        desc = f"{record.job.operation} {record.field.name}, {s.tractor}, {s.tool}"
         kept = slice(None)
         if every and len(s.trace.t):
             kept = np.diff(np.floor(s.trace.t / every), prepend=-np.inf) != 0
@@ -37,31 +37,31 @@ def job_gpx(log: JobRecord, every: float = 0.0) -> str:
         tracks.append(gpx_geojson.Track(name, desc, *columns))
     marks = [
         gpx_geojson.Waypoint(m.kind, m.lat, m.lon, m.at, m.note or "")
-        for m in log.marks if m.lat is not None and m.lon is not None
+        for m in record.marks if m.lat is not None and m.lon is not None
     ]  # fmt: skip
     desc = "Traces are the antenna's, whether or not work was going on."
     if every:
         desc += f" A fix every {every:g} s; 'rollbook log' writes them all."
-    return gpx_geojson.gpx_text(f"{log.field.name}, {log.job.operation} {log.job.season}", desc, tracks, marks)
+    return gpx_geojson.gpx_text(f"{record.field.name}, {record.job.operation} {record.job.season}", desc, tracks, marks)
 
 
-def job_geojson(log: JobRecord) -> str:
+def job_geojson(record: JobRecord) -> str:
     """The job as GeoJSON: boundary with its areas, gaps, marks and the antenna's way."""
-    tally, features = log.tally, []
+    tally, features = record.totals, []
     areas = {
         "field_area_m2": _two(tally.field_area), "none_m2": _two(tally.none), "covered_m2": _two(tally.covered),
-        "pass_area_m2": _two(tally.pass_area), "target": log.job.target,
+        "pass_area_m2": _two(tally.pass_area), "target": record.job.target,
         "by_count_m2": {str(n): _two(a) for n, a in sorted(tally.by_count.items())},
     }  # fmt: skip
-    if log.field.boundary is not None:
+    if record.field.boundary is not None:
         features.append(
             gpx_geojson.feature(
-                log.field.boundary, kind="field", name=log.field.name, crop=log.field.crop,
-                operation=log.job.operation, season=log.job.season, **areas,
+                record.field.boundary, kind="field", name=record.field.name, crop=record.field.crop,
+                operation=record.job.operation, season=record.job.season, **areas,
             )
         )  # fmt: skip
-    for gap in log.gaps:
-        lat, lon = log.count.plane.to_latlon(np.vstack([gap.ring, gap.ring[:1]]))
+    for gap in record.gaps:
+        lat, lon = record.count.plane.to_latlon(np.vstack([gap.ring, gap.ring[:1]]))
         features.append(
             gpx_geojson.feature(
                 {"type": "Polygon", "coordinates": [np.column_stack([lon, lat]).tolist()]},
@@ -70,11 +70,11 @@ def job_geojson(log: JobRecord) -> str:
                 about="the narrowest rectangle around it; area_m2 is the ground itself",
             )
         )  # fmt: skip
-    for mark in log.marks:
+    for mark in record.marks:
         if mark.lat is not None and mark.lon is not None:
             place = {"type": "Point", "coordinates": [mark.lon, mark.lat]}
             features.append(gpx_geojson.feature(place, kind="mark", mark=mark.kind, note=mark.note))
-    for s in log.stints:
+    for s in record.stints:
         way = _way(s)
         if way:
             features.append(gpx_geojson.feature(way, kind="trace", operator=s.operator, tractor=s.tractor, tool=s.tool))

@@ -27,76 +27,76 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """What a spreadsheet would take a text for a formula by (OWASP, CSV injection)."""
 
 
-def tables(accounts: list[Account], words: FarmFormat, fuel: list[Fill] = ()) -> dict[str, list[list]]:
+def tables(accounts: list[Account], fmt: FarmFormat, fuel: list[Fill] = ()) -> dict[str, list[list]]:
     """Return the tables by name, each with its heads in the first row.
 
     Cells are str, int, float, date, datetime (of the farm's clock, without a zone, as a
     spreadsheet has them) or None for what is not known; instants stand beside in UTC.
     """
-    found = {"jobs": _jobs(accounts, words), "stints": _stints(accounts, words), "days": _days(accounts, words)}  # fmt: skip
-    found["fuel"] = _fuel(accounts, words, fuel)
+    found = {"jobs": _jobs(accounts, fmt), "stints": _stints(accounts, fmt), "days": _days(accounts, fmt)}  # fmt: skip
+    found["fuel"] = _fuel(accounts, fmt, fuel)
     if any(one.parts for one in accounts):
         found["parcels"] = _parcels(accounts)
     return found
 
 
-def _jobs(accounts: list[Account], words: FarmFormat) -> list[list]:
+def _jobs(accounts: list[Account], fmt: FarmFormat) -> list[list]:
     heads = ["job_id", "field", "crop", "operation", "season", "target_passes", "began", "ended", "began_utc",
              "field_area_ha", "field_area_ac", "covered_net_ha", "covered_net_ac", "at_target_ha", "never_ha",
              "pass_area_ha", "pass_area_ac", "avoidable_ha", "unavoidable_ha", "agreed_ha", "speed_m_s",
              "field_efficiency", "fuel_l", "cost", "avoidable_cost", "currency"]  # fmt: skip
     rows = [heads]
     for one in accounts:
-        went, cents = rates(one.lines, useful(one)), known_cost(one.lines)
+        went, cents = rates(one.stints, useful(one)), known_cost(one.stints)
         rows.append([
-            one.job, one.field, one.crop, one.operation, one.season, one.target, _local(one.began, words),
-            _local(one.ended, words), write_time(one.began, "seconds"), _in(one.field_area, HECTARE), _in(one.field_area, ACRE),
+            one.job, one.field, one.crop, one.operation, one.season, one.target, _local(one.began, fmt),
+            _local(one.ended, fmt), write_time(one.began, "seconds"), _in(one.field_area, HECTARE), _in(one.field_area, ACRE),
             _in(one.covered, HECTARE), _in(one.covered, ACRE), _in(one.reached, HECTARE), _in(one.none, HECTARE),
             _in(one.pass_area, HECTARE), _in(one.pass_area, ACRE), _in(one.avoidable, HECTARE),
             _in(one.unavoidable, HECTARE), _in(one.agreed, HECTARE), _in(went.speed, 1.0), _in(went.efficiency, 1.0),
-            round(sum(line.litres for line in one.lines), 3), _money(cents),
-            _money(avoidable_cents(one) if cents is not None else None), words.currency or None,
+            round(sum(stint.litres for stint in one.stints), 3), _money(cents),
+            _money(avoidable_cents(one) if cents is not None else None), fmt.currency or None,
         ])  # fmt: skip
     return rows
 
 
-def _stints(accounts: list[Account], words: FarmFormat) -> list[list]:
+def _stints(accounts: list[Account], fmt: FarmFormat) -> list[list]:
     rows = [["stint_id", "job_id", "field", "operation", "operator", "tractor", "tool", "width_m", "began", "ended",
              "began_utc", "ended_utc", "still_open", *(f"{kind}_h" for kind in KINDS), "all_h", "covered_net_ha",
              "pass_area_ha", "fuel_l", "fuel_cost", "wage_cost", "tractor_cost", "corrections"]]  # fmt: skip
     for one in accounts:
         rows += [
             [
-                line.stint, one.job, one.field, one.operation, line.operator, line.tractor, line.tool, line.width,
-                _local(line.began, words), _local(line.ended, words), write_time(line.began, "seconds"), write_time(line.ended, "seconds"),
-                "yes" if line.open else "no", *_hours(line.seconds), _in(line.covered, HECTARE),
-                _in(line.pass_area, HECTARE), line.litres, _money(line.fuel_cents), _money(line.wage_cents),
-                _money(line.tractor_cents), line.corrections,
+                stint.stint, one.job, one.field, one.operation, stint.operator, stint.tractor, stint.tool, stint.width,
+                _local(stint.began, fmt), _local(stint.ended, fmt), write_time(stint.began, "seconds"), write_time(stint.ended, "seconds"),
+                "yes" if stint.open else "no", *_hours(stint.seconds), _in(stint.covered, HECTARE),
+                _in(stint.pass_area, HECTARE), stint.litres, _money(stint.fuel_cents), _money(stint.wage_cents),
+                _money(stint.tractor_cents), stint.corrections,
             ]
-            for line in one.lines
+            for stint in one.stints
         ]  # fmt: skip
     return rows
 
 
-def _days(accounts: list[Account], words: FarmFormat) -> list[list]:
+def _days(accounts: list[Account], fmt: FarmFormat) -> list[list]:
     rows = [["day", "operator", "field", "operation", "tractor", "tool", "from", "to", "from_utc",
              *(f"{kind}_h" for kind in KINDS), "all_h", "stint_id"]]  # fmt: skip
     for entry in day_entries(accounts):
-        one, line = entry.account, entry.stint
+        one, stint = entry.account, entry.stint
         rows.append([
-            date.fromisoformat(entry.day), line.operator, one.field, one.operation, line.tractor, line.tool,
-            _local(entry.began, words), _local(entry.ended, words), write_time(entry.began, "seconds"),
-            *_hours(entry.seconds), line.stint,
+            date.fromisoformat(entry.day), stint.operator, one.field, one.operation, stint.tractor, stint.tool,
+            _local(entry.began, fmt), _local(entry.ended, fmt), write_time(entry.began, "seconds"),
+            *_hours(entry.seconds), stint.stint,
         ])  # fmt: skip
     return rows
 
 
-def _fuel(accounts: list[Account], words: FarmFormat, fuel: list[Fill]) -> list[list]:
+def _fuel(accounts: list[Account], fmt: FarmFormat, fuel: list[Fill]) -> list[list]:
     rows = [["at", "at_utc", "tractor", "job_id", "field", "fuel_l", "price_per_l", "cost"]]
     fields = {one.job: one.field for one in accounts}
     for fill in fuel:
         rows.append([
-            _local(fill.at, words), write_time(fill.at, "seconds"), fill.tractor, fill.job or None, fields.get(fill.job),
+            _local(fill.at, fmt), write_time(fill.at, "seconds"), fill.tractor, fill.job or None, fields.get(fill.job),
             fill.litres, fill.price, _money(fill.cents),
         ])  # fmt: skip
     return rows
@@ -106,7 +106,7 @@ def _parcels(accounts: list[Account]) -> list[list]:
     rows = [["job_id", "field", "operation", "season", "parcel", "landlord", "ground_ha", "never_ha", "once_ha",
              "twice_ha", "more_ha", "pass_area_ha", "cost_there", "landlord_share", "landlord_bears", "lease"]]  # fmt: skip
     for one in accounts:
-        for part, (cost, due) in zip(one.parts, money_of(one.parts, known_cost(one.lines), one.pass_area)):
+        for part, (cost, due) in zip(one.parts, money_of(one.parts, known_cost(one.stints), one.pass_area)):
             counts = {int(n): area for n, area in part.by_count.items()}
             areas = [part.area, part.none, counts.get(1, 0.0), counts.get(2, 0.0),
                      sum(area for n, area in counts.items() if n > 2), part.pass_area]  # fmt: skip
@@ -129,13 +129,13 @@ def _money(cents: int | None) -> float | None:
     return None if cents is None else cents / 100
 
 
-def _local(t: float, words: FarmFormat) -> datetime:
-    return words.local(t).replace(tzinfo=None, microsecond=0)
+def _local(t: float, fmt: FarmFormat) -> datetime:
+    return fmt.local(t).replace(tzinfo=None, microsecond=0)
 
 
-def write_all(accounts: list[Account], words: FarmFormat, directory: Path, fuel: list[Fill]) -> list[Link]:
+def write_all(accounts: list[Account], fmt: FarmFormat, directory: Path, fuel: list[Fill]) -> list[Link]:
     """Write ``<table>.csv`` and one XLSX with a sheet for each table; return links to them."""
-    found = tables(accounts, words, fuel)
+    found = tables(accounts, fmt, fuel)
     write_output(directory, BOOK, xlsx(found))
     for name, rows in found.items():
         write_output(directory, f"{name}.csv", csv_text(rows))

@@ -9,7 +9,7 @@ from cabapp.reports.render import page_elements
 from store.facts.timestamp import write_time
 
 
-def correction_words(row, log: JobRecord) -> dict:
+def correction_row(row, record: JobRecord) -> dict:
     """A correction in words: when, who, what (was and now is), why."""
     detail = dict(row.detail or {})
     taken_back = detail.pop("void", False)
@@ -17,12 +17,12 @@ def correction_words(row, log: JobRecord) -> dict:
     was = was if isinstance(was, dict) else {}
     said = ["taken back"] if taken_back else []
     for key, value in detail.items():
-        old = f" (was {_value(key, was[key], log)})" if key in was else ""
-        said.append(f"{_COLUMN.get(key, key.replace('_', ' '))}: {_value(key, value, log)}{old}")
-    if any(row.corrects_id in s.passed_over for s in log.stints):
+        old = f" (was {_value(key, was[key], record)})" if key in was else ""
+        said.append(f"{_COLUMN.get(key, key.replace('_', ' '))}: {_value(key, value, record)}{old}")
+    if any(row.corrects_id in s.passed_over for s in record.stints):
         said.append("not followed: it would upset the order of the taps")
     return {
-        "at": log.words.when(row.at), "who": log.names.get(row.operator_id, "–"),
+        "at": record.format.when(row.at), "who": record.names.get(row.operator_id, "–"),
         "what": ", ".join([row.corrects_table.replace("_", " "), *said]), "why": row.reason,
     }  # fmt: skip
 
@@ -33,32 +33,32 @@ _COLUMN = {
 }  # fmt: skip
 
 
-def _value(key: str, value, log: JobRecord) -> str:
+def _value(key: str, value, record: JobRecord) -> str:
     """A corrected value as a person says it."""
     number = isinstance(value, (int, float)) and not isinstance(value, bool)
     if value is None:
         return "nothing"
     if key.endswith("_id"):
-        return log.names.get(value, "?")
+        return record.names.get(value, "?")
     if number and key.endswith("_m"):
-        return log.words.units.length(value)
+        return record.format.units.length(value)
     if number and key == "litres":
-        return log.words.units.volume(value)
+        return record.format.units.volume(value)
     if number and key == "at":
-        return log.words.second(value)
+        return record.format.second(value)
     return str(value)
 
 
-def taps_of_stint(s: StintRecord, log: JobRecord) -> dict:
+def taps_of_stint(s: StintRecord, record: JobRecord) -> dict:
     """A stint's taps in words, each as it now counts, and what it was warned of."""
     shown = [tap for tap in s.taps if tap.kind not in ("undo", *_COUNTED)]
     return {
-        "operator": f"{s.operator}, {log.words.when(s.row.at)}",
+        "operator": f"{s.operator}, {record.format.when(s.row.at)}",
         "warned": _warned(s),
         "taps": [
             {
-                "at": log.words.second(tap.at), "instant": write_time(tap.at, "seconds"),
-                "words": page_elements.tap_words(tap, log) + _mended(s.mended.get(tap.id), log),
+                "at": record.format.second(tap.at), "instant": write_time(tap.at, "seconds"),
+                "text": page_elements.tap_text(tap, record) + _mended(s.mended.get(tap.id), record),
                 "undone": tap.id in s.undone,
             }
             for tap in shown
@@ -66,11 +66,11 @@ def taps_of_stint(s: StintRecord, log: JobRecord) -> dict:
     }  # fmt: skip
 
 
-def _mended(old, log: JobRecord) -> str:
+def _mended(old, record: JobRecord) -> str:
     """What a corrected tap was before."""
     if old is None:
         return ""
-    return f" (corrected; written at {log.words.second(old.at)} as “{page_elements.tap_words(old, log)}”)"
+    return f" (corrected; written at {record.format.second(old.at)} as “{page_elements.tap_text(old, record)}”)"
 
 
 _COUNTED = ("warned", "i_know")
@@ -78,7 +78,7 @@ _COUNTED = ("warned", "i_know")
 
 
 def _warned(s: StintRecord) -> str:
-    about = Counter(page_elements.warned_words(tap) for tap in s.taps if tap.kind == "warned")
+    about = Counter(page_elements.warning_text(tap) for tap in s.taps if tap.kind == "warned")
     said = [f"{what} {times(n)}" for what, n in about.most_common()]
     known = sum(tap.kind == "i_know" for tap in s.taps)
     said += [f"“I know” {times(known)}"] if known else []

@@ -10,12 +10,12 @@ from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
 
 
-def hand_over_sheet(log: JobRecord, row, receipts: list, now: float) -> str:
+def hand_over_sheet(record: JobRecord, row, receipts: list, now: float) -> str:
     """Write the sheet of one hand-over.
 
     Parameters
     ----------
-    log : JobRecord
+    record : JobRecord
         The job as it stood at the hand-over.
     row : store.models.HandOver
     receipts : list of store.models.HandOverReceipt
@@ -27,50 +27,52 @@ def hand_over_sheet(log: JobRecord, row, receipts: list, now: float) -> str:
     str
         One self-contained HTML page.
     """
-    words, sheet = log.words, row.sheet or {}
+    fmt, sheet = record.format, row.sheet or {}
     page = {
-        "farm": log.farm.name if log.farm else "",
-        "field": log.field.name,
-        "operation": log.job.operation,
-        "target_words": times(log.job.target),
+        "farm": record.farm.name if record.farm else "",
+        "field": record.field.name,
+        "operation": record.job.operation,
+        "target_text": times(record.job.target),
         "state": row.state,
-        "at": words.when(row.at),
-        "zone": words.zone_words(row.at),
-        "written": f"{words.when(now)} ({words.zone_words(now)})",
-        "figures": figures(log),
-        "map": page_elements.map_of(log, f"{log.field.name} at the hand-over", tallest=450, **_places(log, row, sheet)),
-        "points": _points(log, row, sheet),
-        "misses": _misses(receipts, log),
-        **_names(log, row, receipts, sheet),
+        "at": fmt.when(row.at),
+        "zone": fmt.zone_words(row.at),
+        "written": f"{fmt.when(now)} ({fmt.zone_words(now)})",
+        "figures": figures(record),
+        "map": page_elements.map_of(
+            record, f"{record.field.name} at the hand-over", tallest=450, **_places(record, row, sheet)
+        ),
+        "points": _points(record, row, sheet),
+        "misses": _misses(receipts, record),
+        **_names(record, row, receipts, sheet),
     }
     return page_elements.TEMPLATES.get_template("hand_over.html").render(page)
 
 
-def _points(log: JobRecord, row, sheet: dict) -> list[dict]:
+def _points(record: JobRecord, row, sheet: dict) -> list[dict]:
     """The nine points: what the log knows of each, then what the outgoing operator said of it."""
     points = []
     for key, (name, said) in zip(POINTS, _POINTS, strict=True):
         told = [f"{one[:1].upper()}{one[1:]}." for one in told_of(sheet, key)]
-        points.append({"name": name, "words": " ".join([said(log, row, sheet), *told])})
+        points.append({"name": name, "text": " ".join([said(record, row, sheet), *told])})
     return points
 
 
-def _places(log: JobRecord, row, sheet: dict) -> dict:
+def _places(record: JobRecord, row, sheet: dict) -> dict:
     """The next pass and the standing tool, m on the plane, as far as they are known."""
-    found, plane = {}, log.count.plane
+    found, plane = {}, record.count.plane
     if row.next_lat is not None and row.next_lon is not None:
         found["next_pass"] = tuple(plane.to_xy(row.next_lat, row.next_lon)[0])
     stands = _part(sheet, "where").get("tool_at")
     if stands:
         x, y = plane.to_xy(stands["lat"], stands["lon"])[0]
-        found["machine"] = (x, y, _last_heading(log))
+        found["machine"] = (x, y, _last_heading(record))
     return found
 
 
-def _last_heading(log: JobRecord) -> float:
+def _last_heading(record: JobRecord) -> float:
     """Which way the last stint's trace was going at its end, rad; 0 when it never moved."""
-    trace = log.stints[-1].trace
-    xy = log.count.plane.to_xy(trace.lat, trace.lon)
+    trace = record.stints[-1].trace
+    xy = record.count.plane.to_xy(trace.lat, trace.lon)
     xy = xy[~(xy != xy).any(axis=1)]
     for k in range(len(xy) - 2, -1, -1):
         dx, dy = xy[-1] - xy[k]
@@ -84,62 +86,62 @@ def _part(sheet: dict, key: str) -> dict:
     return value if isinstance(value, dict) else {}
 
 
-def _state(log, row, sheet) -> str:
+def _state(record, row, sheet) -> str:
     why = _part(sheet, "state").get("why")
     return row.state + (f" (stopped: {why})" if why else "")
 
 
-def _where(log, row, sheet) -> str:
-    words, where = log.words, _part(sheet, "where")
-    tally, target = log.tally, log.job.target
+def _where(record, row, sheet) -> str:
+    fmt, where = record.format, _part(sheet, "where")
+    tally, target = record.totals, record.job.target
     said = []
     if tally.field_area:
-        done = verb(log.job.operation).lower()
+        done = verb(record.job.operation).lower()
         said.append(
-            f"{done} {times(target)} or more {share(log.reached, tally.field_area)}, too few "
-            f"{share(tally.covered - log.reached, tally.field_area)}, never {share(tally.none, tally.field_area)}."
+            f"{done} {times(target)} or more {share(record.reached, tally.field_area)}, too few "
+            f"{share(tally.covered - record.reached, tally.field_area)}, never {share(tally.none, tally.field_area)}."
         )
     coming = where.get("next")
     if coming is None:
         said.append("Where the next pass begins is not known.")
     elif coming.get("side"):
-        lap = words.units.length(coming.get("lap_m"))
+        lap = fmt.units.length(coming.get("lap_m"))
         said.append(f"Next pass: turn round, on the {coming['side']} of the last one, lapping it {lap}.")
     else:
         said.append("Next pass: go on from here.")
     if row.next_lat is not None and row.next_lon is not None:
-        said.append(f"It begins {words.from_gate(row.next_lat, row.next_lon, log.gate)}.")
+        said.append(f"It begins {fmt.from_gate(row.next_lat, row.next_lon, record.gate)}.")
     text = " ".join(said)
     return text[:1].upper() + text[1:]
 
 
-def _odd(log, row, sheet) -> str:
-    odd, words, said = _part(sheet, "odd"), log.words, []
+def _odd(record, row, sheet) -> str:
+    odd, fmt, said = _part(sheet, "odd"), record.format, []
     if odd.get("once_only"):
         said.append("Part of this field is to be covered once only")
     for spell in odd.get("part_width") or []:
-        said.append(f"wing {spell.get('wing')} {words.time(spell.get('from'))} to {words.time(spell.get('to'))}")
+        said.append(f"wing {spell.get('wing')} {fmt.time(spell.get('from'))} to {fmt.time(spell.get('to'))}")
     if odd.get("wing_now") not in (None, "all"):
         said.append(f"wing is {odd['wing_now']} now")
     lost = odd.get("position_unknown_s")
-    said.append("position always known" if lost == 0 else f"no position for {words.spell(lost)} while working")
+    said.append("position always known" if lost == 0 else f"no position for {fmt.spell(lost)} while working")
     ground = odd.get("ground") or {}
     said += [f"{str(key).replace('_', ' ')}: {value}" for key, value in ground.items()]
     return _sentence(said)
 
 
-def _marks(log, row, sheet) -> str:
+def _marks(record, row, sheet) -> str:
     said = []
     for mark in sheet.get("marks") or []:
         placed = mark.get("lat") is not None and mark.get("lon") is not None
-        where = log.words.from_gate(mark["lat"], mark["lon"], log.gate) if placed else "place not known"
+        where = record.format.from_gate(mark["lat"], mark["lon"], record.gate) if placed else "place not known"
         note = f" ({mark['note']})" if mark.get("note") else ""
         said.append(f"{mark.get('kind')}{note}, {where}")
     return _sentence(said) if said else "None written."
 
 
-def _machine(log, row, sheet) -> str:
-    machine, units = _part(sheet, "machine"), log.words.units
+def _machine(record, row, sheet) -> str:
+    machine, units = _part(sheet, "machine"), record.format.units
     said = [
         f"{machine.get('tractor', '?')} with {machine.get('tool', '?')}, {units.length(machine.get('width_m'))} wide"
     ]
@@ -149,7 +151,7 @@ def _machine(log, row, sheet) -> str:
     )
     fuel = machine.get("last_fuel")
     if fuel:
-        said.append(f"last fuel {units.volume(fuel.get('litres'))} at {log.words.when(fuel.get('at'))}")
+        said.append(f"last fuel {units.volume(fuel.get('litres'))} at {record.format.when(fuel.get('at'))}")
     else:
         said.append("no fuel written")
     if machine.get("tool_hours") is not None:
@@ -161,34 +163,34 @@ def _machine(log, row, sheet) -> str:
     return _sentence(said)
 
 
-def _seeder(log, row, sheet) -> str:
+def _seeder(record, row, sheet) -> str:
     seen = _part(sheet, "seeder")
     if not seen:
         return "Not seen."
     where = ""
     if seen.get("lat") is not None and seen.get("lon") is not None:
-        where = f", {log.words.from_gate(seen['lat'], seen['lon'], log.gate)}"
-    return f"Seen at {log.words.time(seen.get('at'))}{where}."
+        where = f", {record.format.from_gate(seen['lat'], seen['lon'], record.gate)}"
+    return f"Seen at {record.format.time(seen.get('at'))}{where}."
 
 
-def _if_then(log, row, sheet) -> str:
+def _if_then(record, row, sheet) -> str:
     return " ".join(str(one) for one in sheet.get("if_then") or []) or "Nothing said."
 
 
-def _to_do(log, row, sheet) -> str:
+def _to_do(record, row, sheet) -> str:
     listed = sheet.get("to_do")
     if listed is None:
         return "Not known: no boundary."
     said = [
-        f"{'never' if gap.get('kind') == 'none' else 'too few'} {log.words.area(gap.get('area_m2'))}, "
-        f"{gap.get('certainty')}, {log.words.from_gate(gap['lat'], gap['lon'], log.gate)}"
+        f"{'never' if gap.get('kind') == 'none' else 'too few'} {record.format.area(gap.get('area_m2'))}, "
+        f"{gap.get('certainty')}, {record.format.from_gate(gap['lat'], gap['lon'], record.gate)}"
         for gap in listed[:4]
     ]
     rest = f"; and {len(listed) - 4} more" if len(listed) > 4 else ""
     return _sentence(said)[:-1] + rest + "." if said else "No gaps found."
 
 
-def _closing(log, row, sheet) -> str:
+def _closing(record, row, sheet) -> str:
     closing = _part(sheet, "closing")
     phone = f", phone {closing['phone']}" if closing.get("phone") else ""
     how = "Left for whoever comes next" if row.left_for else "Face to face"
@@ -207,28 +209,28 @@ def _sentence(said: list[str]) -> str:
     return text[:1].upper() + text[1:] + "."
 
 
-def _names(log: JobRecord, row, receipts: list, sheet: dict) -> dict:
+def _names(record: JobRecord, row, receipts: list, sheet: dict) -> dict:
     giver = _part(sheet, "closing").get("outgoing") or next(
-        (s.operator for s in log.stints if s.row.id == row.stint_id), "?"
+        (s.operator for s in record.stints if s.row.id == row.stint_id), "?"
     )
     closed = [r for r in receipts if r.agreed]
     if not closed:
         return {
-            "outgoing": f"handed over by {giver}, {log.words.when(row.at)}",
+            "outgoing": f"handed over by {giver}, {record.format.when(row.at)}",
             "incoming": "taken over by",
         }
     last = closed[-1]
-    off = "" if last.metres_off is None else f", {log.words.units.length(last.metres_off)} off"
-    who = log.names.get(last.operator_id, "?")
+    off = "" if last.metres_off is None else f", {record.format.units.length(last.metres_off)} off"
+    who = record.names.get(last.operator_id, "?")
     return {
-        "outgoing": f"handed over by {giver}, {log.words.when(row.at)}",
-        "incoming": f"taken over by {who}, {log.words.when(last.at)}: showed the next pass{off}",
+        "outgoing": f"handed over by {giver}, {record.format.when(row.at)}",
+        "incoming": f"taken over by {who}, {record.format.when(last.at)}: showed the next pass{off}",
     }
 
 
-def _misses(receipts: list, log: JobRecord) -> str:
+def _misses(receipts: list, record: JobRecord) -> str:
     wrong = [r for r in receipts if not r.agreed]
     if not wrong:
         return ""
-    told = ", ".join(f"{log.names.get(r.operator_id, '?')} at {log.words.time(r.at)}" for r in wrong)
+    told = ", ".join(f"{record.names.get(r.operator_id, '?')} at {record.format.time(r.at)}" for r in wrong)
     return f"Shown in the wrong place first: {told}."

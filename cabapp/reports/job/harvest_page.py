@@ -42,46 +42,46 @@ _DO = {
 }  # fmt: skip
 
 
-def harvest_sheet(log: JobRecord, stem: str, now: float) -> str:
+def harvest_sheet(record: JobRecord, stem: str, now: float) -> str:
     """Write the harvest sheet of a job's field.
 
     Parameters
     ----------
-    log : JobRecord
+    record : JobRecord
     stem : str
         Beginning of the names of the job's pages.
     now : float
         When the page is written, POSIX s.
     """
-    words, done = log.words, verb(log.job.operation).lower()
-    stops, left = places(log)
-    ordered = in_order(stops, log.count.plane.to_xy(*log.gate)[0] if log.gate else None)
+    fmt, done = record.format, verb(record.job.operation).lower()
+    stops, left = places(record)
+    ordered = in_order(stops, record.count.plane.to_xy(*record.gate)[0] if record.gate else None)
     rows = [
-        [str(n), stop.what, stop.do, stop.size, words.from_gate(stop.lat, stop.lon, log.gate),
+        [str(n), stop.what, stop.do, stop.size, fmt.from_gate(stop.lat, stop.lon, record.gate),
          _degrees(stop.lat, stop.lon)]
         for n, stop in enumerate(ordered, 1)
     ]  # fmt: skip
     heads = [("no.", ""), ("what", ""), ("do", "t"), ("size", "n"),
              ("where", "t"), ("latitude, longitude", "t")]  # fmt: skip
-    gate = _degrees(*log.gate) if log.gate else ""
+    gate = _degrees(*record.gate) if record.gate else ""
     notes = [
-        f"The gate is at {gate}." if log.gate else "No gate is written in this logbook.",
+        f"The gate is at {gate}." if record.gate else "No gate is written in this logbook.",
         f"Never {done} or {done} too few times: stones may stand above ground there.",
     ]
     if left:
         notes.append(f"{left} smaller places are left out; the field log has them all.")
-    if log.count.field is None:
+    if record.count.field is None:
         notes.append("The field has no boundary in this logbook: ground never covered is not known.")
-    notes.append(f"{verb(log.job.operation)}, not planted. Only what somebody marked is on this page.")
+    notes.append(f"{verb(record.job.operation)}, not planted. Only what somebody marked is on this page.")
     return page(
-        f"{log.farm.name if log.farm else ''} · harvest sheet", log.field.name, words, now,
-        [Table("In driving order from the gate" if log.gate else "In driving order", heads, rows or [["–", "nothing marked", "", "", "", ""]], key="stops")],
-        right=", ".join(x for x in (log.field.crop, f"{done} {times(log.job.target)}", words.day(log.ended)) if x),
+        f"{record.farm.name if record.farm else ''} · harvest sheet", record.field.name, fmt, now,
+        [Table("In driving order from the gate" if record.gate else "In driving order", heads, rows or [["–", "nothing marked", "", "", "", ""]], key="stops")],
+        right=", ".join(x for x in (record.field.crop, f"{done} {times(record.job.target)}", fmt.day(record.ended)) if x),
         figure=page_elements.map_of(
-            log, f"{log.field.name} with numbered places",
+            record, f"{record.field.name} with numbered places",
             gaps=[(n, stop.x, stop.y) for n, stop in enumerate(ordered, 1)], tallest=430,
         ),
-        notes=notes, links=[Link("field log", f"{stem}.html")], at=log.ended,
+        notes=notes, links=[Link("field log", f"{stem}.html")], at=record.ended,
     )  # fmt: skip
 
 
@@ -89,26 +89,26 @@ def _degrees(lat: float, lon: float) -> str:
     return f"{lat:.5f}, {lon:.5f}".replace("-", "−")
 
 
-def places(log: JobRecord) -> tuple[list[Stop], int]:
+def places(record: JobRecord) -> tuple[list[Stop], int]:
     """Return the marks and the ground to look out for, and how many places were left out.
 
     Marks come first, then bare ground, then short; what is likely the receiver's error is
     left out.
     """
-    plane, words, found = log.count.plane, log.words, []
-    for mark in log.marks:
+    plane, fmt, found = record.count.plane, record.format, []
+    for mark in record.marks:
         if mark.lat is not None and mark.lon is not None:
             x, y = plane.to_xy(mark.lat, mark.lon)[0]
             note = f" ({mark.note})" if mark.note else ""
             found.append(Stop(mark.kind + note, _DO.get(mark.kind, "look out"), "", x, y, mark.lat, mark.lon))
-    done = verb(log.job.operation).lower()
-    real = [gap for gap in page_elements.ranked(log) if gap.area >= SMALLEST and gap.certainty != "cannot tell"]
-    lost = [gap for gap in log.gaps if gap.certainty == "cannot tell" and gap.area >= SMALLEST and not gap.edge]
+    done = verb(record.job.operation).lower()
+    real = [gap for gap in page_elements.ranked_gaps(record) if gap.area >= SMALLEST and gap.certainty != "cannot tell"]
+    lost = [gap for gap in record.gaps if gap.certainty == "cannot tell" and gap.area >= SMALLEST and not gap.edge]
     for gap in real + lost:
         lat, lon = (float(a[0]) for a in plane.to_latlon([[gap.x, gap.y]]))
         what = f"never {done}" if gap.kind == "none" else f"{done} too few"
         what += " (perhaps)" if gap.certainty != "sure" else ""
-        size = f"{words.area(gap.area)}, {words.units.length(gap.width)} wide"
+        size = f"{fmt.area(gap.area)}, {fmt.units.length(gap.width)} wide"
         found.append(Stop(what, "raise header", size, gap.x, gap.y, lat, lon))
     return found[:MOST], max(0, len(found) - MOST)
 

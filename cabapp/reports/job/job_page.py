@@ -4,7 +4,7 @@ import math
 
 from cabapp.common.farm_format import FarmFormat, share
 from cabapp.common.wording import times, verb
-from cabapp.reports.job.amendments import correction_words
+from cabapp.reports.job.amendments import correction_row
 from cabapp.reports.job.pass_table import passes_table
 from cabapp.reports.model.job_account import Account, avoidable_cents, known_cost, per_area, rates, sum_known, useful
 from cabapp.reports.model.job_record import JobRecord
@@ -23,60 +23,60 @@ from cabapp.reports.render.html_tables import (
 NOT_KNOWN = "not known"
 
 
-def job_page(log: JobRecord, one: Account, now: float) -> str:
+def job_page(record: JobRecord, account: Account, now: float) -> str:
     """Write the job page.
 
     Parameters
     ----------
-    log : JobRecord
+    record : JobRecord
     one : Account
         Of the same job.
     now : float
         When the page is written, POSIX s.
     """
-    words = log.words
-    proof = log.proof
-    certain = NOT_KNOWN if proof is None or not log.seen else f"{100 * proof.low:.0f} to {100 * proof.high:.0f} %"
-    whole = one.field_area if one.field_area is not None else one.covered
+    fmt = record.format
+    proof = record.proof
+    certain = NOT_KNOWN if proof is None or not record.seen else f"{100 * proof.low:.0f} to {100 * proof.high:.0f} %"
+    whole = account.field_area if account.field_area is not None else account.covered
     figures = [
-        ("field", words.area(whole), "field area" if one.field_area is not None else "covered, net"),
-        ("pass_area", words.area(one.pass_area) if log.seen else NOT_KNOWN, "pass area, every pass"),
-        ("proof", certain, f"proven {verb(one.operation).lower()} {times(one.target)}, 9 times in 10"),
-        ("cost", words.money(known_cost(one.lines)), "cost, as far as it is known"),
+        ("field", fmt.area(whole), "field area" if account.field_area is not None else "covered, net"),
+        ("pass_area", fmt.area(account.pass_area) if record.seen else NOT_KNOWN, "pass area, every pass"),
+        ("proof", certain, f"proven {verb(account.operation).lower()} {times(account.target)}, 9 times in 10"),
+        ("cost", fmt.money(known_cost(account.stints)), "cost, as far as it is known"),
     ]
     notes = [
         "Field area is ground, once; pass area is the sum over all passes. They are never added.",
         "Field efficiency: useful pass area over width, speed and the time working, turning and "
         "waiting in the field; travelling and breakdowns are left out.",
     ]
-    drawn = page_elements.map_of(log, f"{one.field}, {one.operation}", tallest=560, parcels=True)
-    short = lacking(one.lines)
+    drawn = page_elements.map_of(record, f"{account.field}, {account.operation}", tallest=560, parcels=True)
+    short = lacking(account.stints)
     links = [
-        Link("field log", f"{one.stem}.html"), Link("harvest sheet", f"{one.stem}-harvest.html"),
-        Link("custom work", f"{one.stem}-custom.html"), Link("all jobs", "index.html"),
+        Link("field log", f"{account.stem}.html"), Link("harvest sheet", f"{account.stem}-harvest.html"),
+        Link("custom work", f"{account.stem}-custom.html"), Link("all jobs", "index.html"),
     ]  # fmt: skip
     return page(
-        f"{log.farm.name if log.farm else ''} · job", one.field, words, now,
-        [work_table(one, words, log.seen), stint_table(one, words), *filter(None, [passes_table(log)]), *correction_tables(log)],
-        right=f"{one.operation}, {times(one.target)}, {one.season}",
-        figures=[{"key": k, "value": v, "words": w} for k, v, w in figures],
-        figure=drawn, living=page_elements.living(log, drawn),
-        notes=notes + ([short] if short else []), links=links, at=one.ended,
+        f"{record.farm.name if record.farm else ''} · job", account.field, fmt, now,
+        [work_table(account, fmt, record.seen), stint_table(account, fmt), *filter(None, [passes_table(record)]), *correction_tables(record)],
+        right=f"{account.operation}, {times(account.target)}, {account.season}",
+        figures=[page_elements.Figure(*account) for account in figures],
+        figure=drawn, script_data=page_elements.script_data(record, drawn),
+        notes=notes + ([short] if short else []), links=links, at=account.ended,
     )  # fmt: skip
 
 
-def work_table(one: Account, words: FarmFormat, seen: bool = True) -> Table:
+def work_table(account: Account, fmt: FarmFormat, seen: bool = True) -> Table:
     """How the work went, and what it cost; without any position (not `seen`) hours and money only."""
-    units = words.units
-    went, spent = rates(one.lines, useful(one)), together(line.seconds for line in one.lines)
-    cents, litres = known_cost(one.lines), math.fsum(line.litres for line in one.lines)
-    ground = one.field_area if one.field_area is not None else one.covered
-    spared = avoidable_cents(one) if cents else None
+    units = fmt.units
+    went, spent = rates(account.stints, useful(account)), together(stint.seconds for stint in account.stints)
+    cents, litres = known_cost(account.stints), math.fsum(stint.litres for stint in account.stints)
+    ground = account.field_area if account.field_area is not None else account.covered
+    spared = avoidable_cents(account) if cents else None
     efficiency = "–" if went.efficiency is None else f"{100 * went.efficiency:.0f} %"
     ground_rows = [
-        ("covered at least once", words.area(one.covered), share(one.covered, one.field_area)),
-        (f"{verb(one.operation).lower()} {times(one.target)} or more", words.area(one.reached), share(one.reached, ground)),
-        ("never covered", words.area(one.none), share(one.none, one.field_area)),
+        ("covered at least once", fmt.area(account.covered), share(account.covered, account.field_area)),
+        (f"{verb(account.operation).lower()} {times(account.target)} or more", fmt.area(account.reached), share(account.reached, ground)),
+        ("never covered", fmt.area(account.none), share(account.none, account.field_area)),
         ("speed at work", units.speed(went.speed), f"over {hours(spent['working'])} h"),
         ("output: width times speed", units.area_rate(went.theoretical), "theoretical"),
         ("output in the field", units.area_rate(went.effective), "useful pass area an hour"),
@@ -84,16 +84,16 @@ def work_table(one: Account, words: FarmFormat, seen: bool = True) -> Table:
     ]  # fmt: skip
     paid_rows = [
         ("fuel put in", units.volume(litres) if litres else "none written", units.volume_per_area(went.fuel) + " of pass area" if litres else ""),
-        ("fuel", words.money(sum_known(line.fuel_cents for line in one.lines) if litres else None), ""),
-        ("wages", words.money(sum_known(line.wage_cents for line in one.lines)), "all hours"),
-        ("tractor", words.money(sum_known(line.tractor_cents for line in one.lines)), "all hours but broken"),
-        ("cost", words.money(cents), money_per_area(cents, ground, words) + " of field, "
-         + money_per_area(cents, one.pass_area, words) + " of pass area"),
+        ("fuel", fmt.money(sum_known(stint.fuel_cents for stint in account.stints) if litres else None), ""),
+        ("wages", fmt.money(sum_known(stint.wage_cents for stint in account.stints)), "all hours"),
+        ("tractor", fmt.money(sum_known(stint.tractor_cents for stint in account.stints)), "all hours but broken"),
+        ("cost", fmt.money(cents), money_per_area(cents, ground, fmt) + " of field, "
+         + money_per_area(cents, account.pass_area, fmt) + " of pass area"),
     ]  # fmt: skip
     over_rows = [
-        ("re-covering that could have been spared", words.area(one.avoidable),
-         f"cost {words.money(spared)}, in proportion: {share(one.avoidable_passes, one.pass_area)} of all passes"),
-        ("re-covering along the edge", words.area(one.unavoidable), "a half-lap cannot help it"),
+        ("re-covering that could have been spared", fmt.area(account.avoidable),
+         f"cost {fmt.money(spared)}, in proportion: {share(account.avoidable_passes, account.pass_area)} of all passes"),
+        ("re-covering along the edge", fmt.area(account.unavoidable), "a half-lap cannot help it"),
     ]  # fmt: skip
     if not seen:
         ground_rows, over_rows = [("ground covered", NOT_KNOWN, "no position of this work was known")], []
@@ -101,42 +101,43 @@ def work_table(one: Account, words: FarmFormat, seen: bool = True) -> Table:
     return Table("How it went", [("what", ""), ("how much", "n"), ("remark", "")], rows, key="work")
 
 
-def money_per_area(cents: int | None, area: float | None, words: FarmFormat) -> str:
+def money_per_area(cents: int | None, area: float | None, fmt: FarmFormat) -> str:
     """Return money for an acre or a hectare, with its unit."""
-    each = per_area(cents, area, words.units)
-    return "–" if each is None else f"{words.money(each)}/{words.units.unit('area')}"
+    each = per_area(cents, area, fmt.units)
+    return "–" if each is None else f"{fmt.money(each)}/{fmt.units.unit('area')}"
 
 
-def stint_table(one: Account, words: FarmFormat) -> Table:
+def stint_table(account: Account, fmt: FarmFormat) -> Table:
     """A line for every stint."""
     heads = [("operator", ""), ("tractor and tool", ""), ("from, to", ""),
-             *split_heads(one.operation), ("pass area", "n"), ("cost", "n")]  # fmt: skip
+             *split_heads(account.operation), ("pass area", "n"), ("cost", "n")]  # fmt: skip
     rows = [
         [
-            line.operator, f"{line.tractor}, {line.tool}", _span(line, words),
-            *split_cells(line.seconds), words.swept(line.pass_area), words.money(line.cents),
+            stint.operator, f"{stint.tractor}, {stint.tool}", _span(stint, fmt),
+            *split_cells(stint.seconds), fmt.swept(stint.pass_area), fmt.money(stint.cents),
         ]
-        for line in one.lines
+        for stint in account.stints
     ]  # fmt: skip
     total = [
-        "all", "", "", *split_cells(together(line.seconds for line in one.lines)),
-        words.swept(math.fsum(line.pass_area for line in one.lines)), words.money(known_cost(one.lines)),
+        "all", "", "", *split_cells(together(stint.seconds for stint in account.stints)),
+        fmt.swept(math.fsum(stint.pass_area for stint in account.stints)), fmt.money(known_cost(account.stints)),
     ]  # fmt: skip
     return Table("Who worked", heads, rows, [total], "hours that passed, whatever the clocks did", "stints")
 
 
-def _span(line, words: FarmFormat) -> str:
-    same = words.local(line.began).date() == words.local(line.ended).date()
-    last = words.time(line.ended) if same else words.when(line.ended)
-    return f"{words.when(line.began)} – {last}" + (" (open)" if line.open else "")
+def _span(stint, fmt: FarmFormat) -> str:
+    same = fmt.local(stint.began).date() == fmt.local(stint.ended).date()
+    last = fmt.time(stint.ended) if same else fmt.when(stint.ended)
+    return f"{fmt.when(stint.began)} – {last}" + (" (open)" if stint.open else "")
 
 
-def correction_tables(log: JobRecord) -> list[Table]:
+def correction_tables(record: JobRecord) -> list[Table]:
     """Corrections, if there are any; what was first written stays beside its mending."""
-    if not log.corrections:
+    if not record.corrections:
         return []
     rows = [
-        [row["at"], row["who"], row["what"], row["why"]] for row in (correction_words(c, log) for c in log.corrections)
+        [row["at"], row["who"], row["what"], row["why"]]
+        for row in (correction_row(c, record) for c in record.corrections)
     ]
     heads = [("when", ""), ("who", ""), ("what", ""), ("why", "")]
     return [Table("Corrections", heads, rows, note="laid on top; what was first written stays", key="corrections")]  # fmt: skip

@@ -14,10 +14,10 @@ MOST = 60
 """Lines on the page; those beyond are left out, and how many is said."""
 
 
-def passes_table(log: JobRecord) -> Table | None:
+def passes_table(record: JobRecord) -> Table | None:
     """Return the straight passes of a job; None where there is none."""
-    units, aim = log.words.units, log.stints[0].row.width_m / log.job.target if log.stints else 0.0
-    found = pass_spacing(log.count.pieces(), aim) if aim > 0 else None
+    units, aim = record.format.units, record.stints[0].row.width_m / record.job.target if record.stints else 0.0
+    found = pass_spacing(record.count.pieces(), aim) if aim > 0 else None
     if found is None or not found.passes:
         return None
     apart = {one.at: one.metres for one in found.spacings}

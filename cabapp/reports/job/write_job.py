@@ -10,14 +10,16 @@ from cabapp.reports.model.job_record import JobRecord, read_job
 from store import Store
 
 
-def write_job(store: Store, log: JobRecord, directory: Path, now: float, every: float = 0.0) -> dict[str, list[Path]]:
+def write_job(
+    store: Store, record: JobRecord, directory: Path, now: float, every: float = 0.0
+) -> dict[str, list[Path]]:
     """Write field log, hand-over sheets, GPX and GeoJSON of a job.
 
     Parameters
     ----------
     store : Store
         Where the job is from: a hand-over sheet shows the field as it was then.
-    log : JobRecord
+    record : JobRecord
     directory : Path
         Made when it is not there.
     now : float
@@ -35,17 +37,17 @@ def write_job(store: Store, log: JobRecord, directory: Path, now: float, every: 
     Refused
         When the folder cannot be written to.
     """
-    name = stem(log)
+    name = stem(record)
     sheets = [
         (
             f"{name}-hand-over-{k}.html",
-            hand_over_sheet(read_job(store, log.job, row.at), row, receipts, now),
+            hand_over_sheet(read_job(store, record.job, row.at), row, receipts, now),
         )
-        for k, (row, receipts) in enumerate(log.hand_overs, 1)
+        for k, (row, receipts) in enumerate(record.hand_overs, 1)
     ]
     return {
-        "log": [write_output(directory, f"{name}.html", field_log(log, now))],
+        "log": [write_output(directory, f"{name}.html", field_log(record, now))],
         "hand_over": [write_output(directory, file, text) for file, text in sheets],
-        "gpx": [write_output(directory, f"{name}.gpx", job_gpx(log, every))],
-        "geojson": [write_output(directory, f"{name}.geojson", job_geojson(log))],
+        "gpx": [write_output(directory, f"{name}.gpx", job_gpx(record, every))],
+        "geojson": [write_output(directory, f"{name}.geojson", job_geojson(record))],
     }

@@ -22,12 +22,12 @@ MOST_PASSES = 8
 """Passes told of one place; more are counted and not told."""
 
 
-def passes_by_cell(log: JobRecord, frame: tuple) -> tuple[np.ndarray, np.ndarray]:
+def passes_by_cell(record: JobRecord, frame: tuple) -> tuple[np.ndarray, np.ndarray]:
     """Return when and by whom each cell was covered.
 
     Parameters
     ----------
-    log : JobRecord
+    record : JobRecord
     frame : tuple
         Cell, m, first column and row, columns and rows.
 
@@ -39,7 +39,7 @@ def passes_by_cell(log: JobRecord, frame: tuple) -> tuple[np.ndarray, np.ndarray
         Stint and POSIX s of each moment, in order of time.
     """
     cell, i0, j0, columns, rows = frame
-    k, x0, x1, t, stint = log.count.visits(cell)
+    k, x0, x1, t, stint = record.count.visits(cell)
     first = np.maximum(np.ceil(x0 / cell - 0.5).astype(np.int64) - i0, 0)
     last = np.minimum(np.ceil(x1 / cell - 0.5).astype(np.int64) - i0, columns)
     some = (last > first) & (k >= j0) & (k < j0 + rows)
@@ -62,12 +62,12 @@ def passes_by_cell(log: JobRecord, frame: tuple) -> tuple[np.ndarray, np.ndarray
     return planes.reshape(-1, rows, columns), moments[:, ::-1]
 
 
-def frame_of(log: JobRecord) -> tuple:
+def frame_of(record: JobRecord) -> tuple:
     """Return the cell, m, first column and row, columns and rows of a job's cells."""
-    if log.count.field is not None:
-        west, south, east, north = log.count.field.polygon.bounds
+    if record.count.field is not None:
+        west, south, east, north = record.count.field.polygon.bounds
     else:
-        quads = [one.quad.reshape(-1, 2) for one in log.count.pieces() if len(one)]
+        quads = [one.quad.reshape(-1, 2) for one in record.count.pieces() if len(one)]
         corners = np.concatenate(quads) if quads else np.zeros((1, 2))
         (west, south), (east, north) = corners.min(axis=0), corners.max(axis=0)
     cell = max(SMALLEST, math.ceil(10 * math.sqrt((east - west) * (north - south) / MOST_CELLS)) / 10)
@@ -75,24 +75,24 @@ def frame_of(log: JobRecord) -> tuple:
     return cell, i0, j0, math.ceil(east / cell) - i0 + 1, math.ceil(north / cell) - j0 + 1
 
 
-def history(log: JobRecord) -> dict:
+def history(record: JobRecord) -> dict:
     """Return what the script of a page knows, as JSON can hold it.
 
     Each plane of passes, and last the passes wanted (0 outside the field), are 16-bit numbers,
     row 0 southernmost, squeezed by zlib, in base 64.
     """
-    frame = frame_of(log)
-    planes, moments = passes_by_cell(log, frame)
+    frame = frame_of(record)
+    planes, moments = passes_by_cell(record, frame)
     cell, i0, j0, columns, rows = frame
     x, y = (np.arange(columns) + i0 + 0.5) * cell, (np.arange(rows) + j0 + 0.5) * cell
     places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-    want = np.asarray(log.count.wanted(places)).reshape(1, rows, columns)
+    want = np.asarray(record.count.wanted(places)).reshape(1, rows, columns)
     text = np.concatenate([planes * (want > 0), want]).astype("<u2").tobytes()
-    words = log.words
-    stints = sorted(enumerate(log.stints), key=lambda one: (one[1].row.at, one[1].row.id))
+    fmt = record.format
+    stints = sorted(enumerate(record.stints), key=lambda one: (one[1].row.at, one[1].row.id))
     return {
         "cell": cell, "west": i0 * cell, "south": j0 * cell, "columns": columns, "rows": rows,
         "planes": len(planes), "data": base64.b64encode(zlib.compress(text, 9)).decode(),
-        "moments": [[int(stint), words.when(t)] for stint, t in moments],
-        "who": [one.operator for _, one in stints], "done": verb(log.job.operation).lower(),
+        "moments": [[int(stint), fmt.when(t)] for stint, t in moments],
+        "who": [one.operator for _, one in stints], "done": verb(record.job.operation).lower(),
     }  # fmt: skip

@@ -23,7 +23,7 @@ def day_entries(accounts: list[Account]) -> list[DayEntry]:
     found = [
         DayEntry(account, stint, **day, pass_area=stint.pass_area if day is stint.days[-1] else None)
         for account in accounts
-        for stint in account.lines
+        for stint in account.stints
         for day in stint.days
     ]
     return sorted(found, key=lambda entry: (entry.began, entry.stint.stint))

@@ -98,7 +98,7 @@ class Account:
     unavoidable: float
     avoidable_passes: float
     agreed: float | None
-    lines: list[StintAccount]
+    stints: list[StintAccount]
     sheets: list[str] = field(default_factory=list)
     parts: list[ParcelShare] = field(default_factory=list)
     overlap: float = 0.0
@@ -111,27 +111,27 @@ class Account:
     @classmethod
     def from_json(cls, data: dict) -> "Account":
         """Read back `as_json`."""
-        lines, parts = (
-            [of(**one) for one in data[key]] for key, of in (("lines", StintAccount), ("parts", ParcelShare))
+        stints, parts = (
+            [of(**one) for one in data[key]] for key, of in (("stints", StintAccount), ("parts", ParcelShare))
         )
-        return cls(**{**data, "lines": lines, "parts": parts})
+        return cls(**{**data, "stints": stints, "parts": parts})
 
 
-def account(store: Store, log: JobRecord, stem: str) -> Account:
+def account(store: Store, record: JobRecord, stem: str) -> Account:
     """Make the account of a gathered job."""
-    price = log.farm.fuel_price_per_l if log.farm else None
-    tally, shared = log.tally, split(log.parcels, log.count)
+    price = record.farm.fuel_price_per_l if record.farm else None
+    tally, shared = record.totals, split(record.parcels, record.count)
     return Account(
-        log.job.id, stem, log.field.name, log.field.crop, log.job.operation, log.job.season,
-        log.job.target, log.began, log.ended, tally.field_area, tally.none, tally.covered,
-        tally.pass_area, log.reached, {str(n): a for n, a in sorted(tally.by_count.items())},
-        tally.avoidable, tally.unavoidable, tally.avoidable_passes, log.job.agreed_area_m2,
-        [_line(store, s, log, price) for s in log.stints], [],
+        record.job.id, stem, record.field.name, record.field.crop, record.job.operation, record.job.season,
+        record.job.target, record.began, record.ended, tally.field_area, tally.none, tally.covered,
+        tally.pass_area, record.reached, {str(n): a for n, a in sorted(tally.by_count.items())},
+        tally.avoidable, tally.unavoidable, tally.avoidable_passes, record.job.agreed_area_m2,
+        [_line(store, s, record, price) for s in record.stints], [],
         shared.parts, shared.overlap, list(shared.unread),
     )  # fmt: skip
 
 
-def _line(store: Store, s: StintRecord, log: JobRecord, price: float | None) -> StintAccount:
+def _line(store: Store, s: StintRecord, record: JobRecord, price: float | None) -> StintAccount:
     operator = store.get(models.Operator, s.row.operator_id)
     tractor = store.get(models.Tractor, s.row.tractor_id)
     seconds = s.hours.seconds()
@@ -142,7 +142,7 @@ def _line(store: Store, s: StintRecord, log: JobRecord, price: float | None) -> 
         not s.ended_by, seconds,
         [
             {"day": day, "began": a, "ended": b, "seconds": s.hours.seconds(a, b)}
-            for day, a, b in days(s.row.at, s.ended, log.words.zone)
+            for day, a, b in days(s.row.at, s.ended, record.format.zone)
         ],
         s.covered, s.pass_area, s.working_m,
         math.fsum(litres for litres, _ in paid),
@@ -150,7 +150,7 @@ def _line(store: Store, s: StintRecord, log: JobRecord, price: float | None) -> 
         else hundredths(math.fsum(litres * each for litres, each in paid)),
         by_the_hour(math.fsum(seconds.values()), operator.rate_per_h if operator else None),
         by_the_hour(running(seconds), tractor.cost_per_h if tractor else None),
-        sum(row.corrects_id in about for row in log.corrections),
+        sum(row.corrects_id in about for row in record.corrections),
     )  # fmt: skip
 
 
@@ -214,34 +214,34 @@ class Rates:
     cents: float | None
 
 
-def rates(lines: Iterable[StintAccount], useful: float | None = None) -> Rates:
+def rates(stints: Iterable[StintAccount], useful: float | None = None) -> Rates:
     """Reckon how work went over some stints.
 
     Parameters
     ----------
-    lines : iterable of StintAccount
+    stints : iterable of StintAccount
     useful : float, optional
         Pass area without what was beyond the target, m2; the default is all of it.
     """
-    lines = list(lines)
-    seconds = {kind: math.fsum(line.seconds[kind] for line in lines) for kind in KINDS}
-    length = math.fsum(line.working_m for line in lines)
+    stints = list(stints)
+    seconds = {kind: math.fsum(stint.seconds[kind] for stint in stints) for kind in KINDS}
+    length = math.fsum(stint.working_m for stint in stints)
     speed = mean_speed(length, seconds["working"])
     there = in_field(seconds)
-    pass_area = math.fsum(line.pass_area for line in lines)
+    pass_area = math.fsum(stint.pass_area for stint in stints)
     useful = pass_area if useful is None else useful
-    litres = math.fsum(line.litres for line in lines)
+    litres = math.fsum(stint.litres for stint in stints)
     if not speed or not there:
         return Rates(speed, None, None, None, None, None)
     # Tools of several widths count by the way each went.
-    width = math.fsum(line.width * line.working_m for line in lines) / length
+    width = math.fsum(stint.width * stint.working_m for stint in stints) / length
     return Rates(
         speed,
         field_capacity(speed, width),
         useful / there,
         field_efficiency(useful, speed, width, there),
         fuel_per_pass_area(litres, pass_area) if litres else None,
-        sum(line.cents for line in lines) / pass_area if pass_area else None,
+        sum(stint.cents for stint in stints) / pass_area if pass_area else None,
     )
 
 
@@ -254,13 +254,13 @@ def avoidable_cents(one: Account) -> int:
     """What the passes that could have been spared cost, in proportion to all passes."""
     if not one.pass_area:
         return 0
-    money = sum(line.cents for line in one.lines) / 100
+    money = sum(stint.cents for stint in one.stints) / 100
     return hundredths(cost_of_passes(one.avoidable_passes, machine_per_area=money / one.pass_area))
 
 
-def known_cost(lines: list[StintAccount]) -> int | None:
+def known_cost(stints: list[StintAccount]) -> int | None:
     """Return the cost of stints in hundredths; None when no part of it is known."""
-    return None if all(len(line.lacking) == 3 for line in lines) else sum(line.cents for line in lines)
+    return None if all(len(stint.lacking) == 3 for stint in stints) else sum(stint.cents for stint in stints)
 
 
 def per_area(cents: int | None, area: float | None, units: Units) -> float | None:

@@ -29,15 +29,14 @@ class JobRecord:
     Attributes
     ----------
     farm : store.models.Farm or None
-    words : FarmFormat
-        How times, areas and places are said on this farm.
+    format : FarmFormat
     field : store.models.Field
     job : store.models.Job
     stints : list of StintRecord
         In order of time.
     count : JobCount
         The pass count over all stints.
-    tally : AreaTotals
+    totals : AreaTotals
     gaps : list of cabapp.counting.gaps.Gap
         Empty without a boundary.
     marks : list of store.models.Mark
@@ -56,12 +55,12 @@ class JobRecord:
     """
 
     farm: models.Farm | None
-    words: FarmFormat
+    format: FarmFormat
     field: models.Field
     job: models.Job
     stints: list[StintRecord]
     count: JobCount
-    tally: AreaTotals
+    totals: AreaTotals
     gaps: list
     marks: list
     hand_overs: list
@@ -88,7 +87,7 @@ class JobRecord:
         """Ground covered as often as is wanted there, m2; once is enough on once-only ground."""
         if self.field.once_only:
             return self.count.areas()["done"]
-        return sum(area for n, area in self.tally.by_count.items() if n >= self.job.target)
+        return sum(area for n, area in self.totals.by_count.items() if n >= self.job.target)
 
     @property
     def seen(self) -> bool:
@@ -161,7 +160,6 @@ def read_job(store: Store, job: models.Job, until: float | None = None) -> JobRe
     """
     farms = store.all(models.Farm)
     farm = farms[0] if farms else None
-    words = words_of(farm)
     names = {
         row.id: row.name
         for model in (models.Operator, models.Tractor, models.Tool)
@@ -173,9 +171,9 @@ def read_job(store: Store, job: models.Job, until: float | None = None) -> JobRe
     rows = [corrected.apply(row) for row in rows if until is None or row.at < until]
     stints = [read_stint(store, row, names, corrected) for row in rows]
     count = assemble_count(store, land, job, stints, corrected)
-    for log, pieces in zip(stints, count.pieces(), strict=True):
-        alone = tally([pieces], count.field, width=log.row.width_m, target=job.target)
-        log.covered, log.pass_area = alone.covered, alone.pass_area
+    for stint, pieces in zip(stints, count.pieces(), strict=True):
+        alone = tally([pieces], count.field, width=stint.row.width_m, target=job.target)
+        stint.covered, stint.pass_area = alone.covered, alone.pass_area
     receipts = defaultdict(list)
     for row in store.all(models.HandOverReceipt):
         receipts[row.hand_over_id].append(row)
@@ -183,9 +181,9 @@ def read_job(store: Store, job: models.Job, until: float | None = None) -> JobRe
     marks = [corrected.apply(row) for row in store.all(models.Mark, field_id=land.id)]
     parcels = sorted(store.all(models.Parcel, field_id=land.id), key=lambda row: (row.name, row.id))
     about = {row.id for row in [job, land, *rows, *marks, *overs]}
-    about |= {row.id for log in stints for row in [*log.taps, *log.fuelled]}
+    about |= {row.id for stint in stints for row in [*stint.taps, *stint.fuelled]}
     return JobRecord(
-        farm, words, land, job, stints, count, count.area_totals(),
+        farm, words_of(farm), land, job, stints, count, count.area_totals(),
         [_doubted(gap, count) for gap in count.gaps()] if _seen(stints) else [],
         [mark for mark in marks if mark.id not in corrected.void and (until is None or mark.at < until)],
         [(row, receipts[row.id]) for row in overs],
@@ -228,13 +226,13 @@ def assemble_count(
         drills = [row for one in seeded for row in store.all(models.Stint, job_id=one.id)]
         for row in map(corrected.apply, drills):
             count.add_seeding(row.id, *_told(read_stint(store, row, {}, corrected)))
-    for log in stints:
-        count.add_stint(log.row.id, log.row.at, *_told(log))
-        tool_history(count, log)
+    for record in stints:
+        count.add_stint(record.row.id, record.row.at, *_told(record))
+        tool_history(count, record)
     return count
 
 
-def _told(log: StintRecord) -> tuple:
+def _told(record: StintRecord) -> tuple:
     """What the count is told of a whole stint."""
-    trace, switches = log.trace, log.standing.switches
-    return tool_of(log.row), trace.t, trace.lat, trace.lon, trace.sigma, switches, trace.quality
+    trace, switches = record.trace, record.standing.switches
+    return tool_of(record.row), trace.t, trace.lat, trace.lon, trace.sigma, switches, trace.quality

@@ -41,7 +41,7 @@ class Table:
 class Link:
     """A cell that leads to a page beside this one."""
 
-    words: str
+    text: str
     href: str
 
 
@@ -80,9 +80,9 @@ def lacking(lines: Iterable[StintAccount]) -> str:
 
 
 def page(
-    kicker: str, title: str, words: FarmFormat, now: float, tables: list[Table], *,
-    right: str = "", figures: list[dict] = (), figure: Markup = "", living: dict | None = None, before: Markup = "", notes: list[str] = (),
-    links: list[Link] = (), ways: list[Link] = (), wide: bool = False, lines: list[str] = (), at: float | None = None,
+    kicker: str, title: str, fmt: FarmFormat, now: float, tables: list[Table], *,
+    right: str = "", figures: list[page_elements.Figure] = (), figure: Markup = "", script_data: dict | None = None, before: Markup = "", notes: list[str] = (),
+    links: list[Link] = (), ways: list[Link] = (), wide: bool = False, blanks: list[str] = (), at: float | None = None,
 ) -> str:  # fmt: skip
     """Write a page of tables.
 
@@ -90,20 +90,20 @@ def page(
     ----------
     kicker, title, right : str
         Words over, in and beside the heading.
-    words : FarmFormat
+    fmt : FarmFormat
     now : float
         When the page is written, POSIX s.
     tables : list of Table
-    figures : list of dict
-        Large figures: ``key``, ``value``, ``words``.
+    figures : list of Figure
+        Large figures.
     figure : Markup
         A map.
     before : Markup
         Drawn before the tables: what they refer to.
-    living : dict, optional
-        What its script knows, of `parts.living`.
-    notes, lines : list of str
-        Sentences at the foot; and ruled lines to be filled in by hand.
+    script_data : dict, optional
+        Of `page_elements.script_data`.
+    notes, blanks : list of str
+        Sentences at the foot; labels of ruled lines to fill in by hand.
     links : list of Link
         Pages that belong to this one.
     ways : list of Link
@@ -114,7 +114,7 @@ def page(
         The time whose zone is named at the foot; the default is now.
     """
     return page_elements.TEMPLATES.get_template("tables.html").render(
-        kicker=kicker, title=title, right=right, figures=figures, map=figure, before=before, living=living, tables=tables,
-        notes=notes, links=links, ways=ways, wide=wide, lines=lines, zone=words.zone_words(now if at is None else at),
-        written=f"{words.when(now)} ({words.zone_words(now)})",
+        kicker=kicker, title=title, right=right, figures=figures, map=figure, before=before, script_data=script_data, tables=tables,
+        notes=notes, links=links, ways=ways, wide=wide, blanks=blanks, zone=fmt.zone_words(now if at is None else at),
+        written=f"{fmt.when(now)} ({fmt.zone_words(now)})",
     )  # fmt: skip

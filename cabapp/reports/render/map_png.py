@@ -13,27 +13,27 @@ WIDE = 1400
 """Most pixels across."""
 
 
-def map_png(log: JobRecord) -> bytes:
+def map_png(record: JobRecord) -> bytes:
     """Draw the job's map, north up.
 
     Parameters
     ----------
-    log : JobRecord
+    record : JobRecord
 
     Returns
     -------
     bytes
         A grey-scale PNG.
     """
-    grid = log.count.grid
+    grid = record.count.grid
     every = max(1, -(-grid.counts.shape[1] // WIDE))
     counts, unknown = grid.counts[::every, ::every], grid.unknown[::every, ::every]
-    ink = inked(hatching.classes(counts, unknown, log.job.target))
-    if log.count.field is not None:
+    ink = inked(hatching.classes(counts, unknown, record.job.target))
+    if record.count.field is not None:
         rows, columns = counts.shape
         x = grid.origin[0] + (np.arange(columns) + 0.5) * grid.cell * every
         y = grid.origin[1] + (np.arange(rows) + 0.5) * grid.cell * every
-        land, reach = log.count.field.polygon, 1.2 * grid.cell * every
+        land, reach = record.count.field.polygon, 1.2 * grid.cell * every
         across = np.meshgrid(x, y)
         ink &= shapely.contains_xy(land, *across)
         ink |= shapely.contains_xy(land.boundary.buffer(reach), *across)

@@ -3,6 +3,7 @@
 import base64
 import hashlib
 import math
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -27,6 +28,16 @@ SCRIPT_HASH = "sha256-" + base64.b64encode(hashlib.sha256(SCRIPT.encode()).diges
 """Names the one script a page may run (Content Security Policy, level 3)."""
 TEMPLATES.globals.update(script=Markup(SCRIPT), script_hash=SCRIPT_HASH)
 
+
+@dataclass(frozen=True)
+class Figure:
+    """One of a page's large figures; `key` marks it in the page."""
+
+    key: str
+    value: str
+    text: str
+
+
 MOST_GAPS = 10
 """Gaps given a number and a line; the rest are summed up."""
 
@@ -46,14 +57,14 @@ NEVER_WEIGHS = 10.0
 """Ground never covered counts ten times ground covered too few times (our own choice)."""
 
 
-def ranked(log: JobRecord) -> list:
+def ranked_gaps(record: JobRecord) -> list:
     """The gaps, those most worth going back to first: sure before doubtful, bare before short."""
     doubt = {"sure": 0, "maybe": 1, "cannot tell": 2}
 
     def worth(gap):
         return doubt[gap.certainty], -gap.area * (NEVER_WEIGHS if gap.kind == "none" else 1.0)
 
-    return sorted(log.gaps, key=worth)
+    return sorted(record.gaps, key=worth)
 
 
 _WARNED = {
@@ -109,19 +120,19 @@ def kind_of(count: int, target: int) -> int | None:
     return kind or None
 
 
-def passes(count: int, operation: str) -> str:
+def passes_text(count: int, operation: str) -> str:
     """How often ground was covered: "never", "rolled once", "rolled twice" ...
 
-    >>> passes(0, "rolling"), passes(2, "rolling")
+    >>> passes_text(0, "rolling"), passes_text(2, "rolling")
     ('never rolled', 'rolled twice')
     """
     done = verb(operation).lower()
     return f"never {done}" if count == 0 else f"{done} {times(count)}"
 
 
-def tap_words(tap, log: JobRecord) -> str:
+def tap_text(tap, record: JobRecord) -> str:
     """A tap in words."""
-    detail, units = tap.detail or {}, log.words.units
+    detail, units = tap.detail or {}, record.format.units
     if tap.kind == "stop":
         return f"Stopped: {tap.reason or 'no reason given'}"
     if tap.kind == "stop_reason":
@@ -136,18 +147,18 @@ def tap_words(tap, log: JobRecord) -> str:
     return _TAPS.get(tap.kind, tap.kind.replace("_", " ").capitalize())
 
 
-def warned_words(tap) -> str:
+def warning_text(tap) -> str:
     """What a warning was about."""
     what = (tap.detail or {}).get("what")
     return _WARNED.get(what, str(what or "something"))
 
 
-def map_of(log: JobRecord, title: str, gaps: list | None = None, parcels: bool = False, **more) -> Markup:
+def map_of(record: JobRecord, title: str, gaps: list | None = None, parcels: bool = False, **more) -> Markup:
     """Draw the job's map with its boundary, marks, gate and numbered gaps.
 
     Parameters
     ----------
-    log : JobRecord
+    record : JobRecord
     title : str
     gaps : list of tuple, optional
         ``(label, x, y)``; the default is the first of `ranked`, numbered.
@@ -156,37 +167,37 @@ def map_of(log: JobRecord, title: str, gaps: list | None = None, parcels: bool =
     **more
         Further attributes of `fieldmap.Drawing` (``next_pass``, ``machine``).
     """
-    count, plane = log.count, log.count.plane
-    marks = [m for m in log.marks if m.lat is not None and m.lon is not None]
+    count, plane = record.count, record.count.plane
+    marks = [m for m in record.marks if m.lat is not None and m.lon is not None]
     places = [tuple(plane.to_xy(m.lat, m.lon)[0]) for m in marks]
-    scale_m, scale_words = _scale(log)
+    scale_m, scale_words = _scale(record)
     if gaps is None:
-        gaps = [(k + 1, gap.x, gap.y) for k, gap in enumerate(ranked(log)[:MOST_GAPS])]
+        gaps = [(k + 1, gap.x, gap.y) for k, gap in enumerate(ranked_gaps(record)[:MOST_GAPS])]
     drawing = map_svg.Drawing(
         title,
-        description(log),
-        count.grid.counts, count.grid.unknown, count.grid.origin, count.grid.cell, log.job.target,
-        count.wanted if log.field.once_only else None,
+        description(record),
+        count.grid.counts, count.grid.unknown, count.grid.origin, count.grid.cell, record.job.target,
+        count.wanted if record.field.once_only else None,
         outline=count.field.polygon if count.field is not None else None,
         gaps=gaps,
         marks=[(mark.kind, *place) for mark, place in zip(marks, places)],
-        gate=tuple(plane.to_xy(*log.gate)[0]) if log.gate else None,
+        gate=tuple(plane.to_xy(*record.gate)[0]) if record.gate else None,
         scale_m=scale_m, scale_words=scale_words,
-        parcels=[(row.name, form) for row, form in log.parcels if parcels and form is not None and form.area > 0],
+        parcels=[(row.name, form) for row, form in record.parcels if parcels and form is not None and form.area > 0],
         **more,
     )  # fmt: skip
-    if log.outlines is None:
-        log.outlines = map_svg.outlined(drawing)
-    drawing.outlines = log.outlines
+    if record.outlines is None:
+        record.outlines = map_svg.outlined(drawing)
+    drawing.outlines = record.outlines
     return map_svg.draw(drawing)
 
 
-def living(log: JobRecord, drawn: Markup) -> dict:
+def script_data(record: JobRecord, drawn: Markup) -> dict:
     """What the script of a page needs beside its map: the layers that are there, and the history."""
-    layers = [(key, words) for key, words in LAYERS if f'="{key}"' in drawn]
-    if log.history is None:
-        log.history = history(log)
-    return {"layers": layers, "history": log.history, "moments": len(log.history["moments"])}
+    layers = [(key, fmt) for key, fmt in LAYERS if f'="{key}"' in drawn]
+    if record.history is None:
+        record.history = history(record)
+    return {"layers": layers, "history": record.history, "moments": len(record.history["moments"])}
 
 
 LAYERS = (
@@ -196,28 +207,28 @@ LAYERS = (
 """What can be shown and hidden on a map, by its name in the drawing."""
 
 
-def description(log: JobRecord) -> str:
+def description(record: JobRecord) -> str:
     """The map in words, for those who cannot see it."""
-    words, tally, target = log.words, log.tally, log.job.target
-    said = [f"{verb(log.job.operation)} {times(n)}: {words.area(a)}" for n, a in sorted(tally.by_count.items())]
+    fmt, tally, target = record.format, record.totals, record.job.target
+    said = [f"{verb(record.job.operation)} {times(n)}: {fmt.area(a)}" for n, a in sorted(tally.by_count.items())]
     if tally.none is not None:
-        said.insert(0, f"Never covered: {words.area(tally.none)}")
+        said.insert(0, f"Never covered: {fmt.area(tally.none)}")
     return (
-        f"Map of {log.field.name}, north up. " + ". ".join(said) + ". "
+        f"Map of {record.field.name}, north up. " + ". ".join(said) + ". "
         f"Bare paper is never covered, single strokes below target, crossed strokes at target "
         f"({times(target)}), solid with light dots above target, dots where the position was unknown. "
-        f"{len(log.gaps)} gaps; the first {min(MOST_GAPS, len(log.gaps))} are numbered."
+        f"{len(record.gaps)} gaps; the first {min(MOST_GAPS, len(record.gaps))} are numbered."
     )
 
 
-def _scale(log: JobRecord) -> tuple[float, str]:
+def _scale(record: JobRecord) -> tuple[float, str]:
     """A round length of about a fifth of the map, m and in words."""
-    units = log.words.units
-    if log.count.field is not None:
-        west, _, east, _ = log.count.field.polygon.bounds
+    units = record.format.units
+    if record.count.field is not None:
+        west, _, east, _ = record.count.field.polygon.bounds
         wide = east - west
     else:
-        wide = log.count.grid.counts.shape[1] * log.count.grid.cell
+        wide = record.count.grid.counts.shape[1] * record.count.grid.cell
     unit = units.unit("length")
     here = wide / 5 * units.length_value(1.0)
     power = 10 ** math.floor(math.log10(max(here, 1.0)))

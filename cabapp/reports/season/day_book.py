@@ -15,14 +15,14 @@ _HEADS = [
 ]  # fmt: skip
 
 
-def day_book(accounts: list[Account], words: FarmFormat, farm: str, now: float) -> str:
+def day_book(accounts: list[Account], fmt: FarmFormat, farm: str, now: float) -> str:
     """Write the day book over all accounts; the newest day comes first.
 
     Parameters
     ----------
     accounts : list of Account
         Not empty.
-    words : FarmFormat
+    fmt : FarmFormat
     farm : str
     now : float
         When the page is written, POSIX s.
@@ -31,16 +31,16 @@ def day_book(accounts: list[Account], words: FarmFormat, farm: str, now: float) 
     tables = [_totals(entries, "operator", "By person"), _totals(entries, "tractor", "By tractor")]
     for day in sorted({entry.day for entry in entries}, reverse=True):
         of_day = [entry for entry in entries if entry.day == day]
-        rows = [_row(entry, words) for entry in of_day]
+        rows = [_row(entry, fmt) for entry in of_day]
         total = ["all", "", "", "", "", *split_cells(together(e.seconds for e in of_day)),
-                 words.area(math.fsum(e.pass_area or 0.0 for e in of_day))]  # fmt: skip
+                 fmt.area(math.fsum(e.pass_area or 0.0 for e in of_day))]  # fmt: skip
         here = date.fromisoformat(day)
         tables.append(
             Table(f"{here:%A} {here.day} {here:%B %Y}", _HEADS, rows, [total], "hours, each line", key=f"day-{day}")
         )
     hours = math.fsum(math.fsum(e.seconds.values()) for e in entries) / 3600
     return page(
-        farm, "Day book", words, now, tables, wide=True, right=f"{hours:.2f} h in all",
+        farm, "Day book", fmt, now, tables, wide=True, right=f"{hours:.2f} h in all",
         at=max(one.ended for one in accounts), links=[Link("all jobs", "index.html")],
         notes=[
             "Hours are elapsed time: in the night the clocks go back a shift is an hour longer than "
@@ -52,16 +52,16 @@ def day_book(accounts: list[Account], words: FarmFormat, farm: str, now: float) 
     )  # fmt: skip
 
 
-def _row(entry: DayEntry, words: FarmFormat) -> list:
-    one, line = entry.account, entry.stint
-    began = words.time(entry.began) if entry.began == line.began else "…"
+def _row(entry: DayEntry, fmt: FarmFormat) -> list:
+    one, stint = entry.account, entry.stint
+    began = fmt.time(entry.began) if entry.began == stint.began else "…"
     last = entry.pass_area is not None
-    ended = words.time(entry.ended) + (" (still open)" if line.open else "") if last else "…"
-    corrected = " (corrected)" if line.corrections else ""
+    ended = fmt.time(entry.ended) + (" (still open)" if stint.open else "") if last else "…"
+    corrected = " (corrected)" if stint.corrections else ""
     return [
-        line.operator + corrected, Link(one.field, f"{one.stem}-job.html"), one.operation,
-        f"{line.tractor}, {line.tool}", f"{began} – {ended}", *split_cells(entry.seconds),
-        words.swept(entry.pass_area) if last else "",
+        stint.operator + corrected, Link(one.field, f"{one.stem}-job.html"), one.operation,
+        f"{stint.tractor}, {stint.tool}", f"{began} – {ended}", *split_cells(entry.seconds),
+        fmt.swept(entry.pass_area) if last else "",
     ]  # fmt: skip
 
 

@@ -17,7 +17,7 @@ _HEADS = [
 
 
 def home_page(
-    accounts: list[Account], words: FarmFormat, farm: str, now: float, seasons: list[int], made: list[Link]
+    accounts: list[Account], fmt: FarmFormat, farm: str, now: float, seasons: list[int], made: list[Link]
 ) -> str:  # fmt: skip
     """Write the home page.
 
@@ -25,7 +25,7 @@ def home_page(
     ----------
     accounts : list of Account
         Not empty.
-    words : FarmFormat
+    fmt : FarmFormat
     farm : str
     now : float
         When the page is written, POSIX s.
@@ -38,16 +38,16 @@ def home_page(
     tables = []
     for season in seasons:
         ways.append(Link(f"Season {season}", f"season-{season}.html"))
-        of = sorted((one for one in accounts if one.season == season), key=lambda one: -one.ended)
-        if any(one.parts for one in of):
+        of = sorted((account for account in accounts if account.season == season), key=lambda account: -account.ended)
+        if any(account.parts for account in of):
             ways.append(Link(f"Landlords {season}", f"landlords-{season}.html"))
-        rows = [_row(one, words) for one in of]
+        rows = [_row(account, fmt) for account in of]
         jobs = f"{len(of)} {'job' if len(of) == 1 else 'jobs'}"
         tables.append(Table(f"Season {season}", _HEADS, rows, note=jobs, key=f"jobs-{season}"))
-    newest = [one for one in accounts if one.season == seasons[0]]
+    newest = [account for account in accounts if account.season == seasons[0]]
     return page(
-        "office copy", farm, words, now, tables, wide=True, ways=ways, figures=_figures(newest, words),
-        before=page_elements.bar_patterns(), links=made, at=max(one.ended for one in accounts),
+        "office copy", farm, fmt, now, tables, wide=True, ways=ways, figures=_figures(newest, fmt),
+        before=page_elements.bar_patterns(), links=made, at=max(account.ended for account in accounts),
         right=f"{len(accounts)} {'job' if len(accounts) == 1 else 'jobs'}",
         notes=[
             "Field area is ground, once; pass area is the sum over all passes. Open a field for its log. "
@@ -56,35 +56,35 @@ def home_page(
     )  # fmt: skip
 
 
-def _figures(accounts: list[Account], words: FarmFormat) -> list[dict]:
+def _figures(accounts: list[Account], fmt: FarmFormat) -> list[page_elements.Figure]:
     """What a season comes to, over fields with a boundary."""
-    known = [one for one in accounts if one.field_area]
-    ground = math.fsum(one.field_area for one in known)
-    worked = math.fsum(_worked(one) for one in accounts)
+    known = [account for account in accounts if account.field_area]
+    ground = math.fsum(account.field_area for account in known)
+    worked = math.fsum(_worked(account) for account in accounts)
     found = [
-        ("field", words.area(ground or None), "field area, every job"),
-        ("reached", share(math.fsum(one.reached for one in known), ground), "of it at target"),
-        ("none", words.area(math.fsum(one.none for one in known) if known else None), "never covered"),
+        ("field", fmt.area(ground or None), "field area, every job"),
+        ("reached", share(math.fsum(account.reached for account in known), ground), "of it at target"),
+        ("none", fmt.area(math.fsum(account.none for account in known) if known else None), "never covered"),
         ("hours", f"{hours(worked)} h", "working and turning"),
     ]
-    return [{"key": key, "value": value, "words": said} for key, value, said in found]
+    return [page_elements.Figure(*account) for account in found]
 
 
-def _worked(one: Account) -> float:
-    return sum(line.seconds["working"] + line.seconds["turning"] for line in one.lines)
+def _worked(account: Account) -> float:
+    return sum(stint.seconds["working"] + stint.seconds["turning"] for stint in account.stints)
 
 
-def _row(one: Account, words: FarmFormat) -> list:
-    whole = one.field_area or one.covered
-    counts = {int(n): area for n, area in one.by_count.items()}
-    drawn = page_elements.bar(counts, whole, one.target) if whole else Markup("–")
+def _row(account: Account, fmt: FarmFormat) -> list:
+    whole = account.field_area or account.covered
+    counts = {int(n): area for n, area in account.by_count.items()}
+    drawn = page_elements.bar(counts, whole, account.target) if whole else Markup("–")
     pages = [
-        Link("job", f"{one.stem}-job.html"), Link("harvest", f"{one.stem}-harvest.html"),
-        Link("custom work", f"{one.stem}-custom.html"),
-        *(Link(f"hand-over {k}" if len(one.sheets) > 1 else "hand-over", name) for k, name in enumerate(one.sheets, 1)),
+        Link("job", f"{account.stem}-job.html"), Link("harvest", f"{account.stem}-harvest.html"),
+        Link("custom work", f"{account.stem}-custom.html"),
+        *(Link(f"hand-over {k}" if len(account.sheets) > 1 else "hand-over", name) for k, name in enumerate(account.sheets, 1)),
     ]  # fmt: skip
     return [
-        Link(one.field, f"{one.stem}.html"), f"{one.operation}, {times(one.target)}", drawn,
-        share(one.reached, one.field_area), words.area(one.none), words.area(one.field_area),
-        words.area(one.pass_area), hours(_worked(one)), words.when(one.ended), pages,
+        Link(account.field, f"{account.stem}.html"), f"{account.operation}, {times(account.target)}", drawn,
+        share(account.reached, account.field_area), fmt.area(account.none), fmt.area(account.field_area),
+        fmt.area(account.pass_area), hours(_worked(account)), fmt.when(account.ended), pages,
     ]  # fmt: skip

@@ -11,7 +11,7 @@ from cabapp.reports.render.html_tables import Link, Table, page
 NOBODY = "in no parcel"
 
 
-def landlords_page(accounts: list[Account], season: int, words: FarmFormat, farm: str, now: float) -> str:
+def landlords_page(accounts: list[Account], season: int, fmt: FarmFormat, farm: str, now: float) -> str:
     """Write the split of a season's work among landlords.
 
     Parameters
@@ -19,33 +19,36 @@ def landlords_page(accounts: list[Account], season: int, words: FarmFormat, farm
     accounts : list of Account
         Of that season; at least one with parcels.
     season : int
-    words : FarmFormat
+    fmt : FarmFormat
     farm : str
     now : float
         When the page is written, POSIX s.
     """
-    shared = sorted((one for one in accounts if one.parts), key=lambda one: (one.field.casefold(), one.began))
-    fields = list(dict.fromkeys(one.field for one in shared))
-    tables = [by_landlord(shared, words)]
+    shared = sorted(
+        (account for account in accounts if account.parts),
+        key=lambda account: (account.field.casefold(), account.began),
+    )
+    fields = list(dict.fromkeys(account.field for account in shared))
+    tables = [by_landlord(shared, fmt)]
     for k, name in enumerate(fields):
-        rows = [row for one in shared if one.field == name for row in _rows(one, words)]
-        tables.append(Table(name, _heads(words), rows, key=f"field-{k}"))
+        rows = [row for account in shared if account.field == name for row in _rows(account, fmt)]
+        tables.append(Table(name, _heads(fmt), rows, key=f"field-{k}"))
     return page(
-        farm, "Landlords", words, now, tables, right=f"season {season}", wide=True,
-        at=max(one.ended for one in shared),
+        farm, "Landlords", fmt, now, tables, right=f"season {season}", wide=True,
+        at=max(account.ended for account in shared),
         links=[Link("all jobs", "index.html"), Link(f"season {season}", f"season-{season}.html")],
         notes=[
             "Ground is measured where parcel and field lie over each other, passes as on the field's own "
             "map. What work on a parcel cost is the job's cost in proportion to pass area.",
             "Money is split only by what a lease says. A dash: no lease is written, or the cost is not known.",
             *_leases(shared),
-            *_doubts(shared, words),
+            *_doubts(shared, fmt),
             *_without(accounts),
         ],
     )  # fmt: skip
 
 
-def _heads(words: FarmFormat) -> list[tuple[str, str]]:
+def _heads(fmt: FarmFormat) -> list[tuple[str, str]]:
     return [
         ("work", ""), ("parcel", ""), ("landlord", ""), ("ground", "n"), ("never", "n"), ("once", "n"),
         ("twice", "n"), ("more", "n"), ("pass area", "n"), ("cost there", "n"), ("landlord bears", "n"),
@@ -53,22 +56,22 @@ def _heads(words: FarmFormat) -> list[tuple[str, str]]:
     ]  # fmt: skip
 
 
-def _rows(one: Account, words: FarmFormat) -> list[list]:
+def _rows(account: Account, fmt: FarmFormat) -> list[list]:
     """A line for each parcel of a job."""
     rows = []
-    work = Link(f"{one.operation}, {times(one.target)}", f"{one.stem}-job.html")
-    for part, (cost, due) in zip(one.parts, money_of(one.parts, known_cost(one.lines), one.pass_area)):
+    work = Link(f"{account.operation}, {times(account.target)}", f"{account.stem}-job.html")
+    for part, (cost, due) in zip(account.parts, money_of(account.parts, known_cost(account.stints), account.pass_area)):
         rows.append([
-            work, part.name, part.landlord or "–", words.area(part.area), *_counts(part, words),
-            words.area(part.pass_area), words.money(cost), lease(part), words.money(due),
+            work, part.name, part.landlord or "–", fmt.area(part.area), *_counts(part, fmt),
+            fmt.area(part.pass_area), fmt.money(cost), lease(part), fmt.money(due),
         ])  # fmt: skip
     return rows
 
 
-def _counts(part: ParcelShare, words: FarmFormat) -> list[str]:
+def _counts(part: ParcelShare, fmt: FarmFormat) -> list[str]:
     counts = {int(n): area for n, area in part.by_count.items()}
     more = sum(area for n, area in counts.items() if n > 2)
-    return [words.area(area) for area in (part.none, counts.get(1, 0.0), counts.get(2, 0.0), more)]
+    return [fmt.area(area) for area in (part.none, counts.get(1, 0.0), counts.get(2, 0.0), more)]
 
 
 def lease(part: ParcelShare) -> str:
@@ -81,19 +84,21 @@ def lease(part: ParcelShare) -> str:
 
 def _leases(shared: list[Account]) -> list[str]:
     """The leases in their own words."""
-    rules = {(one.field, part.name): part for one in shared for part in one.parts if part.rule}
+    rules = {(account.field, part.name): part for account in shared for part in account.parts if part.rule}
     said = [f"{field}, {name}: “{part.rule}”" for (field, name), part in rules.items()]
     return [f"Leases. {'; '.join(said)}."] if said else []
 
 
-def by_landlord(accounts: list[Account], words: FarmFormat) -> Table:
+def by_landlord(accounts: list[Account], fmt: FarmFormat) -> Table:
     """What each landlord's ground got and cost over a season, and what of it is theirs to bear."""
     sums = defaultdict(lambda: [0, 0.0, 0.0, 0, None, False])
     ground = defaultdict(dict)
-    for one in accounts:
-        for part, (cost, due) in zip(one.parts, money_of(one.parts, known_cost(one.lines), one.pass_area)):
+    for account in accounts:
+        for part, (cost, due) in zip(
+            account.parts, money_of(account.parts, known_cost(account.stints), account.pass_area)
+        ):
             of = sums[part.landlord or NOBODY]
-            ground[part.landlord or NOBODY][part.parcel or one.field] = part.area
+            ground[part.landlord or NOBODY][part.parcel or account.field] = part.area
             of[0] += 1
             of[1] += part.area
             of[2] += part.pass_area
@@ -101,31 +106,31 @@ def by_landlord(accounts: list[Account], words: FarmFormat) -> Table:
             of[4] = of[4] if due is None else due + (of[4] or 0)
             of[5] |= cost is not None
     rows = []
-    name = words.units.unit("area")
+    name = fmt.units.unit("area")
     for who in sorted(sums, key=lambda who: (who == NOBODY, who.casefold())):
         jobs, over, passes, cost, due, known = sums[who]
         cost = cost if known else None
         rows.append([
-            who, words.area(sum(ground[who].values())), str(jobs), words.area(passes),
-            words.money(cost), *(words.money(per_area(cost, area, words.units)) for area in (over, passes)),
-            words.money(due),
+            who, fmt.area(sum(ground[who].values())), str(jobs), fmt.area(passes),
+            fmt.money(cost), *(fmt.money(per_area(cost, area, fmt.units)) for area in (over, passes)),
+            fmt.money(due),
         ])  # fmt: skip
     heads = [("landlord", ""), ("ground", "n"), ("jobs", "n"), ("pass area", "n"), ("cost there", "n"),
              (f"a field {name}", "n"), (f"a pass {name}", "n"), ("theirs to bear", "n")]  # fmt: skip
     return Table("By landlord", heads, rows, note="only fields with parcels", key="by-landlord")
 
 
-def _doubts(shared: list[Account], words: FarmFormat) -> list[str]:
+def _doubts(shared: list[Account], fmt: FarmFormat) -> list[str]:
     said = []
-    for name in dict.fromkeys(one.field for one in shared):
-        one = next(one for one in shared if one.field == name)
-        if one.overlap > 1.0:
-            said.append(f"{name}: parcels lie over each other on {words.area(one.overlap)}; that ground is in both.")
-        if one.unread:
-            said.append(f"{name}: the outline of {', '.join(one.unread)} is no area, so it is left out.")
+    for name in dict.fromkeys(account.field for account in shared):
+        account = next(account for account in shared if account.field == name)
+        if account.overlap > 1.0:
+            said.append(f"{name}: parcels lie over each other on {fmt.area(account.overlap)}; that ground is in both.")
+        if account.unread:
+            said.append(f"{name}: the outline of {', '.join(account.unread)} is no area, so it is left out.")
     return said
 
 
 def _without(accounts: list[Account]) -> list[str]:
-    names = list(dict.fromkeys(one.field for one in accounts if not one.parts))
+    names = list(dict.fromkeys(account.field for account in accounts if not account.parts))
     return [f"Without parcels, so not split: {', '.join(names)}."] if names else []

@@ -83,41 +83,41 @@ def build(
 
 
 def _write(store: Store, job, directory: Path, now: float) -> dict:
-    log = read_job(store, job)
-    name = stem(log)
-    one = account(store, log, name)
-    paths = write_job(store, log, directory, now, GPX_EVERY)
+    record = read_job(store, job)
+    name = stem(record)
+    one = account(store, record, name)
+    paths = write_job(store, record, directory, now, GPX_EVERY)
     one.sheets = [path.name for path in paths["hand_over"]]
     texts = {
-        f"{name}-job.html": job_page(log, one, now),
-        f"{name}-harvest.html": harvest_sheet(log, name, now),
-        f"{name}-custom.html": custom_page(log, one, now),
+        f"{name}-job.html": job_page(record, one, now),
+        f"{name}-harvest.html": harvest_sheet(record, name, now),
+        f"{name}-custom.html": custom_page(record, one, now),
     }
     made = [path.name for group in paths.values() for path in group]
     made += [write_output(directory, file, text).name for file, text in texts.items()]
-    made += [path.name for path in files.counts(log, directory, name)]
+    made += [path.name for path in files.counts(record, directory, name)]
     features = json.loads(paths["geojson"][0].read_text("utf-8"))["features"]
     made.append(files.geopackage(features, directory / f"{name}.gpkg").name)
     return {"account": one.as_json(), "files": made}
 
 
 def _of_all(store: Store, accounts: list[Account], directory: Path, now: float, fuel: list) -> None:
-    words, name = _farm(store)
-    write_output(directory, "day-book.html", day_book(accounts, words, name, now))
+    fmt, name = _farm(store)
+    write_output(directory, "day-book.html", day_book(accounts, fmt, name, now))
     seasons = sorted({one.season for one in accounts}, reverse=True)
     for season in seasons:
         of = [one for one in accounts if one.season == season]
-        write_output(directory, f"season-{season}.html", ledger_page(of, season, words, name, now, fuel))
+        write_output(directory, f"season-{season}.html", ledger_page(of, season, fmt, name, now, fuel))
         if any(one.parts for one in of):
-            write_output(directory, f"landlords-{season}.html", landlords_page(of, season, words, name, now))
-    made = spreadsheets.write_all(accounts, words, directory, fuel)
-    write_output(directory, "index.html", home_page(accounts, words, name, now, seasons, made))
+            write_output(directory, f"landlords-{season}.html", landlords_page(of, season, fmt, name, now))
+    made = spreadsheets.write_all(accounts, fmt, directory, fuel)
+    write_output(directory, "index.html", home_page(accounts, fmt, name, now, seasons, made))
 
 
 def _plan(store: Store, accounts: list[Account], directory: Path, now: float) -> None:
-    words, name = _farm(store)
+    fmt, name = _farm(store)
     season = max(one.season for one in accounts)
-    write_output(directory, "plan.html", plan_page(store, accounts, season, words, name, now))
+    write_output(directory, "plan.html", plan_page(store, accounts, season, fmt, name, now))
 
 
 def _farm(store: Store) -> tuple[FarmFormat, str]:

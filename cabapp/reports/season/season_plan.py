@@ -20,6 +20,7 @@ from cabapp.planning.work_order import HOURS_A_DAY, Slot, Work, in_order
 from cabapp.reports.model.job_account import Account, rates
 from cabapp.reports.model.job_record import read_job
 from cabapp.reports.render.html_tables import Table, page
+from cabapp.reports.render.page_elements import Figure
 from store import Store, models
 
 OPERATION = "rolling"
@@ -45,7 +46,7 @@ class PlanEntry:
     seeded: float | None
 
 
-def plan_page(store: Store, accounts: list[Account], season: int, words: FarmFormat, farm: str, now: float) -> str:
+def plan_page(store: Store, accounts: list[Account], season: int, fmt: FarmFormat, farm: str, now: float) -> str:
     """Write the season plan.
 
     Parameters
@@ -54,27 +55,27 @@ def plan_page(store: Store, accounts: list[Account], season: int, words: FarmFor
     accounts : list of Account
         Of the season's jobs; fields without work are taken from the store.
     season : int
-    words : FarmFormat
+    fmt : FarmFormat
     farm : str
     now : float
         POSIX s.
     """
     rolled = [one for one in accounts if one.operation == OPERATION and one.season == season]
-    lines = [line for one in rolled for line in one.lines]
-    pace = rates(lines).effective or _expected(store)
+    stints = [stint for one in rolled for stint in one.stints]
+    pace = rates(stints).effective or _expected(store)
     grounds = [_ground(store, row, rolled, season, now) for row in store.all(models.Field)]
     known = [one for one in grounds if one.area is not None]
     slots = in_order([one.work for one in known], pace, now) if pace else []
     crops = farm_crops(store)
-    rows = [_row(slot, next(g for g in known if g.work is slot.work), words, crops) for slot in slots]
+    rows = [_row(slot, next(g for g in known if g.work is slot.work), fmt, crops) for slot in slots]
     done = [one.row.name for one in known if one.work.left <= 0]
     unmapped = [one.row.name for one in grounds if one.area is None]
     left = math.fsum(slot.work.left for slot in slots)
     figures = [
-        {"key": "left", "value": words.area(left), "words": "passes still lacking, all fields"},
-        {"key": "backlog", "value": words.area(_backlog(known)), "words": "of them on seeded ground"},
-        {"key": "pace", "value": words.units.area_rate(pace), "words": "passes, by work so far" if lines else "passes, expected"},
-        {"key": "hours", "value": f"{left / pace / 3600:.0f} h" if pace else "–", "words": f"of work, {HOURS_A_DAY:.0f} h a day"},
+        Figure("left", fmt.area(left), "passes still lacking, all fields"),
+        Figure("backlog", fmt.area(_backlog(known)), "of them on seeded ground"),
+        Figure("pace", fmt.units.area_rate(pace), "passes, by work so far" if stints else "passes, expected"),
+        Figure("hours", f"{left / pace / 3600:.0f} h" if pace else "–", f"of work, {HOURS_A_DAY:.0f} h a day"),
     ]  # fmt: skip
     notes = [
         "What closes first comes first. When a crop comes up is an estimate from soil temperature, "
@@ -83,10 +84,10 @@ def plan_page(store: Store, accounts: list[Account], season: int, words: FarmFor
         f"Without a boundary, so not reckoned: {', '.join(unmapped)}." if unmapped else "",
     ]
     tables = [Table("What to do first", _HEADS, rows, key="plan", note=f"season {season}")]
-    tables += [_people(lines, words)] if lines else []
+    tables += [_people(stints, fmt)] if stints else []
     return page(
-        "season plan", farm, words, now, tables, wide=True, figures=figures, right=f"season {season}",
-        notes=[*filter(None, notes), *_twice(store, season, words)],
+        "season plan", farm, fmt, now, tables, wide=True, figures=figures, right=f"season {season}",
+        notes=[*filter(None, notes), *_twice(store, season, fmt)],
     )  # fmt: skip
 
 
@@ -114,21 +115,21 @@ def _ground(store, row, rolled, season, now) -> PlanEntry:
     return PlanEntry(row, Work(row.name, left, closes), field.area, edge, seeded_at(store, row.id, season))
 
 
-def _row(slot: Slot, one: PlanEntry, words: FarmFormat, crops) -> list[str]:
+def _row(slot: Slot, one: PlanEntry, fmt: FarmFormat, crops) -> list[str]:
     crop, closes = crop_of(one.row.crop, crops), slot.work.closes
     later = ""
     if crop is not None:
         later = f"again once up, until {crop.later}" if crop.later else "not once it is up"
     return [
-        one.row.name, one.row.crop or "–", times(one.row.target), _day(one.seeded, words),
-        _day(closes, words), words.area(slot.work.left), f"{slot.seconds / 3600:.1f}",
-        _day(slot.ends, words), f"{slot.late / 3600:.1f}" if slot.late else "–",
-        words.area(one.edge), later,
+        one.row.name, one.row.crop or "–", times(one.row.target), _day(one.seeded, fmt),
+        _day(closes, fmt), fmt.area(slot.work.left), f"{slot.seconds / 3600:.1f}",
+        _day(slot.ends, fmt), f"{slot.late / 3600:.1f}" if slot.late else "–",
+        fmt.area(one.edge), later,
     ]  # fmt: skip
 
 
-def _day(t: float | None, words: FarmFormat) -> str:
-    return "–" if t is None else words.day(t).rsplit(" ", 1)[0]
+def _day(t: float | None, fmt: FarmFormat) -> str:
+    return "–" if t is None else fmt.day(t).rsplit(" ", 1)[0]
 
 
 def _backlog(grounds: list[PlanEntry]) -> float:
@@ -136,20 +137,20 @@ def _backlog(grounds: list[PlanEntry]) -> float:
     return math.fsum(one.work.left for one in grounds if one.seeded is not None)
 
 
-def _people(lines, words: FarmFormat) -> Table:
+def _people(stints, fmt: FarmFormat) -> Table:
     """Who and what did the work so far, and how fast: the backlog is theirs to share."""
     rows = []
-    for operator, tractor in sorted({(line.operator, line.tractor) for line in lines}):
-        own = [line for line in lines if (line.operator, line.tractor) == (operator, tractor)]
+    for operator, tractor in sorted({(stint.operator, stint.tractor) for stint in stints}):
+        own = [stint for stint in stints if (stint.operator, stint.tractor) == (operator, tractor)]
         rows.append([
-            operator, tractor, words.area(math.fsum(line.pass_area for line in own)),
-            words.units.area_rate(rates(own).effective),
+            operator, tractor, fmt.area(math.fsum(stint.pass_area for stint in own)),
+            fmt.units.area_rate(rates(own).effective),
         ])  # fmt: skip
     heads = [("operator", ""), ("tractor", ""), ("pass area", "n"), ("pace", "n")]
     return Table("Who has rolled", heads, rows, key="people")
 
 
-def _twice(store: Store, season: int, words: FarmFormat) -> list[str]:
+def _twice(store: Store, season: int, fmt: FarmFormat) -> list[str]:
     """Say whether twice was worth it, once stones met at harvest are written down."""
     hits, areas = {}, {}
     void = taken_back(store, models.Mark.__tablename__)
@@ -164,11 +165,11 @@ def _twice(store: Store, season: int, words: FarmFormat) -> list[str]:
         # a field that was harvested without a hit counts too: leaving it out would favour one side
         if job.id not in worked or (not met and job.field_id not in harvested):
             continue
-        log = read_job(store, job)
-        places = [log.count.plane.to_xy(mark.lat, mark.lon)[0] for mark in met]
-        for count in log.count.grid.at(places):
+        record = read_job(store, job)
+        places = [record.count.plane.to_xy(mark.lat, mark.lon)[0] for mark in met]
+        for count in record.count.grid.at(places):
             hits[int(count)] = hits.get(int(count), 0) + 1
-        for count, area in log.tally.by_count.items():
+        for count, area in record.totals.by_count.items():
             areas[count] = areas.get(count, 0.0) + area
     once, twice = areas.get(1, 0.0), math.fsum(a for n, a in areas.items() if n >= 2)
     if not (once and twice):
@@ -177,8 +178,8 @@ def _twice(store: Store, season: int, words: FarmFormat) -> list[str]:
     found = compare(few, once, more, twice)
     done = verb(OPERATION).lower()
     said = (
-        f"Was twice worth it? Stones met at harvest: {few} on {words.area(once)} {done} once, "
-        f"{more} on {words.area(twice)} {done} twice or more: "
+        f"Was twice worth it? Stones met at harvest: {few} on {fmt.area(once)} {done} once, "
+        f"{more} on {fmt.area(twice)} {done} twice or more: "
     )
     if not found.tells:
         return [said + "not enough hits to tell."]
