@@ -140,7 +140,7 @@ def tool_history(count: JobCount, log: StintRecord) -> None:
     """Follow a stint's tool: when it worked without a trustworthy position, how its hours went."""
     t, lat, lon = log.trace.t, log.trace.lat, log.trace.lon
     keep = usable_fixes(t, lat, lon, log.trace.quality, log.row.at).keep
-    sweeper = SwathBuilder(tool_of(log.row), count.rules)
+    sweeper = SwathBuilder(tool_of(log.row), count.limits)
     t, xy = t[keep], count.plane.to_xy(lat[keep], lon[keep])
     sweeper.feed(t, xy, log.standing.switches, log.trace.sigma[keep])
     sweeper.finish()
