@@ -1,8 +1,7 @@
-"""Builds the invented farm: boundaries, traces, the truth, and three logbooks.
+"""Builds the invented farm: boundaries, traces, expected results and three logbooks.
 
-``python -m demo_db.build DIR`` writes it; change `farm` and `story` to have
-another. The same seed writes the same boundaries, traces and truth, byte for
-byte. The logbooks differ from run to run, because every row gets its own id.
+``python -m demo_db.build DIR`` writes it. The same seed writes the same boundaries, traces and
+expected.json, byte for byte; the logbooks differ in their rows' ids.
 """
 
 import json
@@ -25,18 +24,7 @@ STORES = {"office": "office", "tablet 1": "tablet-1", "tablet 2": "tablet-2"}
 
 @dataclass(frozen=True)
 class Built:
-    """What `build` wrote.
-
-    Attributes
-    ----------
-    directory : Path
-    told : GeneratedDemo
-        Traces, taps and truth, also in the files.
-    stores : dict
-        Path of each logbook by the name of its device.
-    rows : dict
-        Id of each reference row by its key in `demo_db.farm`.
-    """
+    """Result of `build`: logbook paths by device, and row ids by the keys of `demo_db.farm`."""
 
     directory: Path
     told: GeneratedDemo
@@ -45,22 +33,9 @@ class Built:
 
 
 def build(directory: Path | str, seed: int = SEED, along: float = 1.0, wall=None) -> Built:
-    """Write the farm into a folder; logbooks and pages of an earlier run there are replaced.
+    """Write the farm into a folder, in place of an earlier one; fields are `along` times their full length.
 
-    Parameters
-    ----------
-    directory : path
-        Made when it is not there.
-    seed : int
-        Seed of the story.
-    along : float
-        How long the fields are, times their full length.
-    wall : callable, optional
-        Clock of the logbooks, POSIX seconds.
-
-    Returns
-    -------
-    Built
+    `wall` is the logbooks' clock, POSIX s, by default the machine's.
     """
     directory = Path(directory)
     told = generate(seed, along)
@@ -84,26 +59,18 @@ def build(directory: Path | str, seed: int = SEED, along: float = 1.0, wall=None
 
 
 def write_files(directory: Path, told: GeneratedDemo) -> None:
-    """Write boundaries, traces and truth: what the same seed makes the same."""
+    """Write boundaries, traces and expected results, which depend on the seed only."""
     (directory / "boundaries").mkdir(parents=True, exist_ok=True)
     (directory / "traces").mkdir(exist_ok=True)
     for key, row in farm.FIELDS.items():
         one = gpx_geojson.feature(
-            farm.geometry(farm.outline(key, told.truth["along"])),
-            name=row["name"],
-            crop=row["crop"],
+            farm.geometry(farm.outline(key, told.truth["along"])), name=row["name"], crop=row["crop"]
         )
         _write(directory / "boundaries" / f"{key}.geojson", gpx_geojson.geojson_text([one]))
     for part in (told.oda, told.tam):
         who = farm.OPERATORS[part.operator]["name"]
         track = gpx_geojson.Track(
-            who,
-            "rolling Heron Flat",
-            part.t,
-            part.lat,
-            part.lon,
-            quality=[2] * len(part.t),
-            hdop=part.hdop,
+            who, "rolling Heron Flat", part.t, part.lat, part.lon, quality=[2] * len(part.t), hdop=part.hdop
         )
         text = gpx_geojson.gpx_text(f"{who}, 14 May", "Invented trace, simulated at 1 Hz", [track])
         _write(directory / "traces" / f"{part.operator}.gpx", text)
@@ -115,7 +82,7 @@ def _write(path: Path, text: str) -> None:
 
 
 def reference_rows(store: Store, along: float = 1.0) -> dict[str, str]:
-    """Put the farm's people, machines and fields into a logbook; return their ids by key."""
+    """Write the farm's operators, machines and fields into a logbook; return their ids by key."""
     store.put(Farm, **farm.FARM)
     rows = {}
     for model, table in ((Operator, farm.OPERATORS), (Tractor, farm.TRACTORS), (Tool, farm.TOOLS)):
@@ -137,7 +104,7 @@ def reference_rows(store: Store, along: float = 1.0) -> dict[str, str]:
 
 
 def seeding(store: Store, rows: dict[str, str]) -> None:
-    """Let the drill's operator take over, start and finish each field on its day, as in a cab without a receiver."""
+    """Seed each field on its day, through a session without a receiver."""
     for key, row in sorted(farm.FIELDS.items(), key=lambda one: one[1]["seeded"]):
         month, day = row["seeded"]
         clock = ManualClock(local(farm.YEAR, month, day, 8, 0))

@@ -1,7 +1,6 @@
-"""The invented farm: its people, machines and fields. Change it freely.
+"""The invented farm: its operators, machines and fields.
 
-The place is open water in the middle of a great lake, so that it is nobody's
-land. No name here is taken from a real person, farm or maker.
+It lies in the middle of a great lake, and no name is that of a real person, farm or maker.
 """
 
 import numpy as np
@@ -29,13 +28,7 @@ TRACTORS = {
 }
 
 TOOLS = {
-    "roller": {
-        "name": "42 ft roller",
-        "operation": "rolling",
-        "width_m": 12.8,
-        "towed": True,
-        "grease_every_h": 10.0,
-    },
+    "roller": {"name": "42 ft roller", "operation": "rolling", "width_m": 12.8, "towed": True, "grease_every_h": 10.0},
     "harrow": {
         "name": "60 ft harrow",
         "operation": "harrowing",
@@ -43,13 +36,7 @@ TOOLS = {
         "towed": True,
         "grease_every_h": 50.0,
     },
-    "drill": {
-        "name": "40 ft drill",
-        "operation": "seeding",
-        "width_m": 12.2,
-        "towed": True,
-        "grease_every_h": 10.0,
-    },
+    "drill": {"name": "40 ft drill", "operation": "seeding", "width_m": 12.2, "towed": True, "grease_every_h": 10.0},
 }
 
 HITCHINGS = [
@@ -76,53 +63,18 @@ TILT = np.deg2rad(-8.0)
 OUTLINES = {
     # the road runs slanted along the east end; the north-west corner is clipped by a ditch
     "heron": {
-        "shell": [
-            (0, 0),
-            (520, -5),
-            (1046, 0),
-            (1020, 210),
-            (989, 428),
-            (430, 436),
-            (128, 430),
-            (-4, 338),
-            (-9, 170),
-        ],
+        "shell": [(0, 0), (520, -5), (1046, 0), (1020, 210), (989, 428), (430, 436), (128, 430), (-4, 338), (-9, 170)],
         "holes": [],
     },
     # a slough in the middle third
     "kettle": {
-        "shell": [
-            (1090, -20),
-            (1720, -40),
-            (1742, 300),
-            (1705, 545),
-            (1330, 560),
-            (1064, 470),
-            (1058, 210),
-        ],
+        "shell": [(1090, -20), (1720, -40), (1742, 300), (1705, 545), (1330, 560), (1064, 470), (1058, 210)],
         "holes": [
-            [
-                (1395, 215),
-                (1440, 186),
-                (1502, 197),
-                (1531, 246),
-                (1512, 301),
-                (1455, 322),
-                (1404, 296),
-                (1381, 255),
-            ]
+            [(1395, 215), (1440, 186), (1502, 197), (1531, 246), (1512, 301), (1455, 322), (1404, 296), (1381, 255)]
         ],
     },
     "thumb": {
-        "shell": [
-            (60, -300),
-            (830, -322),
-            (1046, -270),
-            (1046, -62),
-            (700, -40),
-            (60, -62),
-            (14, -170),
-        ],
+        "shell": [(60, -300), (830, -322), (1046, -270), (1046, -62), (700, -40), (60, -62), (14, -170)],
         "holes": [],
     },
 }
@@ -155,18 +107,7 @@ _PROJ = Proj(proj="laea", lat_0=CENTRE[0], lon_0=CENTRE[1], ellps="WGS84")
 
 
 def to_latlon(uv) -> tuple[np.ndarray, np.ndarray]:
-    """Farm frame to WGS84.
-
-    Parameters
-    ----------
-    uv : array_like, shape (n, 2)
-        Metres along and across the lanes.
-
-    Returns
-    -------
-    lat, lon : ndarray, shape (n,)
-        Degrees.
-    """
+    """Return WGS 84 latitudes and longitudes, degrees, of places in the farm frame, m, shape (n, 2)."""
     uv = np.asarray(uv, dtype=float).reshape(-1, 2)
     x = uv[:, 0] * np.cos(TILT) - uv[:, 1] * np.sin(TILT)
     y = uv[:, 0] * np.sin(TILT) + uv[:, 1] * np.cos(TILT)
@@ -175,17 +116,14 @@ def to_latlon(uv) -> tuple[np.ndarray, np.ndarray]:
 
 
 def outline(key: str, along: float = 1.0) -> Polygon:
-    """A field's polygon in the farm frame, m; exterior counter-clockwise.
-
-    `along` makes every field so many times as long, for a short demo.
-    """
+    """Return a field's polygon in the farm frame, m, counter-clockwise, `along` times its full length."""
     rings = [OUTLINES[key]["shell"], *OUTLINES[key]["holes"]]
     shell, *holes = [[(u * along, v) for u, v in ring] for ring in rings]
     return orient(Polygon(shell, holes))
 
 
 def geometry(shape: Polygon) -> dict:
-    """A polygon of the farm frame as a GeoJSON geometry with 7 decimals."""
+    """Return a polygon of the farm frame as a GeoJSON geometry with 7 decimals."""
     rings = []
     for ring in [shape.exterior, *shape.interiors]:
         lat, lon = to_latlon(ring.coords)

@@ -1,4 +1,4 @@
-"""Holds what the count found against what the story put in."""
+"""Compares the count with the faults put into the scenario."""
 
 import numpy as np
 import shapely
@@ -11,21 +11,9 @@ CLEAR = 0.6
 
 
 def compare(truth: dict, count: JobCount) -> list[dict]:
-    """Look at the counted cells on the ground of every fault that was put in.
+    """Return each fault with ``found``, the share of its cells that the count agrees on.
 
-    Parameters
-    ----------
-    truth : dict
-        As `demo_db.trace_generator.generate` gives it.
-    count : JobCount
-        The whole job.
-
-    Returns
-    -------
-    list of dict
-        For each fault its ``name``, ``passes`` put in (None: position lost), ``area_m2`` put in
-        and ``found``: the share of its cells counted so (or more, above target; marked unknown,
-        where the position was lost).
+    ``passes`` None is a lost position, to be marked unknown; above target, more passes agree too.
     """
     rows = []
     for fault in truth["planted"]:

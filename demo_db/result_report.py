@@ -1,4 +1,4 @@
-"""What the demo found, as figures for machines and as lines for people."""
+"""The demo's results as figures and as lines of text."""
 
 from cabapp.common.farm_format import FarmFormat, share
 from cabapp.common.wording import times, verb
@@ -10,20 +10,9 @@ from sync import MergeResult
 def report(
     record: JobRecord, played: dict[str, Played], merged: MergeResult, compared: list[dict], pages: dict
 ) -> dict:
-    """Collect the demo's figures; SI, POSIX seconds.
+    """Return the demo's figures, SI and POSIX s.
 
-    Parameters
-    ----------
-    record : JobRecord
-        The job in the office copy.
-    played : dict
-        What was seen in each operator's part, by name.
-    merged : MergeResult
-        Of the office copy.
-    compared : list of dict
-        From `demo_db.fault_check.compare`.
-    pages : dict
-        Lists of the paths written, by kind.
+    `played` is by operator's name, `compared` of `fault_check.compare`, `pages` paths by kind.
     """
     tally = record.totals
     return {
@@ -92,12 +81,7 @@ def words_of(found: dict, fmt: FarmFormat) -> str:
         lines.append(f"    {row['name']:<36} {fmt.area(row['area_m2']):>8}  {said:<8}  {100 * row['found']:.0f} %")
     merge = found["merge"]
     missing = "; ".join(merge["missing"]) or "none missing"
-    lines += [
-        "",
-        f"  The office copy took {merge['added']} records from the two tablets, {missing}.",
-        "",
-        "  Pages",
-    ]
+    lines += ["", f"  The office copy took {merge['added']} records from the two tablets, {missing}.", "", "  Pages"]
     lines += [f"    {path}" for paths in found["pages"].values() for path in paths]
     return "\n".join(lines)
 

@@ -1,8 +1,6 @@
-"""What happened on Heron Flat on 14 May: the two operators' work, and its faults.
+"""The scenario: two operators roll Heron Flat on 14 May, with faults.
 
-`tell` drives the field on paper: lanes laid half a tool apart with loops at
-the headland, hand-steering wander, and the faults the logbook is to find. It
-returns each operator's trace and taps, and the truth of what was put in.
+Lanes lie half a tool apart with loops at the headland; steering wanders.
 """
 
 import itertools
@@ -36,18 +34,10 @@ DARK = (300.0, 45.0)
 
 @dataclass
 class OperatorScript:
-    """One operator's work.
+    """One operator's work: keys of `demo_db.farm`, fixes at 1 Hz, taps and losses of reception.
 
-    Attributes
-    ----------
-    operator, tractor, tool : str
-        Keys of `demo_db.farm`.
-    t, lat, lon, hdop : ndarray
-        Fixes at 1 Hz, POSIX seconds and degrees; missing where reception was lost.
-    taps : list of dict
-        ``{"t": ..., "tap": kind, ...}`` in order.
-    lost : list of tuple
-        Spans without reception, POSIX seconds.
+    `t` POSIX s, `lat` and `lon` degrees, missing where reception was lost; taps are
+    ``{"t": ..., "tap": kind, ...}`` in order; `lost` are spans, POSIX s.
     """
 
     operator: str
@@ -62,19 +52,9 @@ class OperatorScript:
 
 
 def lanes(rng: np.random.Generator, along: float = 1.0) -> list[vehicle_paths.Path]:
-    """Every lane in the order driven, as the tractor's rear axle goes.
+    """Return every lane in the order driven, as paths of the tractor's rear axle.
 
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Source of the wander.
-    along : float
-        How long the field is, times its full length.
-
-    Returns
-    -------
-    list of Path
-        Lanes alternate east and west; ``part`` is the lane's number from 0.
+    Lanes alternate east and west; ``part`` is a lane's number from 0.
     """
     inner = _lane_ground(farm.outline("heron", along))
     across, offset = [], WIDTH + SPACING
@@ -136,9 +116,7 @@ def rounds(along: float = 1.0) -> list[vehicle_paths.Path]:
         points = np.array(ring.coords)[::-1]
         # Begin half way along the north side, where the last lane ends.
         points = np.roll(
-            points[:-1],
-            -int(np.argmin(np.hypot(points[:-1, 0] - 300 * along, points[:-1, 1] - 430))),
-            axis=0,
+            points[:-1], -int(np.argmin(np.hypot(points[:-1, 0] - 300 * along, points[:-1, 1] - 430))), axis=0
         )
         found.append(vehicle_paths.line(np.vstack([points, points[:1]]), LANE_SPEED, 900 + number))
     return found

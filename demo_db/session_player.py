@@ -1,4 +1,4 @@
-"""Plays one operator's part through a real session: fixes from a replay, taps at their times."""
+"""Plays an operator's script through a real session: replayed fixes, taps at their times."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -18,16 +18,8 @@ all the fixes since the last, judges each, and makes them durable."""
 
 @dataclass
 class Played:
-    """What was seen while a part was played.
-
-    Attributes
-    ----------
-    warnings : list of tuple
-        ``(POSIX s, words)`` each time a sound was due.
-    received : list of cabapp.session.state.view.Received
-        What came of pointing at the next pass.
-    left_out : list of dict
-        Taps of the story that had nothing to answer, such as "I know" with no warning.
+    """What happened while a script was played: sounds as ``(POSIX s, text)``, receipts of the hand-over,
+    and taps left out because there was nothing to answer.
     """
 
     warnings: list = field(default_factory=list)
@@ -51,25 +43,10 @@ def play(
     after: float = 0.0,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> Played:
-    """Play a part headless, on the session's own code.
+    """Play a script without a window, on the session's own code.
 
-    Parameters
-    ----------
-    store : Store
-        The tablet's.
-    part : OperatorScript
-    rows : dict
-        Ids of the reference rows by key.
-    until : str, optional
-        Stop after this tap and leave the stint open, for a person to go on with.
-    after : float
-        Go on with an open stint from here, POSIX s.
-    progress : callable, optional
-        Called as ``progress(done, of, words)``.
-
-    Returns
-    -------
-    Played
+    `rows` are the ids of reference rows by key. `until` names a tap after which the stint is left
+    open; `after`, POSIX s, goes on with an open stint; `progress` is called with ``(done, of, text)``.
     """
     taps = [tap for tap in part.taps if tap["t"] > after]
     first = max(after, min(part.taps[0]["t"], part.t[0]) - 10.0)

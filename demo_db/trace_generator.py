@@ -1,4 +1,4 @@
-"""The story told: traces, taps, and the truth of what was put in."""
+"""Generates the scenario's traces, taps and expected results."""
 
 from dataclasses import dataclass
 
@@ -19,15 +19,7 @@ LINED_UP = 40
 
 @dataclass
 class GeneratedDemo:
-    """Everything `generate` makes.
-
-    Attributes
-    ----------
-    oda, tam : OperatorScript
-        The two operators' work.
-    truth : dict
-        What was put in, ready for JSON.
-    """
+    """The two operators' scripts, and the expected results, ready for JSON."""
 
     oda: scenario.OperatorScript
     tam: scenario.OperatorScript
@@ -35,18 +27,7 @@ class GeneratedDemo:
 
 
 def generate(seed: int = SEED, along: float = 1.0) -> GeneratedDemo:
-    """Drive Heron Flat.
-
-    Parameters
-    ----------
-    seed : int
-        Seed of the wander and of the receiver's error. The same seed tells the
-        same story.
-
-    Returns
-    -------
-    GeneratedDemo
-    """
+    """Return the demo of a seed; the seed sets wander and receiver error."""
     rng = np.random.default_rng(seed)
     legs = scenario.lanes(rng, along)
     ring = next(k for k, lane in enumerate(legs) if lane.y[len(lane.y) // 2] - scenario.ROCKS[1] > 0)
@@ -151,10 +132,7 @@ def _truth(seed, along, path, tool, lane_dark, oda, tam) -> dict:
 
     between = shapely.box(-100, path.y[path.part == fuel].mean(), 2000, path.y[path.part == fuel + 1].mean())
     planted = {
-        "missed lanes": (
-            0,
-            between.intersection(inner).difference(ground[fuel].union(ground[fuel + 1])),
-        ),
+        "missed lanes": (0, between.intersection(inner).difference(ground[fuel].union(ground[fuel + 1]))),
         "once beside the missed lanes, south": (1, only(fuel, fuel - 1, fuel + 1)),
         "once beside the missed lanes, north": (1, only(fuel + 1, fuel, fuel + 2)),
         "wide lap, south": (1, only(wide, wide - 1, wide + 1)),
@@ -220,10 +198,7 @@ def scattered(shape: Polygon, many: int) -> tuple[np.ndarray, np.ndarray]:
     """
     u0, v0, u1, v1 = shape.bounds
     k = np.arange(many)
-    u, v = (
-        u0 + (u1 - u0) * (k * 0.7548776662466927 % 1),
-        v0 + (v1 - v0) * (k * 0.5698402909980532 % 1),
-    )
+    u, v = (u0 + (u1 - u0) * (k * 0.7548776662466927 % 1), v0 + (v1 - v0) * (k * 0.5698402909980532 % 1))
     inside = shapely.contains_xy(shape, u, v)
     return u[inside], v[inside]
 

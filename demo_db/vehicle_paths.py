@@ -1,8 +1,6 @@
-"""Geometry of a hand-steered tractor and the tool it tows, for the invented farm.
+"""Geometry of a hand-steered tractor and its towed tool, m and rad counter-clockwise from east.
 
-Everything here works in plane metres (x east, y north) and radians
-counter-clockwise from east. It shares no code with ``cabapp.coverage``: the
-demo's truth must not be made by the program that is measured against it.
+It shares no code with ``cabapp.track``: expected results must not come from the program under test.
 """
 
 from dataclasses import dataclass
@@ -15,16 +13,9 @@ STEP = 0.25
 
 @dataclass(frozen=True)
 class Path:
-    """Where the tractor's rear axle goes.
+    """Path of the tractor's rear axle: m, m/s, and the part of the work; arrays of shape (n,).
 
-    Attributes
-    ----------
-    x, y : ndarray, shape (n,)
-        Rear axle, m.
-    speed : ndarray, shape (n,)
-        Speed at each point, m/s.
-    part : ndarray of int, shape (n,)
-        Number of the part of the work (lane, ring, round); negative in turns.
+    ``part`` numbers lanes, ring and rounds; it is negative in turns.
     """
 
     x: np.ndarray
@@ -39,36 +30,12 @@ class Path:
 
 
 def joined(paths: list[Path]) -> Path:
-    """Put paths end to end.
-
-    Parameters
-    ----------
-    paths : list of Path
-        In the order driven; each starts where the one before ended.
-
-    Returns
-    -------
-    Path
-    """
+    """Return paths end to end."""
     return Path(*(np.concatenate([getattr(p, name) for p in paths]) for name in ("x", "y", "speed", "part")))
 
 
 def line(points: np.ndarray, speed: float, part: int) -> Path:
-    """Resample a polyline evenly.
-
-    Parameters
-    ----------
-    points : ndarray, shape (k, 2)
-        Vertices, m.
-    speed : float
-        Speed along it, m/s.
-    part : int
-        Number of the part of the work.
-
-    Returns
-    -------
-    Path
-    """
+    """Return a polyline, shape (k, 2), m, resampled evenly, driven at `speed` m/s."""
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
     s = np.linspace(0.0, along[-1], max(2, round(along[-1] / STEP) + 1))
     return Path(
@@ -80,32 +47,15 @@ def line(points: np.ndarray, speed: float, part: int) -> Path:
 
 
 def turn(start: tuple, end: tuple, radius: float, speed: float, part: int) -> Path:
-    """Shortest way between two poses that never turns tighter than `radius`.
-
-    Parameters
-    ----------
-    start, end : tuple of float
-        ``(x, y, heading)``, m and rad.
-    radius : float
-        Tightest turn, m.
-    speed : float
-        Speed in the turn, m/s.
-    part : int
-        Number of the part of the work.
-
-    Returns
-    -------
-    Path
+    """Return the shortest way between two poses ``(x, y, heading)`` that turns no tighter than `radius`.
 
     Notes
     -----
     L. E. Dubins, "On curves of minimal length with a constraint on average
     curvature", American Journal of Mathematics 79 (1957) 497-516; the six
-    words in the form of Shkel and Lumelsky (2001), from memory. Two lanes
-    closer than two radii give the loop every operator knows from a headland.
+    words in the form of Shkel and Lumelsky (2001), from memory. Lanes
+    closer than two radii give a loop.
 
-    Examples
-    --------
     >>> loop = turn((0, 0, 0.0), (0, 6.2, 3.14159265), 8.0, 2.0, -1)
     >>> bool(loop.x.max() > 15)
     True
@@ -170,21 +120,7 @@ def _words(d: float, a: float, b: float) -> list:
 
 
 def towed(path: Path, axle_to_hitch: float, hitch_to_line: float) -> np.ndarray:
-    """Centre of a towed tool's working line while the tractor drives `path`.
-
-    Parameters
-    ----------
-    path : Path
-        Rear axle of the tractor.
-    axle_to_hitch : float
-        Hitch behind the rear axle, m.
-    hitch_to_line : float
-        Working line behind the hitch, m.
-
-    Returns
-    -------
-    ndarray, shape (n, 3)
-        x, y of the working line's centre (m) and the tool's heading (rad).
+    """Return x, y, m, of a towed tool's working line and its heading, rad, shape (n, 3).
 
     Notes
     -----
@@ -204,19 +140,7 @@ def towed(path: Path, axle_to_hitch: float, hitch_to_line: float) -> np.ndarray:
 
 
 def timed(path: Path, stands: dict[int, float]) -> np.ndarray:
-    """Seconds from the start at which each point of `path` is reached.
-
-    Parameters
-    ----------
-    path : Path
-        What is driven.
-    stands : dict
-        Index of a point to the seconds the tractor stands still just after it.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-    """
+    """Return the seconds at which each point is reached; `stands` gives seconds of standing after a point."""
     moved = np.hypot(np.diff(path.x), np.diff(path.y))
     # A driver slows before a turn and picks up after it: speeds spread over about 10 m.
     kernel = np.hanning(41)

@@ -44,14 +44,7 @@ def write_job(path, *, names, target=2, left_for=False, once_only=None, seeded_a
     book.put(models.Farm, name=names.farm, timezone="America/Chicago", units="us", fuel_price_per_l=1.0)
     people = [book.put(models.Operator, name=name, phone=None, rate_per_h=None) for name in (names.first, names.second)]
     tractor = book.put(models.Tractor, name=names.tractor, tank_l=None, cost_per_h=None)
-    tool = book.put(
-        models.Tool,
-        name=names.tool,
-        operation="rolling",
-        width_m=WIDTH,
-        towed=False,
-        grease_every_h=None,
-    )
+    tool = book.put(models.Tool, name=names.tool, operation="rolling", width_m=WIDTH, towed=False, grease_every_h=None)
     gate = place(100, 0)
     land = book.put(
         models.Field,
@@ -116,12 +109,7 @@ def write_job(path, *, names, target=2, left_for=False, once_only=None, seeded_a
     )
     pole = book.add(
         models.Mark(
-            field_id=land.id,
-            stint_id=first.id,
-            kind="pole",
-            lat=place(20, 20)[0],
-            lon=place(20, 20)[1],
-            at=START + 101,
+            field_id=land.id, stint_id=first.id, kind="pole", lat=place(20, 20)[0], lon=place(20, 20)[1], at=START + 101
         )
     )
     book.add(

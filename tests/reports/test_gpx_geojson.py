@@ -21,17 +21,7 @@ NS = "{http://www.topografix.com/GPX/1/1}"
 # Source: gpx.xsd 1.1, the xsd:sequence of each type.
 ORDER = {
     "gpx": ["metadata", "wpt", "rte", "trk", "extensions"],
-    "metadata": [
-        "name",
-        "desc",
-        "author",
-        "copyright",
-        "link",
-        "time",
-        "keywords",
-        "bounds",
-        "extensions",
-    ],
+    "metadata": ["name", "desc", "author", "copyright", "link", "time", "keywords", "bounds", "extensions"],
     "trk": ["name", "cmt", "desc", "src", "link", "number", "type", "extensions", "trkseg"],
     "trkseg": ["trkpt", "extensions"],
 }
@@ -76,10 +66,7 @@ def test_gpx_reads_back_what_was_recorded(gpx, small_log):
     assert len(points) == len(trace.t)
     assert np.abs(np.array([p.latitude for p in points]) - trace.lat).max() <= 1e-7
     assert points[0].time == datetime.fromtimestamp(trace.t[0], UTC)
-    assert [(w.name, w.description) for w in read.waypoints] == [
-        ("rock", "big one"),
-        ("slough", None),
-    ]
+    assert [(w.name, w.description) for w in read.waypoints] == [("rock", "big one"), ("slough", None)]
 
 
 def test_gpx_has_a_new_segment_after_each_loss_of_reception(gpx):
@@ -96,12 +83,7 @@ def test_fixes_without_position_make_no_point():
 def test_longitude_stays_below_180():
     """The schema's longitudeType ends before 180, so 180 is written as -180."""
     text = gpx_geojson.gpx_text("x", "", [track(lon=np.array([179.9, 179.99999999, 180.0, -179.9]))])
-    assert [p.longitude for p in gpxpy.parse(text).walk(only_points=True)] == [
-        179.9,
-        -180.0,
-        -180.0,
-        -179.9,
-    ]
+    assert [p.longitude for p in gpxpy.parse(text).walk(only_points=True)] == [179.9, -180.0, -180.0, -179.9]
 
 
 def test_tiny_numbers_are_written_as_decimals():

@@ -1,4 +1,4 @@
-"""`rollbook parcels`: whose ground lies in a field, from a file; pages split work and cost by it."""
+"""`rollbook parcels`: parcels of a field from a file; pages split work and cost by them."""
 
 import argparse
 import json

@@ -9,15 +9,7 @@ from store.errors import Refused
 def row_called(rows: list, kind: str, name: str | None, names: dict[str, str] | None = None) -> Any:
     """Return the one row of a name, letter case ignored; without a name, the only row.
 
-    Parameters
-    ----------
-    rows : list
-        Reference rows.
-    kind : str
-        What they are, for the sentence.
-    name : str or None
-    names : dict, optional
-        Name by row id where it is not the row's own.
+    `kind` says what the rows are; `names` gives them by id where they are not the rows' own.
 
     Raises
     ------

@@ -4,19 +4,9 @@ import argparse
 from pathlib import Path
 
 from cabapp.common.clock import FASTEST, SLOWEST, ReplayClock
-from cabapp.common.paths import (
-    RECEIVER,
-    SETTINGS,
-    chosen_store,
-    is_server,
-    store_option,
-)
+from cabapp.common.paths import RECEIVER, SETTINGS, chosen_store, is_server, store_option
 from cabapp.jobs.imports.trace_recovery import after_mending
-from cabapp.position.receivers.receiver_address import (
-    FORMS,
-    ReceiverRefused,
-    checked_words,
-)
+from cabapp.position.receivers.receiver_address import FORMS, ReceiverRefused, checked_words
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.position.recordings.trace_reader import read_trace
@@ -73,13 +63,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Open the cab and stay until somebody goes out on purpose.
-
-    Raises
-    ------
-    Refused
-        There is no screen, the logbook is no file or cannot be opened, or the recording cannot be read.
-    """
+    """Open the cab until it is left on purpose."""
     from cabapp.screens.system.launcher import DENSITY, run_cab
 
     logbook = chosen_store(args)
@@ -103,13 +87,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def choose_backup(words: str, logbook: Path) -> None:
-    """Remember beside a logbook where its backups go; "none" for nowhere.
-
-    Raises
-    ------
-    Refused
-        The folder is not there.
-    """
+    """Store beside a logbook the folder of its backups; "none" for no backups."""
     place = None if words == "none" else Path(words).absolute()
     if place is not None and not place.is_dir():
         raise NoPlace(

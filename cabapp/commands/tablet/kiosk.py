@@ -113,13 +113,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the notes and the unit; write the unit only when asked to.
-
-    Raises
-    ------
-    KioskRefused
-        The unit cannot be written.
-    """
+    """Print the notes and the unit; with --write, write the unit."""
     program = args.program or str(Path(sys.executable).with_name("rollbook"))
     if args.system == "windows":
         if args.write:

@@ -53,7 +53,7 @@ LAYERS = {
 
 
 def counts(record: JobRecord, directory: Path, stem: str) -> list[Path]:
-    """Write a job's counts as PNG with world file and note; return the paths."""
+    """Write a job's counts as PNG with world file and spatial reference; return the paths."""
     name = f"{stem}-counts.png"
     grid = record.count.grid
     values = np.minimum(grid.counts, OUTSIDE - 1).astype(np.uint8)
@@ -81,18 +81,7 @@ def counts(record: JobRecord, directory: Path, stem: str) -> list[Path]:
 
 
 def geopackage(features: list[dict], path: Path) -> Path:
-    """Write features of `cabapp.reports.export.job_export.job_geojson` as a GeoPackage, a layer for each kind.
-
-    Parameters
-    ----------
-    features : list of dict
-        GeoJSON, WGS 84; the property ``kind`` names the layer.
-    path : Path
-
-    Raises
-    ------
-    Refused
-        When it cannot be written.
+    """Write features of `job_export.job_geojson` as a GeoPackage, a layer for each ``kind``.
 
     Notes
     -----
@@ -128,8 +117,7 @@ def _layer(database, name: str, kind: str, columns: dict[str, str], rows: list[d
     told = ", ".join(f'"{column}" {of}' for column, of in columns.items())
     database.execute(f'CREATE TABLE "{name}" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom {kind}, {told})')  # fmt: skip
     database.execute(
-        "INSERT INTO gpkg_contents VALUES (?, 'features', ?, '', ?, ?, ?, ?, ?, 4326)",
-        (name, name, now, *bounds),
+        "INSERT INTO gpkg_contents VALUES (?, 'features', ?, '', ?, ?, ?, ?, ?, 4326)", (name, name, now, *bounds)
     )
     database.execute("INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, 4326, 0, 0)", (name, kind))
     marks = ", ".join("?" * (len(columns) + 1))

@@ -1,7 +1,4 @@
-"""A field's log as open files: GPX 1.1 and GeoJSON (RFC 7946).
-
-Knows neither the store nor pages: arrays, names and shapes in, text out.
-"""
+"""Tracks, marks and shapes as GPX 1.1 and GeoJSON (RFC 7946)."""
 
 import itertools
 import json
@@ -25,19 +22,10 @@ _NOT_XML = re.compile("[^\\t\\n\\r -\\ud7ff\\ue000-\\ufffd\\U00010000-\\U0010fff
 
 @dataclass(frozen=True)
 class Track:
-    """One stint's trace.
+    """One stint's trace: arrays of shape (n,).
 
-    Attributes
-    ----------
-    name, desc : str
-    t : ndarray, shape (n,)
-        POSIX seconds, UTC, rising.
-    lat, lon : ndarray, shape (n,)
-        WGS 84 degrees; NaN where the receiver had no position.
-    quality : ndarray of int or None, shape (n,)
-        GGA fix quality; -1 not stated, 0 no fix.
-    hdop : ndarray or None, shape (n,)
-        Dilution of precision; NaN not stated.
+    `t` POSIX s, rising; `lat`, `lon` WGS 84 degrees, NaN without a position; `quality` GGA fix
+    quality, -1 not stated, 0 no fix; `hdop` NaN where not stated.
     """
 
     name: str
@@ -61,10 +49,9 @@ class Waypoint:
 
 
 def spans(track: Track) -> list[slice]:
-    """Return the unbroken spans of a track, as slices of its fixes.
+    """Return the unbroken spans of a track as slices of its fixes.
 
-    A span ends where the receiver said it had no position, and where more than
-    `LONGEST_STEP` passed without a fix.
+    A span ends at a fix without a position, and where `LONGEST_STEP` passes without a fix.
     """
     good = np.isfinite(track.lat) & np.isfinite(track.lon) & np.isfinite(track.t)
     if track.quality is not None:
@@ -78,16 +65,7 @@ def spans(track: Track) -> list[slice]:
 
 
 def gpx_text(name: str, desc: str, tracks: list[Track], marks: list[Waypoint] = ()) -> str:
-    """Return tracks and marks as GPX 1.1.
-
-    Parameters
-    ----------
-    name, desc : str
-        Metadata of the file.
-    tracks : list of Track
-        One ``trk`` each, with a new ``trkseg`` at every loss of reception.
-    marks : list of Waypoint
-        One ``wpt`` each.
+    """Return tracks and marks as GPX 1.1, with a new ``trkseg`` at every loss of reception.
 
     Notes
     -----
@@ -145,14 +123,7 @@ def _xml_text(text: str) -> str | None:
 
 
 def feature(geometry: dict, **properties) -> dict:
-    """Return a GeoJSON feature with its rings turned as RFC 7946 wants them.
-
-    Parameters
-    ----------
-    geometry : dict
-        GeoJSON geometry, WGS 84, longitude first. Rings may turn either way.
-    **properties
-        Whatever JSON can hold.
+    """Return a GeoJSON feature with its rings in the directions of RFC 7946.
 
     Notes
     -----
@@ -185,6 +156,6 @@ def _rounded(geometry: dict) -> dict:
 
 
 def geojson_text(features: list[dict]) -> str:
-    """Write features as one GeoJSON FeatureCollection, a feature a line."""
+    """Return features as a GeoJSON FeatureCollection, a feature a line."""
     rows = ",\n".join(json.dumps(f, ensure_ascii=False, allow_nan=False) for f in features)
     return '{"type": "FeatureCollection", "features": [\n' + rows + "\n]}\n"

@@ -1,6 +1,6 @@
-"""All work as tables for a spreadsheet: CSV and XLSX, one tidy table each, real dates and numbers.
+"""All work as CSV and XLSX tables with real dates and numbers.
 
-In SI-like units that say themselves in the column's name; areas in hectares and acres both.
+Units stand in the columns' names; areas are in hectares and acres.
 """
 
 import csv
@@ -30,8 +30,8 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 def tables(accounts: list[Account], fmt: FarmFormat, fuel: list[Fill] = ()) -> dict[str, list[list]]:
     """Return the tables by name, each with its heads in the first row.
 
-    Cells are str, int, float, date, datetime (of the farm's clock, without a zone, as a
-    spreadsheet has them) or None for what is not known; instants stand beside in UTC.
+    Cells are str, int, float, date, datetime (the farm's clock, no zone) or None for what is not
+    known; instants stand beside in UTC.
     """
     found = {"jobs": _jobs(accounts, fmt), "stints": _stints(accounts, fmt), "days": _days(accounts, fmt)}  # fmt: skip
     found["fuel"] = _fuel(accounts, fmt, fuel)

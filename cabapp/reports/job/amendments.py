@@ -1,4 +1,4 @@
-"""Taps and corrections in words: what counts now, what was first written, who mended it and why."""
+"""Taps and corrections as text: the present value, the first one, who changed it and why."""
 
 from collections import Counter
 
@@ -10,7 +10,7 @@ from store.facts.timestamp import write_time
 
 
 def correction_row(row, record: JobRecord) -> dict:
-    """A correction in words: when, who, what (was and now is), why."""
+    """Return a correction as text: when, who, what (now and before), why."""
     detail = dict(row.detail or {})
     taken_back = detail.pop("void", False)
     was = detail.pop("was", {})
@@ -34,7 +34,7 @@ _COLUMN = {
 
 
 def _value(key: str, value, record: JobRecord) -> str:
-    """A corrected value as a person says it."""
+    """Return a corrected value as text."""
     number = isinstance(value, (int, float)) and not isinstance(value, bool)
     if value is None:
         return "nothing"
@@ -50,7 +50,7 @@ def _value(key: str, value, record: JobRecord) -> str:
 
 
 def taps_of_stint(s: StintRecord, record: JobRecord) -> dict:
-    """A stint's taps in words, each as it now counts, and what it was warned of."""
+    """Return a stint's taps as text, each as it counts now, and its warnings."""
     shown = [tap for tap in s.taps if tap.kind not in ("undo", *_COUNTED)]
     return {
         "operator": f"{s.operator}, {record.format.when(s.row.at)}",

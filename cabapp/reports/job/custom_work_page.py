@@ -1,4 +1,4 @@
-"""The custom-work page: what is agreed, what was done, and where, on one page; nothing is made up."""
+"""The custom-work page: the agreed area, the work done, and a map."""
 
 import math
 
@@ -11,15 +11,7 @@ from cabapp.reports.render.html_tables import Link, Table, hours, page
 
 
 def custom_page(record: JobRecord, account: Account, now: float) -> str:
-    """Write the custom-work page of a job.
-
-    Parameters
-    ----------
-    record : JobRecord
-    one : Account
-    now : float
-        When the page is written, POSIX s.
-    """
+    """Return the custom-work page of a job, written at `now`, POSIX s."""
     fmt, done = record.format, verb(account.operation).lower()
     figures = [
         ("agreed", "not written" if account.agreed is None else fmt.area(account.agreed), "agreed beforehand"),

@@ -1,4 +1,4 @@
-"""The field log: one page that says what was done on a field, by whom, and how well it is known."""
+"""The field log: the record of one job on one page."""
 
 import math
 
@@ -11,19 +11,7 @@ from cabapp.reports.render import hatching, page_elements
 
 
 def field_log(record: JobRecord, now: float) -> str:
-    """Write the field log of a job.
-
-    Parameters
-    ----------
-    record : JobRecord
-    now : float
-        When the page is written, POSIX s.
-
-    Returns
-    -------
-    str
-        One self-contained HTML page.
-    """
+    """Return the field log of a job, written at `now`, POSIX s."""
     fmt, tally, target = record.format, record.totals, record.job.target
     drawn = page_elements.map_of(record, f"{record.field.name}, {record.job.operation}", parcels=True)
     page = {
@@ -67,11 +55,7 @@ def figures(record: JobRecord) -> list[page_elements.Figure]:
     done = verb(record.job.operation).lower()
     whole = tally.field_area if tally.field_area is not None else tally.covered
     found = [
-        (
-            "field",
-            fmt.area(whole),
-            "field area" if tally.field_area is not None else "covered, net",
-        ),
+        ("field", fmt.area(whole), "field area" if tally.field_area is not None else "covered, net"),
         ("reached", share(record.reached, whole), f"{done} {times(target)} or more"),
         ("none", fmt.area(tally.none), f"never {done}"),
         ("pass_area", fmt.area(tally.pass_area), "pass area, every pass"),
@@ -132,19 +116,9 @@ def _work(record: JobRecord) -> list[dict]:
         ("width", "working width", _widths(record), ""),
         ("over", f"above target ({times(record.job.target)})", fmt.area(over), ""),
         ("avoidable", "avoidable", fmt.area(tally.avoidable), "turns on the headland included"),
-        (
-            "unavoidable",
-            "along the edge",
-            fmt.area(tally.unavoidable),
-            "a half-lap cannot help it",
-        ),
+        ("unavoidable", "along the edge", fmt.area(tally.unavoidable), "a half-lap cannot help it"),
         ("working", "time working", fmt.spell(working), ""),
-        (
-            "lost",
-            "of it without a position",
-            fmt.spell(lost),
-            "drawn as unknown, never as covered",
-        ),
+        ("lost", "of it without a position", fmt.spell(lost), "drawn as unknown, never as covered"),
         ("fuel", "fuel put in", fuel, ""),
     ]
     if not record.seen:
@@ -156,14 +130,7 @@ def _work(record: JobRecord) -> list[dict]:
         rows.insert(1, ("proof", "proven at target", told, "with the receiver's error, 9 times in 10"))
     tally_by_hand = sum(s.standing.tally for s in record.stints)
     if tally_by_hand:
-        rows.append(
-            (
-                "by_hand",
-                "passes counted by hand",
-                str(tally_by_hand),
-                "not on the map: nobody saw where",
-            )
-        )
+        rows.append(("by_hand", "passes counted by hand", str(tally_by_hand), "not on the map: nobody saw where"))
     return [{"key": k, "text": w, "value": v, "note": n} for k, w, v, n in rows]
 
 

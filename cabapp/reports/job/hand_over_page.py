@@ -1,4 +1,4 @@
-"""The hand-over sheet on paper: the nine points, with the map and the next pass on it."""
+"""The hand-over sheet on paper: nine points, the map and the next pass."""
 
 import math
 
@@ -11,21 +11,9 @@ from cabapp.reports.render import page_elements
 
 
 def hand_over_sheet(record: JobRecord, row, receipts: list, now: float) -> str:
-    """Write the sheet of one hand-over.
+    """Return the sheet of one hand-over, written at `now`, POSIX s.
 
-    Parameters
-    ----------
-    record : JobRecord
-        The job as it stood at the hand-over.
-    row : store.models.HandOver
-    receipts : list of store.models.HandOverReceipt
-    now : float
-        When the page is written, POSIX s.
-
-    Returns
-    -------
-    str
-        One self-contained HTML page.
+    `record` is the job as it stood then, `row` the HandOver, `receipts` its HandOverReceipts.
     """
     fmt, sheet = record.format, row.sheet or {}
     page = {
@@ -49,7 +37,7 @@ def hand_over_sheet(record: JobRecord, row, receipts: list, now: float) -> str:
 
 
 def _points(record: JobRecord, row, sheet: dict) -> list[dict]:
-    """The nine points: what the log knows of each, then what the outgoing operator said of it."""
+    """Return the nine points: what the logbook knows, then the outgoing operator's answers."""
     points = []
     for key, (name, said) in zip(POINTS, _POINTS, strict=True):
         told = [f"{one[:1].upper()}{one[1:]}." for one in told_of(sheet, key)]
@@ -58,7 +46,7 @@ def _points(record: JobRecord, row, sheet: dict) -> list[dict]:
 
 
 def _places(record: JobRecord, row, sheet: dict) -> dict:
-    """The next pass and the standing tool, m on the plane, as far as they are known."""
+    """Return the next pass and the parked tool, m on the plane, where known."""
     found, plane = {}, record.count.plane
     if row.next_lat is not None and row.next_lon is not None:
         found["next_pass"] = tuple(plane.to_xy(row.next_lat, row.next_lon)[0])
@@ -215,10 +203,7 @@ def _names(record: JobRecord, row, receipts: list, sheet: dict) -> dict:
     )
     closed = [r for r in receipts if r.agreed]
     if not closed:
-        return {
-            "outgoing": f"handed over by {giver}, {record.format.when(row.at)}",
-            "incoming": "taken over by",
-        }
+        return {"outgoing": f"handed over by {giver}, {record.format.when(row.at)}", "incoming": "taken over by"}
     last = closed[-1]
     off = "" if last.metres_off is None else f", {record.format.units.length(last.metres_off)} off"
     who = record.names.get(last.operator_id, "?")

@@ -43,16 +43,7 @@ _DO = {
 
 
 def harvest_sheet(record: JobRecord, stem: str, now: float) -> str:
-    """Write the harvest sheet of a job's field.
-
-    Parameters
-    ----------
-    record : JobRecord
-    stem : str
-        Beginning of the names of the job's pages.
-    now : float
-        When the page is written, POSIX s.
-    """
+    """Return the harvest sheet of a job's field, written at `now`, POSIX s."""
     fmt, done = record.format, verb(record.job.operation).lower()
     stops, left = places(record)
     ordered = in_order(stops, record.count.plane.to_xy(*record.gate)[0] if record.gate else None)
@@ -114,9 +105,9 @@ def places(record: JobRecord) -> tuple[list[Stop], int]:
 
 
 def in_order(stops: list[Stop], start) -> list[Stop]:
-    """Put places in driving order: the shortest way from a start, m on the plane.
+    """Return places in driving order: the shortest way from a start, m on the plane.
 
-    Without a start, from the place farthest south. By `cabapp.planning.gap_route.shortest`.
+    Without a start, from the southernmost place. By `cabapp.planning.gap_route.shortest`.
     """
     if len(stops) < 2:
         return stops

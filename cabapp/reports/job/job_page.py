@@ -24,16 +24,7 @@ NOT_KNOWN = "not known"
 
 
 def job_page(record: JobRecord, account: Account, now: float) -> str:
-    """Write the job page.
-
-    Parameters
-    ----------
-    record : JobRecord
-    one : Account
-        Of the same job.
-    now : float
-        When the page is written, POSIX s.
-    """
+    """Return the job page, written at `now`, POSIX s."""
     fmt = record.format
     proof = record.proof
     certain = NOT_KNOWN if proof is None or not record.seen else f"{100 * proof.low:.0f} to {100 * proof.high:.0f} %"

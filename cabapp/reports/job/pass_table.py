@@ -1,7 +1,6 @@
-"""How straight each pass was and how far it lies from the one beside it: the ground's business, no person's.
+"""Straightness of each pass and its distance from the one beside it.
 
-Passes stand in their order across the field, without names and times: how somebody drives by the hour
-is that person's own affair, and is on no page.
+Passes have no names and times: the page is about the ground, not about an operator.
 """
 
 import numpy as np

@@ -13,36 +13,13 @@ from store import Store
 def write_job(
     store: Store, record: JobRecord, directory: Path, now: float, every: float = 0.0
 ) -> dict[str, list[Path]]:
-    """Write field log, hand-over sheets, GPX and GeoJSON of a job.
+    """Write field log, hand-over sheets, GPX and GeoJSON of a job; return the paths by these kinds.
 
-    Parameters
-    ----------
-    store : Store
-        Where the job is from: a hand-over sheet shows the field as it was then.
-    record : JobRecord
-    directory : Path
-        Made when it is not there.
-    now : float
-        When this is done, POSIX s.
-    every : float
-        As in `job_gpx`.
-
-    Returns
-    -------
-    dict
-        Paths written under ``"log"``, ``"hand_over"``, ``"gpx"`` and ``"geojson"``.
-
-    Raises
-    ------
-    Refused
-        When the folder cannot be written to.
+    GPX has a fix each `every` seconds, as in `job_gpx`; each sheet shows the field as it was then.
     """
     name = stem(record)
     sheets = [
-        (
-            f"{name}-hand-over-{k}.html",
-            hand_over_sheet(read_job(store, record.job, row.at), row, receipts, now),
-        )
+        (f"{name}-hand-over-{k}.html", hand_over_sheet(read_job(store, record.job, row.at), row, receipts, now))
         for k, (row, receipts) in enumerate(record.hand_overs, 1)
     ]
     return {

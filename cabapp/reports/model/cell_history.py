@@ -1,7 +1,4 @@
-"""Who covered which ground when, cell by cell, small enough to lie in a page for its script.
-
-The page's map is drawn without it; the script adds what lies under the pointer and the time slider.
-"""
+"""When and by whom each cell was covered, compact enough for a page's script."""
 
 import base64
 import math
@@ -23,18 +20,12 @@ MOST_PASSES = 8
 
 
 def passes_by_cell(record: JobRecord, frame: tuple) -> tuple[np.ndarray, np.ndarray]:
-    """Return when and by whom each cell was covered.
-
-    Parameters
-    ----------
-    record : JobRecord
-    frame : tuple
-        Cell, m, first column and row, columns and rows.
+    """Return when and by whom each cell of a frame was covered.
 
     Returns
     -------
     planes : ndarray of int, shape (passes, rows, columns)
-        Of a cell's first, second ... pass the number of a moment, from 1; 0 for none.
+        Number of the moment of a cell's first, second ... pass, from 1; 0 for none.
     moments : ndarray, shape (n, 2)
         Stint and POSIX s of each moment, in order of time.
     """
@@ -76,10 +67,10 @@ def frame_of(record: JobRecord) -> tuple:
 
 
 def history(record: JobRecord) -> dict:
-    """Return what the script of a page knows, as JSON can hold it.
+    """Return the data of a page's script, ready for JSON.
 
     Each plane of passes, and last the passes wanted (0 outside the field), are 16-bit numbers,
-    row 0 southernmost, squeezed by zlib, in base 64.
+    row 0 southernmost, compressed by zlib, in base 64.
     """
     frame = frame_of(record)
     planes, moments = passes_by_cell(record, frame)

@@ -1,4 +1,4 @@
-"""All fuel that was written down, whether or not it was put to a stint."""
+"""All fuel in the logbook, with or without a stint."""
 
 from dataclasses import asdict, dataclass
 
@@ -24,7 +24,7 @@ class Fill:
 
 
 def fills(store: Store) -> list[Fill]:
-    """Return all fuel of a logbook as it now counts, oldest first; what was taken back is left out."""
+    """Return all fuel as it counts now, oldest first; entries taken back are left out."""
     corrected = Corrections(store)
     names = {row.id: row.name for gone in (True, False) for row in store.all(models.Tractor, gone=gone)}
     jobs = {row.id: row.job_id for row in store.all(models.Stint)}

@@ -1,7 +1,6 @@
-"""A job's account: its areas, hours, fuel and money as plain figures, one line a stint.
+"""A job's account: areas, hours, fuel and money as plain figures, a line for each stint.
 
-Day book, ledger, tables and exports are made from accounts alone, so that a job need
-not be counted again for them; an account can be written as JSON and read back.
+Day book, ledger, tables and exports are made from accounts alone, without counting again.
 """
 
 import math
@@ -20,24 +19,10 @@ from store import Store, models
 
 @dataclass
 class StintAccount:
-    """One stint. Areas m2, lengths m, times POSIX s or s, fuel L, money in hundredths.
+    """One stint: m2, m, POSIX s or s, L, money in hundredths; None where a price or rate is unknown.
 
-    Attributes
-    ----------
-    seconds : dict of str to float
-        By kind; the sum is what lies between taking over and the end.
-    days : list of dict
-        The same for each of the farm's days: ``day``, ``began``, ``ended``, ``seconds``.
-    covered, pass_area : float
-        Net, and summed over passes; in the field where there is one.
-    working_m : float
-        Way gone while working, turns left out.
-    fuel_cents, wage_cents, tractor_cents : int or None
-        None where a price or a rate is not known.
-    open : bool
-        It has neither been finished nor handed over.
-    corrections : int
-        How many lie on its rows.
+    `seconds` are by kind and add up to the stint; `days` are the same by the farm's days. `covered`
+    is net, `pass_area` summed over passes. `working_m` is the way at work without turns.
     """
 
     stint: str
@@ -76,7 +61,7 @@ class StintAccount:
 class Account:
     """One job; areas m2, None where no boundary is known. `stem` begins its files' names.
 
-    `parts`, `overlap` and `unread` are those of `cabapp.reports.model.parcel_split.Split`.
+    `parts`, `overlap` and `unread` are those of `parcel_split.Split`.
     """
 
     job: str
@@ -190,20 +175,10 @@ def in_field(seconds: dict[str, float]) -> float:
 
 @dataclass(frozen=True)
 class Rates:
-    """How well work went; each None when it cannot be known. m/s, m2/s, L/m2, hundredths a m2.
+    """Rates of work, None where unknown: m/s, m2/s, L/m2, hundredths a m2.
 
-    Attributes
-    ----------
-    speed : float
-        While working, turns left out.
-    theoretical, effective : float
-        Field capacity: width times speed; and useful pass area over the time in the field.
-    efficiency : float
-        The second over the first, 0 to 1.
-    fuel : float
-        Over pass area.
-    cents : float
-        Known cost over pass area.
+    `speed` is that at work without turns, `theoretical` width times speed, `effective` useful
+    pass area over the time in the field, `efficiency` their ratio; `fuel` and `cents` are by pass area.
     """
 
     speed: float | None
@@ -215,14 +190,7 @@ class Rates:
 
 
 def rates(stints: Iterable[StintAccount], useful: float | None = None) -> Rates:
-    """Reckon how work went over some stints.
-
-    Parameters
-    ----------
-    stints : iterable of StintAccount
-    useful : float, optional
-        Pass area without what was beyond the target, m2; the default is all of it.
-    """
+    """Return the rates of some stints; `useful` is their pass area up to the target, m2, by default all."""
     stints = list(stints)
     seconds = {kind: math.fsum(stint.seconds[kind] for stint in stints) for kind in KINDS}
     length = math.fsum(stint.working_m for stint in stints)

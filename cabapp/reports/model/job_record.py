@@ -1,7 +1,4 @@
-"""Everything a log says about one job, gathered from a store and counted afresh.
-
-Knows no page. Nothing is written to the store.
-"""
+"""The record of one job: all rows about it, and its count."""
 
 from collections import defaultdict
 from dataclasses import dataclass, field, replace
@@ -28,30 +25,19 @@ class JobRecord:
 
     Attributes
     ----------
-    farm : store.models.Farm or None
-    format : FarmFormat
-    field : store.models.Field
-    job : store.models.Job
-    stints : list of StintRecord
-        In order of time.
-    count : JobCount
-        The pass count over all stints.
     totals : AreaTotals
-    gaps : list of cabapp.counting.gaps.Gap
+    gaps : list of Gap
         Empty without a boundary.
     marks : list of store.models.Mark
-        The field's; those taken back are left out.
+        The field's, without those taken back.
     hand_overs : list of tuple
         ``(HandOver, [HandOverReceipt, ...])``.
-    corrections : list of store.models.Correction
     names : dict of str to str
         Name by id of operators, tractors and tools.
     parcels : list of tuple
-        The parcels in the field, each with its part of it on the plane; None where it is no polygon.
-    outlines : tuple or None
-        Of the map's classes, once they have been drawn.
-    history : dict or None
-        What a page's script knows, once it has been asked for.
+        Each with its part of the field on the plane; None where it is no polygon.
+    outlines, history
+        Of the map's classes and its script; kept once they are made.
     """
 
     farm: models.Farm | None
@@ -106,20 +92,14 @@ class JobRecord:
 
 
 def jobs_of(store: Store, *, field: str | None = None, job: str | None = None, stint: str | None = None) -> list:
-    """Return the jobs asked for that have at least one stint, oldest first.
+    """Return the jobs that fit and have a stint, oldest first.
 
-    Parameters
-    ----------
-    store : Store
-    field : str, optional
-        A field's name or id, the case of letters left aside.
-    job, stint : str, optional
-        An id, or the beginning of one.
+    `field` is a name (letter case ignored) or an id; `job` and `stint` begin an id.
 
     Raises
     ------
     Refused
-        When nothing fits.
+        Nothing fits.
     """
     jobs, stints = store.all(models.Job), store.all(models.Stint)
     names = {row.id: row.name for row in store.all(models.Field)}
@@ -144,20 +124,7 @@ def jobs_of(store: Store, *, field: str | None = None, job: str | None = None, s
 
 
 def read_job(store: Store, job: models.Job, until: float | None = None) -> JobRecord:
-    """Read one job with its stints and count it.
-
-    Parameters
-    ----------
-    store : Store
-    job : store.models.Job
-        With at least one stint.
-    until : float, optional
-        Only stints taken over before this, POSIX s; the default is all.
-
-    Returns
-    -------
-    JobRecord
-    """
+    """Read a job that has a stint and count it; `until` leaves out stints taken over later, POSIX s."""
     farms = store.all(models.Farm)
     farm = farms[0] if farms else None
     names = {
@@ -208,11 +175,7 @@ def _doubted(gap: Gap, count: JobCount) -> Gap:
 
 
 def assemble_count(
-    store: Store,
-    land: models.Field,
-    job: models.Job,
-    stints: list[StintRecord],
-    corrected: Corrections,
+    store: Store, land: models.Field, job: models.Job, stints: list[StintRecord], corrected: Corrections
 ) -> JobCount:
     """Count all stints of a job; hours and spans without a position are noted on each stint."""
     centre = None

@@ -1,8 +1,6 @@
-"""A job's ground split among the parcels in its field: area and count exactly, money by the lease.
+"""A job's ground split among the field's parcels: area and count exactly, money by the lease.
 
-A parcel is counted as a field is, along rows, over its part of the field. What its ground cost
-is the job's cost in proportion to pass area; what of that the landlord bears, only its lease
-says, and where no lease is written no money is.
+A parcel is counted along rows as a field is; its cost is the job's in proportion to pass area.
 """
 
 from dataclasses import dataclass
@@ -22,25 +20,9 @@ SLIVER = 1.0
 
 @dataclass
 class ParcelShare:
-    """One parcel's part of a job. Areas m2.
+    """One parcel's part of a job, m2; `parcel` is "" for ground in no parcel.
 
-    Attributes
-    ----------
-    parcel : str
-        Its id; "" for the ground of the field that lies in no parcel.
-    name, landlord : str
-    area : float
-        Of the parcel in the field.
-    none : float
-        Of it, never covered.
-    by_count : dict of str to float
-        Of it, covered exactly so many times.
-    pass_area : float
-        The sum over passes.
-    share : float or None
-        Of the cost, by the lease, 0 to 1; None where no lease is written.
-    rule : str
-        The lease's own words.
+    `share` is the landlord's part of the cost, 0 to 1, None without a lease; `rule` is the lease's text.
     """
 
     parcel: str
@@ -85,18 +67,9 @@ def polygons(form):
 
 
 def split(parcels: list[tuple], count: JobCount) -> Split:
-    """Split a counted job among the parcels of its field.
+    """Split a job's ground among its parcels, which `outline` laid on the job's plane.
 
-    Parameters
-    ----------
-    parcels : list of tuple
-        Each a `store.models.Parcel` with its `outline`.
-    count : JobCount
-
-    Returns
-    -------
-    Split
-        Without parts where there are no parcels.
+    Ground of the field in no parcel is one more part where there is a boundary.
     """
     known = [(row, form) for row, form in parcels if form is not None and form.area > 0]
     parts = [
@@ -119,12 +92,8 @@ def _part(count, form, parcel, name, landlord, share=None, rule="") -> ParcelSha
 
 
 def apportion(cents: int, weights: list[float]) -> list[int]:
-    """Divide money in proportion, to the hundredth, so that the parts add up to the whole.
+    """Divide money in proportion so that the parts add up, by largest remainders (Hamilton's method).
 
-    By largest remainders (Hamilton's method); of equal ones the first.
-
-    Examples
-    --------
     >>> apportion(100, [1, 1, 1]), apportion(1000, [2, 1]), apportion(7, [0, 0])
     ([34, 33, 33], [667, 333], [0, 0])
     """
@@ -140,20 +109,9 @@ def apportion(cents: int, weights: list[float]) -> list[int]:
 
 
 def money_of(parts: list[ParcelShare], cents: int | None, pass_area: float) -> list[tuple]:
-    """Return for each part what its ground cost and what its landlord bears, in hundredths.
+    """Return each part's cost and what its landlord bears, hundredths; None where unknown.
 
-    Parameters
-    ----------
-    parts : list of ParcelShare
-    cents : int or None
-        Known cost of the job.
-    pass_area : float
-        Of the whole job, m2; what lies in none of the parts bears its own share.
-
-    Returns
-    -------
-    list of (int or None, int or None)
-        None where no cost, or no lease, is known. Half a hundredth goes up.
+    `pass_area`, m2, is the whole job's: ground in no part bears its own share. Half a hundredth goes up.
     """
     if cents is None:
         return [(None, None)] * len(parts)

@@ -1,42 +1,22 @@
-"""Pass counts as tally hatching: which class a cell is, and its outline as an SVG path.
+"""Pass counts as tally hatching: the class of a cell, and its outline as an SVG path.
 
-Bare paper is ground never covered. Nothing relies on colour: the patterns
-differ in grey-scale and on a bad printer.
+Bare paper is ground never covered; the patterns differ without colour.
 """
 
 import numpy as np
 import shapely
 
 NONE, SHORT, NEARLY, AT_TARGET, ABOVE, UNKNOWN = range(6)
-PATTERNS = {
-    SHORT: "once",
-    NEARLY: "nearly",
-    AT_TARGET: "target",
-    ABOVE: "above",
-    UNKNOWN: "unknown",
-}
+PATTERNS = {SHORT: "once", NEARLY: "nearly", AT_TARGET: "target", ABOVE: "above", UNKNOWN: "unknown"}
 
 INK, PAPER = "#14120c", "#f5efe0"
 
 
 def classes(counts: np.ndarray, unknown: np.ndarray, target) -> np.ndarray:
-    """Class of every cell.
+    """Return the class of every cell, uint8, same shape as `counts`.
 
-    Parameters
-    ----------
-    counts : ndarray of int, shape (rows, columns)
-        Passes over each cell.
-    unknown : ndarray of bool, same shape
-        Ground the tool crossed with no trustworthy position.
-    target : int, or ndarray of int of the same shape
-        Passes wanted.
+    `unknown` marks ground the tool crossed with no trustworthy position; `target` may be an array.
 
-    Returns
-    -------
-    ndarray of uint8, same shape
-
-    Examples
-    --------
     >>> classes(np.array([[0, 1, 2, 3, 1]]), np.array([[0, 0, 0, 0, 1]], bool), 2).tolist()
     [[0, 1, 3, 4, 5]]
     >>> classes(np.array([[1, 2, 3]]), np.zeros((1, 3), bool), 3).tolist()
@@ -52,17 +32,9 @@ def classes(counts: np.ndarray, unknown: np.ndarray, target) -> np.ndarray:
 
 
 def outlines(kinds: np.ndarray) -> dict[int, list[np.ndarray]]:
-    """Rings round the cells of each class, in cells (column, row), bare ground left out.
+    """Return for each class the rings round its cells, (column, row), shape (k, 2).
 
-    Parameters
-    ----------
-    kinds : ndarray of uint8, shape (rows, columns)
-
-    Returns
-    -------
-    dict
-        Class to a list of rings, each of shape (k, 2); holes are rings of their own,
-        to be filled by the even-odd rule.
+    Holes are rings of their own, to be filled by the even-odd rule; bare ground is left out.
     """
     found = {}
     for kind in PATTERNS:
@@ -148,16 +120,8 @@ def _signed(ring: np.ndarray) -> float:
 
 
 def path_data(rings: list[np.ndarray], step: int = 1) -> str:
-    """SVG path data of rings, relative lines to keep the page small.
+    """Return SVG path data of rings; corners are rounded to `step` tenths.
 
-    Parameters
-    ----------
-    rings : list of ndarray, shape (k, 2)
-    step : int
-        Tenths that corners are rounded to.
-
-    Examples
-    --------
     >>> ring = np.array([[0, 0], [10.3, 0], [10.3, 5], [0, 0]])
     >>> path_data([ring]), path_data([ring], 10)
     ('M0 0l10.3 0 0 5z', 'M0 0l10 0 0 5z')

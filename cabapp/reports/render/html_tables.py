@@ -1,4 +1,4 @@
-"""Tables on the office's pages: rows of cells in, one template for all of them."""
+"""Tables on the office's pages; one template draws them all."""
 
 import math
 from collections.abc import Iterable
@@ -14,19 +14,10 @@ from cabapp.reports.render import page_elements
 
 @dataclass
 class Table:
-    """One table.
+    """One table; `key` marks it in the page.
 
-    Attributes
-    ----------
-    name, note : str
-        Heading, and what is said beside it.
-    heads : list of tuple
-        ``(words, kind)``: kind "n" for figures, "t" for what is not broken over lines, else "";
-        the first column heads its row.
-    rows, totals : list of list
-        Cells: text, a `Link` or several, or trusted Markup.
-    key : str
-        For tests and scripts; unique on the page.
+    `heads` are ``(text, kind)``: "n" for figures, "t" for text not broken over lines, else "". Cells
+    are text, a `Link` or several, or trusted Markup; a row's first cell heads it.
     """
 
     name: str
@@ -84,34 +75,11 @@ def page(
     right: str = "", figures: list[page_elements.Figure] = (), figure: Markup = "", script_data: dict | None = None, before: Markup = "", notes: list[str] = (),
     links: list[Link] = (), ways: list[Link] = (), wide: bool = False, blanks: list[str] = (), at: float | None = None,
 ) -> str:  # fmt: skip
-    """Write a page of tables.
+    """Return a page of tables.
 
-    Parameters
-    ----------
-    kicker, title, right : str
-        Words over, in and beside the heading.
-    fmt : FarmFormat
-    now : float
-        When the page is written, POSIX s.
-    tables : list of Table
-    figures : list of Figure
-        Large figures.
-    figure : Markup
-        A map.
-    before : Markup
-        Drawn before the tables: what they refer to.
-    script_data : dict, optional
-        Of `page_elements.script_data`.
-    notes, blanks : list of str
-        Sentences at the foot; labels of ruled lines to fill in by hand.
-    links : list of Link
-        Pages that belong to this one.
-    ways : list of Link
-        Where most go from here, on top.
-    wide : bool
-        Lies across on paper, for tables of many columns.
-    at : float, optional
-        The time whose zone is named at the foot; the default is now.
+    `kicker`, `title` and `right` stand over, in and beside the heading; `figure` is a map, `before`
+    stands before the tables, `ways` are links on top, `links` at the foot, `blanks` ruled lines to
+    fill in by hand; `wide` is for landscape paper. The zone named is that at `at`, by default `now`.
     """
     return page_elements.TEMPLATES.get_template("tables.html").render(
         kicker=kicker, title=title, right=right, figures=figures, map=figure, before=before, script_data=script_data, tables=tables,

@@ -14,17 +14,7 @@ WIDE = 1400
 
 
 def map_png(record: JobRecord) -> bytes:
-    """Draw the job's map, north up.
-
-    Parameters
-    ----------
-    record : JobRecord
-
-    Returns
-    -------
-    bytes
-        A grey-scale PNG.
-    """
+    """Return the job's map, north up, as a grey-scale PNG."""
     grid = record.count.grid
     every = max(1, -(-grid.counts.shape[1] // WIDE))
     counts, unknown = grid.counts[::every, ::every], grid.unknown[::every, ::every]

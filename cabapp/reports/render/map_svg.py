@@ -1,7 +1,6 @@
-"""The map of a job as inline SVG: tally hatching, boundary, gaps, marks, next pass.
+"""The map of a job as inline SVG: hatching, boundary, gaps, marks, next pass.
 
-Knows no store: plane metres in, trusted SVG text out. Every word from outside is
-escaped here.
+Metres on the plane in, trusted SVG out; text from outside is escaped here.
 """
 
 from collections.abc import Callable
@@ -37,40 +36,29 @@ OTHER = "M0-7V7M-7 0H7"
 
 @dataclass
 class Drawing:
-    """What a map shows; places are (x, y) metres east and north on the job's plane.
+    """What a map shows; places are (x, y), m, on the job's plane.
 
     Attributes
     ----------
-    title, description : str
-        Read out to those who cannot see it.
     counts, unknown : ndarray, shape (rows, columns)
         Cells; row 0 is the southernmost.
     origin : tuple of float
         South-west corner of the cells, m.
-    cell : float
-        Side of a cell, m.
-    target : int
     wanted : callable, optional
-        Passes wanted at places, shape (n, 2), m, where that is not `target` everywhere.
+        Passes wanted at places, shape (n, 2), m, where not `target` everywhere.
     outline : shapely Polygon or MultiPolygon or None
-        The field, m.
     gaps, marks : list of tuple
         ``(label, x, y)`` and ``(kind, x, y)``.
-    gate : tuple or None
     machine : tuple or None
-        ``(x, y, heading)``: where the tool was left, heading rad counter-clockwise from east.
-    next_pass : tuple or None
-        ``(x, y)`` where the next pass begins.
-    scale_m : float
-        Length of the scale bar, m, and
-    scale_words : str
-        what it says.
+        ``(x, y, heading)`` of the parked tool, rad counter-clockwise from east.
+    scale_m, scale_words : float, str
+        Length of the scale bar, m, and its label.
     tallest : float
         Greatest height, in units of which the page is 1000 wide.
     outlines : tuple, optional
-        What `outlined` returned for the same cells: the slow part, the same at every size.
+        Of `outlined`, the slow part.
     parcels : list of tuple
-        ``(name, polygon)``, m.
+        ``(name, polygon)``.
     """
 
     title: str
@@ -95,19 +83,7 @@ class Drawing:
 
 
 def draw(drawing: Drawing, prefix: str = "map") -> Markup:
-    """Draw a map.
-
-    Parameters
-    ----------
-    drawing : Drawing
-    prefix : str
-        Beginning of the ids in it; two maps on one page need two.
-
-    Returns
-    -------
-    Markup
-        One ``<svg>`` element with ``<title>`` and ``<desc>``.
-    """
+    """Return a map as one ``<svg>`` element; `prefix` begins the ids in it."""
     west, south, east, north = _bounds(drawing)
     scale = min((WIDE - 2 * MARGIN) / (east - west), (drawing.tallest - 2 * MARGIN - FOOT) / (north - south))
     tall = round((north - south) * scale + 2 * MARGIN + FOOT, 1)

@@ -1,4 +1,4 @@
-"""What both pages are made of: the map of a job, swatches, taps in words, the templates."""
+"""Elements of several pages: a job's map, swatches, taps as text, the templates."""
 
 import base64
 import hashlib
@@ -58,7 +58,7 @@ NEVER_WEIGHS = 10.0
 
 
 def ranked_gaps(record: JobRecord) -> list:
-    """The gaps, those most worth going back to first: sure before doubtful, bare before short."""
+    """Return the gaps by worth of going back: sure before doubtful, bare before short."""
     doubt = {"sure": 0, "maybe": 1, "cannot tell": 2}
 
     def worth(gap):
@@ -84,16 +84,7 @@ def swatch(kind: int | None, number: int) -> Markup:
 
 
 def bar(counts: dict[int, float], whole: float, target: int) -> Markup:
-    """A bar of how much ground has how many passes, in the hatchings of the map; bare paper is none.
-
-    Parameters
-    ----------
-    counts : dict of int to float
-        Area by count, m2, from once up.
-    whole : float
-        Area the bar stands for, m2.
-    target : int
-    """
+    """Return a bar of the areas by passes, m2, in the map's hatchings; `whole` is the bar's area, m2."""
     drawn, x = [], 0.0
     for count, area in sorted(counts.items(), reverse=True):
         kind, long = kind_of(count, target), 260 * area / whole
@@ -154,18 +145,9 @@ def warning_text(tap) -> str:
 
 
 def map_of(record: JobRecord, title: str, gaps: list | None = None, parcels: bool = False, **more) -> Markup:
-    """Draw the job's map with its boundary, marks, gate and numbered gaps.
+    """Return the job's map; `more` are further attributes of `map_svg.Drawing`.
 
-    Parameters
-    ----------
-    record : JobRecord
-    title : str
-    gaps : list of tuple, optional
-        ``(label, x, y)``; the default is the first of `ranked`, numbered.
-    parcels : bool
-        Whether landlords' parcels are drawn: the office's business, not the driver's.
-    **more
-        Further attributes of `fieldmap.Drawing` (``next_pass``, ``machine``).
+    `gaps`, ``(label, x, y)``, are by default the first of `ranked_gaps`; `parcels` draws the landlords'.
     """
     count, plane = record.count, record.count.plane
     marks = [m for m in record.marks if m.lat is not None and m.lon is not None]

@@ -1,4 +1,4 @@
-"""The day book: who did what, where, with what and when, day by day, with the hours split."""
+"""The day book: who worked where, when and with what, day by day, with hours by kind."""
 
 import math
 from collections import defaultdict
@@ -16,17 +16,7 @@ _HEADS = [
 
 
 def day_book(accounts: list[Account], fmt: FarmFormat, farm: str, now: float) -> str:
-    """Write the day book over all accounts; the newest day comes first.
-
-    Parameters
-    ----------
-    accounts : list of Account
-        Not empty.
-    fmt : FarmFormat
-    farm : str
-    now : float
-        When the page is written, POSIX s.
-    """
+    """Return the day book over all accounts, at least one, the newest day first."""
     entries = day_entries(accounts)
     tables = [_totals(entries, "operator", "By person"), _totals(entries, "tractor", "By tractor")]
     for day in sorted({entry.day for entry in entries}, reverse=True):

@@ -1,4 +1,4 @@
-"""The office's home page: every job in one line, and all pages and files that lie beside it."""
+"""The office's home page: a line for each job, and links to all pages and files."""
 
 import math
 
@@ -19,21 +19,7 @@ _HEADS = [
 def home_page(
     accounts: list[Account], fmt: FarmFormat, farm: str, now: float, seasons: list[int], made: list[Link]
 ) -> str:  # fmt: skip
-    """Write the home page.
-
-    Parameters
-    ----------
-    accounts : list of Account
-        Not empty.
-    fmt : FarmFormat
-    farm : str
-    now : float
-        When the page is written, POSIX s.
-    seasons : list of int
-        Those with a ledger, the newest first.
-    made : list of Link
-        Further files.
-    """
+    """Return the home page; `seasons` are those with a ledger, newest first, `made` further files."""
     ways = [Link("Day book", "day-book.html"), Link("What comes first", "plan.html")]
     tables = []
     for season in seasons:

@@ -1,4 +1,4 @@
-"""What a job's pages are made of, as one digest a job: when it is the same, so are the pages."""
+"""A digest of all that a job's pages are made of: equal digests, equal pages."""
 
 import hashlib
 import json
@@ -14,15 +14,9 @@ _PEOPLE = (models.Operator, models.Tractor, models.Tool)
 
 
 def fingerprints(store: Store, jobs: list) -> dict[str, str]:
-    """Return for each job, by id, a digest of everything its pages are made of.
+    """Return for each job, by id, a digest of everything its pages are made of, the program included.
 
-    Facts are never altered, so their ids stand for them; reference rows are taken by what
-    they say. This program itself is one of the things.
-
-    Parameters
-    ----------
-    store : Store
-    jobs : list of store.models.Job
+    Facts are never altered, so their ids stand for them; reference rows count by their columns.
     """
     facts, people, same, common = _facts(store)
     found = {}

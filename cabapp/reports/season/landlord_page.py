@@ -1,4 +1,4 @@
-"""The landlords' page: every field's work split among its parcels, by ground and by count."""
+"""The landlords' page: each field's work by parcel, ground and count."""
 
 from collections import defaultdict
 
@@ -12,18 +12,7 @@ NOBODY = "in no parcel"
 
 
 def landlords_page(accounts: list[Account], season: int, fmt: FarmFormat, farm: str, now: float) -> str:
-    """Write the split of a season's work among landlords.
-
-    Parameters
-    ----------
-    accounts : list of Account
-        Of that season; at least one with parcels.
-    season : int
-    fmt : FarmFormat
-    farm : str
-    now : float
-        When the page is written, POSIX s.
-    """
+    """Return the split of a season's work; at least one account has parcels."""
     shared = sorted(
         (account for account in accounts if account.parts),
         key=lambda account: (account.field.casefold(), account.began),

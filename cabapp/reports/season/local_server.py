@@ -1,4 +1,4 @@
-"""The office's pages in a browser on this machine, and on no other."""
+"""Serves the office's pages on the loopback address only."""
 
 import functools
 import http.server
@@ -34,12 +34,6 @@ class Pages(http.server.SimpleHTTPRequestHandler):
 
 
 def server(directory: Path, port: int = 0) -> http.server.ThreadingHTTPServer:
-    """Return a server of a folder on the loopback address; 0 takes any free port.
-
-    Raises
-    ------
-    OSError
-        When the port is taken.
-    """
+    """Return a server of a folder on the loopback address; port 0 takes any free one."""
     handler = functools.partial(Pages, directory=str(directory))
     return http.server.ThreadingHTTPServer((HERE, port), handler)

@@ -1,7 +1,6 @@
-"""The office's folder: every page and file, written anew only where what it is made of changed.
+"""Builds the office's folder; only what changed is written anew.
 
-`pages.json` in the folder keeps each job's account under the fingerprint of everything
-its pages are made of: rows, traces, names, rates, and this program itself.
+`pages.json` there keeps each job's account under the digest of all its pages are made of.
 """
 
 import json
@@ -36,29 +35,13 @@ GPX_EVERY = 1.0
 def build(
     store: Store, jobs: list, directory: Path, now: float, progress: Callable = lambda *_: None
 ) -> dict[str, int]:
-    """Write the office's pages and files.
+    """Write the office's pages and files; return how many jobs were ``written`` and all ``jobs``.
 
-    Parameters
-    ----------
-    store : Store
-    jobs : list of store.models.Job
-        With at least one stint each.
-    directory : Path
-        Made when it is not there.
-    now : float
-        POSIX s.
-    progress : callable
-        Told ``(done, of, words)``.
-
-    Returns
-    -------
-    dict
-        ``written``, jobs whose pages were made, and ``jobs``, all of them.
+    Every job has a stint; `progress` is called with ``(done, of, text)``.
 
     Notes
     -----
-    What is kept of a job is written as soon as its last file is, so that a build that is
-    interrupted goes on where it was.
+    What is kept of a job is written right after its last file, so an interrupted build goes on there.
     """
     directory = Path(directory)
     keys, (kept, all_before) = fingerprints(store, jobs), _kept(directory)

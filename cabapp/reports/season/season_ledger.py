@@ -1,6 +1,6 @@
-"""The season ledger: fields by operation, and the cost an acre by field, tool, tractor and operator.
+"""The season ledger: fields by operation; cost an acre by field, tool, tractor and operator.
 
-Every stint's money is rounded to the hundredth once, so that all tables add up alike.
+Each stint's money is rounded to the hundredth once, so that all tables add up.
 """
 
 import math
@@ -17,20 +17,7 @@ from cabapp.reports.season.landlord_page import by_landlord
 def ledger_page(
     accounts: list[Account], season: int, fmt: FarmFormat, farm: str, now: float, fuel: list[Fill] = ()
 ) -> str:
-    """Write the ledger of a season.
-
-    Parameters
-    ----------
-    accounts : list of Account
-        Of that season; not empty.
-    season : int
-    fmt : FarmFormat
-    farm : str
-    now : float
-        When the page is written, POSIX s.
-    fuel : list of Fill
-        All fuel; that of this year which no stint has is listed apart.
-    """
+    """Return the ledger of a season; of `fuel`, that of this year without a stint is listed apart."""
     tables = [_by_field(accounts, fmt)]
     for name in ("tool", "tractor", "operator"):
         tables.append(_by(accounts, name, lambda stint, name=name: getattr(stint, name), fmt))

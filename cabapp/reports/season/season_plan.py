@@ -1,4 +1,4 @@
-"""The season plan: every field with what it still lacks, in the order in which ground closes."""
+"""The season plan: every field with the passes it lacks, by the day it closes."""
 
 import math
 from dataclasses import dataclass
@@ -47,19 +47,7 @@ class PlanEntry:
 
 
 def plan_page(store: Store, accounts: list[Account], season: int, fmt: FarmFormat, farm: str, now: float) -> str:
-    """Write the season plan.
-
-    Parameters
-    ----------
-    store : Store
-    accounts : list of Account
-        Of the season's jobs; fields without work are taken from the store.
-    season : int
-    fmt : FarmFormat
-    farm : str
-    now : float
-        POSIX s.
-    """
+    """Return the season plan; fields without work are taken from the store."""
     rolled = [one for one in accounts if one.operation == OPERATION and one.season == season]
     stints = [stint for one in rolled for stint in one.stints]
     pace = rates(stints).effective or _expected(store)
@@ -138,7 +126,7 @@ def _backlog(grounds: list[PlanEntry]) -> float:
 
 
 def _people(stints, fmt: FarmFormat) -> Table:
-    """Who and what did the work so far, and how fast: the backlog is theirs to share."""
+    """Return who did the work so far, with what and how fast."""
     rows = []
     for operator, tractor in sorted({(stint.operator, stint.tractor) for stint in stints}):
         own = [stint for stint in stints if (stint.operator, stint.tractor) == (operator, tractor)]
@@ -151,7 +139,7 @@ def _people(stints, fmt: FarmFormat) -> Table:
 
 
 def _twice(store: Store, season: int, fmt: FarmFormat) -> list[str]:
-    """Say whether twice was worth it, once stones met at harvest are written down."""
+    """Return a sentence on whether rolling twice saved stones, once stones met at harvest are marked."""
     hits, areas = {}, {}
     void = taken_back(store, models.Mark.__tablename__)
     stones = [m for m in store.all(models.Mark, kind=STONE_HIT) if m.id not in void and m.lat is not None]
