@@ -46,7 +46,7 @@ def custom_page(record: JobRecord, account: Account, now: float) -> str:
             Table("Days", [("day", ""), ("operator", ""), ("with", ""), ("working and turning, h", "n")], worked, key="days"),
         ],
         right=f"{account.operation}, {times(account.target)}, {account.season}",
-        figures=[page_elements.Figure(*account) for account in figures],
+        figures=[page_elements.LargeFigure(*account) for account in figures],
         figure=page_elements.map_of(record, f"{account.field}, {account.operation}", tallest=400),
         blanks=blanks, at=account.ended,
         links=[Link("field log", f"{account.stem}.html"), Link("job page", f"{account.stem}-job.html")],

@@ -49,7 +49,7 @@ def field_log(record: JobRecord, now: float) -> str:
     return page_elements.TEMPLATES.get_template("field_log.html").render(page)
 
 
-def figures(record: JobRecord) -> list[page_elements.Figure]:
+def figures(record: JobRecord) -> list[page_elements.LargeFigure]:
     """Return the four large figures."""
     fmt, tally, target = record.format, record.totals, record.job.target
     done = verb(record.job.operation).lower()
@@ -62,7 +62,7 @@ def figures(record: JobRecord) -> list[page_elements.Figure]:
     ]
     if not record.seen:
         found[1:] = [(key, "not known", text) for key, _value, text in found[1:]]
-    return [page_elements.Figure(*one) for one in found]
+    return [page_elements.LargeFigure(*one) for one in found]
 
 
 def _span(record: JobRecord) -> str:

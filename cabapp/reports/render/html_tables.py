@@ -72,7 +72,7 @@ def lacking(lines: Iterable[StintAccount]) -> str:
 
 def page(
     kicker: str, title: str, fmt: FarmFormat, now: float, tables: list[Table], *,
-    right: str = "", figures: list[page_elements.Figure] = (), figure: Markup = "", script_data: dict | None = None, before: Markup = "", notes: list[str] = (),
+    right: str = "", figures: list[page_elements.LargeFigure] = (), figure: Markup = "", script_data: dict | None = None, before: Markup = "", notes: list[str] = (),
     links: list[Link] = (), ways: list[Link] = (), wide: bool = False, blanks: list[str] = (), at: float | None = None,
 ) -> str:  # fmt: skip
     """Return a page of tables.

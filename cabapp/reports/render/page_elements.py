@@ -30,7 +30,7 @@ TEMPLATES.globals.update(script=Markup(SCRIPT), script_hash=SCRIPT_HASH)
 
 
 @dataclass(frozen=True)
-class Figure:
+class LargeFigure:
     """One of a page's large figures; `key` marks it in the page."""
 
     key: str

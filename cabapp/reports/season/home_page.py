@@ -42,7 +42,7 @@ def home_page(
     )  # fmt: skip
 
 
-def _figures(accounts: list[Account], fmt: FarmFormat) -> list[page_elements.Figure]:
+def _figures(accounts: list[Account], fmt: FarmFormat) -> list[page_elements.LargeFigure]:
     """What a season comes to, over fields with a boundary."""
     known = [account for account in accounts if account.field_area]
     ground = math.fsum(account.field_area for account in known)
@@ -53,7 +53,7 @@ def _figures(accounts: list[Account], fmt: FarmFormat) -> list[page_elements.Fig
         ("none", fmt.area(math.fsum(account.none for account in known) if known else None), "never covered"),
         ("hours", f"{hours(worked)} h", "working and turning"),
     ]
-    return [page_elements.Figure(*account) for account in found]
+    return [page_elements.LargeFigure(*account) for account in found]
 
 
 def _worked(account: Account) -> float:
