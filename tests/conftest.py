@@ -1,6 +1,7 @@
 """What all workers of one test run share: things built once, in one folder."""
 
 import json
+import shutil
 
 import pytest
 from filelock import FileLock
@@ -16,6 +17,7 @@ def build_once(tmp_path_factory):
         folder, note = shared / f"once-{name}", shared / f"once-{name}.json"
         with FileLock(shared / f"once-{name}.lock"):
             if not note.exists():
+                shutil.rmtree(folder, ignore_errors=True)  # of a builder that failed
                 folder.mkdir()
                 note.write_text(json.dumps(build(folder)), "utf-8")
         return folder, json.loads(note.read_text("utf-8"))
