@@ -15,8 +15,9 @@ FOLDERS = ["cabapp", "store", "sync", "demo_db", "tests"]
     [
         ["ruff", "check", "--no-cache", *FOLDERS],
         ["ruff", "format", "--check", "--no-cache", *FOLDERS],
+        ["mypy", "--cache-dir", "{tmp}"],
     ],
-    ids=["ruff", "ruff-format"],
+    ids=["ruff", "ruff-format", "mypy"],
 )
 def test_nothing_is_found(words, tmp_path):
     """Each check ends with status 0."""

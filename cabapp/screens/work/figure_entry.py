@@ -14,7 +14,7 @@ MOST_DAYS = 90
 
 
 @dataclass
-class Figure:
+class EnteredFigure:
     """One figure: what it is called, the unit behind it, where it begins, and its bounds.
 
     ``words`` says it with a figure; ``unknown`` is said while ``value`` is None.
@@ -43,7 +43,7 @@ class Figure:
 class Pair:
     """Two figures and what writes them down: ``write`` takes the app and which were touched."""
 
-    figures: tuple[Figure, Figure]
+    figures: tuple[EnteredFigure, EnteredFigure]
     write: Callable
 
 
@@ -53,7 +53,7 @@ def ground(app) -> Pair:
     job = app.store.get(Job, stint.job_id)
     seeded, read = seeded_at(app.store, job.field_id, job.season), soil_reading(app.store, now)
     days = None if seeded is None else min(MOST_DAYS, max(0, round((now - seeded) / DAY_S)))
-    ago = Figure(
+    ago = EnteredFigure(
         lambda figure: translate("Seeded {figure} days ago", figure=figure),
         translate("Seeded: not known"),
         "",
@@ -78,7 +78,7 @@ def weather(app) -> Pair:
     """Wind and air, as they are now."""
     units = app.units
     per = units.speed_value(1.0)
-    wind = Figure(
+    wind = EnteredFigure(
         lambda figure: translate("Wind {figure}", figure=figure),
         translate("Wind: not known"),
         units.unit("speed"),
@@ -105,7 +105,7 @@ def seeder(app) -> Pair:
     units = app.units
     per = units.area_value(1.0)
     unit = units.unit("area")
-    pace = Figure(
+    pace = EnteredFigure(
         lambda figure: translate("Seeder {figure}", figure=figure),
         translate("Seeder's pace: not known"),
         f"{unit}/h",
@@ -113,7 +113,7 @@ def seeder(app) -> Pair:
         0,
         int(200 * HOUR_S * per),
     )
-    done = Figure(
+    done = EnteredFigure(
         lambda figure: translate("{figure} of this field seeded", figure=figure),
         translate("Seeded of this field: not known"),
         unit,
@@ -132,9 +132,9 @@ def seeder(app) -> Pair:
     return Pair((pace, done), write)
 
 
-def _degrees(units, words, unknown, first, least, most) -> Figure:
+def _degrees(units, words, unknown, first, least, most) -> EnteredFigure:
     shown = [round(units.temperature_value(t)) for t in (first, least, most)]
-    return Figure(words, unknown, "°F" if units.system == "us" else "°C", *shown)
+    return EnteredFigure(words, unknown, "°F" if units.system == "us" else "°C", *shown)
 
 
 PAIRS = {"ground": ground, "weather": weather, "seeder": seeder}
