@@ -39,8 +39,8 @@ class FarmFormat:
 
     Parameters
     ----------
-    zone : str
-        Name of the farm's time zone.
+    zone : str or None
+        Name of the farm's time zone; None: this machine's own.
     units : Units
     currency : str or None
         The sign or word its money is written with; None when the farm has not said.
@@ -56,9 +56,9 @@ class FarmFormat:
     'CDT, UTC−05:00'
     """
 
-    def __init__(self, zone: str, units: Units, currency: str | None = None):
+    def __init__(self, zone: str | None, units: Units, currency: str | None = None):
         try:
-            self.zone = ZoneInfo(zone)
+            self.zone = None if zone is None else ZoneInfo(zone)
         except (ZoneInfoNotFoundError, ValueError):
             # A zone this machine does not know: true times, and the page says UTC.
             self.zone = ZoneInfo("UTC")

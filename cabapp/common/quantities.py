@@ -40,6 +40,12 @@ class Length(Quantity):
     writer = attrgetter("units.length")
 
 
+class SmallLength(Quantity):
+    """A length one tells passes apart by, roughly, m."""
+
+    writer = attrgetter("units.small_length")
+
+
 class Distance(Quantity):
     """A distance to drive, m."""
 

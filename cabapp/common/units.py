@@ -103,6 +103,22 @@ class Units:
         """
         return self._say("length", m, 0 if self.system == "us" else 1)
 
+    def small_length(self, m) -> str:
+        """Say a length one tells passes apart by, roughly.
+
+        >>> Units("us").small_length(0.61), Units("us").small_length(0.08), Units("metric").small_length(0.61)
+        ('2 ft', '3 in', '60 cm')
+        >>> Units("metric").small_length(2.8)
+        '2.8 m'
+        """
+        if self.system == "us":
+            feet = m / FOOT
+            return f"{feet:.0f} ft" if feet >= 1.5 else f"{max(1, round(12 * feet)):.0f} in"
+        if m >= 1.0:
+            return f"{m:.1f} m"
+        step = 0.1 if m >= 0.2 else 0.01
+        return f"{max(1, round(round(m / step) * step * 100)):.0f} cm"
+
     def volume_value(self, litres):
         """Return litres as US gallons or litres."""
         return self._value("volume", litres)

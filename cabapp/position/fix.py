@@ -1,4 +1,4 @@
-"""One fix of a receiver, and what a thing that gives fixes looks like.
+"""One fix of a receiver, and the protocol of a source of fixes.
 
 Knows nothing of files, ports, tools or fields. A position that is missing is ``None``, never 0, 0.
 """
@@ -7,10 +7,12 @@ import math
 from dataclasses import dataclass
 from typing import Protocol
 
+from store.errors import Message
+
 
 @dataclass(frozen=True, slots=True)
 class Fix:
-    """What a receiver said at one moment.
+    """What a receiver stated of one epoch.
 
     Parameters
     ----------
@@ -62,7 +64,7 @@ class Fix:
 
 
 def is_place(lat, lon) -> bool:
-    """Say whether two numbers can be a position a receiver measured.
+    """Return whether two numbers can be a position a receiver measured.
 
     Parameters
     ----------
@@ -84,15 +86,15 @@ def is_place(lat, lon) -> bool:
 
 
 class Source(Protocol):
-    """Anything that gives fixes: a replayed file, a port, a tablet's own receiver."""
+    """A source of fixes: a replayed file, a port, a tablet's own receiver."""
 
     @property
     def name(self) -> str:
         """What the source is called on a stint's record; "" while none has been found."""
 
     @property
-    def words(self) -> str:
-        """The state of the source in words for a person."""
+    def status(self) -> Message:
+        """The state of the source for a person."""
 
     @property
     def ended(self) -> bool:
@@ -102,4 +104,4 @@ class Source(Protocol):
         """Return, without waiting, the fixes with t <= now that were not given before."""
 
     def close(self) -> None:
-        """Let go of the port or file; polling afterwards gives nothing."""
+        """Release the port or file; polling afterwards returns nothing."""

@@ -281,7 +281,7 @@ class Session:
                 fixes = [as_kept(fix) for fix in self._source.poll(now)]
                 if self._source.name:
                     self._where.receiver = True
-                elif getattr(self._source, "using", None) == "none":  # she chose to do without
+                elif getattr(self._source, "address", None) == "none":  # she chose to do without
                     self._where.forget()
             except Exception:
                 # a receiver that breaks must not stop the taps; its silence shows as "lost"
@@ -360,5 +360,5 @@ class Session:
         return self._drive.standing.state if self._drive else stint_state.IDLE
 
     def _refresh(self):
-        said = self._source.words if self._source else "No receiver."
+        said = self._source.status if self._source else "No receiver."
         self._view = build_view(self._drive, self._where, self._clock.now(), self._names, said)

@@ -56,7 +56,7 @@ def test_geojson_and_gpx_give_the_quarter(write):
     """A quarter section from GeoJSON and from a walked GPX has geographiclib's area and its name."""
     for path in (write["geojson"](QUARTER, name="Home North"), write["gpx"](QUARTER.exterior.coords)):
         (found,) = read_fields(path)
-        assert found.name == "Home North" and found.mended == ""
+        assert found.name == "Home North" and found.repaired is None
         assert found.area == pytest.approx(AREA, abs=0.01)
 
 
@@ -94,7 +94,7 @@ def test_small_damage_is_mended_and_said(write):
     damaged = Polygon(looped)
     assert not damaged.is_valid
     (found,) = read_fields(write["geojson"](damaged, name="Loop"))
-    assert found.mended and found.area == pytest.approx(AREA, rel=1e-3)
+    assert found.repaired and found.area == pytest.approx(AREA, rel=1e-3)
     assert shapely.geometry.shape(found.geometry).is_valid
 
 

@@ -11,7 +11,7 @@ import pytest
 from shapely.geometry import shape
 
 from cabapp.common.units import Units
-from cabapp.position.boundaries.boundary_drive import length_of, outline_of
+from cabapp.position.boundaries.boundary_drive import track_length, boundary_of_drive
 from cabapp.position.boundaries.boundary_search import boundary_files
 from cabapp.position.boundaries.field_files import read_fields
 from cabapp.position.fix import Fix
@@ -78,15 +78,15 @@ def test_driving_round_gives_the_ground_driven_round():
     side = [(float(x), 0.0) for x in range(0, 400, 5)] + [(400.0, float(y)) for y in range(0, 200, 5)]
     ring = side + [(400.0 - x, 200.0 - y) for x, y in side]
     track = [tuple(float(v) for v in place) for place in zip(*plane.to_latlon(ring), strict=True)]
-    assert length_of(track) == pytest.approx(1195, abs=2)
-    drawn = outline_of(track)
+    assert track_length(track) == pytest.approx(1195, abs=2)
+    drawn = boundary_of_drive(track)
     corners = [plane.to_xy(lat, lon)[0] for lon, lat in drawn["coordinates"][0]]
     from shapely.geometry import Polygon
 
     assert Polygon(corners).area == pytest.approx(80_000, rel=1e-4)
     for short in (track[:3], track[:40] + track[:40][::-1]):
         with pytest.raises(BoundaryRefused):
-            outline_of(short)
+            boundary_of_drive(short)
 
 
 def test_what_was_typed_is_kept_in_si_and_comes_back():

@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
 
 def visit_lines(day: RecordedDay, farm: FarmSettings) -> list[str]:
     """Return a line for each guessed visit with work, and one for the fields only crossed."""
-    lines = list(day.trace.notes)
+    lines = [str(note) for note in day.trace.notes]
     for number, visit in enumerate(day.worked, 1):
         spent = visit.seconds
         spells = ", ".join(f"{farm.format.time(a)} to {farm.format.time(b)}" for a, b in visit.spells)

@@ -66,6 +66,6 @@ def _write(store: Store, rows: list, one: FieldFound, args: argparse.Namespace, 
         columns["target"] = args.target or 2
     row = store.put(models.Field, old.id if old else None, name=old.name if old else name, **columns)
     text = f"{row.name}: {units.area(one.area)}, " + ("new boundary" if old else "added")
-    text += f"; mended: {one.mended}" if one.mended else ""
+    text += f"; mended: {one.repaired}" if one.repaired else ""
     return {"name": row.name, "id": row.id, "area_m2": round(one.area, 2), "added": old is None,
-            "mended": one.mended, "words": text}  # fmt: skip
+            "mended": str(one.repaired or ""), "words": text}  # fmt: skip

@@ -67,7 +67,7 @@ def _write(store: Store, land: models.Field, one: FieldFound, landlord: str | No
     name = old.name if old else one.name
     row = store.put(models.Parcel, old.id if old else None, field_id=land.id, name=name, **columns)
     done = [units.area(one.area), "new boundary" if old else "added"]
-    done += [f"mended: {one.mended}"] if one.mended else []
+    done += [f"mended: {one.repaired}"] if one.repaired else []
     done += [f"cut back by {units.area(cut)} where another parcel lies"] if cut > SLIVER else []
     return _described(row, land.name, ", ".join(done))
 

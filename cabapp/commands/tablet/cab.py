@@ -6,7 +6,7 @@ from pathlib import Path
 from cabapp.common.clock import FASTEST, SLOWEST, ReplayClock
 from cabapp.common.paths import RECEIVER, SETTINGS, chosen_store, is_server, store_option
 from cabapp.jobs.imports.trace_recovery import after_mending
-from cabapp.position.receivers.receiver_address import FORMS, ReceiverRefused, checked_words
+from cabapp.position.receivers.receiver_address import FORMS, ReceiverRefused, checked_address
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.position.recordings.trace_reader import read_trace
@@ -107,7 +107,7 @@ def _where_it_was(store: Store, source: Replay) -> float:
 
 def _receiver(words: str) -> str:
     try:
-        return checked_words(words)
+        return checked_address(words)
     except ReceiverRefused as refusal:
         raise argparse.ArgumentTypeError(str(refusal)) from None
 

@@ -4,14 +4,16 @@ import argparse
 import json
 import sys
 import time
-from datetime import datetime
 from pathlib import Path
 
+from cabapp.common.farm_format import FarmFormat
+from cabapp.common.rendering import render
+from cabapp.common.units import Units
 from cabapp.geometry.plane import Plane
-from cabapp.position.calibration.side_offset_check import both_ways, in_words, two_runs
+from cabapp.position.calibration.side_offset_check import describe, opposite_runs, side_offset
 from cabapp.position.receivers.connections import BAUDS, GPSD
-from cabapp.position.receivers.receiver_address import checked_words
-from cabapp.position.receivers.receiver_report import ReceiverReport, judge, say_small
+from cabapp.position.receivers.receiver_address import checked_address
+from cabapp.position.receivers.receiver_report import ReceiverReport, assess
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.position.recordings.trace_reader import read_trace
 from store.errors import Refused
@@ -58,17 +60,18 @@ def run(args: argparse.Namespace) -> int:
     """Listen and say, or read and say; exit status 1 when no position was found."""
     if args.both_ways is not None:
         return _both_ways(args)
+    farm = FarmFormat(None, Units(args.units))
     source = SelectedReceiver(args.keep, _words(args))
     ends = time.monotonic() + args.seconds if args.seconds is not None else float("inf")
-    shown, next_show, verdict = "", 0.0, None
+    shown, next_show, report = "", 0.0, None
     try:
         while True:
             source.poll(time.time())
             over = time.monotonic() >= ends
             if time.monotonic() >= next_show or over:
                 next_show = time.monotonic() + SHOW_S
-                verdict = _verdict(source, args.units)
-                lines = _lines(source, verdict, args.units)
+                report = assess(source.recent, time.time(), source.state)
+                lines = _lines(source, report, farm)
                 if lines != shown and not args.json:
                     print(lines, flush=True)
                     shown = lines
@@ -80,48 +83,44 @@ def run(args: argparse.Namespace) -> int:
     finally:
         source.close()
     if args.json:
-        print(json.dumps(_figures(source, verdict), allow_nan=False))
-    if verdict is None or verdict.state in ("lost", "none"):
-        do = verdict.do.removesuffix(" I keep looking.") if verdict else ""
+        print(json.dumps(_figures(source, report, farm), allow_nan=False))
+    if report is None or report.state in ("lost", "none"):
+        do = render(report.advice, farm=farm).removesuffix(" I keep looking.") if report and report.advice else ""
         raise Refused(f"No position was found. {do}".strip())
     return 0
 
 
 def _words(args) -> str:
     if args.port:
-        return checked_words(args.port + (f"@{args.baud}" if args.baud else ""))
+        return checked_address(args.port + (f"@{args.baud}" if args.baud else ""))
     for kind in ("tcp", "udp", "gpsd"):
         if getattr(args, kind):
-            return checked_words(f"{kind}:{getattr(args, kind)}")
+            return checked_address(f"{kind}:{getattr(args, kind)}")
     return "auto"
 
 
-def _verdict(source, units) -> ReceiverReport:
-    return judge(source.heard, time.time(), units, _clock, source.state)
-
-
-def _lines(source, verdict, units) -> str:
-    parts = [source.words, verdict.words, verdict.do]
-    said = source.said
-    if verdict.every is not None:
-        sky = f" from {said['satellites']} satellites" if said.get("satellites") else ""
-        parts.append(f"A place every {verdict.every:.2g} s{sky}.")
+def _lines(source, report: ReceiverReport, farm: FarmFormat) -> str:
+    parts = [render(said, farm=farm) for said in (source.status, report.summary, report.advice or "")]
+    satellites = source.latest.get("satellites")
+    if report.interval is not None:
+        sky = f" from {satellites} satellites" if satellites else ""
+        parts.append(f"A place every {report.interval:.2g} s{sky}.")
     return "\n".join(part for part in parts if part) + "\n"
 
 
-def _figures(source, verdict) -> dict:
-    said, heard = source.said, source.heard
-    newest = heard[-1] if heard else None
+def _figures(source, report: ReceiverReport | None, farm: FarmFormat) -> dict:
+    recent = source.recent
+    newest = recent[-1] if recent else None
     return {
         "receiver": source.name or None,
-        "state": verdict.state if verdict else "none",
-        "words": verdict.words if verdict else "",
-        "do": verdict.do if verdict else "",
-        "between_passes_m": _round(verdict and verdict.between),
-        "every_s": _round(verdict and verdict.every),
-        "late_s": _round(verdict and verdict.late),
+        "state": report.state if report else "none",
+        "words": render(report.summary, farm=farm) if report else "",
+        "do": render(report.advice or "", farm=farm) if report else "",
+        "between_passes_m": _round(report and report.pass_error),
+        "every_s": _round(report and report.interval),
+        "late_s": _round(report and report.lateness),
         "latency_s": _round(newest and newest.latency),
-        "satellites": said.get("satellites"),
+        "satellites": source.latest.get("satellites"),
         "lat": newest and newest.fix.lat,
         "lon": newest and newest.fix.lon,
     }
@@ -131,17 +130,14 @@ def _both_ways(args) -> int:
     trace = read_trace(args.both_ways)
     placed = trace.lat == trace.lat
     lat, lon = trace.lat[placed], trace.lon[placed]
-    found = both_ways(*two_runs(Plane(float(lat[0]), float(lon[0])).to_xy(lat, lon)))
+    found = side_offset(*opposite_runs(Plane(float(lat[0]), float(lon[0])).to_xy(lat, lon)))
     if args.json:
-        print(json.dumps({"side_m": found.side, "sure_to_m": found.sure_to, "length_m": found.length}))
+        print(json.dumps({"side_m": found.side, "sure_to_m": found.standard_error, "length_m": found.length}))
     else:
-        print(in_words(found, lambda m: say_small(m, args.units)))
-        print(f"Both ways over {found.length:.0f} m, sure to about {say_small(2 * found.sure_to, args.units)}.")
+        small_length = Units(args.units).small_length
+        print(describe(found, small_length))
+        print(f"Both ways over {found.length:.0f} m, sure to about {small_length(2 * found.standard_error)}.")
     return 0
-
-
-def _clock(t: float) -> str:
-    return datetime.fromtimestamp(t).strftime("%H:%M")
 
 
 def _round(value):

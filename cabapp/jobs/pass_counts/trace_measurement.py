@@ -238,7 +238,7 @@ def _sweep(trace: TraceFile, good, plane, tool) -> tuple[dict, SweptPieces]:
         "unknown_s": paused + sum(end - start for start, end, _, _ in sweeper.unknown),
         "interval_s": _interval(t),
         "max_gap_s": rules.max_gap,
-        "notes": trace.notes,
+        "notes": [str(note) for note in trace.notes],
     }
     return stint, SweptPieces.join(parts, sweeper.leave)
 

@@ -11,7 +11,7 @@ SMOOTH_M = 0.5
 LEAST_M2 = 500.0
 
 
-def outline_of(track) -> dict:
+def boundary_of_drive(track) -> dict:
     """Return the ring of a drive round a field.
 
     Parameters
@@ -42,7 +42,7 @@ def outline_of(track) -> dict:
     return check_boundary({"type": "Polygon", "coordinates": [[*ring, ring[0]]]}, "The drive")
 
 
-def length_of(track) -> float:
+def track_length(track) -> float:
     """Return how far was driven, metres."""
     if len(track) < 2:
         return 0.0

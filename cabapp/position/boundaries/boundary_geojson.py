@@ -8,9 +8,19 @@ from shapely.geometry import MultiPolygon, Polygon, mapping
 from shapely.geometry.polygon import orient
 from shapely.validation import explain_validity
 
-from store.errors import BoundaryRefused
+from cabapp.common.message import N_
+from store.errors import BoundaryRefused, Message, message
 
 LARGEST = 32 << 20
+_FAULTS = {
+    "Self-intersection": N_("its boundary crosses itself"),
+    "Ring Self-intersection": N_("its boundary touches itself"),
+    "Hole lies outside shell": N_("a hole lies outside it"),
+    "Nested holes": N_("one hole lies in another"),
+    "Nested shells": N_("one part lies in another"),
+    "Interior is disconnected": N_("a hole cuts it in two"),
+}
+"""GEOS's faults of a geometry."""
 _SAME_AS_WGS84 = ("crs84", "4326")
 
 
@@ -39,20 +49,25 @@ def read_boundary(path: str | os.PathLike) -> dict:
     try:
         if path.stat().st_size > LARGEST:
             raise BoundaryRefused(
-                f"{path} is larger than {LARGEST >> 20} MB, which no boundary is. Export one field alone."
-            )
+                "{path} is larger than {size} MB, which no boundary is. Export one field alone.",
+                path=path, size=LARGEST >> 20,
+            )  # fmt: skip
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as fault:
         raise BoundaryRefused(
-            f"The boundary {path} cannot be read ({fault.strerror}). Look at the name and folder."
+            "The boundary {path} cannot be read ({why}). Look at the name and folder.", path=path, why=fault.strerror
         ) from fault
     except UnicodeDecodeError as fault:
-        raise BoundaryRefused(f"{path} is not text in UTF-8, so not GeoJSON.") from fault
+        raise BoundaryRefused("{path} is not text in UTF-8, so not GeoJSON.", path=path) from fault
     try:
         data = json.loads(text, parse_constant=_no_constant)
     except (ValueError, RecursionError) as fault:
-        where = f" at line {fault.lineno}" if isinstance(fault, json.JSONDecodeError) else ""
-        raise BoundaryRefused(f"{path} is not GeoJSON: it is damaged{where}. Export the boundary again.") from fault
+        if isinstance(fault, json.JSONDecodeError):
+            raise BoundaryRefused(
+                "{path} is not GeoJSON: it is damaged at line {line}. Export the boundary again.",
+                path=path, line=fault.lineno,
+            ) from fault  # fmt: skip
+        raise BoundaryRefused("{path} is not GeoJSON: it is damaged. Export the boundary again.", path=path) from fault
     return check_boundary(data, path.name)
 
 
@@ -68,16 +83,19 @@ def check_boundary(data, name: str = "The boundary") -> dict:
     [[[100.0, 0.0], [101.0, 0.0], [101.0, 1.0], [100.0, 1.0], [100.0, 0.0]]]
     """
     if not isinstance(data, dict):
-        raise BoundaryRefused(f"{name} is JSON but not GeoJSON. Export the boundary as GeoJSON.")
+        raise BoundaryRefused("{name} is JSON but not GeoJSON. Export the boundary as GeoJSON.", name=name)
     check_crs(data, name)
     polygons = [_polygon(rings, name) for geometry in _geometries(data) for rings in _parts(geometry, name)]
     if not polygons:
         raise BoundaryRefused(
-            f"{name} holds no polygon, so no boundary. Draw the field as a closed area and export it as GeoJSON."
+            "{name} holds no polygon, so no boundary. Draw the field as a closed area and export it as GeoJSON.",
+            name=name,
         )
     field = polygons[0] if len(polygons) == 1 else MultiPolygon(polygons)
     if not field.is_valid:
-        raise BoundaryRefused(f"{name} is no field: {_fault(field)}. Straighten the boundary there.")
+        raise BoundaryRefused(
+            "{name} is no field: {fault}. Straighten the boundary there.", name=name, fault=_fault(field)
+        )
     return _plain(mapping(field))
 
 
@@ -109,7 +127,7 @@ def _parts(geometry, name):
     else:
         return []
     if not isinstance(parts, list) or not all(isinstance(rings, list) for rings in parts):
-        raise BoundaryRefused(f"{name} has a polygon without coordinates. Export it again.")
+        raise BoundaryRefused("{name} has a polygon without coordinates. Export it again.", name=name)
     return [rings for rings in parts if rings]
 
 
@@ -117,7 +135,9 @@ def _polygon(rings, name):
     checked = [_ring(ring, name) for ring in rings]
     polygon = orient(Polygon(checked[0], checked[1:]), 1.0)
     if not polygon.is_valid or polygon.convex_hull.area == 0:
-        raise BoundaryRefused(f"{name} is no field: {_fault(polygon)}. Straighten the boundary there.")
+        raise BoundaryRefused(
+            "{name} is no field: {fault}. Straighten the boundary there.", name=name, fault=_fault(polygon)
+        )
     return polygon
 
 
@@ -126,24 +146,30 @@ def _ring(ring, name):
         points = [(float(point[0]), float(point[1])) for point in ring]
     except (TypeError, ValueError, IndexError, KeyError, OverflowError) as fault:
         raise BoundaryRefused(
-            f"{name} has a ring that is not a list of [longitude, latitude]. Export it again."
+            "{name} has a ring that is not a list of [longitude, latitude]. Export it again.", name=name
         ) from fault
     if len(points) < 4:
-        raise BoundaryRefused(f"{name} has a ring of {len(points)} points; a field needs corners.")
+        raise BoundaryRefused(
+            "{name} has a ring of {count} points; a field needs corners.", name=name, count=len(points)
+        )
     if points[0] != points[-1]:
-        raise BoundaryRefused(f"{name} has a ring that does not end where it begins. Close it and export again.")
+        raise BoundaryRefused(
+            "{name} has a ring that does not end where it begins. Close it and export again.", name=name
+        )
     for lon, lat in points:
         if abs(lon) > 360 or abs(lat) > 360:
             raise BoundaryRefused(
-                f"{name} is in projected metres, not degrees ({lon:.0f}, {lat:.0f}). Export it in WGS 84 (EPSG:4326)."
-            )
+                "{name} is in projected metres, not degrees ({x}, {y}). Export it in WGS 84 (EPSG:4326).",
+                name=name, x=f"{lon:.0f}", y=f"{lat:.0f}",
+            )  # fmt: skip
         if abs(lat) > 90 and abs(lon) <= 90:
             raise BoundaryRefused(
-                f"{name} has latitude before longitude ({lon:.5f}, {lat:.5f}); GeoJSON wants "
-                "[longitude, latitude]. Export it again."
-            )
+                "{name} has latitude before longitude ({x}, {y}); GeoJSON wants [longitude, latitude]. "
+                "Export it again.",
+                name=name, x=f"{lon:.5f}", y=f"{lat:.5f}",
+            )  # fmt: skip
         if not (abs(lat) <= 90 and abs(lon) <= 180):
-            raise BoundaryRefused(f"{name} has a corner off the globe: {lon!r}, {lat!r}.")
+            raise BoundaryRefused("{name} has a corner off the globe: {x}, {y}.", name=name, x=repr(lon), y=repr(lat))
     return points
 
 
@@ -152,24 +178,21 @@ def check_crs(data, name: str) -> None:
     crs = data.get("crs")
     said = json.dumps(crs).lower() if crs else ""
     if said and not any(known in said for known in _SAME_AS_WGS84):
-        raise BoundaryRefused(f"{name} states another reference system than WGS 84. Export it in WGS 84 (EPSG:4326).")
+        raise BoundaryRefused(
+            "{name} states another reference system than WGS 84. Export it in WGS 84 (EPSG:4326).", name=name
+        )
 
 
-def _fault(field):
-    """Say what is wrong with a geometry, and where."""
+def _fault(field) -> Message:
+    """Return what is wrong with a geometry, and where."""
     if field.convex_hull.area == 0:
-        return "it has no area"
+        return message("it has no area")
     words, _, place = explain_validity(field).partition("[")
-    known = {
-        "Self-intersection": "its boundary crosses itself",
-        "Ring Self-intersection": "its boundary touches itself",
-        "Hole lies outside shell": "a hole lies outside it",
-        "Nested holes": "one hole lies in another",
-        "Nested shells": "one part lies in another",
-        "Interior is disconnected": "a hole cuts it in two",
-    }.get(words.strip(), words.strip().lower())
+    fault = message(_FAULTS.get(words.strip(), words.strip().lower()))
     lon, _, lat = place.rstrip("]").partition(" ")
-    return f"{known} near {float(lat):.5f}, {float(lon):.5f}" if lat else known
+    if not lat:
+        return fault
+    return message("{fault} near {lat}, {lon}", fault=fault, lat=f"{float(lat):.5f}", lon=f"{float(lon):.5f}")
 
 
 def _plain(geometry):

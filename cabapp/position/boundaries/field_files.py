@@ -1,7 +1,7 @@
 """Fields from the files people have: GeoJSON, GPX, KML, shapefile, GeoPackage.
 
 Every boundary is checked as `cabapp.position.boundaries.boundary_geojson` checks it; small damage that an
-export or a walk leaves is mended and said, and what cannot be told is refused in words.
+export or a walk leaves is repaired and noted, and what is unclear is refused.
 """
 
 import json
@@ -16,7 +16,7 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from cabapp.position.boundaries.boundary_geojson import LARGEST, check_boundary
 from cabapp.position.boundaries.field_readers import READERS
-from store.errors import BoundaryRefused
+from store.errors import BoundaryRefused, Message, message
 
 LOST = 0.002
 """A repair may change this share of a field's area; more, and somebody has to look (our own choice)."""
@@ -37,14 +37,14 @@ class FieldFound:
         GeoJSON Polygon or MultiPolygon, WGS 84.
     area : float
         m2, on the ellipsoid.
-    mended : str
-        What was mended, in words; empty when nothing was.
+    repaired : Message or None
+        What was repaired.
     """
 
     name: str
     geometry: dict
     area: float
-    mended: str
+    repaired: Message | None
 
 
 def read_fields(path: str | os.PathLike) -> list[FieldFound]:
@@ -70,17 +70,22 @@ def read_fields(path: str | os.PathLike) -> list[FieldFound]:
     path = Path(path)
     try:
         if path.stat().st_size > LARGEST:
-            raise BoundaryRefused(f"{path} is larger than {LARGEST >> 20} MB. Export the fields alone.")
+            raise BoundaryRefused(
+                "{path} is larger than {size} MB. Export the fields alone.", path=path, size=LARGEST >> 20
+            )
     except OSError as fault:
-        raise BoundaryRefused(f"{path} cannot be read ({fault.strerror}). Look at the name and folder.") from fault
+        raise BoundaryRefused(
+            "{path} cannot be read ({why}). Look at the name and folder.", path=path, why=fault.strerror
+        ) from fault
     read = READERS.get(path.suffix.lower())
     if read is None:
         raise BoundaryRefused(
-            f"{path.name} is of no kind that fields are read from. Use GeoJSON, GPX, KML, a shapefile or GeoPackage."
+            "{name} is of no kind that fields are read from. Use GeoJSON, GPX, KML, a shapefile or GeoPackage.",
+            name=path.name,
         )
     found = read(path)
     if not found:
-        raise BoundaryRefused(f"{path.name} holds no closed area, so no field. Draw the fields as areas.")
+        raise BoundaryRefused("{name} holds no closed area, so no field. Draw the fields as areas.", name=path.name)
     names = _named([name for name, _ in found], path.stem)
     return [_field(name, form, path.name) for name, (_, form) in zip(names, found, strict=True)]
 
@@ -90,14 +95,15 @@ def _field(name: str, form, source: str) -> FieldFound:
     for lon, lat in shapely.get_coordinates(form)[:1]:
         # Said by the first corner: every check of values comes before one of shape.
         check_boundary(_box(lon, lat), where)
-    sound, mended = _mended(form, where)
+    sound, repaired = _repaired(form, where)
     geometry = check_boundary(_plain(sound), where)
     area = abs(sum(_GEOD.geometry_area_perimeter(part)[0] for part in getattr(sound, "geoms", [sound])))
     if not SMALLEST_M2 <= area <= LARGEST_M2:
         raise BoundaryRefused(
-            f"{where} would be {area:.3g} m2, which no field is. Look whether its coordinates are degrees."
-        )
-    return FieldFound(name, geometry, area, mended)
+            "{field} would be {area} m2, which no field is. Look whether its coordinates are degrees.",
+            field=where, area=f"{area:.3g}",
+        )  # fmt: skip
+    return FieldFound(name, geometry, area, repaired)
 
 
 def _box(lon: float, lat: float) -> dict:
@@ -107,15 +113,15 @@ def _box(lon: float, lat: float) -> dict:
     return {"type": "Polygon", "coordinates": [ring]}
 
 
-def _mended(form, where: str):
-    """A valid geometry of the same ground, and what was mended; refused where the ground would change."""
+def _repaired(form, where: str):
+    """A valid geometry of the same ground, and what was repaired; refused where the ground would change."""
     if form.is_valid:
-        return form, ""
+        return form, None
     whole = shapely.make_valid(form, method="structure", keep_collapsed=False)
     parts = [p for p in getattr(whole, "geoms", [whole]) if p.geom_type == "Polygon" and p.area]
     if not parts:
         check_boundary(_plain(form), where)
-        raise BoundaryRefused(f"{where} has no area. Draw it again.")
+        raise BoundaryRefused("{field} has no area. Draw it again.", field=where)
     largest = max(part.area for part in parts)
     kept = [part for part in parts if part.area > LOST * largest]
     sound = kept[0] if len(kept) == 1 else MultiPolygon(kept)
@@ -123,8 +129,8 @@ def _mended(form, where: str):
     turning = abs(sum(_signed(part) for part in getattr(form, "geoms", [form])))
     if not sound.is_valid or abs(sound.area - turning) > LOST * sound.area:
         check_boundary(_plain(form), where)
-        raise BoundaryRefused(f"{where} crosses itself. Straighten the boundary there.")
-    return sound, "it crossed or touched itself in a small way"
+        raise BoundaryRefused("{field} crosses itself. Straighten the boundary there.", field=where)
+    return sound, message("it crossed or touched itself in a small way")
 
 
 def _plain(form) -> dict:

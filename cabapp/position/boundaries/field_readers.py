@@ -1,4 +1,4 @@
-"""One reader for each kind of file that fields come in; `fieldfiles` checks what they give.
+"""One reader for each kind of file that fields come in; `field_files` checks their results.
 
 Each takes a path and returns (name or None, shapely Polygon or MultiPolygon in degrees) for every
 field in it. GeoJSON, GPX, KML and KMZ need nothing but what a tablet has; shapefile and GeoPackage
@@ -8,11 +8,11 @@ need the office's readers.
 import json
 import zipfile
 from pathlib import Path
-from xml.etree import ElementTree
 
 import gpxpy
 import numpy as np
 import shapely
+from defusedxml import DefusedXmlException, ElementTree
 from pyproj import CRS, Geod, Transformer
 from shapely.geometry import MultiPolygon, Polygon, shape
 
@@ -21,7 +21,7 @@ from cabapp.position.boundaries.boundary_geojson import (
     check_boundary,
     check_crs,
 )
-from store.errors import BoundaryRefused
+from store.errors import BoundaryRefused, message
 
 OPEN_M = 30.0
 """A walk that ends this near its beginning went round, m (our own choice)."""
@@ -41,9 +41,9 @@ def _from_geojson(path: Path) -> list:
     try:
         data = json.loads(path.read_bytes().decode("utf-8-sig"))
     except (OSError, ValueError, RecursionError) as fault:
-        raise BoundaryRefused(f"{path.name} is not GeoJSON: it is damaged. Export it again.") from fault
+        raise BoundaryRefused("{name} is not GeoJSON: it is damaged. Export it again.", name=path.name) from fault
     if not isinstance(data, dict):
-        raise BoundaryRefused(f"{path.name} is JSON but not GeoJSON. Export the boundary as GeoJSON.")
+        raise BoundaryRefused("{name} is JSON but not GeoJSON. Export the boundary as GeoJSON.", name=path.name)
     check_crs(data, path.name)
     rows = data.get("features") if data.get("type") == "FeatureCollection" else [data]
     found = []
@@ -63,9 +63,11 @@ def _from_geojson(path: Path) -> list:
 
 def _from_gpx(path: Path) -> list:
     try:
-        gpx = gpxpy.parse(path.read_bytes().decode("utf-8-sig"))
+        text = path.read_bytes().decode("utf-8-sig")
+        ElementTree.fromstring(text, forbid_dtd=True)  # gpxpy itself expands entities
+        gpx = gpxpy.parse(text)
     except Exception as fault:  # gpxpy lets through whatever the parser under it raises
-        raise BoundaryRefused(f"{path.name} is not GPX: it is damaged. Export it again.") from fault
+        raise BoundaryRefused("{name} is not GPX: it is damaged. Export it again.", name=path.name) from fault
     walks = [(track.name, seg.points) for track in gpx.tracks for seg in track.segments]
     walks += [(route.name, route.points) for route in gpx.routes]
     found = []
@@ -77,9 +79,10 @@ def _from_gpx(path: Path) -> list:
         apart = _GEOD.inv(lon0, lat0, lon1, lat1)[2]
         if apart > OPEN_M:
             raise BoundaryRefused(
-                f"{path.name}, {name or 'a track'}: it ends {apart:.0f} m from where it begins, so it goes "
-                "round no field. Walk or drive right round and record it again."
-            )
+                "{file}, {track}: it ends {distance} m from where it begins, so it goes round no field. "
+                "Walk or drive right round and record it again.",
+                file=path.name, track=name or message("a track"), distance=f"{apart:.0f}",
+            )  # fmt: skip
         found.append((name, _walked(lonlat)))
     return found
 
@@ -103,15 +106,19 @@ def _from_kml(path: Path) -> list:
     """OGC KML 2.3 (12-007r2): the polygons of each placemark are one field of its name."""
     try:
         text = _in_kmz(path) if path.suffix.lower() == ".kmz" else path.read_bytes()
-        if b"<!DOCTYPE" in text:
-            raise BoundaryRefused(f"{path.name} has a document type, which a boundary does not need. Export it again.")
-        root = ElementTree.fromstring(text)
+        root = ElementTree.fromstring(text, forbid_dtd=True)
         marks = root.findall(".//{*}Placemark") or [root]
         found = [(mark.findtext("{*}name"), _areas(mark)) for mark in marks]
     except OSError as fault:
-        raise BoundaryRefused(f"{path.name} cannot be read ({fault.strerror}). Look at the name and folder.") from fault
+        raise BoundaryRefused(
+            "{name} cannot be read ({why}). Look at the name and folder.", name=path.name, why=fault.strerror
+        ) from fault
+    except DefusedXmlException as fault:
+        raise BoundaryRefused(
+            "{name} has a document type, which a boundary does not need. Export it again.", name=path.name
+        ) from fault
     except (ElementTree.ParseError, zipfile.BadZipFile, ValueError, LookupError, RuntimeError) as fault:
-        raise BoundaryRefused(f"{path.name} is not KML: it is damaged. Export it again.") from fault
+        raise BoundaryRefused("{name} is not KML: it is damaged. Export it again.", name=path.name) from fault
     return [(name, form) for name, form in found if not form.is_empty]
 
 
@@ -119,7 +126,9 @@ def _in_kmz(path: Path) -> bytes:
     with zipfile.ZipFile(path) as pack:
         inside = next((one for one in pack.infolist() if one.filename.lower().endswith(".kml")), None)
         if inside is None or inside.file_size > LARGEST:
-            raise BoundaryRefused(f"{path.name} holds no KML of a size that fields have. Export the fields alone.")
+            raise BoundaryRefused(
+                "{name} holds no KML of a size that fields have. Export the fields alone.", name=path.name
+            )
         return pack.read(inside)
 
 
@@ -145,8 +154,9 @@ def _from_gdal(path: Path) -> list:
         import pyogrio
     except ImportError as fault:
         raise BoundaryRefused(
-            f"{path.name} needs the office's readers. Install them with: pip install 'rollbook[office]', "
-            "or export the fields as GeoJSON."
+            "{name} needs the office's readers. Install them with: pip install 'rollbook[office]', "
+            "or export the fields as GeoJSON.",
+            name=path.name,
         ) from fault
     name = f"/vsizip/{path.resolve()}" if path.suffix.lower() == ".zip" else str(path)
     try:
@@ -154,11 +164,12 @@ def _from_gdal(path: Path) -> list:
         read = [pyogrio.raw.read(name, layer=layer, force_2d=True) for layer in layers]
     except Exception as fault:  # GDAL's errors have no common parent in pyogrio
         raise BoundaryRefused(
-            f"{path.name} cannot be read ({fault}). A shapefile needs its .shx and .dbf beside it."
-        ) from fault
+            "{name} cannot be read ({why}). A shapefile needs its .shx and .dbf beside it.",
+            name=path.name, why=str(fault),
+        ) from fault  # fmt: skip
     found = []
     for meta, _, shapes, columns in read:
-        turn = _turned(meta.get("crs"), path.name)
+        turn = _to_wgs84(meta.get("crs"), path.name)
         for k, wkb in enumerate(shapes if shapes is not None else []):
             form = shapely.from_wkb(wkb) if wkb is not None else None
             if form is None or form.geom_type not in ("Polygon", "MultiPolygon") or form.is_empty:
@@ -169,15 +180,15 @@ def _from_gdal(path: Path) -> list:
     return found
 
 
-def _turned(crs: str | None, source: str):
-    """How to bring a layer to WGS 84; None when it is there, or when the file does not say."""
+def _to_wgs84(crs: str | None, source: str):
+    """Return the transform of a layer to WGS 84; None when it is there, or the file does not state it."""
     if not crs:
         return None
     try:
         told = CRS.from_user_input(crs)
     except Exception as fault:
         raise BoundaryRefused(
-            f"{source} states a reference system that is not known. Export it in WGS 84 (EPSG:4326)."
+            "{name} states a reference system that is not known. Export it in WGS 84 (EPSG:4326).", name=source
         ) from fault
     if told.equals(CRS.from_epsg(4326), ignore_axis_order=True):
         return None

@@ -1,8 +1,8 @@
-"""Two antennas on one tractor: fixes of the one carried to the place of the other.
+"""Two antennas on one tractor: fixes of the one transferred to the place of the other.
 
-The hitchings are measured from one antenna. When another receiver takes over, its fixes are carried
+The hitchings are measured from one antenna. When another receiver takes over, its fixes are transferred
 there before anything else sees them, so that trace, count and every later count know one antenna.
-Pure: fixes in, fixes out. The raw log keeps what the receiver itself said.
+Pure: fixes in, fixes out. The raw log keeps the receiver's own fixes.
 """
 
 import math
@@ -41,7 +41,7 @@ class Antenna:
 
 
 class AntennaTransfer:
-    """Carries the fixes of one receiver.
+    """Transfers the fixes of one receiver.
 
     Parameters
     ----------
@@ -59,9 +59,9 @@ class AntennaTransfer:
     --------
     Driving east with the antenna 2 m ahead of the other one:
 
-    >>> carrier = AntennaTransfer(Antenna(ahead=2.0))
+    >>> transfer = AntennaTransfer(Antenna(ahead=2.0))
     >>> for n in range(5):
-    ...     fix = carrier.carry(Fix(float(n), 0.0, n * 2 / METRES_PER_DEGREE, sigma=0.02))
+    ...     fix = transfer.transfer(Fix(float(n), 0.0, n * 2 / METRES_PER_DEGREE, sigma=0.02))
     >>> round(fix.lon * METRES_PER_DEGREE, 3), fix.sigma
     (6.0, 0.02)
     """
@@ -73,7 +73,7 @@ class AntennaTransfer:
         self._heading: float | None = None  # of the last chord, rad from north to the east
         self._turned = 0.0
 
-    def carry(self, fix: Fix) -> Fix:
+    def transfer(self, fix: Fix) -> Fix:
         """Return the fix as the other antenna would have had it."""
         if not fix.has_position:
             return fix

@@ -1,17 +1,18 @@
-"""The one-minute check of a hitching: the same line driven both ways. Pure; plane metres in.
+"""Sideways offset of an antenna from one line driven both ways. Pure; plane metres in.
 
 An antenna beside the middle stands on the other side of the line on the way back, so the two
 tracks lie twice that far apart (common practice; it follows from turning round by 180 degrees).
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from cabapp.geometry.angles import turn_between
 from cabapp.geometry.robust_spread import robust_spread
-from store.errors import Refused
+from store.errors import Message, Refused, message
 
 LEAST_LENGTH, LEAST_FIXES = 30.0, 10
 """What both runs must have in common, m, and how many fixes each there."""
@@ -25,19 +26,19 @@ SMALL = 0.05
 
 
 class CheckRefused(Refused):
-    """The drive does not show a line driven both ways."""
+    """The drive shows no line driven both ways."""
 
 
 @dataclass(frozen=True)
 class SideOffsetCheck:
-    """What the check found.
+    """The result of the check.
 
     Attributes
     ----------
     side : float
         How far the line driven lies right of the antenna, m (left: negative); this is the side
         offset of a hitching.
-    sure_to : float
+    standard_error : float
         Standard error of `side`, m, from the scatter of the fixes; a drift of the receiver between
         the two ways is not in it.
     length : float
@@ -45,11 +46,11 @@ class SideOffsetCheck:
     """
 
     side: float
-    sure_to: float
+    standard_error: float
     length: float
 
 
-def both_ways(there: np.ndarray, back: np.ndarray) -> SideOffsetCheck:
+def side_offset(there: np.ndarray, back: np.ndarray) -> SideOffsetCheck:
     """Return the sideways offset from two runs along one line, the second the other way.
 
     Parameters
@@ -74,12 +75,15 @@ def both_ways(there: np.ndarray, back: np.ndarray) -> SideOffsetCheck:
     >>> y = np.arange(0.0, 60.0)
     >>> there = np.column_stack([0 * y - 0.4, y])
     >>> back = np.column_stack([0 * y + 0.4, y[::-1]])
-    >>> both_ways(there, back)
-    SideOffsetCheck(side=0.4, sure_to=0.0, length=59.0)
+    >>> side_offset(there, back)
+    SideOffsetCheck(side=0.4, standard_error=0.0, length=59.0)
     """
     there, back = np.asarray(there, float).reshape(-1, 2), np.asarray(back, float).reshape(-1, 2)
     if min(len(there), len(back)) < LEAST_FIXES:
-        raise CheckRefused(f"Each way needs at least {LEAST_FIXES} places. Drive some {LEAST_LENGTH:.0f} m and more.")
+        raise CheckRefused(
+            "Each way needs at least {count} places. Drive some {length} m and more.",
+            count=LEAST_FIXES, length=f"{LEAST_LENGTH:.0f}",
+        )  # fmt: skip
     ahead, home = there[-1] - there[0], back[-1] - back[0]
     if not float(np.dot(ahead, home)) < 0:
         raise CheckRefused("Both runs go the same way. Drive the line once there and once back.")
@@ -91,9 +95,9 @@ def both_ways(there: np.ndarray, back: np.ndarray) -> SideOffsetCheck:
     runs = [run[(s >= low) & (s <= high)] for run, s in zip((there, back), along, strict=True)]
     if high - low < LEAST_LENGTH or min(map(len, runs)) < LEAST_FIXES:
         raise CheckRefused(
-            f"The two runs have only {max(high - low, 0):.0f} m in common. Drive the same line "
-            f"both ways for {LEAST_LENGTH:.0f} m or more."
-        )
+            "The two runs have only {common} m in common. Drive the same line both ways for {length} m or more.",
+            common=f"{max(high - low, 0):.0f}", length=f"{LEAST_LENGTH:.0f}",
+        )  # fmt: skip
     sideways = [run @ right for run in runs]
     middles = [float(np.median(s)) for s in sideways]
     # 1.253: a median of normal errors is that much less sure than a mean (asymptotic, sqrt(pi/2))
@@ -107,7 +111,7 @@ def both_ways(there: np.ndarray, back: np.ndarray) -> SideOffsetCheck:
     )
 
 
-def two_runs(xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def opposite_runs(xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Cut one drive at its turn: return the longest straight run and the next one opposite.
 
     Parameters
@@ -132,23 +136,29 @@ def two_runs(xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
             return runs[0], run
     raise CheckRefused(
         "No line driven there and back is in this recording. Drive a straight line of "
-        f"{LEAST_LENGTH:.0f} m or more, turn, and drive back in the same wheel marks."
+        "{length} m or more, turn, and drive back in the same wheel marks.",
+        length=f"{LEAST_LENGTH:.0f}",
     )
 
 
-def in_words(found: SideOffsetCheck, say_length) -> str:
-    """Say what the check found and what to do with it.
+def describe(found: SideOffsetCheck, write_length: Callable[[float], str]) -> Message:
+    """Return what the check found and what to do with it.
 
     Examples
     --------
-    >>> in_words(SideOffsetCheck(0.4, 0.02, 59.0), lambda m: f"{m:.1f} m")
+    >>> str(describe(SideOffsetCheck(0.4, 0.02, 59.0), lambda m: f"{m:.1f} m"))
     'The middle lies 0.4 m right of the antenna. Write 0.4 m right into the hitching.'
     """
-    if abs(found.side) <= max(SMALL, 2 * found.sure_to):
-        return "The antenna sits over the middle, as far as this drive can tell."
-    side = "right" if found.side > 0 else "left"
-    far = say_length(abs(found.side))
-    return f"The middle lies {far} {side} of the antenna. Write {far} {side} into the hitching."
+    if abs(found.side) <= max(SMALL, 2 * found.standard_error):
+        return message("The antenna sits over the middle, as far as this drive can tell.")
+    length = write_length(abs(found.side))
+    if found.side > 0:
+        return message(
+            "The middle lies {length} right of the antenna. Write {length} right into the hitching.", length=length
+        )
+    return message(
+        "The middle lies {length} left of the antenna. Write {length} left into the hitching.", length=length
+    )
 
 
 def _direction(run, towards):

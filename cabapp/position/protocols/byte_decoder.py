@@ -63,27 +63,27 @@ class ByteDecoder:
 
     Attributes
     ----------
-    bytes, doubted : int
-        Bytes taken; fixes passed over because they did not fit.
+    bytes, implausible : int
+        Bytes taken; fixes left out because they did not fit.
 
     Examples
     --------
     >>> decoder = ByteDecoder(earliest=None)
     >>> gga = b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\\r\\n"
     >>> rmc = b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A\\r\\n"
-    >>> decoder.feed(gga, 0.0), decoder.feed(rmc, 0.1), decoder.quiet(0.5)
+    >>> decoder.feed(gga, 0.0), decoder.feed(rmc, 0.1), decoder.idle(0.5)
     ([], [], [])
 
     The date is believed when it is said again, a second later:
 
     >>> gga = gga.replace(b"3519,", b"3520,").replace(b"*47", b"*4D")
     >>> rmc = rmc.replace(b"3519,", b"3520,").replace(b"*6A", b"*60")
-    >>> [(heard.fix.t, heard.at) for heard in decoder.feed(gga + rmc, 1.1)]
+    >>> [(timed.fix.t, timed.at) for timed in decoder.feed(gga + rmc, 1.1)]
     [(764426119.0, 1.1), (764426120.0, 1.1)]
     """
 
     def __init__(self, earliest: float | None = EARLIEST):
-        self.bytes = self.doubted = 0
+        self.bytes = self.implausible = 0
         self._earliest = earliest
         self._part = b""
         self._epochs = NmeaEpoch(prompt=True)
@@ -118,7 +118,7 @@ class ByteDecoder:
 
     def feed(self, data: bytes, at: float) -> list[TimedFix]:
         """Take bytes that came at ``at``, POSIX s, and return the fixes complete now."""
-        found = self.quiet(at)
+        found = self.idle(at)
         self.bytes += len(data)
         *lines, self._part = (self._part + data).replace(b"\r", b"\n").split(b"\n")
         if len(self._part) > LONGEST_LINE:
@@ -126,40 +126,40 @@ class ByteDecoder:
         self._came = at
         for line in lines:
             if line.startswith(b"{"):
-                found += self._sift(self._gpsd.feed(line), at, sure=True)
+                found += self._filter(self._gpsd.feed(line), at, sure=True)
             elif line:
                 good, bad = self._epochs.accepted, self._epochs.rejected
                 fixes = self._epochs.feed(line)
                 if (good, bad) != (self._epochs.accepted, self._epochs.rejected):
                     self._damage.append(self._epochs.rejected > bad)
-                found += self._sift(fixes, at, sure=self._epochs.paired)
+                found += self._filter(fixes, at, sure=self._epochs.paired)
         return found
 
-    def quiet(self, at: float) -> list[TimedFix]:
+    def idle(self, at: float) -> list[TimedFix]:
         """Return what is complete because nothing came for a while, or no day ever will."""
         found = []
         if at - self._came >= QUIET_S:
             fixes = self._epochs.close_epoch()
-            found = self._sift(fixes, self._came, sure=self._epochs.paired)
+            found = self._filter(fixes, self._came, sure=self._epochs.paired)
         if not self._epochs.waiting:
             self._undated_since = None
         elif self._undated_since is None:
             self._undated_since = at
         elif at - self._undated_since > UNDATED_S or self._epochs.waiting > MOST_WAITING:
-            found += self._sift(self._epochs.assume_date(self._came), self._came, sure=False)
+            found += self._filter(self._epochs.assume_date(self._came), self._came, sure=False)
         return found
 
-    def _sift(self, fixes, at, sure):
+    def _filter(self, fixes, at, sure):
         if fixes:  # several at once were waiting for a date
             self._pairs.append(sure)
-        return [heard for fix in fixes if (heard := self._judged(fix, at, sure)) is not None]
+        return [timed for fix in fixes if (timed := self._check(fix, at, sure)) is not None]
 
-    def _judged(self, fix: Fix, at: float, sure: bool) -> TimedFix | None:
+    def _check(self, fix: Fix, at: float, sure: bool) -> TimedFix | None:
         """Return the fix if it can be believed, by the rules above."""
         if self._earliest is not None and fix.t < self._earliest:
             weeks = math.ceil((self._earliest - fix.t) / WEEKS) * WEEKS
             fix = Fix(fix.t + weeks, fix.lat, fix.lon, fix.sigma, fix.quality, fix.hdop)
-        heard = TimedFix(fix, at)
+        timed = TimedFix(fix, at)
         usually_two = sum(self._pairs) * 2 > len(self._pairs)
         damaging = sum(self._damage) * 10 > len(self._damage)
         alone = fix.has_position and not sure and (usually_two or damaging)
@@ -168,34 +168,34 @@ class ByteDecoder:
         if self._last is None:
             believed = sure or not fix.has_position
         else:
-            follows = _follows(self._last, heard)
-            reaches = self._placed is None or _reaches(self._placed, heard)
+            follows = _follows(self._last, timed)
+            reaches = self._placed is None or _reaches(self._placed, timed)
             believed = follows and reaches and not alone
         if not believed:
-            waited, self._doubtful = self._doubtful, heard
+            waited, self._doubtful = self._doubtful, timed
             if (
                 waited is None
                 or alone
                 or at - waited.at > BORNE_OUT_S
-                or not (_follows(waited, heard) and _reaches(waited, heard))
+                or not (_follows(waited, timed) and _reaches(waited, timed))
             ):
-                self.doubted += 1
+                self.implausible += 1
                 return None
-        self._doubtful, self._last = None, heard
+        self._doubtful, self._last = None, timed
         if fix.has_position:
-            self._placed = heard
-        return heard
+            self._placed = timed
+        return timed
 
 
-def _follows(before: TimedFix, heard: TimedFix) -> bool:
+def _follows(before: TimedFix, timed: TimedFix) -> bool:
     """Say whether the receiver's time went on about as far as ours."""
-    passed = heard.fix.t - before.fix.t
-    return passed > 0 and abs(passed - (heard.at - before.at)) <= SLACK_S
+    passed = timed.fix.t - before.fix.t
+    return passed > 0 and abs(passed - (timed.at - before.at)) <= SLACK_S
 
 
-def _reaches(before: TimedFix, heard: TimedFix) -> bool:
+def _reaches(before: TimedFix, timed: TimedFix) -> bool:
     """Say whether a machine can have gone from the one place to the other."""
-    a, b = before.fix, heard.fix
+    a, b = before.fix, timed.fix
     if not (a.has_position and b.has_position):
         return True
     return math.hypot(*offset(a.lat, a.lon, b.lat, b.lon)) <= ROOM + FASTEST * max(b.t - a.t, 0.0)

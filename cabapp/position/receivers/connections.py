@@ -1,7 +1,7 @@
-"""The cables and sockets a receiver's bytes come through; knows nothing of what the bytes say.
+"""Serial, TCP, UDP and gpsd connections. Does not decode.
 
-A link opens, gives bytes, and raises `OSError` (and nothing else) when what it leads to is gone.
-Reading waits at most `WAIT_S`, so whoever reads can be told to stop.
+A connection raises `OSError`, and nothing else, when what it leads to is gone. Reading waits at
+most `WAIT_S`, so that the reading thread can be stopped.
 """
 
 import contextlib
@@ -27,11 +27,11 @@ GPSD = ("127.0.0.1", 2947)
 
 
 class Connection(Protocol):
-    """Somewhere a receiver can be listened to."""
+    """A way to a receiver."""
 
     @property
     def name(self) -> str:
-        """What it is called on a stint's record."""
+        """The name on a stint's record."""
 
     def open(self) -> None:
         """Open it; OSError when it is not there."""
@@ -40,10 +40,10 @@ class Connection(Protocol):
         """Return what came, b"" when nothing came for `WAIT_S`; OSError when it is gone."""
 
     def close(self) -> None:
-        """Let go of it, open or not."""
+        """Close it, open or not."""
 
 
-class SerialLink:
+class SerialConnection:
     """A serial port: a cable, USB, or Bluetooth serial.
 
     Parameters
@@ -60,27 +60,27 @@ class SerialLink:
         self._port: serial.Serial | None = None
 
     def open(self) -> None:
-        """Open it; OSError when it is not there or somebody else has it."""
+        """Open it; OSError when it is not there or another program has it."""
         # never let "open" reset a receiver by its control lines, nor share it with another reader
         self.close()
-        self._port = _told(serial.Serial, self.port, self.baud, timeout=WAIT_S, exclusive=True)
+        self._port = _os_error(serial.Serial, self.port, self.baud, timeout=WAIT_S, exclusive=True)
 
     def read(self) -> bytes:
         """Return what came, b"" when nothing came in time."""
         if self._port is None:
             raise OSError(f"{self.port} is not open")
-        first = _told(self._port.read, 1)
-        return first + _told(self._port.read, min(self._port.in_waiting, AT_ONCE)) if first else b""
+        first = _os_error(self._port.read, 1)
+        return first + _os_error(self._port.read, min(self._port.in_waiting, AT_ONCE)) if first else b""
 
     def close(self) -> None:
-        """Let go of it."""
+        """Close it."""
         port, self._port = self._port, None
         if port is not None:
             with contextlib.suppress(*_GONE):
                 port.close()
 
 
-class TcpLink:
+class TcpConnection:
     """A receiver or a radio link that serves its sentences over TCP."""
 
     def __init__(self, host: str, port: int):
@@ -107,13 +107,13 @@ class TcpLink:
         return data
 
     def close(self) -> None:
-        """Let go of it."""
+        """Close it."""
         gone, self._socket = self._socket, None
         if gone is not None:
             gone.close()
 
 
-class GpsdLink(TcpLink):
+class GpsdConnection(TcpConnection):
     """The position service of a Linux tablet, asked for JSON reports."""
 
     def __init__(self, host: str = GPSD[0], port: int = GPSD[1]):
@@ -121,13 +121,13 @@ class GpsdLink(TcpLink):
         self.name = f"gpsd at {host}:{port}"
 
     def open(self) -> None:
-        """Connect and ask to be told."""
+        """Connect and ask for reports."""
         super().open()
         self._socket.sendall(WATCH)
 
 
-class UdpLink:
-    """Sentences sent to a port of this tablet, by whoever."""
+class UdpConnection:
+    """Sentences sent to a UDP port of this tablet."""
 
     def __init__(self, port: int, host: str = ""):
         self.host, self.port = host, port
@@ -158,15 +158,15 @@ class UdpLink:
         return data if data.endswith(b"\n") else data + b"\n"
 
     def close(self) -> None:
-        """Let go of it."""
+        """Close it."""
         gone, self._socket = self._socket, None
         if gone is not None:
             gone.close()
 
 
-def _told(act, *words, **options):
-    """Do something to a port; whatever way a driver says that the port is gone is an OSError."""
+def _os_error(call, *arguments, **options):
+    """Call a driver; every way it has of saying that the port is gone becomes an OSError."""
     try:
-        return act(*words, **options)
+        return call(*arguments, **options)
     except _GONE as fault:
         raise OSError(str(fault)) from fault

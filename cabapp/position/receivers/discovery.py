@@ -1,7 +1,7 @@
-"""Finds receivers by itself: ports, baud rates, gpsd; keeps looking for what is plugged in later.
+"""Finds receivers at serial ports and gpsd, and goes on searching for those plugged in later.
 
-One scout thread looks; each receiver found has its own reader. A port is taken only after it said
-good sentences, so a wrong rate cannot be mistaken for a right one (each carries a checksum).
+One thread searches; each receiver found has its own. A port is used only after good sentences came,
+so a wrong rate cannot be mistaken for a right one (each sentence carries a checksum).
 """
 
 import logging
@@ -14,21 +14,22 @@ from pathlib import Path
 from serial.tools import list_ports
 
 from cabapp.position.protocols.byte_decoder import ByteDecoder
-from cabapp.position.receivers.connections import BAUDS, GPSD, Connection, GpsdLink, SerialLink
+from cabapp.position.receivers.connections import BAUDS, GPSD, Connection, GpsdConnection, SerialConnection
 from cabapp.position.receivers.receiver_group import ReceiverGroup
 from cabapp.position.receivers.receiver_thread import ReceiverThread
 from cabapp.position.recordings.raw_log import RawLog
+from store.errors import Message, message
 
 log = logging.getLogger(__name__)
 
-LOOK_S = 2.0
-MUTE_S, LISTEN_S, ENOUGH = 2.5, 1.5, 2
-"""A port is mute after this silence, s; a rate is listened to for so long, s, and is right after so
-many good sentences."""
+SEARCH_S = 2.0
+MUTE_S, TRY_S, ENOUGH = 2.5, 1.5, 2
+"""A port is mute after this silence, s; a rate is tried for so long, s, and is right after so many
+good sentences."""
 AGAIN_S = 30.0
 """A port without a receiver is tried again after this, s."""
 GONE_S = 15.0
-"""A receiver away for this long is forgotten, so that it is found anew under any name, s."""
+"""A receiver away for this long is removed, so that it is found again under any name, s."""
 
 
 def ports() -> list[str]:
@@ -36,14 +37,14 @@ def ports() -> list[str]:
     return list(named_ports())
 
 
-def named_ports() -> dict[str, str]:
-    """Return the serial ports of this machine with words for each, in the order of `ports`."""
-    found = sorted(map(_named, list_ports.comports()))
-    return {device: words for _, device, words in found}
+def named_ports() -> dict[str, Message]:
+    """Return the serial ports of this machine with a name for each, in the order of `ports`."""
+    found = sorted(map(_named, list_ports.comports()), key=lambda one: one[:2])
+    return {device: name for _, device, name in found}
 
 
-def _named(port) -> tuple[int, str, str]:
-    """Return rank, device and words of a port as pyserial lists it.
+def _named(port) -> tuple[int, str, Message]:
+    """Return rank, device and name of a port as pyserial lists it.
 
     A Bluetooth port is rfcomm on Linux; Windows says Bluetooth in its description, and the others
     name it so.
@@ -51,11 +52,15 @@ def _named(port) -> tuple[int, str, str]:
     short = os.path.basename(port.device)
     said = f"{port.device} {port.description or ''} {port.hwid or ''}".lower()
     if "rfcomm" in said or "bluetooth" in said or "bthenum" in said:
-        return 1, port.device, f"Bluetooth ({short})"
+        return 1, port.device, message("Bluetooth ({port})", port=short)
     if port.vid is not None or "usb" in said or "ttyacm" in said:
-        product = f", {port.product}" if port.product else ""
-        return 0, port.device, f"USB ({short}{product})"
-    return 2, port.device, f"Serial port ({short})"
+        name = message("USB ({port})", port=short)
+        return (
+            0,
+            port.device,
+            message("USB ({port}, {product})", port=short, product=port.product) if port.product else name,
+        )
+    return 2, port.device, message("Serial port ({port})", port=short)
 
 
 def try_port(
@@ -64,12 +69,12 @@ def try_port(
     stop: threading.Event | None = None,
     clock: Callable[[], float] = time.monotonic,
 ) -> int | None:
-    """Return the rate at which a port says good sentences, or None.
+    """Return the rate at which good sentences come from a port, or None.
 
     Parameters
     ----------
     make : callable
-        Gives an unopened link for a rate.
+        Returns an unopened connection for a rate.
     bauds : iterable of int
     stop : Event, optional
         Ends the search early.
@@ -78,25 +83,25 @@ def try_port(
     """
     stop = stop or threading.Event()
     for n, baud in enumerate(bauds):
-        link, decoder, began = make(baud), ByteDecoder(), clock()
+        connection, decoder, began = make(baud), ByteDecoder(), clock()
         try:
-            link.open()
+            connection.open()
             while not stop.is_set():
-                decoder.feed(link.read(), clock())
+                decoder.feed(connection.read(), clock())
                 if decoder.sentences >= ENOUGH:
                     return baud
                 listened = clock() - began
                 if listened > MUTE_S and not decoder.bytes and n == 0:
                     return None  # at a wrong rate bytes come too, only wrong ones
-                if listened > LISTEN_S and (decoder.bytes or n) and not decoder.sentences:
+                if listened > TRY_S and (decoder.bytes or n) and not decoder.sentences:
                     break
                 if listened > 2 * MUTE_S:
                     break
         except OSError as fault:
-            log.debug("%s: %s", link.name, fault)
+            log.debug("%s: %s", connection.name, fault)
             return None
         finally:
-            link.close()
+            connection.close()
         if stop.is_set():
             return None
     return None
@@ -110,11 +115,11 @@ class ReceiverDiscovery:
     group : ReceiverGroup
         Its members are altered until it is closed; closing it ends the search.
     raw_folder : Path, optional
-        Where all is kept that they say.
+        Where raw logs are written.
     list_ports : callable
-        Gives the names of the serial ports there are now.
+        Returns the names of the serial ports there are now.
     gpsd : (str, int) or None
-        Where a position service may be listening.
+        Where a position service may serve.
     bauds : sequence of int
     """
 
@@ -133,40 +138,38 @@ class ReceiverDiscovery:
         self._not_before: dict[str, float] = {}
         self._stop = threading.Event()
         group.discovery = self
-        self._scout = threading.Thread(target=self._look, name="receiver scout", daemon=True)
-        self._scout.start()
+        self._thread = threading.Thread(target=self._search, name="receiver discovery", daemon=True)
+        self._thread.start()
 
     def close(self) -> None:
         """End the search."""
         self._stop.set()
-        self._scout.join(timeout=10.0)
+        self._thread.join(timeout=10.0)
 
-    # --- the scout ---------------------------------------------------------------------------
-
-    def _look(self):
+    def _search(self):
         while not self._stop.is_set():
             try:
-                self._look_once()
+                self._search_once()
             except Exception:
-                log.exception("looking for receivers failed")
-            self._stop.wait(LOOK_S)
+                log.exception("the search for receivers failed")
+            self._stop.wait(SEARCH_S)
 
-    def _look_once(self):
+    def _search_once(self):
         now = time.monotonic()
-        self._forget(now)
+        self._remove_lost(now)
         if self._gpsd is not None:
-            self._meet("gpsd", now, lambda _: GpsdLink(*self._gpsd), (0,))
+            self._try("gpsd", now, lambda _: GpsdConnection(*self._gpsd), (0,))
         there = self._list_ports()
         held = {os.path.realpath(device) for device in self._by_gpsd()}
         for port in there:
             if os.path.realpath(port) not in held:
-                self._meet(port, now, lambda baud, port=port: SerialLink(port, baud), self._bauds)
+                self._try(port, now, lambda baud, port=port: SerialConnection(port, baud), self._bauds)
         # a port pulled out and put in again is new
         gone = [key for key in self._not_before if key != "gpsd" and key not in there]
         for key in gone:
             del self._not_before[key]
 
-    def _meet(self, key, now, make, bauds):
+    def _try(self, key, now, make, bauds):
         if key in self._mine or now < self._not_before.get(key, now) or self._stop.is_set():
             return
         self._group.trying = make(bauds[0]).name
@@ -175,18 +178,18 @@ class ReceiverDiscovery:
         if baud is None:
             self._not_before[key] = time.monotonic() + AGAIN_S
             return
-        link = make(baud)
-        raw = RawLog(self._raw_folder, link.name) if self._raw_folder else None
-        self._mine[key] = receiver = ReceiverThread(link, raw)
+        connection = make(baud)
+        raw_log = RawLog(self._raw_folder, connection.name) if self._raw_folder else None
+        self._mine[key] = receiver = ReceiverThread(connection, raw_log)
         self._group.add(receiver)
 
     def _by_gpsd(self):
         """Return the ports gpsd reads itself: two readers of one port get half of it each."""
         receiver = self._mine.get("gpsd")
-        device = receiver.said.get("device") if receiver else None
+        device = receiver.latest.get("device") if receiver else None
         return [device] if device else []
 
-    def _forget(self, now):
+    def _remove_lost(self, now):
         for key, receiver in list(self._mine.items()):
             if receiver.state in ("good", "blind"):
                 self._away.pop(key, None)

@@ -1,4 +1,4 @@
-"""The words a person names a receiver by, and the source they mean."""
+"""Opens the receiver that an address names."""
 
 import re
 from collections.abc import Callable
@@ -9,9 +9,9 @@ from cabapp.position.fix import Source
 from cabapp.position.receivers.connections import (
     BAUDS,
     GPSD,
-    GpsdLink,
-    TcpLink,
-    UdpLink,
+    GpsdConnection,
+    TcpConnection,
+    UdpConnection,
 )
 from cabapp.position.receivers.discovery import ReceiverDiscovery
 from cabapp.position.receivers.receiver_group import ReceiverGroup
@@ -27,20 +27,22 @@ FORMS = "auto, none, tablet, a serial port (perhaps @baud), tcp:HOST:PORT, udp:P
 
 
 class ReceiverRefused(Refused):
-    """Words that name no receiver."""
+    """An address that names no receiver."""
 
 
-def open_receiver(words: str, raw_folder: Path | None = None, kept: ReceiverSettings | None = None) -> Source | None:
-    """Open the receiver that is meant; it is looked for until closed, there or not.
+def open_receiver(
+    address: str, raw_folder: Path | None = None, settings: ReceiverSettings | None = None
+) -> Source | None:
+    """Open the receiver of an address, there or not; it is searched for until closed.
 
     Parameters
     ----------
-    words : str
-        As `FORMS` says.
+    address : str
+        In one of `FORMS`.
     raw_folder : Path, optional
-        Where all is kept that it says.
-    kept : ReceiverSettings, optional
-        What is known of the antennas; one place for all of them when not given.
+        Where raw logs are written.
+    settings : ReceiverSettings, optional
+        Places of the antennas; one place for all of them when not given.
 
     Returns
     -------
@@ -50,65 +52,66 @@ def open_receiver(words: str, raw_folder: Path | None = None, kept: ReceiverSett
     Raises
     ------
     ReceiverRefused
-        The words mean nothing.
+        The address names no receiver.
     TraceRefused
-        They name a recording that cannot be read.
+        It names a recording that cannot be read.
     """
-    make = _meaning(words)
-    antenna_of = kept.antenna if kept is not None else lambda name: Antenna()
+    make = _opener(address)
+    antenna_of = settings.antenna if settings is not None else lambda name: Antenna()
     return make(raw_folder, antenna_of) if make else None
 
 
-def checked_words(words: str) -> str:
-    """Return the words if they name a receiver.
+def checked_address(address: str) -> str:
+    """Return an address if it names a receiver.
 
     Examples
     --------
-    >>> checked_words("tcp:192.0.2.7:5017"), checked_words("/dev/ttyUSB0@115200")
+    >>> checked_address("tcp:192.0.2.7:5017"), checked_address("/dev/ttyUSB0@115200")
     ('tcp:192.0.2.7:5017', '/dev/ttyUSB0@115200')
-    >>> checked_words("tcp:nowhere")
+    >>> checked_address("tcp:nowhere")
     Traceback (most recent call last):
     cabapp.position.receivers.receiver_address.ReceiverRefused: 'tcp:nowhere' names no receiver. \
 Say auto, none, tablet, a serial port (perhaps @baud), tcp:HOST:PORT, udp:PORT, gpsd, \
 gpsd:HOST:PORT or file:PATH.
     """
-    _meaning(words)
-    return words
+    _opener(address)
+    return address
 
 
-def _meaning(words: str) -> Callable[[Path | None, Callable], Source] | None:
-    if words == "none":
+def _opener(address: str) -> Callable[[Path | None, Callable], Source] | None:
+    if address == "none":
         return None
-    if words == "auto":
+    if address == "auto":
         return _search()
-    if words == "tablet":
+    if address == "tablet":
         return lambda folder, antenna_of: ReceiverGroup([TabletReceiver()], antenna_of)
-    if words == "gpsd":
-        return _one(GpsdLink, *GPSD)
-    if words.startswith("file:") and len(words) > 5:
-        path = Path(words[5:])
+    if address == "gpsd":
+        return _one(GpsdConnection, *GPSD)
+    if address.startswith("file:") and len(address) > 5:
+        path = Path(address[5:])
         return lambda folder, antenna_of: Replay(read_trace(path).fixes(), path.name)
-    if words.startswith(("tcp:", "udp:", "gpsd:")):
-        kind, _, where = words.partition(":")
+    if address.startswith(("tcp:", "udp:", "gpsd:")):
+        kind, _, where = address.partition(":")
         host, _, port = where.rpartition(":")
         if port.isascii() and port.isdigit() and 0 < int(port) < 65536:
             if kind == "udp" and not host:
-                return _one(UdpLink, int(port))
+                return _one(UdpConnection, int(port))
             if kind != "udp" and host:
-                return _one(TcpLink if kind == "tcp" else GpsdLink, host, int(port))
-    elif match := re.fullmatch(r"(/[^\s@]+|COM\d+)(?:@(\d{3,7}))?", words):
+                return _one(TcpConnection if kind == "tcp" else GpsdConnection, host, int(port))
+    elif match := re.fullmatch(r"(/[^\s@]+|COM\d+)(?:@(\d{3,7}))?", address):
         port, baud = match[1], match[2]
         bauds = (int(baud),) if baud else BAUDS
         return _search(list_ports=lambda: _there(port), gpsd=None, bauds=bauds)
-    raise ReceiverRefused(f"{words!r} names no receiver. Say {FORMS}.")
+    raise ReceiverRefused("{address} names no receiver. Say {forms}.", address=repr(address), forms=FORMS)
 
 
 def _one(make, *where):
-    """Return what opens a single link of one kind."""
+    """Return what opens a single connection of one kind."""
 
     def open_one(folder, antenna_of):
-        link = make(*where)
-        return ReceiverGroup([ReceiverThread(link, RawLog(folder, link.name) if folder else None)], antenna_of)
+        connection = make(*where)
+        raw_log = RawLog(folder, connection.name) if folder else None
+        return ReceiverGroup([ReceiverThread(connection, raw_log)], antenna_of)
 
     return open_one
 

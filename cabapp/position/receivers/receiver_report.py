@@ -1,13 +1,16 @@
-"""How a receiver is doing, in words, with what to do. Pure: recent fixes in, sentences out."""
+"""The state of a receiver from its recent fixes, with what to do about it. Pure."""
 
 import itertools
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
+from cabapp.common.message import N_
+from cabapp.common.quantities import ClockTime, SmallLength
 from cabapp.position.calibration.fix_error import sigma_of
 from cabapp.position.protocols.byte_decoder import TimedFix
 from cabapp.track.receiver_error import pass_to_pass_error
+from store.errors import Message, message
 
 LOST_S = 3.0
 SPAN_S = 60.0
@@ -16,135 +19,120 @@ SLOWEST_S = 2.1
 POOR_M = 3.0
 """Two passes that may be wrong by more than this cannot be told to touch, m (common practice)."""
 LATE_S = 2.0
-_FOOT, _INCH = 0.3048, 0.0254
-BETTER_QUALITY = (4, 5, 2)
-_MODES = {4: "RTK fixed", 5: "RTK float", 2: "differential corrections"}
+_LOST_QUALITY = {
+    4: N_("It had RTK fixed until {time}. Look at what brings the corrections."),
+    5: N_("It had RTK float until {time}. Look at what brings the corrections."),
+    2: N_("It had differential corrections until {time}. Look at what brings the corrections."),
+}
+"""By GGA quality, the best first."""
+_SIMULATED = N_("It is set to a made-up place. Switch off its simulation.")
+_QUALITY = {
+    6: N_("It only guesses from the last place (dead reckoning). Give it open sky."),
+    7: _SIMULATED,
+    8: _SIMULATED,
+}
+_SKY = N_("Give it open sky for some minutes, and look at the antenna's cable.")
+_HELP = {
+    "unused": N_("Choose a receiver, or count the passes by hand."),
+    "absent": N_("Plug the receiver in, or switch it on. I keep looking."),
+    "silent": N_("Look at the receiver's power and its cable."),
+    "strange": N_("Set the receiver to NMEA 0183 with GGA and RMC sentences."),
+    "blind": _SKY,
+    "good": _SKY,
+}
 
 
 @dataclass(frozen=True)
 class ReceiverReport:
-    """What the receiver check says.
+    """The state of a receiver.
 
     Attributes
     ----------
     state : str
         "good", "poor", "lost" or "none".
-    words : str
-        What is so.
-    do : str
-        What to do about it; "" when nothing.
-    between : float or None
+    summary : Message
+    advice : Message or None
+        The one thing most worth doing.
+    pass_error : float or None
         Likely error between two neighbouring passes, m; 95 of 100 are better.
-    every : float or None
+    interval : float or None
         Seconds from fix to fix.
-    late : float or None
+    lateness : float or None
         How much later than at its quickest a fix comes, s; 95 of 100 are quicker. The time from
-        the receiver's moment to the tablet cannot be told from a difference of their clocks.
+        the receiver's epoch to the tablet cannot be told from a difference of their clocks.
     """
 
     state: str
-    words: str
-    do: str = ""
-    between: float | None = None
-    every: float | None = None
-    late: float | None = None
+    summary: Message
+    advice: Message | None = None
+    pass_error: float | None = None
+    interval: float | None = None
+    lateness: float | None = None
 
 
-def say_small(metres: float, system: str) -> str:
-    """Say a length one tells passes apart by, roughly.
-
-    Examples
-    --------
-    >>> say_small(0.61, "us"), say_small(0.08, "us"), say_small(0.61, "metric")
-    ('2 ft', '3 in', '60 cm')
-    >>> say_small(2.8, "metric")
-    '2.8 m'
-    """
-    if system == "us":
-        feet = metres / _FOOT
-        return f"{feet:.0f} ft" if feet >= 1.5 else f"{max(1, round(metres / _INCH)):.0f} in"
-    if metres >= 1.0:
-        return f"{metres:.1f} m"
-    step = 0.1 if metres >= 0.2 else 0.01
-    return f"{max(1, round(round(metres / step) * step * 100)):.0f} cm"
-
-
-def judge(
-    heard: Sequence[TimedFix], now: float, system: str, say_time: Callable[[float], str], state: str
-) -> ReceiverReport:
-    """Judge a receiver by its last fixes.
+def assess(recent: Sequence[TimedFix], now: float, state: str) -> ReceiverReport:
+    """Return the report on a receiver's last fixes.
 
     Parameters
     ----------
-    heard : sequence of TimedFix
+    recent : sequence of TimedFix
         In order of arrival; those of the last minute count, older ones tell since when it is lost.
     now : float
         POSIX s, by the clock that took the times of arrival.
-    system : str
-        "us" or "metric".
-    say_time : callable
-        POSIX s to the farm's time of day.
     state : str
-        The link, as `live.Receiver.state` says.
-
-    Returns
-    -------
-    ReceiverReport
+        As `ReceiverThread.state`, or "unused".
 
     Examples
     --------
     >>> from cabapp.position.fix import Fix
-    >>> heard = [TimedFix(Fix(float(n), 52.0, -106.0, sigma=0.22), n + 0.1) for n in range(60)]
-    >>> judge(heard, 60.0, "us", str, "good").words
+    >>> recent = [TimedFix(Fix(float(n), 52.0, -106.0, sigma=0.22), n + 0.1) for n in range(60)]
+    >>> str(assess(recent, 60.0, "good").summary)
     'Good to about 2 ft between passes.'
-    >>> lost = judge(heard, 300.0, "us", lambda t: "10:42", "silent")
-    >>> lost.words, lost.do
-    ('I do not know where we are since 10:42.', "Look at the receiver's power and its cable.")
+    >>> lost = assess(recent, 300.0, "silent")
+    >>> str(lost.summary), str(lost.advice)
+    ('I do not know where we are since 00:00.', "Look at the receiver's power and its cable.")
     """
-    placed = [one for one in heard if one.fix.has_position]
-    if not placed or now - placed[-1].at > LOST_S or not heard[-1].fix.has_position:
-        since = f" since {say_time(placed[-1].at)}" if placed else ""
-        words = f"I do not know where we are{since}."
-        return ReceiverReport("lost" if placed else "none", words, _HELP[state])
-    recent = [one for one in placed if now - one.at <= SPAN_S]
-    between = pass_to_pass_error(sigma_of(one.fix) for one in recent[-20:])
-    steps = [b.fix.t - a.fix.t for a, b in itertools.pairwise(recent)]
-    every = median(steps) if steps else None
-    latencies = sorted(one.latency for one in recent)
-    late = latencies[int(0.95 * (len(latencies) - 1))] - latencies[0]
-    good = between <= POOR_M
-    words = f"{'Good' if good else 'Only good'} to about {say_small(between, system)} between passes."
-    do = _advice(recent, between, every, late, say_time)
-    return ReceiverReport("good" if good else "poor", words, do, between, every, late)
+    placed = [one for one in recent if one.fix.has_position]
+    if not placed:
+        return ReceiverReport("none", message("I do not know where we are."), message(_HELP[state]))
+    if now - placed[-1].at > LOST_S or not recent[-1].fix.has_position:
+        since = ClockTime(placed[-1].at)
+        lost = message("I do not know where we are since {time}.", time=since)
+        return ReceiverReport("lost", lost, message(_HELP[state]))
+    placed = [one for one in placed if now - one.at <= SPAN_S]
+    pass_error = pass_to_pass_error(sigma_of(one.fix) for one in placed[-20:])
+    steps = [b.fix.t - a.fix.t for a, b in itertools.pairwise(placed)]
+    interval = median(steps) if steps else None
+    latencies = sorted(one.latency for one in placed)
+    lateness = latencies[int(0.95 * (len(latencies) - 1))] - latencies[0]
+    length = SmallLength(pass_error)
+    if pass_error <= POOR_M:
+        state, summary = "good", message("Good to about {length} between passes.", length=length)
+    else:
+        state, summary = "poor", message("Only good to about {length} between passes.", length=length)
+    advice = _advice(placed, pass_error, interval, lateness)
+    return ReceiverReport(state, summary, advice, pass_error, interval, lateness)
 
 
-def _advice(recent, between, every, late, say_time) -> str:
-    """Say the one thing most worth doing."""
-    newest = recent[-1].fix
-    for quality in BETTER_QUALITY:
-        had = [one for one in recent if one.fix.quality == quality]
-        if newest.quality == quality:
+def _advice(placed: Sequence[TimedFix], pass_error: float, interval: float | None, lateness: float) -> Message | None:
+    """Return the one thing most worth doing."""
+    newest = placed[-1].fix.quality
+    for quality, sentence in _LOST_QUALITY.items():
+        if newest == quality:
             break
+        had = [one.at for one in placed if one.fix.quality == quality]
         if had:
-            return f"It had {_MODES[quality]} until {say_time(had[-1].at)}. Look at what brings the corrections."
-    if newest.quality == 6:
-        return "It only guesses from the last place (dead reckoning). Give it open sky."
-    if newest.quality in (7, 8):
-        return "It is set to a made-up place. Switch off its simulation."
-    if between > POOR_M:
-        return "Keep clear of trees and sheds, and look that the antenna sees the whole sky."
-    if every is not None and every > SLOWEST_S:
-        return f"It gives a place only every {every:.0f} s. Set it to once a second or faster."
-    if late > LATE_S:
-        return f"Its places come up to {late:.0f} s late. Use a cable, or a faster rate."
-    return ""
-
-
-_HELP = {
-    "unused": "Choose a receiver, or count the passes by hand.",
-    "absent": "Plug the receiver in, or switch it on. I keep looking.",
-    "silent": "Look at the receiver's power and its cable.",
-    "strange": "Set the receiver to NMEA 0183 with GGA and RMC sentences.",
-    "blind": "Give it open sky for some minutes, and look at the antenna's cable.",
-    "good": "Give it open sky for some minutes, and look at the antenna's cable.",
-}
+            return message(sentence, time=ClockTime(had[-1]))
+    if newest in _QUALITY:
+        return message(_QUALITY[newest])
+    if pass_error > POOR_M:
+        return message("Keep clear of trees and sheds, and look that the antenna sees the whole sky.")
+    if interval is not None and interval > SLOWEST_S:
+        return message(
+            "It gives a place only every {seconds} s. Set it to once a second or faster.", seconds=f"{interval:.0f}"
+        )
+    if lateness > LATE_S:
+        return message(
+            "Its places come up to {seconds} s late. Use a cable, or a faster rate.", seconds=f"{lateness:.0f}"
+        )
+    return None

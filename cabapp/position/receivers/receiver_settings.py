@@ -1,7 +1,7 @@
-"""What a tablet remembers of its receivers: which one to use, and where each antenna sits.
+"""Stores the receiver in use and the antenna offsets.
 
-One small JSON file beside the raw logs. It belongs to the tablet and its tractor, so it never
-travels. A file that is missing or damaged means: find a receiver, and one antenna.
+One small JSON file beside the raw logs. It belongs to the tablet and its tractor, so it is never
+exchanged. A file that is missing or damaged means: find a receiver, and one antenna.
 """
 
 import json
@@ -20,56 +20,57 @@ FARTHEST_M = 20.0
 
 
 class ReceiverSettings:
-    """The file in a folder.
+    """The settings file in a folder.
 
     Parameters
     ----------
     folder : Path or None
-        None: nothing is kept beyond this run.
+        None: nothing is saved.
 
     Examples
     --------
-    >>> kept = ReceiverSettings(None)
-    >>> kept.use, kept.antenna("ttyUSB0")
+    >>> settings = ReceiverSettings(None)
+    >>> settings.use, settings.antenna("ttyUSB0")
     ('auto', None)
-    >>> kept.put_antenna("ttyUSB0", Antenna(ahead=1.5))
-    >>> kept.antenna("ttyUSB0")
+    >>> settings.set_antenna("ttyUSB0", Antenna(ahead=1.5))
+    >>> settings.antenna("ttyUSB0")
     Antenna(ahead=1.5, right=0.0)
     """
 
     def __init__(self, folder: Path | None):
         self._path = None if folder is None else Path(folder) / FILE
-        self._use, self._antennas = "auto", {}
+        self._use = "auto"
+        self._antennas: dict[str, Antenna] = {}
         if self._path is None:
             return
         try:
-            said = json.loads(self._path.read_text(encoding="utf-8"))
-            self._use = str(said.get("use", "auto"))
-            for name, place in dict(said.get("antennas", {})).items():
+            saved = json.loads(self._path.read_text(encoding="utf-8"))
+            self._use = str(saved.get("use", "auto"))
+            for name, place in dict(saved.get("antennas", {})).items():
                 antenna = Antenna(float(place["ahead_m"]), float(place["right_m"]))
                 if math.isfinite(antenna.away) and antenna.away <= FARTHEST_M:
                     self._antennas[name] = antenna
         except FileNotFoundError:
             pass
         except (OSError, ValueError, TypeError, KeyError, AttributeError):
-            log.warning("what is kept of the receivers could not be read", exc_info=True)
+            log.warning("the receiver settings could not be read", exc_info=True)
 
     @property
     def use(self) -> str:
-        """The receiver to use, as `opening` names them."""
+        """The address of the receiver to use."""
         return self._use
 
     @use.setter
-    def use(self, words: str) -> None:
-        self._use = words
+    def use(self, address: str) -> None:
+        self._use = address
         self._write()
 
     def antenna(self, name: str) -> Antenna | None:
-        """Return where a receiver's antenna sits; None where nobody has said."""
+        """Return where a receiver's antenna sits; None where nobody has saved."""
         return self._antennas.get(name)
 
-    def put_antenna(self, name: str, antenna: Antenna) -> None:
-        """Remember where a receiver's antenna sits."""
+    def set_antenna(self, name: str, antenna: Antenna) -> None:
+        """Save where a receiver's antenna sits."""
         self._antennas[name] = antenna
         self._write()
 
@@ -80,4 +81,4 @@ class ReceiverSettings:
         try:
             write_file(self._path, json.dumps({"use": self._use, "antennas": places}, indent=1))
         except OSError:
-            log.warning("what is known of the receivers could not be kept", exc_info=True)
+            log.warning("the receiver settings could not be written", exc_info=True)

@@ -1,6 +1,6 @@
-"""The receiver that was chosen, as one source; another may be chosen while the cab is open.
+"""The receiver in use, as one source; another may be selected while the cab is open.
 
-With a recording chosen it is the recording's time as well, so it is a clock too.
+With a recording selected it is the recording's time as well, so it is a clock too.
 """
 
 import threading
@@ -9,15 +9,17 @@ from collections.abc import Callable
 from pathlib import Path
 
 from cabapp.common.clock import Clock, ReplayClock, WallClock
+from cabapp.position.calibration.antenna_offset import Antenna
 from cabapp.position.fix import Fix, Source
 from cabapp.position.protocols.byte_decoder import TimedFix
 from cabapp.position.receivers.receiver_address import (
     ReceiverRefused,
-    checked_words,
+    checked_address,
     open_receiver,
 )
 from cabapp.position.receivers.receiver_settings import ReceiverSettings
 from cabapp.position.recordings.replay_source import Replay
+from store.errors import Message, message
 
 RECENT = 1200
 
@@ -28,12 +30,12 @@ class SelectedReceiver:
     Parameters
     ----------
     folder : Path or None
-        Where raw logs are kept, and what is known of the receivers.
-    words : str or Source, optional
-        The receiver for this run, as `receiver_address` names them, or one already open; by default
-        the one chosen last.
+        For raw logs and receiver settings.
+    address : str or Source, optional
+        The receiver for this run, as `receiver_address` names it, or one already open; by default
+        the one selected last.
     begin : callable, optional
-        Gives when to begin a recording, POSIX s; by default at its first fix.
+        Returns when to begin a recording, POSIX s; by default at its first fix.
     clock : Clock, optional
         The time when no recording is replayed.
 
@@ -47,24 +49,24 @@ class SelectedReceiver:
     Raises
     ------
     Refused
-        ``words`` name no receiver, or a recording that cannot be read.
+        The address names no receiver, or a recording that cannot be read.
 
     Examples
     --------
-    >>> chosen = SelectedReceiver(None, "none")
-    >>> chosen.name, chosen.words, chosen.poll(0.0), chosen.state
+    >>> receiver = SelectedReceiver(None, "none")
+    >>> receiver.name, str(receiver.status), receiver.poll(0.0), receiver.state
     ('', 'No receiver is used.', [], 'unused')
-    >>> chosen.close()
+    >>> receiver.close()
     """
 
     def __init__(
         self,
         folder: Path | None,
-        words: str | Source | None = None,
+        address: str | Source | None = None,
         begin: Callable[[Replay], float] | None = None,
         clock: Clock | None = None,
     ):
-        self.kept = ReceiverSettings(folder)
+        self.settings = ReceiverSettings(folder)
         self.ended = False
         self._folder, self._begin = folder, begin or (lambda recording: recording.starts)
         self._wall = self._clock = clock or WallClock()
@@ -72,54 +74,54 @@ class SelectedReceiver:
         self.listeners: list[Callable[[list[Fix], float], None]] = []
         self._held: list[Fix] = []
         self._source: Source | None = None
-        self.using = "none"
+        self.address = "none"
         self._changing = threading.Lock()
-        if words is None or isinstance(words, str):
-            self._open(words if words is not None else self._kept_words())
+        if address is None or isinstance(address, str):
+            self._open(self._saved_address() if address is None else address)
         else:
-            self._source, self.using = words, f"file:{words.name}"
+            self._source, self.address = address, f"file:{address.name}"
 
-    def _kept_words(self) -> str:
-        """What was kept may have been written by a later version, or be a recording: find one."""
-        use = self.kept.use
+    def _saved_address(self) -> str:
+        """Return the saved address; "auto" for a recording, or what a later version has written."""
+        use = self.settings.use
         try:
-            return "auto" if use.startswith("file:") else checked_words(use)
+            return "auto" if use.startswith("file:") else checked_address(use)
         except ReceiverRefused:
             return "auto"
 
-    def use(self, words: str) -> None:
+    def use(self, address: str) -> None:
         """Use another receiver from now on, and when the cab is opened again.
 
-        A recording is for this run only. The receiver used before is let go first, aside, because
-        one port cannot be read by two.
+        A recording is for this run only. The receiver used before is closed first, in a thread,
+        because one port cannot be read by two.
 
         Raises
         ------
         Refused
             As at the beginning; the receiver used before is then still used.
         """
-        checked_words(words)
+        checked_address(address)
         before = self._source
-        if words.startswith("file:"):
-            self._open(words)
+        if address.startswith("file:"):
+            self._open(address)
             if before is not None:
                 threading.Thread(target=before.close, daemon=True).start()
             return
-        self._source, self.using, self._clock = None, words, self._wall
+        self._source, self.address, self._clock = None, address, self._wall
         self.given.clear()
-        self.kept.use = words
-        threading.Thread(target=self._exchange, args=(before, words), daemon=True).start()
+        self.settings.use = address
+        threading.Thread(target=self._exchange, args=(before, address), daemon=True).start()
 
-    def _exchange(self, before, words):
+    def _exchange(self, before: Source | None, address: str) -> None:
         with self._changing:
             if before is not None:
                 before.close()
-            if self.using == words and self._source is None and not self.ended:
-                self._open(words)
+            if self.address == address and self._source is None and not self.ended:
+                self._open(address)
 
-    def _open(self, words):
-        source = open_receiver(words, self._folder, self.kept)
-        self._source, self.using = source, words
+    def _open(self, address: str) -> None:
+        source = open_receiver(address, self._folder, self.settings)
+        self._source, self.address = source, address
         self.given.clear()
         self._clock = ReplayClock(self._begin(source)) if isinstance(source, Replay) else self._wall
 
@@ -131,7 +133,7 @@ class SelectedReceiver:
         return self._clock is not self._wall
 
     def now(self) -> float:
-        """Return POSIX s: the wall's, or the recording's."""
+        """Return POSIX s: of the tablet's clock, or of the recording."""
         return self._clock.now()
 
     # --- a source ----------------------------------------------------------------------------
@@ -142,11 +144,11 @@ class SelectedReceiver:
         return self._source.name if self._source else ""
 
     @property
-    def words(self) -> str:
-        """The state in words for a person."""
-        if self._source is None:
-            return "No receiver is used." if self.using == "none" else "Changing the receiver."
-        return self._source.words
+    def status(self) -> Message:
+        """The state for a person."""
+        if self._source is not None:
+            return self._source.status
+        return message("No receiver is used.") if self.address == "none" else message("Changing the receiver.")
 
     def poll(self, now: float) -> list[Fix]:
         """Return the new fixes, those held first."""
@@ -163,13 +165,13 @@ class SelectedReceiver:
             listen(fixes, now)
 
     def close(self) -> None:
-        """Let go of the receiver."""
+        """Close the receiver."""
         self.ended = True
         with self._changing:
             if self._source is not None:
                 self._source.close()
 
-    # --- for looking at it -------------------------------------------------------------------
+    # --- for its report ----------------------------------------------------------------------
 
     @property
     def active(self) -> Source | None:
@@ -187,30 +189,30 @@ class SelectedReceiver:
         return tuple(one.name for one in there)
 
     @property
-    def heard(self) -> list[TimedFix]:
-        """The last fixes as they came; without a receiver of its own, as they were asked for."""
+    def recent(self) -> list[TimedFix]:
+        """The last fixes with their times of arrival, or of the poll where the source keeps none."""
         return list(getattr(self.active, "recent", self.given))
 
     @property
     def state(self) -> str:
-        """The link's state as `health.judge` takes it."""
+        """The state as `receiver_report.assess` takes it."""
         active = self.active
         if active is None:
-            return "unused" if self.using == "none" else "absent"
+            return "unused" if self.address == "none" else "absent"
         return getattr(active, "state", "blind")
 
     @property
-    def said(self) -> dict:
-        """What the receiver said besides places."""
-        return getattr(self.active, "said", {})
+    def latest(self) -> dict:
+        """The newest of all values besides places."""
+        return getattr(self.active, "latest", {})
 
     @property
-    def trouble(self) -> str | None:
-        """Why what it says is not being kept, in words; None while it is."""
+    def trouble(self) -> Message | None:
+        """Why the raw log is not being written; None while it is."""
         return getattr(self.active, "trouble", None)
 
-    def place_antenna(self, name: str, antenna) -> None:
-        """Write down where a receiver's antenna sits, and use it from the next fix on."""
-        self.kept.put_antenna(name, antenna)
-        if hasattr(self._source, "antennas_moved"):
-            self._source.antennas_moved()
+    def set_antenna(self, name: str, antenna: Antenna) -> None:
+        """Save where a receiver's antenna sits, and use it from the next fix on."""
+        self.settings.set_antenna(name, antenna)
+        if hasattr(self._source, "reload_antennas"):
+            self._source.reload_antennas()

@@ -1,7 +1,7 @@
 """The tablet's own position, where the platform gives one through plyer; good to about 5 m.
 
-plyer knows Android and iOS. Anywhere else, or without plyer, this source says so in words and gives
-nothing. It has never run on a tablet, only against plyer's own class with a platform made up.
+plyer knows Android and iOS. Anywhere else, or without plyer, the status says so and no fix comes.
+It has never run on a tablet, only against plyer's own class with a platform made up.
 """
 
 import importlib.util
@@ -13,6 +13,7 @@ from collections.abc import Callable
 
 from cabapp.position.fix import Fix, is_place
 from cabapp.track.receiver_error import KINDS
+from store.errors import Message, message
 
 log = logging.getLogger(__name__)
 
@@ -22,12 +23,12 @@ OF_68 = math.sqrt(-2 * math.log(0.32))
 memory); that is so many standard deviations per axis (Rayleigh)."""
 MASTS_S, WORSE = 5.0, 3.0
 """A place so many times worse than the last one is left out for so long, s."""
-NOT_HERE = "This machine gives no position of its own. Plug a receiver in."
-NO_PLYER = "The tablet's own position needs plyer, which is not installed. Plug a receiver in."
+NOT_HERE = message("This machine gives no position of its own. Plug a receiver in.")
+NO_PLYER = message("The tablet's own position needs plyer, which is not installed. Plug a receiver in.")
 
 
-def offered() -> str | None:
-    """Return why the tablet's own position cannot be had here, in words; None where it can."""
+def why_not_offered() -> Message | None:
+    """Return why this machine offers no position of its own; None where it does."""
     if importlib.util.find_spec("plyer") is None:
         return NO_PLYER
     from plyer.utils import platform
@@ -47,7 +48,7 @@ class TabletReceiver:
     gps : plyer.facades.GPS, optional
         Made by plyer for this platform when not given.
     clock : callable
-        Gives POSIX s. plyer passes no time on, so a fix has the time it came at.
+        POSIX s. plyer passes no time on, so a fix has its time of arrival.
     """
 
     name = "this tablet"
@@ -58,7 +59,7 @@ class TabletReceiver:
         self._fixes: deque[Fix] = deque(maxlen=72_000)
         self._came: float | None = None
         self._sigma = math.inf
-        self._why = None if gps is not None else offered()
+        self._why = None if gps is not None else why_not_offered()
         if self._why is None:
             self._begin(gps)
 
@@ -73,28 +74,32 @@ class TabletReceiver:
             self._why = NOT_HERE
         except Exception as fault:  # whatever a platform raises, the cab goes on without it
             log.exception("the tablet's own position cannot be had")
-            self._why = f"The tablet does not give its position ({fault}). Allow it in its settings."
+            self._why = message(
+                "The tablet does not give its position ({why}). Allow it in its settings.", why=str(fault)
+            )
 
     @property
-    def words(self) -> str:
-        """The state in words for a person."""
+    def status(self) -> Message:
+        """The state for a person."""
         if self.ended:
-            return "The tablet's own position is not used any more."
+            return message("The tablet's own position is not used any more.")
         if self._why:
             return self._why
         if self._came is None or self._clock() - self._came > 3.0:
-            return "The tablet does not know where it is. Give it open sky, and allow its position in its settings."
-        return "The tablet's own position: good to about 5 m (16 ft). It cannot see a lap that is off."
+            return message(
+                "The tablet does not know where it is. Give it open sky, and allow its position in its settings."
+            )
+        return message("The tablet's own position: good to about 5 m (16 ft). It cannot see a lap that is off.")
 
     def poll(self, now: float) -> list[Fix]:
-        """Return what came since the last call."""
+        """Return the fixes since the last call."""
         taken = []
         while self._fixes:
             taken.append(self._fixes.popleft())
         return taken
 
     def close(self) -> None:
-        """Let the position go."""
+        """Stop the position."""
         gps, self._gps, self.ended = self._gps, None, True
         self._fixes.clear()
         if gps is not None:

@@ -77,29 +77,31 @@ def read_table(lines: Iterable[bytes], builder: TraceBuilder) -> None:
             continue
         zoneless += not zoned
         builder.add(t, lat, lon, sigma=sigma, hdop=hdop, quality=quality)
-    _judge(builder, unread, untimed, zoneless)
+    _report(builder, unread, untimed, zoneless)
 
 
-def _judge(builder, unread, untimed, zoneless):
+def _report(builder, unread, untimed, zoneless):
     if not len(builder):
         if untimed and not unread:
             raise TraceRefused(
-                f"{builder.name} holds {untimed:,} rows but none has a time. "
-                "Fill the time column, as 2026-05-05T19:09:57Z or POSIX seconds."
-            )
+                "{name} holds {rows} rows but none has a time. "
+                "Fill the time column, as 2026-05-05T19:09:57Z or POSIX seconds.",
+                name=builder.name, rows=f"{untimed:,}",
+            )  # fmt: skip
         if unread or untimed:
             raise TraceRefused(
-                f"{builder.name} holds no row that can be read. Times are written like "
-                "2026-05-05T19:09:57Z or as POSIX seconds, lat and lon in degrees like 52.1234567."
+                "{name} holds no row that can be read. Times are written like "
+                "2026-05-05T19:09:57Z or as POSIX seconds, lat and lon in degrees like 52.1234567.",
+                name=builder.name,
             )
-        raise TraceRefused(f"{builder.name} has a header but no rows. Export the trace again.")
+        raise TraceRefused("{name} has a header but no rows. Export the trace again.", name=builder.name)
     builder.dropped += unread + untimed
     if untimed:
-        builder.notes.append(f"{untimed:,} rows without a time were left out.")
+        builder.note("{count} rows without a time were left out.", count=untimed)
     if unread:
-        builder.notes.append(f"{unread:,} rows that could not be read were left out.")
+        builder.note("{count} rows that could not be read were left out.", count=unread)
     if zoneless:
-        builder.notes.append(f"{zoneless:,} times carry no zone and were taken as UTC.")
+        builder.note("{count} times carry no zone and were taken as UTC.", count=zoneless)
 
 
 def _time(text):

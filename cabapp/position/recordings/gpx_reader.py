@@ -55,17 +55,19 @@ def read_gpx(file, builder: TraceBuilder) -> None:
             parser.Parse(chunk, False)
             fed += len(chunk)
             if fed - parser.CurrentByteIndex > LONGEST_TAG:
-                raise TraceRefused(
-                    f"{builder.name} holds a tag of more than {LONGEST_TAG:,} letters, which no "
-                    "GPX writer makes. Export the track again."
+                reader.refuse(
+                    "{name} holds a tag of more than {most} letters, which no GPX writer makes. "
+                    "Export the track again.",
+                    most=f"{LONGEST_TAG:,}",
                 )
             chunk = file.read(CHUNK)
         parser.Parse(b"", True)
     except ExpatError as fault:
-        reader.judge_fault(fault)
+        reader.report_fault(fault)
     except (LookupError, ValueError) as fault:
         raise TraceRefused(
-            f"{builder.name} states an encoding of letters that cannot be read. Export the track again, in UTF-8."
+            "{name} states an encoding of letters that cannot be read. Export the track again, in UTF-8.",
+            name=builder.name,
         ) from fault
     reader.close()
 
@@ -86,7 +88,7 @@ class _Reader:
         if self.prefix is None:
             self.open(prefix, name, attributes)
         if len(self.path) >= DEEPEST:
-            self.refuse("is nested deeper than any GPX. Export the track again.")
+            self.refuse("{name} is nested deeper than any GPX. Export the track again.")
         if prefix != self.prefix:
             name = ""  # an extension's own element, whatever it is called
         parent = self.path[-1] if self.path else None
@@ -102,15 +104,19 @@ class _Reader:
 
     def open(self, prefix, name, attributes):
         if name != "gpx":
-            self.refuse(f"is XML but not GPX: its first element is <{name[:40]}>. Export the track as GPX 1.1.")
+            self.refuse(
+                "{name} is XML but not GPX: its first element is <{element}>. Export the track as GPX 1.1.",
+                element=name[:40],
+            )
         self.prefix = prefix
         space = attributes.get(f"xmlns:{prefix}" if prefix else "xmlns", "")
         version = attributes.get("version", "")
         if version == "1.0" or space.endswith("/GPX/1/0"):
-            self.builder.notes.append("It is GPX 1.0, an older form; its tracks read the same.")
+            self.builder.note("It is GPX 1.0, an older form; its tracks read the same.")
+        elif not version:
+            self.builder.note("It states no version; it was read as GPX 1.1.")
         elif version != "1.1":
-            said = f"version {version[:20]!r}" if version else "no version"
-            self.builder.notes.append(f"It states {said}; it was read as GPX 1.1.")
+            self.builder.note("It states version {version}; it was read as GPX 1.1.", version=repr(version[:20]))
 
     def text(self, text):
         if self.collected is not None and len(self.collected) < LONGEST_TEXT:
@@ -147,43 +153,46 @@ class _Reader:
         self.builder.add(t, lat, lon, hdop=hdop, quality=quality)
 
     def close(self):
-        builder, notes = self.builder, self.builder.notes
+        builder = self.builder
         if not len(builder):
             if self.untimed:
                 self.refuse(
-                    f"holds {self.untimed:,} points but none has a time, so nothing says in what "
-                    "order or how fast they were driven. Export the recorded track, not a route."
+                    "{name} holds {count} points but none has a time, so nothing says in what "
+                    "order or how fast they were driven. Export the recorded track, not a route.",
+                    count=f"{self.untimed:,}",
                 )
             if self.unplaced:
-                self.refuse("holds no point on the globe. Export the track again.")
+                self.refuse("{name} holds no point on the globe. Export the track again.")
             if self.other_points:
                 self.refuse(
-                    f"holds no track, only {self.other_points:,} waypoints or route points. Export the recorded track."
+                    "{name} holds no track, only {count} waypoints or route points. Export the recorded track.",
+                    count=f"{self.other_points:,}",
                 )
-            self.refuse("is GPX without a single track point. Export the recorded track.")
+            self.refuse("{name} is GPX without a single track point. Export the recorded track.")
         builder.dropped += self.untimed + self.unplaced
         if self.untimed:
-            notes.append(f"{self.untimed:,} points without a time were left out.")
+            builder.note("{count} points without a time were left out.", count=self.untimed)
         if self.unplaced:
-            notes.append(f"{self.unplaced:,} points that are not on the globe were left out.")
+            builder.note("{count} points that are not on the globe were left out.", count=self.unplaced)
         if self.zoneless:
-            notes.append(f"{self.zoneless:,} times carry no zone and were taken as UTC.")
+            builder.note("{count} times carry no zone and were taken as UTC.", count=self.zoneless)
 
-    def judge_fault(self, fault):
+    def report_fault(self, fault):
         if fault.code in _CUT_SHORT and len(self.builder):
-            self.builder.notes.append(
-                f"The file stops in the middle, at line {fault.lineno:,}; the "
-                f"{len(self.builder):,} points before that were used."
-            )
+            self.builder.note(
+                "The file stops in the middle, at line {line}; the {count} points before that were used.",
+                line=fault.lineno, count=len(self.builder),
+            )  # fmt: skip
             return
         self.refuse(
-            f"is damaged at line {fault.lineno:,} ({errors.messages[fault.code]}). Copy it from the receiver again."
-        )
+            "{name} is damaged at line {line} ({why}). Copy it from the receiver again.",
+            line=f"{fault.lineno:,}", why=errors.messages[fault.code],
+        )  # fmt: skip
 
     def refuse_doctype(self, *_):
         self.refuse(
-            "declares a document type, which GPX does not have and which can hide harm. Export the track again."
+            "{name} declares a document type, which GPX does not have and which can hide harm. Export the track again."
         )
 
-    def refuse(self, words):
-        raise TraceRefused(f"{self.builder.name} {words}")
+    def refuse(self, sentence, /, **values):
+        raise TraceRefused(sentence, name=self.builder.name, **values)

@@ -42,9 +42,9 @@ def unpacked(file: BinaryIO, builder: TraceBuilder) -> Iterator[BinaryIO]:
                     break
                 if whole.tell() > LARGEST:
                     raise TraceRefused(
-                        f"{builder.name} unpacks to more than {LARGEST >> 30} GB, which no day is. "
-                        "Cut it into shorter files."
-                    )
+                        "{name} unpacks to more than {size} GB, which no day is. Cut it into shorter files.",
+                        name=builder.name, size=LARGEST >> 30,
+                    )  # fmt: skip
             damaged += broken or not piece.eof
             if not piece.eof and not broken:
                 break
@@ -53,7 +53,7 @@ def unpacked(file: BinaryIO, builder: TraceBuilder) -> Iterator[BinaryIO]:
                 break
             whole.write(b"\n" if broken else b"")
         if damaged:
-            builder.notes.append(
+            builder.note(
                 "It is cut off or damaged in places, as a power cut leaves it; what could be unpacked was used."
             )
         whole.seek(0)

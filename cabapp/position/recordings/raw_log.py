@@ -1,8 +1,8 @@
-"""Every byte a receiver said, kept a day a file, so that any count can be made again.
+"""Writes every byte of a receiver, a file a day, so that any count can be made again.
 
 Each line begins with its time of arrival in POSIX seconds. The file is a row of whole gzip pieces:
-a power cut costs at most the last piece, and any gzip program reads what is before it. A log that
-cannot be written says so and never stops the reading.
+a power cut costs at most the last piece, and any gzip program reads what is before it. An error of
+the disk becomes a message and never stops the reading.
 """
 
 import gzip
@@ -11,6 +11,8 @@ import os
 import re
 import time
 from pathlib import Path
+
+from store.errors import Message, message
 
 log = logging.getLogger(__name__)
 
@@ -22,11 +24,11 @@ RETRY_S = 60.0
 LONGEST_LINE = 4096
 SUFFIX = ".nmea.gz"
 OPENED, CUT = b"#opened", b"#cut "
-"""Lines of our own: the link was opened; what had come of a line when it was lost."""
+"""Lines of our own: the connection was opened; what had come of a line when it was lost."""
 
 
 class RawLog:
-    """Keeps bytes in a folder.
+    """Writes bytes into a folder.
 
     Parameters
     ----------
@@ -39,12 +41,12 @@ class RawLog:
 
     Attributes
     ----------
-    trouble : str or None
-        Why nothing is being kept just now, in words.
+    trouble : Message or None
+        Why nothing is being kept just now.
     """
 
     def __init__(self, folder: Path, name: str, cap: int = CAP):
-        self.trouble: str | None = None
+        self.trouble: Message | None = None
         self._folder, self._cap = Path(folder), cap
         self._name = re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-") or "receiver"
         self._path: Path | None = None
@@ -70,7 +72,7 @@ class RawLog:
             self.flush(at)
 
     def opened(self, at: float) -> None:
-        """Note that the link was opened at ``at``: what was heard of a line before is no part of the next."""
+        """Note that the connection was opened at ``at``: half a line before is no part of the next."""
         if self._part:
             part, self._part = self._part, b""
             self.write(CUT + part + b"\n", at)
@@ -88,9 +90,10 @@ class RawLog:
             log.warning("the raw log cannot be written: %s", fault)
             self._not_before = at + RETRY_S
             self._path = None
-            self.trouble = (
-                f"What the receiver says is not being kept ({fault.strerror}). "
-                "Positions and counting go on. Make room on the disk."
+            self.trouble = message(
+                "What the receiver says is not being kept ({why}). "
+                "Positions and counting go on. Make room on the disk.",
+                why=fault.strerror,
             )
 
     def close(self) -> None:

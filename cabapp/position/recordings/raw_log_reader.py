@@ -1,7 +1,7 @@
-"""A raw log of ours heard again: the same bytes at the same times give the same fixes as then.
+"""Decodes a raw log; the fixes equal those decoded live.
 
-A reader of other people's files has no times of arrival and must take each sentence as it stands;
-here the rules of `decode` that wait, doubt and pass over work as they did while driving.
+Other files have no times of arrival, so each of their sentences is taken as it stands; here the
+rules of `byte_decoder` apply as they did while driving.
 """
 
 import re
@@ -11,57 +11,55 @@ from cabapp.position.protocols.byte_decoder import EARLIEST, ByteDecoder, TimedF
 from cabapp.position.recordings.raw_log import OPENED
 
 STAMP = re.compile(rb"(\d{9,11}\.\d{3}) ")
-"""What `rawlog` writes before each line."""
+"""Written by `raw_log` before each line."""
 DAY_S = 86400.0
-"""A log older than the program is believed to be from its day, give or take this, s."""
+"""A log older than the program is taken to be from its day, give or take this, s."""
 OVER_S = 60.0
 """After the last line so much silence is taken to have followed, s."""
 
 
-def is_ours(sample: bytes) -> bool:
+def is_raw_log(sample: bytes) -> bool:
     """Say whether the first whole line of a file begins with a time of arrival.
 
     Examples
     --------
-    >>> is_ours(b"1779000000.100 $GNGGA,1\\n"), is_ours(b"$GNGGA,1\\n")
+    >>> is_raw_log(b"1779000000.100 $GNGGA,1\\n"), is_raw_log(b"$GNGGA,1\\n")
     (True, False)
     """
     return bool(STAMP.match(sample))
 
 
 class RawLogDecoder:
-    """Gives the fixes of stamped lines, without their ends, by the decoder's rules.
+    """Decodes stamped lines, without their ends.
 
     Attributes
     ----------
-    rejected, timeless, doubted : int
-        As of `ByteDecoder`, summed up over all times the link was opened.
+    rejected, timeless, implausible : int
+        As of `ByteDecoder`, summed over all times the connection was opened.
     """
 
-    def __init__(self):
-        self.rejected = self.timeless = self.doubted = 0
+    def __init__(self) -> None:
+        self.rejected = self.timeless = self.implausible = 0
 
-    def hear(self, lines: Iterable[bytes]) -> Iterator[TimedFix]:
-        """Give the fixes, in order of arrival."""
-        decoder, at = None, 0.0
+    def decode(self, lines: Iterable[bytes]) -> Iterator[TimedFix]:
+        """Yield the fixes, in order of arrival."""
+        decoder: ByteDecoder | None = None
+        at = 0.0
         for line in lines:
             stamp = STAMP.match(line)
             if stamp is None:
                 continue
-            at, said = float(stamp[1]), line[stamp.end() :]
-            if said == OPENED or decoder is None:
-                # nothing more came of what was waiting when the link was lost
+            at, data = float(stamp[1]), line[stamp.end() :]
+            if data == OPENED or decoder is None:
+                # nothing more came of what was waiting when the connection was lost
                 self._add_up(decoder)
                 decoder = ByteDecoder(min(EARLIEST, at - DAY_S))
-            if not said.startswith(b"#"):
-                yield from decoder.feed(said + b"\n", at)
+            if not data.startswith(b"#"):
+                yield from decoder.feed(data + b"\n", at)
         if decoder is not None:
-            yield from decoder.quiet(at + OVER_S)
-        self._add_up(decoder)
+            yield from decoder.idle(at + OVER_S)
+            self._add_up(decoder)
 
-    def _add_up(self, decoder):
-        if decoder is None:
-            return
-        self.rejected += decoder.rejected
-        self.timeless += decoder.timeless
-        self.doubted += decoder.doubted
+    def _add_up(self, decoder: ByteDecoder | None) -> None:
+        for name in ("rejected", "timeless", "implausible") if decoder else ():
+            setattr(self, name, getattr(self, name) + getattr(decoder, name))

@@ -1,8 +1,9 @@
-"""A recorded drive that gives its fixes again when their time has come."""
+"""A recorded drive that gives its fixes again at their times."""
 
 from collections.abc import Iterable
 
 from cabapp.position.fix import Fix
+from store.errors import Message, message
 
 
 class Replay:
@@ -22,7 +23,7 @@ class Replay:
     ([10.0], False)
     >>> [fix.t for fix in drive.poll(60.0)], drive.poll(60.0), drive.ended
     ([11.0], [], True)
-    >>> drive.words
+    >>> str(drive.status)
     'The recording has ended.'
     """
 
@@ -42,9 +43,9 @@ class Replay:
         return self._fixes[-1].t if self._fixes else None
 
     @property
-    def words(self) -> str:
-        """The state in words for a person."""
-        return "The recording has ended." if self.ended else f"Replaying {self.name}."
+    def status(self) -> Message:
+        """The state for a person."""
+        return message("The recording has ended.") if self.ended else message("Replaying {name}.", name=self.name)
 
     @property
     def ended(self) -> bool:
@@ -59,5 +60,5 @@ class Replay:
         return self._fixes[first : self._next]
 
     def close(self) -> None:
-        """Give nothing any more."""
+        """End the replay."""
         self._next = len(self._fixes)

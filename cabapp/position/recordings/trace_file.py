@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cabapp.position.fix import Fix, is_place
-from store.errors import TraceRefused
+from store.errors import Message, TraceRefused
 
 MOST_POINTS = 2_000_000
 """More fixes in one file than this are refused: at ten a second it is 55 hours."""
@@ -42,7 +42,7 @@ class TraceFile:
         Points or rows of the file that could not be used at all (no time, not a number).
     dated : bool
         False: the file holds times of day only; `t` then counts from 1970-01-01.
-    notes : list of str
+    notes : list of Message
         Sentences a person should read before believing the figures.
     """
 
@@ -56,7 +56,7 @@ class TraceFile:
     starts: np.ndarray
     dropped: int
     dated: bool
-    notes: list[str]
+    notes: list[Message]
 
     def fixes(self) -> list[Fix]:
         """Return the fixes one by one, for a `Replay`."""
@@ -91,13 +91,13 @@ class TraceBuilder:
     >>> trace = builder.build()
     >>> trace.t.tolist(), trace.lat.tolist(), trace.quality.tolist()
     ([1.0, 2.0], [nan, 52.0], [0, -1])
-    >>> trace.notes
+    >>> [str(note) for note in trace.notes]
     ['Fixes that stood out of order of time were put in order.']
     """
 
     def __init__(self, name: str):
         self.name = name
-        self.notes: list[str] = []
+        self.notes: list[Message] = []
         self.dropped = 0
         self.dated = True
         self._columns = [array("d") for _ in range(5)]
@@ -114,6 +114,11 @@ class TraceBuilder:
         """Say that the next point does not follow on the last one."""
         self._breaking = True
 
+    def note(self, sentence: str, /, **values: object) -> None:
+        """Add a message to the notes; whole numbers are written with commas."""
+        written = {name: f"{value:,}" if isinstance(value, int) else value for name, value in values.items()}
+        self.notes.append(Message(sentence, written))
+
     def add(self, t, lat, lon, sigma=None, hdop=None, quality=None) -> None:
         """Add a point; one that is no place (NaN, None, 0, 0, quality 0) keeps only its time.
 
@@ -124,9 +129,9 @@ class TraceBuilder:
         """
         if len(self) >= MOST_POINTS:
             raise TraceRefused(
-                f"{self.name} holds more than {MOST_POINTS:,} fixes. "
-                "Cut it into shorter files, one a day, and give them all."
-            )
+                "{name} holds more than {most} fixes. Cut it into shorter files, one a day, and give them all.",
+                name=self.name, most=f"{MOST_POINTS:,}",
+            )  # fmt: skip
         if self._breaking or t < self._last - BACKWARDS:
             self._spans += 1
             self._breaking = False
@@ -151,12 +156,13 @@ class TraceBuilder:
         t, lat, lon, sigma, hdop = (np.array(column) for column in self._columns)
         if not np.isfinite(lat).any():
             raise TraceRefused(
-                f"{self.name} holds no position: the receiver had no fix in any of its "
-                f"{len(self):,} records. Choose a recording made with the sky in view."
-            )
+                "{name} holds no position: the receiver had no fix in any of its {count} records. "
+                "Choose a recording made with the sky in view.",
+                name=self.name, count=f"{len(self):,}",
+            )  # fmt: skip
         order = np.argsort(t, kind="stable")
         if (np.diff(t) < 0).any():
-            self.notes.append("Fixes that stood out of order of time were put in order.")
+            self.note("Fixes that stood out of order of time were put in order.")
         span = np.array(self._span)[order]
         starts = np.flatnonzero(np.diff(span, prepend=-1))
         return TraceFile(

@@ -14,7 +14,7 @@ from cabapp.position.protocols.nmea_epoch import NmeaEpoch
 from cabapp.position.recordings.csv_reader import columns_of, read_table
 from cabapp.position.recordings.gpx_reader import read_gpx
 from cabapp.position.recordings.gzip_reader import GZIP, unpacked
-from cabapp.position.recordings.raw_log_reader import RawLogDecoder, is_ours
+from cabapp.position.recordings.raw_log_reader import RawLogDecoder, is_raw_log
 from cabapp.position.recordings.trace_file import MOST_POINTS, TraceBuilder, TraceFile
 from store.errors import TraceRefused
 
@@ -51,12 +51,10 @@ def read_trace(path: str | os.PathLike) -> TraceFile:
     """
     path = Path(path)
     try:
+        if path.is_dir():
+            raise TraceRefused("{path} is a folder; give the trace file in it.", path=path)
         if not path.is_file():
-            raise TraceRefused(
-                f"{path} is a folder; give the trace file in it."
-                if path.is_dir()
-                else f"There is no file {path}. Look at the name and the folder."
-            )
+            raise TraceRefused("There is no file {path}. Look at the name and the folder.", path=path)
         with path.open("rb") as file:
             builder = TraceBuilder(path.name)
             if file.read(len(GZIP)) != GZIP:
@@ -64,7 +62,9 @@ def read_trace(path: str | os.PathLike) -> TraceFile:
             with unpacked(file, builder) as whole:
                 return _read(whole, builder)
     except OSError as fault:
-        raise TraceRefused(f"{path} cannot be read ({fault.strerror}). Copy it here again.") from fault
+        raise TraceRefused(
+            "{path} cannot be read ({why}). Copy it here again.", path=path, why=fault.strerror
+        ) from fault
 
 
 def _read(file, builder: TraceBuilder) -> TraceFile:
@@ -74,13 +74,13 @@ def _read(file, builder: TraceBuilder) -> TraceFile:
     file.seek(0)
     head = sample.removeprefix(_BOM).lstrip()
     if not head.strip(b"\0 \t\r\n"):
-        raise TraceRefused(f"{name} is empty. Copy it from the receiver again.")
+        raise TraceRefused("{name} is empty. Copy it from the receiver again.", name=name)
     if head.startswith(b"<") or (sample[:2] in _WIDE_BOMS and b"<" in sample[2:4]):
         read_gpx(file, builder)
     elif sample[:2] in _WIDE_BOMS:
-        raise TraceRefused(f"{name} is text in UTF-16. Save it as CSV in UTF-8.")
-    elif is_ours(head):
-        _hear_again(file, builder)
+        raise TraceRefused("{name} is text in UTF-16. Save it as CSV in UTF-8.", name=name)
+    elif is_raw_log(head):
+        _read_raw_log(file, builder)
     elif columns_of(_first_line(head)) is not None:
         file.seek(len(sample) - len(head))
         read_table(_lines(file), builder)
@@ -88,64 +88,72 @@ def _read(file, builder: TraceBuilder) -> TraceFile:
         _read_nmea(file, builder)
     else:
         begins = _first_line(head)[:40]
-        seen = f"begins with {begins!r}" if begins.isprintable() and "\ufffd" not in begins else "is no text"
+        if begins.isprintable() and "\ufffd" not in begins:
+            raise TraceRefused(
+                "{name} is neither GPX, nor CSV with a header that names time, lat and lon, nor NMEA 0183 text. "
+                "It begins with {begins}. Export the track as GPX 1.1.",
+                name=name, begins=repr(begins),
+            )  # fmt: skip
         raise TraceRefused(
-            f"{name} is neither GPX, nor CSV with a header that names time, lat and lon, nor "
-            f"NMEA 0183 text. It {seen}. "
-            "Export the track as GPX 1.1."
+            "{name} is neither GPX, nor CSV with a header that names time, lat and lon, nor NMEA 0183 text. "
+            "It is no text. Export the track as GPX 1.1.",
+            name=name,
         )
     return builder.build()
 
 
 def _read_nmea(file, builder):
-    joiner, reports = NmeaEpoch(), GpsdReader()
+    epochs, gpsd = NmeaEpoch(), GpsdReader()
     for line in _lines(file):
         report = line.find(b'{"class":')
         if report >= 0:
-            _add(reports.feed(line[report:]), builder)
+            _add(gpsd.feed(line[report:]), builder)
             continue
-        timeless = joiner.timeless
-        _add(joiner.feed(line), builder)
-        if joiner.timeless > timeless:
+        timeless = epochs.timeless
+        _add(epochs.feed(line), builder)
+        if epochs.timeless > timeless:
             builder.break_here()
-        if joiner.waiting > MOST_POINTS:
+        if epochs.waiting > MOST_POINTS:
             break  # adding them refuses the file in the builder's own words
-    _add(joiner.finish(), builder)
-    _note(builder, joiner.rejected + reports.rejected, joiner.timeless)
-    _need_one(builder)
-    builder.dated = joiner.dated or not joiner.accepted
+    _add(epochs.finish(), builder)
+    _note(builder, epochs.rejected + gpsd.rejected, epochs.timeless)
+    _require_fix(builder)
+    builder.dated = epochs.dated or not epochs.accepted
     if not builder.dated:
-        builder.notes.append(
+        builder.note(
             "It carries no date (no RMC or ZDA sentence), only times of day; they are counted from 1970-01-01."
         )
 
 
 def _note(builder, rejected, timeless):
     if rejected:
-        builder.notes.append(f"{rejected:,} sentences with a wrong checksum, field count or field were left out.")
+        builder.note("{count} sentences with a wrong checksum, field count or field were left out.", count=rejected)
     if timeless:
-        builder.notes.append(f"{timeless:,} records without a time of day were left out (a receiver just switched on).")
+        builder.note(
+            "{count} records without a time of day were left out (a receiver just switched on).", count=timeless
+        )
     builder.dropped += timeless
 
 
-def _need_one(builder):
+def _require_fix(builder):
     if not len(builder):
         raise TraceRefused(
-            f"{builder.name} holds no good GGA or RMC sentence with a time, so no fix. "
-            "Switch those sentences on in the receiver, or copy the file again."
+            "{name} holds no good GGA or RMC sentence with a time, so no fix. "
+            "Switch those sentences on in the receiver, or copy the file again.",
+            name=builder.name,
         )
 
 
-def _hear_again(file, builder):
-    hearing = RawLogDecoder()
-    _add((heard.fix for heard in hearing.hear(_lines(file))), builder)
-    _note(builder, hearing.rejected, hearing.timeless)
-    if hearing.doubted:
-        builder.notes.append(
-            f"{hearing.doubted:,} places that did not fit the ones around them were left out, "
-            "as they were while driving."
+def _read_raw_log(file, builder):
+    decoder = RawLogDecoder()
+    _add((timed.fix for timed in decoder.decode(_lines(file))), builder)
+    _note(builder, decoder.rejected, decoder.timeless)
+    if decoder.implausible:
+        builder.note(
+            "{count} places that did not fit the ones around them were left out, as they were while driving.",
+            count=decoder.implausible,
         )
-    _need_one(builder)
+    _require_fix(builder)
 
 
 def _add(fixes, builder):

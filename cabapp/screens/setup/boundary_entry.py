@@ -7,7 +7,7 @@ from kivy.app import App
 from shapely.geometry import mapping, shape
 
 from cabapp.common.paths import home
-from cabapp.position.boundaries.boundary_drive import outline_of
+from cabapp.position.boundaries.boundary_drive import boundary_of_drive
 from cabapp.position.boundaries.boundary_search import boundary_files
 from cabapp.position.boundaries.field_files import FieldFound, read_fields
 from cabapp.screens.setup.form_fields import FormRefused
@@ -122,7 +122,7 @@ class OutlinePart:
         app = App.get_running_app()
 
         def act():
-            self._keep(json.loads(json.dumps(outline_of(app.overheard.track))))
+            self._keep(json.loads(json.dumps(boundary_of_drive(app.overheard.track))))
             self.not_driven()
 
         app.attempt(act)

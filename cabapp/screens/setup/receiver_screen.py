@@ -9,27 +9,26 @@ from kivy.properties import StringProperty
 
 from cabapp.common.paths import home
 from cabapp.geometry.plane import Plane
-from cabapp.position.boundaries.boundary_drive import length_of
+from cabapp.position.boundaries.boundary_drive import track_length
 from cabapp.position.calibration.antenna_offset import Antenna
 from cabapp.position.calibration.side_offset_check import (
     LEAST_LENGTH,
-    both_ways,
-    in_words,
-    two_runs,
+    describe,
+    opposite_runs,
+    side_offset,
 )
 from cabapp.position.receivers.discovery import named_ports
-from cabapp.position.receivers.receiver_report import say_small
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
-from cabapp.position.receivers.tablet_location import offered
+from cabapp.position.receivers.tablet_location import why_not_offered
 from cabapp.position.recordings.recording_search import recordings
 from cabapp.screens.setup.receiver_text import (
     FOOT,
     INCH,
     facts,
+    report_on,
     say_antenna,
     say_offset,
     say_span,
-    verdict_of,
 )
 from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.widgets.row_list import Row
@@ -84,16 +83,16 @@ class ReceiverScreen(Page):
         """Say how the receiver does, once a second; and how far was driven."""
         app = App.get_running_app()
         if self.part == "both ways":
-            self.driven = app.units.distance(length_of(app.overheard.track or []))
+            self.driven = app.units.distance(track_length(app.overheard.track or []))
         now = app.clock.now()
         if 0 <= now - self._said < SAY_EVERY_S:
             return
         self._said, source = now, self._source
-        self.remark = translate(app.overheard.words) if source is None else ""
+        self.remark = translate(app.receiver.status) if source is None else ""
         if source is not None:
-            verdict = verdict_of(source, now, app.units.system, app.clock_words)
-            self.words, self.advice = translate(verdict.words), translate(verdict.do)
-            self.facts = " ".join(part for part in (translate(source.words), facts(source, verdict)) if part)
+            report = report_on(source, now)
+            self.words, self.advice = translate(report.summary), translate(report.advice or "")
+            self.facts = " ".join(part for part in (translate(source.status), facts(source, report)) if part)
 
     # --- ways between the parts -------------------------------------------------------------
 
@@ -139,15 +138,15 @@ class ReceiverScreen(Page):
         """The receivers there are, and other ways to one."""
         if not self._can_choose():
             return
-        using = self._source.using
+        using = self._source.address
         named = [("auto", translate("Find it by itself"), translate("USB, Bluetooth, gpsd"))]
-        named += [(port, words, "") for port, words in named_ports().items()]
+        named += [(port, translate(words), "") for port, words in named_ports().items()]
         named += [
             ("gpsd", translate("gpsd on this tablet"), ""),
             (
                 "tablet",
                 translate("The tablet's own position"),
-                translate("not on this machine") if offered() else translate("about 5 m (16 ft)"),
+                translate("not on this machine") if why_not_offered() else translate("about 5 m (16 ft)"),
             ),
         ]
         rows = [self._row(words, lambda use=use: self._use(use), remark, use == using) for use, words, remark in named]
@@ -211,7 +210,9 @@ class ReceiverScreen(Page):
         system = App.get_running_app().units.system
         rows = [
             self._row(
-                name, lambda name=name: self._edit_antenna(name), say_antenna(self._source.kept.antenna(name), system)
+                name,
+                lambda name=name: self._edit_antenna(name),
+                say_antenna(self._source.settings.antenna(name), system),
             )
             for name in self._source.names
         ]
@@ -221,7 +222,7 @@ class ReceiverScreen(Page):
         self._list(translate("Antennas, seen from the one the hitchings are measured from"), rows, self.show_state)
 
     def _edit_antenna(self, name):
-        antenna = self._source.kept.antenna(name) or Antenna()
+        antenna = self._source.settings.antenna(name) or Antenna()
         self._antenna, self._place = name, [antenna.ahead, antenna.right]
         self.title, self._back_to = translate("Antenna of {receiver}", receiver=name), self.list_antennas
         self._say_place()
@@ -251,7 +252,7 @@ class ReceiverScreen(Page):
     def write_antenna(self):
         """Write down where it sits."""
         ahead, right = (round(value, 4) + 0.0 for value in self._place)
-        self._source.place_antenna(self._antenna, Antenna(ahead, right))
+        self._source.set_antenna(self._antenna, Antenna(ahead, right))
         self.list_antennas()
 
     # --- the check both ways ----------------------------------------------------------------
@@ -281,7 +282,7 @@ class ReceiverScreen(Page):
         def act():
             places = np.array(app.overheard.track or np.empty((0, 2)), float).reshape(-1, 2)
             plane = Plane(*places[0]) if len(places) else Plane(0.0, 0.0)
-            self._found = both_ways(*two_runs(plane.to_xy(places[:, 0], places[:, 1])))
+            self._found = side_offset(*opposite_runs(plane.to_xy(places[:, 0], places[:, 1])))
             app.overheard.track = None
             self._show_found()
 
@@ -290,11 +291,11 @@ class ReceiverScreen(Page):
     def _show_found(self):
         app, found = App.get_running_app(), self._found
         system = app.units.system
-        self.told = translate(in_words(found, lambda m: say_offset(m, system)))
+        self.told = translate(describe(found, lambda m: say_offset(m, system)))
         self.note = translate(
             "Both ways over {length}, sure to {sure}.",
             length=app.units.length(found.length),
-            sure=say_small(2 * found.sure_to, system),
+            sure=app.units.small_length(2 * found.standard_error),
         )
         names = {model: {row.id: row.name for row in app.store.all(model)} for model in (Tractor, Tool)}
         self.ids.found.fill([

@@ -2,32 +2,32 @@
 
 from statistics import median
 
-from cabapp.position.receivers.receiver_report import ReceiverReport, judge
+from cabapp.position.receivers.receiver_report import ReceiverReport, assess
 from cabapp.screens.widgets.translation import translate
 
 CLOCKS_AGREE_S = 3.0
 FOOT, INCH = 0.3048, 0.0254
 
 
-def verdict_of(source, now: float, system: str, say_time) -> ReceiverReport:
-    """Return what is to be thought of the chosen receiver now."""
-    return judge(source.heard, now, system, say_time, source.state)
+def report_on(source, now: float) -> ReceiverReport:
+    """Return the report on the selected receiver now."""
+    return assess(source.recent, now, source.state)
 
 
-def facts(source, verdict: ReceiverReport) -> str:
+def facts(source, report: ReceiverReport) -> str:
     """Return how often, from how many satellites and how late places come; "" when none do."""
-    if verdict.every is None:
+    if report.interval is None:
         return translate(source.trouble or "")
-    said = [translate("A place every {seconds} s.", seconds=f"{verdict.every:.2g}")]
-    if source.said.get("satellites"):
+    said = [translate("A place every {seconds} s.", seconds=f"{report.interval:.2g}")]
+    if source.latest.get("satellites"):
         said = [
             translate(
                 "A place every {seconds} s, from {count} satellites.",
-                seconds=f"{verdict.every:.2g}",
-                count=source.said["satellites"],
+                seconds=f"{report.interval:.2g}",
+                count=source.latest["satellites"],
             )
         ]
-    late = median(one.latency for one in source.heard[-50:])
+    late = median(one.latency for one in source.recent[-50:])
     if abs(late) > CLOCKS_AGREE_S:
         said.append(
             translate(

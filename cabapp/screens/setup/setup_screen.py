@@ -7,7 +7,7 @@ from kivy.lang import Builder
 from kivy.properties import StringProperty
 
 from cabapp.common.paths import home
-from cabapp.position.boundaries.boundary_drive import length_of
+from cabapp.position.boundaries.boundary_drive import track_length
 from cabapp.screens.setup.boundary_entry import OutlinePart
 from cabapp.screens.setup.form_fields import (
     DEFAULTS,
@@ -57,7 +57,7 @@ class SetUpScreen(OutlinePart, Page):
         """Say how far was driven."""
         app = App.get_running_app()
         if self.part == "round":
-            self.driven = app.units.distance(length_of(app.overheard.track or []))
+            self.driven = app.units.distance(track_length(app.overheard.track or []))
 
     def leave(self):
         """Back to taking over, with what was set up."""

@@ -63,7 +63,7 @@ class Cab(App):
         hear = unless_played(clock, store.hear_time)
         if source is not None and not isinstance(source, SelectedReceiver):
             source = SelectedReceiver(None, source)
-        self._receiver = source
+        self.receiver = source
         self.overheard = None if source is None else FixMonitor(source, hear)
         # a replay is no day's work to be kept
         place = None if isinstance(clock, ReplayClock) else self.settings["backup"]
@@ -97,7 +97,7 @@ class Cab(App):
         self.tick(0)
 
     def _new_session(self) -> Session:
-        return Session(self.store, self._beat, self._receiver, self._beside)
+        return Session(self.store, self._beat, self.receiver, self._beside)
 
     def build(self):
         """Make the screens and begin to tick."""
@@ -185,8 +185,8 @@ class Cab(App):
         if not self.exchange.busy:
             return False
         if not self.exchange.finish():
-            if self._receiver is not None:
-                self._receiver.hold(self._beat.now())
+            if self.receiver is not None:
+                self.receiver.hold(self._beat.now())
             self.screens.current_screen.show(self.view)
             return True
         if self.exchange.added:

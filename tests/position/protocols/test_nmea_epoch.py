@@ -164,7 +164,7 @@ def test_without_any_date_the_notes_say_so(reading, sentence):
     trace = reading("a.nmea", gga(sentence, "100000") + gga(sentence, "100001"))
     assert trace.t.tolist() == [36000.0, 36001.0]
     assert not trace.dated
-    assert "carries no date" in trace.notes[0]
+    assert "carries no date" in str(trace.notes[0])
 
 
 def test_records_without_time_break_the_reception(reading, sentence):

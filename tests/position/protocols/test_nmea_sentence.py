@@ -156,7 +156,7 @@ def test_any_talker_is_understood(closed_position, talker):
     decoder = ByteDecoder()
     for second in (0, 1):
         moment = closed_position(talker, "GGA", second) + closed_position(talker, "RMC", second)
-        found = decoder.feed(moment, float(second)) + decoder.quiet(second + 0.5)
+        found = decoder.feed(moment, float(second)) + decoder.idle(second + 0.5)
     assert [(heard.fix.lat, heard.fix.quality) for heard in found] == [(52.0, 1)] * 2
 
 

@@ -13,6 +13,7 @@ from cabapp.position.fix import Fix
 from cabapp.position.receivers.receiver_group import ReceiverGroup
 from cabapp.position.receivers.receiver_settings import FILE, ReceiverSettings
 from cabapp.session import Session
+from store.errors import message
 from store.models import Stint
 
 SEA = Plane(47.0, -30.0)
@@ -65,8 +66,8 @@ def test_what_is_carried_lies_where_the_other_antenna_was(parts, limit):
     """On straights to the centimetre, forward and backward; in a turn of 12 m to three quarters of
     a metre where not carrying would be 2.1 m off."""
     rows = way(parts)
-    carrier = AntennaTransfer(HOOD)
-    carried = [carrier.carry(fix) for fix in fixes_at(seen_by(rows, HOOD), sigma=0.02)]
+    transfer = AntennaTransfer(HOOD)
+    carried = [transfer.transfer(fix) for fix in fixes_at(seen_by(rows, HOOD), sigma=0.02)]
     off = np.hypot(*(metres(carried) - rows[:, :2]).T)[10:]
     # within a step of where it begins to go back the way of an antenna says nothing
     assert np.sort(off)[: int(0.97 * len(off))].max() < limit
@@ -76,19 +77,19 @@ def test_what_is_carried_lies_where_the_other_antenna_was(parts, limit):
 def test_before_it_has_moved_the_error_is_made_larger():
     """Standing still, nobody knows which way the antennas lie: the stated error says so."""
     fix = Fix(T0, 47.0, -30.0, sigma=0.02)
-    carried = AntennaTransfer(HOOD).carry(fix)
+    carried = AntennaTransfer(HOOD).transfer(fix)
     assert (carried.lat, carried.lon) == (fix.lat, fix.lon)
     assert carried.sigma == pytest.approx(math.hypot(0.02, HOOD.away))
     lost = Fix(T0, None, None, quality=0)
-    assert AntennaTransfer(HOOD).carry(lost) == lost
-    assert AntennaTransfer(Antenna()).carry(fix) == fix
+    assert AntennaTransfer(HOOD).transfer(lost) == lost
+    assert AntennaTransfer(Antenna()).transfer(fix) == fix
 
 
 def test_noise_does_not_swing_the_antenna():
     """2 cm of noise become 7 cm at the other antenna, 2.1 m away: no more than a narrow edge."""
     rows = way([("straight", 300.0)])
-    carrier = AntennaTransfer(HOOD)
-    carried = metres([carrier.carry(fix) for fix in fixes_at(seen_by(rows, HOOD), 0.02)])
+    transfer = AntennaTransfer(HOOD)
+    carried = metres([transfer.transfer(fix) for fix in fixes_at(seen_by(rows, HOOD), 0.02)])
     off = (carried - rows[:, :2])[20:]
     assert off.std() < 0.08 and np.abs(off).max() < 0.35
 
@@ -96,7 +97,7 @@ def test_noise_does_not_swing_the_antenna():
 class Told:
     """A source that plays fixes until some moment."""
 
-    ended, words = False, ""
+    ended, status = False, message("Playing.")
 
     def __init__(self, name, fixes, until=math.inf):
         self.name, self._fixes = name, [fix for fix in fixes if fix.t < until]
@@ -176,13 +177,13 @@ def test_a_change_says_what_it_does_to_the_passes(places, said):
     team = ReceiverGroup([one, two], places.get)
     for n in range(6):
         team.poll(float(n))
-    assert team.words.strip() == said
+    assert str(team.status) == f"{said} Playing."
 
 
 def test_places_of_antennas_are_kept(tmp_path):
     """What was told of antennas and the receiver to use are there when the file is opened again."""
     kept = ReceiverSettings(tmp_path / "receiver")
-    kept.put_antenna("ttyUSB1", HOOD)
+    kept.set_antenna("ttyUSB1", HOOD)
     kept.use = "tcp:192.0.2.7:5017"
     again = ReceiverSettings(tmp_path / "receiver")
     assert (again.use, again.antenna("ttyUSB1"), again.antenna("other")) == (kept.use, HOOD, None)

@@ -20,7 +20,7 @@ def fed(chunks, decoder=None):
     found = []
     for data, at in chunks:
         found += decoder.feed(data, at)
-    return decoder, found + decoder.quiet(at + 9.0)
+    return decoder, found + decoder.idle(at + 9.0)
 
 
 @pytest.fixture(scope="module")

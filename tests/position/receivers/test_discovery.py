@@ -9,16 +9,17 @@ import pytest
 
 from cabapp.position.fix import Fix
 from cabapp.position.receivers import discovery
-from cabapp.position.receivers.connections import SerialLink
+from cabapp.position.receivers.connections import SerialConnection
 from cabapp.position.receivers.discovery import ReceiverDiscovery, try_port
 from cabapp.position.receivers.receiver_address import open_receiver
 from cabapp.position.receivers.receiver_group import BETTER_S, ReceiverGroup
+from store.errors import message
 
 
 @pytest.fixture
 def quick_search(monkeypatch):
     """Look and listen for shorter times than a real port wants."""
-    for name, seconds in {"LOOK_S": 0.1, "MUTE_S": 0.6, "LISTEN_S": 0.4, "AGAIN_S": 0.5, "GONE_S": 3.0}.items():
+    for name, seconds in {"SEARCH_S": 0.1, "MUTE_S": 0.6, "TRY_S": 0.4, "AGAIN_S": 0.5, "GONE_S": 3.0}.items():
         monkeypatch.setattr(discovery, name, seconds)
 
 
@@ -60,27 +61,27 @@ def test_the_right_rate_is_found(quick_search, serial_port, driving, talking, ra
     """Of eight rates the one is taken at which sentences arrive whole."""
     port = serial_port(baud=code)
     talking(driving(port), every=0.05)
-    assert try_port(lambda baud: SerialLink(port.path, baud)) == rate
+    assert try_port(lambda baud: SerialConnection(port.path, baud)) == rate
 
 
 def test_a_mute_port_and_a_missing_one_are_none(quick_search, serial_port, tmp_path):
     """A port that says nothing is left after one wait, not after one for each rate."""
     port = serial_port()
     began = time.monotonic()
-    assert try_port(lambda baud: SerialLink(port.path, baud)) is None
+    assert try_port(lambda baud: SerialConnection(port.path, baud)) is None
     assert time.monotonic() - began < 1.5
-    assert try_port(lambda baud: SerialLink(str(tmp_path / "none"), baud)) is None
+    assert try_port(lambda baud: SerialConnection(str(tmp_path / "none"), baud)) is None
 
 
 def test_plugged_in_later_pulled_out_and_put_elsewhere(auto, serial_port, driving, talking, until):
     """A receiver is found whenever and wherever it is plugged in, and words say what is so."""
     source = auto()
     assert source.poll(time.time()) == []
-    assert source.words == "No receiver is found. Plug one in; I keep looking."
+    assert str(source.status) == "No receiver is found. Plug one in; I keep looking."
     first = serial_port("ttyOne")
     talking(driving(first))
     until(lambda: source.poll(time.time()))
-    assert source.words == "ttyOne knows where it is."
+    assert str(source.status) == "ttyOne knows where it is."
     first.unplug()
     until(lambda: not source.sources, act=lambda: source.poll(time.time()))
     second = serial_port("ttyTwo")
@@ -102,7 +103,7 @@ def test_two_receivers_and_one_fails(auto, serial_port, driving, talking, until,
     good.unplug()
     found = []
     until(lambda: source.name == "ttyPlain", act=lambda: found.extend(source.poll(time.time())))
-    assert source.words.startswith("ttyGood gives no position. Using ttyPlain.")
+    assert str(source.status).startswith("ttyGood gives no position. Using ttyPlain.")
     until(lambda: len(found) > 20, act=lambda: found.extend(source.poll(time.time())))
     times = [fix.t for fix in found]
     assert times == sorted(set(times))
@@ -118,7 +119,7 @@ def test_nothing_is_left_over(auto, serial_port, driving, talking, until):
     names = [thread.name for thread in threading.enumerate()]
     assert source.ended and not [name for name in names if name.startswith("receiver")]
     assert source.poll(time.time()) == []
-    assert source.words
+    assert source.status
 
 
 class Scripted:
@@ -127,7 +128,7 @@ class Scripted:
     ended = False
 
     def __init__(self, name):
-        self.name, self.words, self.next = name, f"{name} speaks.", []
+        self.name, self.status, self.next = name, message("{name} speaks.", name=name), []
 
     def poll(self, now):
         given, self.next = self.next, []
@@ -148,7 +149,7 @@ def test_a_better_one_takes_over_only_after_a_while():
         team.poll(float(n))
         names[n] = team.name
     assert [n for n in names if names[n] == "two"] == list(range(31 + int(BETTER_S), 60))
-    assert team.words == "two knows better than one. two speaks."
+    assert str(team.status) == "two knows better than one. two speaks."
 
 
 def test_no_fix_of_the_second_goes_back_in_time():
@@ -170,7 +171,7 @@ def test_a_change_is_said_for_two_minutes():
     for n in range(200):
         two.next = [Fix(n, 52.0, -106.0)]
         team.poll(float(n))
-        said.append(team.words)
+        said.append(str(team.status))
     assert said[0] == "one speaks."
     assert said[3] == "one gives no position. Using two. two speaks."
     assert said[-1] == "two speaks."

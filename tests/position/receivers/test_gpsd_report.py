@@ -13,7 +13,7 @@ import pytest
 
 from cabapp.common.clock import WallClock
 from cabapp.position.protocols.gpsd_report import GpsdReader
-from cabapp.position.receivers.connections import GpsdLink
+from cabapp.position.receivers.connections import GpsdConnection
 from cabapp.position.receivers.receiver_thread import ReceiverThread
 from cabapp.session import Session
 from store.models import Stint
@@ -58,7 +58,7 @@ def gpsd(tmp_path, told_by_a_receiver, sea_place):
 
 def test_a_drive_told_by_gpsd_is_counted(gpsd, sea_farm, sea_place, until):
     """gpsd's reports come through the session into the store, places and deviations as recorded."""
-    receiver = ReceiverThread(GpsdLink(port=gpsd))
+    receiver = ReceiverThread(GpsdConnection(port=gpsd))
     session = Session(sea_farm.store, WallClock(), receiver)
     try:
         until(lambda: session.view.position == "good", 20.0, session.tick)

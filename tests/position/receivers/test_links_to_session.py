@@ -8,7 +8,7 @@ import time
 import pytest
 
 from cabapp.common.clock import WallClock
-from cabapp.position.receivers.connections import SerialLink, TcpLink, UdpLink
+from cabapp.position.receivers.connections import SerialConnection, TcpConnection, UdpConnection
 from cabapp.position.receivers.receiver_thread import ReceiverThread
 from cabapp.session import Session
 from store.models import Stint
@@ -69,10 +69,12 @@ def wired(request, serial_port):
     """What speaks, and the link that leads to it."""
     if request.param == "pseudo-terminal":
         port = serial_port()
-        yield port, SerialLink(port.path)
+        yield port, SerialConnection(port.path)
         return
     speaker = TcpServer() if request.param == "TCP" else UdpSender()
-    link = TcpLink("127.0.0.1", speaker.port) if request.param == "TCP" else UdpLink(speaker.port, "127.0.0.1")
+    link = (
+        TcpConnection("127.0.0.1", speaker.port) if request.param == "TCP" else UdpConnection(speaker.port, "127.0.0.1")
+    )
     yield speaker, link
     speaker.close()
 
@@ -85,7 +87,7 @@ def test_a_pass_driven_at_the_other_end_is_counted(wired, sea_farm, sea_place, t
     speaker, link = wired
     session = Session(sea_farm.store, WallClock(), ReceiverThread(link))
     try:
-        until(lambda: session._source.opened, act=session.tick)
+        until(lambda: session._source.times_opened, act=session.tick)
         time.sleep(0.05)  # an accepted connection is handed to the server's thread
         sea_farm.take_over(session)
         session.tap("start")
@@ -111,7 +113,7 @@ def test_a_pass_driven_at_the_other_end_is_counted(wired, sea_farm, sea_place, t
 def test_a_server_that_hangs_up_is_called_again(until, told_by_a_receiver):
     """Whoever serves sentences over TCP may go and come back: each time the fixes come again."""
     speaker = TcpServer()
-    receiver = ReceiverThread(TcpLink("127.0.0.1", speaker.port))
+    receiver = ReceiverThread(TcpConnection("127.0.0.1", speaker.port))
 
     def say():
         speaker.say(told_by_a_receiver(round(time.time(), 2), 47.0, -30.0))
@@ -119,10 +121,10 @@ def test_a_server_that_hangs_up_is_called_again(until, told_by_a_receiver):
 
     try:
         for times in (1, 2, 3):
-            until(lambda: receiver.opened >= times, act=say)
+            until(lambda: receiver.times_opened >= times, act=say)
             until(lambda: receiver.poll(time.time()), act=say)
             speaker.hang_up()
-            until(lambda: receiver.state == "absent" or receiver.opened > times)
+            until(lambda: receiver.state == "absent" or receiver.times_opened > times)
     finally:
         receiver.close()
         speaker.close()

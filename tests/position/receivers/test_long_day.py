@@ -26,7 +26,7 @@ def rss():
 class Wire:
     """A source whose bytes are handed over by the test, through the decoder and into the raw log."""
 
-    name, words, ended = "a wire", "", False
+    name, status, ended = "a wire", "", False
 
     def __init__(self, raw):
         self.decoder, self._raw, self._fixes = ByteDecoder(), raw, []
@@ -140,7 +140,7 @@ def judge(driven, hours):
     wire, trace, tally, took, memory = driven
     n = int(hours * 3600 * HZ)
     assert wire.given == n == len(trace.t)
-    assert wire.decoder.rejected == wire.decoder.doubted == 0
+    assert wire.decoder.rejected == wire.decoder.implausible == 0
     assert np.allclose(np.diff(trace.t), 1 / HZ, atol=0.011)
     assert tally.pass_area == pytest.approx(n * SPEED / HZ * WIDTH, rel=0.03)
     # flat from the first half hour on; the last figure is of the tally, after the drive

@@ -44,8 +44,8 @@ def test_live_and_read_from_a_file_agree(path):
     decoder, live = ByteDecoder(earliest=None), []
     for line, at in arrivals(path):
         live += decoder.feed(line, at)
-    live += decoder.quiet(at + 9.0)
+    live += decoder.idle(at + 9.0)
     places = {(round(h.fix.t, 2), h.fix.lat, h.fix.lon) for h in live if h.fix.has_position}
     assert places <= whole
     silences = 1 + int((np.diff(trace.t[known]) > 10.0).sum())
-    assert len(whole) - len(places) <= 2 * silences + 0.02 * len(whole), (len(whole), len(places), decoder.doubted)
+    assert len(whole) - len(places) <= 2 * silences + 0.02 * len(whole), (len(whole), len(places), decoder.implausible)

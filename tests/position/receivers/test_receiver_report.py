@@ -9,12 +9,12 @@ from scipy import stats
 from cabapp.__main__ import main
 from cabapp.position.calibration.side_offset_check import (
     CheckRefused,
-    both_ways,
-    two_runs,
+    opposite_runs,
+    side_offset,
 )
 from cabapp.position.fix import Fix
 from cabapp.position.protocols.byte_decoder import TimedFix
-from cabapp.position.receivers.receiver_report import judge
+from cabapp.position.receivers.receiver_report import assess
 from cabapp.track.receiver_error import pass_to_pass_error
 from cabapp.track.swath import SwathBuilder
 from cabapp.track.tool import ToolGeometry
@@ -23,10 +23,6 @@ from cabapp.track.work_switches import WorkSwitch
 
 def heard(n, hz=5, **said):
     return [TimedFix(Fix(k / hz, 47.0, -30.0, **said), k / hz + 0.1) for k in range(n)]
-
-
-def say_time(t):
-    return f"{int(t) // 60:02d}:{int(t) % 60:02d}"
 
 
 def test_between_passes_is_what_95_of_100_stay_below():
@@ -45,31 +41,32 @@ def test_between_passes_is_what_95_of_100_stay_below():
         (heard(300, sigma=0.22), 60.0, "good", "Good to about 2 ft between passes.", ""),
         (heard(300, quality=4), 60.0, "good", "Good to about 2 in between passes.", ""),
         (heard(300, quality=1, hdop=4.0), 60.0, "good", "Only good to about 29 ft between passes.", "Keep clear of trees"),
-        (heard(300, sigma=0.2), 642.0, "absent", "I do not know where we are since 00:59.", "Plug the receiver in"),
-        (heard(300, sigma=0.2), 642.0, "unused", "I do not know where we are since 00:59.", "Choose a receiver"),
-        (heard(300, sigma=0.2), 642.0, "strange", "I do not know where we are since 00:59.", "NMEA 0183"),
+        (heard(300, sigma=0.2), 642.0, "absent", "I do not know where we are since 00:00.", "Plug the receiver in"),
+        (heard(300, sigma=0.2), 642.0, "unused", "I do not know where we are since 00:00.", "Choose a receiver"),
+        (heard(300, sigma=0.2), 642.0, "strange", "I do not know where we are since 00:00.", "NMEA 0183"),
         ([], 60.0, "blind", "I do not know where we are.", "open sky"),
         ([], 60.0, "silent", "I do not know where we are.", "power"),
         (heard(12, hz=0.2, sigma=0.2), 56.0, "good", "Good to about 2 ft between passes.", "only every 5 s"),
         (heard(200, quality=4) + [TimedFix(Fix(40 + k / 5, 47.0, -30.0, quality=2), 40.1 + k / 5) for k in range(100)],
-         60.0, "good", "Good to about 2 ft between passes.", "It had RTK fixed until 00:39."),
+         60.0, "good", "Good to about 2 ft between passes.", "It had RTK fixed until 00:00."),
         (heard(300, quality=6), 60.0, "good", "Only good to about 18 ft between passes.", "dead reckoning"),
         (heard(300, quality=8, sigma=0.1), 60.0, "good", "Good to about 11 in between passes.", "simulation"),
     ],
 )  # fmt: skip
 def test_words_for_each_case(recent, now, state, words, do):
     """Each way a receiver can be well or ill has its words, and one thing to do."""
-    verdict = judge(recent, now, "us", say_time, state)
-    assert verdict.words == words
-    assert do in verdict.do and bool(do) == bool(verdict.do)
+    report = assess(recent, now, state)
+    assert str(report.summary) == words
+    advice = str(report.advice or "")
+    assert do in advice and bool(do) == bool(advice)
 
 
 def test_lateness_is_measured():
     """Places that come up to 4 s late are said to, and to be at what rate."""
     recent = [TimedFix(Fix(k / 5, 47.0, -30.0, sigma=0.1), k / 5 + 0.1 + 4.0 * (k % 10 == 0)) for k in range(299)]
-    verdict = judge(recent, 60.0, "us", say_time, "good")
-    assert verdict.late == pytest.approx(4.0) and "late" in verdict.do
-    assert verdict.every == pytest.approx(0.2)
+    report = assess(recent, 60.0, "good")
+    assert report.lateness == pytest.approx(4.0) and "late" in str(report.advice)
+    assert report.interval == pytest.approx(0.2)
 
 
 def line_both_ways(side, bearing, noise=0.0, seed=1):
@@ -94,22 +91,22 @@ def line_both_ways(side, bearing, noise=0.0, seed=1):
 def test_half_the_difference_is_the_offset(side, bearing):
     """Whatever the direction, an offset of either sign is found to the millimetre."""
     there, turn, back = line_both_ways(side, bearing)
-    assert both_ways(there, back).side == pytest.approx(side, abs=1e-3)
-    assert both_ways(*two_runs(np.concatenate([there, turn, back]))).side == pytest.approx(side, abs=0.02)
+    assert side_offset(there, back).side == pytest.approx(side, abs=1e-3)
+    assert side_offset(*opposite_runs(np.concatenate([there, turn, back]))).side == pytest.approx(side, abs=0.02)
 
 
 def test_how_sure_it_is_follows_from_the_scatter():
     """Over many noisy drives the found offsets scatter as much as each says it does."""
-    found = [both_ways(*line_both_ways(0.5, 1.0, noise=0.1, seed=n)[::2]) for n in range(200)]
+    found = [side_offset(*line_both_ways(0.5, 1.0, noise=0.1, seed=n)[::2]) for n in range(200)]
     sides = [one.side for one in found]
     assert np.mean(sides) == pytest.approx(0.5, abs=0.005)
-    assert np.std(sides) == pytest.approx(np.mean([one.sure_to for one in found]), rel=0.2)
+    assert np.std(sides) == pytest.approx(np.mean([one.standard_error for one in found]), rel=0.2)
 
 
 def test_the_offset_found_is_the_one_the_tool_wants():
     """Swept with the offset found, the tool's middle runs over the line on both ways."""
     there, _, back = line_both_ways(0.7, 1.0)
-    found = both_ways(there, back)
+    found = side_offset(there, back)
     right = np.array([np.sin(1.0), -np.cos(1.0)])
     for run in (there, back):
         sweeper = SwathBuilder(ToolGeometry(6.0, side=found.side))
@@ -130,21 +127,21 @@ def test_a_drive_that_shows_nothing_is_refused(there, back, why):
     """Too short, not the same stretch, or twice the same way is refused in words."""
     one, _, other = line_both_ways(0.5, 0.3)
     with pytest.raises(CheckRefused, match=why):
-        both_ways(one[there], one if back is None else other[back])
+        side_offset(one[there], one if back is None else other[back])
 
 
 def test_a_curved_drive_holds_no_line():
     """A drive in a circle is no line there and back."""
     angle = np.linspace(0, 6, 300)
     with pytest.raises(CheckRefused, match="there and back"):
-        two_runs(np.column_stack([100 * np.cos(angle), 100 * np.sin(angle)]))
+        opposite_runs(np.column_stack([100 * np.cos(angle), 100 * np.sin(angle)]))
 
 
 @pytest.mark.parametrize("places", [np.empty((0, 2)), np.zeros((1, 2)), np.zeros((50, 2))])
 def test_a_drive_that_went_nowhere_is_refused(places):
     """No place, one, or a standstill: refused in words, as any drive without a line there and back."""
     with pytest.raises(CheckRefused, match="there and back"):
-        two_runs(places)
+        opposite_runs(places)
 
 
 def test_the_command_reads_a_recorded_check(tmp_path, sea_place, capsys):

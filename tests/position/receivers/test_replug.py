@@ -10,7 +10,7 @@ import pytest
 
 from cabapp.common.clock import WallClock
 from cabapp.position.receivers import receiver_thread
-from cabapp.position.receivers.connections import SerialLink
+from cabapp.position.receivers.connections import SerialConnection
 from cabapp.position.receivers.receiver_thread import ReceiverThread
 from cabapp.position.recordings.raw_log import RawLog
 from cabapp.session import Session
@@ -61,7 +61,7 @@ def test_unplugged_again_and_again(
     """Recording goes on each time, nothing false is covered, no thread and no handle is left over."""
     port = serial_port()
     raw = RawLog(tmp_path / "raw", "test")
-    receiver = ReceiverThread(SerialLink(port.path), raw)
+    receiver = ReceiverThread(SerialConnection(port.path), raw)
     session = Session(sea_farm.store, WallClock(), receiver)
     driver = Driver(port, told_by_a_receiver, sea_place)
 
@@ -85,10 +85,10 @@ def test_unplugged_again_and_again(
             if n == times // 2:
                 drive(5.8)  # once for so long that the ground between is unknown
                 assert session.view.position == "lost"
-                assert "not there" in receiver.words
+                assert "not there" in str(receiver.status)
             port.plug()
             drive(0.12)
-            assert receiver.opened > 0.8 * n
+            assert receiver.times_opened > 0.8 * n
         drive(0.6)
         assert session.view.position == "good"
         assert threading.active_count() == threads
@@ -98,7 +98,7 @@ def test_unplugged_again_and_again(
         trace = sea_farm.store.read_trace(stint.id)
     finally:
         session.close()
-    assert receiver.opened > 0.9 * times
+    assert receiver.times_opened > 0.9 * times
     assert len(trace.t) > 0.5 * len(driver.said)
     east = np.array([driver.x(t) - 900.0 for t in trace.t])
     truth = np.array([sea_place(x, 0.0) for x in east])

@@ -50,7 +50,7 @@ def test_another_receiver_is_used_while_the_session_runs(choose, speaking, sea_f
     until(lambda: session.tick().position == "good")
     assert chosen.name == "ttyOne"
     chosen.use(two)
-    assert chosen.words == "Changing the receiver."
+    assert str(chosen.status) == "Changing the receiver."
     until(lambda: session.tick().position == "good" and chosen.name == "ttyTwo")
     # the port let go of can be taken again at once
     chosen.use(one)
@@ -80,10 +80,10 @@ def test_a_stint_goes_on_without_a_receiver_and_with_one_again(choose, speaking,
 def test_what_was_chosen_is_chosen_again(choose, speaking, tmp_path):
     """A choice holds when the cab is opened again; what was said for one run does not change it."""
     path = speaking("ttyOne")
-    assert choose("udp:5991").using == "udp:5991"
+    assert choose("udp:5991").address == "udp:5991"
     assert ReceiverSettings(tmp_path / "receiver").use == "auto"
     choose("none").use(path)
-    assert choose().using == path
+    assert choose().address == path
 
 
 def test_words_that_name_nothing_leave_all_as_it_was(choose, tmp_path):
@@ -93,7 +93,7 @@ def test_words_that_name_nothing_leave_all_as_it_was(choose, tmp_path):
         chosen.use("tcp:nowhere")
     with pytest.raises(TraceRefused, match="There is no file"):
         chosen.use(f"file:{tmp_path / 'none.gpx'}")
-    assert (chosen.using, chosen.words) == ("none", "No receiver is used.")
+    assert (chosen.address, str(chosen.status)) == ("none", "No receiver is used.")
 
 
 def test_a_recording_brings_its_own_time(choose, tmp_path):
@@ -103,11 +103,11 @@ def test_a_recording_brings_its_own_time(choose, tmp_path):
     chosen = choose("none", begin=lambda recording: recording.starts + 10.0)
     chosen.use(f"file:{path}")
     assert chosen.now() == pytest.approx(1_779_000_010.0, abs=2.0)
-    assert len(chosen.poll(chosen.now())) >= 10 and chosen.words == "Replaying drive.csv."
+    assert len(chosen.poll(chosen.now())) >= 10 and str(chosen.status) == "Replaying drive.csv."
     chosen.use("none")
     assert chosen.now() == pytest.approx(time.time(), abs=2.0)
     # nobody finds a recording running next morning
-    assert choose().using == "none"
+    assert choose().address == "none"
 
 
 def test_where_an_antenna_sits_is_used_at_once(choose, speaking, until):
@@ -115,10 +115,10 @@ def test_where_an_antenna_sits_is_used_at_once(choose, speaking, until):
     chosen = choose(speaking("ttyOne"))
     until(lambda: chosen.poll(chosen.now()))
     assert chosen.names == ("ttyOne",)
-    chosen.place_antenna("ttyOne", Antenna(ahead=2.0))
+    chosen.set_antenna("ttyOne", Antenna(ahead=2.0))
     given = []
     until(lambda: given or given.extend(chosen.poll(chosen.now())))
-    assert given[-1].sigma > 2.0 and chosen.kept.antenna("ttyOne").ahead == 2.0
+    assert given[-1].sigma > 2.0 and chosen.settings.antenna("ttyOne").ahead == 2.0
 
 
 # as pyserial lists them: device, description, hardware id, USB vendor, USB product (from memory)
@@ -136,7 +136,7 @@ def test_ports_are_named_for_a_person_the_likeliest_first(monkeypatch):
     listed = [SimpleNamespace(device=d, description=text, hwid=h, vid=v, product=p) for d, text, h, v, p, _ in LISTED]
     monkeypatch.setattr(discovery.list_ports, "comports", lambda: listed)
     named = named_ports()
-    assert named == {device: words for device, *_, words in LISTED}
+    assert {device: str(name) for device, name in named.items()} == {device: words for device, *_, words in LISTED}
     assert list(named) == ["/dev/ttyACM0", "/dev/ttyUSB0", "/dev/rfcomm0", "COM7", "/dev/ttyS0"]
     assert discovery.ports() == list(named)
 

@@ -89,7 +89,7 @@ def test_it_says_how_good_it_is(tell, at, sea_farm):
         at[0] = T0 + n
         tell.gps.on_location(lat=47.0 + n * 2e-5, lon=-30.0, accuracy=4.9)
         view = session.tick()
-    assert "about 5 m (16 ft)" in tell.receiver.words
+    assert "about 5 m (16 ft)" in str(tell.receiver.status)
     assert view.position == "poor"
     session.close()
     assert tell.gps.running is None and tell.receiver.poll(at[0]) == []
@@ -99,17 +99,17 @@ def test_a_desktop_says_so_and_nothing_breaks():
     """On desktop Linux plyer has no position: a sentence, no traceback, and the cab goes on."""
     code = (
         "from cabapp.position.receivers.selected_receiver import SelectedReceiver\n"
-        "c = SelectedReceiver(None, 'tablet'); print(c.words); print(c.poll(1.0)); c.close()"
+        "c = SelectedReceiver(None, 'tablet'); print(c.status); print(c.poll(1.0)); c.close()"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
-    assert done.stdout.splitlines() == [tablet_location.NOT_HERE, "[]"]
+    assert done.stdout.splitlines() == [str(tablet_location.NOT_HERE), "[]"]
     assert done.stderr == ""
 
 
 def test_a_platform_that_only_pretends_says_so():
     """plyer's bare facade, which implements nothing, is told in the same sentence."""
     receiver = TabletReceiver(GPS(), lambda: T0)
-    assert receiver.words == tablet_location.NOT_HERE and receiver.poll(T0) == []
+    assert receiver.status == tablet_location.NOT_HERE and receiver.poll(T0) == []
     receiver.close()
 
 
@@ -121,10 +121,10 @@ def test_a_platform_that_refuses_is_told():
             raise PermissionError("location is off")
 
     receiver = TabletReceiver(Refusing(), lambda: T0)
-    assert "location is off" in receiver.words and "Allow it" in receiver.words
+    assert "location is off" in str(receiver.status) and "Allow it" in str(receiver.status)
 
 
 def test_without_plyer_it_is_a_sentence(monkeypatch):
     """A machine without plyer is told what is missing."""
     monkeypatch.setattr(tablet_location.importlib.util, "find_spec", lambda name: None)
-    assert TabletReceiver().words == tablet_location.NO_PLYER
+    assert TabletReceiver().status == tablet_location.NO_PLYER

@@ -28,7 +28,7 @@ PAGE = 4096
 class Cable:
     """A source as the cab has one: what it says is kept raw, decoded, and given as fixes."""
 
-    ended, words, name = False, "", "wire"
+    ended, status, name = False, "", "wire"
 
     def __init__(self, raw):
         self._raw, self._decoder, self._given = raw, ByteDecoder(), []
