@@ -172,7 +172,7 @@ def _heard(folder, name, paths, since, until) -> Iterator[Fix]:
     # where an antenna's place is allowed for, the way to there decides
     begin = -math.inf if carrier else since - BESIDE_S
     lines = (line for path in paths for line in _lines(path))
-    for heard in RawLogDecoder().hear(line for line in lines if _came_in(line, begin, until + BESIDE_S)):
+    for heard in RawLogDecoder().decode(line for line in lines if _came_in(line, begin, until + BESIDE_S)):
         yield carrier.carry(heard.fix) if carrier else heard.fix
 
 

@@ -128,7 +128,7 @@ def test_what_cannot_be_written_is_said_and_tried_again(kept, tmp_path):
     """A folder that cannot be made is told in words; once it can be, keeping goes on."""
     (tmp_path / "raw").write_text("in the way")
     _, log = kept(30)
-    assert "is not being kept" in log.trouble
+    assert "is not being kept" in str(log.trouble)
     (tmp_path / "raw").unlink()
     folder, _ = kept(90, start=T0 + 60, log=log)
     log.close()
