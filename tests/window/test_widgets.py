@@ -11,7 +11,7 @@ import pytest
 from shapely.geometry import shape
 
 from cabapp.common.units import Units
-from cabapp.position.boundaries.boundary_drive import track_length, boundary_of_drive
+from cabapp.position.boundaries.boundary_drive import boundary_of_drive, track_length
 from cabapp.position.boundaries.boundary_search import boundary_files
 from cabapp.position.boundaries.field_files import read_fields
 from cabapp.position.fix import Fix
