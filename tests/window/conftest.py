@@ -163,6 +163,13 @@ class Cab:
 
         return self.wait(same, f"the view to have {wanted}", patience)
 
+    def wait_hurried(self, condition, what, then, times=30):
+        """Wait for a condition while the replay runs faster; let it run as fast as `then` afterwards."""
+        self.ask(f"speed {times}")
+        got = self.wait(condition, what, 90)
+        self.ask(f"speed {then}")
+        return got
+
     def find(self, text, kinds=("key", "Row", "HoldKey")):
         """Return the thing that shows a text, or whose text begins with it, once it can be tapped."""
         text = self._in_language(text)

@@ -55,7 +55,7 @@ def test_four_keys_at_most_while_driving(begun, farm, sizes):
         seen = driving()
         return seen if seen and len(sizes.tapped(seen)) <= 4 else None
 
-    cab.wait(driving, "driving off to shut the page")
+    cab.wait_hurried(driving, "driving off to shut the page", then=2.5)
     seen = cab.wait(settled, "four keys at most", 3)
     assert not [t for t in seen["things"] if t["kind"] == "Row"]
     sizes.keys(seen)

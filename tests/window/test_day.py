@@ -55,7 +55,7 @@ def press_in_row(cab, text, row):
     cab.press((left + right) / 2, (top + bottom) / 2)
 
 
-@pytest.mark.parametrize("size", ["1280x800", "800x1280"])
+@pytest.mark.parametrize("size", ["1280x800", pytest.param("800x1280", marks=pytest.mark.long)])
 def test_what_she_tells_of_crop_and_grease_comes_back_as_sentences(begun, farm, sizes, size):
     """Grease is due and a chickpea may be up: the stop rule goes first, then grease, then silence;
     all of it by taps, and each tap is in the logbook with the figures that were on the screen."""
@@ -181,12 +181,13 @@ def missed(farm):
     return farm
 
 
-@pytest.mark.parametrize("size", ["1280x800", "800x1280"])
+@pytest.mark.parametrize("size", ["1280x800", pytest.param("800x1280", marks=pytest.mark.long)])
 def test_the_mop_up_lists_and_draws_what_was_missed(missed, begun, sizes, size):
     """The missed strip of 2 by 330 m is a stop of the round with how far and which way it lies;
     touching it goes back to the map."""
     cab = begun("--size", size)
-    cab.wait(lambda: cab.look()["view"]["now"] > DAY0 + 15 and "More" in cab.texts(), "the tractor to stand")
+    cab.wait_hurried(lambda: cab.look()["view"]["now"] > DAY0 + 15, "the tractor to stand", then=1, times=10)
+    cab.find("More")
     cab.go("More", "Mop up")
     row = cab.find("1. ", ("Row",))
     assert "ft wide, 0.2 mi long, never rolled: sure" in row["text"], row

@@ -202,7 +202,7 @@ def test_the_gate_and_ground_for_once_are_set_by_taps(open_cab, farm, drive, tmp
     farm["still"].write_text(
         "time,lat,lon,sigma,quality\n" + "".join(f"{t:.2f},{a:.8f},{o:.8f},0.05,4\n" for t, a, o in rows)
     )
-    cab = open_cab("--store", farm["store"], "--replay", farm["still"], "--speed", "5", "--size", "1280x1100")
+    cab = open_cab("--store", farm["store"], "--replay", farm["still"], "--size", "1280x1100")
     hand = Hand(cab)
 
     hand.tap("I have read this", "Set-up", "1", "2", "3", "4", "Done", "Fields", "Heron Flat")
@@ -212,7 +212,7 @@ def test_the_gate_and_ground_for_once_are_set_by_taps(open_cab, farm, drive, tmp
     hand.tap("Once only here", "Drive round it now")
     cab.find("All round")
     cab.picture("drive-round-once-only")
-    cab.wait(lambda: cab.look()["view"]["now"] > day0 + end, "the drive to end", 90)
+    cab.wait_hurried(lambda: cab.look()["view"]["now"] > day0 + end, "the drive to end", then=1, times=60)
     hand.tap("All round")
     cab.find("Gate")
     cab.picture("field-form")

@@ -22,19 +22,19 @@ def taps_of_today(store):
 def test_a_forgotten_start_and_a_forgotten_stop_are_asked_about(open_cab, farm):
     """She rolls for two minutes with recording off: "Were you rolling since ...?", and Yes counts it from
     there. Then she stands with recording on: "Stop counting from ...?", and Yes stops it from there."""
-    cab = open_cab("--store", farm["store"], "--replay", farm["trace"], "--speed", "10")
+    cab = open_cab("--store", farm["store"], "--replay", farm["trace"], "--speed", "5")
     cab.tap("I have read this. Same as last time")
     cab.wait_view(state="ready")
     if shown(cab, "It is right"):
         cab.tap("It is right")
-    cab.wait(lambda: shown(cab, "Were you rolling since 09:00?"), "the question", 90)
+    cab.wait_hurried(lambda: shown(cab, "Were you rolling since 09:00?"), "the question", then=5)
     cab.find("No, driving")
     cab.picture("were-you-rolling")
     cab.tap("Yes, count it")
     view = cab.wait_view(state="working")
     began = farm["rows"][0][0] + 45.0
     assert abs(view["since"] - began) < 15, "since she began to drive, not since the answer"
-    cab.wait(lambda: shown(cab, "Stop counting from 09:0"), "the mirror question", 90)
+    cab.wait_hurried(lambda: shown(cab, "Stop counting from 09:0"), "the mirror question", then=5)
     cab.picture("stop-counting")
     cab.tap("Yes, stopped")
     view = cab.wait_view(state="stopped")

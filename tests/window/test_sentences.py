@@ -379,6 +379,7 @@ def test_catching_the_seeder_goes_before_the_quiet_ones(book, farm, begun):
     farm["trace"].write_text("time,lat,lon,sigma,quality\n" + "".join(lines))
     cab = begun("trace", speed=4)
     cab.tap("Start rolling")
+    cab.wait_hurried(lambda: (cab.look()["view"]["speed"] or 0) > 1.6, "driving off", then=4)
     words = cab.said(SEEDER, "You catch the seeder in ")
     cab.wait(
         lambda: "mph keeps the distance. Or stop: grease." in (cab.look()["view"]["sentence"] or {}).get("words", ""),
@@ -388,7 +389,7 @@ def test_catching_the_seeder_goes_before_the_quiet_ones(book, farm, begun):
     known(cab, SEEDER, "You catch the seeder in ")
     cab.said(QUIET, "Grease the 40 ft roller")
     cab.tap("Stop rolling")
-    cab.wait(lambda: cab.look()["screen"] == "stop", "the reasons, once she stands", 90)
+    cab.wait_hurried(lambda: cab.look()["screen"] == "stop", "the reasons, once the operator stands", then=4)
     cab.go("Meal", "More", "Seeder is here", "Start rolling")
     assert cab.said(SEEDER, "The seeder was ").endswith(" from here. Ease off, or do gaps first.")
 

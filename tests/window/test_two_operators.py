@@ -72,6 +72,7 @@ def test_the_story_of_a_stint(open_cab, farm):
     cab.picture("ready-day")
     cab.tap("Start rolling")
     cab.wait_view(state="working")
+    cab.wait_hurried(lambda: (cab.look()["view"]["speed"] or 0) > 1.6, "driving off", then=6)
 
     def warned():
         said = cab.look()["view"]["sentence"]
@@ -93,7 +94,7 @@ def test_the_story_of_a_stint(open_cab, farm):
     cab.wait_view(state="stopped")
 
     # she goes on driving to the end of the trace and stands; only then is the reason asked
-    cab.wait(lambda: cab.look()["screen"] == "stop", "the reasons, once the tractor stands", 90)
+    cab.wait_hurried(lambda: cab.look()["screen"] == "stop", "the reasons, once the tractor stands", then=6)
     cab.picture("stop-day")
     cab.tap("Fuel")
     cab.wait_view(stop_reason="fuel")

@@ -3,13 +3,11 @@
 import importlib
 import json
 import os
-import subprocess
-import sys
-from pathlib import Path
 
 import pytest
 from shapely.geometry import shape
 
+from cabapp.__main__ import main
 from cabapp.common.units import Units
 from cabapp.position.boundaries.boundary_drive import boundary_of_drive, track_length
 from cabapp.position.boundaries.boundary_search import boundary_files
@@ -167,20 +165,19 @@ def test_every_light_holds_its_contrast(palette):
     assert theme.contrast(colours.accent_ink, colours.accent) >= 7
 
 
-def test_the_kiosk_is_printed_and_written_only_when_asked(tmp_path):
+def test_the_kiosk_is_printed_and_written_only_when_asked(tmp_path, monkeypatch, capsys):
     """`rollbook kiosk` prints a unit that systemd's form allows, writes nothing, and says what is untested."""
 
-    def kiosk(*words):
-        return subprocess.run(
-            [sys.executable, "-m", "cabapp", "kiosk", "--path", str(tmp_path / "u.service"), *words],
-            capture_output=True, text=True, timeout=60, cwd=Path(__file__).parents[2],
-            env={k: v for k, v in os.environ.items() if k != "ROLLBOOK_HOME"},
-        )  # fmt: skip
+    monkeypatch.delenv("ROLLBOOK_HOME", raising=False)
 
-    shown = kiosk("--system", "linux", "--user", "cab")
-    assert shown.returncode == 0 and "UNTESTED" in shown.stdout and "Nothing was written" in shown.stdout
+    def kiosk(*words):
+        status = main(["kiosk", "--path", str(tmp_path / "u.service"), *words])
+        return status, capsys.readouterr().out
+
+    status, shown = kiosk("--system", "linux", "--user", "cab")
+    assert status == 0 and "UNTESTED" in shown and "Nothing was written" in shown
     assert not (tmp_path / "u.service").exists()
-    assert kiosk("--system", "linux", "--user", "cab", "--write").returncode == 0
+    assert kiosk("--system", "linux", "--user", "cab", "--write")[0] == 0
     import configparser
 
     unit = configparser.ConfigParser(strict=False, interpolation=None)
@@ -188,7 +185,7 @@ def test_the_kiosk_is_printed_and_written_only_when_asked(tmp_path):
     unit.read_string((tmp_path / "u.service").read_text())
     assert unit["Service"]["User"] == "cab" and unit["Service"]["Restart"] == "always"
     assert unit["Service"]["Environment"].endswith("kmsdrm")
-    assert "ROLLBOOK_HOME=/home/cab/.rollbook" in shown.stdout, "the logbook is that user's, not root's"
+    assert "ROLLBOOK_HOME=/home/cab/.rollbook" in shown, "the logbook is that user's, not root's"
     assert unit["Service"]["ExecStart"].endswith("--fullscreen") and unit["Install"]["WantedBy"] == "multi-user.target"
-    assert "UNTESTED" in kiosk("--system", "windows").stdout
-    assert kiosk("--system", "windows", "--write").returncode == 1
+    assert "UNTESTED" in kiosk("--system", "windows")[1]
+    assert kiosk("--system", "windows", "--write")[0] == 1
