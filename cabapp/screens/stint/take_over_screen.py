@@ -10,7 +10,6 @@ from kivy.clock import Clock
 from kivy.lang import Builder
 from kivy.properties import BooleanProperty, ListProperty, StringProperty
 
-from cabapp.screens.system.message_queue import in_words
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.translation import translate
@@ -68,7 +67,7 @@ class TakeOverScreen(Page):
     def show(self, view) -> None:
         """Say where we are, and what else there is to say."""
         app = App.get_running_app()
-        said = in_words(app.saying.quiet())
+        said = app.saying.quiet_line()
         self._kinds = [kind for _word, kind in said.answers] if said else []
         self.offer = said.words if said else ""
         self.answers = ([word for word, _kind in said.answers] if said else []) + ["", ""]

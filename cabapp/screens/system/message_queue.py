@@ -49,6 +49,10 @@ class MessageQueue:
         refused = self._refusal()
         return translate(refused.words if refused else self._keeping.shout or "")
 
+    def quiet_line(self) -> Sentence | None:
+        """Return what may be shown on a page while nothing more urgent is, in the tablet's language."""
+        return in_words(self.quiet())
+
     def quiet(self) -> Sentence | None:
         """Return what may be said while nothing more urgent is."""
         if self._exchange is not None and self._exchange.offered:
