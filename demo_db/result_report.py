@@ -42,7 +42,7 @@ def report(
             }
             for row, receipts in record.hand_overs
         ],
-        "merge": {"added": merged.added, "known": merged.known, "missing": merged.missing},
+        "merge": {"added": merged.added, "known": merged.known, "missing": [str(one) for one in merged.missing]},
         "put_in": compared,
         "pages": {kind: [str(path) for path in paths] for kind, paths in pages.items()},
     }  # fmt: skip

@@ -3,35 +3,33 @@
 import sqlite3
 import uuid
 from pathlib import Path
-from typing import TypeVar
+from typing import Any
 
 from sqlalchemy import Connection, insert, select, update
 from sqlalchemy.orm import Session
 
-from store.durability import backup_copy as backup
-from store.durability import integrity_check as check
-from store.durability import repair
+from store.db.protocols import AnyFact
+from store.durability import backup_copy, integrity_check, repair
 from store.durability.transactions import DurableTransactions
-from store.errors import StoreRefused
+from store.errors import Message, StoreRefused
 from store.facts import hybrid_clock, reference_changes, signed_pages
-from store.models import Change, Fact, Farm, Job, Own, Record, Reference, job_id
+from store.models import AnyRecord, AnyReference, Change, Fact, Farm, Job, Own, Reference, job_id
 from store.traces import trace_writer
 from store.traces.trace_codec import Trace
 
-_COUNTED = select(Own.device, Own.next_seq, Own.stamp)
-_COUNT = update(Own.__table__)
-AnyRow = TypeVar("AnyRow", bound=Record)
+_NEXT = select(Own.device, Own.next_seq, Own.stamp)
+_SET_NEXT = update(Own.__table__)
 
 
 class Store(DurableTransactions):
-    """One open logbook; see `store.open_store`, and `DurableTransactions` for what it knows of itself."""
+    """One open logbook; see `store.open_store`, and `DurableTransactions` for its state."""
 
     # ------------------------------------------------------------------ writing
 
-    def number(self, session: Session, row: Fact, after: str = "") -> Fact:
+    def number(self, session: Session, row: AnyFact, after: str = "") -> AnyFact:
         """Give a fact its id, this device's next number, and a stamp later than `after`.
 
-        The number is spent in the caller's transaction: if that fails, it was never given.
+        The number is given in the caller's transaction: if that fails, it was never given.
         """
         own = session.scalars(select(Own)).one()
         own.stamp = hybrid_clock.next_stamp(own.stamp, self.now(), self.device)
@@ -39,13 +37,13 @@ class Store(DurableTransactions):
         row.device, row.seq = self.device, own.next_seq
         row.stamp = own.stamp
         if after >= row.stamp:
-            # A stamp from a wild clock was read: beat it here without following it elsewhere.
+            # A stamp of a wild clock: be later than it here without following it elsewhere.
             row.stamp = hybrid_clock.next_stamp(after, self.now(), self.device)
         own.next_seq += 1
         session.add(row)
         return row
 
-    def add(self, row: Fact) -> Fact:
+    def add(self, row: AnyFact) -> AnyFact:
         """Record a fact durably and return it, detached.
 
         Raises
@@ -62,18 +60,18 @@ class Store(DurableTransactions):
         values["id"] = row.id or str(uuid.uuid4())
 
         def work(connection: Connection) -> None:
-            device, next_seq, stamp = connection.execute(_COUNTED).one()
+            device, next_seq, stamp = connection.execute(_NEXT).one()
             stamp = hybrid_clock.next_stamp(stamp, self.now(), self.device)
-            connection.execute(_COUNT, {"next_seq": next_seq + 1, "stamp": stamp})
+            connection.execute(_SET_NEXT, {"next_seq": next_seq + 1, "stamp": stamp})
             values.update(device=device, seq=next_seq, stamp=stamp)
             connection.execute(insert(type(row).__table__), values)
 
-        self.durably(work, self._connected)
+        self._durably(work, self._connected)
         for name, value in values.items():
             setattr(row, name, value)
         return row
 
-    def put(self, model: type[AnyRow], id: str | None = None, **columns) -> AnyRow:
+    def put(self, model: type[AnyReference], id: str | None = None, **columns: Any) -> AnyReference:
         """Create or edit a reference row durably and return it, detached.
 
         An edit records only what differs; if nothing does, nothing is recorded. A job's id
@@ -86,34 +84,39 @@ class Store(DurableTransactions):
         """
         if not issubclass(model, Reference):
             raise ValueError(f"{model.__name__} is not a reference table; use add")
-        if model is Job and id is None:
+        if issubclass(model, Job) and id is None:
             id = job_id(columns["field_id"], columns["operation"], columns["season"])
         return self.durably(lambda session: self._put(session, model, id, columns))
 
-    def _put(self, session: Session, model: type[AnyRow], id: str | None, columns: dict) -> AnyRow:
+    def _put(
+        self, session: Session, model: type[AnyReference], id: str | None, columns: dict[str, Any]
+    ) -> AnyReference:
         old = session.get(model, id) if id else None
-        if model is Farm and old is None and session.scalars(select(Farm.id)).first():
-            raise ValueError("this logbook has its farm; edit that one")
-        said = reference_changes.differing(old, columns) if old else reference_changes.complete(model, columns)
-        if old is not None and not said:
-            return old
-        if old is not None and model is Job and said.keys() & {"field_id", "operation", "season"}:
-            raise ValueError("a job's field, operation and season are its id; put another job")
-        change = Change(table=model.__tablename__, row_id=id or str(uuid.uuid4()), columns=said)
+        if old is None:
+            if issubclass(model, Farm) and session.scalars(select(Farm.id)).first():
+                raise ValueError("this logbook has its farm; edit that one")
+            new = reference_changes.complete(model, columns)
+        else:
+            new = reference_changes.differing(old, columns)
+            if not new:
+                return old
+            if isinstance(old, Job) and new.keys() & {"field_id", "operation", "season"}:
+                raise ValueError("a job's field, operation and season are its id; put another job")
+        change = Change(table=model.__tablename__, row_id=id or str(uuid.uuid4()), columns=new)
         self.number(session, change, reference_changes.newest(session, change.row_id))
         session.flush()
         reference_changes.apply_changes(session, model, [change.row_id])
-        return session.get(model, change.row_id)
+        return session.get_one(model, change.row_id)
 
-    def remove(self, model: type[AnyRow], id: str) -> AnyRow:
-        """Take a reference row away: it is `gone`; `put(model, id, gone=False)` fetches it back.
+    def remove(self, model: type[AnyReference], id: str) -> AnyReference:
+        """Mark a reference row as `gone`; `put(model, id, gone=False)` restores it.
 
         Facts that name it keep doing so; no copy ever deletes a row.
         """
         return self.put(model, id, gone=True)
 
     def trace(self, stint_id: str) -> trace_writer.TraceWriter:
-        """Return the writer of a stint's trace, going on where it ended."""
+        """Return the writer of a stint's trace, continuing where it ended."""
         return trace_writer.TraceWriter(self, stint_id)
 
     def seal_traces(self) -> None:
@@ -126,12 +129,12 @@ class Store(DurableTransactions):
 
     # ------------------------------------------------------------------ reading
 
-    def get(self, model: type[AnyRow], id: str) -> AnyRow | None:
+    def get(self, model: type[AnyRecord], id: str) -> AnyRecord | None:
         """Return the row with this id, detached, or None."""
         with self.session() as session:
             return session.get(model, id)
 
-    def all(self, model: type[AnyRow], **equal) -> list[AnyRow]:
+    def all(self, model: type[AnyRecord], **equal: Any) -> list[AnyRecord]:
         """Return the rows whose columns equal these values, oldest stamp first, detached.
 
         Reference rows that are gone are left out unless `gone` is asked for.
@@ -147,7 +150,7 @@ class Store(DurableTransactions):
         with self.session() as session:
             return trace_writer.read_trace(session, stint_id)
 
-    # -------------------------------------------------------------------- keeping
+    # -------------------------------------------------------------------- copies
 
     def backup(self, folder: Path | str, keep: int | None = None) -> Path:
         """Write a verified copy into a folder and return its path; see `store.durability.backup_copy`.
@@ -161,16 +164,16 @@ class Store(DurableTransactions):
         if keep is not None and keep < 1:
             raise StoreRefused("At least one backup has to be kept; nothing was done.")
         self.seal_traces()  # or two devices would later seal the same tail
-        self.seal_pages()  # nobody else can sign them
-        path = backup.backup(self.path, Path(folder))
+        self.seal_pages()  # only this device can sign them
+        path = backup_copy.backup(self.path, Path(folder))
         if keep is not None:
-            backup.prune_backups(path, self.path.stem, keep)
+            backup_copy.prune_backups(path, self.path.stem, keep)
         return path
 
-    def check(self) -> list[str]:
+    def check(self) -> list[Message]:
         """Return what is wrong with this logbook as sentences; see `store.durability.integrity_check`."""
         with self.session() as session:
-            return check.check(session)
+            return integrity_check.check(session)
 
     def keep(self) -> None:
         """Keep a copy beside the logbook, from which it is mended should it be damaged.
@@ -186,5 +189,7 @@ class Store(DurableTransactions):
             repair.keep(self.path)
         except (OSError, sqlite3.Error) as error:
             raise StoreRefused(
-                f"No copy of the logbook could be kept beside {self.path} ({error}). Look whether the disk is full."
+                "No copy of the logbook could be kept beside {path} ({reason}). Look whether the disk is full.",
+                path=self.path,
+                reason=error,
             ) from error

@@ -5,23 +5,24 @@ hybrid logical clock stamp. There are three kinds of table:
 
 - ``Fact``: append-only. What happened stays; a `Correction` lies on top and names it.
 - ``Reference``: edited in place, but only as the sum of its `Change` facts: for each
-  column the newest stamp wins, and what lost stays readable as a `Change`. Its device,
-  seq and stamp are those of its oldest `Change`. A row taken away is `gone`, never deleted.
-- `SignedPage`: facts once more, as the text their own device signed; passed on as it stands.
-- local tables (`Own`, `Peer`, `TraceTail`): this copy's own affairs, never exchanged.
+  column the newest stamp wins, and the others stay readable as `Change`. Its device,
+  seq and stamp are those of its oldest `Change`. A removed row is `gone`, never deleted.
+- `SignedPage`: facts as the text their own device signed; passed on as it is.
+- local tables (`Own`, `Peer`, `TraceTail`): state of this copy, never exchanged.
 
 Instants are float POSIX seconds UTC, kept to the microsecond. Lengths m, latitude and
 longitude degrees WGS 84 (north and east positive), volumes l. None means not known.
 """
 
 import uuid
-from typing import Any, ClassVar
+from typing import Any, ClassVar, TypeVar
 
 from sqlalchemy import (
     JSON,
     Float,
     ForeignKey,
     MetaData,
+    Table,
     TypeDecorator,
     UniqueConstraint,
 )
@@ -30,13 +31,13 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, declared_attr, mapped_column
 JOB_NAMESPACE = uuid.UUID("5b0f0c0e-6d0b-5d0c-9a53-1f6b6f0e8a11")
 
 
-class Instant(TypeDecorator):
+class Instant(TypeDecorator[float]):
     """A POSIX time in seconds UTC, rounded to the microsecond so that text and float agree."""
 
     impl = Float
     cache_ok = True
 
-    def process_bind_param(self, value, dialect):
+    def process_bind_param(self, value: float | None, dialect: object) -> float | None:
         return None if value is None else round(float(value), 6)
 
 
@@ -52,16 +53,17 @@ class Base(DeclarativeBase):
             "pk": "pk_%(table_name)s",
         }
     )
+    __table__: ClassVar[Table]
     type_annotation_map: ClassVar = {dict[str, Any]: JSON(none_as_null=True), float: Float()}
 
-    def __repr__(self):
+    def __repr__(self) -> str:
         shown = ("id", "name", "kind", "at")
         parts = [f"{n}={getattr(self, n)!r}" for n in shown if hasattr(self, n)]
         return f"{type(self).__name__}({', '.join(parts)})"
 
 
 class Record(Base):
-    """What every exchanged row has: who wrote it, as its how-manieth, and when in order."""
+    """Columns of every exchanged row: the device that wrote it, its number there, and its stamp."""
 
     __abstract__ = True
 
@@ -71,12 +73,12 @@ class Record(Base):
     stamp: Mapped[str] = mapped_column(index=True, sort_order=-1)
 
     @declared_attr.directive
-    def __table_args__(cls):
+    def __table_args__(cls) -> tuple[UniqueConstraint]:
         return (UniqueConstraint("device", "seq"),)
 
 
 class Reference(Record):
-    """A row that may be edited or taken away; written only through `Store.put` and `remove`."""
+    """A row that may be edited or removed; written only through `Store.put` and `remove`."""
 
     __abstract__ = True
 
@@ -100,7 +102,7 @@ class Farm(Reference):
     """The one farm this logbook is about.
 
     `currency` is the sign or word its money is written with; `closing_rules` and `go_rules` are
-    what it decided for itself on crops and weather, by name, in place of what the program knows.
+    its own rules on crops and weather, by name, in place of the program's.
     """
 
     __tablename__ = "farm"
@@ -314,9 +316,9 @@ class Change(Fact):
 
 
 class Enrolment(Fact):
-    """The office's word on a device; the newest on it counts, and only the office's does.
+    """The office's entry for a device; the newest one written by the office counts.
 
-    `state` is "office" (its word on itself), "tablet" or "revoked"; the key is in hex.
+    `state` is "office" (its entry for itself), "tablet" or "revoked"; the key is in hex.
     """
 
     __tablename__ = "enrolment"
@@ -329,7 +331,7 @@ class Enrolment(Fact):
 
 
 class SignedPage(Base):
-    """Facts `first`..`last` of a device, as the lines it signed (store.facts.signed_pages), squeezed by zlib."""
+    """Facts `first`..`last` of a device, as the lines it signed, compressed by zlib (store.facts.signed_pages)."""
 
     __tablename__ = "page"
     device: Mapped[str] = mapped_column(primary_key=True)
@@ -337,10 +339,10 @@ class SignedPage(Base):
     last: Mapped[int] = mapped_column(primary_key=True)
     sha256: Mapped[str]
     signature: Mapped[str]
-    squeezed: Mapped[bytes]
+    compressed: Mapped[bytes] = mapped_column("squeezed")  # the column's name in files
 
 
-# ------------------------------------------------------------- this copy's affairs
+# ------------------------------------------------------------- state of this copy
 
 
 class Own(Base):
@@ -359,7 +361,7 @@ class Own(Base):
 
 
 class Peer(Base):
-    """Another device as met in bundles; the key, once seen, is held to."""
+    """Another device as met in bundles; its first key is kept."""
 
     __tablename__ = "peer"
     device: Mapped[str] = mapped_column(primary_key=True)
@@ -368,7 +370,7 @@ class Peer(Base):
 
 
 class TraceTail(Base):
-    """What was synced and not yet sealed into a `TraceChunk`: one short piece a second."""
+    """Fixes synced but not yet sealed into a `TraceChunk`, one short piece a second."""
 
     __tablename__ = "trace_tail"
     stint_id: Mapped[str] = mapped_column(ForeignKey("stint.id"), primary_key=True)
@@ -376,8 +378,12 @@ class TraceTail(Base):
     packed: Mapped[bytes]
 
 
-def _leaves(kind):
-    """Return the tables of a kind by name, referred-to before referring."""
+AnyRecord = TypeVar("AnyRecord", bound=Record)
+AnyReference = TypeVar("AnyReference", bound=Reference)
+
+
+def _leaves(kind: type[AnyRecord]) -> dict[str, type[AnyRecord]]:
+    """Return the tables of a kind by name, each after those it refers to."""
     by_name = {m.class_.__tablename__: m.class_ for m in Base.registry.mappers}
     order = [by_name[t.name] for t in Base.metadata.sorted_tables]
     return {m.__tablename__: m for m in order if issubclass(m, kind)}

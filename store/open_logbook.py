@@ -1,4 +1,4 @@
-"""Opening a logbook file: making it, migrating it, or refusing it with a sentence."""
+"""Opens a logbook: makes it, migrates it, mends it, or refuses it with a sentence."""
 
 import re
 import sqlite3
@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from sqlalchemy import Connection, Engine, insert, select
+from sqlalchemy import Engine, insert, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from store.db import schema_version
@@ -21,7 +21,7 @@ from store.errors import StoreRefused
 from store.logbook import Store
 from store.models import Own
 
-KEEP_S = 86_400.0  # how old the copy kept beside a logbook may grow
+KEEP_S = 86_400.0  # greatest age of the copy kept beside a logbook
 
 
 def open_store(
@@ -37,11 +37,11 @@ def open_store(
     path : Path or str
         The SQLite file, or the URL of a PostgreSQL database (``postgresql://...``).
     device_name : str
-        What people call this tablet; used only when the file has no device of its own yet.
+        Name of this tablet for people; used only when the file has no device of its own yet.
     wall : callable
-        The machine's clock, POSIX seconds UTC; stamps are drawn from it.
+        The machine's clock, POSIX seconds UTC.
     carry_on : bool
-        Whether to go on in memory while the disk cannot be written (`Store.trouble`).
+        Whether to enter memory mode while the disk cannot be written (`Store.trouble`).
 
     Raises
     ------
@@ -50,10 +50,9 @@ def open_store(
 
     Notes
     -----
-    The file is checked at every opening. One that is damaged is mended from the copy kept
-    beside it and what it still yields, and `Store.mended` says so. Before an older logbook is
-    migrated, an exact copy is kept beside it. A migration is one transaction: it happens
-    wholly or not at all.
+    The file is checked at every opening. A damaged one is mended (`store.durability.repair`), and
+    `Store.mended` says so. Before an older logbook is migrated, in one transaction, an exact copy
+    is kept beside it.
     """
     if str(path).startswith(("postgresql:", "postgresql+")):
         return open_server(str(path), device_name, wall)
@@ -64,15 +63,14 @@ def open_store(
         if repair.mended_path(path).exists():
             repair.put_in_place(path)
         try:
-            revision = _look(path)
+            revision = _revision(path)
         except Damaged as damage:
             mended = repair.mend(path, str(damage))
-            revision = _look(path)
+            revision = _revision(path)
         if revision is not None and revision != schema_version.head():
             _keep_copy(path, revision)
         engine = connect(path)
-        own = _begin(engine, device_name)
-        store = Store(path, engine, own.device, own.name, wall, carry_on)
+        store = Store(path, engine, *_begin(engine, device_name), wall, carry_on)
         if _keep_due(path):
             with suppress(StoreRefused):  # no room for a second copy is no reason not to record
                 store.keep()
@@ -80,8 +78,10 @@ def open_store(
         if carry_on and (found := _in_memory(path, wall, _reason(error))):
             return found
         raise StoreRefused(
-            f"The logbook {path} cannot be opened for writing ({_reason(error)}). "
-            "Look whether the folder is there, may be written to, and has room."
+            "The logbook {path} cannot be opened for writing ({reason}). "
+            "Look whether the folder is there, may be written to, and has room.",
+            path=path,
+            reason=_reason(error),
         ) from error
     store.mended = mended
     return store
@@ -95,7 +95,7 @@ def open_server(url: str, device_name: str, wall: Callable[[], float]) -> Store:
     StoreRefused
         If there is no driver, the server cannot be reached, or the logbook is newer.
     """
-    shown = url.split("@")[-1].removeprefix("postgresql://")  # never the password
+    shown = url.split("@")[-1].removeprefix("postgresql://")  # without the password
     try:
         engine = connect_server(re.sub(r"^postgresql:", "postgresql+psycopg:", url))
         with engine.connect() as connection:
@@ -109,30 +109,36 @@ def open_server(url: str, device_name: str, wall: Callable[[], float]) -> Store:
         ) from error
     except SQLAlchemyError as error:
         raise StoreRefused(
-            f"The logbook on the server {shown} cannot be opened ({_reason(error).strip()}). "
-            "Look whether the server runs and the name and password are right."
+            "The logbook on the server {server} cannot be opened ({reason}). "
+            "Look whether the server runs and the name and password are right.",
+            server=shown,
+            reason=_reason(error).strip(),
         ) from error
-    return Store(Path(shown), engine, own.device, own.name, wall)
+    return Store(Path(shown), engine, *own, wall)
 
 
-def _begin(engine: Engine, device_name: str):
+def _begin(engine: Engine, device_name: str) -> tuple[str, str]:
+    """Bring the schema up to date; return the device and name of this copy, made if it has none yet."""
     with engine.execution_options(write=True).begin() as connection:
-        if schema_version.current(connection) != schema_version.head():
-            schema_version.upgrade(connection)
-        return _own(connection, device_name)
+        schema_version.upgrade(connection)
+        if (found := connection.execute(select(Own.device, Own.name)).first()) is None:
+            device, key = str(uuid.uuid4()), Ed25519PrivateKey.generate().private_bytes_raw()
+            connection.execute(insert(Own).values(device=device, name=device_name, private_key=key))
+            return device, device_name
+        return found.device, found.name
 
 
 class Damaged(Exception):
-    """The file was a logbook, but is not whole; says why."""
+    """The file was a logbook, but is not whole; the text says why."""
 
 
-def _look(path: Path) -> str | None:
-    """Return the file's schema revision without touching it; None if there is nothing yet.
+def _revision(path: Path) -> str | None:
+    """Return the file's schema revision, reading only; None if there is nothing yet.
 
     Raises
     ------
     Damaged
-        If it is one of ours and not whole, or a copy kept beside it says it was one.
+        If it is a logbook and not whole, or a kept copy shows that it was one.
     """
     kept = repair.kept_path(path).exists()
     if not path.exists() or (path.is_file() and path.stat().st_size == 0):
@@ -141,25 +147,26 @@ def _look(path: Path) -> str | None:
             return None
         raise Damaged("it was empty or gone")
     if not path.is_file():
-        raise StoreRefused(f"{path} is not a file. Name the logbook file itself.")
-    not_ours = StoreRefused(f"{path} is not a Rollbook logbook, so it was left alone. Name another file.")
+        raise StoreRefused("{path} is not a file. Name the logbook file itself.", path=path)
     ours = False
     try:
-        # Read-only, so that a stranger's file stays as it is, byte for byte.
+        # Read-only, so that another program's file stays as it is, byte for byte.
         with closing(sqlite3.connect(path.as_uri() + "?mode=ro", uri=True)) as raw:
             ours = raw.execute("PRAGMA application_id").fetchone()[0] == schema_version.APPLICATION_ID
             if not ours:
                 raise sqlite3.DatabaseError("it is not one of ours")
-            said = raw.execute("PRAGMA quick_check(1)").fetchone()[0]
-            if said != "ok":
-                raise Damaged(said)
-            revision = raw.execute("SELECT version_num FROM alembic_version").fetchone()[0]
+            result = raw.execute("PRAGMA quick_check(1)").fetchone()[0]
+            if result != "ok":
+                raise Damaged(result)
+            revision = str(raw.execute("SELECT version_num FROM alembic_version").fetchone()[0])
     except sqlite3.DatabaseError as error:
         if isinstance(error, sqlite3.OperationalError) and "no such table" not in str(error):
             raise  # ours perhaps, but it cannot be read: no room, no right, locked
         if kept or ours:
             raise Damaged(str(error)) from error
-        raise not_ours from error
+        raise StoreRefused(
+            "{path} is not a Rollbook logbook, so it was left alone. Name another file.", path=path
+        ) from error
     if not schema_version.known(revision):
         raise _newer(str(path))
     return revision
@@ -167,62 +174,48 @@ def _look(path: Path) -> str | None:
 
 def _newer(path: str) -> StoreRefused:
     return StoreRefused(
-        f"The logbook {path} was written by a newer Rollbook than this one. "
-        "It was left alone. Install the newer program on this machine and open it again."
+        "The logbook {path} was written by a newer Rollbook than this one. "
+        "It was left alone. Install the newer program on this machine and open it again.",
+        path=path,
     )
 
 
 def _keep_due(path: Path) -> bool:
-    """Say whether the kept copy is a day old, or lacking though there is something to keep."""
+    """Return whether the kept copy is a day old, or lacking though there is something to keep."""
     kept = repair.kept_path(path)
     if kept.exists():
         return abs(time.time() - kept.stat().st_mtime) > KEEP_S
     with closing(sqlite3.connect(path)) as raw:
-        return raw.execute("SELECT count(*) FROM (SELECT 1 FROM change LIMIT 1)").fetchone()[0] > 0
+        return raw.execute("SELECT 1 FROM change LIMIT 1").fetchone() is not None
 
 
 def _in_memory(path: Path, wall: Callable[[], float], why: str) -> Store | None:
-    """Return a store that goes on in memory from a file that can only be read; None if it can't."""
+    """Return a store in memory mode from a file that can only be read; None if it cannot be."""
     try:
         memory = MemoryFallback(path)
     except (OSError, sqlite3.Error):
         return None
     try:
-        (ours,) = memory.ask("PRAGMA application_id")
-        (revision,) = memory.ask("SELECT version_num FROM alembic_version")
-        own = memory.ask("SELECT device, name FROM own")
+        (ours,) = memory.first_row("PRAGMA application_id")
+        (revision,) = memory.first_row("SELECT version_num FROM alembic_version")
+        own = memory.first_row("SELECT device, name FROM own")
     except sqlite3.Error:
         return None
     finally:
         memory.close()
     if ours != schema_version.APPLICATION_ID or revision != schema_version.head() or own is None:
         return None
-    store = Store(path, connect(path), *own, wall, carry_on=True)
-    store.go_on_in_memory(why)
+    device, name = own
+    store = Store(path, connect(path), device, name, wall, carry_on=True)
+    store.enter_memory_mode(why)
     return store
 
 
-def _keep_copy(path: Path, revision: str) -> Path:
+def _keep_copy(path: Path, revision: str) -> None:
     """Keep an exact copy of the file beside it, named by its revision and the time."""
     copy = path.with_name(f"{path.stem}-before-{revision}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.sqlite")
     with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(copy)) as new:
         old.backup(new)
-    return copy
-
-
-def _own(connection: Connection, device_name: str):
-    """Return who this copy is, deciding it the first time (or after a backup is put back)."""
-    found = connection.execute(select(Own.device, Own.name)).first()
-    if found is None:
-        connection.execute(
-            insert(Own).values(
-                device=str(uuid.uuid4()),
-                name=device_name,
-                private_key=Ed25519PrivateKey.generate().private_bytes_raw(),
-            )
-        )
-        found = connection.execute(select(Own.device, Own.name)).first()
-    return found
 
 
 def _reason(error: Exception) -> str:

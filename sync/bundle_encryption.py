@@ -1,5 +1,7 @@
-"""A bundle locked with a passphrase, for a stick that may be lost.
+"""Encryption of a bundle with a passphrase, for a stick that may be lost.
 
+Notes
+-----
 Layout: ``rollbook-locked-1`` and a line feed, 16 bytes of salt, 12 bytes of nonce, then the
 bundle under AES-256-GCM (NIST SP 800-38D) with the first line as additional data. The key is
 scrypt (RFC 7914) of the passphrase as UTF-8, N = 2**15, r = 8, p = 1: 32 MB and a tenth of a
@@ -19,60 +21,61 @@ from store.errors import BundleRefused
 HEAD = b"rollbook-locked-1\n"
 SALT, NONCE = 16, 12
 LARGEST_LOCKED = 2**28
+SHORTEST = 8
 
 
-def key_of(passphrase: str, salt: bytes) -> bytes:
-    """Return the 32-byte key of a passphrase."""
-    return Scrypt(salt, 32, 2**15, 8, 1).derive(passphrase.encode())
+def _cipher(passphrase: str, salt: bytes) -> AESGCM:
+    return AESGCM(Scrypt(salt, 32, 2**15, 8, 1).derive(passphrase.encode()))
 
 
-def lock(data: bytes, passphrase: str) -> bytes:
-    """Return data locked with a passphrase.
+def encrypt(data: bytes, passphrase: str) -> bytes:
+    """Return data encrypted with a passphrase.
 
     Raises
     ------
     BundleRefused
-        If the passphrase is too short to be one, or the data too large.
+        If the passphrase is too short, or the data too large.
     """
-    if len(passphrase) < 8:
+    if len(passphrase) < SHORTEST:
         raise BundleRefused(
             "The bundle was not written: a passphrase needs eight letters or more. Four ordinary words are good."
         )
     if len(data) > LARGEST_LOCKED:
         raise BundleRefused("The bundle was not written: it is too large to lock.")
     salt, nonce = os.urandom(SALT), os.urandom(NONCE)
-    sealed = AESGCM(key_of(passphrase, salt)).encrypt(nonce, data, HEAD)
-    return HEAD + salt + nonce + sealed
+    return HEAD + salt + nonce + _cipher(passphrase, salt).encrypt(nonce, data, HEAD)
 
 
-def unlocked(path: Path, passphrase: str | None) -> Path | io.BytesIO:
-    """Return where to read the bundle: the path itself, or its unlocked bytes.
+def decrypted(path: Path, passphrase: str | None) -> Path | io.BytesIO:
+    """Return where to read the bundle: the path itself, or its decrypted bytes.
 
     Raises
     ------
     BundleRefused
-        If it is locked and the passphrase is lacking or wrong.
+        If it is encrypted and the passphrase is lacking or wrong.
     """
     with open(path, "rb") as file:
         if file.read(len(HEAD)) != HEAD:
             return path
         if passphrase is None:
             raise BundleRefused(
-                f"{path.name} was not merged: it is locked with a passphrase. Merge it again and give the passphrase."
+                "{name} was not merged: it is locked with a passphrase. Merge it again and give the passphrase.",
+                name=path.name,
             )
         salt, nonce = file.read(SALT), file.read(NONCE)
         sealed = file.read(LARGEST_LOCKED + 17)
     try:
-        return io.BytesIO(AESGCM(key_of(passphrase, salt)).decrypt(nonce, sealed, HEAD))
+        return io.BytesIO(_cipher(passphrase, salt).decrypt(nonce, sealed, HEAD))
     except (InvalidTag, ValueError) as error:
         raise BundleRefused(
-            f"{path.name} was not merged: the passphrase is not the one it was locked with, "
-            "or it is damaged. Try again, or export it again where it came from."
+            "{name} was not merged: the passphrase is not the one it was locked with, "
+            "or it is damaged. Try again, or export it again where it came from.",
+            name=path.name,
         ) from error
 
 
 def read_passphrase(path: Path | None) -> str | None:
-    """Return the passphrase in a file, without the blanks around it; None for no file.
+    """Return the passphrase in a file, stripped of blanks; None for no file.
 
     Raises
     ------
@@ -85,5 +88,5 @@ def read_passphrase(path: Path | None) -> str | None:
         return path.read_text(encoding="utf-8").strip()
     except (OSError, ValueError) as error:
         raise BundleRefused(
-            f"The passphrase file {path} cannot be read. Write the passphrase into it as text."
+            "The passphrase file {path} cannot be read. Write the passphrase into it as text.", path=path
         ) from error

@@ -1,4 +1,4 @@
-"""From a store to a bundle that carries all of it."""
+"""Writes all that a logbook knows as one bundle."""
 
 import re
 import unicodedata
@@ -11,6 +11,7 @@ from store.errors import BundleRefused
 from store.facts.signed_pages import text_of
 from store.facts.timestamp import write_time
 from store.models import Farm, Own, Peer, SignedPage, TraceChunk
+from store.traces.varint import InvalidEncoding
 from sync.bundle_file import LONGEST_NAME, RECORDS, write_bundle
 
 
@@ -22,9 +23,8 @@ def member_of(row_id: str) -> str:
 def export_bundle(store: Store, directory: Path | str, passphrase: str | None = None) -> Path:
     """Write everything this logbook knows as one signed bundle and return its path.
 
-    A device has one bundle in a folder: a later one takes the place of the earlier, which it
-    contains. Open traces are sealed first, so the bundle carries them up to the last sync.
-    With a passphrase it is locked (sync.bundle_encryption).
+    A device has one bundle in a folder, which a later one replaces. Open traces are sealed first, so
+    the bundle carries them up to the last sync. With a passphrase it is encrypted.
 
     Raises
     ------
@@ -33,10 +33,11 @@ def export_bundle(store: Store, directory: Path | str, passphrase: str | None = 
     """
     try:
         store.seal_traces()
-    except ValueError as error:
+    except InvalidEncoding as error:
         raise BundleRefused(
-            f"The open trace in {store.path} cannot be sealed ({error}). "
-            "Run check, and put the newest backup in its place."
+            "An open trace in {path} cannot be sealed. {reason} Run check, and put the newest backup in its place.",
+            path=store.path,
+            reason=error.message,
         ) from error
     store.seal_pages()
     with store.session() as session:
@@ -47,8 +48,12 @@ def export_bundle(store: Store, directory: Path | str, passphrase: str | None = 
                 "Set up the farm, or merge a bundle of it first."
             )
         own = session.scalars(select(Own)).one()
-        met = select(Peer).where(Peer.public_key.is_not(None)).order_by(Peer.device)
-        peers = list(session.scalars(met))
+        peers = select(Peer.device, Peer.name, Peer.public_key).where(Peer.public_key.is_not(None))
+        devices = [
+            {"id": device, "name": _shown(name), "public_key": key.hex()}
+            for device, name, key in session.execute(peers.order_by(Peer.device))
+            if key is not None
+        ]
         pages = list(session.scalars(select(SignedPage).order_by(SignedPage.device, SignedPage.first)))
         columns = select(TraceChunk.id, TraceChunk.device, TraceChunk.seq, TraceChunk.packed)
         signed = {(p.device, n) for p in pages for n in range(p.first, p.last + 1)}
@@ -62,7 +67,7 @@ def export_bundle(store: Store, directory: Path | str, passphrase: str | None = 
         "written_at": write_time(store.now()),
         "farm": {"id": farm.id, "name": _shown(farm.name)},
         "device": {"id": own.device, "name": _shown(own.name)},
-        "devices": [{"id": p.device, "name": _shown(p.name), "public_key": p.public_key.hex()} for p in peers],
+        "devices": devices,
         "pages": [
             {
                 "device": page.device,
@@ -76,8 +81,7 @@ def export_bundle(store: Store, directory: Path | str, passphrase: str | None = 
         ],
     }
     path = Path(directory).absolute() / bundle_name(store, locked=passphrase is not None)
-    members = {RECORDS: b"".join(texts), **traces}
-    write_bundle(path, manifest, members, own.private_key, passphrase)
+    write_bundle(path, manifest, {RECORDS: b"".join(texts), **traces}, own.private_key, passphrase)
     return path
 
 

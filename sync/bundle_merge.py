@@ -1,4 +1,4 @@
-"""From bundles into a store: each wholly, in one transaction, or not at all."""
+"""Merges bundles into a store, each wholly in one transaction or not at all."""
 
 import gc
 from collections.abc import Callable, Iterable, Iterator
@@ -8,75 +8,62 @@ from dataclasses import dataclass, field
 from itertools import chain, pairwise
 from operator import itemgetter
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from store import Store
 from store.db.bulk_insert import insert_rows
-from store.durability.integrity_check import holes_in_words, tallies
-from store.errors import BundleRefused
+from store.durability.integrity_check import missing_records, tallies
+from store.errors import BundleRefused, Message, message
 from store.facts import hybrid_clock, reference_changes
 from store.facts.fact_lines import InvalidFact
-from store.facts.fact_validation import read_page
+from store.facts.fact_validation import Rows, read_page
 from store.facts.signed_pages import holds
-from store.models import (
-    FACTS,
-    REFERENCES,
-    Change,
-    Enrolment,
-    Fact,
-    Farm,
-    Own,
-    Peer,
-    TraceChunk,
-)
+from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Farm, Own, Peer, TraceChunk
 from sync import device_trust
 from sync.bundle_export import member_of
 from sync.bundle_file import RECORDS, Bundle, open_bundle
-from sync.bundle_pages import Slice, keep, pages_here, slices, squeezed
+from sync.bundle_pages import BundlePage, compressed, pages_here, pages_of, store_pages
 
-Rows = dict[str, list[tuple]]  # facts by table, in the order of its columns
+Progress = Callable[[int, int, str], None]
 _NUMBER, _STAMP = itemgetter(1, 2), itemgetter(3)  # a number is a device's
 _TABLE, _ROW_ID = (Change.__table__.columns.keys().index(n) for n in ("table", "row_id"))
 
 
 @dataclass
 class MergeResult:
-    """What merging did: records added, records known already, bundles refused and why.
-
-    `missing` names in words the records of other devices that have not come yet.
-    """
+    """Records added, records known already, bundles refused and why, and records still missing."""
 
     added: int = 0
     known: int = 0
-    refused: list[tuple[Path, str]] = field(default_factory=list)
-    missing: list[str] = field(default_factory=list)
+    refused: list[tuple[Path, Message]] = field(default_factory=list)
+    missing: list[Message] = field(default_factory=list)
 
 
 def bundles_in(folder: Path) -> list[Path]:
-    """Return the bundles lying in a folder, by name."""
+    """Return the bundles in a folder, by name."""
     return sorted([*folder.glob("rollbook-*.zip"), *folder.glob("rollbook-*.locked")])
 
 
 def merge_bundles(
     store: Store,
     paths: Iterable[Path | str],
-    progress: Callable[[int, int, str], None] | None = None,
+    progress: Progress | None = None,
     passphrase: str | None = None,
 ) -> MergeResult:
-    """Merge bundles, and the bundles in folders, in the order given; the end is the same in any.
+    """Merge bundles, and the bundles in folders; the end is the same in any order.
 
     Parameters
     ----------
     store : Store
-        Where they go.
     paths : iterable of Path or str
         Bundles, or folders: of those, every file named ``rollbook-*.zip`` or ``.locked``.
     progress : callable, optional
-        Called as progress(done, of, words) before each bundle and once at the end.
+        Called as progress(done, of, name) before each bundle and once at the end.
     passphrase : str, optional
-        For those that are locked.
+        For those that are encrypted.
     """
     result = MergeResult()
     bundles: list[Path] = []
@@ -84,74 +71,73 @@ def merge_bundles(
         inside = bundles_in(path) if path.is_dir() else [path]
         bundles += inside
         if not inside:
-            result.refused.append((path, f"There is no bundle in the folder {path}."))
+            result.refused.append((path, message("There is no bundle in the folder {path}.", path=path)))
     for done, path in enumerate(bundles):
         if progress:
             progress(done, len(bundles), path.name)
         try:
             added, known = merge_bundle(store, path, passphrase)
         except BundleRefused as refusal:
-            result.refused.append((path, str(refusal)))
+            result.refused.append((path, refusal.message))
         else:
             result.added += added
             result.known += known
     if progress:
         progress(len(bundles), len(bundles), "")
     with store.session() as session:
-        result.missing = holes_in_words(session)
+        result.missing = missing_records(session)
     return result
 
 
 def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tuple[int, int]:
-    """Merge one bundle and return (added, known); on any refusal nothing was touched.
+    """Merge one bundle and return (added, known).
 
     Raises
     ------
     BundleRefused
-        With a sentence that says why and what to do.
+        Then nothing was changed.
     """
-    with open_bundle(path, passphrase) as bundle, ThreadPoolExecutor(1) as aside, _no_rubbish():
-        every = slices(bundle)
+    with open_bundle(path, passphrase) as bundle, ThreadPoolExecutor(1) as executor, _no_garbage_collection():
+        pages = pages_of(bundle)
         with store.session() as session:
             here = pages_here(session)
             chunks = set(session.scalars(select(TraceChunk.id)))
-        fresh_slices = [s for s in every if s.key not in here]
-        lines = squeezed(fresh_slices, aside)
-        records = _records(bundle, fresh_slices, chunks)
+        fresh_pages = [page for page in pages if page.key not in here]
+        lines = compressed(fresh_pages, executor)
+        records = _records(bundle, fresh_pages, chunks)
         try:
             with store.writing() as session:
-                _same_farm(session, bundle)
-                words = _named(Enrolment, records)
-                _judge_pages(bundle, fresh_slices, device_trust.accepted_keys(session, bundle, words))
-                fresh = _fresh(session, bundle, fresh_slices, records)
+                _check_farm(session, bundle)
+                enrolments = _named(Enrolment, records)
+                _check_signatures(bundle, fresh_pages, device_trust.accepted_keys(session, bundle, enrolments))
+                fresh = _fresh(session, bundle, fresh_pages, records)
                 _insert(session, fresh, bundle.manifest["farm"]["id"])
-                keep(session, fresh_slices, lines)
-                _own_affairs(store, session, bundle, fresh_slices, fresh)
-        except InvalidFact:
-            raise
+                store_pages(session, fresh_pages, lines)
+                _update_own(store, session, bundle, fresh_pages, fresh)
         except (ValueError, LookupError) as error:
             raise BundleRefused(
-                f"{path.name} was not merged: it builds on records it does not carry and that "
-                "are not here. Export it again where it came from."
+                "{name} was not merged: it builds on records it does not carry and that "
+                "are not here. Export it again where it came from.",
+                name=path.name,
             ) from error
     added = sum(map(len, fresh.values()))
-    return added, sum(s.last - s.first + 1 for s in every) - added
+    return added, sum(map(len, pages)) - added
 
 
 @contextmanager
-def _no_rubbish() -> Iterator[None]:
-    """Let nobody look for rubbish among the many rows meanwhile: all are needed to the end."""
-    looked = gc.isenabled()
+def _no_garbage_collection() -> Iterator[None]:
+    """Disable garbage collection: the many rows are needed to the end."""
+    enabled = gc.isenabled()
     gc.disable()
     try:
         yield
     finally:
-        if looked:
+        if enabled:
             gc.enable()
 
 
-def _records(bundle: Bundle, fresh: list[Slice], chunks_here: set[str]) -> Rows:
-    """Return the records on the fresh pages, each judged, with the bytes of their traces."""
+def _records(bundle: Bundle, fresh: list[BundlePage], chunks_here: set[str]) -> Rows:
+    """Return the records on the fresh pages, each checked, with the bytes of their traces."""
     traces = {n for n in bundle.manifest["members"] if n != RECORDS}
     read = {member_of(row_id) for row_id in chunks_here}
 
@@ -162,13 +148,13 @@ def _records(bundle: Bundle, fresh: list[Slice], chunks_here: set[str]) -> Rows:
 
     records: Rows = {}
     for page in fresh:
-        told = read_page(page.lines(), page.device, page.first, packed)
-        if sum(map(len, told.values())) != page.last - page.first + 1:
-            raise InvalidFact("a page of it does not hold the records it says")
-        for table, rows in told.items():
+        of_page = read_page(page.lines(), page.device, page.first, packed)
+        if sum(map(len, of_page.values())) != len(page):
+            raise InvalidFact("A page of it does not hold the records it says.")
+        for table, rows in of_page.items():
             records.setdefault(table, []).extend(rows)
     if traces - read:
-        raise InvalidFact("it carries pieces of trace that no record names")
+        raise InvalidFact("It carries pieces of trace that no record names.")
     in_order = sorted((page.device, page.first, page.last) for page in fresh)
     if any(a[0] == b[0] and b[1] <= a[2] for a, b in pairwise(in_order)):
         return _once(records)
@@ -177,54 +163,59 @@ def _records(bundle: Bundle, fresh: list[Slice], chunks_here: set[str]) -> Rows:
 
 def _once(records: Rows) -> Rows:
     """Return records of pages that overlap, each once; those of one number must be the same."""
-    known: dict[tuple, tuple] = {}
+    known: dict[tuple[Any, ...], tuple[str, tuple[Any, ...]]] = {}
     for table, rows in records.items():
         for row in rows:
             if known.setdefault(_NUMBER(row), (table, row)) != (table, row):
-                raise InvalidFact("two of its records have one number")
+                raise InvalidFact("Two of its records have one number.")
     once: Rows = {}
     for table, row in known.values():
         once.setdefault(table, []).append(row)
     return once
 
 
-def _named(model: type[Fact], records: Rows) -> list[dict]:
+def _named(model: type[Fact], records: Rows) -> list[dict[str, Any]]:
     """Return the records of one table by the names of its columns."""
     names = model.__table__.columns.keys()
     return [dict(zip(names, row, strict=True)) for row in records.get(model.__tablename__, [])]
 
 
-def _same_farm(session: Session, bundle: Bundle) -> None:
+def _check_farm(session: Session, bundle: Bundle) -> None:
     farm = session.scalars(select(Farm)).first()
     if farm is not None and farm.id != bundle.manifest["farm"]["id"]:
         raise BundleRefused(
-            f"{bundle.path.name} was not merged: it belongs to the farm "
-            f"{bundle.manifest['farm']['name']!r}, and this logbook to {farm.name!r}."
+            "{name} was not merged: it belongs to the farm '{theirs}', and this logbook to '{ours}'.",
+            name=bundle.path.name,
+            theirs=bundle.manifest["farm"]["name"],
+            ours=farm.name,
         )
 
 
-def _judge_pages(bundle: Bundle, fresh: list[Slice], keys: dict[str, bytes]) -> None:
-    """Hold every page to the key of the device it says it is from, whoever carries it."""
-    carrier = bundle.manifest["device"]["name"]
+def _check_signatures(bundle: Bundle, fresh: list[BundlePage], keys: dict[str, bytes]) -> None:
+    """Check every page by the key of the device it says it is from, whoever carries it."""
+    places = {"name": bundle.path.name, "carrier": bundle.manifest["device"]["name"]}
     for page in fresh:
         if page.device not in keys:
             raise BundleRefused(
-                f"{bundle.path.name} was not merged: {carrier} passes on records of a device "
-                f"({page.device[:8]}) that is not enrolled on this farm. "
-                "If it is one of yours, enrol it at the office with its card."
+                "{name} was not merged: {carrier} passes on records of a device ({device}) that is not "
+                "enrolled on this farm. If it is one of yours, enrol it at the office with its card.",
+                **places,
+                device=page.device[:8],
             )
-        mark = (page.device, page.first, page.last, page.sha256, page.signature)
-        if not holds(*mark, keys[page.device]):
+        if not holds(*page.key, page.signature, keys[page.device]):
             raise BundleRefused(
-                f"{bundle.path.name} was not merged: records {page.first} to {page.last} in it "
-                f"are not signed by the device they are said to be from ({page.device[:8]}). "
-                f"Ask who made it; {carrier} carried it."
+                "{name} was not merged: records {first} to {last} in it are not signed by the device they "
+                "are said to be from ({device}). Ask who made it; {carrier} carried it.",
+                **places,
+                first=page.first,
+                last=page.last,
+                device=page.device[:8],
             )
 
 
-def _fresh(session: Session, bundle: Bundle, pages: list[Slice], records: Rows) -> Rows:
-    """Return the records that are not here yet; the others must be exactly what is here."""
-    here: dict[tuple, tuple] = {}
+def _fresh(session: Session, bundle: Bundle, pages: list[BundlePage], records: Rows) -> Rows:
+    """Return the records that are not here yet; the others must be equal to those here."""
+    here: dict[tuple[Any, ...], tuple[str, tuple[Any, ...]]] = {}
     lowest: dict[str, int] = {}
     for page in pages:
         lowest[page.device] = min(page.first, lowest.get(page.device, page.first))
@@ -237,36 +228,38 @@ def _fresh(session: Session, bundle: Bundle, pages: list[Slice], records: Rows) 
                 here[_NUMBER(row)] = name, row
     if not here:
         return records
-    for table, rows in records.items():
+    for name, rows in records.items():
         for row in rows:
             device, seq = _NUMBER(row)
-            if here.get((device, seq), (table, row)) != (table, row):
+            if here.get((device, seq), (name, row)) != (name, row):
                 raise BundleRefused(
-                    f"{bundle.path.name} was not merged: its record {seq} of device {device[:8]} "
-                    "is another than the one here. One of the two copies was put back from an old "
-                    "file; run check on both."
+                    "{name} was not merged: its record {seq} of device {device} is another than the one "
+                    "here. One of the two copies was put back from an old file; run check on both.",
+                    name=bundle.path.name,
+                    seq=seq,
+                    device=device[:8],
                 )
     return {t: [row for row in rows if _NUMBER(row) not in here] for t, rows in records.items()}
 
 
 def _insert(session: Session, fresh: Rows, farm_id: str) -> None:
-    changed: dict[str, list[tuple]] = {}
+    changed: Rows = {}
     for row in fresh.get(Change.__tablename__, ()):
         changed.setdefault(row[_TABLE], []).append(row)
-    for table, model in REFERENCES.items():
-        told = changed.get(table, ())
-        reference_changes.apply_changes(session, model, [row[_ROW_ID] for row in told], told)
+    for table, reference in REFERENCES.items():
+        changes = changed.get(table, [])
+        reference_changes.apply_changes(session, reference, [row[_ROW_ID] for row in changes], changes)
     if session.scalars(select(Farm.id)).all() != [farm_id]:
-        raise InvalidFact("it does not hold the one farm it says it is of")
+        raise InvalidFact("It does not hold the one farm it says it is of.")
     for table, model in FACTS.items():
         insert_rows(session, model.__table__, fresh.get(table, []))
 
 
-def _own_affairs(store: Store, session: Session, bundle: Bundle, pages: list[Slice], fresh: Rows) -> None:
-    """Follow the others' clocks, remember their names, and never give a number twice."""
+def _update_own(store: Store, session: Session, bundle: Bundle, pages: list[BundlePage], fresh: Rows) -> None:
+    """Follow the others' clocks, store their names, and never give a number twice."""
     own = session.scalars(select(Own)).one()
     theirs = map(_STAMP, chain.from_iterable(fresh.values()))
-    own.stamp = hybrid_clock.seen(own.stamp, theirs, store.now())
+    own.stamp = hybrid_clock.receive_stamps(own.stamp, theirs, store.now())
     given = [page.last + 1 for page in pages if page.device == own.device]
     own.next_seq = max([own.next_seq, *given])
     signer = bundle.manifest["device"]
@@ -277,7 +270,7 @@ def _own_affairs(store: Store, session: Session, bundle: Bundle, pages: list[Sli
         key = bytes.fromhex(device["public_key"])
         if peer is None:
             session.add(Peer(device=device["id"], name=device["name"], public_key=key))
-        elif device is signer:  # its own word on its name counts; others' only until then
+        elif device is signer:  # a device's own name for itself replaces those others gave it
             peer.name, peer.public_key = device["name"], key
         elif peer.public_key is None:
             peer.public_key = key

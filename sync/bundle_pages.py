@@ -1,4 +1,4 @@
-"""The pages in a bundle: slices of its records, each signed by the device they are from."""
+"""The pages in a bundle: parts of its records, each signed by the device it is from."""
 
 import hashlib
 import zlib
@@ -15,10 +15,12 @@ from store.facts.fact_lines import InvalidFact
 from store.models import SignedPage
 from sync.bundle_file import RECORDS, Bundle
 
+PageKey = tuple[str, int, int, str]  # device, first, last, SHA-256
+
 
 @dataclass(frozen=True)
-class Slice:
-    """One page as it stands in a bundle; `data` are its lines."""
+class BundlePage:
+    """One page of a bundle; `data` are its lines."""
 
     device: str
     first: int
@@ -28,17 +30,20 @@ class Slice:
     data: bytes
 
     @property
-    def key(self) -> tuple[str, int, int, str]:
+    def key(self) -> PageKey:
         return self.device, self.first, self.last, self.sha256
 
+    def __len__(self) -> int:
+        return self.last - self.first + 1
+
     def lines(self) -> bytes:
-        """Return the lines, once their hash has held."""
+        """Return the lines, their hash checked."""
         if hashlib.sha256(self.data).hexdigest() != self.sha256:
-            raise InvalidFact("a page of it is not the one that was signed")
+            raise InvalidFact("A page of it is not the one that was signed.")
         return self.data
 
 
-def slices(bundle: Bundle) -> list[Slice]:
+def pages_of(bundle: Bundle) -> list[BundlePage]:
     """Return the pages of a bundle; together they are all of its records.
 
     Raises
@@ -47,34 +52,34 @@ def slices(bundle: Bundle) -> list[Slice]:
         If they are not.
     """
     data, place, found = bundle.read(RECORDS), 0, []
-    for said in bundle.manifest["pages"]:
-        mark = {n: said[n] for n in ("device", "first", "last", "sha256", "signature")}
-        found.append(Slice(**mark, data=data[place : place + said["bytes"]]))
-        place += said["bytes"]
+    for entry in bundle.manifest["pages"]:
+        columns = {n: entry[n] for n in ("device", "first", "last", "sha256", "signature")}
+        found.append(BundlePage(**columns, data=data[place : place + entry["bytes"]]))
+        place += entry["bytes"]
     if place != len(data):
-        raise InvalidFact("its pages are not all of its records")
+        raise InvalidFact("Its pages are not all of its records.")
     return found
 
 
-def pages_here(session: Session) -> set[tuple[str, int, int, str]]:
-    """Return the keys of the pages this copy has: what is on them is known."""
-    rows = session.execute(select(SignedPage.device, SignedPage.first, SignedPage.last, SignedPage.sha256))
-    return {tuple(row) for row in rows}
+def pages_here(session: Session) -> set[PageKey]:
+    """Return the keys of the pages this copy has; their records are here."""
+    query = select(SignedPage.device, SignedPage.first, SignedPage.last, SignedPage.sha256)
+    return {(device, first, last, sha256) for device, first, last, sha256 in session.execute(query)}
 
 
-def squeezed(pages: list[Slice], aside: Executor) -> Iterator[bytes]:
-    """Begin to squeeze the lines of pages, aside of what else is done with them meanwhile."""
-    return aside.map(zlib.compress, (page.data for page in pages), repeat(3))
+def compressed(pages: list[BundlePage], executor: Executor) -> Iterator[bytes]:
+    """Begin to compress the lines of pages in another thread."""
+    return executor.map(zlib.compress, (page.data for page in pages), repeat(3))
 
 
-def keep(session: Session, fresh: list[Slice], squeezed: Iterable[bytes]) -> None:
-    """Keep those of the pages, with their squeezed lines, that hold something none here holds."""
+def store_pages(session: Session, fresh: list[BundlePage], compressed: Iterable[bytes]) -> None:
+    """Store those of the pages that are not part of one stored already."""
     ranges: dict[str, list[tuple[int, int]]] = {}
     for device, first, last, _sha256 in pages_here(session):
         ranges.setdefault(device, []).append((first, last))
     rows = [
         (p.device, p.first, p.last, p.sha256, p.signature, lines)
-        for p, lines in zip(fresh, squeezed, strict=True)
+        for p, lines in zip(fresh, compressed, strict=True)
         if not any(a <= p.first and p.last <= b for a, b in ranges.get(p.device, ()))
     ]
     insert_rows(session, SignedPage.__table__, rows)

@@ -4,8 +4,8 @@ A card is one line of text, short enough for a QR code, and holds nothing secret
 
     rollbook-card:1:<device>:<public key in hex>:<name, percent-encoded>:<check in hex>
 
-The check is the first 8 letters of the SHA-256 of all before the last colon; it finds slips of
-typing, not forgers. What protects is that the office takes the card from a hand it knows.
+The check is the first 8 letters of the SHA-256 of all before the last colon; it finds typing errors,
+not forgeries. The protection is that the office takes the card from a person it knows.
 """
 
 import hashlib
@@ -14,13 +14,16 @@ from pathlib import Path
 from urllib.parse import quote, unquote
 
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from store import Store
-from store.errors import BundleRefused
+from store.durability.atomic_file import write_atomically
+from store.errors import BundleRefused, message
 from store.facts.fact_lines import is_hash, is_uuid
+from store.facts.signed_pages import public_key_of
 from store.models import Enrolment, Own, Peer
 from sync.bundle_file import LONGEST_NAME
-from sync.device_trust import Entry, device_roll, public_key, words_here
+from sync.device_trust import RollEntry, device_roll, enrolments_here
 
 HEAD = "rollbook-card:1:"
 LARGEST_CARD = 4096
@@ -28,7 +31,7 @@ LARGEST_CARD = 4096
 
 @dataclass(frozen=True)
 class Card:
-    """Who a device is."""
+    """The identity of a device: id, name, public key."""
 
     device: str
     name: str
@@ -42,15 +45,15 @@ class Card:
 
     def text(self) -> str:
         """Return the card as its line of text."""
-        said = f"{HEAD}{self.device}:{self.public_key.hex()}:{quote(self.name, safe='')}"
-        return f"{said}:{_check(said)}"
+        text = f"{HEAD}{self.device}:{self.public_key.hex()}:{quote(self.name, safe='')}"
+        return f"{text}:{_check(text)}"
 
 
 def card_of(store: Store) -> Card:
     """Return the card of this copy."""
     with store.session() as session:
         own = session.scalars(select(Own)).one()
-        return Card(own.device, own.name, public_key(own))
+        return Card(own.device, own.name, public_key_of(own.private_key))
 
 
 def read_card(text: str) -> Card:
@@ -68,7 +71,8 @@ def read_card(text: str) -> Card:
                 text = file.read(LARGEST_CARD).strip()
         except (OSError, ValueError) as error:
             raise BundleRefused(
-                f"{text[:80]} is no card and no file with one. On the tablet, 'rollbook enrol --card' shows its card."
+                "{text} is no card and no file with one. On the tablet, 'rollbook enrol --card' shows its card.",
+                text=text[:80],
             ) from error
     parts = text.split(":")
     if len(parts) != 6 or not text.startswith(HEAD) or len(text) > LARGEST_CARD:
@@ -80,12 +84,12 @@ def read_card(text: str) -> Card:
     return Card(parts[2], name, bytes.fromhex(parts[3]))
 
 
-def _check(said: str) -> str:
-    return hashlib.sha256(said.encode()).hexdigest()[:8]
+def _check(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:8]
 
 
 def enrol(store: Store, card: Card) -> None:
-    """Put a device on the farm's roll; the first one to do so becomes the farm's office.
+    """Put a device on the farm's roll; the first copy to do so becomes the farm's office.
 
     Raises
     ------
@@ -96,68 +100,64 @@ def enrol(store: Store, card: Card) -> None:
     _become_office(store, own)
     with store.session() as session:
         peer = session.get(Peer, card.device)
-        entry = device_roll(words_here(session), own.device).get(card.device)
+        entry = device_roll(enrolments_here(session), own.device).get(card.device)
     known = entry.public_key if entry else peer.public_key if peer else None
     if known is not None and known != card.public_key:
         raise BundleRefused(
-            f"{card.name} was not enrolled: the device of that id has shown another key before. "
-            "Look at the card on the tablet itself."
+            "{name} was not enrolled: the device of that id has shown another key before. "
+            "Look at the card on the tablet itself.",
+            name=card.name,
         )
     if entry is None or entry.state == "revoked":
-        _say(store, card, "tablet")
+        _record(store, card, "tablet")
 
 
-def revoke(store: Store, name: str, reason: str | None = None) -> Entry:
-    """Strike a lost device off the roll, by its name or the start of its id; return what it was.
+def revoke(store: Store, name: str, reason: str | None = None) -> RollEntry:
+    """Revoke a lost device, given its name or the start of its id; return its entry until now.
 
     Raises
     ------
     BundleRefused
         If this copy is not the office, or no one device on the roll is meant.
     """
-    own = card_of(store)
-    _become_office(store, own)
+    _become_office(store, card_of(store))
     on_roll = [e for e in roll_of(store) if e.state == "tablet"]
     meant = [e for e in on_roll if e.name == name or e.device.startswith(name)]
     if len(meant) != 1:
-        names = ", ".join(f"{e.name} ({e.device[:8]})" for e in on_roll) or "nobody"
         raise BundleRefused(
-            f"Not one device on the roll is called {name!r}. On it: {names}. "
-            "Give the name, or the first letters of the id."
+            "Not one device on the roll is called '{name}'. On it: {names}. "
+            "Give the name, or the first letters of the id.",
+            name=name,
+            names=[f"{e.name} ({e.device[:8]})" for e in on_roll] or message("nobody"),
         )
     (entry,) = meant
-    _say(store, Card(entry.device, entry.name, entry.public_key), "revoked", reason)
+    _record(store, Card(entry.device, entry.name, entry.public_key), "revoked", reason)
     return entry
 
 
 def hold_to(store: Store, card: Card) -> None:
-    """Take a device as this copy's office, by its card; its roll alone counts from now on."""
+    """Take a device as this copy's office, by its card; only its roll counts from now on."""
 
-    def work(session):
+    def work(session: Session) -> None:
         session.scalars(select(Own)).one().office = card.device
         session.merge(Peer(device=card.device, name=card.name, public_key=card.public_key))
 
     store.durably(work)
 
 
-def roll_of(store: Store) -> list[Entry]:
-    """Return the roll as this copy knows it, by name; empty while nobody has been enrolled."""
+def roll_of(store: Store) -> list[RollEntry]:
+    """Return the roll as this copy knows it, by name; empty while no device is enrolled."""
     with store.session() as session:
         office = session.scalars(select(Own)).one().office
-        return sorted(device_roll(words_here(session), office).values(), key=lambda e: (e.name, e.device))
+        return sorted(device_roll(enrolments_here(session), office).values(), key=lambda e: (e.name, e.device))
 
 
 def met_but_not_enrolled(store: Store) -> list[Card]:
-    """Return the devices this copy has merged bundles of that are not on the roll."""
+    """Return the devices this copy has merged bundles of that are not on the roll, by name."""
     enrolled = {e.device for e in roll_of(store)}
-    met = [p for p in store_peers(store) if p.public_key and p.device not in enrolled]
-    return [Card(p.device, p.name, p.public_key) for p in met]
-
-
-def store_peers(store: Store) -> list[Peer]:
-    """Return the devices this copy has heard of."""
     with store.session() as session:
-        return list(session.scalars(select(Peer).order_by(Peer.name)))
+        peers = session.scalars(select(Peer).order_by(Peer.name))
+        return [Card(p.device, p.name, p.public_key) for p in peers if p.public_key and p.device not in enrolled]
 
 
 def write_card(store: Store, path: Path) -> None:
@@ -169,11 +169,14 @@ def write_card(store: Store, path: Path) -> None:
         If it cannot be written.
     """
     try:
-        path.write_text(card_of(store).text() + "\n", encoding="utf-8")
+        with write_atomically(path) as beside:
+            beside.write_text(card_of(store).text() + "\n", encoding="utf-8")
     except OSError as error:
         raise BundleRefused(
-            f"The card could not be written to {path} ({error.strerror}). "
-            "Look whether the folder is there and may be written to."
+            "The card could not be written to {path} ({reason}). "
+            "Look whether the folder is there and may be written to.",
+            path=path,
+            reason=error.strerror or error,
         ) from error
 
 
@@ -182,19 +185,19 @@ def _become_office(store: Store, own: Card) -> None:
         office = session.scalars(select(Own)).one().office
     if office is not None and office != own.device:
         raise BundleRefused(
-            "Only the farm's office enrols and strikes off devices, and that is another copy "
-            f"({office[:8]}). Do it there."
+            "Only the farm's office enrols and strikes off devices, and that is another copy ({office}). Do it there.",
+            office=office[:8],
         )
     if office is None:
-        _say(store, own, "office")
+        _record(store, own, "office")
 
-        def work(session):
+        def work(session: Session) -> None:
             session.scalars(select(Own)).one().office = own.device
 
         store.durably(work)
 
 
-def _say(store: Store, card: Card, state: str, reason: str | None = None) -> None:
+def _record(store: Store, card: Card, state: str, reason: str | None = None) -> None:
     store.add(
         Enrolment(
             subject=card.device,

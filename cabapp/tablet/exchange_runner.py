@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from store.errors import Message, message
 from sync.folder_exchange import STICK_FOLDER, FolderWatcher
 from sync.removable_media import mounts
 
@@ -18,10 +19,10 @@ LOG = logging.getLogger("rollbook.exchange")
 FOLDER_S = 60.0
 STAND_S = 1.2
 """A file is taken only when it has stood still between two looks (`sync.folder_exchange`)."""
-NOTHING = "There is nothing new on either side."
+NOTHING = message("There is nothing new on either side.")
 BUSY = "Records are being exchanged. Try again in a moment."
 STANDING = "Stop first. Records are exchanged standing still."
-BUG = "The exchange failed. Nothing was changed here; try it again."
+BUG = message("The exchange failed. Nothing was changed here; try it again.")
 
 
 class Exchange:
@@ -45,7 +46,7 @@ class Exchange:
         self.offered = False
         self.done = self.of = 0
         self.added = 0
-        self.words = ""
+        self.messages: list[Message] = []
 
     def places(self) -> list[Path]:
         """Return the folders there are to exchange with now."""
@@ -55,9 +56,9 @@ class Exchange:
             there = []
         return [place for place in (*there, self._folder) if place.is_dir()]
 
-    def name_of(self, place: Path) -> str:
+    def name_of(self, place: Path) -> Message | str:
         """Return what a person calls a place: the stick's name, or the watched folder."""
-        return "Shared folder" if place == self._folder else place.parent.name
+        return message("Shared folder") if place == self._folder else place.parent.name
 
     def look_round(self) -> None:
         """Notice a stick that was put in or pulled out."""
@@ -77,7 +78,7 @@ class Exchange:
         """Exchange with every place that is there; `busy` until `finish` says it is over."""
         if self.busy:
             return
-        self.offered, self.words, self.added, self.done, self.of = False, "", 0, 0, 0
+        self.offered, self.messages, self.added, self.done, self.of = False, [], 0, 0, 0
         self._worker = threading.Thread(target=self._run, name="exchange", daemon=True)
         self._worker.start()
 
@@ -107,12 +108,16 @@ class Exchange:
             time.sleep(STAND_S)
             news += self._watch.look(self._note)
             self.added = sum(one.merged.added for one in news)
-            missing = [words for one in news for words in one.merged.missing]
-            said = [f"{self.name_of(one.folder)}: {one.words.removeprefix(f'{one.folder}: ')}." for one in news]
-            self.words = "\n".join(dict.fromkeys([*said, *missing])) or NOTHING
+            said = [
+                message("{place}: {news}", place=self.name_of(one.folder), news=sentence)
+                for one in news
+                for sentence in one.messages
+            ]
+            missing = [sentence for one in news for sentence in one.merged.missing]
+            self.messages = [*dict.fromkeys([*said, *missing])] or [NOTHING]
         except Exception:
             LOG.exception("an exchange failed")
-            self.words = BUG
+            self.messages = [BUG]
 
     def _look(self):
         try:

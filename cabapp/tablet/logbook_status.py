@@ -8,7 +8,7 @@ import logging
 import threading
 
 from cabapp.tablet.automatic_backup import CLOSES, AutomaticBackup
-from store.errors import Refused
+from store.errors import Message, Refused
 
 LOG = logging.getLogger("rollbook.keeping")
 HEARD = "heard"
@@ -29,16 +29,16 @@ class LogbookStatus:
     def __init__(self, store, second=None):
         self._second = second or AutomaticBackup(store, None)
         self._store, self._mended, self._state = store, store.mended, None
-        self._no_copy: str | None = None
+        self._no_copy: Message | None = None
         self._keeper: threading.Thread | None = None
 
     @property
-    def shout(self) -> str | None:
+    def shout(self) -> Message | None:
         """What must be seen whatever else is said: nothing is being saved."""
         return self._store.trouble
 
     @property
-    def words(self) -> str | None:
+    def words(self) -> Message | str | None:
         """What should be seen while nothing more urgent is: a wrong clock, a missing copy, a mending, a missing backup."""
         return self._store.clock_fault or self._no_copy or self._mended or self._second.words
 
@@ -54,7 +54,7 @@ class LogbookStatus:
     def look(self) -> None:
         """Try the disk again while nothing is saved; without a stint nothing else would."""
         if self._store.trouble:
-            self._store.come_home()
+            self._store.leave_memory_mode()
 
     def follow(self, state: str) -> None:
         """Keep a copy beside the logbook each time a stint is finished or handed over; see to backups."""
@@ -70,7 +70,7 @@ class LogbookStatus:
             self._no_copy = None
         except Refused as refusal:
             LOG.warning("no copy was kept", exc_info=True)
-            self._no_copy = str(refusal)
+            self._no_copy = refusal.message
 
     def close(self) -> None:
         """Wait for a copy or backup that is being written."""

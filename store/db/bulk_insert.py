@@ -1,6 +1,7 @@
-"""Many rows at once, as the database's own driver takes them: no objects, one statement."""
+"""Inserts many rows in one statement of the database's own driver, without objects."""
 
 from collections.abc import Sequence
+from typing import Any
 
 from sqlalchemy import JSON, Table
 from sqlalchemy.orm import Session
@@ -8,8 +9,8 @@ from sqlalchemy.orm import Session
 from store.db.connection import json_text
 
 
-def insert_rows(session: Session, table: Table, rows: Sequence[tuple]) -> None:
-    """Insert rows, each in the order of the table's columns; JSON columns hold what they mean.
+def insert_rows(session: Session, table: Table, rows: Sequence[tuple[Any, ...]]) -> None:
+    """Insert rows, each in the order of the table's columns, values of JSON columns as objects.
 
     Raises
     ------
@@ -25,10 +26,8 @@ def insert_rows(session: Session, table: Table, rows: Sequence[tuple]) -> None:
     mark = "?" if connection.dialect.name == "sqlite" else "%s"
     names = ", ".join(f'"{column.name}"' for column in table.columns)
     marks = ", ".join([mark] * len(table.columns))
-    connection.exec_driver_sql(f'INSERT INTO "{table.name}" ({names}) VALUES ({marks})', rows)
+    connection.exec_driver_sql(f'INSERT INTO "{table.name}" ({names}) VALUES ({marks})', list(rows))
 
 
-def _with_text(row: tuple, place: int) -> tuple:
-    if row[place] is None:
-        return row
-    return (*row[:place], json_text(row[place]), *row[place + 1 :])
+def _with_text(row: tuple[Any, ...], place: int) -> tuple[Any, ...]:
+    return row if row[place] is None else (*row[:place], json_text(row[place]), *row[place + 1 :])

@@ -1,42 +1,41 @@
-"""The connection to one logbook: durable, checked, and the same on every connection."""
+"""Engines for one logbook; every connection gets the same settings."""
 
 import json
 import sqlite3
+from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
+from typing import Any
 
-from sqlalchemy import Engine, create_engine, event
+from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import URL
 
-# FULL, because with WAL and NORMAL the last commits may vanish at a power cut.
+# FULL, because with WAL and NORMAL the last commits may be lost at a power cut.
 PRAGMAS = (
     "PRAGMA journal_mode=WAL",
     "PRAGMA synchronous=FULL",
     "PRAGMA foreign_keys=ON",
     "PRAGMA busy_timeout=5000",
 )
-ONE_WRITER = 0x526F6C6C  # the advisory lock of PostgreSQL that a writer of a logbook holds
+ONE_WRITER = 0x526F6C6C  # the advisory lock that a writer holds in PostgreSQL
 json_text = partial(json.dumps, allow_nan=False, ensure_ascii=False)
 
 
 def connect(path: Path) -> Engine:
     """Return an engine whose every connection has `PRAGMAS` set.
 
-    Transactions begin explicitly, so that schema changes roll back too. One opened with the
-    execution option ``write=True`` takes the write lock at once instead of failing half-way.
+    Transactions begin explicitly, so that schema changes roll back too. With the execution option
+    ``write=True`` one takes the write lock at once.
     """
     url = URL.create("sqlite", database=str(path))
     return _prepared(create_engine(url, json_serializer=json_text), PRAGMAS)
 
 
 def connect_memory(name: str) -> Engine:
-    """Return an engine on a SQLite database in memory that its connections share.
+    """Return an engine on a shared SQLite database in memory, whose readers do not wait for the writer."""
 
-    Readers do not wait for the writer there: nothing would tell them when to go on.
-    """
-
-    def open_one():
+    def open_one() -> sqlite3.Connection:
         return sqlite3.connect(name, uri=True, check_same_thread=False)
 
     engine = create_engine("sqlite://", creator=open_one, json_serializer=json_text, pool_size=20)
@@ -48,7 +47,7 @@ def connect_server(url: str) -> Engine:
     engine = create_engine(url, json_serializer=json_text)
 
     @event.listens_for(engine, "begin")
-    def _begin(connection):
+    def _begin(connection: Connection) -> None:
         if connection.get_execution_options().get("write", False):
             connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({ONE_WRITER})")
 
@@ -57,13 +56,13 @@ def connect_server(url: str) -> Engine:
 
 def _prepared(engine: Engine, pragmas: tuple[str, ...]) -> Engine:
     @event.listens_for(engine, "connect")
-    def _set(raw, _record):
+    def _set(raw: Any, _record: object) -> None:
         raw.isolation_level = None  # the driver must not begin or commit by itself
         for pragma in pragmas:
             raw.execute(pragma)
 
     @event.listens_for(engine, "begin")
-    def _begin(connection):
+    def _begin(connection: Connection) -> None:
         write = connection.get_execution_options().get("write", False)
         connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
 
@@ -71,7 +70,7 @@ def _prepared(engine: Engine, pragmas: tuple[str, ...]) -> Engine:
 
 
 @contextmanager
-def reading(engine: Engine):
+def reading(engine: Engine) -> Iterator[Connection]:
     """Yield a connection on which any attempt to write fails."""
     with engine.connect() as connection:
         if engine.dialect.name != "sqlite":
@@ -79,11 +78,11 @@ def reading(engine: Engine):
             yield connection
             connection.rollback()
             return
-        raw = connection.connection.driver_connection
+        raw: Any = connection.connection.driver_connection
         raw.execute("PRAGMA query_only=ON")
         try:
             yield connection
         finally:
             connection.rollback()
-            if not connection.invalidated:  # Ctrl-C in the middle of a query has closed it
+            if not connection.invalidated:  # an interrupt in the middle of a query has closed it
                 raw.execute("PRAGMA query_only=OFF")

@@ -9,10 +9,11 @@ from sqlalchemy.orm import Session
 from store.models import Fact
 
 Result = TypeVar("Result")
+AnyFact = TypeVar("AnyFact", bound=Fact)
 
 
 class Transactions(Protocol):
-    """Sessions on one logbook, reading or durable; see `store.durability.transactions`."""
+    """Reading sessions and durable transactions; see `store.durability.transactions`."""
 
     def session(self) -> AbstractContextManager[Session]: ...
 
@@ -24,6 +25,6 @@ class Transactions(Protocol):
 class FactWriter(Transactions, Protocol):
     """Transactions that also number new facts; see `store.logbook.Store`."""
 
-    def number(self, session: Session, row: Fact) -> Fact: ...
+    def number(self, session: Session, row: AnyFact) -> AnyFact: ...
 
     def seal_traces(self) -> None: ...

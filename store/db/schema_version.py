@@ -1,4 +1,4 @@
-"""The schema, by alembic only, run from the installed package on an open connection."""
+"""The schema's revision and its upgrade, by alembic from the installed package."""
 
 from functools import cache
 from pathlib import Path
@@ -24,7 +24,7 @@ def config(connection: Connection | None = None) -> Config:
 @cache
 def _revisions(folder: Path) -> tuple[str, frozenset[str]]:
     script = ScriptDirectory(str(folder))
-    return script.get_current_head(), frozenset(r.revision for r in script.walk_revisions())
+    return script.get_current_head() or "", frozenset(r.revision for r in script.walk_revisions())
 
 
 def head() -> str:
@@ -33,7 +33,7 @@ def head() -> str:
 
 
 def known(revision: str) -> bool:
-    """Say whether this program has heard of a revision."""
+    """Return whether this program has a revision among its migrations."""
     return revision in _revisions(FOLDER)[1]
 
 
@@ -43,5 +43,6 @@ def current(connection: Connection) -> str | None:
 
 
 def upgrade(connection: Connection, revision: str = "head") -> None:
-    """Bring the file up to a revision inside the caller's transaction."""
-    command.upgrade(config(connection), revision)
+    """Bring the file up to a revision, if it is not there yet, inside the caller's transaction."""
+    if current(connection) != (head() if revision == "head" else revision):
+        command.upgrade(config(connection), revision)

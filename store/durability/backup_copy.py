@@ -5,27 +5,28 @@ from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from sqlalchemy import create_engine
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from store.durability.atomic_file import write_atomically
 from store.durability.integrity_check import check
-from store.errors import StoreRefused
+from store.errors import Message, StoreRefused
+from store.facts.signed_pages import public_key_of
 
 
 def backup(path: Path, folder: Path) -> Path:
-    """Write a verified copy of the logbook at `path` into a folder and return where it is.
-
-    The copy carries every record but not this device's name and signing key. Were it put back
-    with them, it would give numbers a second time that others have already met; so it is
-    opened as a new device, and goes on from there.
+    """Write a verified copy of the logbook at `path` into a folder and return its path.
 
     Raises
     ------
     StoreRefused
         If it cannot be written, or the copy is not whole; then no file is left.
+
+    Notes
+    -----
+    The copy has every record but not this device's name and signing key: put back with them, it
+    would give numbers a second time. It is opened as a new device.
     """
     now = datetime.now(UTC)
     folder = Path(folder).absolute()
@@ -37,19 +38,18 @@ def backup(path: Path, folder: Path) -> Path:
                 old.backup(new)
                 new.execute("PRAGMA secure_delete=ON")
                 for device, name, key in new.execute("SELECT device, name, private_key FROM own"):
-                    public = Ed25519PrivateKey.from_private_bytes(key).public_key()
-                    row = (device, name, public.public_bytes_raw())
-                    new.execute("INSERT OR REPLACE INTO peer VALUES (?, ?, ?)", row)
+                    new.execute("INSERT OR REPLACE INTO peer VALUES (?, ?, ?)", (device, name, public_key_of(key)))
                 new.execute("DELETE FROM own")
                 new.commit()
                 new.execute("PRAGMA journal_mode=DELETE")  # one file, nothing beside it
-            faults = _faults(beside)
-            if faults:
-                raise StoreRefused("The backup was not kept, because the copy is not whole: " + " ".join(faults))
+            if faults := _faults(beside):
+                raise StoreRefused("The backup was not kept, because the copy is not whole. {fault}", fault=faults[0])
     except (OSError, sqlite3.Error, SQLAlchemyError) as error:
         raise StoreRefused(
-            f"The backup could not be written to {folder} ({error}). "
-            "Look whether the folder is there, may be written to, and has room."
+            "The backup could not be written to {folder} ({reason}). "
+            "Look whether the folder is there, may be written to, and has room.",
+            folder=folder,
+            reason=error,
         ) from error
     return target
 
@@ -61,8 +61,8 @@ def prune_backups(newest: Path, stem: str, keep: int) -> None:
         old.unlink(missing_ok=True)
 
 
-def _faults(copy: Path) -> list[str]:
-    # Read as it will lie there, without the pragmas that would write beside it.
+def _faults(copy: Path) -> list[Message]:
+    # Read without the pragmas that would write beside it.
     uri = copy.as_uri() + "?mode=ro"
     engine = create_engine("sqlite://", creator=lambda: sqlite3.connect(uri, uri=True))
     try:

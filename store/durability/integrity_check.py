@@ -1,14 +1,16 @@
-"""Is the logbook whole? Every fault found is a sentence; an empty list means none was found."""
+"""Checks that a logbook is whole; every fault found is a sentence."""
 
 import hashlib
 import zlib
 from collections.abc import Iterator
 from datetime import tzinfo
+from typing import Any
 
 from sqlalchemy import select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from store.errors import Message, message
 from store.facts.hybrid_clock import read_stamp
 from store.facts.reference_changes import defaults, own_columns
 from store.facts.signed_pages import text_of
@@ -17,7 +19,7 @@ from store.models import FACTS, REFERENCES, Change, Farm, Own, Peer, SignedPage,
 from store.traces.trace_codec import unpack
 from store.traces.varint import InvalidEncoding
 
-# All facts as (device, seq, stamp), spelt once: building it anew costs more than running it.
+# All facts as (device, seq, stamp), compiled once: building it anew costs more than running it.
 _EVERY = " UNION ALL ".join(f'SELECT device, seq, stamp FROM "{name}"' for name in FACTS)
 _TALLIES = " UNION ALL ".join(
     f'SELECT device, count(*) AS n, max(seq) AS top FROM "{name}" GROUP BY device' for name in FACTS
@@ -26,22 +28,23 @@ _TALLY = text(f"SELECT device, sum(n), max(top) FROM ({_TALLIES}) AS every GROUP
 _NUMBERS_OF = text(f"SELECT seq FROM ({_EVERY}) AS every WHERE device = :device ORDER BY seq")
 _STAMP_OF = text(f"SELECT stamp FROM ({_EVERY}) AS every WHERE device = :device AND seq = :seq")
 _TWICE = text(f"SELECT device, seq FROM ({_EVERY}) AS every GROUP BY device, seq HAVING count(*) > 1")
-_DAMAGED = "SQLite finds the file damaged: {}. Put the newest backup in its place."
 
 
-def check(session: Session) -> list[str]:
-    """Return the faults of a logbook as sentences.
+def check(session: Session) -> list[Message]:
+    """Return the faults of a logbook; an empty list means that none was found.
 
-    Looks at SQLite's own integrity, foreign keys, holes and doubles in the sequence numbers
-    of each device, whether every piece of trace decodes and lines up, whether stamps are
-    readable, and whether every reference row is the sum of its changes.
+    Checks the file and its foreign keys by SQLite, sequence numbers, pieces of trace, stamps,
+    reference rows against their changes, and signed pages.
     """
-    found: list[str] = []
-    for look in (_integrity, _foreign_keys, _sequences, _chunks, _stamps, _references, _pages):
+    found: list[Message] = []
+    checks = [_sequences, _chunks, _stamps, _references, _pages]
+    if session.get_bind().dialect.name == "sqlite":  # a server checks its own files and keys
+        checks = [_integrity, _foreign_keys, *checks]
+    for faults in checks:
         try:
-            found.extend(look(session))
-        except DBAPIError as error:  # too damaged to be looked at any further
-            return [*found, _DAMAGED.format(error.orig)]
+            found.extend(faults(session))
+        except DBAPIError as error:  # too damaged to be checked any further
+            return [*found, _damaged(error.orig)]
     return found
 
 
@@ -52,44 +55,45 @@ def tallies(session: Session) -> dict[str, tuple[int, int]]:
 
 def holes(session: Session) -> dict[str, list[tuple[int, int]]]:
     """Return the missing sequence numbers of each device as (first, last) ranges."""
-    found_here = tallies(session)
-    due = {device: top for device, (_count, top) in found_here.items()}
+    here = tallies(session)
+    due = {device: top for device, (_count, top) in here.items()}
     for device, next_seq in session.execute(select(Own.device, Own.next_seq)):
         due[device] = max(due.get(device, 0), next_seq - 1)
     found: dict[str, list[tuple[int, int]]] = {}
     for device, last in due.items():
-        if found_here.get(device, (0, 0))[0] == last:
+        if here.get(device, (0, 0))[0] == last:
             continue
         place = 0
-        numbers = session.scalars(_NUMBERS_OF, {"device": device})
-        for seq in (*numbers, last + 1):
+        for seq in (*session.scalars(_NUMBERS_OF, {"device": device}), last + 1):
             if seq > place + 1:
                 found.setdefault(device, []).append((place + 1, seq - 1))
             place = seq
     return found
 
 
-def holes_in_words(session: Session) -> list[str]:
-    """Return the holes as sentences that say when they are from and from whom to fetch them."""
-    names = dict(session.execute(select(Peer.device, Peer.name)).all())
-    names |= dict(session.execute(select(Own.device, Own.name)).all())
+def missing_records(session: Session) -> list[Message]:
+    """Return the holes as sentences that say when they are from and where to fetch them."""
+    names: dict[str, str] = {}
+    for model in (Peer, Own):
+        names.update((device, name) for device, name in session.execute(select(model.device, model.name)))
     zone = zone_of(session.scalars(select(Farm.timezone)).first())
-    sentences = []
-    for device, ranges in holes(session).items():
-        spans = ", ".join(f"{a}" if a == b else f"{a} to {b}" for a, b in ranges)
-        name = names.get(device, "an unnamed device")
-        when = "; ".join(_when(session, device, a, b, zone) for a, b in ranges[:3])
-        sentences.append(
-            f"{name}, {when}{' and more' if len(ranges) > 3 else ''}, is missing. "
-            f"Records {spans} of {name} ({device[:8]}) are missing here. "
-            "Merge a newer bundle from it, or from a copy that has met it."
+    return [
+        message(
+            "{name}, {when}, is missing. Records {numbers} of {name} ({device}) are missing here. "
+            "Merge a newer bundle from it, or from a copy that has met it.",
+            name=names.get(device) or message("an unnamed device"),
+            when=[_when(session, device, a, b, zone) for a, b in ranges[:3]]
+            + [message("and more")] * (len(ranges) > 3),
+            numbers=[a if a == b else message("{first} to {last}", first=a, last=b) for a, b in ranges],
+            device=device[:8],
         )
-    return sentences
+        for device, ranges in holes(session).items()
+    ]
 
 
-def _when(session: Session, device: str, first: int, last: int, zone: tzinfo) -> str:
+def _when(session: Session, device: str, first: int, last: int, zone: tzinfo) -> Message:
     """Return from when the missing records must be: between the ones on either side."""
-    ends = []
+    ends: list[Message | None] = []
     for seq in (first - 1, last + 1):
         stamp = session.scalar(_STAMP_OF, {"device": device, "seq": seq})
         try:
@@ -98,82 +102,99 @@ def _when(session: Session, device: str, first: int, last: int, zone: tzinfo) ->
             ends.append(None)
     since, until = ends
     if since and until:
-        return since if since == until else f"{since} to {until}"
-    return f"{since} and later" if since else f"{until} and earlier" if until else "at some time"
+        return since if since == until else message("{since} to {until}", since=since, until=until)
+    if since:
+        return message("{since} and later", since=since)
+    return message("{until} and earlier", until=until) if until else message("at some time")
 
 
-def _integrity(session: Session) -> Iterator[str]:
-    if not _is_sqlite(session):
-        return  # a server looks after its own files
-    for (said,) in session.execute(text("PRAGMA integrity_check")):
-        if said != "ok":
-            yield _DAMAGED.format(said)
+def _damaged(reason: object) -> Message:
+    return message("SQLite finds the file damaged: {reason}. Put the newest backup in its place.", reason=str(reason))
 
 
-def _foreign_keys(session: Session) -> Iterator[str]:
-    if not _is_sqlite(session):
-        return  # a server never lets one in
+def _integrity(session: Session) -> Iterator[Message]:
+    for (result,) in session.execute(text("PRAGMA integrity_check")):
+        if result != "ok":
+            yield _damaged(result)
+
+
+def _foreign_keys(session: Session) -> Iterator[Message]:
     for table, _rowid, target, _n in session.execute(text("PRAGMA foreign_key_check")):
-        yield f"A row of {table} names a row of {target} that is not there."
+        yield message("A row of {table} names a row of {target} that is not there.", table=table, target=target)
 
 
-def _sequences(session: Session) -> Iterator[str]:
-    yield from holes_in_words(session)
+def _sequences(session: Session) -> Iterator[Message]:
+    yield from missing_records(session)
     for device, seq in session.execute(_TWICE):
-        yield f"Number {seq} of device {device[:8]} was given to two records."
+        yield message("Number {seq} of device {device} was given to two records.", seq=seq, device=device[:8])
 
 
-def _chunks(session: Session) -> Iterator[str]:
+def _chunks(session: Session) -> Iterator[Message]:
     due: dict[str, int] = {}
     for chunk in session.scalars(select(TraceChunk).order_by(TraceChunk.stint_id, TraceChunk.n)):
-        where = f"The trace of stint {chunk.stint_id[:8]}, fixes {chunk.n} to "
-        where += f"{chunk.n + chunk.count - 1},"
+        end = chunk.n + chunk.count
+        where = {"stint": chunk.stint_id[:8], "first": chunk.n, "last": end - 1}
         try:
             if len(unpack(chunk.packed)) != chunk.count:
-                yield f"{where} does not hold as many fixes as it says."
+                yield message(
+                    "The trace of stint {stint}, fixes {first} to {last}, does not hold as many fixes as it says.",
+                    **where,
+                )
         except InvalidEncoding as error:
-            yield f"{where} cannot be read: {error}."
+            yield message(
+                "The trace of stint {stint}, fixes {first} to {last}, cannot be read. {reason}",
+                **where,
+                reason=error.message,
+            )
         if chunk.n != due.get(chunk.stint_id, 0):
-            yield f"{where} does not follow on the piece before it."
-        due[chunk.stint_id] = chunk.n + chunk.count
+            yield message(
+                "The trace of stint {stint}, fixes {first} to {last}, does not follow on the piece before it.", **where
+            )
+        due[chunk.stint_id] = end
     for tail in session.scalars(select(TraceTail)):
         try:
             unpack(tail.packed)
         except InvalidEncoding as error:
-            yield f"The open trace of stint {tail.stint_id[:8]} cannot be read: {error}."
+            yield message(
+                "The open trace of stint {stint} cannot be read. {reason}",
+                stint=tail.stint_id[:8],
+                reason=error.message,
+            )
 
 
-def _stamps(session: Session) -> Iterator[str]:
+def _stamps(session: Session) -> Iterator[Message]:
     for name, model in FACTS.items():
         for row_id, stamp in session.execute(select(model.id, model.stamp)):
             try:
                 read_stamp(stamp)
             except ValueError:
-                yield f"Row {row_id[:8]} of {name} has a stamp that cannot be read."
+                yield message("Row {row} of {table} has a stamp that cannot be read.", row=row_id[:8], table=name)
 
 
-def _references(session: Session) -> Iterator[str]:
-    sums: dict[tuple[str, str], dict] = {}
-    ordered = select(Change).order_by(Change.stamp, Change.device, Change.seq)
-    for change in session.scalars(ordered):
+def _references(session: Session) -> Iterator[Message]:
+    sums: dict[tuple[str, str], dict[str, Any]] = {}
+    for change in session.scalars(select(Change).order_by(Change.stamp, Change.device, Change.seq)):
         sums.setdefault((change.table, change.row_id), {}).update(change.columns)
     for table, model in REFERENCES.items():
         for row in session.scalars(select(model)):
-            said = {**defaults(model), **sums.get((table, row.id), {})}
-            off = [n for n in own_columns(model) if said.get(n) != getattr(row, n)]
+            due = {**defaults(model), **sums.get((table, row.id), {})}
+            off = [n for n in own_columns(model) if due.get(n) != getattr(row, n)]
             if off:
-                yield f"{table} {row.id[:8]} is not what its changes say in {', '.join(off)}."
+                yield message(
+                    "{table} {row} is not what its changes say in {columns}.", table=table, row=row.id[:8], columns=off
+                )
 
 
-def _pages(session: Session) -> Iterator[str]:
+def _pages(session: Session) -> Iterator[Message]:
     for page in session.scalars(select(SignedPage)):
         try:
             sound = hashlib.sha256(text_of(page)).hexdigest() == page.sha256
         except zlib.error:
             sound = False
         if not sound:
-            yield f"The signed page {page.first} to {page.last} of {page.device[:8]} is damaged."
-
-
-def _is_sqlite(session: Session) -> bool:
-    return session.get_bind().dialect.name == "sqlite"
+            yield message(
+                "The signed page {first} to {last} of {device} is damaged.",
+                first=page.first,
+                last=page.last,
+                device=page.device[:8],
+            )

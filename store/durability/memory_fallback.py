@@ -1,4 +1,4 @@
-"""Going on in memory when the disk cannot be written, and coming home when it can again."""
+"""A logbook in memory while the disk cannot be written, and writing it back later."""
 
 import shutil
 import sqlite3
@@ -6,8 +6,7 @@ import tempfile
 import uuid
 from contextlib import closing
 from pathlib import Path
-
-from sqlalchemy import Engine
+from typing import Any
 
 from store.db.connection import connect_memory
 from store.models import FACTS, Base, TraceTail
@@ -16,7 +15,7 @@ RETRY_S = 10.0
 
 
 class MemoryFallback:
-    """A logbook's rows in memory, to be brought back to its file later.
+    """A logbook's rows in memory.
 
     Parameters
     ----------
@@ -33,13 +32,13 @@ class MemoryFallback:
         except (OSError, sqlite3.Error):
             self._alive.close()
             raise
-        self.engine: Engine = connect_memory(name)
+        self.engine = connect_memory(name)
 
-    def ask(self, query: str) -> tuple | None:
-        """Return the first row of a query."""
+    def first_row(self, query: str) -> Any:
+        """Return the first row of a query as a tuple; None if there is none."""
         return self._alive.execute(query).fetchone()
 
-    def come_home(self) -> None:
+    def write_back(self) -> None:
         """Write all that is new into the file, in one transaction.
 
         Raises
@@ -47,33 +46,32 @@ class MemoryFallback:
         sqlite3.Error
             If the file still cannot be written; then it is as it was.
         """
-        with closing(sqlite3.connect(self.path, isolation_level=None, timeout=0.2)) as home:
-            home.execute("PRAGMA synchronous=FULL")
-            home.execute("PRAGMA foreign_keys=ON")
-            home.execute("BEGIN IMMEDIATE")
-            home.execute("PRAGMA defer_foreign_keys=ON")
+        with closing(sqlite3.connect(self.path, isolation_level=None, timeout=0.2)) as file:
+            file.execute("PRAGMA synchronous=FULL")
+            file.execute("PRAGMA foreign_keys=ON")
+            file.execute("BEGIN IMMEDIATE")
+            file.execute("PRAGMA defer_foreign_keys=ON")
             for table in Base.metadata.sorted_tables:
-                self._bring(home, table.name, [c.name for c in table.primary_key])
-            home.execute("COMMIT")
+                self._write_table(file, table.name, [c.name for c in table.primary_key])
+            file.execute("COMMIT")
 
-    def _bring(self, home: sqlite3.Connection, table: str, keys: list[str]) -> None:
+    def _write_table(self, file: sqlite3.Connection, table: str, keys: list[str]) -> None:
         named = ", ".join(f'"{k}"' for k in keys)
-        ask = f'SELECT {named} FROM "{table}"'
-        there = set(home.execute(ask))
-        here = set(self._alive.execute(ask))
+        query = f'SELECT {named} FROM "{table}"'
+        there, here = set(file.execute(query)), set(self._alive.execute(query))
         where = " AND ".join(f'"{k}" = ?' for k in keys)
         if table == TraceTail.__tablename__:
-            home.executemany(f'DELETE FROM "{table}" WHERE {where}', there - here)
+            file.executemany(f'DELETE FROM "{table}" WHERE {where}', there - here)
         settled = table in FACTS or table in ("page", TraceTail.__tablename__)
         for key in here - there if settled else here:
             row = self._alive.execute(f'SELECT * FROM "{table}" WHERE {where}', key)
             names = ", ".join(f'"{d[0]}"' for d in row.description)
             marks = ", ".join("?" * len(row.description))
             verb = "INSERT" if settled else "INSERT OR REPLACE"
-            home.execute(f'{verb} INTO "{table}" ({names}) VALUES ({marks})', row.fetchone())
+            file.execute(f'{verb} INTO "{table}" ({names}) VALUES ({marks})', row.fetchone())
 
     def close(self) -> None:
-        """Let go of what is in memory."""
+        """Discard what is in memory."""
         self.engine.dispose()
         self._alive.close()
 

@@ -2,8 +2,9 @@
 
 import json
 import math
-import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import select
 
@@ -11,14 +12,16 @@ from store.db.bulk_insert import insert_rows
 from store.db.protocols import FactWriter
 from store.facts.fact_lines import InvalidFact
 from store.facts.fact_validation import read_page
+from store.facts.signed_pages import numbered_lines
 from store.facts.timestamp import read_time
 from store.models import SignedPage, Stint, TraceChunk
-from store.traces.trace_codec import MAX_COUNT, Trace, cut, pack
+from store.traces.trace_codec import Trace, cut, pack
+from store.traces.trace_writer import add_chunks
 
 
 @dataclass(frozen=True)
 class Missing:
-    """One piece, or run of pieces, of a stint's trace that is not there.
+    """One missing run of a stint's trace.
 
     Attributes
     ----------
@@ -26,9 +29,9 @@ class Missing:
     n : int
         The index of its first fix.
     count : int or None
-        How many fixes; None behind the last piece, where nothing says how many there were.
+        How many fixes; None behind the last piece, where their number is not known.
     since, until : float
-        POSIX s: the fixes lay between these, themselves included if it is signed, else not.
+        POSIX s: the fixes lay between these, the ends included only if it is signed.
     signed : tuple or None
         Device, number and line of the piece, where it was signed: it can only come back as it was.
     """
@@ -44,22 +47,22 @@ class Missing:
 def missing(store: FactWriter) -> list[Missing]:
     """Return what is missing of every trace; open traces are sealed for it.
 
-    The stretch behind the last piece of each stint is always among them: only whoever knows when
-    the stint ended can say whether anything belongs there.
+    The stretch behind the last piece of each stint is always included, because the logbook does
+    not say when the trace ended.
     """
     store.seal_traces()
     found: list[Missing] = []
     with store.session() as session:
-        here = {}
+        here: dict[str, list[tuple[Any, ...]]] = {}
+        ids = set()
         columns = (TraceChunk.n, TraceChunk.count, TraceChunk.first_at, TraceChunk.last_at)
-        for stint_id, *piece in session.execute(select(TraceChunk.stint_id, *columns)):
+        for row_id, stint_id, *piece in session.execute(select(TraceChunk.id, TraceChunk.stint_id, *columns)):
             here.setdefault(stint_id, []).append(tuple(piece))
-        ids = set(session.scalars(select(TraceChunk.id)))
+            ids.add(row_id)
         for page in session.scalars(select(SignedPage)):
-            found += list(_lost_of(page, ids))
-        for lost in found:
-            piece = (lost.n, lost.count, lost.since, lost.until)
-            here.setdefault(lost.stint_id, []).append(piece)
+            for lost, count in _lost_of(page, ids):
+                found.append(lost)
+                here.setdefault(lost.stint_id, []).append((lost.n, count, lost.since, lost.until))
         for stint in session.scalars(select(Stint)):
             n, since = 0, stint.at
             for first, count, first_at, last_at in sorted(here.get(stint.id, ())):
@@ -70,30 +73,24 @@ def missing(store: FactWriter) -> list[Missing]:
     return found
 
 
-def _lost_of(page: SignedPage, ids: set[str]) -> list[Missing]:
-    """Return the pieces of trace whose records stand on a page and which are not here."""
-    try:
-        lines = zlib.decompress(page.squeezed).decode().split("\n")[:-1]
-        said = [(n, line, json.loads(line)) for n, line in enumerate(lines, page.first)
-                if f'"{TraceChunk.__tablename__}"' in line]  # fmt: skip
-    except (zlib.error, ValueError):
-        return []
-    return [
-        Missing(
-            columns["stint_id"], columns["n"], columns["count"],
-            read_time(columns["first_at"]), read_time(columns["last_at"]), (page.device, seq, line),
-        )
-        for seq, line, record in said
-        if record["table"] == TraceChunk.__tablename__ and record["id"] not in ids
-        for columns in (record["columns"],)
-    ]  # fmt: skip
+def _lost_of(page: SignedPage, ids: set[str]) -> Iterator[tuple[Missing, int]]:
+    """Yield the pieces of trace whose records stand on a page and which are not here, with their counts."""
+    for seq, line in numbered_lines(page):
+        if f'"{TraceChunk.__tablename__}"' not in line:
+            continue
+        record = json.loads(line)
+        if record["table"] == TraceChunk.__tablename__ and record["id"] not in ids:
+            columns = record["columns"]
+            ends = read_time(columns["first_at"]), read_time(columns["last_at"])
+            signed = page.device, seq, line
+            yield Missing(columns["stint_id"], columns["n"], columns["count"], *ends, signed), columns["count"]
 
 
 def put_back(store: FactWriter, lost: Missing, trace: Trace) -> int:
     """Put fixes where they are missing; return how many were.
 
-    A signed piece comes back only as the very same record, byte for byte, for other copies may
-    have it; else nothing is put. Fixes that were on no page become new records.
+    A signed piece comes back only as the same record, byte for byte, because other copies may have
+    it; else nothing is put. Fixes that were on no page become new records.
 
     Raises
     ------
@@ -113,11 +110,5 @@ def put_back(store: FactWriter, lost: Missing, trace: Trace) -> int:
     if lost.count is not None:  # where too many are offered, the later ones
         trace = cut(trace, max(0, len(trace) - lost.count), len(trace))
     with store.writing() as session:
-        for i in range(0, len(trace), MAX_COUNT):
-            part = cut(trace, i, i + MAX_COUNT)
-            chunk = TraceChunk(
-                stint_id=lost.stint_id, n=lost.n + i, count=len(part), packed=pack(part),
-                first_at=float(part.t.min()), last_at=float(part.t.max()),
-            )  # fmt: skip
-            store.number(session, chunk)
+        add_chunks(store, session, lost.stint_id, lost.n, trace)
     return len(trace)

@@ -13,13 +13,12 @@ bundle of any copy that has merged it.
 
 import shutil
 import sqlite3
-import zlib
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -28,10 +27,12 @@ from store.db.bulk_insert import insert_rows
 from store.db.connection import connect
 from store.durability.atomic_file import replace_durably, sync_folder, write_atomically
 from store.durability.integrity_check import holes, tallies
+from store.errors import Message, message, plural
 from store.facts import reference_changes
 from store.facts.fact_lines import InvalidFact
-from store.facts.fact_validation import read_page
-from store.models import FACTS, REFERENCES, Base, Change, Own, Peer, SignedPage, TraceTail
+from store.facts.fact_validation import Rows, read_page
+from store.facts.signed_pages import numbered_lines, public_key_of
+from store.models import FACTS, REFERENCES, Base, Change, Own, Peer, Reference, SignedPage, TraceTail
 
 LARGEST_ROWID = 2**40
 
@@ -67,7 +68,7 @@ def put_in_place(path: Path) -> None:
     replace_durably(mended_path(path), path)
 
 
-def mend(path: Path, why: str) -> str:
+def mend(path: Path, why: str) -> Message:
     """Build a sound logbook, put it in the damaged one's place, and return sentences on the result.
 
     Raises
@@ -87,15 +88,14 @@ def mend(path: Path, why: str) -> str:
         engine = connect(beside)
         try:
             with engine.execution_options(write=True).begin() as connection:
-                if schema_version.current(connection) != schema_version.head():
-                    schema_version.upgrade(connection)
+                schema_version.upgrade(connection)
             before = _count(beside)
             identity = _salvage(aside, beside)
             with Session(engine.execution_options(write=True)) as session, session.begin():
                 _from_pages(session)
                 for model in REFERENCES.values():
-                    reference_changes.apply_changes(session, model, _whole_births(session, model))
-                _identity(session, identity)
+                    reference_changes.apply_changes(session, model, _complete_rows(session, model))
+                _restore_identity(session, identity)
                 lost = sum(last - first + 1 for ranges in holes(session).values() for first, last in ranges)
         finally:
             engine.dispose()
@@ -103,21 +103,22 @@ def mend(path: Path, why: str) -> str:
             raw.execute("PRAGMA journal_mode=DELETE")  # one file, no log beside it
         found = _count(beside) - before
     put_in_place(path)
-    said = [
-        f"The logbook {path} was damaged ({why}) and has been mended. {before:,} records came from the copy kept "
-        f"beside it and {found:,} from the damaged file, which is kept as {aside.name}."
-    ]
-    if identity is None:
-        said.append(
-            "Its own number could not be read, so it goes on as a new device, and what it recorded last may be lost."
-        )
-    if lost:
-        said.append(f"{lost:,} records are missing by their numbers.")
-    said.append(
-        "A bundle of another tablet or of the office brings back all that it has merged from here. "
-        "Run check to see whether anything is missing."
+    return message(
+        "The logbook {path} was damaged ({why}) and has been mended. {kept} records came from the copy kept beside it "
+        "and {found} from the damaged file, which is kept as {aside}. {identity} {missing} A bundle of another tablet "
+        "or of the office brings back all that it has merged from here. Run check to see whether anything is missing.",
+        path=path,
+        why=why,
+        kept=before,
+        found=found,
+        aside=aside.name,
+        identity=message("It is the same device as before.")
+        if identity
+        else message("Its own number could not be read: it goes on as a new device, and its last records may be lost."),
+        missing=plural(
+            "{count} record is missing by its number.", "{count} records are missing by their numbers.", lost
+        ),
     )
-    return " ".join(said)
 
 
 def _count(path: Path) -> int:
@@ -125,43 +126,39 @@ def _count(path: Path) -> int:
         return sum(raw.execute(f'SELECT count(*) FROM "{t}"').fetchone()[0] for t in FACTS)
 
 
-def _salvage(damaged: Path, into: Path) -> dict | None:
-    """Copy every row that can still be read and is not there yet; return who the file was."""
+def _salvage(damaged: Path, into: Path) -> dict[str, Any] | None:
+    """Copy every row that can still be read and is not there yet; return the identity of the file."""
     identity = None
     with closing(sqlite3.connect(into)) as new, closing(sqlite3.connect(damaged)) as old:
         new.execute("PRAGMA foreign_keys=OFF")
         old.row_factory = sqlite3.Row
         new.execute("DELETE FROM trace_tail")  # of the kept copy: long sealed since
-        for model in (*FACTS.values(), SignedPage, Peer, TraceTail, Own):
-            table = model.__tablename__
-            allowed = {c.name for c in model.__table__.columns}
-            for row in _readable(old, table):
-                values = {n: row[n] for n in row.keys() if n in allowed}  # noqa: SIM118
+        models: list[type[Base]] = [*FACTS.values(), SignedPage, Peer, TraceTail, Own]
+        for model in models:
+            table = model.__table__
+            for row in _readable(old, table.name):
+                values = {n: row[n] for n in row.keys() if n in table.columns}  # noqa: SIM118
                 if model is Own:
                     identity = values
                     continue
-                names = ", ".join(f'"{n}"' for n in values)
-                marks = ", ".join("?" * len(values))
-                try:
+                names, marks = ", ".join(f'"{n}"' for n in values), ", ".join("?" * len(values))
+                with suppress(sqlite3.Error):  # a row that lacks what every row has
                     new.execute(
-                        f'INSERT OR IGNORE INTO "{table}" ({names}) VALUES ({marks})',
-                        tuple(values.values()),
+                        f'INSERT OR IGNORE INTO "{table.name}" ({names}) VALUES ({marks})', tuple(values.values())
                     )
-                except sqlite3.Error:
-                    continue  # a row that no longer has what every row has
         _drop_orphans(new)
         new.commit()
     return identity
 
 
 def _readable(old: sqlite3.Connection, table: str) -> Iterator[sqlite3.Row]:
-    """Yield the rows of a table that can be read, stepping over what cannot."""
+    """Yield the rows of a table that can be read, skipping those that cannot."""
     try:
         top = old.execute(f'SELECT max(rowid) FROM "{table}"').fetchone()[0]
     except sqlite3.Error:
         top = None
     place, step = -1, 1
-    while True:
+    while place <= (LARGEST_ROWID if top is None else top):
         try:
             query = f'SELECT rowid AS _place, * FROM "{table}" WHERE rowid > ? ORDER BY rowid'
             for row in old.execute(query, (place,)):
@@ -171,62 +168,50 @@ def _readable(old: sqlite3.Connection, table: str) -> Iterator[sqlite3.Row]:
         except sqlite3.Error:
             # With a known end every rowid is tried; without, the steps grow.
             place, step = place + step, step if top is not None else step * 2
-            if place > (top if top is not None else LARGEST_ROWID):
-                return
 
 
 def _drop_orphans(new: sqlite3.Connection) -> None:
     while wrong := new.execute("PRAGMA foreign_key_check").fetchall():
-        references = [(t, rowid) for t, rowid, *_ in wrong if rowid is not None]
-        for table, rowid in references:
-            if table not in REFERENCES:
-                new.execute(f'DELETE FROM "{table}" WHERE rowid = ?', (rowid,))
-        if all(table in REFERENCES for table, _ in references):
-            return  # those are written anew from their changes
+        rows = [(t, rowid) for t, rowid, *_ in wrong if rowid is not None and t not in REFERENCES]
+        for table, rowid in rows:
+            new.execute(f'DELETE FROM "{table}" WHERE rowid = ?', (rowid,))
+        if not rows:
+            return  # reference rows are written anew from their changes
 
 
 def _from_pages(session: Session) -> None:
-    """Add the facts that are gone from their tables but stand on a signed page."""
+    """Add the facts that are gone from their tables but are on a signed page."""
     known = {pair for m in FACTS.values() for pair in session.execute(select(m.device, m.seq))}
-    lost: dict[str, list[tuple]] = {}
+    lost: Rows = {}
     for page in session.scalars(select(SignedPage)):
-        try:
-            lines = zlib.decompress(page.squeezed).decode().split("\n")[:-1]
-        except (zlib.error, UnicodeDecodeError):
-            continue
-        for seq, line in enumerate(lines, page.first):
+        for seq, line in numbered_lines(page):
             if (page.device, seq) not in known:
-                try:
-                    found = read_page(f"{line}\n".encode(), page.device, seq, lambda _id: None)
-                except InvalidFact:
-                    continue  # a piece of trace: its bytes are not on the page
-                for table, rows in found.items():
-                    lost.setdefault(table, []).extend(rows)
+                with suppress(InvalidFact):  # a piece of trace: its bytes are not on the page
+                    for table, rows in read_page(f"{line}\n".encode(), page.device, seq, lambda _id: None).items():
+                        lost.setdefault(table, []).extend(rows)
     session.connection().exec_driver_sql("PRAGMA defer_foreign_keys=ON")
-    for name in (Change.__tablename__, *(n for n in lost if n != Change.__tablename__)):
-        insert_rows(session, FACTS[name].__table__, lost.get(name, []))
+    for name, rows in lost.items():
+        insert_rows(session, FACTS[name].__table__, rows)
 
 
-def _whole_births(session: Session, model: type[Base]) -> list[str]:
-    """Return the rows of a reference table of which a birth is there."""
+def _complete_rows(session: Session, model: type[Reference]) -> list[str]:
+    """Return the rows of a reference table whose changes give every column that has no default."""
     must = reference_changes.own_columns(model).keys() - reference_changes.defaults(model).keys()
-    told: dict[str, set[str]] = {}
+    given: dict[str, set[str]] = {}
     for change in session.scalars(select(Change).filter_by(table=model.__tablename__)):
-        told.setdefault(change.row_id, set()).update(change.columns)
-    return [row_id for row_id, names in told.items() if must <= names]
+        given.setdefault(change.row_id, set()).update(change.columns)
+    return [row_id for row_id, names in given.items() if must <= names]
 
 
-def _identity(session: Session, found: dict | None) -> None:
-    """Go on as the same device if the damaged file says how far it had counted; else as a new one.
+def _restore_identity(session: Session, found: dict[str, Any] | None) -> None:
+    """Keep the identity if the damaged file says which number is next; else drop it for a new one.
 
-    A number given twice would set the copies at odds for ever, so in doubt none is.
+    A number given twice would leave the copies different for ever.
     """
     kept = session.scalars(select(Own)).first()
     if found is None or (kept is not None and kept.device != found["device"]):
         if kept is not None:
-            key = Ed25519PrivateKey.from_private_bytes(kept.private_key).public_key()
-            raw = key.public_bytes_raw()
-            session.merge(Peer(device=kept.device, name=kept.name, public_key=raw))
+            session.merge(Peer(device=kept.device, name=kept.name, public_key=public_key_of(kept.private_key)))
             session.delete(kept)
         return
     _count, top = tallies(session).get(found["device"], (0, 0))

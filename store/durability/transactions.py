@@ -1,36 +1,37 @@
-"""What a logbook stands on: the time, durable transactions, and going on without a disk."""
+"""Durable transactions, time, and memory mode while the disk cannot be written."""
 
 import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
 from store.db.connection import reading
+from store.db.protocols import Result
 from store.durability.memory_fallback import RETRY_S, MemoryFallback
-from store.errors import StoreRefused
+from store.errors import Message, StoreRefused, message
 from store.facts import hybrid_clock
 
 
 class DurableTransactions:
-    """An open file, or database on a server, in which a transaction is there for good.
+    """An open file, or database on a server, in which a committed transaction is on disk.
 
     Attributes
     ----------
     path : Path
     device, device_name : str
-        The id of this copy and what people call it.
-    mended : str or None
-        A sentence when the logbook was found damaged and mended at opening.
-    trouble : str or None
-        A sentence while nothing can be saved and the logbook goes on in memory; it must be
-        shown as long as it stands. Only a store opened to carry on does so.
+        The id of this copy and its name for people.
+    mended : Message or None
+        Set when the logbook was found damaged and mended at opening.
+    trouble : Message or None
+        Set while nothing can be saved and the logbook is in memory mode; it must be shown as
+        long as it is set. Only a store opened with ``carry_on`` enters that mode.
     """
 
     def __init__(
@@ -45,16 +46,15 @@ class DurableTransactions:
         self.path = path
         self.device = device
         self.device_name = device_name
-        self.mended: str | None = None
-        self.trouble: str | None = None
+        self.mended: Message | None = None
+        self.trouble: Message | None = None
         self.wall = wall
         self._use(engine)
         self._carry_on = carry_on
         self._memory: MemoryFallback | None = None
         self._tried = 0.0
         self._wall_off = 0.0
-        # a trace is written beside the thread that writes taps: each waits for the other here
-        self._turn = threading.RLock()
+        self._lock = threading.RLock()  # a trace is written by another thread than taps
 
     def _use(self, engine: Engine) -> None:
         self._engine, self._writer = engine, engine.execution_options(write=True)
@@ -62,31 +62,30 @@ class DurableTransactions:
     # --------------------------------------------------------------------- time
 
     def now(self) -> float:
-        """Return POSIX s UTC: the machine's clock, put right by satellite time where heard."""
+        """Return POSIX s UTC: the machine's clock, corrected by satellite time."""
         return self.wall() + self._wall_off
 
-    def hear_time(self, t: float) -> None:
-        """Hear the time a receiver gives just now, POSIX s UTC.
+    def observe_time(self, t: float) -> None:
+        """Correct the clock by the time a receiver gives now, POSIX s UTC.
 
-        A receiver that has not counted its weeks right is years off (GPS weeks roll over
-        each 1024): a time before this program or after 2100 is not believed.
+        A time before this program or after 2100 is ignored: GPS weeks roll over each 1024.
         """
         if hybrid_clock.FLOOR_MS <= t * 1000 < hybrid_clock.CEILING_MS:
             off = t - self.wall()
             self._wall_off = off if abs(off) > hybrid_clock.CLOCK_OFF_S else 0.0
 
     @property
-    def clock_fault(self) -> str | None:
-        """A sentence when satellites say this machine's clock is wrong; None if it is right."""
-        return hybrid_clock.fault(self._wall_off)
+    def clock_fault(self) -> Message | None:
+        """A sentence when satellites show this machine's clock to be wrong; None if it is right."""
+        return hybrid_clock.clock_fault(self._wall_off)
 
     # ------------------------------------------------------------------ writing
 
     @contextmanager
     def writing(self) -> Iterator[Session]:
-        """Yield a session whose end is one durable commit; on any error nothing is written."""
+        """Yield a session that ends in one durable commit; on any error nothing is written."""
         with (
-            self._in_words(),
+            self._refusing(),
             Session(self._writer, expire_on_commit=False) as session,
             session.begin(),
         ):
@@ -94,75 +93,80 @@ class DurableTransactions:
 
     @contextmanager
     def _connected(self) -> Iterator[Connection]:
-        """As `writing`, without the cost of a session: a tap is waited for."""
-        with self._in_words(), self._writer.begin() as connection:
+        """Yield a writing connection, as `writing` without the cost of a session."""
+        with self._refusing(), self._writer.begin() as connection:
             yield connection
 
     @contextmanager
-    def _in_words(self) -> Iterator[None]:
+    def _refusing(self) -> Iterator[None]:
         try:
             yield
         except IntegrityError as error:
             raise ValueError(f"the row does not fit the others: {error.orig}") from error
         except DBAPIError as error:
             raise StoreRefused(
-                f"Nothing was written to the logbook {self.path} ({error.orig}). "
-                "Look whether the disk is full or the file has been taken away."
+                "Nothing was written to the logbook {path} ({reason}). "
+                "Look whether the disk is full or the file has been taken away.",
+                path=self.path,
+                reason=error.orig,
             ) from error
 
-    def durably(self, work: Callable[[Any], Any], opened: Callable | None = None) -> Any:
+    def durably(self, work: Callable[[Session], Result]) -> Result:
         """Do work(session) in one durable transaction and return its result.
 
-        If the disk cannot be written and this store carries on, the work is done once more, in
-        memory, and `trouble` says so; every few seconds the file is tried again. Threads take
-        their turn.
+        If the disk cannot be written and this store carries on, the work is done in memory mode;
+        every few seconds the file is tried again. One thread at a time.
         """
-        with self._turn:
-            return self._durably(work, opened or self.writing)
+        return self._durably(work, self.writing)
 
-    def _durably(self, work: Callable[[Any], Any], opened: Callable) -> Any:
-        try:
-            with opened() as session:
-                done = work(session)
-        except StoreRefused as refusal:
-            if not self._carry_on or self._memory is not None:
-                raise
-            self.go_on_in_memory(str(refusal.__cause__.orig))
-            with opened() as session:
-                done = work(session)
-        if self._memory is not None and time.monotonic() - self._tried > RETRY_S:
-            self.come_home()
-        return done
+    def _durably(self, work: Callable[[Any], Result], opened: Callable[[], AbstractContextManager[Any]]) -> Result:
+        with self._lock:
+            try:
+                with opened() as session:
+                    done = work(session)
+            except StoreRefused as refusal:
+                if not self._carry_on or self._memory is not None:
+                    raise
+                self.enter_memory_mode(str(refusal.message.values.get("reason", refusal)))
+                with opened() as session:
+                    done = work(session)
+            if self._memory is not None and time.monotonic() - self._tried > RETRY_S:
+                self.leave_memory_mode()
+            return done
 
-    def go_on_in_memory(self, why: str) -> None:
+    def enter_memory_mode(self, why: str) -> None:
         """Keep all further rows in memory until the file can be written; see `trouble`."""
         try:
             self._memory = MemoryFallback(self.path)
         except (OSError, sqlite3.Error) as error:
             raise StoreRefused(
-                f"The logbook {self.path} can neither be written ({why}) nor read ({error}). "
-                "Look whether the disk has been taken away."
+                "The logbook {path} can neither be written ({why}) nor read ({reason}). "
+                "Look whether the disk has been taken away.",
+                path=self.path,
+                why=why,
+                reason=error,
             ) from error
-        self._home = self._engine
+        self._file_engine = self._engine
         self._use(self._memory.engine)
         self._tried = time.monotonic()
-        self.trouble = (
-            f"NOTHING IS BEING SAVED: the logbook cannot be written ({why}). What you do now is "
-            "lost if the power goes. Make room, or put the disk back; it is saved by itself then."
+        self.trouble = message(
+            "NOTHING IS BEING SAVED: the logbook cannot be written ({why}). What you do now is "
+            "lost if the power goes. Make room, or put the disk back; it is saved by itself then.",
+            why=why,
         )
 
-    def come_home(self) -> bool:
-        """Try to write what is in memory to the file; say whether all is on disk now."""
-        with self._turn:
+    def leave_memory_mode(self) -> bool:
+        """Write what is in memory to the file; return whether all is on disk now."""
+        with self._lock:
             if self._memory is None:
                 return True
             self._tried = time.monotonic()
             try:
-                self._memory.come_home()
+                self._memory.write_back()
             except sqlite3.Error:
                 return False
             self._memory.close()
-            self._use(self._home)
+            self._use(self._file_engine)
             self._memory = self.trouble = None
             return True
 
@@ -173,12 +177,12 @@ class DurableTransactions:
             yield session
 
     def close(self) -> None:
-        """Let go of the file, bringing home what is in memory if it can be."""
-        self.come_home()
+        """Close the file, first writing what is in memory to it if possible."""
+        self.leave_memory_mode()
         self._engine.dispose()
 
-    def __enter__(self):
+    def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, *_):
+    def __exit__(self, *_: object) -> None:
         self.close()

@@ -1,11 +1,14 @@
-"""Facts as lines of text, and text as JSON that a store can hold; `store.facts.fact_validation` reads them."""
+"""Facts as lines of text, and strict JSON; `store.facts.fact_validation` reads the lines."""
 
 import hashlib
 import json
 import re
+from collections.abc import Sequence
+from typing import Any
 
 import orjson
 
+from store.errors import Refused
 from store.facts.reference_changes import own_columns
 from store.facts.timestamp import write_time
 from store.limits import LARGEST_SEQ
@@ -16,15 +19,12 @@ _HEX = re.compile(r"[0-9a-f]{64}", re.ASCII)
 _OPEN, _CLOSED = b"{}"
 
 
-class InvalidFact(ValueError):
-    """A line is not a record we can take; says why."""
+class InvalidFact(Refused):
+    """A record, page or bundle that is not as the format requires; the sentence says why."""
 
 
 def write_line(row: Fact) -> str:
-    """Return a fact as one line of JSON; empty columns are left out.
-
-    Of a piece of trace the line holds the SHA-256 in place of the bytes.
-    """
+    """Return a fact as one line of JSON; empty columns are left out, bytes of a trace are their SHA-256."""
     columns = {}
     for name, column in own_columns(type(row)).items():
         value = getattr(row, name)
@@ -33,7 +33,7 @@ def write_line(row: Fact) -> str:
         if name == "packed":
             value = hashlib.sha256(value).hexdigest()
         columns[name] = write_time(value) if isinstance(column.type, Instant) else value
-    said = {
+    record = {
         "table": row.__tablename__,
         "id": row.id,
         "device": row.device,
@@ -41,31 +41,31 @@ def write_line(row: Fact) -> str:
         "stamp": row.stamp,
         "columns": columns,
     }
-    return json.dumps(said, ensure_ascii=False, allow_nan=False)
+    return json.dumps(record, ensure_ascii=False, allow_nan=False)
 
 
-def parse_lines(data: bytes) -> list[dict]:
-    """Return the JSON objects on some whole lines, as strictly as `read_json`.
+def parse_lines(data: bytes) -> list[dict[str, Any]]:
+    """Return the JSON objects on whole lines, one a line, as strictly as `read_json`.
 
     Raises
     ------
     InvalidFact
-        If a line is no such object, or more or less than one.
+        If a line is cut off, is no such object, or holds more than one.
     """
     *lines, rest = data.split(b"\n")
     if rest or not lines:
-        raise InvalidFact("its last record is cut off, or there is none")
+        raise InvalidFact("Its last record is cut off, or there is none.")
     try:
         records = list(map(orjson.loads, lines))
     except orjson.JSONDecodeError as error:
-        raise InvalidFact("it holds text that is not JSON, one record a line") from error
+        raise InvalidFact("It holds text that is not JSON, one record a line.") from error
     if not all(line[0] == _OPEN and line[-1] == _CLOSED for line in lines):
-        raise InvalidFact("it holds text that is not JSON, one record a line")
+        raise InvalidFact("It holds text that is not JSON, one record a line.")
     return records
 
 
-def read_json(data: bytes):
-    """Return JSON, refusing what a store could not hold: no NaN, no infinity, no half letters.
+def read_json(data: bytes) -> Any:
+    """Return JSON that every store can hold: no NaN, no infinity, no half surrogate pair.
 
     Raises
     ------
@@ -75,24 +75,24 @@ def read_json(data: bytes):
     try:
         return orjson.loads(data)
     except orjson.JSONDecodeError as error:
-        raise InvalidFact("it holds text that is not JSON") from error
+        raise InvalidFact("It holds text that is not JSON.") from error
 
 
-def is_uuid(value) -> bool:
-    """Say whether a value is the text of a UUID as we write it."""
-    return isinstance(value, str) and _UUID.fullmatch(value) is not None
-
-
-def are_uuids(values: list) -> bool:
-    """Say whether all values are: `is_uuid` for many."""
+def are_uuids(values: Sequence[Any]) -> bool:
+    """Return whether all values are texts of a UUID as we write it."""
     return set(map(type, values)) <= {str} and all(map(_UUID.fullmatch, values))
 
 
-def is_hash(value) -> bool:
-    """Say whether a value is 32 bytes in small hex letters: a SHA-256 or a public key."""
+def is_uuid(value: object) -> bool:
+    """Return whether a value is the text of a UUID as we write it."""
+    return are_uuids((value,))
+
+
+def is_hash(value: object) -> bool:
+    """Return whether a value is 32 bytes in small hex letters: a SHA-256 or a public key."""
     return isinstance(value, str) and _HEX.fullmatch(value) is not None
 
 
-def is_seq(value) -> bool:
-    """Say whether a value can be the number of a record."""
+def is_seq(value: object) -> bool:
+    """Return whether a value can be the number of a record."""
     return type(value) is int and 0 < value < LARGEST_SEQ

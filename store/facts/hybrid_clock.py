@@ -1,29 +1,31 @@
-"""A hybrid logical clock as sortable text; pure: the wall time is passed in.
+"""A hybrid logical clock as sortable text. Pure: the wall time is passed in.
 
+Notes
+-----
 A stamp reads ``2026-05-04T13:20:07.125Z-00000-1f0c22ab``: UTC to the millisecond, a counter
-for what happens within one, and the first eight letters of the device, so that plain text
-order is the order of events, and two devices never tie silently.
+within it, and the first eight letters of the device. Text order is the order of events.
 
 Source: Kulkarni, Demirbas, Madappa, Avva, Leone, "Logical Physical Clocks" (OPODIS 2014),
 with two bounds of our own (common practice; the figures are choices):
 
 - A wall clock that runs behind is not followed: stamps go on counting from the last one.
-- A wall clock that leaps more than `LEAP_MS` ahead of the last stamp, or lies outside
-  `FLOOR_MS`..`CEILING_MS`, is not followed either, and a stamp from another device more than
-  `DRIFT_MS` ahead of our own time is read but does not move our clock. One tablet that
-  believes it is 2094 thus does not drag the others there.
+- A wall clock more than `LEAP_MS` ahead of the last stamp, or outside `FLOOR_MS`..`CEILING_MS`,
+  is not followed either. A stamp from another device more than `DRIFT_MS` ahead of our own time
+  is read but does not move our clock, so that one wrong clock stays alone.
 """
 
 import re
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 
+from store.errors import Message, message
+
 DAY_MS = 86_400_000
 FLOOR_MS = 1_735_689_600_000  # 2025-01-01T00:00:00Z: no logbook is older than the program
 CEILING_MS = 4_102_444_800_000  # 2100-01-01T00:00:00Z
 LEAP_MS = 3 * 366 * DAY_MS
 DRIFT_MS = DAY_MS
-CLOCK_OFF_S = 5.0  # a receiver's sentences come up to a second or two late
+CLOCK_OFF_S = 5.0  # sentences of a receiver arrive up to two seconds late
 LAST_COUNT = 99_999
 
 _TO_MS = 24  # letters of a stamp up to its milliseconds
@@ -51,21 +53,16 @@ def read_stamp(stamp: str) -> tuple[int, int, str]:
     return (when - _EPOCH) // timedelta(milliseconds=1), int(match[2]), match[3]
 
 
-def judge_stamps(stamps: Sequence, device: str) -> None:
-    """Hold each of these to be a stamp of a device that a clock can have given.
-
-    Raises
-    ------
-    ValueError
-        If one is not.
-    """
-    if set(map(type, stamps)) != {str} or not all(map(_SHAPE.fullmatch, stamps)):
+def check_stamps(stamps: Sequence[object], device: str) -> None:
+    """Raise ValueError unless each is a stamp of this device that a clock can have given."""
+    texts = [stamp for stamp in stamps if isinstance(stamp, str) and _SHAPE.fullmatch(stamp)]
+    if not texts or len(texts) != len(stamps):
         raise ValueError("not a stamp")
-    for minute in {stamp[:16] for stamp in stamps}:  # no 30th of February
+    for minute in {text[:16] for text in texts}:  # no 30th of February
         datetime.fromisoformat(minute)
-    if read_stamp(max(stamps))[0] > CEILING_MS + DAY_MS:
+    if read_stamp(max(texts))[0] > CEILING_MS + DAY_MS:
         raise ValueError("a stamp beyond all clocks")
-    if {stamp[-8:] for stamp in stamps} != {device[:8]}:
+    if {text[-8:] for text in texts} != {device[:8]}:
         raise ValueError("a stamp of another device")
 
 
@@ -76,14 +73,14 @@ def write_stamp(ms: int, count: int, device: str) -> str:
 
 
 def next_stamp(last: str, wall: float, device: str) -> str:
-    """Return a stamp later than `last`, at the wall time if that can be believed.
+    """Return a stamp later than `last`, at the wall time if that is within the bounds.
 
     Parameters
     ----------
     last : str
         The latest stamp given or seen; "" if there is none.
     wall : float
-        What the machine's clock says, POSIX seconds.
+        The machine's clock, POSIX seconds.
     device : str
         The id of this device.
 
@@ -99,7 +96,7 @@ def next_stamp(last: str, wall: float, device: str) -> str:
     if not last:
         return write_stamp(now, 0, device)
     ms, count, _ = read_stamp(last)
-    # A logbook begun with a dead clock sits at the floor: from there any leap is believed.
+    # A logbook begun with a dead clock is at the floor: from there any leap is followed.
     if ms < now and (now - ms <= LEAP_MS or ms < FLOOR_MS + DAY_MS) and now < CEILING_MS:
         return write_stamp(now, 0, device)
     if count == LAST_COUNT:
@@ -107,31 +104,39 @@ def next_stamp(last: str, wall: float, device: str) -> str:
     return write_stamp(ms, count + 1, device)
 
 
-def seen(last: str, theirs: Iterable[str], wall: float) -> str:
-    """Return the latest of our stamp and theirs, but for those too far ahead of us to follow."""
+def receive_stamps(last: str, theirs: Iterable[str], wall: float) -> str:
+    """Return the latest of our stamp and theirs, leaving out those too far ahead to follow."""
     ours_ms = read_stamp(last)[0] if last else FLOOR_MS
     wall_ms = min(round(wall * 1000), ours_ms + LEAP_MS if last else CEILING_MS)
     limit = write_stamp(max(ours_ms, wall_ms) + DRIFT_MS, 0, "")[:_TO_MS]
     theirs = [last, *theirs]
     latest = max(theirs)
-    if latest[:_TO_MS] <= limit:  # as good as always
+    if latest[:_TO_MS] <= limit:
         return latest
     return max(stamp for stamp in theirs if stamp[:_TO_MS] <= limit or stamp == last)
 
 
-def fault(off: float) -> str | None:
-    """Return a sentence on a clock that `off` seconds must be added to; None if it is right.
+def clock_fault(off_s: float) -> Message | None:
+    """Return a sentence on a clock to which `off_s` seconds must be added; None if it is right.
 
     Examples
     --------
-    >>> fault(-7260.0)
+    >>> str(clock_fault(-7260.0))
     "This machine's clock is 2 h 1 min fast by satellite time; records go by the satellites."
     """
-    if not off:
+    if not off_s:
         return None
-    minutes = round(abs(off) / 60)
-    days, hours, minutes = minutes // 1440, minutes // 60 % 24, minutes % 60
-    parts = [f"{n} {unit}" for n, unit in ((days, "d"), (hours, "h"), (minutes, "min")) if n]
-    by = " ".join(parts[:2]) or f"{abs(off):.0f} s"
-    way = "slow" if off > 0 else "fast"
-    return f"This machine's clock is {by} {way} by satellite time; records go by the satellites."
+    minutes = round(abs(off_s) / 60)
+    if minutes >= 1440:
+        span = message("{days} d {hours} h", days=minutes // 1440, hours=minutes // 60 % 24)
+    elif minutes >= 60:
+        span = message("{hours} h {minutes} min", hours=minutes // 60, minutes=minutes % 60)
+    elif minutes:
+        span = message("{minutes} min", minutes=minutes)
+    else:
+        span = message("{seconds} s", seconds=round(abs(off_s)))
+    if off_s > 0:
+        return message(
+            "This machine's clock is {span} slow by satellite time; records go by the satellites.", span=span
+        )
+    return message("This machine's clock is {span} fast by satellite time; records go by the satellites.", span=span)

@@ -1,15 +1,23 @@
-"""Instants as text: in files RFC 3339 in UTC to the microsecond, to people a part of a day."""
+"""Instants as text: RFC 3339, and the part of a day for people."""
 
 import re
 from datetime import UTC, datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo
 
+from store.errors import Message, message
 from store.limits import INSTANT_LIMIT_S
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_DAYS = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]
-_MONTHS = ["January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
-           "November", "December"]  # fmt: skip
+_DAYS = (
+    message("Monday"), message("Tuesday"), message("Wednesday"), message("Thursday"), message("Friday"),
+    message("Saturday"), message("Sunday"),
+)  # fmt: skip
+_MONTHS = (
+    message("January"), message("February"), message("March"), message("April"), message("May"), message("June"),
+    message("July"), message("August"), message("September"), message("October"), message("November"),
+    message("December"),
+)  # fmt: skip
+_PARTS = (message("night"), message("morning"), message("afternoon"), message("evening"))
 _SHAPE = re.compile(
     r"(\d{4}-\d\d-\d\d)[Tt ]((?:[01]\d|2[0-3]):[0-5]\d)(?::([0-5]\d|60)(?:\.(\d+))?)?"
     r"([Zz]|[+-](?:[01]\d|2[0-3])(?::?[0-5]\d)?)?",
@@ -80,22 +88,24 @@ def has_zone(text: str) -> bool:
 
 
 def zone_of(name: str | None) -> tzinfo:
-    """Return a zone by name; UTC if there is none of that name."""
+    """Return a time zone by name; UTC if there is none of that name."""
     try:
         return ZoneInfo(name or "UTC")
     except (LookupError, ValueError, OSError):
         return UTC
 
 
-def part_of_day(at: float, zone: tzinfo) -> str:
-    """Return POSIX seconds as people name them; days and months are English in every locale.
+def part_of_day(at: float, zone: tzinfo) -> Message:
+    """Return the day and part of day of POSIX seconds.
 
     Examples
     --------
-    >>> part_of_day(1_777_927_607.0, ZoneInfo("America/Denver"))
+    >>> str(part_of_day(1_777_927_607.0, ZoneInfo("America/Denver")))
     'Monday 4 May afternoon'
     """
     when = datetime.fromtimestamp(at, zone)
-    parts = ("night", "morning", "afternoon", "evening")
-    part = parts[(when.hour >= 5) + (when.hour >= 12) + (when.hour >= 18)]
-    return f"{_DAYS[when.weekday()]} {when.day} {_MONTHS[when.month - 1]} {part}"
+    part = _PARTS[(when.hour >= 5) + (when.hour >= 12) + (when.hour >= 18)]
+    return message(
+        "{weekday} {day} {month} {part}",
+        weekday=_DAYS[when.weekday()], day=when.day, month=_MONTHS[when.month - 1], part=part,
+    )  # fmt: skip

@@ -1,12 +1,14 @@
-"""How alembic reaches the store; run by store.db.schema_version, on the connection it is handed."""
+"""Alembic's environment; run by store.db.schema_version on the connection it passes."""
+
+from typing import Literal
 
 from alembic import context
 
 from store.models import Base, Instant
 
 
-def plain(kind, item, _context):
-    """Write our own types as what they are in the file, so old migrations need no new code."""
+def plain(kind: str, item: object, _context: object) -> Literal["sa.Float()", False]:
+    """Render our own types as what they are in the file, so old migrations need no new code."""
     return "sa.Float()" if isinstance(item, Instant) else False
 
 

@@ -1,4 +1,4 @@
-"""Traces as bytes and back: integer columns, second differences, zig-zag, zlib. Pure arrays.
+"""Packs traces into bytes: integer columns, second differences, zig-zag, zlib. Pure arrays.
 
 Layout of a piece of trace (version 1)::
 
@@ -12,27 +12,26 @@ Columns: time in centiseconds since 1970 UTC, latitude and longitude in 1e-7 deg
 cm plus one (0 = unstated); quality plus one (0 = unstated); missing 1 where there is no
 position (latitude and longitude then repeat the last one). The first three are differenced
 twice, the others once, both modulo 2**64, starting from zeros. Zig-zag and varint are those
-of the Protocol Buffers encoding: 0, -1, 1, -2, ... become 0, 1, 2, 3, ..., seven bits a byte,
-low bits first, the high bit set on all but the last.
+of `store.traces.varint`.
 """
 
 import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from store.limits import INSTANT_LIMIT_S
-from store.traces.varint import InvalidEncoding, unpacked, varints, zigzag
+from store.traces.varint import Array, InvalidEncoding, unpacked, varints, zigzag
 
 MAGIC = b"RT\x01"
 MAX_COUNT = 30_000  # fixes in one piece: 50 minutes at 10 Hz
-SIGMA, QUALITY, MISSING = 1, 2, 4
 _TURNS = (2, 2, 2, 1, 1, 1)
 _CS, _E7, _CM = 100, 10_000_000, 100
 _T, _ANY = int(INSTANT_LIMIT_S) * _CS - 1, 2**63 - 1
 _PRESENT = [(0, 1, 2, *(k for k in (3, 4, 5) if flags >> (k - 3) & 1)) for flags in range(8)]
-_AT_ONCE = 50_000  # fixes looked at together: a few MB
+_AT_ONCE = 50_000  # fixes checked together: a few MB
 _WITHIN = np.array(  # the least and the most in each column, as packed
     [
         [-_T, -90 * _E7, -180 * _E7, 0, 0, -_ANY],
@@ -46,20 +45,20 @@ class Trace:
     """Fixes in the order they came; all arrays have shape (n,).
 
     t: POSIX s UTC. lat, lon: degrees, NaN = no position. sigma: m, NaN = unstated.
-    quality: int16, -1 = unstated, 0 = no fix, else as the receiver numbers it (NMEA GGA).
+    quality: int16, -1 = unstated, 0 = no fix, else the number of NMEA GGA.
     """
 
-    t: np.ndarray
-    lat: np.ndarray
-    lon: np.ndarray
-    sigma: np.ndarray
-    quality: np.ndarray
+    t: Array
+    lat: Array
+    lon: Array
+    sigma: Array
+    quality: Array
 
-    def __len__(self):
+    def __len__(self) -> int:
         return len(self.t)
 
 
-def make_trace(t=(), lat=(), lon=(), sigma=None, quality=None) -> Trace:
+def make_trace(t: Any = (), lat: Any = (), lon: Any = (), sigma: Any = None, quality: Any = None) -> Trace:
     """Return a `Trace` of array-likes, shape (n,); None columns are unstated throughout.
 
     Raises
@@ -71,11 +70,11 @@ def make_trace(t=(), lat=(), lon=(), sigma=None, quality=None) -> Trace:
     sigma = np.full(t.shape, np.nan) if sigma is None else np.asarray(sigma, dtype=float)
     quality = np.full(t.shape, -1) if quality is None else np.asarray(quality)
     trace = Trace(t, lat, lon, sigma, quality.astype(np.int16))
-    _judge(trace)
+    _check(trace)
     return trace
 
 
-def _judge(trace: Trace) -> None:
+def _check(trace: Trace) -> None:
     if any(v.shape != trace.t.shape or v.ndim != 1 for v in vars(trace).values()):
         raise ValueError("the columns of a trace must be equally long")
     if not np.all(np.abs(trace.t) < INSTANT_LIMIT_S):
@@ -102,45 +101,43 @@ def pack(trace: Trace) -> bytes:
     turns = _TURNS[:3] + (1,) * (len(columns) - 3)
     body = b"".join(varints(zigzag(_difference(c.astype(np.int64), k))) for c, k in zip(columns, turns, strict=True))
     # Z_FILTERED suits small numbers with noise: 8 % smaller than the default on 10 Hz traces.
-    squeezer = zlib.compressobj(9, zlib.DEFLATED, 15, 9, zlib.Z_FILTERED)
+    compressor = zlib.compressobj(9, zlib.DEFLATED, 15, 9, zlib.Z_FILTERED)
     head = MAGIC + bytes([flags]) + varints(np.array([len(trace)], dtype=np.uint64))
-    return head + squeezer.compress(body) + squeezer.flush()
+    return head + compressor.compress(body) + compressor.flush()
 
 
 def lengths_of(pieces: Iterable[bytes]) -> list[int]:
-    """Return how many fixes each piece of trace holds, once all of each has been looked at.
+    """Return how many fixes each piece of trace holds, all of each checked.
 
     Raises
     ------
     InvalidEncoding
-        If `unpack` would not take one of them.
+        If `unpack` would refuse one of them.
     """
     heads = [_head_of(data) for data in pieces]
-    alike: dict[tuple, list[bytes]] = {}
-    for count, present, squeezed in heads:
-        alike.setdefault((count, present), []).append(squeezed)
+    alike: dict[tuple[int, tuple[int, ...]], list[bytes]] = {}
+    for count, present, body in heads:
+        alike.setdefault((count, present), []).append(body)
     for (count, present), some in alike.items():
         step = 1 + _AT_ONCE // (1 + count)
         for i in range(0, len(some), step):
             _tables(count, present, some[i : i + step])
-    return [count for count, _present, _squeezed in heads]
+    return [count for count, _present, _body in heads]
 
 
 def unpack(data: bytes) -> Trace:
-    """Return the trace that `pack` made bytes of.
+    """Return the trace of which `pack` made these bytes.
 
     Raises
     ------
     InvalidEncoding
         If the bytes are cut, altered, of a newer version, or hold more than they say.
     """
-    count, present, squeezed = _head_of(data)
-    (table,) = _tables(count, present, [squeezed])
-    columns: list[np.ndarray | None] = [None] * 6
-    for k, column in zip(present, table, strict=True):
-        columns[k] = column
-    t, lat, lon, sigma, quality, missing = columns
-    lat, lon = lat / _E7, lon / _E7
+    count, present, body = _head_of(data)
+    (table,) = _tables(count, present, [body])
+    columns: dict[int, Array] = dict(zip(present, table, strict=True))
+    t, lat, lon = columns[0], columns[1] / _E7, columns[2] / _E7
+    sigma, quality, missing = columns.get(3), columns.get(4), columns.get(5)
     if missing is not None:
         lat[missing != 0] = lon[missing != 0] = np.nan
     size = np.full(len(t), np.nan) if sigma is None else (sigma - 1) / _CM
@@ -151,11 +148,11 @@ def unpack(data: bytes) -> Trace:
 
 
 def _head_of(data: bytes) -> tuple[int, tuple[int, ...], bytes]:
-    """Return how many fixes a piece says it holds, which of the six columns, and them squeezed."""
+    """Return how many fixes a piece says it holds, which of the six columns, and these compressed."""
     if data[:2] != MAGIC[:2] or len(data) < 5:
-        raise InvalidEncoding("it is no piece of trace")
+        raise InvalidEncoding("It is no piece of trace.")
     if data[2] != MAGIC[2] or data[3] > 7:
-        raise InvalidEncoding("it was packed by a newer program")
+        raise InvalidEncoding("It was packed by a newer program.")
     count, end = 0, 4
     while end < len(data) and end < 7:
         count |= (data[end] & 0x7F) << 7 * (end - 4)
@@ -163,17 +160,14 @@ def _head_of(data: bytes) -> tuple[int, tuple[int, ...], bytes]:
         if data[end - 1] < 0x80:
             break
     else:
-        raise InvalidEncoding("its length is not readable")
+        raise InvalidEncoding("Its length is not readable.")
     if count > MAX_COUNT:
-        raise InvalidEncoding("it claims too many fixes")
+        raise InvalidEncoding("It claims too many fixes.")
     return count, _PRESENT[data[3]], data[end:]
 
 
-def _tables(count: int, present: tuple[int, ...], pieces: list[bytes]) -> np.ndarray:
-    """Return pieces that say the same of themselves as the whole numbers they are packed as.
-
-    All at once, because a season brings hundreds; shape (pieces, columns, count), judged.
-    """
+def _tables(count: int, present: tuple[int, ...], pieces: list[bytes]) -> Array:
+    """Return the checked whole numbers of pieces with equal heads, shape (pieces, columns, count)."""
     each = len(present) * count
     body = b"".join(_body(data, each) for data in pieces)
     table = unpacked(body).reshape(len(pieces), len(present), count)
@@ -181,27 +175,27 @@ def _tables(count: int, present: tuple[int, ...], pieces: list[bytes]) -> np.nda
     np.cumsum(table[:, :3], axis=2, out=table[:, :3])
     least, most = _WITHIN[:, present]
     if count and ((table.min(axis=2) < least).any() or (table.max(axis=2) > most).any()):
-        raise InvalidEncoding("a number in it is out of range")
+        raise InvalidEncoding("A number in it is out of range.")
     return table
 
 
 def _body(data: bytes, numbers: int) -> bytes:
-    """Return unsqueezed so many whole varints, no more and no fewer."""
+    """Return so many varints decompressed, no more and no fewer."""
     try:
-        squeezed = zlib.decompressobj()
-        body = squeezed.decompress(data, 10 * numbers + 1)
+        stream = zlib.decompressobj()
+        body = stream.decompress(data, 10 * numbers + 1)
     except zlib.error as error:
-        raise InvalidEncoding("its checksum does not match") from error
-    if not squeezed.eof or squeezed.unused_data:
-        raise InvalidEncoding("it is cut off or has something behind it")
+        raise InvalidEncoding("Its checksum does not match.") from error
+    if not stream.eof or stream.unused_data:
+        raise InvalidEncoding("It is cut off or has something behind it.")
     if body and body[-1] > 0x7F:
-        raise InvalidEncoding("the last number is cut off")
+        raise InvalidEncoding("Its last number is cut off.")
     if np.count_nonzero(np.frombuffer(body, dtype=np.int8) >= 0) != numbers:
-        raise InvalidEncoding("it does not hold as many fixes as it says")
+        raise InvalidEncoding("It does not hold as many fixes as it says.")
     return body
 
 
-def join(traces) -> Trace:
+def join(traces: Iterable[Trace]) -> Trace:
     """Return traces laid end to end; none give an empty one."""
     parts = [make_trace(), *traces]
     return Trace(*(np.concatenate([vars(p)[n] for p in parts]) for n in vars(parts[0])))
@@ -212,7 +206,7 @@ def cut(trace: Trace, first: int, last: int) -> Trace:
     return Trace(*(v[first:last] for v in vars(trace).values()))
 
 
-def _difference(column: np.ndarray, times: int) -> np.ndarray:
+def _difference(column: Array, times: int) -> Array:
     for _ in range(times):
         column = np.diff(column, prepend=np.int64(0))
     return column

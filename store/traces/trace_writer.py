@@ -1,10 +1,11 @@
-"""The trace of a stint: appended, made durable each second, sealed every few minutes.
+"""Appends a stint's trace: durable each second, sealed every few minutes.
 
 What was appended since the last `TraceWriter.sync` is lost by a power cut; nothing else is.
 """
 
 import math
 import threading
+from collections.abc import Iterator
 
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
@@ -12,30 +13,22 @@ from sqlalchemy.orm import Session
 from store.db.protocols import FactWriter
 from store.limits import INSTANT_LIMIT_S
 from store.models import TraceChunk, TraceTail
-from store.traces.trace_codec import (
-    MAX_COUNT,
-    Trace,
-    cut,
-    join,
-    make_trace,
-    pack,
-    unpack,
-)
+from store.traces.trace_codec import MAX_COUNT, Trace, cut, join, make_trace, pack, unpack
 
 SEAL_S = 300.0
 
 
 class TraceWriter:
-    """Appends fixes to one stint; picks up a tail that a crash left behind.
+    """Appends fixes to one stint; continues a tail that a crash left.
 
-    One writer a stint at a time. `appended` counts every fix so far, synced or not. One thread
-    may append while another syncs; of those that sync or seal, one waits for the other.
+    One writer a stint at a time. `appended` counts all fixes, synced or not. One thread may append
+    while others sync or seal.
     """
 
     def __init__(self, store: FactWriter, stint_id: str):
         self._store = store
         self._stint_id = stint_id
-        self._turn = threading.RLock()
+        self._lock = threading.RLock()
         self._buffer: list[tuple[float, float, float, float, int]] = []
         with store.session() as session:
             # not the sum: where a piece was lost, its numbers are not given again
@@ -49,8 +42,10 @@ class TraceWriter:
     def appended(self) -> int:
         return self._durable + len(self._buffer)
 
-    def append(self, t, lat, lon, sigma=None, quality=None) -> None:
-        """Take one fix: POSIX s, degrees (None = no position), sigma m, receiver's quality.
+    def append(
+        self, t: float, lat: float | None, lon: float | None, sigma: float | None = None, quality: int | None = None
+    ) -> None:
+        """Append one fix: POSIX s, degrees (None = no position), sigma m, quality as in NMEA GGA.
 
         Raises
         ------
@@ -60,7 +55,7 @@ class TraceWriter:
         lat, lon, sigma = (math.nan if v is None else v for v in (lat, lon, sigma))
         quality = -1 if quality is None else quality
         bad = abs(lat) > 90 or abs(lon) > 180 or sigma < 0 or sigma > 1e6 or quality < -1
-        if bad or not abs(t) < INSTANT_LIMIT_S:  # judged here: a fix refused at sync would block the rest
+        if bad or not abs(t) < INSTANT_LIMIT_S:  # checked here: a fix refused at sync would block the rest
             raise ValueError(f"no fix: t={t}, lat={lat}, lon={lon}, {sigma=}, {quality=}")
         self._buffer.append((t, lat, lon, sigma, quality))
 
@@ -72,8 +67,8 @@ class TraceWriter:
         StoreRefused
             If it could not be written; what was appended is kept for the next try.
         """
-        with self._turn:
-            if fresh := tuple(self._buffer):  # more may come while these are written
+        with self._lock:
+            if fresh := tuple(self._buffer):  # more may be appended while these are written
                 self._write(make_trace(*zip(*fresh, strict=True)))
 
     def _write(self, fresh: Trace) -> None:
@@ -81,9 +76,8 @@ class TraceWriter:
         full = abs(float(fresh.t[-1]) - begun) >= SEAL_S
 
         def write(session: Session) -> None:
-            for i in range(0, len(fresh), MAX_COUNT):
-                piece = pack(cut(fresh, i, i + MAX_COUNT))
-                session.add(TraceTail(stint_id=self._stint_id, n=self._durable + i, packed=piece))
+            for i, part in _parts(fresh):
+                session.add(TraceTail(stint_id=self._stint_id, n=self._durable + i, packed=pack(part)))
             if full:
                 _seal(self._store, session, self._stint_id)
 
@@ -94,7 +88,7 @@ class TraceWriter:
 
     def seal(self) -> None:
         """Make durable and seal, so that the next bundle carries all of it."""
-        with self._turn:
+        with self._lock:
             self.sync()
             self._store.durably(lambda session: _seal(self._store, session, self._stint_id))
             self._tail_from = None
@@ -104,7 +98,7 @@ def read_trace(session: Session, stint_id: str) -> Trace:
     """Return the whole trace of a stint, sealed and not, in the order it was appended."""
     chunks = select(TraceChunk.packed).filter_by(stint_id=stint_id).order_by(TraceChunk.n)
     sealed = [unpack(packed) for packed in session.scalars(chunks)]
-    return join([*sealed, _tail(session, stint_id)])
+    return join([*sealed, *(run for _n, run in _tail_runs(session, stint_id))])
 
 
 def seal_all(store: FactWriter) -> None:
@@ -116,12 +110,24 @@ def seal_all(store: FactWriter) -> None:
             _seal(store, session, stint_id)
 
 
-def _tail(session: Session, stint_id: str) -> Trace:
-    return join(run for _n, run in _tail_runs(session, stint_id))
+def add_chunks(store: FactWriter, session: Session, stint_id: str, first: int, trace: Trace) -> None:
+    """Number a trace as pieces, the first fix of which is the stint's fix `first`."""
+    for i, part in _parts(trace):
+        chunk = TraceChunk(
+            stint_id=stint_id, n=first + i, count=len(part), packed=pack(part),
+            first_at=float(part.t.min()), last_at=float(part.t.max()),
+        )  # fmt: skip
+        store.number(session, chunk)
+
+
+def _parts(trace: Trace) -> Iterator[tuple[int, Trace]]:
+    """Yield a trace in parts that can be packed, each with the index of its first fix."""
+    for i in range(0, len(trace), MAX_COUNT):
+        yield i, cut(trace, i, i + MAX_COUNT)
 
 
 def _tail_runs(session: Session, stint_id: str) -> list[tuple[int, Trace]]:
-    """Return the tail without holes as one run from its first index; a damaged one as several."""
+    """Return the tail as one run from its first index; a damaged one as several, without holes."""
     query = select(TraceTail.n, TraceTail.packed).filter_by(stint_id=stint_id)
     runs: list[tuple[int, list[Trace]]] = []
     due = None
@@ -136,15 +142,5 @@ def _tail_runs(session: Session, stint_id: str) -> list[tuple[int, Trace]]:
 def _seal(store: FactWriter, session: Session, stint_id: str) -> None:
     session.flush()
     for first, run in _tail_runs(session, stint_id):
-        for i in range(0, len(run), MAX_COUNT):
-            part = cut(run, i, i + MAX_COUNT)
-            chunk = TraceChunk(
-                stint_id=stint_id,
-                n=first + i,
-                first_at=float(part.t.min()),
-                last_at=float(part.t.max()),
-                count=len(part),
-                packed=pack(part),
-            )
-            store.number(session, chunk)
+        add_chunks(store, session, stint_id, first, run)
     session.execute(delete(TraceTail).filter_by(stint_id=stint_id))

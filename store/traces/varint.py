@@ -1,18 +1,25 @@
-"""Whole numbers as bytes and back, small ones short: zig-zag and varint of Protocol Buffers.
+"""Zig-zag and varint of Protocol Buffers: whole numbers as bytes, small ones short.
 
 0, -1, 1, -2, ... become 0, 1, 2, 3, ..., seven bits a byte, low bits first, the high bit set on
 all but the last.
 """
 
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
+
+from store.errors import Refused
+
+Array = NDArray[Any]
 
 
-class InvalidEncoding(ValueError):
-    """These bytes are not what was packed: no whole numbers, or no piece of trace."""
+class InvalidEncoding(Refused):
+    """Bytes that are no whole numbers, or no piece of trace; the sentence says why."""
 
 
-def zigzag(values: np.ndarray) -> np.ndarray:
-    """Return int64 folded onto uint64 so that small numbers of either sign stay small.
+def zigzag(values: Array) -> Array:
+    """Return int64 mapped to uint64 so that small numbers of either sign stay small.
 
     Examples
     --------
@@ -24,12 +31,12 @@ def zigzag(values: np.ndarray) -> np.ndarray:
     return ((values << 1) ^ (values >> 63)).astype(np.uint64)
 
 
-def unzigzag(values: np.ndarray) -> np.ndarray:
-    """Return what `zigzag` folded."""
+def unzigzag(values: Array) -> Array:
+    """Return the inverse of `zigzag`."""
     return ((values >> np.uint64(1)) ^ (~(values & np.uint64(1)) + np.uint64(1))).astype(np.int64)
 
 
-def varints(values: np.ndarray) -> bytes:
+def varints(values: Array) -> bytes:
     """Return uint64 values, shape (n,), as base-128 varints.
 
     Examples
@@ -51,8 +58,8 @@ def varints(values: np.ndarray) -> bytes:
     return out.tobytes()
 
 
-def unpacked(data: bytes) -> np.ndarray:
-    """Return int64 of base-128 varints of zig-zag numbers: what `varints` of `zigzag` gave.
+def unpacked(data: bytes) -> Array:
+    """Return the int64 whose `zigzag` as `varints` these bytes are.
 
     Raises
     ------
@@ -66,13 +73,13 @@ def unpacked(data: bytes) -> np.ndarray:
     """
     raw = np.frombuffer(data, dtype=np.uint8)
     more = np.flatnonzero(raw > 0x7F)  # bytes behind which the number goes on
-    # most are one byte and stay bytes till last, so that only the few others are put together
+    # most are one byte; only the few others are put together
     small = raw[raw < 0x80]
     out = ((small >> 1) ^ -(small & 1)).view(np.int8).astype(np.int64)
     if not len(more):
         return out
     if more[-1] == len(raw) - 1:
-        raise InvalidEncoding("the last number is cut off")
+        raise InvalidEncoding("Its last number is cut off.")
     place = np.arange(len(more))
     whose = more - place
     begins = np.ones(len(more), dtype=bool)
@@ -80,7 +87,7 @@ def unpacked(data: bytes) -> np.ndarray:
     first = np.flatnonzero(begins)
     size = np.append(first[1:], len(more)) - first
     if size.max() > 9:
-        raise InvalidEncoding("a number is too long")
+        raise InvalidEncoding("A number in it is too long.")
     shift = 7 * (place - np.repeat(first, size)).astype(np.uint64)
     low = np.add.reduceat((raw[more] & 0x7F).astype(np.uint64) << shift, first)
     at = whose[first]

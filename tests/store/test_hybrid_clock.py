@@ -12,7 +12,7 @@ from store.facts.hybrid_clock import (
     DRIFT_MS,
     next_stamp,
     read_stamp,
-    seen,
+    receive_stamps,
     write_stamp,
 )
 from store.models import Farm, Operator
@@ -50,17 +50,17 @@ def test_a_full_counter_carries_into_the_millisecond():
 def test_what_was_seen_comes_before_what_is_written_next():
     """An event on one device that has seen another's sorts after it, though its clock is behind."""
     theirs = next_stamp("", NOW + 3600, TWO)
-    assert next_stamp(seen("", [theirs], NOW), NOW, ONE) > theirs
+    assert next_stamp(receive_stamps("", [theirs], NOW), NOW, ONE) > theirs
 
 
 def test_a_wild_clock_is_not_followed():
     """A stamp from 2094 does not move our clock, nor does our own wall leaping there."""
     ours = next_stamp("", NOW, ONE)
     wild = next_stamp("", 3_913_000_000.0, TWO)
-    assert seen(ours, [wild], NOW) == ours
+    assert receive_stamps(ours, [wild], NOW) == ours
     assert next_stamp(ours, 3_913_000_000.0, ONE)[:23] == ours[:23]
     near = write_stamp(round(NOW * 1000) + DRIFT_MS - 1000, 0, TWO)
-    assert seen(ours, [wild, near, ours], NOW) == near
+    assert receive_stamps(ours, [wild, near, ours], NOW) == near
 
 
 def test_a_dead_clock_is_forgiven():

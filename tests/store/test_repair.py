@@ -81,8 +81,8 @@ def test_any_damaged_page_is_mended(damaged, every, capsys):
             assert set(range(60)) <= taps(store)
             kept[page] = len(taps(store))
             mended += store.mended is not None
-            assert store.mended is None or "A bundle of another tablet" in store.mended
-            assert [s for s in store.check() if "missing here" not in s] == []
+            assert store.mended is None or "A bundle of another tablet" in str(store.mended)
+            assert [s for s in store.check() if "missing here" not in str(s)] == []
             (stint,) = store.all(Stint)
             assert len(store.read_trace(stint.id)) >= 600
             store.add(Tap(stint_id=stint.id, kind="mark", at=1.0, detail={"n": -1}))
@@ -103,7 +103,7 @@ def test_a_logbook_that_is_gone_comes_back_from_the_kept_copy(damaged, left):
     path = damaged("gone")
     path.unlink() if left is None else path.write_bytes(left)
     with open_store(path) as store:
-        assert "has been mended" in store.mended and "Run check" in store.mended
+        assert "has been mended" in str(store.mended) and "Run check" in str(store.mended)
         assert set(range(60)) <= taps(store)
     with open_store(path) as again:
         assert again.mended is None
@@ -164,7 +164,7 @@ def test_without_its_own_number_it_is_a_new_device_and_the_old_one_is_known(dama
         (device, name, key) = raw.execute("SELECT device, name, private_key FROM own").fetchone()
     first_page(path, "own")
     with open_store(path, "tablet 1 again") as store:
-        assert store.device != device and "goes on as a new device" in store.mended
+        assert store.device != device and "goes on as a new device" in str(store.mended)
         assert taps(store) == set(range(120))
         assert store.add(Tap(stint_id=store.all(Stint)[0].id, kind="stop", at=1.0)).seq == 1
         with store.session() as session:
@@ -209,7 +209,7 @@ def test_a_full_disk_is_borne_in_memory_and_written_later(tmp_path, begin_stint,
         for n in range(300):
             detail = {"n": n, "x": "y" * 99}
             book.add(Tap(stint_id=found.stint.id, kind="mark", at=at, detail=detail))
-        assert "NOTHING IS BEING SAVED" in book.trouble and "full" in book.trouble
+        assert "NOTHING IS BEING SAVED" in str(book.trouble) and "full" in str(book.trouble)
         book.put(Field, found.field.id, crop="lentils")
         writer.append(at + 1, 49.0, -105.0)
         writer.sync()
@@ -218,7 +218,7 @@ def test_a_full_disk_is_borne_in_memory_and_written_later(tmp_path, begin_stint,
         with open_store(path) as other:
             assert taps(other) < set(range(300))
         limit[0] = "PRAGMA max_page_count=1000000"
-        assert book.come_home() and book.trouble is None
+        assert book.leave_memory_mode() and book.trouble is None
         book.add(Tap(stint_id=found.stint.id, kind="mark", at=at, detail={"n": 300}))
     with open_store(path) as again:
         assert taps(again) == set(range(301)) and len(again.read_trace(found.stint.id)) == 2
@@ -230,7 +230,7 @@ def test_memory_is_brought_home_by_itself(tmp_path, begin_stint, at, monkeypatch
     """After the disk has room again the next tap some seconds later brings all home, unasked."""
     with open_store(tmp_path / "logbook.sqlite", carry_on=True) as book:
         stint = begin_stint(book).stint
-        book.go_on_in_memory("database or disk is full")
+        book.enter_memory_mode("database or disk is full")
         book.add(Tap(stint_id=stint.id, kind="start", at=at))
         assert book.trouble
         monkeypatch.setattr("store.durability.transactions.RETRY_S", 0.0)
@@ -248,7 +248,7 @@ if os.getuid() == 0: os.setgroups([]); os.setuid(65534)  # root may write anywhe
 with open_store(sys.argv[1], carry_on=True) as store:
     (stint,) = store.all(Stint)
     store.add(Tap(stint_id=stint.id, kind="mark", at=1.0, detail={"n": 999}))
-    print(len(store.all(Tap)), store.come_home(), store.trouble)
+    print(len(store.all(Tap)), store.leave_memory_mode(), store.trouble)
 """
 
 

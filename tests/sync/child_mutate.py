@@ -81,7 +81,7 @@ def crafted(data, chance):
         case 4:
             content = content.replace(b'"', b'"<script>alert(1)</script><svg onload=x>')
         case 5:
-            bomb = chance.choice((1, 70))  # MB, squeezed to little
+            bomb = chance.choice((1, 70))  # MB, compressed to little
         case 6:
             content = scratched(content, chance) + b"x"
         case 7:
@@ -151,7 +151,7 @@ def main(words):
         now = state(logbook)
         if result.refused:
             said["refused"] += 1
-            sentence = result.refused[0][1]
+            sentence = str(result.refused[0][1])
             said["changed"] += now != before or not sentence.endswith(".")
         else:
             after = after or now

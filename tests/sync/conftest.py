@@ -149,7 +149,7 @@ def offer(copies, tmp_path, rows_of):
         if not result.refused:
             return None
         assert rows_of(office) == before
-        ((_path, sentence),) = result.refused
+        (sentence,) = (str(why) for _path, why in result.refused)
         assert sentence.endswith(".") and len(sentence.split()) > 8
         return sentence
 

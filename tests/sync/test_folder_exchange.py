@@ -24,9 +24,9 @@ def test_two_copies_meet_in_a_shared_folder(copies, work, tmp_path, rows_of):
     assert rows_of(copies[0]) == rows_of(copies[1])
     assert len(copies[0].all(Tap)) == 2
     work(copies[1], "Cyd")
-    assert "our records written" in watches[1].look()[0].words
+    assert "Our records written" in str(watches[1].look()[0].messages[0])
     watches[0].look()
-    assert "records taken in" in watches[0].look()[0].words
+    assert "taken in" in str(watches[0].look()[0].messages[0])
 
 
 def test_a_file_still_growing_is_left_alone(copies, work, tmp_path, rows_of):
@@ -113,7 +113,7 @@ def test_a_stick_that_goes_while_it_is_written_is_a_sentence(copies, tmp_path, m
     with monkeypatch.context() as patch:
         patch.setattr("store.durability.atomic_file.os.fsync", pulled)
         (news,) = watch.look()
-        assert "could not be written" in news.words and "Input/output error" in news.words
+        assert "could not be written" in str(news.trouble) and "Input/output error" in str(news.trouble)
     assert list(stick.iterdir()) == []
     assert watch.look()[0].written.exists()
 
@@ -137,7 +137,7 @@ def test_the_command_exchanges_once(copies, work, tmp_path, monkeypatch, capsys)
     export_bundle(copies[0], tmp_path / "shared")
     words = ["exchange", str(tmp_path / "shared"), "--store", str(copies[1].path)]
     assert main(words) == 0
-    assert "records taken in" in capsys.readouterr().out
+    assert "taken in" in capsys.readouterr().out
     assert len(list((tmp_path / "shared").iterdir())) == 2
     (tmp_path / "shared" / "rollbook-bad.zip").write_bytes(b"no")
     assert main(words) == 1

@@ -31,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
             counts = {name: session.scalar(select(func.count()).select_from(model)) for name, model in FACTS.items()}
         path, mended = store.path, store.mended
     if args.json:
-        print(json.dumps({"records": counts, "faults": faults}))
+        print(json.dumps({"records": counts, "faults": [str(fault) for fault in faults]}))
     elif not faults:
         print(f"{path} is whole: {sum(counts.values()):,} records, none missing.")
     for sentence in (*filter(None, (mended, filled)), *faults):

@@ -42,7 +42,8 @@ def run(args: argparse.Namespace) -> int:
             for news in watch.look(progress.show):
                 bad = bool(news.merged.refused or news.trouble)
                 said = True
-                print(news.words, file=sys.stderr if bad else sys.stdout, flush=True)
+                for sentence in news.messages:
+                    print(f"{news.folder}: {sentence}", file=sys.stderr if bad else sys.stdout, flush=True)
                 wrong = wrong or bad
             looks -= 1
             if looks > 0 or args.watch:

@@ -30,9 +30,9 @@ def run(args: argparse.Namespace) -> int:
     with open_store(paths.chosen_store(args), args.name) as store:
         result = merge_bundles(store, args.paths, progress.show, passphrase)
     if args.json:
-        refused = [{"bundle": str(path), "why": why} for path, why in result.refused]
+        refused = [{"bundle": str(path), "why": str(why)} for path, why in result.refused]
         figures = {"added": result.added, "known": result.known}
-        print(json.dumps({**figures, "refused": refused, "missing": result.missing}))
+        print(json.dumps({**figures, "refused": refused, "missing": [str(sentence) for sentence in result.missing]}))
     else:
         print(f"Records added: {result.added}. Known already: {result.known}.")
         for sentence in result.missing:

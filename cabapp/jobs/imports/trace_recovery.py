@@ -26,7 +26,7 @@ from cabapp.position.recordings.raw_log import SUFFIX
 from cabapp.position.recordings.raw_log_reader import STAMP, RawLogDecoder
 from store import Store
 from store.durability.missing_traces import Missing, missing, put_back
-from store.errors import Refused
+from store.errors import Refused, message
 from store.models import Stint
 from store.traces.trace_codec import Trace, make_trace
 
@@ -78,7 +78,7 @@ def refill(store: Store, folder: Path) -> str | None:
 def after_mending(store: Store, folder: Path) -> None:
     """Fill the traces of a logbook that was just mended, and let its `mended` say so."""
     if store.mended and (said := refill(store, folder)):
-        store.mended = f"{store.mended} {said}"
+        store.mended = message("{mended} {traces}", mended=store.mended, traces=said)
 
 
 def _words(back: int, lost: int) -> str | None:

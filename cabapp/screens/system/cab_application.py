@@ -60,7 +60,7 @@ class Cab(App):
         self._light = "night" if night else self.settings["light"]
         self.read_farm()
         self._beat = TickClock(clock)
-        hear = unless_played(clock, store.hear_time)
+        hear = unless_played(clock, store.observe_time)
         if source is not None and not isinstance(source, SelectedReceiver):
             source = SelectedReceiver(None, source)
         self.receiver = source

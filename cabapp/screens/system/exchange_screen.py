@@ -29,8 +29,8 @@ class ExchangeScreen(Page):
         self.remark = ", ".join(translate(exchange.name_of(place)) for place in places)
         if self.busy:
             self.said = translate("Exchanging. Leave the stick in.")
-        elif exchange.words:
-            self.said = translate(exchange.words)
+        elif exchange.messages:
+            self.said = "\n".join(map(translate, exchange.messages))
         elif places:
             self.said = translate("Ready to exchange.")
         else:
@@ -39,7 +39,7 @@ class ExchangeScreen(Page):
     def back(self):
         """To the pass, or to taking over."""
         app = App.get_running_app()
-        app.exchange.words = ""
+        app.exchange.messages = []
         app.go("pass" if app.view.state in ("ready", "working", "stopped") else "take over")
 
 

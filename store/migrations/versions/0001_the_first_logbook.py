@@ -9,7 +9,7 @@ branch_labels = None
 depends_on = None
 
 
-def upgrade():
+def upgrade() -> None:
     # "Roll" in ASCII, kept in the file's header: how we know a logbook from another SQLite file
     if op.get_bind().dialect.name == "sqlite":
         op.execute("PRAGMA application_id = 0x526F6C6C")

@@ -11,9 +11,9 @@ depends_on = None
 REFERENCES = ("farm", "field", "hitching", "job", "operator", "tool", "tractor")
 
 
-def upgrade():
+def upgrade() -> None:
     for table in REFERENCES:
-        gone = sa.Column("gone", sa.Boolean(), nullable=False, server_default=sa.false())
+        gone: sa.Column[bool] = sa.Column("gone", sa.Boolean(), nullable=False, server_default=sa.false())
         op.add_column(table, gone)
     op.add_column("own", sa.Column("office", sa.String(), nullable=True))
     op.create_table(

@@ -9,7 +9,7 @@ branch_labels = None
 depends_on = None
 
 
-def upgrade():
+def upgrade() -> None:
     op.add_column("farm", sa.Column("currency", sa.String(), nullable=True))
     op.add_column("farm", sa.Column("closing_rules", sa.JSON(none_as_null=True), nullable=True))
     op.add_column("farm", sa.Column("go_rules", sa.JSON(none_as_null=True), nullable=True))

@@ -130,11 +130,11 @@ def test_lost_pieces_come_back_and_the_count_is_as_before(evening, damaged, tmp_
     filled from the raw log has the very same fixes, hence areas; signed pieces are the very same records."""
     before = damaged(which, signed)
     with open_store(before.path) as mended:
-        assert "has been mended" in mended.mended
+        assert "has been mended" in str(mended.mended)
         left = len(mended.read_trace(before.stint.id))
         assert left < len(before.trace)
         after_mending(mended, tmp_path / "receiver")
-        said = mended.mended.partition("is missing. ")[2]
+        said = str(mended.mended).partition("is missing. ")[2]
         after = mended.read_trace(before.stint.id)
         for column, was in zip(vars(after).values(), vars(before.trace).values(), strict=True):
             np.testing.assert_array_equal(column, was)
