@@ -35,25 +35,46 @@ from cabapp.screens.map.ground_map import GroundMap
 from cabapp.screens.widgets.theme import THEME
 
 EventLoop.ensure_window()
-THEME.light = sys.argv[2]
-Window.clearcolor = THEME.paper
 counts = np.repeat(np.array([[0, 1, 2, 3, 0]], np.uint8), 160, axis=1).repeat(200, axis=0)
 unknown = np.zeros(counts.shape, bool)
 unknown[:, 640:] = True
-ground = GroundMap(size=(800, 200), size_hint=(None, None), keys=False, ink=THEME.ink, paper=THEME.paper, u=5.9, level=int(sys.argv[3]))
-Window.add_widget(ground)
-across = ground.width / ground.scale
-ground.set_ground(SimpleNamespace(counts=counts, unknown=unknown, origin=(0.0, 0.0), cell=across / 800))
-ground.centre = (across / 2, across / 8)
-ground.redraw()
-ground.changed("all")
 EventLoop.start()
-for _ in range(4):
-    Window.mainloop()
-    Window.canvas.ask_update()
-    EventLoop.idle()
-print(Window.screenshot(sys.argv[1]))
+for light in ("day", "dusk", "night"):
+    for level in (0, 4, 8):
+        THEME.light = light
+        Window.clearcolor = THEME.paper
+        ground = GroundMap(
+            size=(800, 200), size_hint=(None, None), keys=False, ink=THEME.ink, paper=THEME.paper, u=5.9, level=level
+        )
+        Window.add_widget(ground)
+        across = ground.width / ground.scale
+        ground.set_ground(SimpleNamespace(counts=counts, unknown=unknown, origin=(0.0, 0.0), cell=across / 800))
+        ground.centre = (across / 2, across / 8)
+        ground.redraw()
+        ground.changed("all")
+        for _ in range(4):
+            Window.mainloop()
+            Window.canvas.ask_update()
+            EventLoop.idle()
+        print(light, level, Window.screenshot(f"{sys.argv[1]}/{light}-{level}.png"))
+        Window.remove_widget(ground)
 """
+
+
+@pytest.fixture(scope="module")
+def drawn(display, tmp_path_factory):
+    """Draw the map in each light at each level, in one window; return the picture of each."""
+    folder, root = tmp_path_factory.mktemp("hatching"), Path(__file__).parents[2]
+    script = folder / "draw.py"
+    script.write_text(DRAW)
+    environment = {k: v for k, v in os.environ.items() if k not in ("WAYLAND_DISPLAY", "SDL_VIDEODRIVER")}
+    done = subprocess.run(
+        [sys.executable, str(script), str(folder)], capture_output=True, text=True, timeout=60, cwd=root,
+        env=environment | {"DISPLAY": display, "PYTHONPATH": str(root), "ROLLBOOK_HOME": str(folder), "LIBGL_ALWAYS_SOFTWARE": "1"},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr[-2000:]
+    lines = (line.split() for line in done.stdout.splitlines())
+    return {(light, int(level)): Path(path) for light, level, path in lines}
 
 
 def seen_by(eye, rgb):
@@ -72,21 +93,12 @@ def run_of_strokes(light):
 
 @pytest.mark.parametrize("light", ["day", "dusk", "night"])
 @pytest.mark.parametrize("level", [0, 4, 8], ids=["near", "usual", "far"])
-def test_neighbouring_counts_differ_by_pattern_to_every_eye(display, tmp_path, capsys, light, level):
+def test_neighbouring_counts_differ_by_pattern_to_every_eye(drawn, capsys, light, level):
     """Bare, once, twice, above and unknown ground differ from their neighbours by a tenth of ink or by
     half of the run of their strokes, with ink and paper 7:1 apart, in grey and to three eyes."""
-    script = tmp_path / "draw.py"
-    script.write_text(DRAW)
-    root = Path(__file__).parents[2]
-    environment = {k: v for k, v in os.environ.items() if k not in ("WAYLAND_DISPLAY", "SDL_VIDEODRIVER")}
-    done = subprocess.run(
-        [sys.executable, str(script), str(tmp_path / "map.png"), light, str(level)], capture_output=True, text=True, timeout=60,
-        cwd=root, env=environment | {"DISPLAY": display, "PYTHONPATH": str(root), "ROLLBOOK_HOME": str(tmp_path), "LIBGL_ALWAYS_SOFTWARE": "1"},
-    )  # fmt: skip
-    assert done.returncode == 0, done.stderr[-2000:]
-    picture = Path(done.stdout.split()[-1])
+    picture = drawn[light, level]
     rgb = np.asarray(Image.open(picture).convert("RGB")).astype(float)
-    folder = Path(os.environ.get("ROLLBOOK_ARTEFACTS", root / "artefacts"))
+    folder = Path(os.environ.get("ROLLBOOK_ARTEFACTS", Path(__file__).parents[2] / "artefacts"))
     folder.mkdir(parents=True, exist_ok=True)
     picture.replace(folder / f"hatching-{light}-{level}.png")
     for eye in EYES:
