@@ -61,11 +61,11 @@ def test_published_samples(line, second, said):
     assert ("course" in got) == ("course" in said)  # an empty course is no course
 
 
-def test_a_position_without_time_of_what_we_read_elsewhere_is_passed_over():
-    """GLL (a published sample) says nothing that RMC does not, and makes neither fix nor fault."""
-    joiner = NmeaEpoch()
-    joiner.feed(b"$GPGLL,4916.45,N,12311.12,W,225444,A,*1D")
-    assert (joiner.finish(), joiner.accepted, joiner.rejected) == ([], 0, 0)
+def test_a_sentence_of_another_type_is_passed_over():
+    """BOD (a published sample) states no place, and makes neither fix nor fault."""
+    epochs = NmeaEpoch()
+    epochs.feed(b"$GPBOD,045.,T,023.,M,DEST,START*01")
+    assert (epochs.finish(), epochs.accepted, epochs.rejected) == ([], 0, 0)
 
 
 def test_the_pair_the_checksum_cannot_see():
