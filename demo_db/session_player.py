@@ -7,7 +7,7 @@ from cabapp.common.clock import ManualClock
 from cabapp.position.fix import Fix
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.session import Session
-from cabapp.session.state.view import RECOVER
+from cabapp.session.state.sentence import RECOVER
 from demo_db.scenario import OperatorScript
 from store import Store
 

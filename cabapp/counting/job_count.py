@@ -1,6 +1,7 @@
 """One field's count, alive: earlier stints filled in, the present one painted as it goes."""
 
 from array import array
+from dataclasses import dataclass
 
 import numpy as np
 from shapely.geometry import shape
@@ -27,6 +28,18 @@ from cabapp.track.work_switches import WorkSwitch
 MARGIN = 40.0
 MANY = 2000  # small arrays, after which they are joined: each costs more than what it holds
 AT_ONCE = 500  # pieces, from which they are counted at once instead of painted
+
+
+@dataclass(frozen=True)
+class StintPath:
+    """Usable fixes of a whole stint: t, shape (n,), POSIX s, and xy, shape (n, 2), m.
+
+    ``unknown`` are the spans worked without a usable position, (begin, end, start, end of the way).
+    """
+
+    t: np.ndarray
+    xy: np.ndarray
+    unknown: list
 
 
 class JobCount:
@@ -90,20 +103,21 @@ class JobCount:
     def add_stint(
         self, key, start, tool: ToolGeometry, t, lat, lon, sigma=None, switches=(), quality=None,
         receiver: str | None = None,
-    ) -> None:  # fmt: skip
+    ) -> StintPath:  # fmt: skip
         """Count a whole stint that is over; `key` names it, `start` is POSIX s.
 
-        The same stint given twice counts once; stints may come in any order. `receiver` is a class
+        Stints may come in any order, each once: ValueError otherwise. `receiver` is a class
         in `receiver.KINDS`; without it the fixes tell how far off they are.
         """
         if key in self._earlier or key == self._key:
-            return
-        sweeper, pieces = self._whole(tool, t, lat, lon, sigma, switches, quality, start)
+            raise ValueError(f"stint {key} is counted already")
+        sweeper, pieces, path = self._whole(tool, t, lat, lon, sigma, switches, quality, start)
         self._earlier[key] = (start, tool, pieces)
         self._receivers[key] = named(receiver) if receiver else judge(t, sigma, None, quality)
         self.grid.add_stints([pieces], self._seedings.values())
         self._mark_unknown(sweeper, tool, 0)
         self._measure()
+        return path
 
     def add_seeding(self, key, tool: ToolGeometry, t, lat, lon, sigma=None, switches=(), quality=None):
         """Tell what a stint seeded: passes made over that ground before are void.
@@ -120,7 +134,7 @@ class JobCount:
         sweeper = SwathBuilder(tool, self.limits)
         t, xy, sigma = self._rows(t, lat, lon, sigma, quality, since)
         parts = [sweeper.feed(t, xy, switches, sigma), sweeper.finish()]
-        return sweeper, SweptPieces.join(parts, sweeper.leave)
+        return sweeper, SweptPieces.join(parts, sweeper.leave), StintPath(t, xy, sweeper.unknown)
 
     def _rows(self, t, lat, lon, sigma, quality, since):
         t, lat, lon = (np.atleast_1d(np.asarray(a, float)) for a in (t, lat, lon))

@@ -5,6 +5,9 @@ from statistics import NormalDist
 
 _STANDARD = NormalDist()
 
+MISS_TO_EXTRA = 5.0
+"""How much worse a foot covered too few times is than one covered too often (common practice)."""
+
 
 def expected_shares(width: float, sigma: float, inside: float = 0.0) -> tuple[float, float]:
     """Return the shares of a field that steering errors leave covered once and thrice.

@@ -37,8 +37,8 @@ class AdviceFaultGuard:
 class CountFaultGuard:
     """The one place where a fault in counting or judging is held, so that writing goes on."""
 
-    def __init__(self, drive: FaultState):
-        self._drive = drive
+    def __init__(self, runner: FaultState):
+        self._runner = runner
 
     def __enter__(self):
         return self
@@ -47,9 +47,9 @@ class CountFaultGuard:
         if error is None or not isinstance(error, Exception):
             return False
         if isinstance(error, Refused):
-            self._drive.trouble = str(error)
+            self._runner.trouble = str(error)
         else:
-            self._drive.broken = True
-            self._drive.trouble = FAULT
+            self._runner.broken = True
+            self._runner.trouble = FAULT
         log.error("counting or judging failed", exc_info=error)
         return True

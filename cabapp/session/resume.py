@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from cabapp.jobs.pass_counts.live_count import taps_of
 from cabapp.jobs.records import stint_state
 from cabapp.jobs.records.pending_handovers import pending_handovers
+from cabapp.jobs.records.stint_reader import state_of
 from store import Store
 from store.models import HandOver, Stint
 
@@ -18,7 +18,7 @@ def stint_to_resume(store: Store) -> tuple[Stint, str | None] | None:
     if not own:
         return None
     stint = max(own, key=lambda one: one.seq)
-    state = stint_state.stint_state(stint.at, taps_of(store, stint.id)).state
+    state = state_of(store, stint).state
     if state in stint_state.OPEN:
         return stint, None
     if state != stint_state.HANDED_OVER:

@@ -1,7 +1,7 @@
-"""The session: what a screen talks to. Taps in, a ``View`` out; it knows no Kivy.
+"""The session: facade for screens, taps and ticks in, a ``View`` out.
 
-Every tap is durable before the view shows it. Nothing of a stint is kept here alone: a
-session opened after a kill finds the open stint in the store and goes on.
+Every tap is durable before the view shows it. Nothing of a stint is kept here alone: a session opened
+after a restart finds the open stint in the store and continues.
 """
 
 from __future__ import annotations
@@ -13,30 +13,25 @@ from dataclasses import replace
 from cabapp.common.clock import Clock
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.fields.field_priority import Backlog, FieldWork, season_work
-from cabapp.jobs.pass_counts.live_count import as_kept
 from cabapp.jobs.records import stint_state
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.field_marks import FieldMark
 from cabapp.jobs.records.new_stint import open_stint
 from cabapp.jobs.records.pending_handovers import pending_handovers
-from cabapp.jobs.records.stint_state import TapRefused
+from cabapp.jobs.records.stint_reader import as_kept
+from cabapp.jobs.records.tap_kinds import TAP_KINDS, TapRefused
 from cabapp.position.fix import Source
 from cabapp.session.advice.gap_tour import GapTour, gap_tour
 from cabapp.session.handover.receipt import receive
 from cabapp.session.handover.sheet_builder import build_sheet
 from cabapp.session.resume import stint_to_resume
 from cabapp.session.state.position_state import PositionState
-from cabapp.session.state.view import (
-    QUIET,
-    Choices,
-    HandOverSheet,
-    Received,
-    Sentence,
-    View,
-)
+from cabapp.session.state.sentence import QUIET, Sentence
+from cabapp.session.state.view import Choices, HandOverSheet, Received, View
 from cabapp.session.stint_runner import StintRunner
 from cabapp.session.take_over import choices, hitching_question
-from cabapp.session.taps import tap_details
+from cabapp.session.taps.stop_summary import stop_summary
+from cabapp.session.taps.tap_details import TapRow, tap_row
 from cabapp.session.view_builder import build_view
 from store import Store
 from store.models import HandOver, Operator, Stint, Tool, Tractor
@@ -73,9 +68,9 @@ class Session:
         self._beside = beside
         self._clock = clock
         self._source = source
-        self._ways = FarmSettings(store)
-        self._where = PositionState(bool(source and source.name))
-        self._drive: StintRunner | None = None
+        self._farm = FarmSettings(store)
+        self._position = PositionState(bool(source and source.name))
+        self._runner: StintRunner | None = None
         self._names: dict[str, str] = {}
         self._caution: float | None = None
         self._resume()
@@ -89,10 +84,10 @@ class Session:
         if found is not None:
             stint, handed = found
             self._open(stint)
-            self._drive.handed = handed
+            self._runner.hand_over_id = handed
 
     def _open(self, stint: Stint):
-        self._drive = StintRunner(self._store, stint, self._where, self._ways, self._beside)
+        self._runner = StintRunner(self._store, stint.id, self._position, self._farm, self._beside)
         find = self._store.get
         self._names = {
             "operator": find(Operator, stint.operator_id).name,
@@ -103,15 +98,15 @@ class Session:
 
     def _ask_hitching(self):
         asked = None
-        if "hitching_ok" not in self._drive.last:
-            asked = hitching_question(self._store, self._drive.stint, self._ways.units)
+        if "hitching_ok" not in self._runner.last:
+            asked = hitching_question(self._store, self._runner.stint, self._farm.units)
         if asked:
-            self._drive.notice = Sentence(QUIET, asked, answers=(("It is right", "hitching_ok"),))
+            self._runner.notice = Sentence(QUIET, asked, answers=((TAP_KINDS["hitching_ok"].button, "hitching_ok"),))
 
     def choices(self) -> Choices:
         """Return what can be chosen at take-over."""
         now = self._clock.now()
-        offered = choices(self._store, self._ways, self._time(), self._where.here(now))
+        offered = choices(self._store, self._farm, self._time(), self._position.here(now))
         return replace(offered, cautions=()) if self._caution is not None else offered
 
     def take_over(
@@ -146,40 +141,37 @@ class Session:
         at = self._time()
         receiver = (self._source.name or None) if self._source else None
         stint = open_stint(
-            self._store, self._ways, at, receiver,
+            self._store, self._farm, at, receiver,
             operator_id, tractor_id, tool_id, field_id, operation,
         )  # fmt: skip
         self._close()
         self._open(stint)
         if left:
-            self._drive.write("check_skipped", at, reason=skip_check, detail={"hand_over": left[0].id})
+            self._runner.tap(TapRow("check_skipped", at, {"hand_over": left[0].id}, reason=skip_check))
         if self._caution is not None:
-            self._drive.write("caution", self._caution)
+            self._runner.tap(TapRow("caution", self._caution))
             self._caution = None
         self._refresh()
 
     def _close(self):
         """Let go of the stint that is over."""
-        if self._drive is not None:
-            self._drive.trail.seal()
-        self._drive, self._names = None, {}
+        if self._runner is not None:
+            self._runner.recorder.seal()
+        self._runner, self._names = None, {}
 
     # --- taps --------------------------------------------------------------------------------
 
-    def tap(self, what: str, /, *, reason: str | None = None, **detail) -> None:
+    def tap(self, name: str, /, *, reason: str | None = None, **given) -> None:
         """Record a tap.
 
         Parameters
         ----------
-        what : str
-            A kind of ``rules.TAPS`` that is not an act of its own (take over, hand over, receive).
+        name : str
+            A kind of ``TAP_KINDS`` that is not an act of its own (take over, hand over, receive).
         reason : str, optional
             Of a stop, or with "stop_reason" of the stop made before.
-        detail
-            mark: kind, note; width: wing; fuel: litres, price_per_l; pass_counted: passes,
-            length_m; look_first: wet, mud, shoots, blowing; rain: hours (None: no more);
-            soil: celsius; seeded: days_ago; weather: wind, air; seeder: lat, lon (where it was
-            pointed out on the map; else it is here); seeder_pace: rate, seeded.
+        given
+            The values of the kind; "seeder" takes ``lat`` and ``lon`` where it was pointed out on the map.
 
         Raises
         ------
@@ -188,28 +180,22 @@ class Session:
         ValueError
             There is no such tap.
         """
-        if what in ("take_over", "hand_over", "receive") or what not in stint_state.TAPS:
-            raise ValueError(f"no such tap: {what!r}")
-        after = stint_state.next_state(self._state(), what)
+        kind = TAP_KINDS.get(name)
+        if kind is None or kind.act or not kind.moves:
+            raise ValueError(f"no such tap: {name!r}")
+        stint_state.next_state(self._state(), name)
         at = self._time()
-        if self._drive is None or (what == "caution" and self._state() not in stint_state.OPEN):
+        if self._runner is None or (name == "caution" and self._state() not in stint_state.OPEN):
             self._caution = at  # kept until the next stint, which it is written with
             return
-        lat, lon = self._where.here(self._clock.now())
-        if what == "seeder" and "lat" in detail:
-            lat, lon = detail.pop("lat"), detail.pop("lon")
-        act = tap_details.tap_row(what, self._drive, self._store, self._ways, at, lat, lon, detail)
-        if what in ("stop", "finish", "stop_counting"):
-            act = (act or {}) | tap_details.progress(self._drive)
-        before = self._drive.standing.state
-        self._drive.write(what, at, lat=lat, lon=lon, reason=reason, detail=act or None)
-        tap_details.apply_tap_effects(what, self._drive, self._store, at, act)
-        if what == "hitching_ok":
-            self._drive.notice = None
-        if after != before and after in (stint_state.STOPPED, stint_state.FINISHED):
-            self._drive.grade(self._drive.judge.flush())
-            self._drive.trail.seal()
+        self._runner.tap(self._tap_row(name, at, given, reason))
         self._refresh()
+
+    def _tap_row(self, name, at, given, reason=None) -> TapRow:
+        ends = "end_work" in TAP_KINDS[name].effects
+        summary = stop_summary(self._runner) if ends else None
+        here = self._position.here(self._clock.now())
+        return tap_row(name, self._runner, at, here, given, reason, summary)
 
     # --- handing over ------------------------------------------------------------------------
 
@@ -222,7 +208,7 @@ class Session:
             Not standing, or ``state`` is not "fine", "watch" or "stopped".
         """
         stint_state.next_state(self._state(), "hand_over")
-        return build_sheet(self._store, self._drive, self._time(), state, left, self._ways.format.time)
+        return build_sheet(self._store, self._runner, self._time(), state, left, self._farm.format.time)
 
     def hand_over(self, sheet: HandOverSheet) -> str:
         """Close the stint with its sheet; return the hand-over's id.
@@ -233,16 +219,14 @@ class Session:
         at = self._time()
         given = self._store.add(
             HandOver(
-                job_id=self._drive.job.id, stint_id=self._drive.stint.id, at=at,
+                job_id=self._runner.job.id, stint_id=self._runner.stint.id, at=at,
                 state=sheet.state, left_for=sheet.left_for, sheet=sheet.sheet,
                 next_lat=sheet.next_lat, next_lon=sheet.next_lon,
             )
         )  # fmt: skip
-        self._drive.grade(self._drive.judge.flush())
-        detail = {"hand_over": given.id} | tap_details.progress(self._drive)
-        self._drive.write("hand_over", at, detail=detail)
-        self._drive.trail.seal()
-        self._drive.handed = given.id
+        row = self._tap_row("hand_over", at, {})
+        self._runner.tap(replace(row, detail={"hand_over": given.id} | (row.detail or {}), lat=None, lon=None))
+        self._runner.hand_over_id = given.id
         self._refresh()
         return given.id
 
@@ -260,7 +244,7 @@ class Session:
             A stint is open, the hand-over is not waiting, or nothing was pointed at.
         """
         stint_state.next_state(self._state(), "receive")
-        received = receive(self._store, self._ways.units, self._time(), hand_over_id, operator_id, lat, lon)
+        received = receive(self._store, self._farm.units, self._time(), hand_over_id, operator_id, lat, lon)
         if received.agreed:
             self._close()
         self._refresh()
@@ -280,20 +264,21 @@ class Session:
             try:
                 fixes = [as_kept(fix) for fix in self._source.poll(now)]
                 if self._source.name:
-                    self._where.receiver = True
-                elif getattr(self._source, "address", None) == "none":  # she chose to do without
-                    self._where.forget()
+                    self._position.receiver = True
+                elif getattr(self._source, "address", None) == "none":  # the operator chose none
+                    self._position.forget()
             except Exception:
                 # a receiver that breaks must not stop the taps; its silence shows as "lost"
                 log.exception("the receiver could not be read")
         for fix in fixes:
-            self._where.take(fix, now)
-        if self._drive is not None and self._state() != stint_state.HANDED_OVER:
-            self._drive.take(fixes)
-            self._drive.sync(now)
-            t, width = self._time(), self._drive.tool.width
-            self._drive.look(t, self._where.state(now, width), self._where.lost_since(now))
-            stood = self._drive.standing
+            self._position.add_fix(fix, now)
+        if self._runner is not None and self._state() != stint_state.HANDED_OVER:
+            self._runner.add_fixes(fixes)
+            self._runner.sync(now)
+            t, width = self._time(), self._runner.tool.width
+            self._runner.update_day(t)
+            self._runner.evaluate(t, self._position.state(now, width), self._position.lost_since(now))
+            stood = self._runner.standing
             if stood.state == stint_state.FINISHED and t - stood.since >= stint_state.UNDO_S:
                 self._close()
         self._refresh()
@@ -307,46 +292,46 @@ class Session:
     @property
     def job(self) -> JobCount | None:
         """The count of the job in hand."""
-        return self._drive.count.count if self._drive and self._drive.count else None
+        return self._runner.count.count if self._runner and self._runner.count else None
 
     @property
     def marks(self) -> tuple[FieldMark, ...]:
         """The marks of the field in hand."""
-        return self._drive.marks if self._drive else ()
+        return self._runner.marks if self._runner else ()
 
     def day(self) -> tuple[tuple[str, str], ...]:
         """Return the day around the pass in (name, words), for a screen looked at standing still.
 
         What is her own business (how her laps wander) is here only, and in no page or bundle.
         """
-        return self._drive.day.lines() if self._drive else ()
+        return self._runner.day_lines() if self._runner else ()
 
     def season(self) -> tuple[tuple[FieldWork, ...], Backlog | None]:
         """Return the fields that lack passes, what closes first first, and the backlog of all who roll."""
         now = self._time()
-        return season_work(self._store, self._ways.local(now).year, now)
+        return season_work(self._store, self._farm.local(now).year, now)
 
     def mop_up(self) -> GapTour | None:
         """Return the shortest round of what was missed, from here; it may take some seconds.
 
         None without a boundary or a stint.
         """
-        return gap_tour(self._drive) if self._drive else None
+        return gap_tour(self._runner) if self._runner else None
 
     def take_dirty(self):
         """Return what of the map changed since the last call: rectangles of cells, or "all"."""
-        return self._drive.take_dirty() if self._drive else []
+        return self._runner.take_dirty() if self._runner else []
 
     def merged(self) -> None:
         """Count the job anew after bundles were merged into the store."""
-        if self._drive is not None:
-            self._drive.merged()
+        if self._runner is not None:
+            self._runner.merged()
             self._refresh()
 
     def close(self) -> None:
         """Make everything durable and let go of the receiver; an open stint stays open."""
-        if self._drive is not None:
-            self._drive.trail.let_go()
+        if self._runner is not None:
+            self._runner.recorder.let_go()
         if self._source is not None:
             self._source.close()
 
@@ -354,11 +339,11 @@ class Session:
 
     def _time(self) -> float:
         """Return now, in the receiver's time where the tablet's clock is wrong."""
-        return round(self._where.time(self._clock.now()), 6)
+        return round(self._position.time(self._clock.now()), 6)
 
     def _state(self) -> str:
-        return self._drive.standing.state if self._drive else stint_state.IDLE
+        return self._runner.standing.state if self._runner else stint_state.IDLE
 
     def _refresh(self):
         said = self._source.status if self._source else "No receiver."
-        self._view = build_view(self._drive, self._where, self._clock.now(), self._names, said)
+        self._view = build_view(self._runner, self._position, self._clock.now(), self._names, said)

@@ -1,11 +1,14 @@
-"""One open stint while it runs: fixes written, counted and judged, in that order.
+"""Runs the open stint: fixes are recorded, then counted, then evaluated.
 
-The law of this file: writing a fix comes first and depends on nothing. Counting and judging
-may fail; then that is logged, said in one sentence, and fixes go on being written.
+Notes
+-----
+Recording comes first and depends on nothing. A fault in counting or advice is logged and shown as one
+sentence, and fixes are still recorded.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from concurrent.futures import Executor
 
 import numpy as np
@@ -13,19 +16,24 @@ import numpy as np
 from cabapp.counting.live_spacing import LiveSpacing
 from cabapp.counting.look_ahead import Ahead
 from cabapp.jobs.fields.season_history import paces_before
-from cabapp.jobs.pass_counts.live_count import LiveCount, taps_of, tool_of
-from cabapp.jobs.records import stint_state
+from cabapp.jobs.pass_counts.assembler import Place, assemble, first_place
+from cabapp.jobs.pass_counts.live_count import LiveCount
+from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.farm_settings import FarmSettings
-from cabapp.jobs.records.field_marks import FieldMark, marks_of
+from cabapp.jobs.records.field_marks import FieldMark, marks_of, take_back
+from cabapp.jobs.records.stint_reader import fix_columns, tool_of
+from cabapp.jobs.records.stint_state import stint_state
+from cabapp.jobs.records.tap_log import effective_taps, taps_of
 from cabapp.planning.finish_time import Finish
 from cabapp.position.fix import Fix
-from cabapp.session.advice.day_facts import Advice
 from cabapp.session.advice.day_reader import DayReader
 from cabapp.session.advice.work_rate import WorkRate
 from cabapp.session.fault_isolation import FAULT, AdviceFaultGuard, CountFaultGuard
 from cabapp.session.fix_recorder import FixRecorder
 from cabapp.session.state.position_state import PositionState, trusted
-from cabapp.session.state.view import RECORDING, Sentence
+from cabapp.session.state.sentence import RECORDING, Advice, Sentence
+from cabapp.session.taps.tap_details import TapRow
+from cabapp.session.taps.tap_effects import apply_tap_effects
 from cabapp.session.warnings.situation_reader import read_situation
 from cabapp.session.warnings.warning_evaluator import WarningEvaluator
 from cabapp.session.warnings.warning_outcome import WarningOutcome
@@ -33,8 +41,8 @@ from cabapp.track.pose import Pose
 from store import Store
 from store.models import Field, Job, Stint, Tap
 
-JUDGE_S = 0.5
-"""Warnings are judged this often in the time of the fixes, s."""
+EVALUATE_S = 0.5
+"""Warnings are evaluated this often in the time of the fixes, s."""
 
 
 class StintRunner:
@@ -43,153 +51,165 @@ class StintRunner:
     Parameters
     ----------
     store : Store
-    stint : store.models.Stint
-    where : PositionState
+    stint_id : str
+    position : PositionState
         Shared with the session.
-    ways : FarmSettings
+    farm : FarmSettings
     beside : concurrent.futures.Executor, optional
         See ``FixRecorder``.
     """
 
     def __init__(
-        self,
-        store: Store,
-        stint: Stint,
-        where: PositionState,
-        ways: FarmSettings,
-        beside: Executor | None = None,
+        self, store: Store, stint_id: str, position: PositionState, farm: FarmSettings, beside: Executor | None = None
     ):
-        self._store = store
-        self.where = where
-        self.units = ways.units
-        self.stint = stint
-        self.job = store.get(Job, stint.job_id)
+        self._store, self.position = store, position
+        self.farm, self.units = farm, farm.units
+        self._read(stint_id)
+        self.job = store.get(Job, self.stint.job_id)
         self.field = store.get(Field, self.job.field_id)
-        self.tool = tool_of(stint)
-        self.taps: list[Tap] = taps_of(store, stint.id)
-        self._stand()
-        self.judge = WarningEvaluator(ways.units, ways.format.time)
+        self.evaluator = WarningEvaluator(farm.units, farm.format.time)
         self.sentence: Sentence | None = None
         self.ahead: Ahead | None = None
         self.notice: Sentence | None = None
         self.trouble: str | None = None
-        self.handed: str | None = None
+        self.broken = False
+        self.hand_over_id: str | None = None
         self.dirty: list | str = "all"
         self.count: LiveCount | None = None
         self.marks: tuple[FieldMark, ...] = ()
-        self.lapping = LiveSpacing()
-        self._pace = WorkRate()
-        self.goes = ways.goes
-        self.trail = FixRecorder(store.trace(stint.id), beside)
-        self._judged = -1e18
-        self.broken = False
-        self.day = DayReader(store, self, ways)
+        self.spacing = LiveSpacing()
+        self._work_rate = WorkRate()
+        self.recorder = FixRecorder(store.trace(stint_id), beside)
+        self._evaluated = -1e18
+        self.day = DayReader(store, self, farm)
         self._open_count()
         with AdviceFaultGuard():
-            self._pace = WorkRate(paces_before(store, stint))
+            self._work_rate = WorkRate(paces_before(store, self.stint))
             self.day.read()
 
     # --- taps ------------------------------------------------------------------------------
 
-    def write(self, kind, at, *, lat=None, lon=None, reason=None, detail=None) -> Tap:
-        """Make a tap durable, then let it count."""
-        tap = self._store.add(
-            Tap(
-                stint_id=self.stint.id, kind=kind, at=at, reason=reason,
-                lat=lat, lon=lon, detail=detail,
+    def tap(self, row: TapRow) -> None:
+        """Make a tap durable; then count it and apply its effects."""
+        for fact in row.rows:
+            self._store.add(fact)
+        self.taps.append(
+            self._store.add(
+                Tap(
+                    stint_id=self.stint.id, kind=row.kind, at=row.at, reason=row.reason,
+                    lat=row.lat, lon=row.lon, detail=row.detail,
+                )
             )
         )  # fmt: skip
-        self.taps.append(tap)
-        self._stand()
+        self._update_state()
         with CountFaultGuard(self):
-            if self.count is not None and (self.count.follow(self.standing.switches) or self.broken):
-                self.count_again()
+            if self.count is not None and (self.count.update_switches(self.standing.switches) or self.broken):
+                self.rebuild()
+        apply_tap_effects(self, row)
         with AdviceFaultGuard():
-            self.day.told(kind)
-        return tap
+            self.day.refresh(row.kind)
 
-    def _stand(self):
-        self.standing = stint_state.stint_state(self.stint.at, self.taps)
-        # the last standing tap of each kind, asked for twice a second
-        self.last = {tap.kind: tap for tap in stint_state.effective_taps(self.taps)}
+    def _read(self, stint_id: str):
+        """Read stint and taps as the office corrected them."""
+        corrections = Corrections(self._store)
+        self.stint: Stint = corrections.apply(self._store.get(Stint, stint_id))
+        self.tool = tool_of(self.stint)
+        self.taps: list[Tap] = taps_of(self._store, stint_id, corrections)
+        self._update_state()
 
-    def count_again(self) -> None:
-        """Make the present stint's count again from the store."""
-        self.trail.write()
-        self.count.again(self.standing.switches)
+    def _update_state(self):
+        self.standing = stint_state(self.stint.at, self.taps)
+        # the last effective tap of each kind, asked for twice a second
+        self.last = {tap.kind: tap for tap in effective_taps(self.taps)}
+
+    def rebuild(self) -> None:
+        """Count the stint again from the store."""
+        self.recorder.write()
+        self.count.rebuild(self.standing.switches)
         self.broken, self.trouble, self.dirty = False, None, "all"
+
+    # --- effects of taps ---------------------------------------------------------------------
+
+    @property
+    def question_since(self) -> float | None:
+        """The moment the standing question asks about, POSIX s."""
+        return self.evaluator.question_since
+
+    @property
+    def can_silence(self) -> bool:
+        """Whether a warning stands that can be silenced."""
+        return self.evaluator.can_silence
+
+    def answer_question(self) -> None:
+        """Withdraw the question about a missed tap."""
+        self.evaluator.answered()
+
+    def silence(self) -> None:
+        """Silence the warning that stands."""
+        self.evaluator.i_know()
+
+    def end_work(self) -> None:
+        """Write open warnings as not acted on, and seal the trace."""
+        self.record_outcomes(self.evaluator.flush())
+        self.recorder.seal()
+
+    def read_marks(self) -> None:
+        """Read the field's marks again."""
+        self.marks = marks_of(self._store, self.field.id, self.count.count.plane if self.count else None)
+
+    def take_back(self, table: str, row_id: str, at: float) -> None:
+        """Void a row that an undone tap wrote."""
+        take_back(self._store, table, row_id, self.stint.operator_id, at)
 
     # --- fixes -----------------------------------------------------------------------------
 
-    def take(self, fixes: list[Fix]) -> None:
-        """Write fixes; then count and judge them."""
-        self.trail.append(fixes)
-        for group in _groups(fixes, self._judged):
+    def add_fixes(self, fixes: list[Fix]) -> None:
+        """Record fixes; then count and evaluate them."""
+        self.recorder.append(fixes)
+        for group in _groups(fixes, self._evaluated):
             self._count(group)
-            self.look(group[-1].t, "good" if trusted(group[-1]) else "lost")
+            self.evaluate(group[-1].t, "good" if trusted(group[-1]) else "lost")
 
     def _count(self, fixes):
         if self.broken:
             return
         with CountFaultGuard(self):
             if self.count is None:
-                self._open_count(next((f for f in fixes if trusted(f)), None))
+                t, lat, lon, _, quality = fix_columns(fixes)
+                self._open_count(first_place(t, lat, lon, quality, self.stint.at))
             if self.count is not None:
-                self.touched(self.count.take(fixes))
-
-    def touched(self, rect) -> None:
-        """Note a changed rectangle of cells for the screen."""
-        if rect is not None and self.dirty != "all":
-            self.dirty.append(rect)
+                changed = self.count.add_fixes(fixes)
+                if changed is not None and self.dirty != "all":
+                    self.dirty.append(changed)
 
     def take_dirty(self):
-        """Return what has changed since last asked: rectangles, or "all"."""
+        """Return what of the map changed since the last call: rectangles, or "all"."""
         dirty, self.dirty = self.dirty, []
         return dirty
 
-    def _open_count(self, fix: Fix | None = None):
-        """Lay the count as soon as there is a boundary or a place."""
-        centre = None
-        if self.field.boundary is None:
-            centre = self._first_place() or (fix and (fix.lat, fix.lon))
-            if centre is None:
-                return
+    def _open_count(self, place: Place | None = None):
+        """Assemble the count as soon as there is a boundary or a place."""
         with CountFaultGuard(self):
-            self.count = LiveCount(self._store, self.field, self.job, self.stint, self.standing.switches, centre)
-            self.dirty = "all"
-            self.read_marks()
+            earlier = assemble(self._store, self.job, without=self.stint.id, place=place)
+            if earlier is not None:
+                self.count = LiveCount(self._store, self.stint, earlier, self.standing.switches)
+                self.dirty = "all"
+                self.read_marks()
 
     def merged(self) -> None:
-        """Count anew with what came from other tablets."""
-        self.trail.write()
+        """Count again with what came from other tablets."""
+        self.recorder.write()
+        self._read(self.stint.id)
         self._open_count()
         with AdviceFaultGuard():
             self.day.read()
 
-    def _first_place(self):
-        stints = sorted(self._store.all(Stint, job_id=self.job.id), key=lambda one: (one.at, one.id))
-        for stint in stints:
-            trace = self._store.read_trace(stint.id)
-            places = [
-                (float(lat), float(lon))
-                for lat, lon, quality in zip(trace.lat, trace.lon, trace.quality)
-                if lat == lat and quality != 0
-            ]
-            if places:
-                return places[0]
-        return None
-
-    def read_marks(self) -> None:
-        """Read the field's marks anew."""
-        plane = self.count.count.plane if self.count else None
-        self.marks = marks_of(self._store, self.field.id, plane)
-
     def sync(self, now: float) -> None:
-        """Make the trace durable once a second; a full disk is said, not raised."""
-        if self.trail.sync(now) and self.trouble != FAULT:
+        """Make the trace durable once a second; a full disk becomes a message."""
+        if self.recorder.sync(now) and self.trouble != FAULT:
             self.trouble = None  # what could not be written then can be now
 
-    # --- judging ---------------------------------------------------------------------------
+    # --- evaluation --------------------------------------------------------------------------
 
     @property
     def pose(self) -> Pose | None:
@@ -198,70 +218,77 @@ class StintRunner:
 
     @property
     def up(self) -> bool:
-        """Whether the crop is up by now, as far as can be reckoned."""
+        """Whether the crop is up, by the estimate."""
         return self.day.up
 
     @property
-    def asks(self) -> tuple[Advice, ...]:
-        """What the day asks, the most pressing first."""
-        return self.day.asks
+    def advice(self) -> tuple[Advice, ...]:
+        """Advice of the day, the most pressing first."""
+        return self.day.advice
+
+    def day_lines(self) -> tuple[tuple[str, str], ...]:
+        """Return the day in (name, words)."""
+        return self.day.lines()
 
     def areas(self) -> dict:
         """Return the job's areas, m2; empty while nothing can be counted."""
         return self.count.count.areas() if self.count else {}
 
-    def look(self, t: float, position: str | None = None, lost_since=None) -> None:
-        """Judge the situation at ``t``; the grades that are known by now are written."""
-        if t - self._judged < (JUDGE_S if position == "good" else 0.0):
-            return
-        self._judged = t
+    def update_day(self, t: float) -> None:
+        """Gather the day's facts when a minute has passed or a tap changed them."""
         with AdviceFaultGuard():
-            self.day.look(t)
-        with CountFaultGuard(self):
-            if position == "good" and 2.33 * self.where.sigma() > self.tool.width / 3:
-                position = "poor"
-            seen, self.ahead = read_situation(self, t, position, lost_since)
-            if self.ahead is not None:
-                self.lapping.feed(self.pose, self.tool.width / self.job.target)
-                self._pace.note(self.standing.working_s(t), self.areas()["pass_area"])
-            judgement = self.judge.feed(seen)
-            self.sentence = judgement.sentence
-            self.grade(judgement.graded)
+            self.day.update(t)
 
-    def grade(self, graded: tuple[WarningOutcome, ...]) -> None:
+    def evaluate(self, t: float, position: str | None = None, lost_since: float | None = None) -> None:
+        """Evaluate the situation at ``t``, POSIX s; warnings whose outcome is known by now are written."""
+        if t - self._evaluated < (EVALUATE_S if position == "good" else 0.0):
+            return
+        self._evaluated = t
+        with CountFaultGuard(self):
+            if position == "good" and 2.33 * self.position.sigma() > self.tool.width / 3:
+                position = "poor"
+            situation, self.ahead = read_situation(self, t, position, lost_since)
+            if self.ahead is not None:
+                self.spacing.feed(self.pose, self.tool.width / self.job.target)
+                self._work_rate.note(self.standing.working_s(t), self.areas()["pass_area"])
+            result = self.evaluator.feed(situation)
+            self.sentence = result.sentence
+            self.record_outcomes(result.outcomes)
+
+    def record_outcomes(self, outcomes: tuple[WarningOutcome, ...]) -> None:
         """Write warnings with whether they were acted on."""
-        for one in graded:
+        for one in outcomes:
             detail = {"what": one.kind, "acted": one.acted}
             detail |= {key: round(value, 2) for key, value in one.detail.items()}
             self.taps.append(self._store.add(Tap(stint_id=self.stint.id, kind="warned", at=one.at, detail=detail)))
 
     def pace(self) -> float | None:
-        """Return her pace in m2 of passes a second at work, once it is known."""
-        return self._pace.usual()
+        """Return the operator's work rate, m2 of passes a second at work; None until it is known."""
+        return self._work_rate.usual()
 
     def paces(self) -> np.ndarray:
-        """Return her pace in every ten minutes at work of this stint, m2/s."""
-        return self._pace.own
+        """Return the work rate in every ten minutes at work of this stint, m2/s."""
+        return self._work_rate.own
 
     def finish(self, now: float) -> Finish | None:
-        """Return when she will likely finish, once her pace is known."""
-        return self._pace.finish(now, self.areas().get("left_pass_area"))
+        """Return the likely time of finish; None until the work rate is known."""
+        return self._work_rate.finish(now, self.areas().get("left_pass_area"))
 
-    def said(self) -> Sentence | None:
+    def message(self) -> Sentence | None:
         """Return the sentence that stands: a fault goes before all but a danger."""
-        trouble = self.trouble or self.trail.trouble
+        trouble = self.trouble or self.recorder.trouble
         if trouble and (self.sentence is None or self.sentence.rank >= RECORDING):
             return Sentence(RECORDING, trouble, True)
         return self.sentence
 
 
-def _groups(fixes, judged):
-    """Cut fixes into groups no longer than ``JUDGE_S``, so that each can be judged."""
+def _groups(fixes: list[Fix], evaluated: float) -> Iterator[list[Fix]]:
+    """Cut fixes into groups no longer than ``EVALUATE_S``, so that each is evaluated."""
     group: list[Fix] = []
     for fix in fixes:
         group.append(fix)
-        if fix.t - judged >= JUDGE_S or not trusted(fix):
+        if fix.t - evaluated >= EVALUATE_S or not trusted(fix):
             yield group
-            judged, group = fix.t, []
+            evaluated, group = fix.t, []
     if group:
         yield group

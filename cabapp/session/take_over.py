@@ -7,6 +7,7 @@ from shapely.geometry import shape
 
 from cabapp.common.units import Units
 from cabapp.geometry.plane import Plane
+from cabapp.jobs.fields.field_priority import shares_noted
 from cabapp.jobs.fields.season_history import crop_clock
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.new_stint import _hitching
@@ -32,22 +33,22 @@ CAUTIONS = (
 )
 
 
-def choices(store: Store, ways: FarmSettings, now: float, here) -> Choices:
+def choices(store: Store, farm: FarmSettings, now: float, here) -> Choices:
     """Return what can be chosen; ``here`` is (lat, lon), or (None, None) when not known."""
     operators = store.all(Operator)
     return Choices(
         operators=tuple(Choice(o.id, o.name) for o in operators),
         tractors=tuple(Choice(t.id, t.name) for t in store.all(Tractor)),
         tools=tuple(Choice(t.id, t.name) for t in store.all(Tool)),
-        fields=_fields(store, ways.local(now).year, here, now),
+        fields=_fields(store, farm.local(now).year, here, now),
         last=_last(store),
-        cautions=() if _cautioned(store, ways, now) else CAUTIONS,
+        cautions=() if _cautioned(store, farm, now) else CAUTIONS,
         hand_overs=tuple(pending_handovers(store)),
     )
 
 
 def _fields(store, season, here, now):
-    shares = _shares(store, season)
+    shares = shares_noted(store, season, "share_done")
     plane = None if here[0] is None else Plane(*here)
     found = [
         FieldChoice(
@@ -74,20 +75,6 @@ def _metres(field, plane) -> float | None:
     return float(shapely.distance(on_plane, shapely.Point(0, 0)))
 
 
-def _shares(store, season) -> dict[str, float]:
-    """Return the share done of each field, as the last stop, finish or hand-over noted it."""
-    jobs = {job.id: job.field_id for job in store.all(Job, season=season)}
-    stints = {stint.id: jobs[stint.job_id] for stint in store.all(Stint) if stint.job_id in jobs}
-    found: dict[str, tuple[float, float]] = {}
-    for kind in ("stop", "finish", "hand_over"):
-        for tap in store.all(Tap, kind=kind):
-            share, field = (tap.detail or {}).get("share_done"), stints.get(tap.stint_id)
-            newer = field is not None and tap.at >= found.get(field, (tap.at, 0))[0]
-            if share is not None and newer:
-                found[field] = (tap.at, share)
-    return {field: share for field, (_, share) in found.items()}
-
-
 def _last(store) -> tuple[str, str, str, str] | None:
     """Return "same as last time" on this tablet; after a hand-over its receiver is the operator."""
     own = [stint for stint in store.all(Stint) if stint.device == store.device]
@@ -101,10 +88,10 @@ def _last(store) -> tuple[str, str, str, str] | None:
     return operator, stint.tractor_id, stint.tool_id, store.get(Job, stint.job_id).field_id
 
 
-def _cautioned(store, ways, now) -> bool:
-    today = ways.local(now).date()
+def _cautioned(store, farm, now) -> bool:
+    today = farm.local(now).date()
     return any(
-        tap.device == store.device and ways.local(tap.at).date() == today for tap in store.all(Tap, kind="caution")
+        tap.device == store.device and farm.local(tap.at).date() == today for tap in store.all(Tap, kind="caution")
     )
 
 

@@ -1,4 +1,4 @@
-"""The view of one moment, put together from the open stint and the receiver."""
+"""Builds the View from the open stint and the receiver."""
 
 from __future__ import annotations
 
@@ -6,20 +6,21 @@ from dataclasses import replace
 
 from cabapp.common import wording
 from cabapp.jobs.records import stint_state
+from cabapp.jobs.records.tap_kinds import TAP_KINDS
+from cabapp.session.state.open_stint import OpenStint
 from cabapp.session.state.position_state import PositionState
 from cabapp.session.state.view import View
-from cabapp.session.stint_runner import StintRunner
-from cabapp.session.taps import tap_details
+from cabapp.session.taps.stop_summary import tally_area
 
 
-def build_view(drive: StintRunner | None, where: PositionState, now: float, names: dict, position_words: str) -> View:
+def build_view(runner: OpenStint | None, here: PositionState, now: float, names: dict, position_words: str) -> View:
     """Return the view.
 
     Parameters
     ----------
-    drive : StintRunner or None
+    runner : OpenStint or None
         The open stint.
-    where : PositionState
+    here : PositionState
     now : float
         By the session's clock, POSIX s.
     names : dict
@@ -27,33 +28,33 @@ def build_view(drive: StintRunner | None, where: PositionState, now: float, name
     position_words : str
         The receiver's own state in words.
     """
-    t = round(where.time(now), 6)
+    t = round(here.time(now), 6)
     idle = View(
         state=stint_state.IDLE, operator=None, tractor=None, tool=None, field=None,
         operation=None, target=None, since=None, stop_reason=None,
-        position=where.state(now, None), lost_since=where.lost_since(now),
+        position=here.state(now, None), lost_since=here.lost_since(now),
         speed=None, pose=None, done_area=None, field_area=None,
         pass_tally=0, strip=None, strip_over=(), sentence=None, undo_label=None,
         undo_left=0.0, working_s=0.0, stint_s=0.0, now=t, position_words=position_words,
     )  # fmt: skip
-    if drive is None:
+    if runner is None:
         return idle
-    stood, pose, ahead = drive.standing, drive.pose, drive.ahead
-    position = where.state(now, drive.tool.width)
+    stood, pose, ahead = runner.standing, runner.pose, runner.ahead
+    position = here.state(now, runner.tool.width)
     placed = position in ("good", "poor") and pose is not None
-    areas = drive.areas()
-    undo, end = stint_state.undoable(drive.taps, t), drive.finish(t)
+    areas = runner.areas()
+    undo, end = stint_state.undoable(runner.taps, t), runner.finish(t)
     return replace(
         idle, **names,
-        state=stood.state, field=drive.field.name, operation=drive.job.operation,
-        target=wording.times(drive.job.target), since=stood.since, stop_reason=stood.reason,
+        state=stood.state, field=runner.field.name, operation=runner.job.operation,
+        target=wording.times(runner.job.target), since=stood.since, stop_reason=stood.reason,
         position=position, pose=pose, speed=pose.speed if placed else None,
         done_area=areas.get("done"), field_area=areas.get("field"), pass_tally=stood.tally,
-        tally_area=tap_details.tally_area(drive), strip=ahead.strip if ahead else None,
-        strip_over=ahead.over if ahead else (), sentence=drive.said(),
-        undo_label=undo and stint_state.UNDOABLE[undo.kind],
+        tally_area=tally_area(runner), strip=ahead.strip if ahead else None,
+        strip_over=ahead.over if ahead else (), sentence=runner.message(),
+        undo_label=undo and TAP_KINDS[undo.kind].undo,
         undo_left=stint_state.UNDO_S - (t - undo.at) if undo else 0.0,
-        working_s=stood.working_s(t), stint_s=t - drive.stint.at, wing=stood.wing,
-        finish_at=end and (end.early, end.likely, end.late), hand_over_id=drive.handed,
-        greased_at=drive.last["grease"].at if "grease" in drive.last else None,
+        working_s=stood.working_s(t), stint_s=t - runner.stint.at, wing=stood.wing,
+        finish_at=end and (end.early, end.likely, end.late), hand_over_id=runner.hand_over_id,
+        greased_at=runner.last["grease"].at if "grease" in runner.last else None,
     )  # fmt: skip

@@ -25,7 +25,7 @@ from cabapp.geometry.plane import Plane
 from cabapp.position.fix import Fix
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.session import Session
-from cabapp.session.state.view import RECOVER
+from cabapp.session.state.sentence import RECOVER
 from cabapp.track.swath import SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.work_switches import WorkSwitch

@@ -4,8 +4,10 @@ import lxml.html
 import numpy as np
 import pytest
 
-from cabapp.jobs.pass_counts.live_count import LiveCount, taps_of
-from cabapp.jobs.records import stint_state
+from cabapp.jobs.pass_counts.assembler import assemble
+from cabapp.jobs.pass_counts.live_count import LiveCount
+from cabapp.jobs.records.stint_reader import state_of
+from cabapp.jobs.records.tap_log import taps_of
 from cabapp.reports.job.field_log import field_log
 from cabapp.reports.model.job_record import read_job
 from store import models
@@ -31,8 +33,8 @@ def correct(made, table, row, **detail):
 def cab_s_count(made):
     """Counts as the cab has them at the end of the second stint, which is the one in hand."""
     book = made.book
-    switches = stint_state.stint_state(made.second.at, taps_of(book, made.second.id)).switches
-    count = LiveCount(book, made.field, made.job, made.second, switches).count
+    earlier = assemble(book, made.job, without=made.second.id)
+    count = LiveCount(book, made.second, earlier, state_of(book, made.second).switches).count
     count.end()
     return count.grid.counts.copy()
 

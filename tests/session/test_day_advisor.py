@@ -10,7 +10,7 @@ from cabapp.planning.finish_time import Finish
 from cabapp.session.advice.day_advisor import DayAdvisor
 from cabapp.session.advice.day_facts import DayFacts, GapTourSummary, SeederLead
 from cabapp.session.advice.day_summary import DaySummary
-from cabapp.session.state.view import QUIET, SEEDER, STOP_RULE, Sentence
+from cabapp.session.state.sentence import QUIET, SEEDER, STOP_RULE, Sentence
 from cabapp.session.warnings.situation import Danger, Situation
 from cabapp.session.warnings.warning_evaluator import WarningEvaluator
 
@@ -242,7 +242,7 @@ def test_the_day_comes_after_everything_and_in_its_own_order(asker):
     asks = asker.feed(replace(CALM, tank_s=600.0, rain=HOUR, grease_in=-60.0))
     assert [ask.key for ask in asks] == ["fuel", "rain", "grease"]
     judge = WarningEvaluator(Units("us"), str)
-    day = replace(JUDGED, asks=asks)
+    day = replace(JUDGED, advice=asks)
     pole = replace(day, danger=Danger("m", "pole", 9.0, 0.0))
     notice = replace(day, quiet=Sentence(QUIET, "Check the hitching."))
     assert judge.feed(pole).sentence.rank == 1
@@ -263,7 +263,7 @@ def test_i_know_shows_the_next_of_the_day_until_its_cause_is_gone(asker):
     words = [both[0].words, both[1].words]
 
     def now(t, asks):
-        sentence = judge.feed(replace(JUDGED, now=t, asks=asks)).sentence
+        sentence = judge.feed(replace(JUDGED, now=t, advice=asks)).sentence
         return sentence and sentence.words
 
     assert now(0.0, both) == words[0]

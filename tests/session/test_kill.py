@@ -12,10 +12,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cabapp.jobs.pass_counts.live_count import LiveCount, taps_of
-from cabapp.jobs.records.stint_state import stint_state
+from cabapp.jobs.pass_counts.assembler import assemble
+from cabapp.jobs.pass_counts.live_count import LiveCount
+from cabapp.jobs.records.stint_reader import state_of
+from cabapp.jobs.records.tap_log import taps_of
 from store import open_store
-from store.models import Field, Job, Stint
+from store.models import Job, Stint
 
 CHILD = Path(__file__).with_name("child.py")
 ROOT = Path(__file__).parents[2]
@@ -78,12 +80,11 @@ def test_killed_in_mid_replay_it_resumes_with_the_count_of_a_rebuild(seconds, tm
         assert (view.state, view.operator, view.field) == (state, "Ann", "North")
         day.until(fixes[-1].t + 1)  # goes on with no tap
         assert len(own.read_trace(stint.id)) == len(fixes)
-        stood = stint_state(stint.at, taps_of(own, stint.id))
-        job = own.get(Job, stint.job_id)
-        anew = LiveCount(own, own.get(Field, job.field_id), job, stint, stood.switches)
-        assert np.array_equal(day.session.job.grid.counts, anew.count.grid.counts)
-        assert day.session.job.areas() == anew.count.areas()
-        assert anew.count.areas()["covered"] > 12 * 100
+        earlier = assemble(own, own.get(Job, stint.job_id), without=stint.id)
+        anew = LiveCount(own, stint, earlier, state_of(own, stint).switches).count
+        assert np.array_equal(day.session.job.grid.counts, anew.grid.counts)
+        assert day.session.job.areas() == anew.areas()
+        assert anew.areas()["covered"] > 12 * 100
 
 
 def test_a_stint_left_open_overnight_is_still_open_in_the_morning(run, drive_rows):

@@ -24,17 +24,17 @@ def test_lost_after_three_seconds_and_back_with_the_next_fix():
     """2.9 s is a hiccup, 3.1 s is lost since the last fix; one fix brings it back."""
     where = PositionState(receiver=True)
     assert where.state(99.0, 12.0) == "lost"
-    where.take(Fix(100.0, sigma=0.1, **HERE), 100.0)
+    where.add_fix(Fix(100.0, sigma=0.1, **HERE), 100.0)
     assert where.state(102.9, 12.0) == "good"
     assert (where.state(103.1, 12.0), where.lost_since(103.1)) == ("lost", 100.0)
-    where.take(Fix(104.0, sigma=0.1, **HERE), 104.0)
+    where.add_fix(Fix(104.0, sigma=0.1, **HERE), 104.0)
     assert (where.state(104.0, 12.0), where.lost_since(104.0)) == ("good", None)
 
 
 def test_poor_means_that_a_lap_cannot_be_judged():
     """2.33 sigma over a third of the tool is poor: 1.7 m for 12 m, not for 18 m."""
     where = PositionState(receiver=True)
-    where.take(Fix(100.0, sigma=1.8, **HERE), 100.0)
+    where.add_fix(Fix(100.0, sigma=1.8, **HERE), 100.0)
     assert (where.state(100.0, 12.0), where.state(100.0, 18.0)) == ("poor", "good")
 
 
@@ -50,7 +50,7 @@ def test_taps_take_the_receiver_s_time_when_the_tablet_s_clock_is_wrong(ahead):
     """Seconds to hours apart: what a tap is dated by is the time the trace has."""
     where = PositionState(receiver=True)
     for k in range(30):
-        where.take(Fix(1e6 + k + ahead, **HERE), 1e6 + k)
+        where.add_fix(Fix(1e6 + k + ahead, **HERE), 1e6 + k)
     assert where.time(1e6 + 29.5) == pytest.approx(1e6 + 29.5 + ahead)
 
 
@@ -60,14 +60,14 @@ def test_a_replay_that_hands_out_old_fixes_does_not_shift_the_time():
     for batch in (12, 24, 36):
         for k in range(batch - 12, batch):
             if not 28 <= k < 34:
-                where.take(Fix(1e6 + k, **HERE), 1e6 + batch - 1)
+                where.add_fix(Fix(1e6 + k, **HERE), 1e6 + batch - 1)
     assert where.time(1e6 + 35.0) == 1e6 + 35.0
 
 
 def test_time_is_never_before_the_newest_fix():
     """Half a second behind the receiver: a tap is dated by the fix before it."""
     where = PositionState(receiver=True)
-    where.take(Fix(1e6 + 0.5, **HERE), 1e6)
+    where.add_fix(Fix(1e6 + 0.5, **HERE), 1e6)
     assert where.time(1e6) == 1e6 + 0.5
 
 

@@ -538,7 +538,7 @@ def test_a_fault_in_counting_never_stops_the_writing(stray, store, monkeypatch):
         raise RuntimeError("made to fail")
 
     with monkeypatch.context() as patch:
-        patch.setattr(type(stray.session._drive.count), "take", broken)
+        patch.setattr(type(stray.session._runner.count), "add_fixes", broken)
         stray.until(T0 + 55.0)
         assert stray.session.view.sentence.words.startswith("A fault in the program")
     assert len(store.read_trace(store.all(Stint)[0].id)) >= 45

@@ -43,7 +43,7 @@ def seeder(day):
 
 
 def known(day):
-    return day.session._drive.day._known.seeder
+    return day.session._runner.day._known.seeder
 
 
 def test_nothing_told_says_nothing(behind):
@@ -123,7 +123,7 @@ def test_a_standing_seeder_is_a_pace_of_nothing(behind, place):
     before = known(behind).lead
     behind.on(600.0)
     assert known(behind).lead == before
-    (ask,) = [ask for ask in behind.session._drive.asks if ask.key == "seeder"]
+    (ask,) = [ask for ask in behind.session._runner.advice if ask.key == "seeder"]
     assert ask.words.startswith("The seeder stands: seeded ground for 13 min. Then ")
 
 

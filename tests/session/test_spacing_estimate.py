@@ -44,6 +44,6 @@ def test_her_passes_of_this_morning_are_known_after_noon(run, drive_rows):
     day.session.tap("finish")
     day.on(12.0)
     day.take_over()
-    sigma, pairs = day.session._drive.count.lapped_before
+    sigma, pairs = day.session._runner.count.lapped_before
     assert pairs == 5
     assert 0.2 < sigma < 0.8  # spacings 5.6, 6.4, 6.4, 5.6, 6.0

@@ -6,6 +6,7 @@ from itertools import count
 import pytest
 
 from cabapp.jobs.records import stint_state
+from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from store.errors import Refused
 
 ids = count()
@@ -34,7 +35,7 @@ def test_every_tap_in_every_state_leads_on_or_is_refused_with_a_sentence(state, 
         assert stint_state.next_state(state, tap) in stint_state.STATES
     except Refused as refused:
         assert str(refused)[0].isupper() and str(refused).endswith(".")
-        assert (state, tap) not in stint_state.TABLE
+        assert state not in TAP_KINDS[tap].moves
 
 
 def test_every_state_can_be_reached_from_idle():
@@ -42,9 +43,10 @@ def test_every_state_can_be_reached_from_idle():
     reached, new = set(), {"idle"}
     while new:
         reached |= new
-        new = {after for (before, _), after in stint_state.TABLE.items() if before in reached} - reached
+        moves = [kind.moves for kind in TAP_KINDS.values()]
+        new = {after for one in moves for before, after in one.items() if before in reached} - reached
     assert reached == set(stint_state.STATES)
-    assert {s for s, tap in stint_state.TABLE if tap == "take_over"} == {"idle", "finished", "handed over"}
+    assert set(TAP_KINDS["take_over"].moves) == {"idle", "finished", "handed over"}
 
 
 def test_a_reason_names_the_state_it_was_refused_in():

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from cabapp.common.units import FOOT, MPH, Units
-from cabapp.session.state.view import QUIET, Sentence
+from cabapp.session.state.sentence import QUIET, Sentence
 from cabapp.session.warnings.finished_ground import FinishedGroundAlarm, look_ahead_seconds, thresholds
 from cabapp.session.warnings.situation import Danger, Situation, danger_ahead
 from cabapp.session.warnings.warning_evaluator import WarningEvaluator
@@ -260,7 +260,7 @@ def test_the_ranks_are_kept(judge):
 def test_a_warning_acted_on_is_graded_so(judge):
     """She moved over within 8 s: acted. The grade carries e and the threshold."""
     drive(judge, 2.0, over=3.0, move=3.0, move_side=1)
-    graded = [g for j in drive(judge, 3.0, start=2.5, over=0.4) for g in j.graded]
+    graded = [g for j in drive(judge, 3.0, start=2.5, over=0.4) for g in j.outcomes]
     assert [(g.kind, g.at, g.acted) for g in graded] == [("recover", 1.5, True)]
     assert graded[0].detail["e"] == 3.0
     assert graded[0].detail["threshold"] == pytest.approx(4.5 * FOOT)
@@ -269,7 +269,7 @@ def test_a_warning_acted_on_is_graded_so(judge):
 def test_a_warning_ignored_is_graded_so_after_eight_seconds(judge):
     """Nothing changed for 8 s: not acted on; a stint that ends sooner leaves it untold."""
     judgements = drive(judge, ACT_S + 3, over=3.0, move=3.0, move_side=1)
-    assert [(g.kind, g.acted) for j in judgements for g in j.graded] == [("recover", False)]
+    assert [(g.kind, g.acted) for j in judgements for g in j.outcomes] == [("recover", False)]
     other = WarningEvaluator(Units("us"), str)
     drive(other, 3.0, over=3.0, move=3.0, move_side=1)
     assert [(g.kind, g.acted) for g in other.flush()] == [("recover", None)]
@@ -279,4 +279,4 @@ def test_slowing_for_a_danger_is_acting_on_it(judge):
     """At 60 % of the speed within 8 s the pole was heeded."""
     drive(judge, 1.0, danger=Danger("m", "pole", 15.0, 0.0))
     slow = drive(judge, 1.0, start=1.5, speed=3.6 * MPH, danger=Danger("m", "pole", 9.0, 0.0))
-    assert [(g.kind, g.acted) for j in slow for g in j.graded] == [("danger", True)]
+    assert [(g.kind, g.acted) for j in slow for g in j.outcomes] == [("danger", True)]

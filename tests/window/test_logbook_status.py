@@ -10,7 +10,7 @@ from cabapp.common.clock import ReplayClock, WallClock
 from cabapp.position.fix import Fix
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.position.recordings.replay_source import Replay
-from cabapp.session.state.view import DANGER, QUIET, RECORDING, Sentence
+from cabapp.session.state.sentence import DANGER, QUIET, RECORDING, Sentence
 from cabapp.tablet.exchange_runner import NOTHING, Exchange
 from cabapp.tablet.fix_monitor import FixMonitor, unless_played
 from cabapp.tablet.logbook_status import HEARD, LogbookStatus

@@ -14,9 +14,10 @@ import shapely
 from shapely.geometry import shape
 
 from cabapp.geometry.plane import Plane
-from cabapp.jobs.fields.season_history import crop_clock, seeded_at
-from cabapp.jobs.pass_counts.live_count import taps_of
-from cabapp.jobs.records import stint_state
+from cabapp.jobs.fields.season_history import crop_clock, noted_paces, seeded_at
+from cabapp.jobs.records.corrections import Corrections
+from cabapp.jobs.records.tap_kinds import TAP_KINDS
+from cabapp.jobs.records.tap_log import taps_of_kind
 from cabapp.planning.capacity import SPEED, field_capacity
 from cabapp.planning.fuel_use import EFFICIENCY
 from cabapp.planning.work_order import Work, in_order
@@ -43,7 +44,7 @@ def season_work(store: Store, season: int, now: float) -> tuple[tuple[FieldWork,
     The pace is the sum of those who rolled within two days, each operator with each tractor by the
     middle of what was noted; before anybody did, that of the widest tool at 80 %.
     """
-    noted = _noted(store, season)
+    noted = shares_noted(store, season, "share_left", ROLLING)
     hands = _hands(store, season, now)
     pace = math.fsum(hands.values()) or _expected(store)
     if not pace:
@@ -68,30 +69,36 @@ def season_work(store: Store, season: int, now: float) -> tuple[tuple[FieldWork,
     return listed, Backlog(waits, waits / pace, len({who for who, _ in hands}), len({what for _, what in hands}))
 
 
-def _noted(store, season) -> dict[str, float]:
-    """Return the share of passes lacking by field, as the newest stop there noted it."""
-    newest: dict[str, tuple[float, float]] = {}
-    for job in store.all(Job, season=season, operation=ROLLING):
-        for stint in store.all(Stint, job_id=job.id):
-            for tap in stint_state.effective_taps(taps_of(store, stint.id)):
-                share = (tap.detail or {}).get("share_left")
-                if share is not None and tap.at >= newest.get(job.field_id, (tap.at, 0.0))[0]:
-                    newest[job.field_id] = tap.at, share
-    return {field: share for field, (_, share) in newest.items()}
+def shares_noted(store: Store, season: int, key: str, operation: str | None = None) -> dict[str, float]:
+    """Return a share (0 to 1) of each field, as the newest stop, finish or hand-over there noted it.
+
+    Parameters
+    ----------
+    key : str
+        "share_done", of the field at target; or "share_left", of the passes lacking.
+    operation : str, optional
+        Of the jobs asked; all of them by default.
+    """
+    jobs = {job.id: job.field_id for job in store.all(Job, season=season) if operation in (None, job.operation)}
+    fields = {stint.id: jobs[stint.job_id] for stint in store.all(Stint) if stint.job_id in jobs}
+    taps = taps_of_kind(store, *(kind.name for kind in TAP_KINDS.values() if "end_work" in kind.effects))
+    return {
+        fields[tap.stint_id]: tap.detail[key]
+        for tap in taps
+        if tap.stint_id in fields and (tap.detail or {}).get(key) is not None
+    }
 
 
 def _hands(store, season, now) -> dict[tuple[str, str], float]:
     """Return the middle pace of each operator with each tractor that rolled lately, m2/s."""
-    spans: dict[tuple[str, str], list[float]] = {}
+    paces: dict[tuple[str, str], list[float]] = {}
+    corrections = Corrections(store)
     for job in store.all(Job, season=season, operation=ROLLING):
-        for stint in store.all(Stint, job_id=job.id):
-            if now - stint.at > LATELY_S:
-                continue
-            noted = [(tap.detail or {}).get("paces") for tap in stint_state.effective_taps(taps_of(store, stint.id))]
-            spans.setdefault((stint.operator_id, stint.tractor_id), []).extend(
-                next((p for p in reversed(noted) if p), [])
-            )
-    return {pair: float(np.median(found)) for pair, found in spans.items() if found}
+        for stint in map(corrections.apply, store.all(Stint, job_id=job.id)):
+            if now - stint.at <= LATELY_S:
+                found = paces.setdefault((stint.operator_id, stint.tractor_id), [])
+                found.extend(noted_paces(store, stint, corrections))
+    return {pair: float(np.median(found)) for pair, found in paces.items() if found}
 
 
 def _expected(store) -> float | None:

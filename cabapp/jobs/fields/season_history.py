@@ -1,65 +1,24 @@
-"""What the logbook knows of a season beyond one stint: seeding, soil, hours at work, fills.
-
-Reads the store; writes nothing. Taps taken back do not count.
-"""
+"""Seeding dates, soil readings, faults, grease, fuel and work rates from the logbook."""
 
 from __future__ import annotations
 
-import logging
-
-from cabapp.jobs.pass_counts.live_count import taps_of
-from cabapp.jobs.records import stint_state
+from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.farm_settings import farm_crops
-from cabapp.planning.emergence import (
-    DAY,
-    closes,
-    comes_up,
-    crop_of,
-)
+from cabapp.jobs.records.stint_reader import state_of, work_of
+from cabapp.jobs.records.tap_log import effective_taps, newest_detail, taps_of, taps_of_kind
+from cabapp.jobs.records.work_intervals import Spans, seconds
+from cabapp.planning.emergence import DAY, closes, comes_up, crop_of
 from cabapp.planning.finish_time import SPANS
 from store import Store
-from store.models import Field, FuelEntry, Job, Operator, Stint, Tap, Tool
-
-log = logging.getLogger(__name__)
+from store.models import Field, FuelEntry, Job, Operator, Stint, Tool
 
 READING_LASTS_S = 21 * DAY
 """An older reading of the soil says less than the yearly curve."""
 
 PACE_LASTS_S = 14 * DAY
 """Her pace of longer ago was other ground, and another season's soil."""
-Spells = list[tuple[float, float]]
-
-
-def told(store: Store, kind: str) -> list[Tap]:
-    """Return all taps of a kind that still stand, oldest first."""
-    taps = store.all(Tap, kind=kind)
-    undone = {(tap.detail or {}).get("tap") for tap in store.all(Tap, kind="undo")} if taps else ()
-    return sorted((tap for tap in taps if tap.id not in undone), key=lambda tap: tap.at)
-
-
-def spells_of(store: Store, stints: list[Stint], until: float) -> Spells:
-    """Return when work went on in stints, (start, end) in POSIX s, in order; an open one to ``until``."""
-    found = []
-    for stint in stints:
-        began = None
-        for switch in stint_state.stint_state(stint.at, taps_of(store, stint.id)).switches:
-            if switch.working and began is None:
-                began = switch.t
-            elif not switch.working and began is not None:
-                found.append((began, switch.t))
-                began = None
-        if began is not None:
-            found.append((began, max(began, until)))
-    return sorted(found)
-
-
-def worked(spells: Spells, since: float = float("-inf"), until: float = float("inf")) -> float:
-    """Return the seconds of spells between two moments.
-
-    >>> worked([(0, 10), (20, 30)], 5, 24)
-    9
-    """
-    return sum(max(0, min(end, until) - max(begin, since)) for begin, end in spells)
+LEAST_WORK_S = 1800.0
+"""Less work than this between two fills tells no rate of use, s."""
 
 
 def seeded_at(store: Store, field_id: str, season: int) -> float | None:
@@ -67,24 +26,27 @@ def seeded_at(store: Store, field_id: str, season: int) -> float | None:
 
     Its beginning, because what was seeded first comes up first.
     """
-    begun = []
-    for job in store.all(Job, field_id=field_id, season=season, operation="seeding"):
-        spells = spells_of(store, store.all(Stint, job_id=job.id), 0.0)
-        begun += [begin for begin, _ in spells]
+    corrections = Corrections(store)
+    jobs = store.all(Job, field_id=field_id, season=season)
+    stints = {job: store.all(Stint, job_id=job.id) for job in jobs}
+    begun = [
+        switch.t
+        for job, rows in stints.items()
+        if job.operation == "seeding"
+        for row in rows
+        for switch in state_of(store, row, corrections).switches
+        if switch.working
+    ]
     if begun:
         return min(begun)
-    stints = {
-        stint.id
-        for job in store.all(Job, field_id=field_id, season=season)
-        for stint in store.all(Stint, job_id=job.id)
-    }
-    said = [tap for tap in told(store, "seeded") if tap.stint_id in stints]
+    own = {row.id for rows in stints.values() for row in rows}
+    said = [tap for tap in taps_of_kind(store, "seeded") if tap.stint_id in own]
     return float(said[-1].detail["at"]) if said else None
 
 
 def soil_reading(store: Store, now: float) -> tuple[float, float] | None:
     """Return the newest reading of the soil on the farm, (POSIX s, deg C); None when it is old."""
-    read = [tap for tap in told(store, "soil") if tap.at <= now]
+    read = [tap for tap in taps_of_kind(store, "soil") if tap.at <= now]
     if not read or now - read[-1].at > READING_LASTS_S:
         return None
     return read[-1].at, float(read[-1].detail["celsius"])
@@ -105,14 +67,19 @@ def paces_before(store: Store, stint: Stint) -> list[float]:
     Every stop, finish and hand-over notes those of its stint; older than two weeks say nothing.
     """
     found: list[float] = []
+    corrections = Corrections(store)
     before = [
         one for one in store.all(Stint, operator_id=stint.operator_id, tool_id=stint.tool_id)
         if one.id != stint.id and 0 <= stint.at - one.at <= PACE_LASTS_S
     ]  # fmt: skip
     for one in sorted(before, key=lambda one: one.at):
-        noted = [(tap.detail or {}).get("paces") for tap in stint_state.effective_taps(taps_of(store, one.id))]
-        found += next((paces for paces in reversed(noted) if paces), [])
+        found += noted_paces(store, one, corrections)
     return found[-SPANS:]
+
+
+def noted_paces(store: Store, stint: Stint, corrections: Corrections | None = None) -> list[float]:
+    """Return the paces a stint's last stop, finish or hand-over noted, m2 of passes a second."""
+    return newest_detail(effective_taps(taps_of(store, stint.id, corrections)), "paces") or []
 
 
 def faults_of(store: Store, stint: Stint) -> tuple[tuple[str, ...], str, float]:
@@ -123,7 +90,7 @@ def faults_of(store: Store, stint: Stint) -> tuple[tuple[str, ...], str, float]:
     own = {
         one.id: one for kind in ("tractor_id", "tool_id") for one in store.all(Stint, **{kind: getattr(stint, kind)})
     }
-    walked = [tap for tap in told(store, "walk_round") if tap.stint_id in own]
+    walked = [tap for tap in taps_of_kind(store, "walk_round") if tap.stint_id in own]
     if not walked:
         return (), "", 0.0
     walker = store.get(Operator, own[walked[-1].stint_id].operator_id)
@@ -139,10 +106,10 @@ def grease_in(store: Store, tool: Tool, now: float, without: str | None = None) 
         return None
     stints = store.all(Stint, tool_id=tool.id)
     own = {stint.id for stint in stints}
-    greased = [tap.at for tap in told(store, "grease") if tap.stint_id in own]
+    greased = [tap.at for tap in taps_of_kind(store, "grease") if tap.stint_id in own]
     since = greased[-1] if greased else float("-inf")
     others = [stint for stint in stints if stint.id != without]
-    return tool.grease_every_h * 3600 - worked(spells_of(store, others, now), since)
+    return tool.grease_every_h * 3600 - seconds(work_of(store, others), since, now)
 
 
 def fills_of(store: Store, tractor_id: str, void: set[str]) -> list[FuelEntry]:
@@ -151,7 +118,7 @@ def fills_of(store: Store, tractor_id: str, void: set[str]) -> list[FuelEntry]:
     return sorted(fills, key=lambda one: one.at)
 
 
-def burnt(fills: list[FuelEntry], spells: Spells) -> float | None:
+def burnt(fills: list[FuelEntry], work: Spans) -> float | None:
     """Return l a second at work, from the first fill to the last; None below two fills.
 
     Every fill is taken to be to the brim, so what went in at the second is what was burnt since
@@ -159,5 +126,5 @@ def burnt(fills: list[FuelEntry], spells: Spells) -> float | None:
     """
     if len(fills) < 2:
         return None
-    seconds = worked(spells, fills[0].at, fills[-1].at)
-    return sum(one.litres for one in fills[1:]) / seconds if seconds > 1800 else None
+    worked = seconds(work, fills[0].at, fills[-1].at)
+    return sum(one.litres for one in fills[1:]) / worked if worked > LEAST_WORK_S else None

@@ -15,10 +15,11 @@ import shapely
 from shapely.geometry import shape
 
 from cabapp.geometry.plane import Plane
-from cabapp.jobs.pass_counts.live_count import taps_of
 from cabapp.jobs.records import stint_state
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.new_stint import open_stint
+from cabapp.jobs.records.stint_reader import state_of
+from cabapp.jobs.records.tap_log import written_taps
 from cabapp.position.recordings.trace_file import TraceFile
 from cabapp.track.activity import ActivitySpan, FieldStay, guess
 from store import Store
@@ -160,7 +161,7 @@ def bring_in(
     ended = float(t[rows[-1]])
     for stint in store.all(Stint):
         if stint.receiver and day.mark in stint.receiver:
-            last = max((tap.at for tap in taps_of(store, stint.id)), default=stint.at)
+            last = max((tap.at for tap in written_taps(store, stint.id)), default=stint.at)
             if stint.at < ended and begun < last:
                 raise TraceRefused(
                     f"The work on {field.name} in {day.trace.name} is in this logbook already. "
@@ -258,5 +259,5 @@ def _tap(store, stint, kind, at):
 def _check_closed(store):
     own = [stint for stint in store.all(Stint) if stint.device == store.device]
     last = max(own, key=lambda one: one.seq, default=None)
-    if last and stint_state.stint_state(last.at, taps_of(store, last.id)).state in stint_state.OPEN:
+    if last and state_of(store, last).state in stint_state.OPEN:
         raise TraceRefused("A stint is open on this tablet. Finish it or hand it over, then bring the day in.")

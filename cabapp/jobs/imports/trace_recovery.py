@@ -17,8 +17,9 @@ from pathlib import Path
 
 import numpy as np
 
-from cabapp.jobs.pass_counts.live_count import as_kept, taps_of
-from cabapp.jobs.records import stint_state
+from cabapp.jobs.records.stint_reader import as_kept
+from cabapp.jobs.records.stint_state import UNDO_S
+from cabapp.jobs.records.tap_log import effective_taps, written_taps
 from cabapp.position.calibration.antenna_offset import AntennaTransfer
 from cabapp.position.fix import Fix
 from cabapp.position.receivers.receiver_settings import ReceiverSettings
@@ -140,8 +141,8 @@ def _end(store: Store, stint: Stint) -> float:
 
     Fixes are still kept for as long as the finish can be taken back.
     """
-    last = {"finish": stint_state.UNDO_S, "hand_over": 0.0}
-    over = [tap.at + last[tap.kind] for tap in stint_state.effective_taps(taps_of(store, stint.id)) if tap.kind in last]
+    last = {"finish": UNDO_S, "hand_over": 0.0}
+    over = [tap.at + last[tap.kind] for tap in effective_taps(written_taps(store, stint.id)) if tap.kind in last]
     after = [one.at for one in store.all(Stint) if one.device == stint.device and one.at > stint.at]
     return min([*over[-1:], *after], default=math.inf)
 

@@ -1,7 +1,7 @@
-"""Corrections laid on top of what was written: the rows as they now count, the old ones untouched.
+"""Corrections applied to rows; the rows written stay as they are.
 
-A correction names a row and gives columns their right values. Only the columns listed
-here can be corrected, whatever a file from elsewhere says; the newest correction wins.
+A correction names a row and gives columns new values. Only the columns listed here can be corrected,
+whatever a file from elsewhere says; the newest correction wins.
 """
 
 import math
@@ -58,16 +58,6 @@ class Corrections:
         columns = {column.key for column in type(row).__table__.columns}
         values = {name: getattr(row, name) for name in columns}
         return type(row)(**values | {name: v for name, v in said.items() if name in columns})
-
-
-_SWITCHING = ("start", "stop", "restart", "finish", "hand_over")
-
-
-def told(taps: list, corrected: Corrections) -> list:
-    """Taps of a stint with corrected times and reasons; as written where that would upset their order."""
-    right = [corrected.apply(tap) for tap in taps]
-    times = [tap.at for tap in right if tap.kind in _SWITCHING]
-    return right if times == sorted(times) else taps
 
 
 def _fits(kind, name, value, known) -> bool:

@@ -1,20 +1,48 @@
-"""One operator's part of a job, read from a store: taps, hours, trace, and where it is not known."""
+"""One stint read once: row, taps, state, hours and trace, as the office corrected them."""
 
-import itertools
+from __future__ import annotations
+
+import math
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
-from cabapp.counting.job_count import JobCount
-from cabapp.jobs.pass_counts.live_count import taps_of, tool_of
-from cabapp.jobs.records.corrections import Corrections, told
-from cabapp.jobs.records.stint_state import StintState, effective_taps
-from cabapp.jobs.records.stint_state import stint_state as standing
+from cabapp.jobs.records.corrections import Corrections
+from cabapp.jobs.records.stint_state import StintState, stint_state
+from cabapp.jobs.records.tap_log import corrected_taps, effective_taps, taps_of, written_taps
 from cabapp.jobs.records.time_split import LOST_S, WORKING, Hours, split
-from cabapp.track.swath import SwathBuilder
-from cabapp.track.usable_fixes import usable_fixes
+from cabapp.jobs.records.work_intervals import Spans, idle_spans
+from cabapp.position.fix import Fix
+from cabapp.track.tool import ToolGeometry
 from store import Store, models
+
+
+def as_kept(fix: Fix) -> Fix:
+    """Return a fix as the store keeps it: to 1e-7 degree, 0.01 s and 1 cm.
+
+    >>> as_kept(Fix(12.3456, 50.123456789, 10.0, sigma=0.034))
+    Fix(t=12.35, lat=50.1234568, lon=10.0, sigma=0.03, quality=None, hdop=None)
+    """
+    lat, lon = fix.lat, fix.lon
+    if fix.has_position:
+        lat, lon = round(lat * 1e7) / 1e7, round(lon * 1e7) / 1e7
+    sigma = None if fix.sigma is None else round(fix.sigma * 100) / 100
+    return Fix(round(fix.t * 100) / 100, lat, lon, sigma, fix.quality, fix.hdop)
+
+
+def fix_columns(fixes: Iterable[Fix]) -> tuple[np.ndarray, ...]:
+    """Return t, lat, lon, sigma and quality of fixes, arrays of shape (n,), as a trace has them."""
+    rows = [(f.t, f.lat, f.lon, f.sigma, -1 if f.quality is None else f.quality) for f in fixes]
+    t, lat, lon, sigma, quality = np.array(rows, float).reshape(-1, 5).T
+    return t, lat, lon, sigma, quality.astype(int)
+
+
+def tool_of(stint: models.Stint) -> ToolGeometry:
+    """Return the hitching a stint was driven with."""
+    return ToolGeometry(stint.width_m, stint.hitch_to_line_m, stint.antenna_to_hitch_m, stint.side_m)
 
 
 @dataclass
@@ -53,10 +81,10 @@ class StintRecord:
         Corrected taps as they were written, by id.
     passed_over : set of str
         Ids of taps whose corrections are not followed: they would upset the order.
-    stops : list of tuple of (float, str)
-        When each stop began, POSIX s, and its reason.
+    idle : list of tuple of (float, float, str)
+        Spans without work, POSIX s, and why.
     hours : Hours or None
-        What was done when; None until the stint has been followed.
+        What was done when; None until the stint was counted.
     working_m : float
         Way gone while working, turns left out, m.
     """
@@ -80,73 +108,85 @@ class StintRecord:
     fuelled: list = field(default_factory=list)
     mended: dict = field(default_factory=dict)
     passed_over: set = field(default_factory=set)
-    stops: list = field(default_factory=list)
+    idle: list = field(default_factory=list)
     hours: Hours | None = None
     working_m: float = 0.0
 
+    @property
+    def inputs(self) -> dict[str, Any]:
+        """What the pass count needs of the stint, except when it began."""
+        trace = self.trace
+        return {
+            "key": self.row.id, "tool": tool_of(self.row), "t": trace.t, "lat": trace.lat, "lon": trace.lon,
+            "sigma": trace.sigma, "switches": self.standing.switches, "quality": trace.quality,
+        }  # fmt: skip
 
-def read_stint(store: Store, row: models.Stint, names: dict, corrected: Corrections) -> StintRecord:
-    """Read a stint as its corrections leave it; `row` is corrected already."""
-    written = taps_of(store, row.id)
-    taps = told(written, corrected)
-    kept = effective_taps(taps)
-    stands = standing(row.at, taps)
-    trace = store.read_trace(row.id)
-    ends = [tap for tap in kept if tap.kind in ("finish", "hand_over")]
-    last = [row.at, *(tap.at for tap in taps), *trace.t[-1:]]
-    ended = ends[-1].at if ends else max(last)
-    spans = _not_working(row.at, kept, stands, ended)
-    stopped = defaultdict(float)
-    for begin, end, why in spans:
+    def split_hours(self, t: np.ndarray, xy: np.ndarray) -> None:
+        """Set hours and way gone from the usable fixes: t, shape (n,), POSIX s, and xy, shape (n, 2), m."""
+        self.hours = split(
+            self.row.at, self.ended, self.standing.work(self.ended), self.idle, t, xy, self.row.width_m
+        )  # fmt: skip
+        step = np.hypot(*np.diff(xy, axis=0).T)
+        middle = (t[1:] + t[:-1]) / 2
+        at = np.clip(np.searchsorted(self.hours.edges, middle) - 1, 0, len(self.hours.kinds) - 1)
+        self.working_m = float(step[(self.hours.kinds[at] == WORKING) & (np.diff(t) <= LOST_S)].sum())
+
+
+def read_stint(
+    store: Store, row: models.Stint, corrections: Corrections | None = None, names: dict[str, str] | None = None
+) -> StintRecord:
+    """Read a stint as its corrections leave it.
+
+    Parameters
+    ----------
+    names : dict of str to str, optional
+        Names of operators, tractors and tools by id.
+    """
+    corrections, names = corrections or Corrections(store), names or {}
+    row = corrections.apply(row)
+    written = written_taps(store, row.id)
+    taps = corrected_taps(written, corrections)
+    kept, state, trace = effective_taps(taps), stint_state(row.at, taps), store.read_trace(row.id)
+    ended, ended_by = _end(row, taps, kept, float(trace.t[-1]) if len(trace.t) else -math.inf)
+    idle = idle_spans(row.at, ended, state.switches, state.stops)
+    stopped: dict[str, float] = defaultdict(float)
+    for begin, end, why in idle:
         stopped[why] += end - begin
     fuelled = store.all(models.FuelEntry, stint_id=row.id)
     return StintRecord(
         row, names.get(row.operator_id, "?"), names.get(row.tractor_id, "?"), names.get(row.tool_id, "?"),
-        taps, {tap.id for tap in taps} - {tap.id for tap in kept}, stands,
-        ended, ends[-1].kind if ends else "",
-        stands.working_s(ended), dict(stopped), trace,
-        fuel=[corrected.apply(entry) for entry in fuelled if entry.id not in corrected.void],
+        taps, {tap.id for tap in taps} - {tap.id for tap in kept}, state,
+        ended, ended_by, state.working_s(ended), dict(stopped), trace,
+        fuel=[corrections.apply(entry) for entry in fuelled if entry.id not in corrections.void],
         fuelled=fuelled, mended={tap.id: old for tap, old in zip(taps, written) if tap is not old},
-        passed_over={old.id for tap, old in zip(taps, written) if tap is old and corrected.said(old.id)},
-        stops=[(begin, why) for begin, _, why in spans],
+        passed_over={old.id for tap, old in zip(taps, written) if tap is old and corrections.said(old.id)},
+        idle=idle,
     )  # fmt: skip
 
 
-def _not_working(taken_over: float, kept: list, stands: StintState, ended: float) -> list[tuple[float, float, str]]:
-    """Return the spans not worked between taking over and the end, POSIX s, and why.
-
-    Parameters
-    ----------
-    taken_over, ended : float
-        POSIX s.
-    kept : list of Tap
-        Those that still stand.
-    stands : StintState
-        With the switches that say when work went on.
-    """
-    found = []
-    edges = [(taken_over, False)] + [(s.t, s.working) for s in stands.switches] + [(ended, False)]
-    for (begin, working), (end, _) in itertools.pairwise(edges):
-        if working or end <= begin:
-            continue
-        stops = [tap for tap in kept if tap.kind == "stop" and tap.at <= begin]
-        said = [tap for tap in kept if tap.kind == "stop_reason" and begin <= tap.at <= end]
-        reason = "before the start" if not stops else (said or stops)[-1].reason or "no reason given"
-        found.append((begin, end, reason))
-    return found
+def _end(row: models.Stint, taps: list, kept: list, last_fix: float) -> tuple[float, str]:
+    """Return when a stint ended, POSIX s, and by which tap; an open one at the last that is known."""
+    ends = [tap for tap in kept if tap.kind in ("finish", "hand_over")]
+    if ends:
+        return ends[-1].at, ends[-1].kind
+    return max(row.at, last_fix, *(tap.at for tap in taps)), ""
 
 
-def tool_history(count: JobCount, log: StintRecord) -> None:
-    """Follow a stint's tool: when it worked without a trustworthy position, how its hours went."""
-    t, lat, lon = log.trace.t, log.trace.lat, log.trace.lon
-    keep = usable_fixes(t, lat, lon, log.trace.quality, log.row.at).keep
-    sweeper = SwathBuilder(tool_of(log.row), count.limits)
-    t, xy = t[keep], count.plane.to_xy(lat[keep], lon[keep])
-    sweeper.feed(t, xy, log.standing.switches, log.trace.sigma[keep])
-    sweeper.finish()
-    log.lost = [(begin, end) for begin, end, _, _ in sweeper.unknown]
-    log.hours = split(log.row.at, log.ended, log.standing.switches, log.stops, t, xy, log.row.width_m)
-    step = np.hypot(*np.diff(xy, axis=0).T)
-    middle = (t[1:] + t[:-1]) / 2
-    at = np.clip(np.searchsorted(log.hours.edges, middle) - 1, 0, len(log.hours.kinds) - 1)
-    log.working_m = float(step[(log.hours.kinds[at] == WORKING) & (np.diff(t) <= LOST_S)].sum())
+def state_of(store: Store, stint: models.Stint, corrections: Corrections | None = None) -> StintState:
+    """Return the state a stint's taps leave it in."""
+    return stint_state(stint.at, taps_of(store, stint.id, corrections))
+
+
+def work_of(store: Store, stints: Iterable[models.Stint]) -> Spans:
+    """Return the spans of work of whole stints, POSIX s, in order; of an open one to the last that is known."""
+    found: Spans = []
+    corrections = Corrections(store)
+    for stint in stints:
+        taps = taps_of(store, stint.id, corrections)
+        state, kept = stint_state(stint.at, taps), effective_taps(taps)
+        last_fix = -math.inf
+        if state.switches and state.switches[-1].working:
+            trace = store.read_trace(stint.id)
+            last_fix = float(trace.t[-1]) if len(trace.t) else last_fix
+        found += state.work(_end(stint, taps, kept, last_fix)[0])
+    return sorted(found)

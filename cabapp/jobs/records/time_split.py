@@ -10,6 +10,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from cabapp.jobs.records.work_intervals import Spans
+
 KINDS = ("working", "turning", "waiting", "travelling", "broken")
 WORKING, TURNING, WAITING, TRAVELLING, BROKEN = range(5)
 BROKEN_REASONS = ("broken",)
@@ -52,8 +54,8 @@ class Hours:
 def split(
     began: float,
     ended: float,
-    switches: Iterable,
-    stops: Iterable[tuple[float, str]],
+    work: Spans,
+    idle: Iterable[tuple[float, float, str]],
     t: np.ndarray,
     xy: np.ndarray,
     width: float,
@@ -64,10 +66,10 @@ def split(
     ----------
     began, ended : float
         POSIX s.
-    switches : iterable
-        In order of time, each with ``t`` and ``working``.
-    stops : iterable of (float, str)
-        When each stop began and its reason, in order of time.
+    work : list of (float, float)
+        Spans of work, POSIX s, in order.
+    idle : iterable of (float, float, str)
+        Spans without work, and why, in order.
     t, xy : ndarray, shape (n,), (n, 2)
         Fixes to be believed: POSIX s, and m on a plane.
     width : float
@@ -78,13 +80,13 @@ def split(
     Hours
         Where there is no fix near, the taps alone decide: working or waiting.
     """
-    marks = [began] + [s.t for s in switches] + [ended]
+    broken_spans = [(begin, end) for begin, end, why in idle if why in BROKEN_REASONS]
+    marks = [began, *(edge for span in work for edge in span), ended]
     edges = np.unique(np.clip(np.concatenate([marks, t, t + LOST_S]), began, max(began, ended)))
     if len(edges) < 2:
         return Hours(np.array([began, began]), np.zeros(1, int))
     middle = (edges[1:] + edges[:-1]) / 2
-    works = _stepped(middle, [s.t for s in switches], [bool(s.working) for s in switches], False)
-    broken = _stepped(middle, [at for at, _ in stops], [why in BROKEN_REASONS for _, why in stops], False)
+    works, broken = _within(middle, work), _within(middle, broken_spans)
     speed, radius = _motion(middle, t, xy)
     with np.errstate(invalid="ignore"):
         kinds = np.where(works, WORKING, WAITING)
@@ -95,12 +97,10 @@ def split(
     return Hours(edges, kinds)
 
 
-def _stepped(at, times, values, before):
-    """The value of the last step at or before each time."""
-    if not len(times):
-        return np.full(len(at), before)
-    index = np.searchsorted(times, at, side="right") - 1
-    return np.where(index >= 0, np.array(values)[index], before)
+def _within(at: np.ndarray, spans: Spans) -> np.ndarray:
+    """Return which times lie in one of the spans, which are in order."""
+    edges = np.array(spans, float).ravel()
+    return np.searchsorted(edges, at, side="right") % 2 == 1
 
 
 def _motion(at, t, xy):

@@ -4,6 +4,7 @@ from collections import Counter
 
 from cabapp.common.wording import times
 from cabapp.jobs.records.stint_reader import StintRecord
+from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
 from store.facts.timestamp import write_time
@@ -51,7 +52,7 @@ def _value(key: str, value, record: JobRecord) -> str:
 
 def taps_of_stint(s: StintRecord, record: JobRecord) -> dict:
     """Return a stint's taps as text, each as it counts now, and its warnings."""
-    shown = [tap for tap in s.taps if tap.kind not in ("undo", *_COUNTED)]
+    shown = [tap for tap in s.taps if tap.kind not in TAP_KINDS or TAP_KINDS[tap.kind].listed]
     return {
         "operator": f"{s.operator}, {record.format.when(s.row.at)}",
         "warned": _warned(s),
@@ -73,11 +74,8 @@ def _mended(old, record: JobRecord) -> str:
     return f" (corrected; written at {record.format.second(old.at)} as “{page_elements.tap_text(old, record)}”)"
 
 
-_COUNTED = ("warned", "i_know")
-"""Shown as numbers and without what came of them: a log is not there to blame."""
-
-
 def _warned(s: StintRecord) -> str:
+    """Warnings as numbers, without what came of them: a log is not there to blame."""
     about = Counter(page_elements.warning_text(tap) for tap in s.taps if tap.kind == "warned")
     said = [f"{what} {times(n)}" for what, n in about.most_common()]
     known = sum(tap.kind == "i_know" for tap in s.taps)

@@ -11,9 +11,9 @@ from cabapp.counting.areas.area_totals import AreaTotals
 from cabapp.counting.areas.area_totals import area_totals as tally
 from cabapp.counting.gaps import Gap
 from cabapp.counting.job_count import JobCount
-from cabapp.jobs.pass_counts.live_count import tool_of
+from cabapp.jobs.pass_counts.assembler import assemble
 from cabapp.jobs.records.corrections import Corrections
-from cabapp.jobs.records.stint_reader import StintRecord, read_stint, tool_history
+from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.reports.model.parcel_split import outline
 from store import Store, models
 from store.errors import Refused
@@ -127,17 +127,10 @@ def read_job(store: Store, job: models.Job, until: float | None = None) -> JobRe
     """Read a job that has a stint and count it; `until` leaves out stints taken over later, POSIX s."""
     farms = store.all(models.Farm)
     farm = farms[0] if farms else None
-    names = {
-        row.id: row.name
-        for model in (models.Operator, models.Tractor, models.Tool)
-        for gone in (True, False)
-        for row in store.all(model, gone=gone)
-    }
-    land, corrected = store.get(models.Field, job.field_id), Corrections(store)
-    rows = sorted(store.all(models.Stint, job_id=job.id), key=lambda row: (row.at, row.id))
-    rows = [corrected.apply(row) for row in rows if until is None or row.at < until]
-    stints = [read_stint(store, row, names, corrected) for row in rows]
-    count = assemble_count(store, land, job, stints, corrected)
+    corrected = Corrections(store)
+    assembled = assemble(store, job, until=until, place=(0.0, 0.0), corrections=corrected)
+    land, stints, count = assembled.field, assembled.stints, assembled.count
+    rows = [stint.row for stint in stints]
     for stint, pieces in zip(stints, count.pieces(), strict=True):
         alone = tally([pieces], count.field, width=stint.row.width_m, target=job.target)
         stint.covered, stint.pass_area = alone.covered, alone.pass_area
@@ -155,7 +148,7 @@ def read_job(store: Store, job: models.Job, until: float | None = None) -> JobRe
         [mark for mark in marks if mark.id not in corrected.void and (until is None or mark.at < until)],
         [(row, receipts[row.id]) for row in overs],
         [row for row in corrected.rows if row.corrects_id in about],
-        names, [(row, outline(row, count)) for row in parcels],
+        assembled.names, [(row, outline(row, count)) for row in parcels],
     )  # fmt: skip
 
 
@@ -172,30 +165,3 @@ def _doubted(gap: Gap, count: JobCount) -> Gap:
     short = count.grid.at(places) < count.target
     lost = count.grid.look_up(count.grid.unknown, places)[short]
     return replace(gap, certainty="cannot tell") if 2 * lost.sum() > len(lost) else gap
-
-
-def assemble_count(
-    store: Store, land: models.Field, job: models.Job, stints: list[StintRecord], corrected: Corrections
-) -> JobCount:
-    """Count all stints of a job; hours and spans without a position are noted on each stint."""
-    centre = None
-    if land.boundary is None:
-        fixes = [s.trace for s in stints if np.isfinite(s.trace.lat).any()]
-        centre = (float(np.nanmean(fixes[0].lat)), float(np.nanmean(fixes[0].lon))) if fixes else (0.0, 0.0)
-    count = JobCount(land.boundary, job.target, centre=centre, once=land.once_only)
-    if job.operation != "seeding":
-        # Passes made before the ground was seeded are void.
-        seeded = store.all(models.Job, field_id=land.id, season=job.season, operation="seeding")
-        drills = [row for one in seeded for row in store.all(models.Stint, job_id=one.id)]
-        for row in map(corrected.apply, drills):
-            count.add_seeding(row.id, *_told(read_stint(store, row, {}, corrected)))
-    for record in stints:
-        count.add_stint(record.row.id, record.row.at, *_told(record))
-        tool_history(count, record)
-    return count
-
-
-def _told(record: StintRecord) -> tuple:
-    """What the count is told of a whole stint."""
-    trace, switches = record.trace, record.standing.switches
-    return tool_of(record.row), trace.t, trace.lat, trace.lon, trace.sigma, switches, trace.quality

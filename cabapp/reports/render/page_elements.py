@@ -11,6 +11,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from cabapp.common.wording import times, verb
+from cabapp.jobs.records import tap_kinds
 from cabapp.reports.model.cell_history import history
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import hatching, map_svg
@@ -40,18 +41,6 @@ class LargeFigure:
 
 MOST_GAPS = 10
 """Gaps given a number and a line; the rest are summed up."""
-
-_TAPS = {
-    "start": "Started", "restart": "Restarted", "finish": "Finished", "undo": "Took it back",
-    "hand_over": "Handed over", "receive": "Received", "take_over": "Took over",
-    "pass_counted": "Counted a pass by hand", "caution": "Read the cautions",
-    "hitching_ok": "Hitching looked at", "look_first": "Looked first", "seeder": "Seeder is here",
-    "rain": "Rain expected", "soil": "Read the soil's warmth", "seeded": "Told the day of seeding",
-    "grease": "Greased",
-    "were_rolling": "“Yes, count it”", "not_rolling": "“No, driving”",
-    "still_working": "“Still working”", "stop_counting": "“Stop counting”",
-}  # fmt: skip
-
 
 NEVER_WEIGHS = 10.0
 """Ground never covered counts ten times ground covered too few times (our own choice)."""
@@ -122,20 +111,11 @@ def passes_text(count: int, operation: str) -> str:
 
 
 def tap_text(tap, record: JobRecord) -> str:
-    """A tap in words."""
-    detail, units = tap.detail or {}, record.format.units
-    if tap.kind == "stop":
-        return f"Stopped: {tap.reason or 'no reason given'}"
-    if tap.kind == "stop_reason":
-        return f"Reason of the stop: {tap.reason}"
-    if tap.kind == "mark":
-        return f"Marked {detail.get('kind', tap.reason or 'something')}"
-    if tap.kind == "width":
-        wing = detail.get("wing", "all")
-        return "Whole width" if wing == "all" else f"Wing {wing}"
-    if tap.kind == "fuel" and detail.get("litres") is not None:
-        return f"Fuel in: {units.volume(detail['litres'])}"
-    return _TAPS.get(tap.kind, tap.kind.replace("_", " ").capitalize())
+    """A tap in words, as its kind says."""
+    litres = (tap.detail or {}).get("litres")
+    shown = {} if litres is None else {"litres": record.format.units.volume(litres)}
+    sentence, places = tap_kinds.tap_words(tap, shown)
+    return sentence.format(**places)
 
 
 def warning_text(tap) -> str:

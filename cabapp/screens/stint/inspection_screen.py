@@ -14,10 +14,10 @@ from kivy.properties import (
     StringProperty,
 )
 
+from cabapp.planning.go_rules import STOP_RULES
 from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.translation import translate
-from cabapp.session.warnings.situation import STOP_RULES
 
 # common points of university tractor check lists, and of a trailed tool
 POINTS = (

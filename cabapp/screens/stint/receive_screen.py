@@ -6,14 +6,13 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import BooleanProperty, StringProperty
 
-from cabapp.jobs.pass_counts.live_count import LiveCount, taps_of
-from cabapp.jobs.records import stint_state
+from cabapp.jobs.pass_counts.assembler import assemble
 from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.stint.sheet_text import sheet_lines
 from cabapp.screens.widgets.row_list import Row, SheetLine
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.translation import translate
-from store.models import Field, HandOver, Job, Stint
+from store.models import HandOver, Job
 
 
 class ReceiveScreen(Page):
@@ -108,16 +107,9 @@ class ReceiveScreen(Page):
 
 
 def _count(store, hand_over_id: str):
-    """Count a job anew that another tablet handed over; None when nothing says where it is."""
-    given = store.get(HandOver, hand_over_id)
-    job, stint = store.get(Job, given.job_id), store.get(Stint, given.stint_id)
-    trace = store.read_trace(stint.id)
-    centre = (float(trace.lat[0]), float(trace.lon[0])) if len(trace.t) else None
-    field = store.get(Field, job.field_id)
-    if field.boundary is None and centre is None:
-        return None
-    stood = stint_state.stint_state(stint.at, taps_of(store, stint.id))
-    return LiveCount(store, field, job, stint, stood.switches, centre).count
+    """Return the count of a job handed over, by another tablet too; None when nothing says where it is."""
+    assembled = assemble(store, store.get(Job, store.get(HandOver, hand_over_id).job_id))
+    return assembled and assembled.count
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -8,7 +8,7 @@ import time
 from dataclasses import replace
 
 from cabapp.screens.widgets.translation import translate
-from cabapp.session.state.view import QUIET, RECORDING, Sentence
+from cabapp.session.state.sentence import QUIET, RECORDING, Sentence
 from cabapp.tablet.logbook_status import HEARD, LogbookStatus
 
 REFUSED_S = 8.0  # how long a refusal stays

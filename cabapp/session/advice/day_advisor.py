@@ -21,7 +21,6 @@ from cabapp.planning.work_order import HOURS_A_DAY, left_at
 from cabapp.session.advice.day_facts import (
     DAY,
     HOUR,
-    Advice,
     DayFacts,
     best_spacing,
     finished,
@@ -30,7 +29,7 @@ from cabapp.session.advice.day_facts import (
     spare,
     waiting_jobs,
 )
-from cabapp.session.state.view import QUIET, SEEDER, STOP_RULE
+from cabapp.session.state.sentence import QUIET, SEEDER, STOP_RULE, Advice
 
 CATCH_S, CATCH_OFF_S = 20 * 60.0, 30 * 60.0
 """Nearer than this to running out of seeded ground there is time to do something about it."""

@@ -1,4 +1,4 @@
-"""What is known of the day, as plain values, and how lengths of time are said. Pure."""
+"""Facts of the day as plain values. Pure."""
 
 from __future__ import annotations
 
@@ -6,20 +6,13 @@ from dataclasses import dataclass
 
 from cabapp.planning.emergence import Crop
 from cabapp.planning.finish_time import Finish
-from cabapp.planning.half_lap import best_inside
+from cabapp.planning.half_lap import MISS_TO_EXTRA, best_inside
 from cabapp.planning.pursuit import time_to_spare
-from cabapp.session.warnings.finished_ground import MISS_TO_EXTRA
+from cabapp.session.state.open_stint import OpenStint
 
 HOUR, DAY = 3600.0, 86400.0
-
-
-@dataclass(frozen=True, slots=True)
-class Advice:
-    """One sentence of the day: ``key`` names its cause, ``rank`` is the line's."""
-
-    key: str
-    rank: int
-    words: str
+WEATHER_LASTS_S = 3 * HOUR
+"""Wind and heat told longer ago are not those of now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +81,15 @@ class DayFacts:
     walked: float = 0.0
     wind: float | None = None
     air: float | None = None
+
+
+def weather(stint: OpenStint, t: float) -> tuple[float | None, float | None]:
+    """Return wind, m/s, and air, deg C, as the operator told them lately; None where not known."""
+    tap = stint.last.get("weather")
+    if tap is None or not 0 <= t - tap.at <= WEATHER_LASTS_S:
+        return None, None
+    told = tap.detail or {}
+    return told.get("wind"), told.get("air")
 
 
 def finished(now: DayFacts) -> float | None:

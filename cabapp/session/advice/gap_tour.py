@@ -47,7 +47,7 @@ class GapTour:
     not_worth: tuple[str, ...]
 
 
-def gap_tour(drive: OpenStint) -> GapTour | None:
+def gap_tour(runner: OpenStint) -> GapTour | None:
     """Return the round of the field in hand; None without a boundary.
 
     Notes
@@ -57,16 +57,16 @@ def gap_tour(drive: OpenStint) -> GapTour | None:
 
     The radius is half the tool at least: turned tighter, its inner end goes backwards and skids.
     """
-    if drive.count is None or drive.count.count.field is None:
+    if runner.count is None or runner.count.count.field is None:
         return None
-    count, width = drive.count.count, drive.tool.width
-    (x, y, heading, speed), remark = _start(drive)
+    count, width = runner.count.count, runner.tool.width
+    (x, y, heading, speed), remark = _start(runner)
     narrow = [gap for gap in count.gaps() if gap.width <= NARROW * width and not gap.edge]
     found = [gap for gap in narrow if _enclosed(count, gap)]
     gaps = sorted(found, key=lambda gap: -gap.chance * gap.area)[:MOST]
     strips = [Strip(_ends(gap), gap.area, gap.kind == "none", gap.chance) for gap in gaps]
     speed = max(SPEED, speed)
-    pace = drive.pace() or field_capacity(speed, width, EFFICIENCY)
+    pace = runner.pace() or field_capacity(speed, width, EFFICIENCY)
     if heading is None:
         ends = [end for strip in strips for end in strip.ends]
         near = min(ends, key=lambda end: math.dist(end, (x, y)), default=(x + 1.0, y))
@@ -80,23 +80,23 @@ def gap_tour(drive: OpenStint) -> GapTour | None:
     stops = []
     for k, first in best.order:
         a, b = strips[k].ends[first], strips[k].ends[1 - first]
-        stops.append(TourStop(place(a), place(b), _say(drive, gaps[k])))
-    left = tuple(_why(drive, gaps[k], seconds) for k, seconds in best.left_out)
+        stops.append(TourStop(place(a), place(b), _say(runner, gaps[k])))
+    left = tuple(_why(runner, gaps[k], seconds) for k, seconds in best.left_out)
     return GapTour(place((x, y)), remark, tuple(stops), best.metres, best.metres / speed, left)
 
 
-def _start(drive):
+def _start(runner):
     """Return x, y, heading (None: not known) and speed to begin from, and what to say of it."""
-    pose, field, plane = drive.pose, drive.field, drive.count.count.plane
+    pose, field, plane = runner.pose, runner.field, runner.count.count.plane
     if pose is not None:
         return (pose.x, pose.y, pose.heading, pose.speed), ""
-    fix = drive.where.fix
+    fix = runner.position.fix
     if fix is not None:
         return (*map(float, plane.to_xy(fix.lat, fix.lon)[0]), None, 0.0), ""
     if field.gate_lat is not None and field.gate_lon is not None:
         x, y = map(float, plane.to_xy(field.gate_lat, field.gate_lon)[0])
         return (x, y, None, 0.0), "The tractor's place is not known: reckoned from the gate."
-    middle = drive.count.count.field.polygon.representative_point()
+    middle = runner.count.count.field.polygon.representative_point()
     said = "The tractor's place is not known: reckoned from the middle of the field."
     return (middle.x, middle.y, None, 0.0), said
 
@@ -127,16 +127,16 @@ def _enclosed(count, gap) -> bool:
     return True
 
 
-def _say(drive, gap):
-    units, done = drive.units, verb(drive.job.operation).lower()
-    what = f"never {done}" if gap.kind == "none" else f"{done} fewer than {times(drive.job.target)}"
+def _say(runner, gap):
+    units, done = runner.units, verb(runner.job.operation).lower()
+    what = f"never {done}" if gap.kind == "none" else f"{done} fewer than {times(runner.job.target)}"
     wide, far = units.length(gap.width), units.distance(gap.length)
     return f"{wide} wide, {far} long, {what}: {gap.certainty}"
 
 
-def _why(drive, gap, seconds):
+def _why(runner, gap, seconds):
     """Say why a gap is left: the receiver cannot tell it, or the way is longer than it is worth."""
-    said = f"{drive.units.area(gap.area)} ({_say(drive, gap)})"
+    said = f"{runner.units.area(gap.area)} ({_say(runner, gap)})"
     if gap.certainty == "cannot tell":
         return f"Not worth it: {said}, within what the receiver can be off."
     return f"Not worth it: {format_duration(seconds)} of driving for {said}."

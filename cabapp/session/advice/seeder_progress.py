@@ -11,11 +11,11 @@ import shapely
 
 from cabapp.counting.areas.work_direction import main_direction
 from cabapp.counting.job_count import JobCount
-from cabapp.jobs.pass_counts.live_count import taps_of, tool_of
-from cabapp.jobs.records import stint_state
+from cabapp.jobs.pass_counts.assembler import assemble
+from cabapp.jobs.records.stint_state import WORKING
 from cabapp.session.advice.day_facts import SeederLead
 from store import Store
-from store.models import Field, Job, Stint, Tap
+from store.models import Field, Job, Tap
 
 STEP = 2.0  # m between the places at which seeded and finished are compared
 RATE_S = 3600.0
@@ -83,38 +83,25 @@ class SeederFromBundles:
     """
 
     def __init__(self, store: Store, field: Field, job: Job, ground: FieldSamples):
-        self._ground, self._seeding = ground, None
+        self._ground = ground
         jobs = store.all(Job, field_id=field.id, season=job.season, operation="seeding")
-        stints = [stint for one in jobs for stint in store.all(Stint, job_id=one.id)]
-        if not stints:
-            return
-        self._seeding = JobCount(field.boundary, target=1)
-        for stint in stints:
-            trace = store.read_trace(stint.id)
-            stood = stint_state.stint_state(stint.at, taps_of(store, stint.id))
-            self._seeding.add_stint(
-                stint.id, stint.at, tool_of(stint), trace.t, trace.lat, trace.lon,
-                trace.sigma, stood.switches, trace.quality,
-            )  # fmt: skip
-        # what its tablet last told, which may be a bundle old
-        last = max(stints, key=lambda one: one.at)
-        self._stands = stint_state.stint_state(last.at, taps_of(store, last.id)).state != stint_state.WORKING
-        self._lay()
-
-    def _lay(self):
-        pieces = [part for part in self._seeding.pieces() if len(part)]
+        seedings = [assembled for one in jobs if (assembled := assemble(store, one))]
+        stints = [stint for one in seedings for stint in one.stints]
+        pieces = [part for one in seedings for part in one.count.pieces() if len(part)]
+        self._known = bool(pieces)
         if not pieces:
-            self._seeding = None
             return
-        # the two counts lie on planes of their own
-        lat, lon = self._ground.plane.to_latlon(self._ground.places)
-        self._seeded = self._seeding.grid.at(self._seeding.plane.to_xy(lat, lon)) > 0
+        # what its tablet last told, which may be a bundle old
+        self._stands = max(stints, key=lambda one: one.row.at).standing.state != WORKING
+        # each count lies on a plane of its own
+        lat, lon = ground.plane.to_latlon(ground.places)
+        self._seeded = np.any([one.count.grid.at(one.count.plane.to_xy(lat, lon)) > 0 for one in seedings], axis=0)
         self._unseeded = float((~self._seeded).sum()) * STEP**2
         self._rate, self._at = _rate(pieces)
 
     def look(self, now: float) -> SeederLead | None:
         """Return how the seeder stands to us; None without news of the last two hours."""
-        if self._seeding is None or now - self._at > STALE_S:
+        if not self._known or now - self._at > STALE_S:
             return None
         lead = float(self._ground.short()[self._seeded].sum()) * STEP**2
         rate = 0.0 if self._stands else self._rate

@@ -1,4 +1,4 @@
-"""The open stint, as those who judge and reckon see it; ``driving.Drive`` is one."""
+"""Protocol of what may be read of the open stint; ``StintRunner`` implements it."""
 
 from __future__ import annotations
 
@@ -8,24 +8,24 @@ import numpy as np
 
 from cabapp.common.units import Units
 from cabapp.counting.live_spacing import LiveSpacing
+from cabapp.counting.look_ahead import Ahead
 from cabapp.jobs.pass_counts.live_count import LiveCount
+from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.field_marks import FieldMark
 from cabapp.jobs.records.stint_state import StintState
 from cabapp.planning.finish_time import Finish
-from cabapp.planning.go_rules import GoRules
-from cabapp.session.advice.day_facts import Advice
 from cabapp.session.state.position_state import PositionState
-from cabapp.session.state.view import Sentence
+from cabapp.session.state.sentence import Advice, Sentence
 from cabapp.track.pose import Pose
 from cabapp.track.tool import ToolGeometry
 from store.models import Field, Job, Stint, Tap
 
 
 class OpenStint(Protocol):
-    """What is read of the open stint; nothing here alters it.
+    """The open stint, read only.
 
-    ``last`` is the last standing tap of each kind; ``count`` is None while there is neither a
-    boundary nor a place; ``asks`` is what the day asks; lengths m, times POSIX s.
+    ``last`` is the last effective tap of each kind; ``count`` is None while there is neither a
+    boundary nor a place; lengths m, times POSIX s.
     """
 
     stint: Stint
@@ -37,11 +37,13 @@ class OpenStint(Protocol):
     standing: StintState
     count: LiveCount | None
     marks: tuple[FieldMark, ...]
-    where: PositionState
-    lapping: LiveSpacing
+    position: PositionState
+    spacing: LiveSpacing
+    farm: FarmSettings
     units: Units
     notice: Sentence | None
-    goes: GoRules
+    ahead: Ahead | None
+    hand_over_id: str | None
 
     @property
     def pose(self) -> Pose | None:
@@ -52,8 +54,22 @@ class OpenStint(Protocol):
         """Whether the crop is up, by the estimate."""
 
     @property
-    def asks(self) -> tuple[Advice, ...]:
-        """What the day asks."""
+    def advice(self) -> tuple[Advice, ...]:
+        """Advice of the day, the most pressing first."""
+
+    @property
+    def question_since(self) -> float | None:
+        """The moment the standing question asks about, POSIX s."""
+
+    @property
+    def can_silence(self) -> bool:
+        """Whether a warning stands that can be silenced."""
+
+    def day_lines(self) -> tuple[tuple[str, str], ...]:
+        """The day in (name, words)."""
+
+    def message(self) -> Sentence | None:
+        """The sentence that stands."""
 
     def areas(self) -> dict:
         """The job's areas, m2."""
@@ -62,7 +78,7 @@ class OpenStint(Protocol):
         """Pass area a second at work, m2/s."""
 
     def paces(self) -> np.ndarray:
-        """Her paces in this stint, m2/s for every ten minutes at work."""
+        """Work rates in this stint, m2/s for every ten minutes at work."""
 
     def finish(self, now: float) -> Finish | None:
         """When it will likely be done."""

@@ -1,7 +1,4 @@
-"""Whether we know where we are, and how well.
-
-Pure: fixes and times in, "good", "poor", "lost" or "none" out. Never a place made up.
-"""
+"""Whether the position is known, and how well. Pure."""
 
 from __future__ import annotations
 
@@ -21,12 +18,12 @@ def trusted(fix: Fix) -> bool:
 
 
 class PositionState:
-    """Follows the fixes of one receiver, or says "none" when there is none.
+    """State of the position, and the newest usable fix of the receiver.
 
     Examples
     --------
     >>> where = PositionState(receiver=True)
-    >>> where.take(Fix(100.0, 50.0, 10.0, sigma=0.3), now=100.0)
+    >>> where.add_fix(Fix(100.0, 50.0, 10.0, sigma=0.3), now=100.0)
     >>> where.state(101.0, width=13.7), where.state(104.0, width=13.7), where.lost_since(104.0)
     ('good', 'lost', 100.0)
     """
@@ -39,8 +36,8 @@ class PositionState:
         self._newest: float | None = None
         self._ahead: deque[float] = deque(maxlen=20)
 
-    def take(self, fix: Fix, now: float) -> None:
-        """Take a fix that came in at ``now``, POSIX s by the session's clock."""
+    def add_fix(self, fix: Fix, now: float) -> None:
+        """Add a fix that arrived at ``now``, POSIX s by the session's clock."""
         self._ahead.append(fix.t - now)
         self._newest = fix.t
         self._says_none = not trusted(fix)

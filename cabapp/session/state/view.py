@@ -1,54 +1,12 @@
-"""What a screen may know of the session: frozen values, nothing else.
-
-This file holds values only. It refuses to know the store, Kivy, the clock or how
-anything here was worked out. SI inside; a screen turns figures into words with
-``cabapp.common.units``.
-"""
+"""Immutable values shown by screens: SI, POSIX s, degrees for latitude and longitude."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from cabapp.jobs.records.pending_handovers import WaitingHandOver
-
-if TYPE_CHECKING:
-    from cabapp.track.pose import Pose
-
-# The order in which sentences go before one another.
-DANGER, RECORDING, STOP_RULE, SEEDER, RECOVER, QUIET = 1, 2, 3, 4, 5, 6
-
-
-@dataclass(frozen=True, slots=True)
-class Sentence:
-    """The one thing that matters now, in words.
-
-    Attributes
-    ----------
-    rank : int
-        1 danger ahead, 2 recording or position, 3 stop rule, 4 seeder, 5 about to
-        re-cover, 6 picture only.
-    words : str
-        A whole sentence for a person.
-    act_now : bool
-        True while the accent (and one sound per rise) belongs to it.
-    side : int
-        Where to move: -1 left, +1 right, 0 neither.
-    i_know : bool
-        True when the "I know" button silences it.
-    answers : tuple of (str, str)
-        Buttons of a question: (words on the button, kind to give to ``Session.tap``).
-    sound : int
-        Grows by one each time a sound is due; a screen sounds when it has grown.
-    """
-
-    rank: int
-    words: str
-    act_now: bool = False
-    side: int = 0
-    i_know: bool = False
-    answers: tuple[tuple[str, str], ...] = ()
-    sound: int = 0
+from cabapp.session.state.sentence import Sentence
+from cabapp.track.pose import Pose
 
 
 @dataclass(frozen=True, slots=True)

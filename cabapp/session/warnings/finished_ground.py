@@ -14,14 +14,11 @@ import math
 from dataclasses import dataclass
 
 from cabapp.geometry.angles import turn_between
-from cabapp.planning.half_lap import best_inside
+from cabapp.planning.half_lap import MISS_TO_EXTRA, best_inside
 
 ON_S, OFF_S, REPEAT_S = 1.5, 3.0, 20.0
 PASS_ENDS = math.radians(60.0)
 """A pass has ended when the heading has left it by more than this, rad."""
-
-MISS_TO_EXTRA = 5.0
-"""How much worse a foot covered too few times is than one covered too often (common practice)."""
 
 _REACTION_S = 2.5 + 1.0  # reaction, and the delay of receiver and screen
 _SIDESTEP = math.radians(8.0)  # angle at which a tool is moved over

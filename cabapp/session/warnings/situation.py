@@ -5,20 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from cabapp.session.advice.day_facts import Advice
-from cabapp.session.state.view import Sentence
+from cabapp.session.state.sentence import Advice, Sentence
 
 DANGEROUS = ("rock", "rock pile", "pole", "well", "slough", "soft ground", "power line")
 _CLEARANCE = 2.0  # m each side of the tool in which a mark is in the way
-
-STOP_RULES = {
-    "wet": "The surface was wet when you looked. Stop until it is dry.",
-    "mud": "Mud sticks to the tool. Stop until the surface is dry.",
-    "shoots": "Shoots are just below the surface. Stop and ring before going on.",
-    "blowing": "The soil is blowing. Stop until the wind drops.",
-}
-"""What each bad answer of the look-first questions means; which of them stop the work is the farm's
-rule (``cabapp.planning.go_rules``)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +60,7 @@ class Situation:
     ground, how far to move, and to which side (-1 left, +1 right). ``edge_ahead`` is how
     far the edge of the field lies straight ahead; ``reach`` how far the look-ahead looks.
     ``stop_rule`` and ``seeder`` are whole sentences in words; ``quiet`` is what to say when
-    nothing else is to be said, and then ``asks``, the most pressing first.
+    nothing else is to be said, and then ``advice``, the most pressing first.
     """
 
     now: float
@@ -97,4 +87,4 @@ class Situation:
     stop_rule: str | None = None
     seeder: str | None = None
     quiet: Sentence | None = None
-    asks: tuple[Advice, ...] = ()
+    advice: tuple[Advice, ...] = ()

@@ -1,4 +1,4 @@
-"""What the open stint knows at one moment, put together for the judge."""
+"""Reads the situation from the open stint."""
 
 from __future__ import annotations
 
@@ -6,27 +6,26 @@ import math
 
 from cabapp.counting.look_ahead import Ahead
 from cabapp.jobs.records.stint_state import WORKING
-from cabapp.planning.go_rules import stops
+from cabapp.planning.go_rules import STOP_RULES, stops
+from cabapp.session.advice.day_facts import weather
 from cabapp.session.state.open_stint import OpenStint
-from cabapp.session.state.view import QUIET, SEEDER, STOP_RULE
+from cabapp.session.state.sentence import QUIET, SEEDER, STOP_RULE
 from cabapp.session.warnings.finished_ground import look_ahead_seconds
 from cabapp.session.warnings.missed_tap import SLOWEST
-from cabapp.session.warnings.situation import STOP_RULES, Situation, danger_ahead
+from cabapp.session.warnings.situation import Situation, danger_ahead
 from cabapp.session.warnings.spacing_estimate import likely_sigma
 
 SEEDER_NEAR_M, SEEDER_FRESH_S = 100.0, 600.0
-WEATHER_LASTS_S = 3 * 3600.0
-"""Wind and heat told longer ago are not those of now."""
 
 
 def read_situation(
-    drive: OpenStint, t: float, position: str | None, lost_since: float | None
+    runner: OpenStint, t: float, position: str | None, lost_since: float | None
 ) -> tuple[Situation, Ahead | None]:
     """Return the situation at ``t`` and what lies ahead; None when not working or not known.
 
     Parameters
     ----------
-    drive : OpenStint
+    runner : OpenStint
     t : float
         POSIX s.
     position : str
@@ -34,105 +33,97 @@ def read_situation(
     lost_since : float or None
         POSIX s.
     """
-    stood, pose, width = drive.standing, drive.pose, drive.tool.width
+    stood, pose, width = runner.standing, runner.pose, runner.tool.width
     known = {
         "now": t,
         "state": stood.state,
         "since": stood.since,
-        "operation": drive.job.operation,
-        "target": drive.job.target,
+        "operation": runner.job.operation,
+        "target": runner.job.target,
         "width": width,
         "position": position,
         "lost_since": lost_since,
-        "sigma": drive.where.sigma(),
-        "stop_rule": _stop_rule(drive, t) or _asked(drive, STOP_RULE),
-        "seeder": _asked(drive, SEEDER),
-        "quiet": drive.notice,
-        "asks": tuple(ask for ask in drive.asks if ask.rank == QUIET),
+        "sigma": runner.position.sigma(),
+        "stop_rule": _stop_rule(runner, t) or _asked(runner, STOP_RULE),
+        "seeder": _asked(runner, SEEDER),
+        "quiet": runner.notice,
+        "advice": tuple(ask for ask in runner.advice if ask.rank == QUIET),
     }
     if pose is None or position not in ("good", "poor"):
         return Situation(**known), None
     seconds = look_ahead_seconds(max(pose.speed, SLOWEST))
     reach = pose.speed * seconds
-    marks = [(m.id, m.kind, m.x, m.y) for m in drive.marks if m.x is not None]
+    marks = [(m.id, m.kind, m.x, m.y) for m in runner.marks if m.x is not None]
     known |= {
         "speed": pose.speed,
         "heading": pose.heading,
         "curvature": pose.curvature,
         "reversing": pose.reversing,
         "reach": reach,
-        "in_field": drive.count.in_field(pose.x, pose.y),
+        "in_field": runner.count.in_field(pose.x, pose.y),
         "danger": danger_ahead(pose.x, pose.y, pose.heading, marks, width, reach),
-        "seeder": _seeder(drive, t, pose) or known["seeder"],
+        "seeder": _seeder(runner, t, pose) or known["seeder"],
     }
-    ahead = drive.count.count.ahead(seconds) if stood.state == WORKING else None
+    ahead = runner.count.count.ahead(seconds) if stood.state == WORKING else None
     if ahead is not None:
         far = reach + 3 * width
         known |= {
-            "target": _wanted_ahead(drive, pose, ahead),
+            "target": _wanted_ahead(runner, pose, ahead),
             "over": ahead.over_width,
             "move": ahead.move,
             "move_side": ahead.move_side,
             "lap_sigma": likely_sigma(
-                drive.where.sigma(),
-                (drive.lapping.sigma, drive.lapping.pairs),
-                drive.count.lapped_before,
+                runner.position.sigma(),
+                (runner.spacing.sigma, runner.spacing.pairs),
+                runner.count.lapped_before,
             ),
-            "edge_ahead": drive.count.edge_ahead(pose.x, pose.y, pose.heading, far),
+            "edge_ahead": runner.count.edge_ahead(pose.x, pose.y, pose.heading, far),
         }
     return Situation(**known), ahead
 
 
-def _wanted_ahead(drive, pose, ahead) -> int:
+def _wanted_ahead(runner, pose, ahead) -> int:
     """Return the passes wanted where the finished ground ahead begins: once-only ground has one."""
     far = min(ahead.distance, SEEDER_NEAR_M)
     (left, right), side = (pose.left, pose.right), ahead.side
     share = {-1: 0.25, 0: 0.5, 1: 0.75}[side]
     x = left[0] + share * (right[0] - left[0]) + far * math.cos(pose.heading)
     y = left[1] + share * (right[1] - left[1]) + far * math.sin(pose.heading)
-    return int(drive.count.count.wanted([[x, y]])[0]) or drive.job.target
+    return int(runner.count.count.wanted([[x, y]])[0]) or runner.job.target
 
 
-def _stop_rule(drive, t) -> str | None:
+def _stop_rule(runner, t) -> str | None:
     """Return the sentence of the worst that stops the work: what she found, wind, or heat."""
-    looked = drive.last.get("look_first")
+    looked = runner.last.get("look_first")
     answers = (looked.detail or {}) if looked else {}
-    wind, air = weather(drive, t)
-    found = stops(drive.goes, answers, wind, air, drive.up)
+    wind, air = weather(runner, t)
+    found = stops(runner.farm.goes, answers, wind, air, runner.up)
     if not found:
         return None
-    units = drive.units
+    units = runner.units
     if found[0] == "wind":
-        return f"Wind {units.speed(wind)}: soil may blow from {units.speed(drive.goes.wind)} on. Stop until it drops."
+        return f"Wind {units.speed(wind)}: soil may blow from {units.speed(runner.farm.goes.wind)} on. Stop until it drops."
     if found[0] == "heat":
         return (
-            f"{units.temperature(air)} in the air: from {units.temperature(drive.goes.heat)} on it "
+            f"{units.temperature(air)} in the air: from {units.temperature(runner.farm.goes.heat)} on it "
             "sets plants back. Stop until it is cooler."
         )
     return STOP_RULES[found[0]]
 
 
-def weather(drive: OpenStint, t: float) -> tuple[float | None, float | None]:
-    """Return wind, m/s, and air, deg C, as she told them lately; None where not known."""
-    tap = drive.last.get("weather")
-    if tap is None or not 0 <= t - tap.at <= WEATHER_LASTS_S:
-        return None, None
-    return tap.detail.get("wind"), tap.detail.get("air")
-
-
-def _asked(drive, rank) -> str | None:
+def _asked(runner, rank) -> str | None:
     """Return what the day asks at a rank."""
-    return next((ask.words for ask in drive.asks if ask.rank == rank), None)
+    return next((ask.words for ask in runner.advice if ask.rank == rank), None)
 
 
-def _seeder(drive, t, pose) -> str | None:
+def _seeder(runner, t, pose) -> str | None:
     """Return what to say when the seeder was pointed out lately and near."""
-    seen = drive.last.get("seeder")
+    seen = runner.last.get("seeder")
     if seen is None or seen.lat is None or not 0 <= t - seen.at <= SEEDER_FRESH_S:
         return None
-    x, y = drive.count.count.plane.to_xy(seen.lat, seen.lon)[0]
+    x, y = runner.count.count.plane.to_xy(seen.lat, seen.lon)[0]
     metres = math.hypot(x - pose.x, y - pose.y)
     if metres > SEEDER_NEAR_M:
         return None
-    said = drive.units.length(metres)
+    said = runner.units.length(metres)
     return f"The seeder was {said} from here. Ease off, or do gaps first."

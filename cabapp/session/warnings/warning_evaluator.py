@@ -18,15 +18,7 @@ from cabapp.common import wording
 from cabapp.common.units import Units
 from cabapp.geometry.angles import turn_between
 from cabapp.session.state.position_state import LOST_AFTER_S
-from cabapp.session.state.view import (
-    DANGER,
-    QUIET,
-    RECORDING,
-    RECOVER,
-    SEEDER,
-    STOP_RULE,
-    Sentence,
-)
+from cabapp.session.state.sentence import DANGER, QUIET, RECORDING, RECOVER, SEEDER, STOP_RULE, Sentence
 from cabapp.session.warnings.finished_ground import FinishedGroundAlarm, thresholds
 from cabapp.session.warnings.missed_tap import SLOWEST, MissedTapDetector
 from cabapp.session.warnings.situation import Situation
@@ -50,7 +42,7 @@ class WarningResult:
     """The sentence that stands, and the warnings whose grade is known by now."""
 
     sentence: Sentence | None
-    graded: tuple[WarningOutcome, ...] = field(default=())
+    outcomes: tuple[WarningOutcome, ...] = field(default=())
 
 
 class WarningEvaluator:
@@ -67,12 +59,12 @@ class WarningEvaluator:
     def __init__(self, units: Units, say_time: Callable[[float], str]):
         self._units = units
         self._say_time = say_time
-        self._recover = FinishedGroundAlarm()
-        self._forgotten = MissedTapDetector()
-        self._grading = WarningFollowUp()
+        self._finished_ground = FinishedGroundAlarm()
+        self._missed_tap = MissedTapDetector()
+        self._follow_up = WarningFollowUp()
         self._raised: set[tuple] = set()
         self._known: set[tuple] = set()
-        self._recover_words = ("", 0)
+        self._finished_words = ("", 0)
         self._headings: deque[tuple[float, float]] = deque()
         self._sound = 0
         self._asked: tuple | None = None
@@ -84,36 +76,41 @@ class WarningEvaluator:
         judged = (self._danger, self._recording, self._lost, self._stop, self._seeder)
         sentences = [judge(now) for judge in judged]
         sentences.append(self._about_to_recover(now, turning))
-        sentences.append(now.quiet or self._asks(now))
+        sentences.append(now.quiet or self._advice(now))
         sentence = next((said for said in sentences if said is not None), None)
         self.rank = sentence.rank if sentence else None
-        return WarningResult(sentence, self._grading.feed(now))
+        return WarningResult(sentence, self._follow_up.feed(now))
+
+    @property
+    def can_silence(self) -> bool:
+        """Whether a sentence stands that can be silenced."""
+        return self.rank in (DANGER, STOP_RULE, SEEDER, RECOVER) or (self.rank == QUIET and self._asked is not None)
 
     def i_know(self) -> bool:
-        """Silence the sentence that stands; False when there is nothing to silence."""
-        if self.rank == RECOVER:
-            self._recover.i_know()
-        elif self.rank == QUIET and self._asked is not None:
-            self._known.add(self._asked)
-        elif self.rank in (DANGER, STOP_RULE, SEEDER):
-            self._known |= {label for label in self._raised if label[0] == self.rank}
-        else:
+        """Silence the sentence that stands; return whether there was one."""
+        if not self.can_silence:
             return False
+        if self.rank == RECOVER:
+            self._finished_ground.i_know()
+        elif self.rank == QUIET:
+            self._known.add(self._asked)
+        else:
+            self._known |= {label for label in self._raised if label[0] == self.rank}
         return True
 
     def answered(self) -> None:
         """Take the question about a forgotten tap away."""
-        self._forgotten.answered()
+        self._missed_tap.answered()
 
     @property
     def question_since(self) -> float | None:
         """The moment the standing question asks about, POSIX s."""
-        question = self._forgotten.question
+        question = self._missed_tap.question
         return question.since if question else None
 
     def flush(self) -> tuple[WarningOutcome, ...]:
         """Return the warnings not graded yet, as not acted on: the stint ends here."""
-        return self._grading.flush()
+        return self._follow_up.flush()
 
     def _stands(self, rank, key, kind, holds, now) -> bool:
         """Say whether a sentence stands: a sound when it begins, silent once known."""
@@ -125,7 +122,7 @@ class WarningEvaluator:
         if holds and label not in self._raised:
             self._raised.add(label)
             self._sound += 1
-            self._grading.raised(kind, now)
+            self._follow_up.raised(kind, now)
         return holds and label not in self._known
 
     def _danger(self, now):
@@ -140,7 +137,7 @@ class WarningEvaluator:
 
     def _recording(self, now):
         speed = now.speed if now.position in ("good", "poor") else None
-        question = self._forgotten.feed(now.now, now.state, now.since, speed, now.in_field)
+        question = self._missed_tap.feed(now.now, now.state, now.since, speed, now.in_field)
         kind = question.kind if question else ""
         if not self._stands(RECORDING, kind, kind, question is not None, now):
             return None
@@ -180,32 +177,32 @@ class WarningEvaluator:
             return None
         return Sentence(SEEDER, now.seeder, True, 0, True, sound=self._sound)
 
-    def _asks(self, now):
+    def _advice(self, now):
         """What the day asks: no sound, no grade, and silent once she knows until its cause is gone."""
-        labels = {(QUIET, ask.key): ask for ask in now.asks}
+        labels = {(QUIET, ask.key): ask for ask in now.advice}
         self._known -= {known for known in self._known if known[0] == QUIET and known not in labels}
         self._asked = next((label for label in labels if label not in self._known), None)
         return self._asked and Sentence(QUIET, labels[self._asked].words, i_know=True)
 
     def _about_to_recover(self, now, turning):
         if now.state != "working":
-            self._recover.end_pass()
+            self._finished_ground.end_pass()
             return None
         if now.over is None or now.heading is None:
             return None
         e_on, e_off = thresholds(now.width, now.lap_sigma, now.sigma)
-        verdict = self._recover.feed(
+        verdict = self._finished_ground.feed(
             now.now, now.over, e_on, e_off, heading=now.heading, quiet=turning or _hold_back(now)
         )
         if verdict.sound:
             self._sound += 1
         if verdict.rising:
-            self._grading.raised("recover", now, e=now.over, threshold=e_on, e_off=e_off)
+            self._follow_up.raised("recover", now, e=now.over, threshold=e_on, e_off=e_off)
         if not verdict.shown:
             return None
         if now.over > e_off:
-            self._recover_words = (self._say_recover(now), now.move_side)
-        said, side = self._recover_words
+            self._finished_words = (self._say_recover(now), now.move_side)
+        said, side = self._finished_words
         return Sentence(RECOVER, said, now.over > e_off, side, True, sound=self._sound)
 
     def _say_recover(self, now):

@@ -64,14 +64,14 @@ def lanes(n):
 @pytest.fixture
 def counted_at(monkeypatch):
     """The moments when the count had taken what it was given: on the wall, and of this thread, s."""
-    moments, take = [], LiveCount.take
+    moments, take = [], LiveCount.add_fixes
 
     def noting(self, fixes):
         done = take(self, fixes)
         moments.append((time.perf_counter(), time.thread_time()))
         return done
 
-    monkeypatch.setattr(LiveCount, "take", noting)
+    monkeypatch.setattr(LiveCount, "add_fixes", noting)
     return moments
 
 

@@ -11,8 +11,9 @@ import pytest
 from cabapp.__main__ import main
 from cabapp.common.clock import WallClock
 from cabapp.counting.job_count import JobCount
-from cabapp.jobs.pass_counts.live_count import as_kept, taps_of, tool_of
 from cabapp.jobs.records import stint_state
+from cabapp.jobs.records.stint_reader import as_kept, tool_of
+from cabapp.jobs.records.tap_log import taps_of
 from cabapp.position.receivers import receiver_thread
 from cabapp.position.receivers.connections import SerialConnection
 from cabapp.position.receivers.receiver_thread import ReceiverThread

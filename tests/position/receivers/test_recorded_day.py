@@ -9,8 +9,8 @@ from shapely.geometry import box
 from cabapp.__main__ import main
 from cabapp.common.clock import ManualClock
 from cabapp.jobs.imports.recorded_day import Agreed, bring_in_agreed, look_at
-from cabapp.jobs.pass_counts.live_count import taps_of
 from cabapp.jobs.records import stint_state
+from cabapp.jobs.records.tap_log import taps_of
 from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.session import Session
 from cabapp.track.activity import guess

@@ -12,8 +12,9 @@ from cabapp.__main__ import main
 from cabapp.common.clock import ManualClock
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.imports.trace_recovery import after_mending, refill
-from cabapp.jobs.pass_counts.live_count import taps_of, tool_of
 from cabapp.jobs.records import stint_state
+from cabapp.jobs.records.stint_reader import tool_of
+from cabapp.jobs.records.tap_log import taps_of
 from cabapp.position.protocols.byte_decoder import ByteDecoder
 from cabapp.position.recordings.raw_log import RawLog
 from cabapp.session import Session

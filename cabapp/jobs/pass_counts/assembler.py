@@ -1,0 +1,109 @@
+"""The assembler: the rows of a job in the logbook become its pass count.
+
+Cab, reports and commands all count a job here, so that they give equal cells and areas. No other module
+calls ``JobCount.add_stint`` or ``JobCount.add_seeding``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from cabapp.counting.job_count import JobCount
+from cabapp.jobs.records.corrections import Corrections
+from cabapp.jobs.records.stint_reader import StintRecord, read_stint
+from cabapp.track.usable_fixes import usable_fixes
+from store import Store
+from store.models import Field, Job, Operator, Stint, Tool, Tractor
+
+Place = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class AssembledJob:
+    """The pass count of a job, the stints it was assembled from by their start, and names by id."""
+
+    field: Field
+    job: Job
+    stints: list[StintRecord]
+    count: JobCount
+    names: dict[str, str]
+
+
+def assemble(
+    store: Store,
+    job: Job,
+    *,
+    until: float | None = None,
+    without: str | None = None,
+    place: Place | None = None,
+    corrections: Corrections | None = None,
+) -> AssembledJob | None:
+    """Return the pass count of a job; None where nothing says where it lies.
+
+    Parameters
+    ----------
+    store : Store
+    job : store.models.Job
+    until : float, optional
+        Only stints taken over before this, POSIX s.
+    without : str, optional
+        Id of a stint that is not counted: the one that is counted live.
+    place : tuple of float, optional
+        Latitude and longitude, degrees, of a field without boundary whose job has no usable fix yet.
+    corrections : Corrections, optional
+        Those of the store, where they have been read.
+    """
+    corrections = corrections or Corrections(store)
+    field = store.get(Field, job.field_id)
+    names = _names(store)
+    rows = sorted(store.all(Stint, job_id=job.id), key=lambda row: (row.at, row.id))
+    rows = [row for row in rows if until is None or row.at < until]
+    stints = [read_stint(store, row, corrections, names) for row in rows]
+    centre = None
+    if field.boundary is None:
+        centre = centre_of(stints) or place
+        if centre is None:
+            return None
+    stints = [stint for stint in stints if stint.row.id != without]
+    count = JobCount(field.boundary, job.target, centre=centre, once=field.once_only)
+    if job.operation != "seeding":
+        # passes made before the ground was seeded are void
+        for seeding in store.all(Job, field_id=field.id, season=job.season, operation="seeding"):
+            for row in store.all(Stint, job_id=seeding.id):
+                count.add_seeding(**read_stint(store, row, corrections).inputs)
+    for stint in stints:
+        counted = count.add_stint(start=stint.row.at, **stint.inputs)
+        stint.lost = [(begin, end) for begin, end, _, _ in counted.unknown]
+        stint.split_hours(counted.t, counted.xy)
+    return AssembledJob(field, job, stints, count, names)
+
+
+def centre_of(stints: list[StintRecord]) -> Place | None:
+    """Return where the plane of a field without boundary is laid: the first usable fix of its job.
+
+    Latitude and longitude, degrees; None without a usable fix. Stints are in order of their start.
+    """
+    for stint in stints:
+        trace = stint.trace
+        place = first_place(trace.t, trace.lat, trace.lon, trace.quality, stint.row.at)
+        if place is not None:
+            return place
+    return None
+
+
+def first_place(t, lat, lon, quality, since: float) -> Place | None:
+    """Return the first usable place of the columns of a trace, degrees; None without one."""
+    keep = np.flatnonzero(usable_fixes(t, lat, lon, quality, since).keep) if len(t) else ()
+    return (float(lat[keep[0]]), float(lon[keep[0]])) if len(keep) else None
+
+
+def _names(store: Store) -> dict[str, str]:
+    """Return the names of operators, tractors and tools by id, also of those no longer there."""
+    return {
+        row.id: row.name
+        for model in (Operator, Tractor, Tool)
+        for gone in (True, False)
+        for row in store.all(model, gone=gone)
+    }

@@ -1,0 +1,371 @@
+"""Every kind of tap, one row each: states, detail, undo, words, refresh and effects.
+
+States, checks, undo, the log of a report and the keys of the screens all read this table. Functions named
+here lie in ``cabapp.session.taps``; a test fails while any part of a row is missing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from cabapp.jobs.records.field_marks import MARKS, STONE_HIT
+from cabapp.planning.go_rules import ANSWERS
+from cabapp.track.tool import WINGS
+from store.errors import Refused
+
+IDLE, READY, WORKING, STOPPED = "idle", "ready", "working", "stopped"
+FINISHED, HANDED_OVER = "finished", "handed over"
+OPEN = (READY, WORKING, STOPPED)
+STATES = (IDLE, READY, WORKING, STOPPED, FINISHED, HANDED_OVER)
+
+LOOK, READ = "look", "read"
+"""What of the day a tap refreshes: its facts are gathered again, or first read from the store again."""
+
+
+class TapRefused(Refused):
+    """A tap that does not fit the state, or lacks what it needs; nothing was recorded."""
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """One value of a tap's detail.
+
+    Attributes
+    ----------
+    name : str
+    refusal : str
+        Said when the value does not fit; ``{value}`` and ``{choices}`` are its places.
+    low, high : float
+        Bounds of a number, SI.
+    open : str
+        Which bounds are themselves refused: "", "low" or "both".
+    choices : tuple
+        What can be chosen, instead of bounds.
+    required : bool
+    default : object
+        Taken when nothing is given.
+    many : bool
+        A list of names, unchecked.
+    flag : bool
+        True or false, false when not given.
+    """
+
+    name: str
+    refusal: str = ""
+    low: float = float("-inf")
+    high: float = float("inf")
+    open: str = ""
+    choices: tuple = ()
+    required: bool = False
+    default: Any = None
+    many: bool = False
+    flag: bool = False
+
+    def check(self, value: Any) -> Any:
+        """Return the value as it is kept.
+
+        Raises
+        ------
+        TapRefused
+            It is lacking, or out of bounds.
+        """
+        if self.flag:
+            return bool(value)
+        if self.many:
+            return [str(one) for one in value or ()]
+        value = self.default if value is None else value
+        if not self.refusal or (value is None and not self.required):
+            return value
+        if not self._fits(value):
+            raise TapRefused(self.refusal, value=value, choices=", ".join(map(str, self.choices)))
+        return value
+
+    def _fits(self, value: Any) -> bool:
+        if self.choices:
+            return value in self.choices
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            return False
+        above = self.low < value if self.open in ("low", "both") else self.low <= value
+        return above and (value < self.high if self.open == "both" else value <= self.high)
+
+
+@dataclass(frozen=True, slots=True)
+class TapKind:
+    """One kind of tap.
+
+    Attributes
+    ----------
+    name : str
+        As it is stored.
+    words : str
+        In the log of a report; ``{reason}`` and the values of the detail are its places.
+    moves : dict of str to str
+        The state it leads to, by the state it is allowed in. Empty: written by the program alone.
+    why_not : dict of str to str
+        Why it is refused in a state, where more can be said than the state itself says.
+    act : bool
+        A method of ``Session`` of its own, not ``Session.tap``.
+    values : tuple of Value
+        The detail it takes.
+    undo : str
+        What undo calls it; "" where it cannot be undone.
+    row : str
+        Table of the row it writes besides itself, which undo takes back.
+    button : str
+        Words of its key where the screen's program makes the key.
+    refresh : str
+        ``LOOK``, ``READ`` or "".
+    switches : bool
+        Whether it begins or ends work, or moves a wing: its order among such taps is kept.
+    place : str
+        Said where it needs a place and none is known; it may be given one pointed out on the map.
+    listed : bool
+        Whether the log of a report lists it.
+    detail, effects : str, tuple of str
+        Functions of ``session.taps``: what completes its detail, and what follows once it is durable.
+    words_when : dict of (str, object) to str
+        Other words for one value of the detail.
+    """
+
+    name: str
+    words: str
+    moves: dict[str, str] = field(default_factory=dict)
+    why_not: dict[str, str] = field(default_factory=dict)
+    act: bool = False
+    values: tuple[Value, ...] = ()
+    undo: str = ""
+    row: str = ""
+    button: str = ""
+    refresh: str = ""
+    switches: bool = False
+    place: str = ""
+    listed: bool = True
+    detail: str = ""
+    effects: tuple[str, ...] = ()
+    words_when: dict[tuple[str, Any], str] = field(default_factory=dict)
+
+    def check(self, given: dict) -> dict[str, Any]:
+        """Return the detail as it is kept.
+
+        Raises
+        ------
+        TapRefused
+            A value is lacking or out of bounds.
+        TypeError
+            A value this kind does not take.
+        """
+        unknown = given.keys() - {value.name for value in self.values}
+        if unknown:
+            raise TypeError(f"{self.name} takes no {', '.join(sorted(unknown))}")
+        return {value.name: value.check(given.get(value.name)) for value in self.values}
+
+
+def _stay(*states: str) -> dict[str, str]:
+    return {state: state for state in states}
+
+
+_NOT_STARTED = "Work has not started yet. Press Start."
+_RECORDED = "Work is already being recorded."
+
+_KINDS = (
+    # acts with a method of their own
+    TapKind(
+        "take_over", "Took over", act=True,
+        moves={IDLE: READY, FINISHED: READY, HANDED_OVER: READY},
+        why_not={WORKING: "A stint is open. Stop and finish it, or hand it over, before another begins."},
+    ),
+    TapKind(
+        "hand_over", "Handed over", act=True, switches=True, effects=("end_work",),
+        moves={READY: HANDED_OVER, STOPPED: HANDED_OVER},
+        why_not={WORKING: "Stop first. A hand-over is done standing, with the engine off."},
+    ),
+    TapKind(
+        "receive", "Received", act=True,
+        moves={IDLE: IDLE, FINISHED: IDLE, HANDED_OVER: IDLE},
+        why_not={
+            WORKING: "Stop first. A hand-over is received standing, with the engine off.",
+            STOPPED: "A stint is open. Finish it, or hand it over, before receiving another.",
+        },
+    ),
+    # taps that begin and end work
+    TapKind(
+        "start", "Started", moves={READY: WORKING}, undo="start", refresh=LOOK, switches=True,
+        why_not={
+            IDLE: "Nobody has taken over yet. Choose operator, tractor, tool and field first.",
+            WORKING: _RECORDED,
+            STOPPED: "You have stopped. Press Restart to go on.",
+        },
+    ),
+    TapKind(
+        "stop", "Stopped: {reason}", moves={WORKING: STOPPED}, undo="stop", refresh=LOOK, switches=True,
+        effects=("end_work",),
+        why_not={
+            READY: "Work has not started yet, so there is nothing to stop.",
+            STOPPED: "You have stopped already.",
+        },
+    ),
+    TapKind(
+        "restart", "Restarted", moves={STOPPED: WORKING}, undo="restart", refresh=LOOK, switches=True,
+        why_not={READY: _NOT_STARTED, WORKING: _RECORDED},
+    ),
+    TapKind(
+        "finish", "Finished", moves=dict.fromkeys(OPEN, FINISHED), undo="finish", switches=True, effects=("end_work",),
+    ),
+    # answers to "Were you rolling since ...?" and "Stop counting from ...?"
+    TapKind(
+        "were_rolling", "“Yes, count it”", moves={READY: WORKING, STOPPED: WORKING},
+        undo="counting from earlier", button="Yes, count it", refresh=LOOK,
+        detail="question_since", effects=("answer_question",),
+    ),
+    TapKind(
+        "not_rolling", "“No, driving”", moves=_stay(READY, STOPPED), button="No, driving", effects=("answer_question",),
+    ),
+    TapKind(
+        "stop_counting", "“Stop counting”", moves={WORKING: STOPPED},
+        undo="stop from earlier", button="Yes, stopped", refresh=LOOK,
+        detail="question_since", effects=("answer_question", "end_work"),
+    ),
+    TapKind(
+        "still_working", "“Still working”", moves=_stay(WORKING), button="No, {operation}", effects=("answer_question",),
+    ),
+    # taps that leave the state as it is
+    TapKind(
+        "width", "Wing {wing}", moves=_stay(*OPEN), undo="width change", switches=True,
+        values=(Value("wing", "Say which wing is up: {choices}.", choices=WINGS, required=True),),
+        words_when={("wing", "all"): "Whole width"},
+    ),
+    TapKind(
+        "pass_counted", "Counted a pass by hand", moves=_stay(WORKING, STOPPED), undo="counted pass",
+        why_not={READY: "Press Start before counting a pass."},
+        values=(
+            Value(
+                "passes", "Count 1 to 5 passes at a time. To take one away, press Undo.",
+                choices=(1, 2, 3, 4, 5), default=1,
+            ),
+            Value("length_m", "A pass is more than nothing and less than 20 km long.", 0, 20000, open="both"),
+        ),
+        detail="only_told",
+    ),
+    TapKind("stop_reason", "Reason of the stop: {reason}", moves=_stay(STOPPED)),
+    TapKind(
+        "mark", "Marked {kind}", moves=_stay(*OPEN), undo="mark", row="mark", refresh=LOOK,
+        values=(
+            Value(
+                "kind", f"There is no mark called {{value}}. Choose one of: {', '.join(MARKS)}.",
+                choices=(*MARKS, STONE_HIT), default="rock",
+            ),
+            Value("note"),
+        ),
+        detail="mark_row", effects=("read_marks",),
+    ),
+    TapKind(
+        "fuel", "Fuel in: {litres}", moves=_stay(*OPEN), undo="fuel", row="fuel_entry", refresh=READ,
+        values=(
+            Value(
+                "litres", "Say how much fuel went in, more than nothing and less than 5000 litres.",
+                0, 5000, open="both", required=True,
+            ),
+            Value("price_per_l"),
+        ),
+        detail="fuel_row",
+    ),
+    TapKind(
+        "look_first", "Looked first", moves=_stay(*OPEN), refresh=LOOK,
+        values=tuple(Value(answer, flag=True) for answer in ANSWERS),
+    ),
+    TapKind(
+        "walk_round", "Walk round", moves=_stay(READY, STOPPED), refresh=READ,
+        values=(Value("fine", many=True), Value("fault", many=True)),
+    ),
+    TapKind(
+        "seeder", "Seeder is here", moves=_stay(*OPEN), undo="seeder", refresh=READ,
+        place="I do not know where we are, so I cannot note where the seeder is.",
+    ),
+    TapKind(
+        "seeder_pace", "Seeder pace", moves=_stay(*OPEN), undo="pace of the seeder", refresh=READ,
+        values=(
+            Value("rate", "Say how much ground the seeder does in an hour: less than 72 ha (178 ac).", 0, 200),
+            Value("seeded", "Say how much ground of this field is seeded.", 0, 1e8),
+        ),
+    ),
+    TapKind(
+        "rain", "Rain expected", moves=_stay(*OPEN), undo="rain", refresh=LOOK,
+        values=(Value("hours", "Say in how many hours rain is coming, 3 days at most.", 0, 72, open="low"),),
+        detail="rain_time",
+    ),
+    TapKind(
+        "weather", "Weather", moves=_stay(*OPEN), undo="weather", refresh=LOOK,
+        values=(
+            Value("wind", "Say how hard the wind blows: less than 40 m/s (90 mph).", 0, 40),
+            Value("air", "Say how warm the air is, between -20 and 50 degrees C.", -20, 50),
+        ),
+    ),
+    TapKind(
+        "soil", "Read the soil's warmth", moves=_stay(READY, STOPPED), undo="soil temperature", refresh=READ,
+        values=(
+            Value(
+                "celsius", "Say how warm the soil is at seeding depth, between -5 and 45 degrees C.",
+                -5, 45, required=True,
+            ),
+        ),
+    ),
+    TapKind(
+        "seeded", "Told the day of seeding", moves=_stay(READY, STOPPED), undo="day of seeding", refresh=READ,
+        values=(
+            Value("days_ago", "Say how many days ago this field was seeded, 90 at most.", 0, 90, required=True),
+        ),
+        detail="seeding_time",
+    ),
+    TapKind("grease", "Greased", moves=_stay(READY, STOPPED), undo="grease", button="Greased", refresh=READ),
+    TapKind(
+        "hitching_ok", "Hitching looked at", moves=_stay(*OPEN), button="It is right", effects=("clear_notice",),
+    ),
+    TapKind(
+        "i_know", "I know", moves=_stay(*OPEN), button="I know", listed=False,
+        detail="something_to_silence", effects=("silence",),
+    ),
+    TapKind("caution", "Read the cautions", moves=_stay(*STATES)),
+    TapKind(
+        "undo", "Took it back", moves=_stay(*OPEN, FINISHED), button="Undo {tap}", refresh=READ, listed=False,
+        why_not={HANDED_OVER: "A hand-over cannot be undone. Take over again to go on with the field."},
+        detail="undone_tap", effects=("take_back_row",),
+    ),
+    # written by the program
+    TapKind("warned", "Warned", listed=False),
+    TapKind("check_skipped", "Check skipped"),
+)  # fmt: skip
+
+TAP_KINDS: dict[str, TapKind] = {kind.name: kind for kind in _KINDS}
+
+TAPS = tuple(kind.name for kind in _KINDS if kind.moves)
+"""Kinds that a person makes."""
+
+WHY_NOT_IN_STATE: dict[str, str] = {
+    IDLE: "Nobody has taken over yet. Take over first.",
+    READY: "A stint is open but work has not started. Press Start, or finish it.",
+    WORKING: "Not while work is being recorded. Stop first.",
+    STOPPED: "Not while stopped. Restart, finish, or hand over first.",
+    FINISHED: "This stint is finished. Take over to begin another.",
+    HANDED_OVER: "This stint has been handed over. The next operator takes over first.",
+}
+
+
+def tap_words(tap, shown: dict[str, str]) -> tuple[str, dict[str, str]]:
+    """Return what a report's log says of a tap: a sentence, and what stands in its places.
+
+    Parameters
+    ----------
+    tap : Tap
+        Of any kind; one of a newer version is named by its kind.
+    shown : dict of str to str
+        Values of the detail in the farm's units, by name.
+    """
+    kind, detail = TAP_KINDS.get(tap.kind), tap.detail or {}
+    if kind is None:
+        return tap.kind.replace("_", " ").capitalize(), {}
+    for (name, value), words in kind.words_when.items():
+        if detail.get(name, value) == value:
+            return words, {}
+    unsaid = dict.fromkeys((value.name for value in kind.values), tap.reason or "something")
+    return kind.words, {**unsaid, **detail, "reason": tap.reason or "no reason given", **shown}

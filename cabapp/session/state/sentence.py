@@ -1,0 +1,49 @@
+"""One message with its rank; the ranks; one item of advice."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+DANGER, RECORDING, STOP_RULE, SEEDER, RECOVER, QUIET = 1, 2, 3, 4, 5, 6
+"""Ranks, the most pressing first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """The one message that matters now.
+
+    Attributes
+    ----------
+    rank : int
+        1 danger ahead, 2 recording or position, 3 stop rule, 4 seeder, 5 about to
+        re-cover, 6 picture only.
+    words : str
+        A whole sentence for a person.
+    act_now : bool
+        True while the accent (and one sound per rise) belongs to it.
+    side : int
+        Where to move: -1 left, +1 right, 0 neither.
+    i_know : bool
+        True when the "I know" button silences it.
+    answers : tuple of (str, str)
+        Buttons of a question: (words on the button, kind to give to ``Session.tap``).
+    sound : int
+        Grows by one each time a sound is due; a screen sounds when it has grown.
+    """
+
+    rank: int
+    words: str
+    act_now: bool = False
+    side: int = 0
+    i_know: bool = False
+    answers: tuple[tuple[str, str], ...] = ()
+    sound: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One sentence of the day: ``key`` names its cause, ``rank`` is that of ``Sentence``."""
+
+    key: str
+    rank: int
+    words: str

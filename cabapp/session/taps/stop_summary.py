@@ -1,0 +1,31 @@
+"""Figures noted at stop, finish and hand-over."""
+
+from __future__ import annotations
+
+from cabapp.session.state.open_stint import OpenStint
+
+
+def stop_summary(stint: OpenStint) -> dict:
+    """Return what the end of work notes for the list of fields and the operator's next stint.
+
+    Returns
+    -------
+    dict
+        Each where it is known: "share_done", of the field at target; "share_left", of the passes it
+        lacks; "paces" of the operator in this stint, m2 of passes a second.
+    """
+    areas, noted = stint.areas(), {}
+    if areas.get("field"):
+        wanted = areas["field"] * stint.job.target
+        noted = {
+            "share_done": round(areas["done"] / areas["field"], 4),
+            "share_left": round(min(1.0, areas["left_pass_area"] / wanted), 4),
+        }
+    paces = [round(float(one), 2) for one in stint.paces()]
+    return noted | ({"paces": paces} if paces else {})
+
+
+def tally_area(stint: OpenStint) -> float | None:
+    """Return the pass area counted by tap, m2; None unless every length was told."""
+    state = stint.standing
+    return state.tally_m * stint.tool.width if state.tally and state.tally_m is not None else None
