@@ -273,10 +273,11 @@ class Session:
         for fix in fixes:
             self._position.add_fix(fix, now)
         if self._runner is not None and self._state() != stint_state.HANDED_OVER:
+            t, width = self._time(), self._runner.tool.width
+            self._runner.record(fixes)
+            self._runner.update_day(t)
             self._runner.add_fixes(fixes)
             self._runner.sync(now)
-            t, width = self._time(), self._runner.tool.width
-            self._runner.update_day(t)
             self._runner.evaluate(t, self._position.state(now, width), self._position.lost_since(now))
             stood = self._runner.standing
             if stood.state == stint_state.FINISHED and t - stood.since >= stint_state.UNDO_S:

@@ -163,9 +163,12 @@ class StintRunner:
 
     # --- fixes -----------------------------------------------------------------------------
 
-    def add_fixes(self, fixes: list[Fix]) -> None:
-        """Record fixes; then count and evaluate them."""
+    def record(self, fixes: list[Fix]) -> None:
+        """Write fixes to the trace."""
         self.recorder.append(fixes)
+
+    def add_fixes(self, fixes: list[Fix]) -> None:
+        """Count and evaluate recorded fixes."""
         for group in _groups(fixes, self._evaluated):
             self._count(group)
             self.evaluate(group[-1].t, "good" if trusted(group[-1]) else "lost")

@@ -203,7 +203,7 @@ def test_a_fault_in_the_day_stops_neither_count_nor_taps(half_an_hour, monkeypat
     def fault(self, now):
         raise ZeroDivisionError
 
-    monkeypatch.setattr(DayReader, "look", fault)
+    monkeypatch.setattr(DayReader, "update", fault)
     day = half_an_hour(minutes=3)
     assert day.session.view.sentence is None
     assert day.session.job.areas()["covered"] > 0.9 * 12 * 2.5 * 180 / 2
