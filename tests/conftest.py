@@ -1,10 +1,15 @@
-"""What all workers of one test run share: things built once, in one folder."""
+"""What all tests share: things built once for all workers of a run, and the settings of hypothesis."""
 
 import json
 import shutil
 
 import pytest
 from filelock import FileLock
+from hypothesis import HealthCheck, settings
+
+# how long an example takes says more of the machine than of the code
+settings.register_profile("rollbook", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("rollbook")
 
 
 @pytest.fixture(scope="session")

@@ -88,7 +88,7 @@ def fed_one_by_one(rows, switches, tool, sigma):
     return sweeper, out
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(drives(), TOOLS)
 def test_pieces_do_not_depend_on_how_fixes_arrive(drive, tool):
     """One fix at a time gives the very same pieces, odometer and unknown stretches as all at once."""
@@ -105,7 +105,7 @@ def test_pieces_do_not_depend_on_how_fixes_arrive(drive, tool):
     assert live.unknown == whole.unknown and live.rejected == whole.rejected
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(drives(), TOOLS)
 def test_cells_painted_live_equal_cells_filled_at_once(drive, tool):
     """The visit rule by odometer per cell and the visit rule by row intervals give equal counts."""
@@ -125,7 +125,7 @@ def test_cells_painted_live_equal_cells_filled_at_once(drive, tool):
     assert worked or not live.counts.any()
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(drives(), TOOLS, st.floats(0.05, 0.95))
 def test_a_stint_taken_up_in_the_middle_goes_on_as_if_painted(drive, tool, share):
     """Taking up the first pieces at once and painting the rest counts as painting all: no visit is
@@ -161,7 +161,7 @@ def test_a_seam_between_the_halves_of_a_pivot_begins_no_new_visit():
     assert grid.at([[2.0, 2.0]]).tolist() == [1]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(drives(), drives(), TOOLS)
 def test_a_job_counts_the_same_live_and_rebuilt_and_in_any_order(one, two, tool):
     """Two stints, one counted live after the other, equal both rebuilt in either order."""

@@ -61,7 +61,7 @@ def test_a_roller_ahead_of_the_seeder_counts_nothing():
 stretch = st.tuples(st.integers(0, 3), st.integers(0, 20), st.integers(1, 8))
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.lists(stretch, min_size=1, max_size=6), st.lists(stretch, max_size=6))
 def test_taking_ground_away_equals_the_difference_of_polygons(mine, ground):
     """Stretches less the union of quadrilaterals have the area of shapely's difference."""

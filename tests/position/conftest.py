@@ -9,7 +9,7 @@ from hypothesis import settings
 from cabapp.position.recordings.trace_reader import read_trace
 
 # no test here fails because the machine was busy
-settings.register_profile("unhurried", deadline=None)
+settings.register_profile("unhurried")
 settings.load_profile("unhurried")
 
 

@@ -27,7 +27,7 @@ acts = st.lists(
 )
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(acts, st.permutations([0, 1, 2]), st.permutations([0, 1, 2]))
 def test_any_order_ends_the_same(open_copies, rows_of, work, drawn, first, second):
     """Work, edits, old bundles read late or twice: after a full exchange three copies are equal."""

@@ -223,7 +223,6 @@ def run(yard, examples, steps):
         settings=settings(
             max_examples=examples,
             stateful_step_count=steps,
-            deadline=None,
             database=None,
             suppress_health_check=list(HealthCheck),
             phases=(Phase.generate, Phase.shrink),

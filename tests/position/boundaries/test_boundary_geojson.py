@@ -117,7 +117,7 @@ JSON = st.recursive(
 )  # fmt: skip
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(data=JSON)
 def test_any_json_is_a_field_or_refused(data):
     """Whatever JSON comes, the answer is a polygon with an area or a refusal."""

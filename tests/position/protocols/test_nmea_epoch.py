@@ -206,7 +206,7 @@ def fixes_of(data):
     return fixes + joiner.finish()
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 @given(data=st.data())
 def test_one_damaged_byte_makes_no_false_place(sound, data):
     """Whatever single byte is changed, lost or doubled, every place was one of the true ones."""
@@ -218,7 +218,7 @@ def test_one_damaged_byte_makes_no_false_place(sound, data):
     assert found <= true
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(data=st.data())
 def test_any_bytes_are_taken_calmly(sound, data):
     """Bytes lost, changed and thrown in anywhere raise nothing, and no fix lies at 0, 0."""
@@ -230,7 +230,7 @@ def test_any_bytes_are_taken_calmly(sound, data):
         assert not fix.has_position or (fix.lat, fix.lon) != (0, 0)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(body=st.text(st.characters(min_codepoint=32, max_codepoint=126, exclude_characters="$*!")))
 def test_a_sound_checksum_on_nonsense_raises_nothing(sentence, body):
     """Fields of nonsense under a right checksum are rejected, or at worst a place on the globe."""

@@ -51,7 +51,7 @@ def test_the_latency_of_a_fix_is_its_arrival_less_its_moment(stream):
     assert [heard.latency for heard in found[1:]] == pytest.approx([0.05] * 19, abs=1e-6)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(data=st.data())
 def test_bytes_cut_anywhere_give_the_same_fixes(stream, data):
     """However the bytes are cut into pieces, the fixes are the same."""

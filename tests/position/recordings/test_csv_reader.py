@@ -102,7 +102,7 @@ def test_an_endless_line_is_passed_over_in_little_memory(written):
     assert peak < 3_000_000
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(rows=st.lists(st.tuples(st.floats(0, 4e9), st.floats(-90, 90), st.floats(-180, 180)), min_size=1))
 def test_what_is_written_is_read_back(written, rows):
     """Any times and places on the globe come back exactly, in order of time."""

@@ -169,7 +169,7 @@ def test_too_many_points_are_refused(reading, gpx, point, monkeypatch):
         reading("a.gpx", gpx("".join(point(second) for second in range(4))))
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_damaged_bytes_are_read_or_refused(written, gpx, point, data):
     """Whatever bytes of a GPX are changed, the answer is a trace or a refusal."""
