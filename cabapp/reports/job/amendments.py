@@ -7,25 +7,33 @@ from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
+from cabapp.reports.render.html_tables import Table
 from store.facts.timestamp import write_time
+from store.models import Correction
 
 
-def correction_row(row, record: JobRecord) -> dict:
-    """Return a correction as text: when, who, what (now and before), why."""
+def correction_tables(record: JobRecord) -> list[Table]:
+    """Return a table of the corrections, if there are any."""
+    heads = [("when", ""), ("who", ""), ("what", ""), ("why", "")]
+    rows = [_correction(row, record) for row in record.corrections]
+    note = "laid on top; what was first written stays"
+    return [Table("Corrections", heads, rows, note=note, key="corrections")] if rows else []
+
+
+def _correction(row: Correction, record: JobRecord) -> list[str]:
     detail = dict(row.detail or {})
-    taken_back = detail.pop("void", False)
+    parts = ["taken back"] if detail.pop("void", False) else []
     was = detail.pop("was", {})
     was = was if isinstance(was, dict) else {}
-    said = ["taken back"] if taken_back else []
     for key, value in detail.items():
         old = f" (was {_value(key, was[key], record)})" if key in was else ""
-        said.append(f"{_COLUMN.get(key, key.replace('_', ' '))}: {_value(key, value, record)}{old}")
+        parts.append(f"{_COLUMN.get(key, key.replace('_', ' '))}: {_value(key, value, record)}{old}")
     if any(row.corrects_id in s.passed_over for s in record.stints):
-        said.append("not followed: it would upset the order of the taps")
-    return {
-        "at": record.format.when(row.at), "who": record.names.get(row.operator_id, "–"),
-        "what": ", ".join([row.corrects_table.replace("_", " "), *said]), "why": row.reason,
-    }  # fmt: skip
+        parts.append("not followed: it would upset the order of the taps")
+    return [
+        record.format.when(row.at), record.names.get(row.operator_id, "–"),
+        ", ".join([row.corrects_table.replace("_", " "), *parts]), row.reason,
+    ]  # fmt: skip
 
 
 _COLUMN = {

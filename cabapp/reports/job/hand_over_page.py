@@ -5,35 +5,24 @@ import math
 from cabapp.common.farm_format import share
 from cabapp.common.wording import times, verb
 from cabapp.jobs.records.pending_handovers import POINTS, told_of
-from cabapp.reports.job.field_log import figures
+from cabapp.reports.job.field_log import figures, off
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
+from store.models import HandOver, HandOverReceipt
 
 
-def hand_over_sheet(record: JobRecord, row, receipts: list, now: float) -> str:
+def hand_over_sheet(record: JobRecord, row: HandOver, receipts: list[HandOverReceipt], now: float) -> str:
     """Return the sheet of one hand-over, written at `now`, POSIX s.
 
-    `record` is the job as it stood then, `row` the HandOver, `receipts` its HandOverReceipts.
+    `record` is the job as it stood then.
     """
     fmt, sheet = record.format, row.sheet or {}
-    page = {
-        "farm": record.farm.name if record.farm else "",
-        "field": record.field.name,
-        "operation": record.job.operation,
-        "target_text": times(record.job.target),
-        "state": row.state,
-        "at": fmt.when(row.at),
-        "zone": fmt.zone_words(row.at),
-        "written": f"{fmt.when(now)} ({fmt.zone_words(now)})",
-        "figures": figures(record),
-        "map": page_elements.map_of(
-            record, f"{record.field.name} at the hand-over", tallest=450, **_places(record, row, sheet)
-        ),
-        "points": _points(record, row, sheet),
-        "misses": _misses(receipts, record),
-        **_names(record, row, receipts, sheet),
-    }
-    return page_elements.TEMPLATES.get_template("hand_over.html").render(page)
+    return page_elements.TEMPLATES.get_template("hand_over.html").render(
+        record=record, row=row, at=fmt.when(row.at), target_text=times(record.job.target), figures=figures(record),
+        zone=fmt.zone_words(row.at), written=f"{fmt.when(now)} ({fmt.zone_words(now)})",
+        map=page_elements.map_of(record, f"{record.field.name} at the hand-over", tallest=450, **_places(record, row, sheet)),
+        points=_points(record, row, sheet), misses=_misses(receipts, record), **_names(record, row, receipts, sheet),
+    )  # fmt: skip
 
 
 def _points(record: JobRecord, row, sheet: dict) -> list[dict]:
@@ -197,25 +186,17 @@ def _sentence(said: list[str]) -> str:
     return text[:1].upper() + text[1:] + "."
 
 
-def _names(record: JobRecord, row, receipts: list, sheet: dict) -> dict:
-    giver = _part(sheet, "closing").get("outgoing") or next(
-        (s.operator for s in record.stints if s.row.id == row.stint_id), "?"
-    )
-    closed = [r for r in receipts if r.agreed]
-    if not closed:
-        return {"outgoing": f"handed over by {giver}, {record.format.when(row.at)}", "incoming": "taken over by"}
-    last = closed[-1]
-    off = "" if last.metres_off is None else f", {record.format.units.length(last.metres_off)} off"
-    who = record.names.get(last.operator_id, "?")
-    return {
-        "outgoing": f"handed over by {giver}, {record.format.when(row.at)}",
-        "incoming": f"taken over by {who}, {record.format.when(last.at)}: showed the next pass{off}",
-    }
+def _names(record: JobRecord, row: HandOver, receipts: list[HandOverReceipt], sheet: dict) -> dict[str, str]:
+    fmt, closed = record.format, [r for r in receipts if r.agreed]
+    outgoing = _part(sheet, "closing").get("outgoing") or record.giver(row)
+    incoming = "taken over by"
+    if closed:
+        last = closed[-1]
+        who = record.names.get(last.operator_id, "?")
+        incoming += f" {who}, {fmt.when(last.at)}: showed the next pass{off(last, record)}"
+    return {"outgoing": f"handed over by {outgoing}, {fmt.when(row.at)}", "incoming": incoming}
 
 
-def _misses(receipts: list, record: JobRecord) -> str:
-    wrong = [r for r in receipts if not r.agreed]
-    if not wrong:
-        return ""
-    told = ", ".join(f"{record.names.get(r.operator_id, '?')} at {record.format.time(r.at)}" for r in wrong)
-    return f"Shown in the wrong place first: {told}."
+def _misses(receipts: list[HandOverReceipt], record: JobRecord) -> str:
+    wrong = [f"{record.names.get(r.operator_id, '?')} at {record.format.time(r.at)}" for r in receipts if not r.agreed]
+    return f"Shown in the wrong place first: {', '.join(wrong)}." if wrong else ""

@@ -4,7 +4,7 @@ import math
 
 from cabapp.common.farm_format import FarmFormat, share
 from cabapp.common.wording import times, verb
-from cabapp.reports.job.amendments import correction_row
+from cabapp.reports.job.amendments import correction_tables
 from cabapp.reports.job.pass_table import passes_table
 from cabapp.reports.model.job_account import Account, avoidable_cents, known_cost, per_area, rates, sum_known, useful
 from cabapp.reports.model.job_record import JobRecord
@@ -28,9 +28,8 @@ def job_page(record: JobRecord, account: Account, now: float) -> str:
     fmt = record.format
     proof = record.proof
     certain = NOT_KNOWN if proof is None or not record.seen else f"{100 * proof.low:.0f} to {100 * proof.high:.0f} %"
-    whole = account.field_area if account.field_area is not None else account.covered
     figures = [
-        ("field", fmt.area(whole), "field area" if account.field_area is not None else "covered, net"),
+        ("field", fmt.area(account.ground), "field area" if account.field_area is not None else "covered, net"),
         ("pass_area", fmt.area(account.pass_area) if record.seen else NOT_KNOWN, "pass area, every pass"),
         ("proof", certain, f"proven {verb(account.operation).lower()} {times(account.target)}, 9 times in 10"),
         ("cost", fmt.money(known_cost(account.stints)), "cost, as far as it is known"),
@@ -61,12 +60,11 @@ def work_table(account: Account, fmt: FarmFormat, seen: bool = True) -> Table:
     units = fmt.units
     went, spent = rates(account.stints, useful(account)), together(stint.seconds for stint in account.stints)
     cents, litres = known_cost(account.stints), math.fsum(stint.litres for stint in account.stints)
-    ground = account.field_area if account.field_area is not None else account.covered
     spared = avoidable_cents(account) if cents else None
     efficiency = "–" if went.efficiency is None else f"{100 * went.efficiency:.0f} %"
     ground_rows = [
         ("covered at least once", fmt.area(account.covered), share(account.covered, account.field_area)),
-        (f"{verb(account.operation).lower()} {times(account.target)} or more", fmt.area(account.reached), share(account.reached, ground)),
+        (f"{verb(account.operation).lower()} {times(account.target)} or more", fmt.area(account.reached), share(account.reached, account.ground)),
         ("never covered", fmt.area(account.none), share(account.none, account.field_area)),
         ("speed at work", units.speed(went.speed), f"over {hours(spent['working'])} h"),
         ("output: width times speed", units.area_rate(went.theoretical), "theoretical"),
@@ -78,7 +76,7 @@ def work_table(account: Account, fmt: FarmFormat, seen: bool = True) -> Table:
         ("fuel", fmt.money(sum_known(stint.fuel_cents for stint in account.stints) if litres else None), ""),
         ("wages", fmt.money(sum_known(stint.wage_cents for stint in account.stints)), "all hours"),
         ("tractor", fmt.money(sum_known(stint.tractor_cents for stint in account.stints)), "all hours but broken"),
-        ("cost", fmt.money(cents), money_per_area(cents, ground, fmt) + " of field, "
+        ("cost", fmt.money(cents), money_per_area(cents, account.ground, fmt) + " of field, "
          + money_per_area(cents, account.pass_area, fmt) + " of pass area"),
     ]  # fmt: skip
     over_rows = [
@@ -120,15 +118,3 @@ def _span(stint, fmt: FarmFormat) -> str:
     same = fmt.local(stint.began).date() == fmt.local(stint.ended).date()
     last = fmt.time(stint.ended) if same else fmt.when(stint.ended)
     return f"{fmt.when(stint.began)} – {last}" + (" (open)" if stint.open else "")
-
-
-def correction_tables(record: JobRecord) -> list[Table]:
-    """Corrections, if there are any; what was first written stays beside its mending."""
-    if not record.corrections:
-        return []
-    rows = [
-        [row["at"], row["who"], row["what"], row["why"]]
-        for row in (correction_row(c, record) for c in record.corrections)
-    ]
-    heads = [("when", ""), ("who", ""), ("what", ""), ("why", "")]
-    return [Table("Corrections", heads, rows, note="laid on top; what was first written stays", key="corrections")]  # fmt: skip

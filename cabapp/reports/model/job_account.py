@@ -89,8 +89,13 @@ class Account:
     overlap: float = 0.0
     unread: list[str] = field(default_factory=list)
 
+    @property
+    def ground(self) -> float:
+        """The field's area where it is known, else the ground covered, m2."""
+        return self.covered if self.field_area is None else self.field_area
+
     def as_json(self) -> dict:
-        """As JSON can hold it."""
+        """Return the account as JSON holds it."""
         return asdict(self)
 
     @classmethod

@@ -7,6 +7,7 @@ from functools import cached_property
 import numpy as np
 
 from cabapp.common.farm_format import FarmFormat, words_of
+from cabapp.common.wording import verb
 from cabapp.counting.areas.area_totals import AreaTotals
 from cabapp.counting.areas.area_totals import area_totals as tally
 from cabapp.counting.gaps import Gap
@@ -67,6 +68,25 @@ class JobRecord:
         if self.field.gate_lat is None or self.field.gate_lon is None:
             return None
         return self.field.gate_lat, self.field.gate_lon
+
+    @property
+    def ground(self) -> float:
+        """The field's area where it is known, else the ground covered, m2."""
+        return self.totals.covered if self.totals.field_area is None else self.totals.field_area
+
+    @property
+    def done(self) -> str:
+        """The operation as done: "rolled"."""
+        return verb(self.job.operation).lower()
+
+    def latlon(self, x: float, y: float) -> tuple[float, float]:
+        """Return latitude and longitude, degrees, of a place on the plane, m."""
+        lat, lon = self.count.plane.to_latlon([[x, y]])
+        return float(lat[0]), float(lon[0])
+
+    def giver(self, row: models.HandOver) -> str:
+        """Return the operator of the stint that was handed over."""
+        return next((s.operator for s in self.stints if s.row.id == row.stint_id), "?")
 
     @property
     def reached(self) -> float:

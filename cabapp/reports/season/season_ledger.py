@@ -59,13 +59,12 @@ def _by_field(accounts: list[Account], fmt: FarmFormat) -> Table:
              *_money_heads(fmt)]  # fmt: skip
     rows = []
     for account in sorted(accounts, key=lambda a: (a.field.casefold(), a.began)):
-        ground = account.field_area if account.field_area is not None else account.covered
         went, cents = rates(account.stints, useful(account)), known_cost(account.stints)
         efficiency = "–" if went.efficiency is None else f"{100 * went.efficiency:.0f} %"
         rows.append([
             Link(account.field, f"{account.stem}-job.html"), account.operation, fmt.area(account.field_area),
-            share(account.reached, ground), fmt.area(account.none), fmt.area(account.pass_area),
-            hours(_all(account.stints)), efficiency, fmt.money(cents), fmt.money(per_area(cents, ground, fmt.units)),
+            share(account.reached, account.ground), fmt.area(account.none), fmt.area(account.pass_area),
+            hours(_all(account.stints)), efficiency, fmt.money(cents), fmt.money(per_area(cents, account.ground, fmt.units)),
             fmt.money(per_area(cents, account.pass_area, fmt.units)),
         ])  # fmt: skip
     stints = [stint for account in accounts for stint in account.stints]
