@@ -18,7 +18,15 @@ from babel.messages.pofile import write_po
 from store.errors import Refused
 
 PACKAGES = ("cabapp", "store", "sync")
-CALLS = {"message": None, "plural": (1, 2), "translate": None, "N_": None, "complain": None, "note": None, "refuse": None}
+CALLS = {
+    "message": None,
+    "plural": (1, 2),
+    "translate": None,
+    "N_": None,
+    "complain": None,
+    "note": None,
+    "refuse": None,
+}
 """Functions whose first argument is the text of a message."""
 _IN_LAYOUT = re.compile(r'translate\("((?:[^"\\]|\\.)*)"')
 
