@@ -1,7 +1,6 @@
-"""The season's work as the cab lists it: what closes first comes first, with what each field still needs.
+"""Fields that lack passes in order of closing, and the backlog.
 
-The figures of fields other than the one in hand are those that the last stop there noted, on
-whichever tablet; a field nobody began lacks all its passes.
+Figures of a field are those its last stop noted, on whichever tablet; a field not begun lacks all passes.
 """
 
 from __future__ import annotations
@@ -10,9 +9,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from shapely.geometry import shape
 
+from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.fields.season_history import crop_clock, noted_paces, seeded_at
 from cabapp.jobs.records.corrections import Corrections
@@ -46,14 +45,14 @@ def season_work(store: Store, season: int, now: float) -> tuple[tuple[FieldWork,
     """
     noted = shares_noted(store, season, "share_left", ROLLING)
     hands = _hands(store, season, now)
-    pace = math.fsum(hands.values()) or _expected(store)
+    pace = math.fsum(hands.values()) or expected_rate(store)
     if not pace:
         return (), None
     grounds = {}
     for field in store.all(Field):
         if field.boundary is None:
             continue
-        left = noted.get(field.id, 1.0) * _area(field) * field.target
+        left = noted.get(field.id, 1.0) * field_ground(field).area * field.target
         closes = crop_clock(store, field, season, now)[0]
         grounds[field.id] = field, Work(field.name, left, closes)
     slots = in_order([work for _, work in grounds.values()], pace, now)
@@ -101,16 +100,21 @@ def _hands(store, season, now) -> dict[tuple[str, str], float]:
     return {pair: float(np.median(found)) for pair, found in paces.items() if found}
 
 
-def _expected(store) -> float | None:
-    widths = [tool.width_m for tool in store.all(Tool) if tool.operation == ROLLING]
-    return field_capacity(SPEED, max(widths), EFFICIENCY) if widths else None
+def expected_rate(store: Store) -> float | None:
+    """Return the rate of the widest roller before any was observed, m2 of passes a second; None without one."""
+    width = widest_tool(store)
+    return field_capacity(SPEED, width, EFFICIENCY) if width else None
 
 
-def _area(field) -> float:
-    ground = shape(field.boundary)
-    point = ground.representative_point()
-    plane = Plane(point.y, point.x)
-    return float(shapely.area(shapely.transform(ground, lambda ll: plane.to_xy(ll[:, 1], ll[:, 0]))))
+def widest_tool(store: Store) -> float | None:
+    """Return the width of the widest roller, m; None without one."""
+    return max((tool.width_m for tool in store.all(Tool) if tool.operation == ROLLING), default=None)
+
+
+def field_ground(field: Field) -> FieldGround:
+    """Return a field with a boundary on an equal-area plane of its own."""
+    point = shape(field.boundary).representative_point()
+    return FieldGround.from_geojson(field.boundary, Plane(point.y, point.x), field.target, field.once_only)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from cabapp.common.message import N_
 from cabapp.jobs.records.field_marks import MARKS, STONE_HIT
 from cabapp.planning.go_rules import ANSWERS
 from cabapp.track.tool import WINGS
@@ -165,94 +166,94 @@ def _stay(*states: str) -> dict[str, str]:
     return {state: state for state in states}
 
 
-_NOT_STARTED = "Work has not started yet. Press Start."
-_RECORDED = "Work is already being recorded."
+_NOT_STARTED = N_("Work has not started yet. Press Start.")
+_RECORDED = N_("Work is already being recorded.")
 
 _KINDS = (
     # acts with a method of their own
     TapKind(
-        "take_over", "Took over", act=True,
+        "take_over", N_("Took over"), act=True,
         moves={IDLE: READY, FINISHED: READY, HANDED_OVER: READY},
-        why_not={WORKING: "A stint is open. Stop and finish it, or hand it over, before another begins."},
+        why_not={WORKING: N_("A stint is open. Stop and finish it, or hand it over, before another begins.")},
     ),
     TapKind(
-        "hand_over", "Handed over", act=True, switches=True, effects=("end_work",),
+        "hand_over", N_("Handed over"), act=True, switches=True, effects=("end_work",),
         moves={READY: HANDED_OVER, STOPPED: HANDED_OVER},
-        why_not={WORKING: "Stop first. A hand-over is done standing, with the engine off."},
+        why_not={WORKING: N_("Stop first. A hand-over is done standing, with the engine off.")},
     ),
     TapKind(
-        "receive", "Received", act=True,
+        "receive", N_("Received"), act=True,
         moves={IDLE: IDLE, FINISHED: IDLE, HANDED_OVER: IDLE},
         why_not={
-            WORKING: "Stop first. A hand-over is received standing, with the engine off.",
-            STOPPED: "A stint is open. Finish it, or hand it over, before receiving another.",
+            WORKING: N_("Stop first. A hand-over is received standing, with the engine off."),
+            STOPPED: N_("A stint is open. Finish it, or hand it over, before receiving another."),
         },
     ),
     # taps that begin and end work
     TapKind(
-        "start", "Started", moves={READY: WORKING}, undo="start", refresh=LOOK, switches=True,
+        "start", N_("Started"), moves={READY: WORKING}, undo=N_("start"), refresh=LOOK, switches=True,
         why_not={
-            IDLE: "Nobody has taken over yet. Choose operator, tractor, tool and field first.",
+            IDLE: N_("Nobody has taken over yet. Choose operator, tractor, tool and field first."),
             WORKING: _RECORDED,
-            STOPPED: "You have stopped. Press Restart to go on.",
+            STOPPED: N_("You have stopped. Press Restart to go on."),
         },
     ),
     TapKind(
-        "stop", "Stopped: {reason}", moves={WORKING: STOPPED}, undo="stop", refresh=LOOK, switches=True,
+        "stop", N_("Stopped: {reason}"), moves={WORKING: STOPPED}, undo=N_("stop"), refresh=LOOK, switches=True,
         effects=("end_work",),
         why_not={
-            READY: "Work has not started yet, so there is nothing to stop.",
-            STOPPED: "You have stopped already.",
+            READY: N_("Work has not started yet, so there is nothing to stop."),
+            STOPPED: N_("You have stopped already."),
         },
     ),
     TapKind(
-        "restart", "Restarted", moves={STOPPED: WORKING}, undo="restart", refresh=LOOK, switches=True,
+        "restart", N_("Restarted"), moves={STOPPED: WORKING}, undo=N_("restart"), refresh=LOOK, switches=True,
         why_not={READY: _NOT_STARTED, WORKING: _RECORDED},
     ),
     TapKind(
-        "finish", "Finished", moves=dict.fromkeys(OPEN, FINISHED), undo="finish", switches=True, effects=("end_work",),
+        "finish", N_("Finished"), moves=dict.fromkeys(OPEN, FINISHED), undo=N_("finish"), switches=True, effects=("end_work",),
     ),
     # answers to "Were you rolling since ...?" and "Stop counting from ...?"
     TapKind(
-        "were_rolling", "“Yes, count it”", moves={READY: WORKING, STOPPED: WORKING},
-        undo="counting from earlier", button="Yes, count it", refresh=LOOK,
+        "were_rolling", N_("“Yes, count it”"), moves={READY: WORKING, STOPPED: WORKING},
+        undo=N_("counting from earlier"), button=N_("Yes, count it"), refresh=LOOK,
         detail="question_since", effects=("answer_question",),
     ),
     TapKind(
-        "not_rolling", "“No, driving”", moves=_stay(READY, STOPPED), button="No, driving", effects=("answer_question",),
+        "not_rolling", N_("“No, driving”"), moves=_stay(READY, STOPPED), button=N_("No, driving"), effects=("answer_question",),
     ),
     TapKind(
-        "stop_counting", "“Stop counting”", moves={WORKING: STOPPED},
-        undo="stop from earlier", button="Yes, stopped", refresh=LOOK,
+        "stop_counting", N_("“Stop counting”"), moves={WORKING: STOPPED},
+        undo=N_("stop from earlier"), button=N_("Yes, stopped"), refresh=LOOK,
         detail="question_since", effects=("answer_question", "end_work"),
     ),
     TapKind(
-        "still_working", "“Still working”", moves=_stay(WORKING), button="No, {operation}", effects=("answer_question",),
+        "still_working", N_("“Still working”"), moves=_stay(WORKING), button=N_("No, {operation}"), effects=("answer_question",),
     ),
     # taps that leave the state as it is
     TapKind(
-        "width", "Wing {wing}", moves=_stay(*OPEN), undo="width change", switches=True,
-        values=(Value("wing", "Say which wing is up: {choices}.", choices=WINGS, required=True),),
-        words_when={("wing", "all"): "Whole width"},
+        "width", N_("Wing {wing}"), moves=_stay(*OPEN), undo=N_("width change"), switches=True,
+        values=(Value("wing", N_("Say which wing is up: {choices}."), choices=WINGS, required=True),),
+        words_when={("wing", "all"): N_("Whole width")},
     ),
     TapKind(
-        "pass_counted", "Counted a pass by hand", moves=_stay(WORKING, STOPPED), undo="counted pass",
-        why_not={READY: "Press Start before counting a pass."},
+        "pass_counted", N_("Counted a pass by hand"), moves=_stay(WORKING, STOPPED), undo=N_("counted pass"),
+        why_not={READY: N_("Press Start before counting a pass.")},
         values=(
             Value(
-                "passes", "Count 1 to 5 passes at a time. To take one away, press Undo.",
+                "passes", N_("Count 1 to 5 passes at a time. To take one away, press Undo."),
                 choices=(1, 2, 3, 4, 5), default=1,
             ),
-            Value("length_m", "A pass is more than nothing and less than 20 km long.", 0, 20000, open="both"),
+            Value("length_m", N_("A pass is more than nothing and less than 20 km long."), 0, 20000, open="both"),
         ),
         detail="only_told",
     ),
-    TapKind("stop_reason", "Reason of the stop: {reason}", moves=_stay(STOPPED)),
+    TapKind("stop_reason", N_("Reason of the stop: {reason}"), moves=_stay(STOPPED)),
     TapKind(
-        "mark", "Marked {kind}", moves=_stay(*OPEN), undo="mark", row="mark", refresh=LOOK,
+        "mark", N_("Marked {kind}"), moves=_stay(*OPEN), undo=N_("mark"), row="mark", refresh=LOOK,
         values=(
             Value(
-                "kind", f"There is no mark called {{value}}. Choose one of: {', '.join(MARKS)}.",
+                "kind", N_("There is no mark called {value}. Choose one of: {choices}."),
                 choices=(*MARKS, STONE_HIT), default="rock",
             ),
             Value("note"),
@@ -260,10 +261,10 @@ _KINDS = (
         detail="mark_row", effects=("read_marks",),
     ),
     TapKind(
-        "fuel", "Fuel in: {litres}", moves=_stay(*OPEN), undo="fuel", row="fuel_entry", refresh=READ,
+        "fuel", N_("Fuel in: {litres}"), moves=_stay(*OPEN), undo=N_("fuel"), row="fuel_entry", refresh=READ,
         values=(
             Value(
-                "litres", "Say how much fuel went in, more than nothing and less than 5000 litres.",
+                "litres", N_("Say how much fuel went in, more than nothing and less than 5000 litres."),
                 0, 5000, open="both", required=True,
             ),
             Value("price_per_l"),
@@ -271,69 +272,69 @@ _KINDS = (
         detail="fuel_row",
     ),
     TapKind(
-        "look_first", "Looked first", moves=_stay(*OPEN), refresh=LOOK,
+        "look_first", N_("Looked first"), moves=_stay(*OPEN), refresh=LOOK,
         values=tuple(Value(answer, flag=True) for answer in ANSWERS),
     ),
     TapKind(
-        "walk_round", "Walk round", moves=_stay(READY, STOPPED), refresh=READ,
+        "walk_round", N_("Walk round"), moves=_stay(READY, STOPPED), refresh=READ,
         values=(Value("fine", many=True), Value("fault", many=True)),
     ),
     TapKind(
-        "seeder", "Seeder is here", moves=_stay(*OPEN), undo="seeder", refresh=READ,
-        place="I do not know where we are, so I cannot note where the seeder is.",
+        "seeder", N_("Seeder is here"), moves=_stay(*OPEN), undo=N_("seeder"), refresh=READ,
+        place=N_("I do not know where we are, so I cannot note where the seeder is."),
     ),
     TapKind(
-        "seeder_pace", "Seeder pace", moves=_stay(*OPEN), undo="pace of the seeder", refresh=READ,
+        "seeder_pace", N_("Seeder pace"), moves=_stay(*OPEN), undo=N_("pace of the seeder"), refresh=READ,
         values=(
-            Value("rate", "Say how much ground the seeder does in an hour: less than 72 ha (178 ac).", 0, 200),
-            Value("seeded", "Say how much ground of this field is seeded.", 0, 1e8),
+            Value("rate", N_("Say how much ground the seeder does in an hour: less than 72 ha (178 ac)."), 0, 200),
+            Value("seeded", N_("Say how much ground of this field is seeded."), 0, 1e8),
         ),
     ),
     TapKind(
-        "rain", "Rain expected", moves=_stay(*OPEN), undo="rain", refresh=LOOK,
-        values=(Value("hours", "Say in how many hours rain is coming, 3 days at most.", 0, 72, open="low"),),
+        "rain", N_("Rain expected"), moves=_stay(*OPEN), undo=N_("rain"), refresh=LOOK,
+        values=(Value("hours", N_("Say in how many hours rain is coming, 3 days at most."), 0, 72, open="low"),),
         detail="rain_time",
     ),
     TapKind(
-        "weather", "Weather", moves=_stay(*OPEN), undo="weather", refresh=LOOK,
+        "weather", N_("Weather"), moves=_stay(*OPEN), undo=N_("weather"), refresh=LOOK,
         values=(
-            Value("wind", "Say how hard the wind blows: less than 40 m/s (90 mph).", 0, 40),
-            Value("air", "Say how warm the air is, between -20 and 50 degrees C.", -20, 50),
+            Value("wind", N_("Say how hard the wind blows: less than 40 m/s (90 mph)."), 0, 40),
+            Value("air", N_("Say how warm the air is, between -20 and 50 degrees C."), -20, 50),
         ),
     ),
     TapKind(
-        "soil", "Read the soil's warmth", moves=_stay(READY, STOPPED), undo="soil temperature", refresh=READ,
+        "soil", N_("Read the soil's warmth"), moves=_stay(READY, STOPPED), undo=N_("soil temperature"), refresh=READ,
         values=(
             Value(
-                "celsius", "Say how warm the soil is at seeding depth, between -5 and 45 degrees C.",
+                "celsius", N_("Say how warm the soil is at seeding depth, between -5 and 45 degrees C."),
                 -5, 45, required=True,
             ),
         ),
     ),
     TapKind(
-        "seeded", "Told the day of seeding", moves=_stay(READY, STOPPED), undo="day of seeding", refresh=READ,
+        "seeded", N_("Told the day of seeding"), moves=_stay(READY, STOPPED), undo=N_("day of seeding"), refresh=READ,
         values=(
-            Value("days_ago", "Say how many days ago this field was seeded, 90 at most.", 0, 90, required=True),
+            Value("days_ago", N_("Say how many days ago this field was seeded, 90 at most."), 0, 90, required=True),
         ),
         detail="seeding_time",
     ),
-    TapKind("grease", "Greased", moves=_stay(READY, STOPPED), undo="grease", button="Greased", refresh=READ),
+    TapKind("grease", N_("Greased"), moves=_stay(READY, STOPPED), undo=N_("grease"), button=N_("Greased"), refresh=READ),
     TapKind(
-        "hitching_ok", "Hitching looked at", moves=_stay(*OPEN), button="It is right", effects=("clear_notice",),
+        "hitching_ok", N_("Hitching looked at"), moves=_stay(*OPEN), button=N_("It is right"), effects=("clear_notice",),
     ),
     TapKind(
-        "i_know", "I know", moves=_stay(*OPEN), button="I know", listed=False,
+        "i_know", N_("I know"), moves=_stay(*OPEN), button=N_("I know"), listed=False,
         detail="something_to_silence", effects=("silence",),
     ),
-    TapKind("caution", "Read the cautions", moves=_stay(*STATES)),
+    TapKind("caution", N_("Read the cautions"), moves=_stay(*STATES)),
     TapKind(
-        "undo", "Took it back", moves=_stay(*OPEN, FINISHED), button="Undo {tap}", refresh=READ, listed=False,
-        why_not={HANDED_OVER: "A hand-over cannot be undone. Take over again to go on with the field."},
+        "undo", N_("Took it back"), moves=_stay(*OPEN, FINISHED), button=N_("Undo {tap}"), refresh=READ, listed=False,
+        why_not={HANDED_OVER: N_("A hand-over cannot be undone. Take over again to go on with the field.")},
         detail="undone_tap", effects=("take_back_row",),
     ),
     # written by the program
-    TapKind("warned", "Warned", listed=False),
-    TapKind("check_skipped", "Check skipped"),
+    TapKind("warned", N_("Warned"), listed=False),
+    TapKind("check_skipped", N_("Check skipped")),
 )  # fmt: skip
 
 TAP_KINDS: dict[str, TapKind] = {kind.name: kind for kind in _KINDS}
@@ -342,12 +343,12 @@ TAPS = tuple(kind.name for kind in _KINDS if kind.moves)
 """Kinds that a person makes."""
 
 WHY_NOT_IN_STATE: dict[str, str] = {
-    IDLE: "Nobody has taken over yet. Take over first.",
-    READY: "A stint is open but work has not started. Press Start, or finish it.",
-    WORKING: "Not while work is being recorded. Stop first.",
-    STOPPED: "Not while stopped. Restart, finish, or hand over first.",
-    FINISHED: "This stint is finished. Take over to begin another.",
-    HANDED_OVER: "This stint has been handed over. The next operator takes over first.",
+    IDLE: N_("Nobody has taken over yet. Take over first."),
+    READY: N_("A stint is open but work has not started. Press Start, or finish it."),
+    WORKING: N_("Not while work is being recorded. Stop first."),
+    STOPPED: N_("Not while stopped. Restart, finish, or hand over first."),
+    FINISHED: N_("This stint is finished. Take over to begin another."),
+    HANDED_OVER: N_("This stint has been handed over. The next operator takes over first."),
 }
 
 

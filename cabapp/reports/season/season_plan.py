@@ -4,16 +4,12 @@ import math
 from dataclasses import dataclass
 
 from cabapp.common.farm_format import FarmFormat
-from cabapp.common.units import MPH
 from cabapp.common.wording import times, verb
-from cabapp.geometry.field_ground import FieldGround
-from cabapp.geometry.plane import Plane
+from cabapp.jobs.fields.field_priority import ROLLING, expected_rate, field_ground, widest_tool
 from cabapp.jobs.fields.season_history import crop_clock, seeded_at
 from cabapp.jobs.records.farm_settings import farm_crops
 from cabapp.jobs.records.field_marks import STONE_HIT, taken_back
-from cabapp.planning.capacity import field_capacity
 from cabapp.planning.emergence import crop_of
-from cabapp.planning.fuel_use import EFFICIENCY
 from cabapp.planning.half_lap import edge_strip_area
 from cabapp.planning.pass_comparison import compare
 from cabapp.planning.work_order import HOURS_A_DAY, Slot, Work, in_order
@@ -23,10 +19,7 @@ from cabapp.reports.render.html_tables import Table, page
 from cabapp.reports.render.page_elements import LargeFigure
 from store import Store, models
 
-OPERATION = "rolling"
 HARVESTS = ("combining", "harvesting")
-SPEED = 5.0 * MPH
-"""Until there is work to reckon from (common practice: 4 to 7 mph, slower on stones)."""
 
 _HEADS = [
     ("field", ""), ("crop", ""), ("wanted", ""), ("seeded", ""), ("closes", ""),
@@ -48,9 +41,9 @@ class PlanEntry:
 
 def plan_page(store: Store, accounts: list[Account], season: int, fmt: FarmFormat, farm: str, now: float) -> str:
     """Return the season plan; fields without work are taken from the store."""
-    rolled = [one for one in accounts if one.operation == OPERATION and one.season == season]
+    rolled = [one for one in accounts if one.operation == ROLLING and one.season == season]
     stints = [stint for one in rolled for stint in one.stints]
-    pace = rates(stints).effective or _expected(store)
+    pace = rates(stints).effective or expected_rate(store)
     grounds = [_ground(store, row, rolled, season, now) for row in store.all(models.Field)]
     known = [one for one in grounds if one.area is not None]
     slots = in_order([one.work for one in known], pace, now) if pace else []
@@ -79,23 +72,13 @@ def plan_page(store: Store, accounts: list[Account], season: int, fmt: FarmForma
     )  # fmt: skip
 
 
-def _expected(store) -> float | None:
-    """Return the pace of the widest tool there is, m2/s; None without one."""
-    widths = [tool.width_m for tool in store.all(models.Tool) if tool.operation == OPERATION]
-    return field_capacity(SPEED, max(widths), EFFICIENCY) if widths else None
-
-
 def _ground(store, row, rolled, season, now) -> PlanEntry:
     done = next((one for one in rolled if one.field == row.name), None)
     closes = crop_clock(store, row, season, now)[0]
     if row.boundary is None:
         return PlanEntry(row, Work(row.name, 0.0, closes), None, None, None)
-    ring = row.boundary["coordinates"][0]
-    ring = ring[0] if row.boundary["type"] == "MultiPolygon" else ring
-    lon, lat = ring[0][:2]
-    field = FieldGround.from_geojson(row.boundary, Plane(lat, lon), row.target, row.once_only)
-    widths = [tool.width_m for tool in store.all(models.Tool) if tool.operation == OPERATION]
-    edge = edge_strip_area(field.polygon.length, max(widths)) if widths and row.target == 2 else None
+    field, width = field_ground(row), widest_tool(store)
+    edge = edge_strip_area(field.polygon.length, width) if width and row.target == 2 else None
     left = field.area * row.target
     if done is not None:
         left = math.fsum(max(0, done.target - int(n)) * a for n, a in done.by_count.items())
@@ -148,7 +131,7 @@ def _twice(store: Store, season: int, fmt: FarmFormat) -> list[str]:
         job.field_id for job in store.all(models.Job, season=season)
         if job.operation in HARVESTS and job.id in worked
     }  # fmt: skip
-    for job in store.all(models.Job, operation=OPERATION, season=season):
+    for job in store.all(models.Job, operation=ROLLING, season=season):
         met = [mark for mark in stones if mark.field_id == job.field_id]
         # a field that was harvested without a hit counts too: leaving it out would favour one side
         if job.id not in worked or (not met and job.field_id not in harvested):
@@ -164,7 +147,7 @@ def _twice(store: Store, season: int, fmt: FarmFormat) -> list[str]:
         return []
     few, more = hits.get(1, 0), sum(n for count, n in hits.items() if count >= 2)
     found = compare(few, once, more, twice)
-    done = verb(OPERATION).lower()
+    done = verb(ROLLING).lower()
     said = (
         f"Was twice worth it? Stones met at harvest: {few} on {fmt.area(once)} {done} once, "
         f"{more} on {fmt.area(twice)} {done} twice or more: "
