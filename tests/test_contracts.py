@@ -95,6 +95,17 @@ def test_a_class_name_occurs_once(sources):
     assert {name: where for name, where in places.items() if len(where) > 1} == {}
 
 
+def test_only_the_assembler_puts_stints_into_a_count(sources):
+    """Nothing else in the program calls add_stint or add_seeding, so that cab, report and command count alike."""
+    callers = defaultdict(set)
+    for path in sources:
+        for node in ast.walk(ast.parse((ROOT / path).read_text("utf-8"))):
+            if isinstance(node, ast.Attribute) and node.attr in ("add_stint", "add_seeding"):
+                callers[node.attr].add(path.as_posix())
+    assembler = {"cabapp/jobs/pass_counts/assembler.py"}
+    assert callers == {"add_stint": assembler, "add_seeding": assembler}
+
+
 def test_the_top_level_is_the_one_agreed():
     """Beside dot-files the project holds these eight and nothing else (git's own list)."""
     listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, timeout=30)
