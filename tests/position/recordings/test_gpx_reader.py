@@ -1,6 +1,9 @@
 """GPX of any writer is read, or refused with a sentence."""
 
+from datetime import UTC, datetime
+
 import gpxpy
+import gpxpy.gpx
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -180,6 +183,33 @@ def test_damaged_bytes_are_read_or_refused(written, gpx, point, data):
         assert isinstance(read_trace(written("a.gpx", bytes(text))), TraceFile)
     except TraceRefused as refusal:
         assert "a.gpx" in str(refusal)
+
+
+POINT = st.builds(
+    gpxpy.gpx.GPXTrackPoint,
+    st.floats(-90, 90).filter(lambda lat: abs(lat) > 1e-6), st.floats(-180, 179.9), st.floats(-100, 9000),
+    st.datetimes(datetime(2000, 1, 1), datetime(2060, 1, 1)).map(lambda t: t.replace(tzinfo=UTC)),
+    horizontal_dilution=st.none() | st.floats(0.1, 50.0),
+)  # fmt: skip
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    tracks=st.lists(st.lists(st.lists(POINT, min_size=1, max_size=4), min_size=1, max_size=3), min_size=1, max_size=3)
+)
+def test_what_gpxpy_writes_is_read_as_gpxpy_reads_it(written, tracks):
+    """Tracks, segments, places, times and HDOP of any good file are those of the general library."""
+    made = gpxpy.gpx.GPX()
+    for segments in tracks:
+        made.tracks.append(gpxpy.gpx.GPXTrack())
+        made.tracks[-1].segments = [gpxpy.gpx.GPXTrackSegment(points) for points in segments]
+    text = made.to_xml()
+    trace, other = read_trace(written("a.gpx", text)), gpxpy.parse(text)
+    read = [p for track in other.tracks for segment in track.segments for p in segment.points]
+    rows = [(p.time.timestamp(), p.latitude, p.longitude, p.horizontal_dilution) for p in read]
+    rows.sort(key=lambda row: row[0])
+    ours = [(fix.t, fix.lat, fix.lon, fix.hdop) for fix in trace.fixes()]
+    assert ours == rows
 
 
 # tracks and segments with a timed point, timed points, summed 2-D length in m: gpxpy's figures
