@@ -1,12 +1,13 @@
 """How much of a field was surely covered to target: an interval that counts the receiver's error."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from cabapp.counting.areas.area_totals import SLANT
-from cabapp.counting.areas.work_direction import main_direction
+from cabapp.counting.areas.row_stretches import frame_angle
 from cabapp.counting.visits.visit_rule import valid_visits
+from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.polygon_rows import outline_rows
 from cabapp.track.receiver_error import BRIEF_S, DRIFT_S, ReceiverError, error_process
@@ -57,10 +58,10 @@ class Confidence:
 
 
 def confidence_interval(
-    stints: list[SweptPieces],
-    receivers: list[ReceiverError],
+    stints: Sequence[SweptPieces],
+    receivers: Sequence[ReceiverError],
     field: FieldGround,
-    seedings: list[SweptPieces] = (),
+    seedings: Sequence[SweptPieces] = (),
     seed: int = SEED,
 ) -> Confidence:
     """Return the share covered to target, with a 90 % interval.
@@ -72,7 +73,7 @@ def confidence_interval(
         One for each stint.
     field : FieldGround
     seedings : list of SweptPieces
-        As in `lay_rows`.
+        As in `count_rows`.
     seed : int
         The same seed gives the same interval.
 
@@ -88,7 +89,7 @@ def confidence_interval(
     Stefanski 1994, J. Am. Stat. Assoc. 89, 1314-1328). The lower end is never above the count.
     """
     row = float(np.clip(np.sqrt(field.area) / ROWS, 0.5, 4.0))
-    angle = np.pi / 2 - main_direction(stints) + SLANT
+    angle = frame_angle(stints)
     ground = _Ground(field.turned(angle), row)
     visits = _visits(stints, [s for s in seedings if len(s)], angle, row)
     if len(visits.k) == 0:
@@ -97,7 +98,7 @@ def confidence_interval(
     random = np.random.default_rng(seed)
     errors = [_Errors(visits.t[visits.stint == n], r) for n, r in enumerate(receivers)]
 
-    def recount(scale):
+    def recount(scale: float) -> float:
         shift = np.zeros(len(visits.k))
         for stint, error in enumerate(errors):
             shift[visits.stint == stint] = scale * error.draw(random)
@@ -105,7 +106,7 @@ def confidence_interval(
         up = np.floor(np.where(visits.across, shift, 0.0) / row + random.random()).astype(np.int64)
         return ground.share(visits.k + up, visits.x0 + x, visits.x1 + x)
 
-    again = {more: [recount(np.sqrt(more)) for _ in range(n)] for more, n in ROUNDS.items()}
+    again = {more: [recount(float(np.sqrt(more))) for _ in range(n)] for more, n in ROUNDS.items()}
     middle, wide = float(np.mean(again[1.0])), float(np.std(again[1.0]))
     without = _without_error(share, {more: float(np.mean(a)) for more, a in again.items()})
     low, high = (2 * share - middle + sign * NORMAL * wide for sign in (-1, 1))
@@ -114,7 +115,7 @@ def confidence_interval(
     return Confidence(field.target, share, float(low), float(high))
 
 
-def _without_error(share, again) -> float:
+def _without_error(share: float, again: dict[float, float]) -> float:
     """Return the share told for no error by those with 1 + v times its variance, {v: share}.
 
     Fits a + b sqrt(c + v), c from 1 (the error is all there is) to 50 (it hardly matters).
@@ -135,23 +136,22 @@ def _without_error(share, again) -> float:
 class _Visits:
     """Stretches of rows passed over at one go; across: the pass runs along the row."""
 
-    k: np.ndarray
-    x0: np.ndarray
-    x1: np.ndarray
-    t: np.ndarray
-    stint: np.ndarray
-    across: np.ndarray
+    k: Ints
+    x0: Floats
+    x1: Floats
+    t: Floats
+    stint: Ints
+    across: Bools
 
 
-def _visits(stints, seedings, angle, row) -> _Visits:
-    c, s = np.cos(angle), np.sin(angle)
-    turn = np.array([[c, s], [-s, c]])
-    sown = [SweptPieces(p.quad @ turn, p.s0, p.s1, p.t, p.leave) for p in seedings]
-    out = []
+def _visits(stints: Sequence[SweptPieces], seedings: Sequence[SweptPieces], angle: float, row: float) -> _Visits:
+    sown = [p.turned(angle) for p in seedings]
+    none, some = np.zeros(0, np.int64), np.zeros(0)
+    out = [(none, some, some, some, none, none.astype(bool))]
     for number, pieces in enumerate(stints):
         if len(pieces) == 0:
             continue
-        turned = SweptPieces(pieces.quad @ turn, pieces.s0, pieces.s1, pieces.t, pieces.leave)
+        turned = pieces.turned(angle)
         k, x0, x1, piece = valid_visits(turned, sown, row)
         if len(k) == 0:
             continue
@@ -159,7 +159,7 @@ def _visits(stints, seedings, angle, row) -> _Visits:
         across = (along[:, 0] > along[:, 1])[piece]
         # the parts of one visit move together: join those that touch on a row, in order of time
         order = np.lexsort((x0, pieces.t[piece] // (2 * BRIEF_S), k))
-        k, x0, x1, piece, across = (a[order] for a in (k, x0, x1, piece, across))
+        k, x0, x1, piece, across = k[order], x0[order], x1[order], piece[order], across[order]
         slot = pieces.t[piece] // (2 * BRIEF_S)
         fresh = np.ones(len(k), bool)
         fresh[1:] = (
@@ -174,16 +174,13 @@ def _visits(stints, seedings, angle, row) -> _Visits:
                 np.full(len(first), number), across[first],
             )
         )  # fmt: skip
-    if not out:
-        whole, some = np.zeros(0, np.int64), np.zeros(0)
-        return _Visits(whole, some, some, some, whole, whole.astype(bool))
     return _Visits(*(np.concatenate(column) for column in zip(*out, strict=True)))
 
 
 class _Errors:
     """Draws what one stint's receiver may be off by, sideways, at the times of its visits."""
 
-    def __init__(self, times, receiver: ReceiverError):
+    def __init__(self, times: Floats, receiver: ReceiverError) -> None:
         if len(times) == 0:
             times = np.zeros(1)
         slots, self._slot = np.unique(times // STEP_S, return_inverse=True)
@@ -192,16 +189,16 @@ class _Errors:
         self._drift = np.sqrt(np.maximum(absolute**2 - self._brief**2, 0.0))
         self._count = len(times)
 
-    def draw(self, random) -> np.ndarray:
+    def draw(self, random: np.random.Generator) -> Floats:
         drift = self._drift * error_process(self._nodes, DRIFT_S, random)
         brief = self._brief * error_process(self._nodes, BRIEF_S, random)
-        return (drift + brief)[self._slot]
+        return np.asarray((drift + brief)[self._slot])
 
 
 class _Ground:
     """A field on rows, and how much of it some stretches of rows cover to target."""
 
-    def __init__(self, field: FieldGround, row: float):
+    def __init__(self, field: FieldGround, row: float) -> None:
         self._row, self._target = row, field.target
         self._outline = outline_rows(field.polygon, row)
         self._once = None if field.once is None else outline_rows(field.once, row)
@@ -209,7 +206,7 @@ class _Ground:
         order = np.lexsort((x, k))
         self._length = float((x[order][1::2] - x[order][::2]).sum())
 
-    def share(self, k, x0, x1) -> float:
+    def share(self, k: Ints, x0: Floats, x1: Floats) -> float:
         """Return the part of the field's rows covered to target, 0 to 1."""
         parts = [(k, x0, 0), (k, x1, 1), (*self._outline, 2)]
         parts += [] if self._once is None else [(*self._once, 3)]
@@ -222,8 +219,8 @@ class _Ground:
         kind, place, rows = key & 3, (key >> 2) & ((1 << 38) - 1), key >> 40
         count = np.cumsum((kind == 0).astype(np.int64) - (kind == 1))
         inside = np.cumsum(kind == 2) % 2 == 1
-        want = self._target
+        want: int | Ints = self._target
         if self._once is not None:
-            want = np.where(np.cumsum(kind == 3) % 2 == 1, 1, want)[:-1]
+            want = np.where(np.cumsum(kind == 3) % 2 == 1, 1, self._target)[:-1]
         good = inside[:-1] & (count[:-1] >= want) & (rows[1:] == rows[:-1])
         return float(np.diff(place)[good].sum()) / FINE / self._length if self._length else 0.0

@@ -1,8 +1,11 @@
 """How well the two edges of a strip are known against each other: who made them, and when."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import shapely
 
+from cabapp.geometry.arrays import Floats, Ints
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.receiver_error import ReceiverError, spread
 from cabapp.track.swept_ground import SweptPieces
@@ -33,7 +36,9 @@ class EdgeErrors:
     independent, as the absolute error of the receiver that made the other edge.
     """
 
-    def __init__(self, stints: list[SweptPieces], receivers: list[ReceiverError], field: FieldGround | None = None):
+    def __init__(
+        self, stints: Sequence[SweptPieces], receivers: Sequence[ReceiverError], field: FieldGround | None = None
+    ) -> None:
         if len(stints) != len(receivers):
             raise ValueError(f"{len(stints)} stints but {len(receivers)} receivers")
         self.receivers = receivers
@@ -45,7 +50,7 @@ class EdgeErrors:
         along = (self._quad[:, 2] + self._quad[:, 3] - self._quad[:, 0] - self._quad[:, 1]) / 2
         self.length = float(np.hypot(along[:, 0], along[:, 1]).sum())
 
-    def distance_error(self, one, other) -> np.ndarray:
+    def distance_error(self, one: Floats, other: Floats) -> Floats:
         """Return the standard deviation of the distance between edges at pairs of places, m.
 
         Parameters
@@ -72,7 +77,7 @@ class EdgeErrors:
         same = (stint[:n] == stint[n:]) & found[:n] & found[n:]
         return spread((relative[:n], absolute[:n]), (relative[n:], absolute[n:]), same, t[:n] - t[n:])
 
-    def _nearest(self, places) -> np.ndarray:
+    def _nearest(self, places: Floats) -> Ints:
         """Return the piece whose outline runs nearest to each place, -1 where the field's does."""
         out = np.full(len(places), -1)
         near = self._near(places)
@@ -89,7 +94,7 @@ class EdgeErrors:
                 out[row[nearer]] = -1
         return out
 
-    def _near(self, places):
+    def _near(self, places: Floats) -> Ints:
         """Return the pieces in the same coarse cells as the places, so that no tree holds all."""
         if len(self._quad) == 0:
             return np.zeros(0, np.int64)

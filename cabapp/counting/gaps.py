@@ -1,6 +1,7 @@
 """Ground below or above target inside the field: where, how wide, and whether the receiver can
 tell."""
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,10 +10,9 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.special import ndtr
 
-from cabapp.counting.areas.area_totals import RowStretches, count_rows
+from cabapp.counting.areas.row_stretches import RowStretches
 from cabapp.counting.edge_error import EdgeErrors
-from cabapp.geometry.field_ground import FieldGround
-from cabapp.track.swept_ground import SweptPieces
+from cabapp.geometry.arrays import Bools, Floats, Ints
 
 SURE, MAYBE = 0.95, 0.75
 SAMPLES = 15
@@ -52,7 +52,7 @@ class Gap:
     certainty: str
     x: float
     y: float
-    ring: np.ndarray
+    ring: Floats
     edge: bool
     chance: float
     spread: float
@@ -71,46 +71,28 @@ def certainty(width: float, sigma: float) -> str:
     return _class(_chance(width, sigma * np.sqrt(2)))
 
 
-def _chance(width, spread) -> float:
+def _chance(width: float, spread: float) -> float:
     """Return P(real) = Phi(width / spread)."""
     return float(ndtr(width / spread)) if spread > 0 else 1.0
 
 
-def _class(chance) -> str:
+def _class(chance: float) -> str:
     return "sure" if chance >= SURE else "maybe" if chance >= MAYBE else "cannot tell"
-
-
-def find_gaps(
-    stints: list[SweptPieces],
-    field: FieldGround,
-    sigma: float | EdgeErrors,
-    width: float,
-    row: float = 0.5,
-    least_area: float = 10.0,
-    least_width: float = 0.3,
-) -> list[Gap]:
-    """Return the gaps of a field, `none` before `short`, largest first.
-
-    Parameters
-    ----------
-    stints : list of SweptPieces
-    field : FieldGround
-    sigma : float or EdgeErrors
-        Error of one pass's edge, m, the same for all; or what knows who made which edge, when.
-    width : float
-        Tool's, m.
-    row : float
-        m.
-    least_area, least_width : float
-        Smaller ones are left out of the list (never out of the areas), m2 and m.
-    """
-    return list_gaps(count_rows(stints, field, row, edge=width / 2), sigma, least_area, least_width)
 
 
 def list_gaps(
     rows: RowStretches, sigma: float | EdgeErrors, least_area: float = 10.0, least_width: float = 0.3
 ) -> list[Gap]:
-    """Return the gaps among stretches of rows; see `find_gaps`."""
+    """Return the gaps of a field, `none` before `short`, largest first.
+
+    Parameters
+    ----------
+    rows : RowStretches
+    sigma : float or EdgeErrors
+        Error of one pass's edge, m, the same for all; or the errors by piece.
+    least_area, least_width : float
+        Smaller ones are left out of the list (never out of the areas), m2 and m.
+    """
     none = rows.inside & (rows.count == 0)
     short = rows.inside & (rows.count > 0) & (rows.count < rows.want)
     masks = (
@@ -125,14 +107,20 @@ def list_gaps(
 def list_recovered(
     rows: RowStretches, sigma: float | EdgeErrors, least_area: float = 50.0, least_width: float = 0.3
 ) -> list[Gap]:
-    """Return the larger strips above target, kind "over", largest first; see `find_gaps`."""
+    """Return the larger strips above target, kind "over", largest first; see `list_gaps`."""
     over = rows.inside & (rows.count > rows.want)
     masks = (("over", over & rows.inner, False), ("over", over & ~rows.inner, True))
     found = _judged(rows, masks, sigma, least_area, least_width)
     return sorted(found, key=lambda g: (g.edge, -g.area))
 
 
-def _judged(rows, masks, sigma, least_area, least_width):
+def _judged(
+    rows: RowStretches,
+    masks: Sequence[tuple[str, Bools, bool]],
+    sigma: float | EdgeErrors,
+    least_area: float,
+    least_width: float,
+) -> list[Gap]:
     """Return the connected pieces of some masks (kind, mask, edge), each with its chance."""
     shapes = [
         (kind, edge, *one) for kind, mask, edge in masks for one in _components(rows, mask, least_area, least_width)
@@ -161,7 +149,7 @@ def _judged(rows, masks, sigma, least_area, least_width):
     ]
 
 
-def _among_all(chance, length, driven):
+def _among_all(chance: Floats, length: Floats, driven: float) -> Floats:
     """Return chances that count how rare gaps are, shape (n,).
 
     Along kilometres of edges some seem to gape by error alone; where few do, each is less to be
@@ -178,7 +166,9 @@ def _among_all(chance, length, driven):
     return out
 
 
-def _components(rows, mask, least_area, least_width):
+def _components(
+    rows: RowStretches, mask: Bools, least_area: float, least_width: float
+) -> Iterator[tuple[float, float, float, tuple[float, float], Floats, Floats]]:
     """Yield area, width, length, a place inside, the box around it and samples (n, 2, 2) of its
     two sides for each connected piece of a mask."""
     k, x0, x1 = _merged(rows.k[mask], rows.x0[mask], rows.x1[mask])
@@ -218,7 +208,7 @@ def _components(rows, mask, least_area, least_width):
         )  # fmt: skip
 
 
-def _merged(k, x0, x1):
+def _merged(k: Ints, x0: Floats, x1: Floats) -> tuple[Ints, Floats, Floats]:
     """Join stretches of one row that touch."""
     if len(k) == 0:
         return k, x0, x1
@@ -227,7 +217,7 @@ def _merged(k, x0, x1):
     return k[first], x0[first], np.maximum.reduceat(x1, first)
 
 
-def _label(k, x0, x1):
+def _label(k: Ints, x0: Floats, x1: Floats) -> Ints:
     """Return a component number for each stretch; they join where they overlap in the next row."""
     base = x0.min() - 1
     span = x1.max() - base + 1
@@ -238,4 +228,4 @@ def _label(k, x0, x1):
     a = np.repeat(np.arange(len(k)), count)
     b = np.arange(len(a)) - (np.cumsum(count) - count)[a] + low[a]
     graph = coo_matrix((np.ones(len(a), bool), (a, b)), shape=(len(k), len(k)))
-    return connected_components(graph, directed=False)[1]
+    return np.asarray(connected_components(graph, directed=False)[1])

@@ -3,14 +3,26 @@
 Figures come from `tally`, exact in x; cells are for seeing and for living along with the tool.
 """
 
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
+
 import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
 
 from cabapp.counting.visits.visit_rule import NEVER, is_new, valid_visits
+from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.geometry.polygon_rows import outline_rows
 from cabapp.geometry.quad_rows import row_spans
 from cabapp.track.swept_ground import TICK, SweptPieces
 
 CHUNK = 512
+
+Counts = NDArray[np.uint8]
+Cells = tuple[int, int, int, int]
+"""A rectangle of cells: first column, first row, last column + 1, last row + 1."""
+Watch = Callable[[tuple[slice, slice], Counts, Bools], None]
+"""Given rows and columns of a box, its counts before, and which of them go up by one."""
 
 
 class Grid:
@@ -31,7 +43,7 @@ class Grid:
         The tool worked hereabouts with no trustworthy position.
     """
 
-    def __init__(self, bounds, cell: float = 0.5):
+    def __init__(self, bounds: tuple[float, float, float, float], cell: float = 0.5) -> None:
         west, south, east, north = bounds
         if not (east > west and north > south and cell > 0):
             raise ValueError(f"no such rectangle: {bounds}, cell {cell}")
@@ -47,18 +59,18 @@ class Grid:
         """South-west corner, m on the plane."""
         return self._i0 * self.cell, self._j0 * self.cell
 
-    def at(self, xy) -> np.ndarray:
+    def at(self, xy: ArrayLike) -> Counts:
         """Return the counts at places, shape (n, 2), m; 0 outside the rectangle."""
         return self.look_up(self.counts, xy)
 
-    def look_up(self, layer, xy) -> np.ndarray:
+    def look_up(self, layer: NDArray[Any], xy: ArrayLike) -> NDArray[Any]:
         """Return what a layer as large as `counts` holds at places, shape (n, 2), m; 0 outside."""
         i, j, inside = self._index(xy)
         out = np.zeros(len(i), layer.dtype)
         out[inside] = layer[j[inside], i[inside]]
         return out
 
-    def mask(self, polygon) -> np.ndarray:
+    def mask(self, polygon: shapely.Geometry) -> Bools:
         """Return which cells have their middle in a polygon, bool, as large as `counts`."""
         k, x = outline_rows(polygon, self.cell)
         rows, columns = self.counts.shape
@@ -69,7 +81,7 @@ class Grid:
         np.bitwise_xor.at(flips, (k[seen], i[seen]), 1)
         return np.bitwise_xor.accumulate(flips[:, :-1], axis=1).astype(bool)
 
-    def _index(self, xy):
+    def _index(self, xy: ArrayLike) -> tuple[Ints, Ints, Bools]:
         ij = np.floor(np.asarray(xy, float).reshape(-1, 2) / self.cell).astype(np.int64)
         i, j = ij[:, 0] - self._i0, ij[:, 1] - self._j0
         return i, j, (i >= 0) & (j >= 0) & (i < self.counts.shape[1]) & (j < self.counts.shape[0])
@@ -87,16 +99,16 @@ class Grid:
         size = 1 << int(np.ceil(np.log2(reach / self.cell)))
         self._recent = np.full((size, size), NEVER, np.int64)
 
-    def recent(self, xy, odometer: int, leave: int) -> np.ndarray:
+    def recent(self, xy: ArrayLike, odometer: int, leave: int) -> Bools:
         """Return, for places (n, 2), whether the visit now going on has covered them."""
         i, j, inside = self._index(xy)
         size = len(self._recent)
         if not size:
             return np.zeros(len(i), bool)
         last = self._recent[(j + self._j0) % size, (i + self._i0) % size]
-        return inside & ~is_new(last, odometer, leave)
+        return np.asarray(inside & ~is_new(last, odometer, leave))
 
-    def add_live(self, pieces: SweptPieces, watch=None) -> tuple[int, int, int, int] | None:
+    def add_live(self, pieces: SweptPieces, watch: Watch | None = None) -> Cells | None:
         """Count new pieces of the stint begun; return the changed rectangle of cells.
 
         Parameters
@@ -113,7 +125,7 @@ class Grid:
         if len(pieces) == 0:
             return None
         self._grow(pieces.quad.reshape(-1, 2))
-        changed = None
+        changed: Cells | None = None
         for n, south, west, mask in self._cells(pieces.quad):
             north, east = south + mask.shape[0], west + mask.shape[1]
             new = self._cover(south, west, mask, pieces.s1[n], pieces.s0[n], pieces.leave)
@@ -138,7 +150,7 @@ class Grid:
         for n, south, west, mask in self._cells(pieces.quad[late]):
             self._cover(south, west, mask, ends[n], 0, pieces.leave)
 
-    def _cover(self, south, west, mask, s1, s0, leave):
+    def _cover(self, south: int, west: int, mask: Bools, s1: int, s0: int, leave: int) -> Bools:
         """Note that a piece from `s0` to `s1` covers cells of a mask; return those that are new."""
         size = len(self._recent)
         j, i = south % size, west % size
@@ -146,7 +158,7 @@ class Grid:
         if j + rows > size or i + columns > size:  # it wraps round
             torus = np.ix_(np.arange(j, j + rows) % size, np.arange(i, i + columns) % size)
             last = self._recent[torus]
-            new = mask & is_new(last, s0, leave)
+            new: Bools = mask & is_new(last, s0, leave)
             last[mask] = s1
             self._recent[torus] = last
             return new
@@ -155,7 +167,7 @@ class Grid:
         np.copyto(last, s1, where=mask)
         return new
 
-    def _cells(self, quads):
+    def _cells(self, quads: Floats) -> Iterator[tuple[int, int, int, Bools]]:
         """Yield, for each of the quadrilaterals that covers any cell, its number, the first row and
         column of a rectangle, and which cells of that rectangle it covers."""
         spans = row_spans(quads, self.cell)
@@ -171,7 +183,7 @@ class Grid:
 
     # --- all at once --------------------------------------------------------------------------
 
-    def add_stints(self, stints: list[SweptPieces], seedings: list[SweptPieces] = ()) -> None:
+    def add_stints(self, stints: Sequence[SweptPieces], seedings: Sequence[SweptPieces] = ()) -> None:
         """Count whole stints; the same counts as painting their pieces one after the other.
 
         Passes over ground that `seedings` seeded later are void.
@@ -180,7 +192,7 @@ class Grid:
             if len(pieces) == 0:
                 continue
             self._grow(pieces.quad.reshape(-1, 2))
-            k, x0, x1, _ = valid_visits(pieces, list(seedings), self.cell)
+            k, x0, x1, _ = valid_visits(pieces, seedings, self.cell)
             if len(k) == 0:
                 continue
             left = np.ceil(x0 / self.cell - 0.5).astype(np.int64) - self._i0
@@ -199,15 +211,15 @@ class Grid:
                 strip = self.counts[south : south + rows]
                 strip[:] = np.minimum(strip + passes, 255)
 
-    def mark_unknown(self, start, end, half_width: float) -> tuple[int, int, int, int] | None:
+    def mark_unknown(self, start: ArrayLike, end: ArrayLike, half_width: float) -> Cells | None:
         """Mark the straight strip between two places, m, as unknown; return what changed."""
-        start, end = np.asarray(start, float), np.asarray(end, float)
-        step = end - start
+        a, b = np.asarray(start, float), np.asarray(end, float)
+        step = b - a
         length = float(np.hypot(*step))
         if length == 0:
             return None
         out = np.array([-step[1], step[0]]) * half_width / length
-        corners = np.array([start + out, start - out, end - out, end + out])
+        corners = np.array([a + out, a - out, b - out, b + out])
         self._grow(corners)
         spans = row_spans(corners[None], self.cell)
         if len(spans.k) == 0:
@@ -219,7 +231,7 @@ class Grid:
             self.unknown[j, a:b] = True
         return int(left.min()), int(rows[0]), int(right.max()), int(rows[-1]) + 1
 
-    def _grow(self, xy) -> None:
+    def _grow(self, xy: Floats) -> None:
         """Make room, in steps of CHUNK cells, so that all places, shape (n, 2), m, fit."""
         low = np.floor(xy.min(axis=0) / self.cell).astype(np.int64) - 1 - (self._i0, self._j0)
         high = np.ceil(xy.max(axis=0) / self.cell).astype(np.int64) + 1 - (self._i0, self._j0)
@@ -240,7 +252,7 @@ class Grid:
         self._j0 -= south
 
 
-def around(a, b):
+def around(a: Cells | None, b: Cells | None) -> Cells | None:
     """Return the rectangle around two rectangles of cells, either of which may be None."""
     if a is None or b is None:
         return a or b

@@ -1,45 +1,57 @@
-"""One field's count, alive: earlier stints filled in, the present one painted as it goes."""
+"""One job's pass count: whole stints, and the present one counted as it goes."""
 
-from array import array
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
+import shapely
+from numpy.typing import ArrayLike
 from shapely.geometry import shape
 
-from cabapp.counting.areas.area_totals import AreaTotals, area_totals, count_rows
+from cabapp.counting.areas.area_totals import AreaTotals, area_totals
+from cabapp.counting.areas.row_stretches import RowStretches, count_rows
+from cabapp.counting.cell_totals import CellTotals
 from cabapp.counting.confidence import Confidence, confidence_interval
 from cabapp.counting.edge_error import EdgeErrors
 from cabapp.counting.gaps import Gap, list_gaps, list_recovered
-from cabapp.counting.grid import Grid, around
+from cabapp.counting.grid import Cells, Grid, around
+from cabapp.counting.live_stint import LiveStint
 from cabapp.counting.look_ahead import Ahead, look_ahead
 from cabapp.counting.spacing import PassSpacing, pass_spacing
 from cabapp.counting.visits.visit_rule import valid_visits
+from cabapp.geometry.arrays import Bools, Floats, GeoJson, Ints
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.plane import Plane
-from cabapp.track.course import Course
 from cabapp.track.pose import Pose
 from cabapp.track.receiver_error import ReceiverError, judge, named
-from cabapp.track.swath import MachineLimits, SwathBuilder
+from cabapp.track.swath import MachineLimits, SwathBuilder, Unknown
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.usable_fixes import usable_fixes
 from cabapp.track.work_switches import WorkSwitch
 
-MARGIN = 40.0
-MANY = 2000  # small arrays, after which they are joined: each costs more than what it holds
-AT_ONCE = 500  # pieces, from which they are counted at once instead of painted
+MARGIN = 40.0  # m of grid around the field
+AT_ONCE = 500  # pieces, from which they are counted in bulk
 
 
-@dataclass(frozen=True)
-class StintPath:
-    """Usable fixes of a whole stint: t, shape (n,), POSIX s, and xy, shape (n, 2), m.
+class _Stint(NamedTuple):
+    """A stint that is over: POSIX s of its start, tool, pieces and receiver."""
 
-    ``unknown`` are the spans worked without a usable position, (begin, end, start, end of the way).
+    start: float
+    tool: ToolGeometry
+    pieces: SweptPieces
+    receiver: ReceiverError
+
+
+class StintPath(NamedTuple):
+    """Usable fixes of a whole stint: times, shape (n,), POSIX s, and places, (n, 2), m.
+
+    `unknown` are the spans worked without a usable position: begin, end, and the places there.
     """
 
-    t: np.ndarray
-    xy: np.ndarray
-    unknown: list
+    t: Floats
+    xy: Floats
+    unknown: list[Unknown]
 
 
 class JobCount:
@@ -58,110 +70,127 @@ class JobCount:
     limits : MachineLimits
     once : dict, optional
         RFC 7946 geometry of the ground where one pass is enough.
+
+    Raises
+    ------
+    ValueError
+        Neither a boundary nor a centre.
     """
 
     def __init__(
-        self, field_geojson, target=2, cell=None, centre=None, limits: MachineLimits = MachineLimits(), once=None
-    ):
+        self,
+        field_geojson: GeoJson | None,
+        target: int = 2,
+        cell: float | None = None,
+        centre: tuple[float, float] | None = None,
+        limits: MachineLimits = MachineLimits(),
+        once: GeoJson | None = None,
+    ) -> None:
         if field_geojson is not None and shape(field_geojson).is_empty:
             field_geojson = None
-        if field_geojson is None and centre is None:
+        if centre is not None:
+            self.plane = Plane(*centre)
+        elif field_geojson is not None:
+            self.plane = Plane.of_field(field_geojson)
+        else:
             raise ValueError("either a boundary or a centre is needed to lay a plane")
-        self.plane = Plane.of_field(field_geojson) if centre is None else Plane(*centre)
         self.target = target
         self.limits = limits
-        self.field = None
-        bounds = (-MARGIN, -MARGIN, MARGIN, MARGIN)
+        self.field: FieldGround | None = None
+        self._bounds = (-MARGIN, -MARGIN, MARGIN, MARGIN)
         if field_geojson is not None:
             self.field = FieldGround.from_geojson(field_geojson, self.plane, target, once)
             w, s, e, n = self.field.polygon.bounds
-            bounds = (w - MARGIN, s - MARGIN, e + MARGIN, n + MARGIN)
-        if cell is None:
-            cell = 0.25 if self.field is not None and self.field.area <= 1.5e6 else 0.5
-        self._bounds, self._cell = bounds, cell
-        self._earlier: dict[str, tuple[float, ToolGeometry, SweptPieces]] = {}
+            self._bounds = (w - MARGIN, s - MARGIN, e + MARGIN, n + MARGIN)
+        small = self.field is not None and self.field.area <= 1.5e6
+        self._cell = cell if cell is not None else 0.25 if small else 0.5
+        self._earlier: dict[str, _Stint] = {}
         self._seedings: dict[str, SweptPieces] = {}
-        self._receivers: dict[str, ReceiverError] = {}
-        self._named: str | None = None  # class of the present stint's receiver
-        self._said = _nothing_said()
-        self._sweeper: SwathBuilder | None = None
-        self._tool: ToolGeometry | None = None
-        self._live: list[SweptPieces] = []
-        self._course, self._pose = Course(), None
-        self._key, self._start = "", 0.0
-        self._marked = 0
+        self._stint: LiveStint | None = None
         self._lay()
 
-    def _lay(self):
+    def _lay(self) -> None:
         """Start from bare ground."""
         self.grid = Grid(self._bounds, self._cell)
-        self._inside = None
-        self._measure()
+        self._totals = CellTotals(self.grid, self.field, self.target)
 
     # --- earlier stints ------------------------------------------------------------------------
 
     def add_stint(
-        self, key, start, tool: ToolGeometry, t, lat, lon, sigma=None, switches=(), quality=None,
+        self, key: str, start: float, tool: ToolGeometry, t: ArrayLike, lat: ArrayLike, lon: ArrayLike,
+        sigma: ArrayLike | None = None, switches: Iterable[WorkSwitch] = (), quality: ArrayLike | None = None,
         receiver: str | None = None,
     ) -> StintPath:  # fmt: skip
         """Count a whole stint that is over; `key` names it, `start` is POSIX s.
 
-        Stints may come in any order, each once: ValueError otherwise. `receiver` is a class
-        in `receiver.KINDS`; without it the fixes tell how far off they are.
+        Stints may come in any order, each once: ValueError otherwise. `receiver` is a class in
+        `receiver_error.KINDS`; without it the fixes tell their error.
         """
-        if key in self._earlier or key == self._key:
+        if key in self._earlier or (self._stint and key == self._stint.key):
             raise ValueError(f"stint {key} is counted already")
-        sweeper, pieces, path = self._whole(tool, t, lat, lon, sigma, switches, quality, start)
-        self._earlier[key] = (start, tool, pieces)
-        self._receivers[key] = named(receiver) if receiver else judge(t, sigma, None, quality)
-        self.grid.add_stints([pieces], self._seedings.values())
-        self._mark_unknown(sweeper, tool, 0)
-        self._measure()
+        builder, pieces, path = self._whole(tool, t, lat, lon, sigma, switches, quality, start)
+        error = named(receiver) if receiver else judge(t, sigma, None, quality)
+        self._earlier[key] = _Stint(start, tool, pieces, error)
+        self.grid.add_stints([pieces], self._sown)
+        self._mark_unknown(builder, 0)
+        self._totals.measure()
         return path
 
-    def add_seeding(self, key, tool: ToolGeometry, t, lat, lon, sigma=None, switches=(), quality=None):
-        """Tell what a stint seeded: passes made over that ground before are void.
+    def add_seeding(
+        self, key: str, tool: ToolGeometry, t: ArrayLike, lat: ArrayLike, lon: ArrayLike,
+        sigma: ArrayLike | None = None, switches: Iterable[WorkSwitch] = (), quality: ArrayLike | None = None,
+    ) -> None:  # fmt: skip
+        """Add what a stint seeded: passes made over that ground before are void.
 
-        Comes before the stints it may void; ValueError otherwise.
+        ValueError after a stint was added or begun, for it may be void.
         """
-        if self._earlier or self._sweeper:
+        if self._earlier or self._stint:
             raise ValueError("seeding must be told before the stints that are counted")
         if key not in self._seedings:
-            whole = self._whole(tool, t, lat, lon, sigma, switches, quality)
-            self._seedings[key] = whole[1]
+            self._seedings[key] = self._whole(tool, t, lat, lon, sigma, switches, quality)[1]
 
-    def _whole(self, tool, t, lat, lon, sigma, switches, quality, since=None):
-        sweeper = SwathBuilder(tool, self.limits)
-        t, xy, sigma = self._rows(t, lat, lon, sigma, quality, since)
-        parts = [sweeper.feed(t, xy, switches, sigma), sweeper.finish()]
-        return sweeper, SweptPieces.join(parts, sweeper.leave), StintPath(t, xy, sweeper.unknown)
+    def _whole(
+        self, tool: ToolGeometry, t: ArrayLike, lat: ArrayLike, lon: ArrayLike, sigma: ArrayLike | None,
+        switches: Iterable[WorkSwitch], quality: ArrayLike | None, since: float | None = None,
+    ) -> tuple[SwathBuilder, SweptPieces, StintPath]:  # fmt: skip
+        builder = SwathBuilder(tool, self.limits)
+        times, xy, error = self._rows(t, lat, lon, sigma, quality, since)
+        parts = [builder.feed(times, xy, switches, error), builder.finish()]
+        return builder, SweptPieces.join(parts, builder.leave), StintPath(times, xy, builder.unknown)
 
-    def _rows(self, t, lat, lon, sigma, quality, since):
-        t, lat, lon = (np.atleast_1d(np.asarray(a, float)) for a in (t, lat, lon))
-        keep = usable_fixes(t, lat, lon, quality, since).keep
-        if sigma is not None:
-            sigma = np.atleast_1d(np.asarray(sigma, float))[keep]
-        return t[keep], self.plane.to_xy(lat[keep], lon[keep]), sigma
+    def _rows(
+        self, t: ArrayLike, lat: ArrayLike, lon: ArrayLike, sigma: ArrayLike | None, quality: ArrayLike | None,
+        since: float | None,
+    ) -> tuple[Floats, Floats, Floats | None]:  # fmt: skip
+        """Return times, places and errors of the usable fixes."""
+        times, north, east = (np.atleast_1d(np.asarray(a, float)) for a in (t, lat, lon))
+        keep = usable_fixes(times, north, east, quality, since).keep
+        error = None if sigma is None else np.atleast_1d(np.asarray(sigma, float))[keep]
+        return times[keep], self.plane.to_xy(north[keep], east[keep]), error
 
     # --- the present stint ---------------------------------------------------------------------
 
-    def begin(self, key, start, tool: ToolGeometry, receiver: str | None = None) -> None:
+    def begin(self, key: str, start: float, tool: ToolGeometry, receiver: str | None = None) -> None:
         """Begin the present stint; `receiver` as in `add_stint`."""
         self.end()
-        self._key, self._start, self._tool = key, start, tool
-        self._named, self._said = receiver, _nothing_said()
-        self._sweeper = SwathBuilder(tool, self.limits)
-        self._live, self._marked = [], 0
-        self._course, self._pose = Course(), None
-        self.grid.begin(self._sweeper.leave, tool.width)
+        self._stint = LiveStint(key, start, tool, self.limits, receiver)
+        self.grid.begin(self._stint.builder.leave, tool.width)
+
+    @property
+    def _present(self) -> LiveStint:
+        if self._stint is None:
+            raise ValueError("no stint was begun")
+        return self._stint
 
     def switch(self, switch: WorkSwitch) -> None:
-        """Tell that the tool starts or stops working, or a wing goes up."""
-        self._sweeper.switch(switch)
-        self._pose = None
+        """Note that the tool starts or stops working, or a wing goes up."""
+        self._present.switch(switch)
 
-    def add_fixes(self, t, lat, lon, sigma=None, quality=None):
-        """Take one fix, or arrays of them; return the changed rectangle of cells or None.
+    def add_fixes(
+        self, t: ArrayLike, lat: ArrayLike | None, lon: ArrayLike | None, sigma: ArrayLike | None = None,
+        quality: ArrayLike | None = None,
+    ) -> Cells | None:  # fmt: skip
+        """Count one fix, or arrays of them; return the changed rectangle of cells or None.
 
         Latitude or longitude None or NaN is no position, and covers nothing.
         """
@@ -169,261 +198,163 @@ class JobCount:
             return None
         sigma = None if sigma is None else np.atleast_1d(sigma)
         quality = None if quality is None else np.atleast_1d(quality)
-        self._note_accuracy(np.atleast_1d(t), sigma, quality)
-        t, xy, sigma = self._rows(t, lat, lon, sigma, quality, self._start)
-        if len(t) == 0:
-            return None
-        self._course.feed(t, xy)
-        self._pose = None
-        return self._count(self._sweeper.feed(t, xy, sigma=sigma))
+        stint = self._present
+        stint.note_accuracy(np.atleast_1d(t), sigma, quality)
+        times, xy, error = self._rows(t, lat, lon, sigma, quality, stint.start)
+        return self._count(stint, stint.feed(times, xy, error)) if len(times) else None
 
-    def _note_accuracy(self, t, sigma, quality):
-        """Keep what fixes say of their error, as plain numbers: a day has hundreds of thousands."""
-        for kept, said, missing in zip(self._said, (t, sigma, quality), (np.nan, np.nan, -1)):
-            kept.extend(np.full(len(t), missing) if said is None else np.asarray(said, float))
+    def _count(self, stint: LiveStint, pieces: SweptPieces) -> Cells | None:
+        """Count new pieces of the present stint; return the changed rectangle of cells or None."""
+        changed = self._mark_unknown(stint.builder, stint.marked)
+        stint.marked = len(stint.builder.unknown)
+        if len(pieces) < AT_ONCE:
+            return around(changed, self.grid.add_live(pieces, self._totals.watch))
+        self.grid.add_many(pieces)
+        self._totals.measure()
+        rows, columns = self.grid.counts.shape
+        return 0, 0, columns, rows
 
-    def _count(self, pieces: SweptPieces):
-        changed = self._mark_unknown(self._sweeper, self._tool, self._marked)
-        self._marked = len(self._sweeper.unknown)
-        if len(pieces):
-            self._live.append(pieces)
-            if len(self._live) > MANY:
-                self._live = [SweptPieces.join(self._live, pieces.leave)]
-            if len(pieces) >= AT_ONCE:
-                self.grid.add_many(pieces)
-                self._measure()
-                return (0, 0, *self.grid.counts.shape[::-1])
-            painted = self.grid.add_live(pieces, self._watch)
-            changed = around(changed, painted)
-        return changed
-
-    def _mark_unknown(self, sweeper, tool, since):
+    def _mark_unknown(self, builder: SwathBuilder, since: int) -> Cells | None:
+        """Mark the unknown stretches of a stint from number `since` on; return what changed."""
         changed = None
-        for _, _, start, end in sweeper.unknown[since:]:
-            here = self.grid.mark_unknown(start, end, tool.width / 2)
-            changed = around(changed, here)
+        for _, _, start, end in builder.unknown[since:]:
+            changed = around(changed, self.grid.mark_unknown(start, end, builder.tool.width / 2))
         return changed
 
     def end(self) -> None:
         """End the present stint; it becomes one of the earlier ones."""
-        if self._sweeper is None:
+        if self._stint is None:
             return
-        self._count(self._sweeper.finish())
-        pieces = SweptPieces.join(self._live, self._sweeper.leave)
-        self._earlier[self._key] = (self._start, self._tool, pieces)
-        self._receivers[self._key] = self._receiver()
-        self._sweeper, self._key, self._live, self._pose = None, "", [], None
+        one = self._stint
+        self._count(one, one.finish())
+        self._earlier[one.key] = _Stint(one.start, one.builder.tool, one.pieces(), one.receiver())
+        self._stint = None
 
-    def rebuild(self, t, lat, lon, sigma=None, switches=(), quality=None) -> None:
+    def rebuild(
+        self, t: ArrayLike, lat: ArrayLike, lon: ArrayLike, sigma: ArrayLike | None = None,
+        switches: Iterable[WorkSwitch] = (), quality: ArrayLike | None = None,
+    ) -> None:  # fmt: skip
         """Count the present stint anew from its whole trace, after a tap was undone or repaired."""
-        key, start, tool, receiver = self._key, self._start, self._tool, self._named
-        self._sweeper, self._key, self._pose = None, "", None
+        old, self._stint = self._present, None
         self._lay()
-        self.grid.add_stints([p for _, _, p in self._earlier.values()], self._seedings.values())
-        self._measure()
-        self.begin(key, start, tool, receiver)
+        self.grid.add_stints([one.pieces for one in self._earlier.values()], self._sown)
+        self._totals.measure()
+        self.begin(old.key, old.start, old.builder.tool, old.named)
         for one in switches:
             self.switch(one)
-        if len(t):
+        if np.size(t):
             self.add_fixes(t, lat, lon, sigma, quality)
 
     # --- what is known -------------------------------------------------------------------------
 
     @property
     def pose(self) -> Pose | None:
-        """Where tractor and tool are now; heading and curvature are those of the last seconds."""
-        if self._pose is None and self._sweeper is not None:
-            pose = self._sweeper.pose
-            self._pose = pose and self._course.calm(pose)
-        return self._pose
+        """Place of tractor and tool now; see `LiveStint.pose`."""
+        return self._stint.pose if self._stint else None
 
     @property
     def unknown_s(self) -> float:
-        """Time the present stint worked without a trustworthy position, s."""
-        return sum(b - a for a, b, _, _ in self._sweeper.unknown) if self._sweeper else 0.0
+        """Time the present stint worked without a usable position, s."""
+        return self._stint.unknown_s if self._stint else 0.0
 
     def ahead(self, seconds: float) -> Ahead | None:
         """Return what lies in the tool's way for so many seconds, or None before it has moved."""
-        pose = self._sweeper.pose if self._sweeper else None
-        if pose is None:
+        stint = self._stint
+        pose = None if stint is None else stint.builder.pose
+        if stint is None or pose is None:
             return None
-        odometer, leave = self._sweeper.odometer, self._sweeper.leave
+        odometer, leave = stint.builder.odometer, stint.builder.leave
 
-        def covered_now(places):
+        def recent(places: Floats) -> Bools:
             return self.grid.recent(places, odometer, leave)
 
-        pose = self._course.steady(pose)
-        return look_ahead(self.grid, pose, seconds, self.wanted, covered_now)
+        return look_ahead(self.grid, stint.course.steady(pose), seconds, self.wanted, recent)
 
-    def pass_spacing(self, keys) -> PassSpacing:
-        """Return how steadily the earlier stints of these keys were driven (one person's)."""
-        mine = sorted((self._earlier[key] for key in keys if key in self._earlier), key=lambda e: e[0])
-        aim = max((tool.width for _, tool, _ in mine), default=1.0) / self.target
-        return pass_spacing([pieces for _, _, pieces in mine], aim)
+    def wanted(self, places: Floats) -> Ints:
+        """Return passes wanted at places, shape (n, 2), m; 0 outside the field."""
+        return self._totals.wanted(places)
 
-    def areas(self) -> dict[str, float | None]:
-        """Return areas in m2 at once, from cells: field, none, short, done, covered, pass_area
-        and left_pass_area (passes still needed times ground); None where no boundary is known."""
-        unit = self.grid.cell**2
-        n = np.arange(256)
-        cells = self._histogram.sum(axis=0)
-        covered = float(cells[1:].sum()) * unit
-        short = float(self._histogram[0, 1 : self.target].sum()) * unit
-        out = {
-            "field": None,
-            "none": None,
-            "short": short,
-            "done": covered - short,
-            "covered": covered,
-            "pass_area": float((cells * n).sum()) * unit,
-            "left_pass_area": None,
-        }
-        if self.field is not None:
-            left = self._histogram[0] @ np.maximum(self.target - n, 0) + self._histogram[1, 0]
-            out["field"] = self.field.area
-            out["none"] = max(0.0, self.field.area - covered)
-            out["left_pass_area"] = float(left) * unit
-        return out
+    def areas(self) -> dict[str, Any]:
+        """Return areas from cells at once, m2; see `CellTotals.areas`."""
+        return self._totals.areas()
+
+    def pass_spacing(self, keys: Iterable[str]) -> PassSpacing:
+        """Return the pass spacing of the earlier stints of these keys (one operator's)."""
+        mine = sorted((self._earlier[key] for key in keys if key in self._earlier), key=lambda one: one.start)
+        aim = max((one.tool.width for one in mine), default=1.0) / self.target
+        return pass_spacing([one.pieces for one in mine], aim)
+
+    def _in_order(self) -> list[_Stint]:
+        return [one for _, one in sorted(self._earlier.items(), key=lambda kv: (kv[1].start, kv[0]))]
 
     def pieces(self) -> list[SweptPieces]:
         """Return the pieces of all stints, earlier ones by their start, the present one last."""
-        earlier = sorted(self._earlier.items(), key=lambda kv: (kv[1][0], kv[0]))
-        out = [pieces for _, (_, _, pieces) in earlier]
-        if self._live:
-            out.append(SweptPieces.join(self._live, self._sweeper.leave))
-        return out
+        out = [one.pieces for one in self._in_order()]
+        return [*out, self._stint.pieces()] if self._stint and self._stint.has_pieces else out
 
-    def _width(self):
-        tools = [tool for _, tool, _ in self._earlier.values()]
-        tools += [self._tool] if self._tool else []
+    def receivers(self) -> list[ReceiverError]:
+        """Return the receiver error of each stint, in the order of `pieces`."""
+        out = [one.receiver for one in self._in_order()]
+        return [*out, self._stint.receiver()] if self._stint and self._stint.has_pieces else out
+
+    @property
+    def _sown(self) -> Sequence[SweptPieces]:
+        return list(self._seedings.values())
+
+    def _width(self) -> float:
+        tools = [one.tool for one in self._earlier.values()]
+        tools += [self._stint.builder.tool] if self._stint else []
         return max((tool.width for tool in tools), default=0.0)
 
-    def _rows_across(self):
-        return count_rows(
-            self.pieces(),
-            self.field,
-            edge=self._width() / 2,
-            target=self.target,
-            seedings=list(self._seedings.values()),
-        )
+    def _rows_across(self) -> RowStretches:
+        edge = self._width() / 2
+        return count_rows(self.pieces(), self.field, edge=edge, target=self.target, seedings=self._sown)
 
     def area_totals(self) -> AreaTotals:
         """Return the exact areas; takes a fraction of a second on a big field."""
-        return area_totals(
-            self.pieces(),
-            self.field,
-            width=self._width(),
-            target=self.target,
-            seedings=list(self._seedings.values()),
-        )
+        return area_totals(self.pieces(), self.field, width=self._width(), target=self.target, seedings=self._sown)
 
-    def area_totals_in(self, part) -> AreaTotals:
+    def area_totals_in(self, part: shapely.Geometry) -> AreaTotals:
         """Return the exact areas of the ground in a polygon on the plane, m, as if it were the field."""
         once = self.field.once if self.field is not None else None
-        seedings = list(self._seedings.values())
-        return area_totals(self.pieces(), FieldGround(part, self.target, once), seedings=seedings)
+        return area_totals(self.pieces(), FieldGround(part, self.target, once), seedings=self._sown)
 
-    def visits(self, row: float) -> tuple:
-        """Return every pass that stands, along rows `row` m apart.
+    def visits(self, row: float) -> tuple[Ints, Floats, Floats, Floats, Ints]:
+        """Return every pass that is valid, along rows `row` m apart.
 
         Arrays of shape (n,): row k, whose middle is y = (k + 0.5) row; start and end x, m; when it
         began, POSIX s; and which of `pieces` it is from.
         """
-        seedings = list(self._seedings.values())
-        found = [(np.zeros(0, np.int64), *(np.zeros(0),) * 3, np.zeros(0, np.int64))]
+        whole, some = np.zeros(0, np.int64), np.zeros(0)
+        found = [(whole, some, some, some, whole)]
         for n, one in enumerate(self.pieces()):
             if len(one):
-                k, x0, x1, piece = valid_visits(one, seedings, row)
+                k, x0, x1, piece = valid_visits(one, self._sown, row)
                 found.append((k, x0, x1, one.t[piece], np.full(len(k), n)))
-        return tuple(np.concatenate(column) for column in zip(*found))
+        k, x0, x1, t, stint = (np.concatenate(column) for column in zip(*found))
+        return k, x0, x1, t, stint
 
     def gaps(self, sigma: float | None = None) -> list[Gap]:
-        """Return the gaps, each with how sure it is; empty when no boundary is known.
+        """Return the gaps, each with its certainty; empty when no boundary is known.
 
-        Parameters
-        ----------
-        sigma : float, optional
-            Error of one pass's edge, m; by default what each stint's receiver tells.
+        `sigma` is the error of one pass's edge, m; by default each stint's receiver tells it.
         """
         if self.field is None:
             return []
         return list_gaps(self._rows_across(), self._edges() if sigma is None else sigma)
 
     def recovered(self) -> list[Gap]:
-        """Return the larger strips above target, each with how sure it is."""
+        """Return the larger strips above target, each with its certainty."""
         return list_recovered(self._rows_across(), self._edges())
 
     def confidence(self) -> Confidence | None:
-        """Return what share is covered to target, with a 90 % interval; None without a boundary.
+        """Return the share covered to target with a 90 % interval; None without a boundary.
 
         Takes about a second on a big field.
         """
         if self.field is None:
             return None
-        seedings = list(self._seedings.values())
-        return confidence_interval(self.pieces(), self.receivers(), self.field, seedings)
-
-    def receivers(self) -> list[ReceiverError]:
-        """Return how far off each stint's receiver is, in the order of `pieces`."""
-        earlier = sorted(self._earlier.items(), key=lambda kv: (kv[1][0], kv[0]))
-        out = [self._receivers[key] for key, _ in earlier]
-        return [*out, self._receiver()] if self._live else out
+        return confidence_interval(self.pieces(), self.receivers(), self.field, self._sown)
 
     def _edges(self) -> EdgeErrors:
         return EdgeErrors(self.pieces(), self.receivers(), self.field)
-
-    def _receiver(self) -> ReceiverError:
-        """Return what the fixes of the present stint tell of their error."""
-        if self._named:
-            return named(self._named)
-
-        t, sigma, quality = (np.array(kept) for kept in self._said)
-        return judge(t, sigma, None, quality) if len(t) else judge([])
-
-    # --- cells in the field, counted as they change --------------------------------------------
-
-    def _measure(self):
-        """Count all cells of the field by their passes; where one is enough apart."""
-        self._find_inside()
-        counts, inside = self.grid.counts, self._inside
-        if inside is None:
-            whole = np.bincount(counts.ravel(), minlength=256)
-            self._histogram = np.stack([whole, np.zeros_like(whole)])
-            return
-        self._histogram = np.zeros((2, 256), np.int64)
-        if not counts.any():
-            self._histogram[:, 0] = [np.count_nonzero(inside == n) for n in (1, 2)]
-            return
-        kinds = (1, 2) if self.field.once is not None else (1,)
-        for n in kinds:
-            self._histogram[n - 1] = np.bincount(counts[inside == n], minlength=256)
-
-    def _find_inside(self):
-        """Lay out which cells are field: 1, and 2 where one pass is enough."""
-        if self.field is None or (self._inside is not None and self._inside.shape == self.grid.counts.shape):
-            return
-        self._inside = self.grid.mask(self.field.polygon).astype(np.uint8)
-        if self.field.once is not None:
-            self._inside[(self._inside > 0) & self.grid.mask(self.field.once)] = 2
-
-    def wanted(self, places) -> np.ndarray:
-        """Return passes wanted at places, shape (n, 2), m; 0 outside the field."""
-        if self.field is None:
-            return np.full(len(places), self.target)
-        self._find_inside()
-        return np.array([0, self.target, 1])[self.grid.look_up(self._inside, places)]
-
-    def _watch(self, box, before, new):
-        self._find_inside()
-        up = new & (before < 255)
-        kinds = (1, 2) if self.field and self.field.once is not None else (1,)
-        parts = [up & (self._inside[box] == n) for n in kinds] if self._inside is not None else [up]
-        for n, part in enumerate(parts):
-            moved = np.bincount(before[part], minlength=256)
-            self._histogram[n] -= moved
-            self._histogram[n, 1:] += moved[:-1]
-
-
-def _nothing_said():
-    """Return room for time, stated error and quality of the fixes of a stint."""
-    return array("d"), array("d"), array("d")

@@ -1,11 +1,13 @@
 """What the tool is about to do to the ground in front of it, if it goes on as it goes now."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from cabapp.counting.grid import Grid
 from cabapp.geometry.angles import turn_between
+from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.track.pose import Pose
 
 PARTS = 12
@@ -47,7 +49,13 @@ class Ahead:
     over: tuple[bool, ...]
 
 
-def look_ahead(grid: Grid, pose: Pose, seconds: float, wanted, covered_now) -> Ahead:
+def look_ahead(
+    grid: Grid,
+    pose: Pose,
+    seconds: float,
+    wanted: Callable[[Floats], Ints],
+    covered_now: Callable[[Floats], Bools],
+) -> Ahead:
     """Return what lies in the tool's way if the tractor holds its present curve.
 
     Parameters
@@ -103,7 +111,7 @@ def look_ahead(grid: Grid, pose: Pose, seconds: float, wanted, covered_now) -> A
         lean = float(mine.mean()) - (FINE_PARTS - 1) / 2
         side = 0 if abs(lean) < 1 else (1 if lean > 0 else -1)
     move, move_side = _move(over, beyond, step) if len(mine) else (0.0, 0)
-    hit = np.flatnonzero(full[:, under].any(axis=1)) if len(mine) else []
+    hit = np.flatnonzero(full[:, under].any(axis=1) & (len(mine) > 0))
     near = along <= max(3.0, along[0])
     after = counts[near][:, under] + free[near][:, under]
     pairs = after.reshape(int(near.sum()), PARTS, 2).transpose(1, 0, 2).reshape(PARTS, -1)
@@ -120,7 +128,7 @@ def look_ahead(grid: Grid, pose: Pose, seconds: float, wanted, covered_now) -> A
     )
 
 
-def _tool_course(pose, middle, along):
+def _tool_course(pose: Pose, middle: Floats, along: Floats) -> Floats:
     """Return the tool's heading, rad, at distances along its way, m."""
     bend = pose.curvature * along
     swing = turn_between(pose.heading, pose.tool_heading)
@@ -130,15 +138,15 @@ def _tool_course(pose, middle, along):
     lag = max(back, 1.0)
     tractor = pose.tool_heading - swing
     behind = swing + pose.curvature * lag
-    return tractor + bend - pose.curvature * lag + behind * np.exp(-along / lag)
+    return np.asarray(tractor + bend - pose.curvature * lag + behind * np.exp(-along / lag))
 
 
-def _move(over, beyond, step):
+def _move(over: Bools, beyond: Bools, step: float) -> tuple[float, int]:
     """Return the shortest sideways move (m, which way) that leaves a clean width in the field."""
 
-    def under(parts):  # how many with the tool shifted by each step
+    def under(parts: Bools) -> Ints:  # how many with the tool shifted by each step
         total = np.concatenate([[0], np.cumsum(parts)])
-        return total[FINE_PARTS:] - total[:-FINE_PARTS]
+        return np.asarray(total[FINE_PARTS:] - total[:-FINE_PARTS])
 
     shift = np.arange(2 * FINE_PARTS + 1) - FINE_PARTS
     out = under(beyond)

@@ -5,7 +5,7 @@ saw it, so the receiver's own error from pass to pass is in it; the counts have 
 them, and it is the counts that warnings are about.
 """
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from math import cos, sin
 
@@ -49,7 +49,7 @@ class Pass:
     heading: float
     length: float
     rms: float
-    line: np.ndarray
+    line: Floats
 
 
 @dataclass(frozen=True)
@@ -132,7 +132,7 @@ def pass_spacing(stints: list[SweptPieces], aim: float) -> PassSpacing:
     if not aim > 0:
         raise ValueError(f"a spacing of {aim} m cannot be meant")
     passes = tuple(one for pieces in stints for one in find_passes(pieces))
-    spacings = []
+    spacings: list[Spacing] = []
     for n, mine in enumerate(passes):
         found = (distances(mine, other, aim) for other in passes[:n])
         beside = [apart for apart in found if apart is not None]
@@ -156,7 +156,7 @@ def find_passes(pieces: SweptPieces) -> list[Pass]:
     q = pieces.quad
     middle = (q[:, 2] + q[:, 3]) / 2
     fresh = np.concatenate([[True], pieces.s0[1:] > pieces.s1[:-1]])
-    out = []
+    out: list[Pass] = []
     for part in np.split(np.arange(len(q)), np.flatnonzero(fresh)[1:]):
         metres = (pieces.s1[part] - pieces.s1[part[0]]) * TICK
         if len(part) < 2 or metres[-1] < SHORTEST:
@@ -168,7 +168,7 @@ def find_passes(pieces: SweptPieces) -> list[Pass]:
     return out
 
 
-def _straight(line):
+def _straight(line: Floats) -> list[tuple[int, int]]:
     """Return first and last + 1 of the straight runs among places STEP apart."""
     step = line[3:] - line[:-3]
     way = np.arctan2(step[:, 1], step[:, 0])  # at place n: from n to n + 3
@@ -224,11 +224,11 @@ def spacing_sigma(spacings: Collection[Spacing], deviation: Callable[[list[float
     return float(np.sqrt(deviation([one.metres for one in spacings]) ** 2 + (within**2).mean()))
 
 
-def _hours(passes, spacings):
+def _hours(passes: Sequence[Pass], spacings: Sequence[Spacing]) -> tuple[Hour, ...]:
     if not passes:
         return ()
     start = passes[0].start
-    groups = {}
+    groups: dict[int, list[Spacing]] = {}
     for one in spacings:
         groups.setdefault(int((one.at - start) // 3600), []).append(one)
     return tuple(
@@ -238,7 +238,7 @@ def _hours(passes, spacings):
     )
 
 
-def _trend(hours):
+def _trend(hours: Sequence[Hour]) -> float | None:
     if len(hours) < 3:
         return None
     slopes = [(b.sigma - a.sigma) / ((b.at - a.at) / 3600) for n, a in enumerate(hours) for b in hours[n + 1 :]]

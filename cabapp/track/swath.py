@@ -68,6 +68,10 @@ class MachineLimits:
     bow: float = 0.04
 
 
+Unknown = tuple[float, float, tuple[float, float], tuple[float, float]]
+"""A span worked without a usable position: begin and end, POSIX s, and the places there, m."""
+
+
 class SwathBuilder:
     """Turns the fixes of one stint into swept pieces.
 
@@ -87,7 +91,7 @@ class SwathBuilder:
         self.limits = limits
         self.leave = round((2 * tool.width if limits.leave is None else limits.leave) / TICK)
         self.used = 0
-        self.unknown: list[tuple[float, float, tuple[float, float], tuple[float, float]]] = []
+        self.unknown: list[Unknown] = []
         self.length = 0.0
         self._filter = FixFilter(limits.max_gap, limits.max_speed)
         self._switches = SwitchTimeline(tool)

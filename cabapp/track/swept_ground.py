@@ -47,6 +47,11 @@ class SweptPieces:
         some = slice(start, stop)
         return SweptPieces(self.quad[some], self.s0[some], self.s1[some], self.t[some], self.leave)
 
+    def turned(self, angle: float) -> "SweptPieces":
+        """Return the pieces in a frame turned by an angle, rad."""
+        c, s = np.cos(angle), np.sin(angle)
+        return SweptPieces(self.quad @ np.array([[c, s], [-s, c]]), self.s0, self.s1, self.t, self.leave)
+
     @classmethod
     def join(cls, parts: list["SweptPieces"], leave: int) -> "SweptPieces":
         """Return the pieces of several batches of one stint as one, in order."""

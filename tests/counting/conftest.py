@@ -5,7 +5,7 @@ import pytest
 import shapely
 from shapely.geometry import box
 
-from cabapp.counting.areas.area_totals import count_rows
+from cabapp.counting.areas.row_stretches import count_rows
 from cabapp.counting.edge_error import EdgeErrors
 from cabapp.counting.gaps import list_gaps
 from cabapp.geometry.field_ground import FieldGround

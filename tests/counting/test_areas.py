@@ -6,7 +6,8 @@ import shapely
 from shapely.geometry import LineString, Polygon, box
 
 from cabapp.counting.areas.area_totals import area_totals
-from cabapp.counting.gaps import find_gaps
+from cabapp.counting.areas.row_stretches import count_rows
+from cabapp.counting.gaps import list_gaps
 from cabapp.counting.grid import Grid
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.swath import MachineLimits, SwathBuilder
@@ -155,7 +156,7 @@ def test_gaps_tell_none_from_short_and_where_they_are(make_path, sampled):
             if n == 10 or (n == 4 and repeat):
                 continue
             stints.append(swept(ToolGeometry(width), np.arange(81.0), lane)[1])
-    gaps = find_gaps(stints, field, sigma=0.3, width=width)
+    gaps = list_gaps(count_rows(stints, field, edge=width / 2), 0.3)
     inner = [g for g in gaps if not g.edge]
     assert [g.kind for g in inner] == ["none", "short"]
     assert inner[0].area == pytest.approx(12 * 240, rel=1e-3)

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon, box
 
-from cabapp.counting.areas.area_totals import area_totals, count_rows, totals_of_rows
+from cabapp.counting.areas.area_totals import area_totals, totals_of_rows
 from cabapp.counting.areas.avoidable_overlap import split
+from cabapp.counting.areas.row_stretches import count_rows
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.swath import SwathBuilder
 from cabapp.track.swept_ground import SweptPieces

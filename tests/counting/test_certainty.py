@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from shapely.geometry import box
 
-from cabapp.counting.areas.area_totals import area_totals, count_rows
+from cabapp.counting.areas.area_totals import area_totals
+from cabapp.counting.areas.row_stretches import count_rows
 from cabapp.counting.confidence import Confidence, confidence_interval
 from cabapp.counting.edge_error import EdgeErrors
-from cabapp.counting.gaps import certainty, find_gaps, list_recovered
+from cabapp.counting.gaps import certainty, list_gaps, list_recovered
 from cabapp.counting.job_count import JobCount
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.receiver_error import KINDS, named
@@ -40,8 +41,8 @@ def test_without_counting_how_rare_gaps_are_many_sure_ones_are_error(simulation)
         x = 6.0 + np.arange(24) * 12.0  # each lane touches the next: no gap at all
         pieces = [sim.pieces(sim.observed(sim.lanes(x)))]
         field = FieldGround(box(x[0], 20, x[-1], 280), target=1)
-        plain = find_gaps(pieces, field, KINDS["autonomous"].relative, 0.0)
-        judged = find_gaps(pieces, field, EdgeErrors(pieces, [named("autonomous")], field), 0.0)
+        plain = list_gaps(count_rows(pieces, field), KINDS["autonomous"].relative)
+        judged = list_gaps(count_rows(pieces, field), EdgeErrors(pieces, [named("autonomous")], field))
         assert len(plain) == len(judged)
         said.append([sum(g.certainty == "sure" for g in gaps) for gaps in (plain, judged)])
     plain, judged = np.sum(said, axis=0)
@@ -93,7 +94,7 @@ def test_an_edge_is_known_by_who_made_it_and_when(simulation):
     pieces = [sim.pieces(sim.lanes(x[:2])), sim.pieces(sim.lanes(x[2:], day=1))]
     field = FieldGround(box(6, 20, 45, 280), target=1)
     edges = EdgeErrors(pieces, [named("differential")] * 2, field)
-    gaps = sorted(find_gaps(pieces, field, edges, 12.0), key=lambda gap: gap.x)
+    gaps = sorted(list_gaps(count_rows(pieces, field, edge=6.0), edges), key=lambda gap: gap.x)
     assert [gap.x for gap in gaps] == pytest.approx([12.5, 25.5, 38.5], abs=0.2)
     kind = KINDS["differential"]
     assert gaps[1].spread == pytest.approx(np.sqrt(2) * kind.absolute, rel=1e-6)
@@ -102,7 +103,7 @@ def test_an_edge_is_known_by_who_made_it_and_when(simulation):
         drift = (kind.absolute**2 - kind.relative**2) * -np.expm1(-125 / 3600)
         assert gap.spread == pytest.approx(np.sqrt(2 * (kind.relative**2 + drift)), rel=0.05)
     # where no pass bounds it, the outline does, at the absolute error
-    alone = find_gaps(pieces[:1], field, EdgeErrors(pieces[:1], [named("differential")], field), 12.0)
+    alone = list_gaps(count_rows(pieces[:1], field, edge=6.0), EdgeErrors(pieces[:1], [named("differential")], field))
     assert max(gap.spread for gap in alone) == pytest.approx(np.sqrt(2) * kind.absolute, rel=1e-6)
 
 
@@ -140,7 +141,7 @@ def test_strips_joined_at_their_ends_are_as_wide_as_each_strip():
     number = np.arange(20)
     pieces = SweptPieces(quad, number * 1000_000, number * 1000_000 + 1, number * 60.0, 1)
     field = FieldGround(box(0, 0, 200, 200), target=1)
-    [gap] = find_gaps([pieces], field, 0.15, 0.0, row=0.25)
+    [gap] = list_gaps(count_rows([pieces], field, 0.25), 0.15)
     assert gap.area == pytest.approx(20 * slits.area + 2.0 * 200 - 20 * 0.8, rel=0.02)
     assert gap.width < 1.0
 

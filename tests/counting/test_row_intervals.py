@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from cabapp.counting.areas.area_totals import area_totals, count_rows, totals_of_rows
+from cabapp.counting.areas.area_totals import area_totals, totals_of_rows
+from cabapp.counting.areas.row_stretches import count_rows
 from cabapp.counting.visits import row_crossings
 from cabapp.counting.visits.row_sampling import RowSample
 from cabapp.counting.visits.visit_rule import crossings, visits

@@ -5,7 +5,8 @@ import pytest
 import shapely
 from shapely.geometry import Point, Polygon
 
-from cabapp.counting.areas.area_totals import SLANT, area_totals, count_rows, totals_of_rows
+from cabapp.counting.areas.area_totals import area_totals, totals_of_rows
+from cabapp.counting.areas.row_stretches import SLANT, count_rows
 from cabapp.counting.visits.row_sampling import STEP, RowSample
 from cabapp.counting.visits.visit_rule import crossings
 from cabapp.geometry.field_ground import FieldGround

@@ -10,7 +10,8 @@ import shapely
 from shapely.geometry import box
 
 from cabapp.counting.areas.area_totals import area_totals
-from cabapp.counting.gaps import find_gaps
+from cabapp.counting.areas.row_stretches import count_rows
+from cabapp.counting.gaps import list_gaps
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.tool import ToolGeometry
 
@@ -86,7 +87,7 @@ def test_parallel_passes_that_leave_gaps(lanes):
     found = area_totals(pieces, field, row=0.25)
     assert found.none == pytest.approx(3_600, rel=2e-3)
     assert found.by_count == {1: pytest.approx(96_000, rel=2e-4)}
-    gaps = find_gaps(pieces, field, sigma=0.1, width=12.0)
+    gaps = list_gaps(count_rows(pieces, field, edge=6.0), 0.1)
     assert [gap.kind for gap in gaps] == ["none"] * 9
     assert [gap.width for gap in gaps] == [pytest.approx(0.5, abs=0.01)] * 9
 

@@ -10,14 +10,20 @@ Common practice; no published rule was found.
 import itertools
 
 import numpy as np
+import shapely
+from numpy.typing import NDArray
 
+from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.polygon_rows import outline_rows
 
+Counts = NDArray[np.uint8]
 SAMPLES = 32  # across the tool
 
 
-def split(visits, field: FieldGround, row: float, width: float) -> tuple[float, float]:
+def split(
+    visits: tuple[Ints, Floats, Floats, Floats], field: FieldGround, row: float, width: float
+) -> tuple[float, float]:
     """Return avoidable and unavoidable re-covered ground, m2 net.
 
     Parameters
@@ -63,7 +69,7 @@ def split(visits, field: FieldGround, row: float, width: float) -> tuple[float, 
     return float(avoidable), float(over.sum() * unit - avoidable)
 
 
-def _pass(count, want, over, spared, k, start, stop):
+def _pass(count: Counts, want: Counts, over: Bools, spared: Bools, k: Ints, start: Ints, stop: Ints) -> None:
     """Lay one interval on each of some rows, and judge it by the ground it found."""
     last = count.shape[1] - 1
     reach = np.arange(-2, int((stop - start).max()) + 2)
@@ -86,7 +92,9 @@ def _pass(count, want, over, spared, k, start, stop):
     count[k[rows], i[rows, columns]] += 1
 
 
-def _inside(polygon, row, step, west, first, shape):
+def _inside(
+    polygon: shapely.Geometry, row: float, step: float, west: float, first: int, shape: tuple[int, int]
+) -> Bools:
     """Return which samples lie in a polygon, bool."""
     k, x = outline_rows(polygon, row)
     seen = (k >= first) & (k < first + shape[0])

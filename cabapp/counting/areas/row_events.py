@@ -1,11 +1,14 @@
-"""Starts and ends on rows put in order, a few rows at a time."""
+"""Starts and ends on rows in order of place, a few rows at a time."""
 
 import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.sparse import csc_array
+
+from cabapp.geometry.arrays import Floats, Ints
 
 UP, DOWN, EDGE, INNER, ONCE = range(5)
 ROWS = 64  # put in order together: they stay in cache
@@ -32,11 +35,11 @@ class RowBatch:
         1 in the field + 2 not in its edge strip + 4 where once is enough.
     """
 
-    k: np.ndarray
-    place: np.ndarray
-    width: np.ndarray
-    count: np.ndarray
-    flips: np.ndarray
+    k: Ints
+    place: NDArray[np.int32]
+    width: NDArray[np.int32]
+    count: Ints
+    flips: NDArray[np.uint8]
 
 
 class RowEvents:
@@ -53,25 +56,25 @@ class RowEvents:
     the memory of a float, and what is equal sorts by kind.
     """
 
-    def __init__(self, low: float, high: float):
+    def __init__(self, low: float, high: float) -> None:
         self.low = low
         self.fine = 2.0 ** np.floor(27 - np.log2(high - low + 1))
-        self._parts: list[tuple[np.ndarray, np.ndarray]] = []
+        self._parts: list[tuple[NDArray[np.int32], NDArray[np.int32]]] = []
 
-    def add(self, k, x, kind) -> None:
+    def add(self, k: Ints, x: Floats, kind: int | NDArray[np.int8]) -> None:
         """Add events at rows k and places x (m), of one kind or an array of kinds."""
         if len(k):
             place = (x * self.fine + (0.5 - self.low * self.fine)).astype(np.int32)
             self._parts.append((k.astype(np.int32), place << 3 | kind))
 
-    def sheets(self, field: bool) -> Iterator[RowBatch]:
+    def batches(self, field: bool) -> Iterator[RowBatch]:
         """Yield all rows that have events, ascending; `flips` is all 0 unless there is a field."""
         if not self._parts:
             return
         bottom = min(int(k.min()) for k, _ in self._parts)
         top = max(int(k.max()) for k, _ in self._parts) + 1
         total = sum(len(k) for k, _ in self._parts)
-        edges = np.linspace(bottom, top, -(-total // BAND) + 1).astype(int)
+        edges = np.linspace(bottom, top, -(-total // BAND) + 1).astype(int).tolist()
         for start, stop in itertools.pairwise(edges):
             if len(edges) == 2:
                 some = self._parts
@@ -89,9 +92,9 @@ class RowEvents:
                 number = np.diff(ends)
                 if number.any():
                     keys = table.data[ends[0] : ends[-1]]
-                    yield self._sheet(np.arange(len(number)) + a + start, keys, number, field)
+                    yield self._batch(np.arange(len(number)) + a + start, keys, number, field)
 
-    def _sheet(self, k, keys, number, field):
+    def _batch(self, k: Ints, keys: NDArray[np.int32], number: Ints, field: bool) -> RowBatch:
         # short rows side by side sort many times faster than one long array
         there = np.arange(number.max()) < number[:, None]
         if there.all():
@@ -115,6 +118,6 @@ class RowEvents:
             flips = np.bitwise_xor.accumulate(FLIP[kind].ravel()).reshape(place.shape)
         return RowBatch(k, place, width, count, flips)
 
-    def metres(self, place) -> np.ndarray:
+    def metres(self, place: NDArray[np.int32]) -> Floats:
         """Return places on a row, m, from steps."""
-        return place / self.fine + self.low
+        return np.asarray(place / self.fine + self.low)

@@ -1,12 +1,14 @@
 """Direction in which most of the work was driven. Pure."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from cabapp.geometry.angles import axial_mean
 from cabapp.track.swept_ground import SweptPieces
 
 
-def main_direction(stints: list[SweptPieces]) -> float:
+def main_direction(stints: Sequence[SweptPieces]) -> float:
     """Return the axial mean direction of the tool's left end, rad in [0, pi).
 
     The middle would mislead in the triangles of a pivot.

@@ -1,5 +1,7 @@
 """Which earlier pieces of its visit a piece can overlap at all: for most, none."""
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from cabapp.geometry.arrays import Bools, Floats, Ints
@@ -71,7 +73,7 @@ def overlap_candidates(x: Floats, y: Floats, s1: Ints, since: Ints) -> tuple[Int
     return far, near, joins, forward
 
 
-def _one_way(one, other, forward, begins, i):
+def _one_way(one: Iterable[Floats], other: Iterable[Floats], forward: Bools, begins: Ints, i: Ints) -> Ints:
     """Return from which piece on both ends only advance, in the best of some directions, up to i.
 
     one, other : ndarray, shape (directions, n)
@@ -85,7 +87,7 @@ def _one_way(one, other, forward, begins, i):
     return near
 
 
-def _only_touching(x, y, forward, busy, far, near):
+def _only_touching(x: Floats, y: Floats, forward: Bools, busy: Ints, far: Ints, near: Ints) -> None:
     """Narrow `far` and `near` of some pieces to earlier pieces that may lie over them.
 
     Their bounding boxes meet, and neither the line one begins on nor the line the other ended on
@@ -111,7 +113,7 @@ def _only_touching(x, y, forward, busy, far, near):
     near[some] = earlier[np.append(first, len(which))[1:] - 1] + 1
 
 
-def _beyond(x, y, forward, mine, other, begin, end):
+def _beyond(x: Floats, y: Floats, forward: Bools, mine: Ints, other: Ints, begin: int, end: int) -> Bools:
     """Return which pieces lie all on the outer side of the side begin to end of others."""
     turn = np.where(forward, 1.0, -1.0)
     east, north = (x[end] - x[begin]) * turn, (y[end] - y[begin]) * turn
@@ -119,4 +121,4 @@ def _beyond(x, y, forward, mine, other, begin, end):
     east, north = east.take(mine), north.take(mine)
     side = east * y.take(other, axis=1) - north * x.take(other, axis=1)
     # a triangle has one side of no length, which parts nothing
-    return (side.max(axis=0) - whence < 1e-9) & ((east != 0) | (north != 0))
+    return np.asarray((side.max(axis=0) - whence < 1e-9) & ((east != 0) | (north != 0)))

@@ -13,14 +13,14 @@ import numpy as np
 from cabapp.counting.visits.overlap_search import BLOCK, overlap_candidates
 from cabapp.counting.visits.row_intervals import uncovered
 from cabapp.counting.visits.row_sampling import RowSample
-from cabapp.geometry.arrays import Ints
+from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.geometry.polygon_rows import first_row_above
 from cabapp.geometry.quad_rows import corners, cross_rows
 from cabapp.track.swept_ground import SweptPieces
 
 LEAN = 0.1
 """Of the length along the work: how far aside either end of the tool may go in a piece that counts
-as going straight on. Between rows `ladder.STEP` apart that bends areas by less than 1e-5."""
+as going straight on. Between rows `row_sampling.STEP` apart that bends areas by less than 1e-5."""
 
 
 @dataclass
@@ -39,11 +39,11 @@ class Block:
         Its corners run counter-clockwise.
     """
 
-    x: np.ndarray
-    y: np.ndarray
-    free: np.ndarray
-    joins: np.ndarray
-    forward: np.ndarray
+    x: Floats
+    y: Floats
+    free: Bools
+    joins: Bools
+    forward: Bools
 
 
 class RowCrossings:
@@ -77,7 +77,7 @@ class RowCrossings:
             self._blocks.append(Block(x[:, new], y[:, new], free[new], joins[new], forward[new]))
         self._asking = np.concatenate(asking, axis=1)
 
-    def odd_rows(self, row: float, slope: float) -> tuple[np.ndarray, np.ndarray]:
+    def odd_rows(self, row: float, slope: float) -> tuple[Ints, Ints]:
         """Return first and last row of every piece that does not simply go on along the work.
 
         Parameters
@@ -102,15 +102,15 @@ class RowCrossings:
             high.append(odd.max(axis=0))
         return first_row_above(np.concatenate(low), row), first_row_above(np.concatenate(high), row)
 
-    def on(self, ladder: RowSample) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    def on(self, sample: RowSample) -> Iterator[tuple[Ints, Floats, Bools]]:
         """Yield rung, x and kind of places where a visit starts (False) or ends (True)."""
         for block in self._blocks:
-            yield _outer_edges(block, ladder)
+            yield _outer_edges(block, sample)
         # together, for few pieces ask but they ask for many before them, one after the other
         for start in range(0, self._asking.shape[1], BLOCK):
-            yield from self._asked(ladder, *self._asking[:, start : start + BLOCK])
+            yield from self._asked(sample, *self._asking[:, start : start + BLOCK])
 
-    def _asked(self, ladder, later, near, far):
+    def _asked(self, sample: RowSample, later: Ints, near: Ints, far: Ints) -> Iterator[tuple[Ints, Floats, Bools]]:
         """Yield the same for pieces that must ask which ground pieces before them covered."""
         c, s = self._turn
         low = far.min()
@@ -125,16 +125,16 @@ class RowCrossings:
             np.searchsorted(asked, near - 1 - low) + 1,
             np.searchsorted(asked, far - low),
         )
-        k, x0, x1, piece = uncovered(quad, ladder.row, later, near, far)
+        k, x0, x1, piece = uncovered(quad, sample.row, later, near, far)
         mine = np.zeros(len(quad), bool)
         mine[later] = True
         mine = mine[piece]
-        kept, rung = ladder.find(k[mine])
+        kept, rung = sample.find(k[mine])
         yield rung, x0[mine][kept], np.zeros(len(rung), bool)
         yield rung, x1[mine][kept], np.ones(len(rung), bool)
 
 
-def _outer_edges(block, ladder):
+def _outer_edges(block: Block, sample: RowSample) -> tuple[Ints, Floats, Bools]:
     """Return rung, x and whether it is an end, for pieces taken together where they join."""
     x, y, free, ahead = block.x, block.y, block.free, block.forward
     joined = block.joins & free
@@ -143,14 +143,14 @@ def _outer_edges(block, ladder):
     first = np.flatnonzero(free & ~joined)
     last = np.flatnonzero(free & ~np.append(joined[1:], False))
     c = np.empty(y.shape, np.int64)
-    c[:2] = ladder.above(y[:2])
+    c[:2] = sample.above(y[:2])
     # the piece that follows begins on the same corners
     c[:1:-1, :-1] = c[:2, 1:]
-    c[2:, last] = ladder.above(y[2:, last])
+    c[2:, last] = sample.above(y[2:, last])
     np.copyto(c[:1:-1], c[:2], where=~free)  # such a side crosses no row
     # paths of the left end run backward and of the right end forward: round the ground
     xa, ya, ca = (np.concatenate([z[3], z[1], z[0, first], z[2, last]]) for z in (x, y, c))
     xb, yb, cb = (np.concatenate([z[0], z[2], z[1, first], z[3, last]]) for z in (x, y, c))
     ends = (cb > ca) == np.concatenate([ahead, ahead, ahead[first], ahead[last]])
-    k, x, number = cross_rows(xa, ya, xb, yb, ca, cb, ladder.middle)
+    k, x, number = cross_rows(xa, ya, xb, yb, ca, cb, sample.middle)
     return k, x, np.repeat(ends, number)

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.geometry.polygon_rows import first_row_above
 
 STEP = 5
@@ -25,40 +26,41 @@ class RowSample:
         Which rows from `bottom` up must all be kept. None: every row there is.
     """
 
-    def __init__(self, row: float, bottom: int = 0, busy: np.ndarray | None = None):
+    def __init__(self, row: float, bottom: int = 0, busy: Bools | None = None) -> None:
         self.row = row
         self._bottom = bottom // STEP * STEP
-        self._rung = None
+        self._rung: Ints | None = None
         if busy is not None:
             top = bottom + len(busy)
             bands = np.zeros((-(-(top - self._bottom) // STEP), STEP), bool)
             bands.ravel()[bottom - self._bottom : top - self._bottom] = busy
-            rows = np.zeros(bands.shape)
-            rows[:, STEP // 2] = STEP
-            rows[bands.any(axis=1)] = 1
-            rows = rows.ravel()
+            stands = np.zeros(bands.shape)
+            stands[:, STEP // 2] = STEP
+            stands[bands.any(axis=1)] = 1
+            rows = stands.ravel()
             kept = np.flatnonzero(rows)
-            self._rung = np.cumsum(rows > 0) - (rows > 0)
-            self._rung = np.append(self._rung, len(kept))
+            self._rung = np.append(np.cumsum(rows > 0) - (rows > 0), len(kept))
             self._middle = (kept + self._bottom + 0.5) * row
             self._height = rows[kept] * row
 
-    def above(self, y) -> np.ndarray:
+    def above(self, y: Floats) -> Ints:
         """Return the first rung whose middle is not below y, m."""
         k = first_row_above(y, self.row)
         if self._rung is None:
             return k
         return self._rung.take(k - self._bottom, mode="clip")
 
-    def middle(self, rung) -> np.ndarray:
+    def middle(self, rung: Ints) -> Floats:
         """Return where rungs lie, m; above the highest, that of the highest."""
-        return (rung + 0.5) * self.row if self._rung is None else self._middle.take(rung, mode="clip")
+        if self._rung is None:
+            return np.asarray((rung + 0.5) * self.row, float)
+        return np.asarray(self._middle.take(rung, mode="clip"), float)
 
-    def height(self, rung) -> np.ndarray:
+    def height(self, rung: Ints) -> Floats:
         """Return what height of ground each rung stands for, m."""
         return np.full(len(rung), self.row) if self._rung is None else self._height[rung]
 
-    def find(self, k) -> tuple[np.ndarray, np.ndarray]:
+    def find(self, k: Ints) -> tuple[Bools, Ints]:
         """Return which of some rows are kept, and the rungs of those."""
         if self._rung is None:
             return np.ones(len(k), bool), k

@@ -4,6 +4,7 @@ A piece adds a pass on ground that no piece of its visit has covered before. Its
 `leave` of path from where it starts. A pass over ground that was seeded later is void.
 """
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -51,7 +52,7 @@ def visits(pieces: SweptPieces, row: float) -> Visits:
     return uncovered(pieces.quad, row, later, near[later], far[later])
 
 
-def valid_visits(pieces: SweptPieces, seedings: list[SweptPieces], row: float) -> Visits:
+def valid_visits(pieces: SweptPieces, seedings: Sequence[SweptPieces], row: float) -> Visits:
     """Return the `visits` of a stint that no later seeding voids.
 
     `seedings` are the pieces of all stints that seeded the field, on the same plane.

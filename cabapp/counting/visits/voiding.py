@@ -5,16 +5,23 @@ void where a seeding pass of a later bucket ran. A roller following closer behin
 that counts, as it should.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
+from numpy.typing import ArrayLike
 
 from cabapp.counting.visits.row_intervals import Visits
+from cabapp.geometry.arrays import Floats, Ints
 from cabapp.geometry.quad_rows import row_spans
 from cabapp.track.swept_ground import SweptPieces
 
 BUCKET = 300.0  # s
 
+Rows = tuple[Ints, Floats, Floats]
+"""Row, start and end, m, of stretches, shape (n,) each."""
 
-def void_seeded(found: Visits, pieces: SweptPieces, seedings: list[SweptPieces], row: float) -> Visits:
+
+def void_seeded(found: Visits, pieces: SweptPieces, seedings: Sequence[SweptPieces], row: float) -> Visits:
     """Return the visits of a stint less the ground that was seeded later.
 
     Parameters
@@ -43,7 +50,7 @@ def void_seeded(found: Visits, pieces: SweptPieces, seedings: list[SweptPieces],
     return k, x0, x1, piece
 
 
-def union(quad: np.ndarray, row: float):
+def union(quad: Floats, row: float) -> Rows:
     """Return the rows of ground that any of some convex quadrilaterals, (n, 4, 2), covers.
 
     Row, start and end, m, of stretches that do not touch, in order.
@@ -64,7 +71,7 @@ def union(quad: np.ndarray, row: float):
     return k[first], x0[first], np.maximum.reduceat(x1, first)
 
 
-def minus(stretches, ground):
+def minus(stretches: tuple[ArrayLike, ArrayLike, ArrayLike, ArrayLike], ground: Rows) -> Visits:
     """Return stretches of rows (k, x0, x1, label) without some ground (k, x0, x1, in order).
 
     >>> minus(([0], [0.0], [10.0], [7]), (np.array([0]), np.array([2.0]), np.array([3.0])))

@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import shapely
 
-from cabapp.counting.areas.area_totals import count_rows, recovered_parts, totals_of_rows
+from cabapp.counting.areas.area_totals import recovered_parts, totals_of_rows
+from cabapp.counting.areas.row_stretches import count_rows
 from cabapp.counting.confidence import confidence_interval
 from cabapp.counting.edge_error import EdgeErrors
 from cabapp.counting.gaps import list_gaps, list_recovered

@@ -1,0 +1,104 @@
+"""The stint that is going on: its swept pieces, pose and stated accuracy so far."""
+
+from array import array
+
+import numpy as np
+
+from cabapp.geometry.arrays import Floats
+from cabapp.track.course import Course
+from cabapp.track.pose import Pose
+from cabapp.track.receiver_error import ReceiverError, judge, named
+from cabapp.track.swath import MachineLimits, SwathBuilder
+from cabapp.track.swept_ground import SweptPieces
+from cabapp.track.tool import ToolGeometry
+from cabapp.track.work_switches import WorkSwitch
+
+MANY = 2000  # small arrays, after which they are joined: each costs more than what it holds
+
+
+class LiveStint:
+    """Collects the pieces of one stint as its fixes come.
+
+    Parameters
+    ----------
+    key : str
+    start : float
+        POSIX s.
+    tool : ToolGeometry
+    limits : MachineLimits
+    receiver : str, optional
+        A class in `receiver_error.KINDS`; without it the fixes tell their error.
+
+    Attributes
+    ----------
+    marked : int
+        How many of the builder's unknown stretches are marked in the grid.
+    """
+
+    def __init__(
+        self, key: str, start: float, tool: ToolGeometry, limits: MachineLimits, receiver: str | None = None
+    ) -> None:
+        self.key, self.start, self.named = key, start, receiver
+        self.builder = SwathBuilder(tool, limits)
+        self.course = Course()
+        self.marked = 0
+        self._pose: Pose | None = None
+        self._parts: list[SweptPieces] = []
+        # time, stated error and quality as plain numbers: a day has hundreds of thousands
+        self._said = array("d"), array("d"), array("d")
+
+    @property
+    def has_pieces(self) -> bool:
+        """Whether the tool has swept any ground."""
+        return bool(self._parts)
+
+    def switch(self, switch: WorkSwitch) -> None:
+        """Note that the tool starts or stops working, or a wing goes up."""
+        self.builder.switch(switch)
+        self._pose = None
+
+    def note_accuracy(self, t: Floats, sigma: np.ndarray | None, quality: np.ndarray | None) -> None:
+        """Keep what fixes, usable or not, state of their error."""
+        for kept, said, missing in zip(self._said, (t, sigma, quality), (np.nan, np.nan, -1)):
+            kept.extend(np.full(len(t), missing) if said is None else np.asarray(said, float))
+
+    def feed(self, t: Floats, xy: Floats, sigma: Floats | None) -> SweptPieces:
+        """Take usable fixes, as `SwathBuilder.feed`, and return the new pieces."""
+        self.course.feed(t, xy)
+        self._pose = None
+        return self._keep(self.builder.feed(t, xy, sigma=sigma))
+
+    def finish(self) -> SweptPieces:
+        """Return the pieces left at the end of the stint."""
+        return self._keep(self.builder.finish())
+
+    def _keep(self, pieces: SweptPieces) -> SweptPieces:
+        if len(pieces):
+            self._parts.append(pieces)
+            if len(self._parts) > MANY:
+                self._parts = [self.pieces()]
+        return pieces
+
+    def pieces(self) -> SweptPieces:
+        """Return all pieces so far."""
+        return SweptPieces.join(self._parts, self.builder.leave)
+
+    def receiver(self) -> ReceiverError:
+        """Return the error of the receiver, as named or as its fixes state it."""
+        if self.named:
+            return named(self.named)
+        t, sigma, quality = (np.array(kept) for kept in self._said)
+        return judge(t, sigma, None, quality) if len(t) else judge([])
+
+    @property
+    def pose(self) -> Pose | None:
+        """Place of tractor and tool now; heading and curvature are those of the last seconds."""
+        if self._pose is None:
+            pose = self.builder.pose
+            self._pose = pose and self.course.calm(pose)
+        return self._pose
+
+    @property
+    def unknown_s(self) -> float:
+        """Time worked without a usable position, s."""
+        return sum(b - a for a, b, _, _ in self.builder.unknown)
