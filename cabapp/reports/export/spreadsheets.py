@@ -18,7 +18,6 @@ from cabapp.reports.export.output_file import write_output
 from cabapp.reports.model.day_entries import day_entries
 from cabapp.reports.model.fuel_record import Fill
 from cabapp.reports.model.job_account import Account, avoidable_cents, known_cost, rates, useful
-from cabapp.reports.model.parcel_split import money_of
 from cabapp.reports.render.html_tables import Link
 from store.facts.timestamp import write_time
 
@@ -106,14 +105,14 @@ def _parcels(accounts: list[Account]) -> list[list]:
     rows = [["job_id", "field", "operation", "season", "parcel", "landlord", "ground_ha", "never_ha", "once_ha",
              "twice_ha", "more_ha", "pass_area_ha", "cost_there", "landlord_share", "landlord_bears", "lease"]]  # fmt: skip
     for one in accounts:
-        for part, (cost, due) in zip(one.parts, money_of(one.parts, known_cost(one.stints), one.pass_area)):
-            counts = {int(n): area for n, area in part.by_count.items()}
-            areas = [part.area, part.none, counts.get(1, 0.0), counts.get(2, 0.0),
-                     sum(area for n, area in counts.items() if n > 2), part.pass_area]  # fmt: skip
-            rows.append([
+        rows += [
+            [
                 one.job, one.field, one.operation, one.season, part.name, part.landlord or None,
-                *(_in(area, HECTARE) for area in areas), _money(cost), part.share, _money(due), part.rule or None,
-            ])  # fmt: skip
+                *(_in(area, HECTARE) for area in (part.area, *part.areas, part.pass_area)),
+                _money(cost), part.share, _money(due), part.rule or None,
+            ]
+            for part, cost, due in one.parcel_money()
+        ]  # fmt: skip
     return rows
 
 

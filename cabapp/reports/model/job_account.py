@@ -13,7 +13,7 @@ from cabapp.jobs.records.time_split import KINDS, days
 from cabapp.planning.capacity import field_capacity, field_efficiency, mean_speed
 from cabapp.planning.cost import cost_of_passes, fuel_per_pass_area
 from cabapp.reports.model.job_record import JobRecord
-from cabapp.reports.model.parcel_split import ParcelShare, split
+from cabapp.reports.model.parcel_split import ParcelShare, money_of, split
 from store import Store, models
 
 
@@ -93,6 +93,11 @@ class Account:
     def ground(self) -> float:
         """The field's area where it is known, else the ground covered, m2."""
         return self.covered if self.field_area is None else self.field_area
+
+    def parcel_money(self) -> list[tuple[ParcelShare, int | None, int | None]]:
+        """Return each parcel's share with its cost and what the landlord bears, hundredths."""
+        money = money_of(self.parts, known_cost(self.stints), self.pass_area)
+        return [(part, *cents) for part, cents in zip(self.parts, money, strict=True)]
 
     def as_json(self) -> dict:
         """Return the account as JSON holds it."""

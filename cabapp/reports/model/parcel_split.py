@@ -35,6 +35,13 @@ class ParcelShare:
     share: float | None = None
     rule: str = ""
 
+    @property
+    def areas(self) -> tuple[float, float, float, float]:
+        """Ground never covered, covered once, twice, and more often, m2."""
+        counts = {int(n): area for n, area in self.by_count.items()}
+        more = sum(area for n, area in counts.items() if n > 2)
+        return self.none, counts.get(1, 0.0), counts.get(2, 0.0), more
+
 
 @dataclass
 class Split:

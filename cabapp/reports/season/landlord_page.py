@@ -4,8 +4,8 @@ from collections import defaultdict
 
 from cabapp.common.farm_format import FarmFormat
 from cabapp.common.wording import times
-from cabapp.reports.model.job_account import Account, known_cost, per_area
-from cabapp.reports.model.parcel_split import ParcelShare, money_of
+from cabapp.reports.model.job_account import Account, per_area, sum_known
+from cabapp.reports.model.parcel_split import ParcelShare
 from cabapp.reports.render.html_tables import Link, Table, page
 
 NOBODY = "in no parcel"
@@ -46,25 +46,19 @@ def _heads(fmt: FarmFormat) -> list[tuple[str, str]]:
 
 
 def _rows(account: Account, fmt: FarmFormat) -> list[list]:
-    """A line for each parcel of a job."""
-    rows = []
+    """Return a row for each parcel of a job."""
     work = Link(f"{account.operation}, {times(account.target)}", f"{account.stem}-job.html")
-    for part, (cost, due) in zip(account.parts, money_of(account.parts, known_cost(account.stints), account.pass_area)):
-        rows.append([
-            work, part.name, part.landlord or "–", fmt.area(part.area), *_counts(part, fmt),
+    return [
+        [
+            work, part.name, part.landlord or "–", fmt.area(part.area), *map(fmt.area, part.areas),
             fmt.area(part.pass_area), fmt.money(cost), lease(part), fmt.money(due),
-        ])  # fmt: skip
-    return rows
-
-
-def _counts(part: ParcelShare, fmt: FarmFormat) -> list[str]:
-    counts = {int(n): area for n, area in part.by_count.items()}
-    more = sum(area for n, area in counts.items() if n > 2)
-    return [fmt.area(area) for area in (part.none, counts.get(1, 0.0), counts.get(2, 0.0), more)]
+        ]
+        for part, cost, due in account.parcel_money()
+    ]  # fmt: skip
 
 
 def lease(part: ParcelShare) -> str:
-    """What part of the cost the landlord bears."""
+    """Return the part of the cost the landlord bears."""
     if part.share is None:
         return "–"
     plain = {1 / 3: "1/3", 2 / 3: "2/3", 0.25: "1/4", 0.5: "1/2", 0.75: "3/4"}
@@ -72,40 +66,30 @@ def lease(part: ParcelShare) -> str:
 
 
 def _leases(shared: list[Account]) -> list[str]:
-    """The leases in their own words."""
+    """Return the leases' own text."""
     rules = {(account.field, part.name): part for account in shared for part in account.parts if part.rule}
     said = [f"{field}, {name}: “{part.rule}”" for (field, name), part in rules.items()]
     return [f"Leases. {'; '.join(said)}."] if said else []
 
 
 def by_landlord(accounts: list[Account], fmt: FarmFormat) -> Table:
-    """What each landlord's ground got and cost over a season, and what of it is theirs to bear."""
-    sums = defaultdict(lambda: [0, 0.0, 0.0, 0, None, False])
-    ground = defaultdict(dict)
+    """Return each landlord's ground, passes and cost over a season, and the part of it the landlord bears."""
+    groups = defaultdict(list)
     for account in accounts:
-        for part, (cost, due) in zip(
-            account.parts, money_of(account.parts, known_cost(account.stints), account.pass_area)
-        ):
-            of = sums[part.landlord or NOBODY]
-            ground[part.landlord or NOBODY][part.parcel or account.field] = part.area
-            of[0] += 1
-            of[1] += part.area
-            of[2] += part.pass_area
-            of[3] += cost or 0
-            of[4] = of[4] if due is None else due + (of[4] or 0)
-            of[5] |= cost is not None
-    rows = []
-    name = fmt.units.unit("area")
-    for who in sorted(sums, key=lambda who: (who == NOBODY, who.casefold())):
-        jobs, over, passes, cost, due, known = sums[who]
-        cost = cost if known else None
+        for part, cost, due in account.parcel_money():
+            groups[part.landlord or NOBODY].append((part.parcel or account.field, part, cost, due))
+    rows, unit = [], fmt.units.unit("area")
+    for who, own in sorted(groups.items(), key=lambda one: (one[0] == NOBODY, one[0].casefold())):
+        parcels, parts, costs, dues = zip(*own, strict=True)
+        ground = dict(zip(parcels, (part.area for part in parts), strict=True))
+        over, passes = sum(part.area for part in parts), sum(part.pass_area for part in parts)
+        cost = sum_known(costs)
         rows.append([
-            who, fmt.area(sum(ground[who].values())), str(jobs), fmt.area(passes),
-            fmt.money(cost), *(fmt.money(per_area(cost, area, fmt.units)) for area in (over, passes)),
-            fmt.money(due),
+            who, fmt.area(sum(ground.values())), str(len(own)), fmt.area(passes), fmt.money(cost),
+            *(fmt.money(per_area(cost, area, fmt.units)) for area in (over, passes)), fmt.money(sum_known(dues)),
         ])  # fmt: skip
     heads = [("landlord", ""), ("ground", "n"), ("jobs", "n"), ("pass area", "n"), ("cost there", "n"),
-             (f"a field {name}", "n"), (f"a pass {name}", "n"), ("theirs to bear", "n")]  # fmt: skip
+             (f"a field {unit}", "n"), (f"a pass {unit}", "n"), ("theirs to bear", "n")]  # fmt: skip
     return Table("By landlord", heads, rows, note="only fields with parcels", key="by-landlord")
 
 

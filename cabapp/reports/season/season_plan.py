@@ -1,10 +1,11 @@
 """The season plan: every field with the passes it lacks, by the day it closes."""
 
 import math
+from collections import Counter
 from dataclasses import dataclass
 
 from cabapp.common.farm_format import FarmFormat
-from cabapp.common.wording import times, verb
+from cabapp.common.wording import HARVESTS, times, verb
 from cabapp.jobs.fields.field_priority import ROLLING, expected_rate, field_ground, widest_tool
 from cabapp.jobs.fields.season_history import crop_clock, seeded_at
 from cabapp.jobs.records.farm_settings import farm_crops
@@ -13,13 +14,11 @@ from cabapp.planning.emergence import crop_of
 from cabapp.planning.half_lap import edge_strip_area
 from cabapp.planning.pass_comparison import compare
 from cabapp.planning.work_order import HOURS_A_DAY, Slot, Work, in_order
-from cabapp.reports.model.job_account import Account, rates
+from cabapp.reports.model.job_account import Account, StintAccount, rates
 from cabapp.reports.model.job_record import read_job
 from cabapp.reports.render.html_tables import Table, page
 from cabapp.reports.render.page_elements import LargeFigure
 from store import Store, models
-
-HARVESTS = ("combining", "harvesting")
 
 _HEADS = [
     ("field", ""), ("crop", ""), ("wanted", ""), ("seeded", ""), ("closes", ""),
@@ -44,17 +43,17 @@ def plan_page(store: Store, accounts: list[Account], season: int, fmt: FarmForma
     rolled = [one for one in accounts if one.operation == ROLLING and one.season == season]
     stints = [stint for one in rolled for stint in one.stints]
     pace = rates(stints).effective or expected_rate(store)
-    grounds = [_ground(store, row, rolled, season, now) for row in store.all(models.Field)]
-    known = [one for one in grounds if one.area is not None]
+    entries = [_entry(store, row, rolled, season, now) for row in store.all(models.Field)]
+    known = [one for one in entries if one.area is not None]
     slots = in_order([one.work for one in known], pace, now) if pace else []
     crops = farm_crops(store)
     rows = [_row(slot, next(g for g in known if g.work is slot.work), fmt, crops) for slot in slots]
     done = [one.row.name for one in known if one.work.left <= 0]
-    unmapped = [one.row.name for one in grounds if one.area is None]
+    unmapped = [one.row.name for one in entries if one.area is None]
     left = math.fsum(slot.work.left for slot in slots)
     figures = [
         LargeFigure("left", fmt.area(left), "passes still lacking, all fields"),
-        LargeFigure("backlog", fmt.area(_backlog(known)), "of them on seeded ground"),
+        LargeFigure("backlog", fmt.area(math.fsum(one.work.left for one in known if one.seeded is not None)), "of them on seeded ground"),
         LargeFigure("pace", fmt.units.area_rate(pace), "passes, by work so far" if stints else "passes, expected"),
         LargeFigure("hours", f"{left / pace / 3600:.0f} h" if pace else "–", f"of work, {HOURS_A_DAY:.0f} h a day"),
     ]  # fmt: skip
@@ -72,7 +71,7 @@ def plan_page(store: Store, accounts: list[Account], season: int, fmt: FarmForma
     )  # fmt: skip
 
 
-def _ground(store, row, rolled, season, now) -> PlanEntry:
+def _entry(store: Store, row: models.Field, rolled: list[Account], season: int, now: float) -> PlanEntry:
     done = next((one for one in rolled if one.field == row.name), None)
     closes = crop_clock(store, row, season, now)[0]
     if row.boundary is None:
@@ -103,12 +102,7 @@ def _day(t: float | None, fmt: FarmFormat) -> str:
     return "–" if t is None else fmt.day(t).rsplit(" ", 1)[0]
 
 
-def _backlog(grounds: list[PlanEntry]) -> float:
-    """Return the passes lacking on ground that is seeded, m2."""
-    return math.fsum(one.work.left for one in grounds if one.seeded is not None)
-
-
-def _people(stints, fmt: FarmFormat) -> Table:
+def _people(stints: list[StintAccount], fmt: FarmFormat) -> Table:
     """Return who did the work so far, with what and how fast."""
     rows = []
     for operator, tractor in sorted({(stint.operator, stint.tractor) for stint in stints}):
@@ -123,36 +117,31 @@ def _people(stints, fmt: FarmFormat) -> Table:
 
 def _twice(store: Store, season: int, fmt: FarmFormat) -> list[str]:
     """Return a sentence on whether rolling twice saved stones, once stones met at harvest are marked."""
-    hits, areas = {}, {}
+    hits, areas = Counter(), Counter()
     void = taken_back(store, models.Mark.__tablename__)
     stones = [m for m in store.all(models.Mark, kind=STONE_HIT) if m.id not in void and m.lat is not None]
     worked = {stint.job_id for stint in store.all(models.Stint)}
     harvested = {
-        job.field_id for job in store.all(models.Job, season=season)
-        if job.operation in HARVESTS and job.id in worked
-    }  # fmt: skip
+        job.field_id for job in store.all(models.Job, season=season) if job.operation in HARVESTS and job.id in worked
+    }
     for job in store.all(models.Job, operation=ROLLING, season=season):
         met = [mark for mark in stones if mark.field_id == job.field_id]
         # a field that was harvested without a hit counts too: leaving it out would favour one side
         if job.id not in worked or (not met and job.field_id not in harvested):
             continue
         record = read_job(store, job)
-        places = [record.count.plane.to_xy(mark.lat, mark.lon)[0] for mark in met]
-        for count in record.count.grid.at(places):
-            hits[int(count)] = hits.get(int(count), 0) + 1
-        for count, area in record.totals.by_count.items():
-            areas[count] = areas.get(count, 0.0) + area
-    once, twice = areas.get(1, 0.0), math.fsum(a for n, a in areas.items() if n >= 2)
+        hits.update(record.count.grid.at([record.count.plane.to_xy(mark.lat, mark.lon)[0] for mark in met]).tolist())
+        areas.update(record.totals.by_count)
+    once, twice = areas[1], math.fsum(a for n, a in areas.items() if n >= 2)
     if not (once and twice):
         return []
-    few, more = hits.get(1, 0), sum(n for count, n in hits.items() if count >= 2)
-    found = compare(few, once, more, twice)
-    done = verb(ROLLING).lower()
-    said = (
+    few, more = hits[1], sum(n for count, n in hits.items() if count >= 2)
+    found, done = compare(few, once, more, twice), verb(ROLLING).lower()
+    text = (
         f"Was twice worth it? Stones met at harvest: {few} on {fmt.area(once)} {done} once, "
         f"{more} on {fmt.area(twice)} {done} twice or more: "
     )
     if not found.tells:
-        return [said + "not enough hits to tell."]
+        return [text + "not enough hits to tell."]
     by = "more" if math.isinf(found.ratio) else f"{found.ratio:.1f} times as many"
-    return [said + f"{by} on the same area; by chance alone 1 time in {1 / found.chance:.0f}."]
+    return [text + f"{by} on the same area; by chance alone 1 time in {1 / found.chance:.0f}."]
