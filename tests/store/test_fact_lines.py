@@ -5,7 +5,9 @@ import random
 
 import pytest
 
-from store.facts.fact_lines import InvalidFact, parse_lines
+from store.facts.fact_lines import InvalidFact, is_hash, is_seq, is_uuid, parse_lines
+
+ID = "1f0c22ab-0000-4000-8000-00000000000a"
 
 GOOD = '{"a": [{}, {"b": "x"}]}\n{"a": "}"}\n{"c": {"d": [1.5, null]}}\n'
 
@@ -73,3 +75,21 @@ def test_what_is_taken_is_what_the_standard_library_takes():
         taken += ours(text) is not None
     assert taken > 500
     assert ours(GOOD) == standard(GOOD) is not None
+
+
+@pytest.mark.parametrize(
+    ("check", "good", "bad"),
+    [
+        (
+            is_hash,
+            ["0123456789abcdef" * 4],
+            ["a" * 63, "a" * 65, "A" * 64, "g" * 64, "٣" * 64, b"a" * 64, None, "a" * 64 + "\n"],
+        ),
+        (is_uuid, [ID], [ID[:-1], ID + "0", ID.upper(), ID.replace("-", ""), "", None, 7, ID + "\n"]),
+        (is_seq, [1, 2**31 - 2], [0, -1, 2**31 - 1, True, 1.0, "1", None]),
+    ],
+)
+def test_ids_hashes_and_numbers_have_one_form(check, good, bad):
+    """Each is taken in exactly the form in which it is written, up to its limits, and in no other."""
+    assert [check(value) for value in good] == [True] * len(good)
+    assert [check(value) for value in bad] == [False] * len(bad)

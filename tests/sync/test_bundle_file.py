@@ -3,17 +3,20 @@
 import io
 import json
 import random
+import re
 import struct
 import zipfile
+from contextlib import nullcontext
+from pathlib import Path
 
 import pytest
 
 from store.errors import BundleRefused
 from store.facts.fact_lines import write_line
 from store.facts.fact_validation import read_page
-from store.models import FACTS
+from store.models import FACTS, Own
+from sync import bundle_encryption, export_bundle, merge_bundles
 from sync import bundle_file as bundles
-from sync import export_bundle
 from sync.bundle_file import MANIFEST, RECORDS, SIGNATURE
 
 
@@ -209,3 +212,60 @@ def test_the_signature_is_plain_ed25519(sound):
         text, signature = file.read(MANIFEST), bytes.fromhex(file.read(SIGNATURE).decode())
     public = Ed25519PublicKey.from_public_bytes(bytes.fromhex(json.loads(text)["device"]["public_key"]))
     public.verify(signature, b"rollbook-bundle manifest\n" + text)
+
+
+def test_the_limits_are_those_of_the_format():
+    """The limits in the code are the ones FORMAT.md states."""
+    text = (Path(bundles.__file__).parent / "FORMAT.md").read_text("utf-8")
+    said = re.search(r"Limits: (\d+) GiB unpacked, (\d+) MiB of records, (\d+) MiB of manifest, (\d+) MiB a piece of trace,\s"
+                     r"([\d,]+) members", text)  # fmt: skip
+    total, records, manifest, trace, members = (int(n.replace(",", "")) for n in said.groups())
+    assert (total << 30, records << 20) == (bundles.LARGEST_TOTAL, bundles.LARGEST_RECORDS)
+    assert (manifest << 20, trace << 20) == (bundles.LARGEST_MANIFEST, bundles.LARGEST_TRACE)
+    assert members == bundles.MOST_MEMBERS
+
+
+@pytest.mark.parametrize(
+    "name", ["LARGEST_TOTAL", "MOST_MEMBERS", "LARGEST_MANIFEST", "LARGEST_RECORDS", "LARGEST_TRACE"]
+)
+def test_each_limit_holds_to_the_byte(sound, offer, monkeypatch, name):
+    """A bundle exactly at a limit is taken, one byte or member beyond it is refused and nothing changes."""
+    with zipfile.ZipFile(io.BytesIO(sound)) as file:
+        sizes = {info.filename: info.file_size for info in file.infolist()}
+    (trace,) = (size for member, size in sizes.items() if member.startswith("traces/"))
+    at = {
+        "LARGEST_TOTAL": sum(sizes.values()), "MOST_MEMBERS": len(sizes), "LARGEST_MANIFEST": sizes[MANIFEST],
+        "LARGEST_RECORDS": sizes[RECORDS], "LARGEST_TRACE": trace,
+    }[name]  # fmt: skip
+    monkeypatch.setattr(bundles, name, at - 1)
+    assert "larger than" in offer(sound)
+    monkeypatch.setattr(bundles, name, at)
+    assert offer(sound) is None
+
+
+def test_a_manifest_is_plain_utf_8_and_holds_no_nan(copies, tmp_path):
+    """Names are written as they are, not escaped; what JSON cannot hold is not written."""
+    with copies[0].writing() as session:
+        session.query(Own).one().name = "Søren 1"
+    path = export_bundle(copies[0], tmp_path)
+    with zipfile.ZipFile(path) as file:
+        manifest = file.read(MANIFEST)
+    assert "Søren 1".encode() in manifest
+    with pytest.raises(ValueError):
+        bundles.write_bundle(path, {"device": {"id": "x", "name": "y"}, "n": float("nan")}, {}, bytes(32))
+
+
+def test_a_locked_bundle_is_read_to_its_last_byte(copies, tmp_path, monkeypatch):
+    """The largest bundle that may be locked is unlocked whole; one byte more is refused, locking or reading."""
+    size = export_bundle(copies[0], tmp_path / "plain").stat().st_size
+    monkeypatch.setattr(bundle_encryption, "LARGEST_LOCKED", size - 1)
+    with pytest.raises(BundleRefused, match="too large to lock"):
+        export_bundle(copies[0], tmp_path, "four ordinary words")
+    monkeypatch.setattr(bundle_encryption, "LARGEST_LOCKED", size)
+    path = export_bundle(copies[0], tmp_path, "four ordinary words")
+    assert merge_bundles(copies[1], [path], passphrase="four ordinary words").refused == []
+    path.write_bytes(path.read_bytes() + b"x")
+    assert len(merge_bundles(copies[1], [path], passphrase="four ordinary words").refused) == 1
+    for phrase, refused in (("eight888", False), ("seven77", True)):
+        with pytest.raises(BundleRefused, match="eight letters") if refused else nullcontext():
+            bundle_encryption.encrypt(b"", phrase)

@@ -1,8 +1,11 @@
 """Copies that have exchanged everything are equal row by row, in whatever order it came."""
 
+import gc
+import json
 import shutil
 import sqlite3
 import tempfile
+import zipfile
 from contextlib import closing
 from pathlib import Path
 
@@ -11,8 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from store import open_store
+from store.facts.signed_pages import make_page, text_of
 from store.models import Change, Farm, Field, Job, Operator, Own, Peer, Tap, TraceChunk
 from sync import export_bundle, merge_bundles
+from sync.bundle_file import RECORDS, write_bundle
 
 device = st.integers(0, 2)
 acts = st.lists(
@@ -233,3 +238,74 @@ def test_one_bad_bundle_does_not_hinder_the_others(copies, tmp_path, work):
     assert result.added > 0
     assert [path.name for path, _ in result.refused] == ["rollbook-broken-00000000.zip"]
     assert seen[-1] == (2, 2, "")
+
+
+def test_added_and_known_are_counted_over_all_bundles(copies, tmp_path, work):
+    """Of two bundles and one repeated, every record counts once as added and as often as it came as known."""
+    one, two, office = copies
+    for store in (one, two):
+        work(store, "Ada")
+    paths = [export_bundle(store, tmp_path / store.device) for store in (one, two)]
+    first = merge_bundles(office, paths)
+    again = merge_bundles(office, [paths[0], paths[1], paths[0]])
+    records = [records_on(path) for path in paths]
+    assert first.added + first.known == sum(records) and first.known > 0
+    assert (again.added, again.known) == (0, 2 * records[0] + records[1])
+
+
+def records_on(path):
+    """Return how many records a bundle carries."""
+    with zipfile.ZipFile(path) as file:
+        return len(file.read(RECORDS).splitlines())
+
+
+@pytest.mark.parametrize("enabled", [True, False])
+def test_garbage_collection_is_as_before_after_merging(copies, tmp_path, enabled, monkeypatch):
+    """It is disabled while a bundle is merged, refused or not, and afterwards as it was found."""
+    bundle, during = export_bundle(copies[0], tmp_path), []
+    monkeypatch.setattr("sync.bundle_merge._check_farm", lambda *_: during.append(gc.isenabled()))
+    try:
+        gc.enable() if enabled else gc.disable()
+        merge_bundles(copies[1], [bundle])
+        assert gc.isenabled() is enabled
+        copies[0].put(Operator, name="Bea")
+        monkeypatch.setattr("sync.bundle_merge._insert", lambda *_: 1 / 0)
+        with pytest.raises(ZeroDivisionError):
+            merge_bundles(copies[1], [export_bundle(copies[0], tmp_path)])
+        assert gc.isenabled() is enabled and during == [False, False]
+    finally:
+        gc.enable()
+
+
+@pytest.mark.parametrize("overlap", [0, 1, 3])
+@pytest.mark.parametrize("alter", [False, True])
+def test_pages_that_overlap_hold_the_same_records(copies, tmp_path, work, rows_of, overlap, alter):
+    """Records on two pages are taken once; if the two differ, nothing of the bundle is taken."""
+    cab, office, _ = copies
+    work(cab, "Ada")
+    sound = export_bundle(cab, tmp_path / "sound")
+    with zipfile.ZipFile(sound) as file:
+        members = {n: file.read(n) for n in file.namelist() if n == RECORDS or n.startswith("traces/")}
+        said = json.loads(file.read("manifest.json"))
+    lines = members[RECORDS].decode().splitlines()
+    with cab.session() as session:
+        key = session.query(Own).one().private_key
+    twice = (
+        [line.replace('"stamp": "2026', '"stamp": "2027') for line in lines[8 - overlap :]]
+        if alter
+        else lines[8 - overlap :]
+    )
+    pages = [make_page(cab.device, 1, lines[:8], key), make_page(cab.device, 9 - overlap, twice, key)]
+    members[RECORDS] = b"".join(map(text_of, pages))
+    names = ("device", "first", "last", "sha256", "signature")
+    said["pages"] = [{"bytes": len(text_of(p)), **{n: getattr(p, n) for n in names}} for p in pages]
+    path = tmp_path / "rollbook-overlapping.zip"
+    write_bundle(path, {n: said[n] for n in ("written_at", "farm", "device", "devices", "pages")}, members, key)
+    before = rows_of(office)
+    result = merge_bundles(office, [path])
+    if alter and overlap:
+        assert "one number" in str(result.refused[0][1]) and rows_of(office) == before
+    elif not alter:
+        assert result.refused == [] and office.check() == []
+        assert rows_of(office)["tap"] == rows_of(cab)["tap"] != before["tap"]
+        assert merge_bundles(office, [sound]).added == 0

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from cabapp.__main__ import main
+from store.errors import BundleRefused
 from sync import export_bundle, merge_bundles
-from sync.enrolment import Card, card_of, enrol, read_card, roll_of
+from sync.enrolment import Card, card_of, enrol, read_card, roll_of, write_card
 
 
 def photographed(text, noise=0.0):
@@ -64,3 +65,12 @@ def test_a_card_from_a_file_enrols(copies, tmp_path):
     path.write_text(card_of(cab).text() + "\r\n")
     enrol(office, read_card(str(path)))
     assert {e.state for e in roll_of(office)} == {"office", "tablet"}
+
+
+def test_a_card_that_cannot_be_written_is_a_sentence(copies, tmp_path):
+    """A card is one line in its file; where the folder is not there it says so and makes none."""
+    write_card(copies[0], tmp_path / "card.txt")
+    assert (tmp_path / "card.txt").read_text() == card_of(copies[0]).text() + "\n"
+    with pytest.raises(BundleRefused, match=r"card could not be written to .*No such file"):
+        write_card(copies[0], tmp_path / "gone" / "card.txt")
+    assert not (tmp_path / "gone").exists()

@@ -6,8 +6,9 @@ from pathlib import Path
 import pytest
 
 from cabapp.__main__ import main
-from store.models import Tap
-from sync import export_bundle, removable_media
+from store import open_store
+from store.models import Operator, Tap
+from sync import export_bundle, merge_bundles, removable_media
 from sync.folder_exchange import FolderWatcher
 
 
@@ -142,3 +143,36 @@ def test_the_command_exchanges_once(copies, work, tmp_path, monkeypatch, capsys)
     (tmp_path / "shared" / "rollbook-bad.zip").write_bytes(b"no")
     assert main(words) == 1
     assert "damaged" in capsys.readouterr().err
+
+
+def test_an_open_trace_is_carried_every_five_minutes(copies, work, tmp_path, monkeypatch):
+    """An open trace alone is no reason to write before five minutes, then it is written once."""
+    now = [1000.0]
+    monkeypatch.setattr("sync.folder_exchange.time.monotonic", lambda: now[0])
+    watch, stint = FolderWatcher(copies[0], [tmp_path]), work(copies[0], "Ada")
+    assert watch.look()[0].written
+    assert watch.look() == []
+    writer = copies[0].trace(stint.id)
+    writer.append(1_777_000_100.0, 49.0, -105.0)
+    writer.sync()
+    now[0] += 300.0
+    assert watch.look() == []
+    now[0] += 0.1
+    assert watch.look()[0].written
+    now[0] += 1000.0
+    assert watch.look() == []
+    copies[0].put(Operator, name="Bea")
+    assert watch.look()[0].written
+
+
+def test_a_logbook_with_nothing_in_it_writes_nothing(copies, tmp_path):
+    """A new copy does not write, nor say that it cannot; with the farm of others it passes theirs on."""
+    with open_store(tmp_path / "new.sqlite", "office") as new:
+        (tmp_path / "shared").mkdir()
+        watch = FolderWatcher(new, [tmp_path / "shared"])
+        assert watch.look() == []
+        merge_bundles(new, [export_bundle(copies[0], tmp_path / "out")])
+        assert watch.look()[0].written
+        (bundle,) = (tmp_path / "shared").iterdir()
+        bundle.unlink()
+        assert watch.look()[0].written == bundle, "written again where it was deleted"
