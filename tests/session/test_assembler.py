@@ -74,7 +74,9 @@ def test_passes_before_the_seeding_are_void_in_all_three(run, store, drive_rows)
     assert later.session.job.areas()["covered"] == 0.0
 
 
-def test_the_plane_of_a_field_without_boundary_is_laid_at_the_first_usable_fix_of_its_job(run, store, drive_rows, place):
+def test_the_plane_of_a_field_without_boundary_is_laid_at_the_first_usable_fix_of_its_job(
+    run, store, drive_rows, place
+):
     """Also where the newest stint lies elsewhere, and where the job begins with fixes that are no place."""
     fixes = drive_rows([0], start=1_779_000_000.0)
     bad = [type(fixes[0])(fixes[0].t - 1, 0.0, 0.0, 0.1, 4)]

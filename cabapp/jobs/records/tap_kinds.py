@@ -103,20 +103,22 @@ class TapKind:
         In the log of a report; ``{reason}`` and the values of the detail are its places.
     moves : dict of str to str
         The state it leads to, by the state it is allowed in. Empty: written by the program alone.
+    undo : str
+        What undo calls it; "" where it cannot be undone.
+    refresh : str
+        ``LOOK``, ``READ`` or "".
     why_not : dict of str to str
         Why it is refused in a state, where more can be said than the state itself says.
     act : bool
         A method of ``Session`` of its own, not ``Session.tap``.
     values : tuple of Value
         The detail it takes.
-    undo : str
-        What undo calls it; "" where it cannot be undone.
     row : str
         Table of the row it writes besides itself, which undo takes back.
     button : str
         Words of its key where the screen's program makes the key.
-    refresh : str
-        ``LOOK``, ``READ`` or "".
+    menu : bool
+        Whether the page behind "More" has a key for it; it takes no detail then.
     switches : bool
         Whether it begins or ends work, or moves a wing: its order among such taps is kept.
     place : str
@@ -131,14 +133,15 @@ class TapKind:
 
     name: str
     words: str
-    moves: dict[str, str] = field(default_factory=dict)
+    moves: dict[str, str] = field(kw_only=True)
+    undo: str = field(kw_only=True)
+    refresh: str = field(kw_only=True)
     why_not: dict[str, str] = field(default_factory=dict)
     act: bool = False
     values: tuple[Value, ...] = ()
-    undo: str = ""
     row: str = ""
     button: str = ""
-    refresh: str = ""
+    menu: bool = False
     switches: bool = False
     place: str = ""
     listed: bool = True
@@ -172,17 +175,17 @@ _RECORDED = N_("Work is already being recorded.")
 _KINDS = (
     # acts with a method of their own
     TapKind(
-        "take_over", N_("Took over"), act=True,
+        "take_over", N_("Took over"), undo="", refresh="", act=True,
         moves={IDLE: READY, FINISHED: READY, HANDED_OVER: READY},
         why_not={WORKING: N_("A stint is open. Stop and finish it, or hand it over, before another begins.")},
     ),
     TapKind(
-        "hand_over", N_("Handed over"), act=True, switches=True, effects=("end_work",),
+        "hand_over", N_("Handed over"), undo="", refresh="", act=True, switches=True, effects=("end_work",),
         moves={READY: HANDED_OVER, STOPPED: HANDED_OVER},
         why_not={WORKING: N_("Stop first. A hand-over is done standing, with the engine off.")},
     ),
     TapKind(
-        "receive", N_("Received"), act=True,
+        "receive", N_("Received"), undo="", refresh="", act=True,
         moves={IDLE: IDLE, FINISHED: IDLE, HANDED_OVER: IDLE},
         why_not={
             WORKING: N_("Stop first. A hand-over is received standing, with the engine off."),
@@ -211,7 +214,8 @@ _KINDS = (
         why_not={READY: _NOT_STARTED, WORKING: _RECORDED},
     ),
     TapKind(
-        "finish", N_("Finished"), moves=dict.fromkeys(OPEN, FINISHED), undo=N_("finish"), switches=True, effects=("end_work",),
+        "finish", N_("Finished"), refresh="", moves=dict.fromkeys(OPEN, FINISHED), undo=N_("finish"),
+        switches=True, effects=("end_work",),
     ),
     # answers to "Were you rolling since ...?" and "Stop counting from ...?"
     TapKind(
@@ -220,7 +224,8 @@ _KINDS = (
         detail="question_since", effects=("answer_question",),
     ),
     TapKind(
-        "not_rolling", N_("“No, driving”"), moves=_stay(READY, STOPPED), button=N_("No, driving"), effects=("answer_question",),
+        "not_rolling", N_("“No, driving”"), undo="", refresh="", moves=_stay(READY, STOPPED),
+        button=N_("No, driving"), effects=("answer_question",),
     ),
     TapKind(
         "stop_counting", N_("“Stop counting”"), moves={WORKING: STOPPED},
@@ -228,16 +233,18 @@ _KINDS = (
         detail="question_since", effects=("answer_question", "end_work"),
     ),
     TapKind(
-        "still_working", N_("“Still working”"), moves=_stay(WORKING), button=N_("No, {operation}"), effects=("answer_question",),
+        "still_working", N_("“Still working”"), undo="", refresh="", moves=_stay(WORKING),
+        button=N_("No, {operation}"), effects=("answer_question",),
     ),
     # taps that leave the state as it is
     TapKind(
-        "width", N_("Wing {wing}"), moves=_stay(*OPEN), undo=N_("width change"), switches=True,
+        "width", N_("Wing {wing}"), refresh="", moves=_stay(*OPEN), undo=N_("width change"), switches=True,
         values=(Value("wing", N_("Say which wing is up: {choices}."), choices=WINGS, required=True),),
         words_when={("wing", "all"): N_("Whole width")},
     ),
     TapKind(
-        "pass_counted", N_("Counted a pass by hand"), moves=_stay(WORKING, STOPPED), undo=N_("counted pass"),
+        "pass_counted", N_("Counted a pass by hand"), refresh="", moves=_stay(WORKING, STOPPED),
+        undo=N_("counted pass"),
         why_not={READY: N_("Press Start before counting a pass.")},
         values=(
             Value(
@@ -248,7 +255,7 @@ _KINDS = (
         ),
         detail="only_told",
     ),
-    TapKind("stop_reason", N_("Reason of the stop: {reason}"), moves=_stay(STOPPED)),
+    TapKind("stop_reason", N_("Reason of the stop: {reason}"), undo="", refresh="", moves=_stay(STOPPED)),
     TapKind(
         "mark", N_("Marked {kind}"), moves=_stay(*OPEN), undo=N_("mark"), row="mark", refresh=LOOK,
         values=(
@@ -272,15 +279,16 @@ _KINDS = (
         detail="fuel_row",
     ),
     TapKind(
-        "look_first", N_("Looked first"), moves=_stay(*OPEN), refresh=LOOK,
+        "look_first", N_("Looked first"), undo="", moves=_stay(*OPEN), refresh=LOOK,
         values=tuple(Value(answer, flag=True) for answer in ANSWERS),
     ),
     TapKind(
-        "walk_round", N_("Walk round"), moves=_stay(READY, STOPPED), refresh=READ,
+        "walk_round", N_("Walk round"), undo="", moves=_stay(READY, STOPPED), refresh=READ,
         values=(Value("fine", many=True), Value("fault", many=True)),
     ),
     TapKind(
-        "seeder", N_("Seeder is here"), moves=_stay(*OPEN), undo=N_("seeder"), refresh=READ,
+        "seeder", N_("Seeder is here"), button=N_("Seeder is here"), menu=True, moves=_stay(*OPEN),
+        undo=N_("seeder"), refresh=READ,
         place=N_("I do not know where we are, so I cannot note where the seeder is."),
     ),
     TapKind(
@@ -303,7 +311,8 @@ _KINDS = (
         ),
     ),
     TapKind(
-        "soil", N_("Read the soil's warmth"), moves=_stay(READY, STOPPED), undo=N_("soil temperature"), refresh=READ,
+        "soil", N_("Read the soil's warmth"), moves=_stay(READY, STOPPED), undo=N_("soil temperature"),
+        refresh=READ,
         values=(
             Value(
                 "celsius", N_("Say how warm the soil is at seeding depth, between -5 and 45 degrees C."),
@@ -312,29 +321,35 @@ _KINDS = (
         ),
     ),
     TapKind(
-        "seeded", N_("Told the day of seeding"), moves=_stay(READY, STOPPED), undo=N_("day of seeding"), refresh=READ,
+        "seeded", N_("Told the day of seeding"), moves=_stay(READY, STOPPED), undo=N_("day of seeding"),
+        refresh=READ,
         values=(
             Value("days_ago", N_("Say how many days ago this field was seeded, 90 at most."), 0, 90, required=True),
         ),
         detail="seeding_time",
     ),
-    TapKind("grease", N_("Greased"), moves=_stay(READY, STOPPED), undo=N_("grease"), button=N_("Greased"), refresh=READ),
     TapKind(
-        "hitching_ok", N_("Hitching looked at"), moves=_stay(*OPEN), button=N_("It is right"), effects=("clear_notice",),
+        "grease", N_("Greased"), moves=_stay(READY, STOPPED), undo=N_("grease"), button=N_("Greased"),
+        refresh=READ,
     ),
     TapKind(
-        "i_know", N_("I know"), moves=_stay(*OPEN), button=N_("I know"), listed=False,
+        "hitching_ok", N_("Hitching looked at"), undo="", refresh="", moves=_stay(*OPEN),
+        button=N_("It is right"), effects=("clear_notice",),
+    ),
+    TapKind(
+        "i_know", N_("I know"), undo="", refresh="", moves=_stay(*OPEN), button=N_("I know"), listed=False,
         detail="something_to_silence", effects=("silence",),
     ),
-    TapKind("caution", N_("Read the cautions"), moves=_stay(*STATES)),
+    TapKind("caution", N_("Read the cautions"), undo="", refresh="", moves=_stay(*STATES)),
     TapKind(
-        "undo", N_("Took it back"), moves=_stay(*OPEN, FINISHED), button=N_("Undo {tap}"), refresh=READ, listed=False,
+        "undo", N_("Took it back"), undo="", moves=_stay(*OPEN, FINISHED), button=N_("Undo {tap}"),
+        refresh=READ, listed=False,
         why_not={HANDED_OVER: N_("A hand-over cannot be undone. Take over again to go on with the field.")},
         detail="undone_tap", effects=("take_back_row",),
     ),
     # written by the program
-    TapKind("warned", N_("Warned"), listed=False),
-    TapKind("check_skipped", N_("Check skipped")),
+    TapKind("warned", N_("Warned"), moves={}, undo="", refresh="", listed=False),
+    TapKind("check_skipped", N_("Check skipped"), moves={}, undo="", refresh=""),
 )  # fmt: skip
 
 TAP_KINDS: dict[str, TapKind] = {kind.name: kind for kind in _KINDS}

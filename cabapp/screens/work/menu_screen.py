@@ -9,6 +9,7 @@ from kivy.properties import NumericProperty, StringProperty
 from cabapp.common.quantities import Day
 from cabapp.common.wording import HARVESTS, times
 from cabapp.jobs.records.field_marks import MARKS, STONE_HIT
+from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
@@ -38,6 +39,11 @@ class MoreScreen(Page):
             key = Key(text=translate(kind.capitalize()), cap_mm=6.4)
             key.bind(on_release=lambda _key, kind=kind: self._mark(kind))
             self.ids.marks.add_widget(key)
+        for tap in TAP_KINDS.values():
+            if tap.menu:
+                key = Key(text=translate(tap.button), cap_mm=6.4)
+                key.bind(on_release=lambda _key, name=tap.name: self._tap(name))
+                self.ids.taps.add_widget(key, index=1)  # "Back" stays the last
         self._stone = Key(text=translate("Stone hit"), cap_mm=6.4)
         self._stone.bind(on_release=lambda _key: self._mark(STONE_HIT))
         back = Key(text=translate("Back"), cap_mm=6.4, main=True)
@@ -45,8 +51,11 @@ class MoreScreen(Page):
         self.ids.marks.add_widget(back)
 
     def _mark(self, kind):
+        self._tap("mark", kind=kind)
+
+    def _tap(self, name, **detail):
         app = App.get_running_app()
-        if app.do("mark", kind=kind):
+        if app.do(name, **detail):
             app.go("pass")
 
     def on_pre_enter(self, *_args):
@@ -75,12 +84,6 @@ class MoreScreen(Page):
         app = App.get_running_app()
         litres = self.fuel / app.units.volume_value(1.0)
         if self.fuel and app.do("fuel", litres=litres):
-            app.go("pass")
-
-    def seeder_here(self):
-        """Note that the seeder is here."""
-        app = App.get_running_app()
-        if app.do("seeder"):
             app.go("pass")
 
     def list_fields(self):

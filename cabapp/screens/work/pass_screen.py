@@ -18,6 +18,7 @@ from kivy.utils import escape_markup
 
 from cabapp.common.wording import HARVESTS
 from cabapp.jobs.records.field_marks import STONE_HIT
+from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.screens.map import ground_map as _map
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.translation import translate
@@ -182,11 +183,11 @@ class PassScreen(Page):
             return  # what a finger rests on does not change under it
         answers = list(said.answers) if said else []
         if not answers and view.undo_label and view.undo_left > 0:
-            answers = [(translate("Undo {tap}", tap=translate(view.undo_label)), "undo")]
+            answers = [(translate(TAP_KINDS["undo"].button, tap=translate(view.undo_label)), "undo")]
         if not answers and said and said.i_know:
-            answers = [(translate("I know"), "i_know")]
+            answers = [(translate(TAP_KINDS["i_know"].button), "i_know")]
         if view.stop_reason == "grease" and (view.greased_at or 0.0) < view.since:
-            answers.append((translate("Greased"), "grease"))
+            answers.append((translate(TAP_KINDS["grease"].button), "grease"))
         self._answers = answers[:2]
         line.answer = answers[0][0] if answers else ""
         line.other_answer = answers[1][0] if len(answers) > 1 else ""

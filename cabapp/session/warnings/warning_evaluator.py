@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from cabapp.common import wording
 from cabapp.common.units import Units
 from cabapp.geometry.angles import turn_between
+from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.session.state.position_state import LOST_AFTER_S
 from cabapp.session.state.sentence import DANGER, QUIET, RECORDING, RECOVER, SEEDER, STOP_RULE, Sentence
 from cabapp.session.warnings.finished_ground import FinishedGroundAlarm, thresholds
@@ -144,10 +145,10 @@ class WarningEvaluator:
         since = self._say_time(question.since)
         if kind == "forgotten":
             said = f"Were you {now.operation} since {since}?"
-            answers = (("Yes, count it", "were_rolling"), ("No, driving", "not_rolling"))
+            answers = _answers(now, "were_rolling", "not_rolling")
         else:
             said = f"Stop counting from {since}?"
-            answers = (("Yes, stopped", "stop_counting"), (f"No, {now.operation}", "still_working"))
+            answers = _answers(now, "stop_counting", "still_working")
         return Sentence(RECORDING, said, True, answers=answers, sound=self._sound)
 
     def _lost(self, now):
@@ -227,6 +228,11 @@ class WarningEvaluator:
         if seconds >= 1.0:
             rate = abs(turn_between(past[0][1], now.heading)) / seconds
         return abs(now.curvature) > TIGHTEST or rate > FASTEST_TURN
+
+
+def _answers(now: Situation, *kinds: str) -> tuple[tuple[str, str], ...]:
+    """Return the keys of a question, (words, kind of tap)."""
+    return tuple((TAP_KINDS[kind].button.format(operation=now.operation), kind) for kind in kinds)
 
 
 def _hold_back(now: Situation) -> bool:

@@ -1,0 +1,225 @@
+"""The registry of taps: every row complete, every bound kept, nothing that only half knows a kind."""
+
+import ast
+import math
+import re
+from dataclasses import MISSING, fields, replace
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from cabapp.jobs.records import stint_state, tap_kinds
+from cabapp.jobs.records.tap_kinds import LOOK, READ, STATES, TAP_KINDS, TapKind, TapRefused
+from cabapp.session.taps.tap_details import COMPLETIONS
+from cabapp.session.taps.tap_effects import EFFECTS
+from store import models
+
+ROOT = Path(__file__).resolve().parents[2] / "cabapp"
+
+
+def problems(kind: TapKind, completions=COMPLETIONS, effects=EFFECTS, read=None) -> list[str]:
+    """Return what is missing of a row of the registry, or of the functions it names."""
+    found = []
+    if not kind.words:
+        found.append("no words in the log of a report")
+    if not set(kind.moves.items()) <= {(a, b) for a in STATES for b in STATES}:
+        found.append("a state that is none")
+    if kind.why_not.keys() & kind.moves.keys() or not all(kind.why_not.values()):
+        found.append("refused where it is allowed, or without a sentence")
+    if kind.refresh not in ("", LOOK, READ):
+        found.append("refreshes nothing that there is")
+    if kind.name in (read_by_the_day() if read is None else read) and not kind.refresh:
+        found.append("read by the day, which it does not refresh")
+    if kind.detail and kind.detail not in completions:
+        found.append("no function completes its detail")
+    if not set(kind.effects) <= effects.keys():
+        found.append("an effect without a function")
+    if bool(kind.row) != kind.detail.endswith("_row"):
+        found.append("writes a row that no table, or takes back a row that no function, knows")
+    if kind.row and not (kind.undo and hasattr(models.Mark.metadata.tables.get(kind.row), "columns")):
+        found.append("a row that is not taken back")
+    ends = {after for before, after in kind.moves.items() if after != before}
+    if ends & {"stopped", "finished", "handed over"} and "end_work" not in kind.effects:
+        found.append("ends work without settling it")
+    if kind.moves and not kind.act and kind.name not in offered():
+        found.append("no screen offers it")
+    if kind.menu and not (kind.button and not kind.values):
+        found.append("a key of the menu without words, or with a detail")
+    places = set(re.findall(r"{(\w+)}", kind.words)) - {"reason"}
+    if not places <= {value.name for value in kind.values}:
+        found.append("words with a place nothing stands in")
+    found += [f"{one.name}: bounds or choices without a refusal" for one in kind.values if bounded(one) and not one.refusal]
+    return found
+
+
+def bounded(value) -> bool:
+    return bool(value.choices or value.required or math.isfinite(value.low) or math.isfinite(value.high))
+
+
+def sources(*folders):
+    for folder in folders:
+        for path in (ROOT / folder).rglob("*"):
+            if path.suffix in (".py", ".kv"):
+                yield path.read_text(encoding="utf-8")
+
+
+def read_by_the_day() -> set[str]:
+    """Return the kinds that what is known of the day is made from."""
+    text = "\n".join(sources("session/advice", "jobs/fields"))
+    asked = re.findall(r'taps_of_kind\(store, "(\w+)"', text) + re.findall(r'last\.get\("(\w+)"', text)
+    return {*asked, *re.findall(r't(?:ap)?\.kind == "(\w+)"', text)}
+
+
+def offered() -> set[str]:
+    """Return the kinds that a screen gives to the session, by name or as the key of a question."""
+    names = {name for text in sources("screens") for name in re.findall(r'"(\w+)"', text)}
+    asked = {name for text in sources("session") for name in re.findall(r'_answers\(now, "(\w+)", "(\w+)"', text)}
+    questions = {name for pair in asked for name in pair} | {"hitching_ok"}
+    return names | questions | {kind.name for kind in TAP_KINDS.values() if kind.menu}
+
+
+@pytest.mark.parametrize("kind", TAP_KINDS.values(), ids=TAP_KINDS.keys())
+def test_every_kind_is_complete(kind):
+    """Words, states, functions, refresh, undo and a key on a screen: nothing of a kind is missing."""
+    assert problems(kind) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "forgotten"),
+    [
+        ("start", {"words": ""}), ("start", {"moves": {"ready": "at work"}}), ("grease", {"refresh": ""}),
+        ("grease", {"refresh": "later"}), ("restart", {"why_not": {"stopped": "No."}}), ("restart", {"why_not": {"ready": ""}}),
+        ("mark", {"row": ""}), ("mark", {"detail": ""}), ("mark", {"undo": ""}), ("mark", {"row": "no table"}),
+        ("rain", {"detail": "rain_tomorrow"}), ("undo", {"effects": ("take_it_back",)}), ("stop", {"effects": ()}),
+        ("stop_counting", {"effects": ("answer_question",)}), ("seeder", {"button": ""}), ("width", {"values": ()}),
+        ("grease", {"name": "oil"}), ("soil", {"values": (replace(TAP_KINDS["soil"].values[0], refusal=""),)}),
+    ],
+)  # fmt: skip
+def test_forgetting_any_one_part_of_a_kind_is_found(name, forgotten):
+    """The test above fails when one part of a row is left out or wrong."""
+    assert problems(replace(TAP_KINDS[name], **forgotten))
+
+
+def test_the_kinds_the_day_is_made_from_are_found():
+    """The scan sees those read by name from the store, the open stint and its taps."""
+    assert {"seeded", "soil", "grease", "rain", "look_first", "weather", "seeder", "seeder_pace"} <= read_by_the_day()
+
+
+def test_undo_refresh_states_and_words_cannot_be_left_out():
+    """They have no default, so a row without them is an error of the program at once."""
+    needed = {one.name for one in fields(TapKind) if one.default is MISSING and one.default_factory is MISSING}
+    assert needed == {"name", "words", "moves", "undo", "refresh"}
+    with pytest.raises(TypeError, match="undo"):
+        TapKind("oil", "Oiled", moves={}, refresh="")
+
+
+def test_no_function_is_left_without_a_kind():
+    """Every function of the tables is named by a kind."""
+    assert {kind.detail for kind in TAP_KINDS.values()} - {""} == COMPLETIONS.keys()
+    assert {name for kind in TAP_KINDS.values() for name in kind.effects} == EFFECTS.keys()
+
+
+def test_a_kind_the_program_writes_itself_is_in_the_registry():
+    """Kinds given by name to the store or to a row of the session are all registered."""
+    written = set()
+    for text in sources("session", "jobs"):
+        for node in ast.walk(ast.parse(text)):
+            name = getattr(node.func, "id", "") if isinstance(node, ast.Call) else ""
+            if name == "TapRow" and isinstance(node.args[0], ast.Constant):
+                written.add(node.args[0].value)
+            if name == "Tap":
+                written |= {k.value.value for k in node.keywords if k.arg == "kind" and isinstance(k.value, ast.Constant)}
+    assert {"warned", "check_skipped", "caution"} <= written <= TAP_KINDS.keys()
+
+
+def test_the_table_of_states_is_that_of_the_kinds():
+    """The state machine allows just what the registry says, for every state and tap."""
+    for kind in TAP_KINDS.values():
+        for state in STATES if kind.moves else ():
+            if state in kind.moves:
+                assert stint_state.next_state(state, kind.name) == kind.moves[state]
+            else:
+                with pytest.raises(TapRefused) as refused:
+                    stint_state.next_state(state, kind.name)
+                assert str(refused.value) == kind.why_not.get(state, tap_kinds.WHY_NOT_IN_STATE[state])
+    assert set(tap_kinds.WHY_NOT_IN_STATE) == set(STATES)
+
+
+NUMBERS = [
+    pytest.param(kind, value, id=f"{kind.name} {value.name}")
+    for kind in TAP_KINDS.values()
+    for value in kind.values
+    if math.isfinite(value.low) and math.isfinite(value.high)
+]
+
+
+def given(kind, name, number):
+    """Return a detail with one value to be tried, and any that fits for the others that are required."""
+    return {one.name: (one.low + one.high) / 2 for one in kind.values if one.required} | {name: number}
+
+
+@pytest.mark.parametrize(("kind", "value"), NUMBERS)
+def test_every_bound_of_every_tap_is_kept(kind, value):
+    """Just inside is kept as it is; just outside, and not a number, are refused with the kind's sentence."""
+    least = max(1e-6, abs(value.high - value.low) * 1e-9)
+    inside = [value.low + least, value.high - least, (value.low + value.high) / 2]
+    outside = [value.low - least, value.high + least, math.nan, "12", True]
+    (outside if value.open in ("low", "both") else inside).append(value.low)
+    (outside if value.open == "both" else inside).append(value.high)
+    for number in inside:
+        assert kind.check(given(kind, value.name, number))[value.name] == number
+    for number in outside:
+        with pytest.raises(TapRefused) as refused:
+            kind.check(given(kind, value.name, number))
+        assert str(refused.value) == value.refusal
+
+
+BOUNDS = {
+    ("fuel", "litres"): (0, 5000), ("pass_counted", "length_m"): (0, 20000), ("rain", "hours"): (0, 72),
+    ("soil", "celsius"): (-5, 45), ("seeded", "days_ago"): (0, 90), ("weather", "wind"): (0, 40),
+    ("weather", "air"): (-20, 50), ("seeder_pace", "rate"): (0, 200), ("seeder_pace", "seeded"): (0, 1e8),
+}  # fmt: skip
+"""What a person may tell, SI; 200 m2/s are 72 ha/h, as the sentence of ``rate`` says (arithmetic)."""
+
+
+def test_bounds_are_those_the_sentences_name():
+    """A bound changed without its sentence is found: both stand here by themselves."""
+    assert {(p.values[0].name, p.values[1].name): (p.values[1].low, p.values[1].high) for p in NUMBERS} == BOUNDS
+    required = {(kind.name, one.name) for kind in TAP_KINDS.values() for one in kind.values if one.required}
+    assert required == {("width", "wing"), ("fuel", "litres"), ("soil", "celsius"), ("seeded", "days_ago")}
+
+
+@pytest.mark.parametrize("name", TAP_KINDS)
+def test_choices_flags_lists_and_unknown_values(name):
+    """Each choice is kept and any other refused; what a kind does not take is a mistake in the program."""
+    kind = TAP_KINDS[name]
+    for value in kind.values:
+        for choice in value.choices:
+            assert kind.check({value.name: choice})[value.name] == choice
+        if value.choices:
+            with pytest.raises(TapRefused, match=re.escape(value.refusal.split("{")[0][:20])):
+                kind.check(given(kind, value.name, "nothing like it"))
+        if value.required:
+            with pytest.raises(TapRefused):
+                kind.check({})
+        if value.flag:
+            assert kind.check({value.name: 1})[value.name] is True and kind.check({})[value.name] is False
+        if value.many:
+            assert kind.check({value.name: (1, "tyres")})[value.name] == ["1", "tyres"]
+    with pytest.raises(TypeError, match="takes no nonsense"):
+        kind.check({"nonsense": 1})
+
+
+def words(kind, detail=None, reason=None, **shown):
+    sentence, places = tap_kinds.tap_words(SimpleNamespace(kind=kind, detail=detail, reason=reason), shown)
+    return sentence.format(**places)
+
+
+def test_the_log_of_a_report_has_words_for_every_tap():
+    """With and without a detail, in the farm's units, and for a kind of a newer version."""
+    assert all(words(kind) for kind in TAP_KINDS)
+    assert words("stop") == "Stopped: no reason given" and words("stop", reason="fuel") == "Stopped: fuel"
+    assert words("width", {"wing": "left up"}) == "Wing left up" and words("width", {"wing": "all"}) == "Whole width"
+    assert words("fuel", {"litres": 38.0}, litres="10 gal") == "Fuel in: 10 gal"
+    assert words("mark", {"kind": "pole", "row": "x"}) == "Marked pole" and words("sing_along") == "Sing along"
