@@ -60,7 +60,7 @@ def play(
         view = session.tick()
         if view.sentence and view.sentence.sound > sounds:
             sounds = view.sentence.sound
-            seen.warnings.append((now, view.sentence.words))
+            seen.warnings.append((now, str(view.sentence.words)))
         while taps and taps[0]["t"] <= now:
             tap = taps.pop(0)
             _tap(session, part, rows, tap, seen)

@@ -5,6 +5,7 @@ python -m cabapp.common.extract_messages > rollbook.pot
 
 from __future__ import annotations
 
+import ast
 import re
 import sys
 from collections.abc import Iterator
@@ -18,17 +19,30 @@ from babel.messages.pofile import write_po
 from store.errors import Refused
 
 PACKAGES = ("cabapp", "store", "sync")
-CALLS = {
-    "message": None,
-    "plural": (1, 2),
-    "translate": None,
-    "N_": None,
-    "complain": None,
-    "note": None,
-    "refuse": None,
-}
-"""Functions whose first argument is the text of a message."""
+CALLS = {"message": None, "plural": (1, 2), "translate": None, "note": None, "refuse": None}
+"""Functions whose first argument is the text of a message, or the first two."""
 _IN_LAYOUT = re.compile(r'translate\("((?:[^"\\]|\\.)*)"')
+
+
+def extract_modules(fileobj, keywords, comment_tags, options) -> Iterator[tuple]:
+    """Yield the messages of a module, as a method of extraction for Babel: in calls, and all strings in ``N_``."""
+    for node in ast.walk(ast.parse(fileobj.read())):
+        if not isinstance(node, ast.Call) or not node.args:
+            continue
+        name = getattr(node.func, "id", None) or getattr(node.func, "attr", None)
+        texts = [one.value for one in node.args[:2] if isinstance(one, ast.Constant) and isinstance(one.value, str)]
+        if name == "N_":
+            yield from ((node.lineno, "message", text, []) for text in _strings(node.args[0]))
+        elif name in keywords and texts:
+            yield node.lineno, name, tuple(texts) if len(texts) > 1 else texts[0], []
+
+
+def _strings(node: ast.AST) -> Iterator[str]:
+    """Yield the strings of a table of words; of a mapping those of its values."""
+    if isinstance(node, ast.Constant) and isinstance(node.value, str):
+        yield node.value
+    for child in node.values if isinstance(node, ast.Dict) else ast.iter_child_nodes(node):
+        yield from _strings(child)
 
 
 def extract_kv(fileobj, keywords, comment_tags, options) -> Iterator[tuple[int, str, str, list]]:
@@ -66,7 +80,7 @@ def template() -> Catalog:
     for package in PACKAGES:
         found = extract_from_dir(
             Path(str(files(package))),
-            [("**.py", "python"), ("**.kv", "cabapp.common.extract_messages:extract_kv")],
+            [("**.py", f"{__spec__.name}:extract_modules"), ("**.kv", f"{__spec__.name}:extract_kv")],
             keywords=keywords(),
             strip_comment_tags=True,
         )

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 from cabapp.common.quantities import KINDS, Quantity
 from store.errors import Message, message, plural
 
 __all__ = ["N_", "Message", "as_json", "from_json", "message", "plural"]
 
 
-def N_(words: str) -> str:
-    """Return words of a table as they are: marks them for extraction, they are translated where they are shown."""
+_Words = TypeVar("_Words")
+
+
+def N_(words: _Words) -> _Words:
+    """Return a word, or a table of words, as it is: each of its strings (of a mapping its values) is a message."""
     return words
 
 

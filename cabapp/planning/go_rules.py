@@ -15,15 +15,6 @@ ANSWERS = ("shoots", "mud", "wet", "blowing")
 extension guides: shoots under the skin break; mud lifts plants; wet ground packs and crusts, and wet
 leaves carry disease; rolled soil blows."""
 
-STOP_RULES = {
-    "wet": "The surface was wet when you looked. Stop until it is dry.",
-    "mud": "Mud sticks to the tool. Stop until the surface is dry.",
-    "shoots": "Shoots are just below the surface. Stop and ring before going on.",
-    "blowing": "The soil is blowing. Stop until the wind drops.",
-}
-"""What each bad answer of the look-first questions means; which of them stop the work is the farm's
-rule (`GoRules`)."""
-
 
 @dataclass(frozen=True)
 class GoRules:

@@ -5,11 +5,12 @@ from __future__ import annotations
 import logging
 from typing import Protocol
 
+from cabapp.common.message import Message, message
 from store.errors import Refused
 
 log = logging.getLogger(__name__)
 
-FAULT = (
+FAULT = message(
     "A fault in the program has stopped the count. Your driving is still recorded, "
     "and the count can be made again from it."
 )
@@ -18,7 +19,7 @@ FAULT = (
 class FaultState(Protocol):
     """Whose counting may fail: ``trouble`` is said on the line, ``broken`` stops the count."""
 
-    trouble: str | None
+    trouble: Message | None
     broken: bool
 
 
@@ -47,7 +48,7 @@ class CountFaultGuard:
         if error is None or not isinstance(error, Exception):
             return False
         if isinstance(error, Refused):
-            self._runner.trouble = str(error)
+            self._runner.trouble = error.message
         else:
             self._runner.broken = True
             self._runner.trouble = FAULT

@@ -6,6 +6,7 @@ import logging
 from collections.abc import Callable
 from concurrent.futures import Executor, Future
 
+from cabapp.common.message import Message
 from cabapp.position.fix import Fix
 from store.errors import Refused
 from store.traces.trace_writer import TraceWriter
@@ -26,7 +27,7 @@ class FixRecorder:
 
     Attributes
     ----------
-    trouble : str or None
+    trouble : Message or None
         A sentence while the disk refuses them; they are kept for the next try.
     """
 
@@ -35,7 +36,7 @@ class FixRecorder:
         self._beside = beside
         self._syncing: Future | None = None
         self._synced: float | None = None
-        self.trouble: str | None = None
+        self.trouble: Message | None = None
 
     def append(self, fixes: list[Fix]) -> None:
         """Keep fixes."""
@@ -88,7 +89,7 @@ class FixRecorder:
             write()
         except Refused as refused:
             log.exception("the trace could not be written")
-            self.trouble = str(refused)
+            self.trouble = refused.message
             return False
         self.trouble = None
         return True

@@ -11,6 +11,7 @@ from concurrent.futures import Executor
 from dataclasses import replace
 
 from cabapp.common.clock import Clock
+from cabapp.common.message import message
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.fields.field_priority import Backlog, FieldWork, season_work
 from cabapp.jobs.records import stint_state
@@ -99,9 +100,9 @@ class Session:
     def _ask_hitching(self):
         asked = None
         if "hitching_ok" not in self._runner.last:
-            asked = hitching_question(self._store, self._runner.stint, self._farm.units)
+            asked = hitching_question(self._store, self._runner.stint)
         if asked:
-            self._runner.notice = Sentence(QUIET, asked, answers=((TAP_KINDS["hitching_ok"].button, "hitching_ok"),))
+            self._runner.notice = Sentence(QUIET, asked, answers=(TAP_KINDS["hitching_ok"].key(),))
 
     def choices(self) -> Choices:
         """Return what can be chosen at take-over."""
@@ -135,8 +136,8 @@ class Session:
         left = [one for one in pending_handovers(self._store) if (one.field_id, one.operation) == (field_id, operation)]
         if left and not skip_check:
             raise TapRefused(
-                f"{left[0].outgoing} handed this field over. Go through the sheet and show the "
-                "next pass on the map first."
+                "{name} handed this field over. Go through the sheet and show the next pass on the map first.",
+                name=left[0].outgoing,
             )
         at = self._time()
         receiver = (self._source.name or None) if self._source else None
@@ -244,7 +245,7 @@ class Session:
             A stint is open, the hand-over is not waiting, or nothing was pointed at.
         """
         stint_state.next_state(self._state(), "receive")
-        received = receive(self._store, self._farm.units, self._time(), hand_over_id, operator_id, lat, lon)
+        received = receive(self._store, self._time(), hand_over_id, operator_id, lat, lon)
         if received.agreed:
             self._close()
         self._refresh()
@@ -346,5 +347,5 @@ class Session:
         return self._runner.standing.state if self._runner else stint_state.IDLE
 
     def _refresh(self):
-        said = self._source.status if self._source else "No receiver."
+        said = self._source.status if self._source else message("No receiver.")
         self._view = build_view(self._runner, self._position, self._clock.now(), self._names, said)

@@ -13,6 +13,7 @@ from concurrent.futures import Executor
 
 import numpy as np
 
+from cabapp.common.message import Message
 from cabapp.counting.live_spacing import LiveSpacing
 from cabapp.counting.look_ahead import Ahead
 from cabapp.jobs.fields.season_history import paces_before
@@ -67,11 +68,11 @@ class StintRunner:
         self._read(stint_id)
         self.job = store.get(Job, self.stint.job_id)
         self.field = store.get(Field, self.job.field_id)
-        self.evaluator = WarningEvaluator(farm.units, farm.format.time)
+        self.evaluator = WarningEvaluator()
         self.sentence: Sentence | None = None
         self.ahead: Ahead | None = None
         self.notice: Sentence | None = None
-        self.trouble: str | None = None
+        self.trouble: Message | None = None
         self.broken = False
         self.hand_over_id: str | None = None
         self.dirty: list | str = "all"

@@ -5,7 +5,8 @@ from __future__ import annotations
 import shapely
 from shapely.geometry import shape
 
-from cabapp.common.units import Units
+from cabapp.common.message import Message, message
+from cabapp.common.quantities import Length
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.fields.field_priority import shares_noted
 from cabapp.jobs.fields.season_history import crop_clock
@@ -27,9 +28,9 @@ from store.models import (
 )
 
 CAUTIONS = (
-    "Positions are approximate. Not for steering, and not a safety device.",
-    "Watch where you are going. Obstacles not marked are not known.",
-    "Stop before using lists. Brake on, engine off and key out before leaving the seat.",
+    message("Positions are approximate. Not for steering, and not a safety device."),
+    message("Watch where you are going. Obstacles not marked are not known."),
+    message("Stop before using lists. Brake on, engine off and key out before leaving the seat."),
 )
 
 
@@ -95,7 +96,7 @@ def _cautioned(store, farm, now) -> bool:
     )
 
 
-def hitching_question(store: Store, stint: Stint, units: Units) -> str | None:
+def hitching_question(store: Store, stint: Stint) -> Message | None:
     """Return why the hitching wants a check before this stint's work, or None.
 
     A pair that never worked together, or whose tool was last pulled by another tractor: the
@@ -106,14 +107,31 @@ def hitching_question(store: Store, stint: Stint, units: Units) -> str | None:
     pair_is_new = all(s.tractor_id != stint.tractor_id for s in before)
     if before and before[-1].tractor_id == stint.tractor_id:
         return None
-    tool, tractor = store.get(Tool, stint.tool_id), store.get(Tractor, stint.tractor_id)
-    why = "for the first time" if pair_is_new else "after another tractor"
+    values = {
+        "tractor": store.get(Tractor, stint.tractor_id).name, "tool": store.get(Tool, stint.tool_id).name,
+        "width": Length(stint.width_m),
+    }  # fmt: skip
     if _hitching(store, stint.tractor_id, stint.tool_id) is None:
-        what = "No distances are written down for this pair"
-    else:
-        what = (
-            f"Antenna to hitch {units.length(stint.antenna_to_hitch_m)}, "
-            f"hitch to tool {units.length(stint.hitch_to_line_m)}"
+        if pair_is_new:
+            return message(
+                "Check the hitching: {tractor} with {tool} for the first time. "
+                "No distances are written down for this pair, width {width}.",
+                **values,
+            )
+        return message(
+            "Check the hitching: {tractor} with {tool} after another tractor. "
+            "No distances are written down for this pair, width {width}.",
+            **values,
         )
-    width = units.length(stint.width_m)
-    return f"Check the hitching: {tractor.name} with {tool.name} {why}. {what}, width {width}."
+    values |= {"hitch": Length(stint.antenna_to_hitch_m), "line": Length(stint.hitch_to_line_m)}
+    if pair_is_new:
+        return message(
+            "Check the hitching: {tractor} with {tool} for the first time. "
+            "Antenna to hitch {hitch}, hitch to tool {line}, width {width}.",
+            **values,
+        )
+    return message(
+        "Check the hitching: {tractor} with {tool} after another tractor. "
+        "Antenna to hitch {hitch}, hitch to tool {line}, width {width}.",
+        **values,
+    )

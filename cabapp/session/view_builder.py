@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from cabapp.common import wording
+from cabapp.common.message import Message
 from cabapp.jobs.records import stint_state
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.session.state.open_stint import OpenStint
@@ -13,7 +14,7 @@ from cabapp.session.state.view import View
 from cabapp.session.taps.stop_summary import tally_area
 
 
-def build_view(runner: OpenStint | None, here: PositionState, now: float, names: dict, position_words: str) -> View:
+def build_view(runner: OpenStint | None, here: PositionState, now: float, names: dict, position_words: Message) -> View:
     """Return the view.
 
     Parameters
@@ -25,7 +26,7 @@ def build_view(runner: OpenStint | None, here: PositionState, now: float, names:
         By the session's clock, POSIX s.
     names : dict
         operator, tractor, tool: their names.
-    position_words : str
+    position_words : Message
         The receiver's own state in words.
     """
     t = round(here.time(now), 6)
@@ -47,12 +48,12 @@ def build_view(runner: OpenStint | None, here: PositionState, now: float, names:
     return replace(
         idle, **names,
         state=stood.state, field=runner.field.name, operation=runner.job.operation,
-        target=wording.times(runner.job.target), since=stood.since, stop_reason=stood.reason,
+        target=wording.how_often(runner.job.target), since=stood.since, stop_reason=stood.reason,
         position=position, pose=pose, speed=pose.speed if placed else None,
         done_area=areas.get("done"), field_area=areas.get("field"), pass_tally=stood.tally,
         tally_area=tally_area(runner), strip=ahead.strip if ahead else None,
         strip_over=ahead.over if ahead else (), sentence=runner.message(),
-        undo_label=undo and TAP_KINDS[undo.kind].undo,
+        undo_label=undo and Message(TAP_KINDS[undo.kind].undo),
         undo_left=stint_state.UNDO_S - (t - undo.at) if undo else 0.0,
         working_s=stood.working_s(t), stint_s=t - runner.stint.at, wing=stood.wing,
         finish_at=end and (end.early, end.likely, end.late), hand_over_id=runner.hand_over_id,

@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from cabapp.common.message import Message, message
 from store.errors import Refused
 
 LOG = logging.getLogger("rollbook.backup")
@@ -35,7 +36,7 @@ class AutomaticBackup:
 
     Attributes
     ----------
-    words : str or None
+    words : Message or None
         Why there is no backup, while there is none.
     """
 
@@ -44,7 +45,7 @@ class AutomaticBackup:
         self._state: str | None = None
         self._asked, self._not_before, self._done = False, float("-inf"), float("-inf")
         self._worker: threading.Thread | None = None
-        self.words: str | None = None
+        self.words: Message | None = None
 
     def follow(self, state: str) -> None:
         """Begin a backup when the state of the stint asks for one; returns at once."""
@@ -66,9 +67,9 @@ class AutomaticBackup:
         try:
             # looked for first: a folder made where a stick should be would lie on the same disk
             if not self._place.is_dir():
-                self.words = (
-                    f"There is no backup: {self._place} is not there. Put the stick or disk back; "
-                    "it is tried again by itself."
+                self.words = message(
+                    "There is no backup: {place} is not there. Put the stick or disk back; it is tried again by itself.",
+                    place=self._place,
                 )
                 self._asked = True
                 return
@@ -78,7 +79,8 @@ class AutomaticBackup:
             self.words = None
         except (Refused, OSError) as fault:
             LOG.warning("no backup was written", exc_info=True)
-            self._asked, self.words = True, str(fault)
+            self._asked = True
+            self.words = fault.message if isinstance(fault, Refused) else Message(str(fault))
 
     def _is_due(self, now: float) -> bool:
         if 0 <= now - self._done < DAY_S:

@@ -20,8 +20,8 @@ FOLDER_S = 60.0
 STAND_S = 1.2
 """A file is taken only when it has stood still between two looks (`sync.folder_exchange`)."""
 NOTHING = message("There is nothing new on either side.")
-BUSY = "Records are being exchanged. Try again in a moment."
-STANDING = "Stop first. Records are exchanged standing still."
+BUSY = message("Records are being exchanged. Try again in a moment.")
+STANDING = message("Stop first. Records are exchanged standing still.")
 BUG = message("The exchange failed. Nothing was changed here; try it again.")
 
 
@@ -127,3 +127,7 @@ class Exchange:
 
     def _note(self, done, of, _name):
         self.done, self.of = done, of
+
+
+def _message(said: Message | str) -> Message:
+    return said if isinstance(said, Message) else Message(said)

@@ -6,12 +6,14 @@ Linux tells battery and heat under /sys; where it does not, nothing is said of t
 import shutil
 from pathlib import Path
 
+from cabapp.common.message import Message, message
+
 LOW_BATTERY = 20  # per cent, while not charging (common practice)
 HOT_C = 75.0  # chips slow themselves down from about 80 degrees C on (common practice)
 LEAST_FREE = 200 << 20  # bytes; some hundred hours of trace
 
 
-def tablet_trouble(folder: Path, system: Path = Path("/sys"), free: int | None = None) -> str | None:
+def tablet_trouble(folder: Path, system: Path = Path("/sys"), free: int | None = None) -> Message | None:
     """Return the first thing the operator should see to, or None.
 
     Parameters
@@ -26,13 +28,13 @@ def tablet_trouble(folder: Path, system: Path = Path("/sys"), free: int | None =
     if free is None:
         free = shutil.disk_usage(folder).free
     if free < LEAST_FREE:
-        return f"The tablet is nearly full: {free >> 20} MB left. Move old files to a stick soon."
+        return message("The tablet is nearly full: {size} MB left. Move old files to a stick soon.", size=free >> 20)
     battery = _battery(system)
     if battery is not None and battery <= LOW_BATTERY:
-        return f"The tablet's battery is at {battery} % and not charging. Plug it in."
+        return message("The tablet's battery is at {percent} % and not charging. Plug it in.", percent=battery)
     heat = _heat(system)
     if heat is not None and heat >= HOT_C:
-        return f"The tablet is hot ({heat:.0f} °C). Shade it, and give it air."
+        return message("The tablet is hot ({heat} °C). Shade it, and give it air.", heat=f"{heat:.0f}")
     return None
 
 

@@ -7,8 +7,9 @@ read it; that is over then.
 import logging
 import threading
 
+from cabapp.common.message import Message
 from cabapp.tablet.automatic_backup import CLOSES, AutomaticBackup
-from store.errors import Message, Refused
+from store.errors import Refused
 
 LOG = logging.getLogger("rollbook.keeping")
 HEARD = "heard"
@@ -38,7 +39,7 @@ class LogbookStatus:
         return self._store.trouble
 
     @property
-    def words(self) -> Message | str | None:
+    def words(self) -> Message | None:
         """What should be seen while nothing more urgent is: a wrong clock, a missing copy, a mending, a missing backup."""
         return self._store.clock_fault or self._no_copy or self._mended or self._second.words
 

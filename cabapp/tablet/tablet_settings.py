@@ -8,11 +8,12 @@ import json
 import logging
 from pathlib import Path
 
+from cabapp.common.message import N_
 from store.durability.atomic_file import write_file
 
 LOG = logging.getLogger("rollbook.settings")
 DEFAULTS = {"light": "by the sun", "language": None, "number": None, "backup": None}
-LIGHTS = ("by the sun", "day", "night")
+LIGHTS = N_(("by the sun", "day", "night"))
 
 
 class Settings:

@@ -3,6 +3,9 @@
 import numpy as np
 import pytest
 
+from cabapp.common.farm_format import FarmFormat
+from cabapp.common.rendering import render
+from cabapp.common.units import Units
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.records.stint_state import TapRefused
 from cabapp.planning.emergence import CROPS, closes
@@ -17,7 +20,8 @@ DAY = 86400.0
 
 
 def lines(day):
-    return dict(day.session.day())
+    farm = FarmFormat("Etc/GMT+6", Units("us"))
+    return {name: render(line, farm=farm) for name, line in day.session.day()}
 
 
 @pytest.fixture
@@ -61,7 +65,7 @@ def test_rain_she_enters_is_said_when_it_comes_before_the_finish(half_an_hour, s
     day = half_an_hour()
     assert day.session.view.finish_at[1] - T0 - 2100 > 3600
     day.session.tap("rain", hours=1)
-    words = day.on(5.0)[-1].sentence.words
+    words = str(day.on(5.0)[-1].sentence.words)
     assert words.startswith("Rain at ") and words.endswith("Do the heavy ground first.")
     day.session.tap("undo")
     assert day.on(10.0)[-1].sentence is None
@@ -89,7 +93,7 @@ def test_grease_falls_due_by_hours_at_work_over_all_stints(half_an_hour, store, 
     day.take_over("ben")
     day.session.tap("start")
     day.on(130.0)
-    assert day.session.view.sentence.words == "Grease the Roller at the next stop: it was due."
+    assert str(day.session.view.sentence.words) == "Grease the Roller at the next stop: it was due."
     day.session.tap("stop")
     day.session.tap("grease")
     assert day.on(10.0)[-1].sentence is None and lines(day)["Grease"] == "in 30 min of work"
@@ -122,7 +126,7 @@ def test_fuel_for_less_than_is_left_is_said(half_an_hour, store, ids):
     day.session.tap("stop")
     day.session.tap("fuel", litres=51.0)  # 0.025 l/s: 54 l last 36 min
     day.session.tap("restart")
-    words = day.on(70.0)[-1].sentence.words
+    words = str(day.on(70.0)[-1].sentence.words)
     assert words.startswith("Fuel for about ") and "ac twice, and " in words
     day.session.tap("i_know")
     assert day.on(70.0)[-1].sentence is None
@@ -139,11 +143,11 @@ def test_a_crop_seeded_long_enough_ago_stops_the_work(run, store, ids, drive_row
     day.session.tap("start")
     sentence = day.on(5.0)[-1].sentence
     assert sentence.rank == 3
-    assert sentence.words.startswith("Chickpea may be just under the surface by now (an estimate).")
+    assert str(sentence.words).startswith("Chickpea may be just under the surface by now (an estimate).")
     day.session.tap("look_first", shoots=False)
     assert day.on(5.0)[-1].sentence is None
     day.session.tap("look_first", shoots=True)
-    assert day.on(5.0)[-1].sentence.words.startswith("Shoots are just below the surface.")
+    assert str(day.on(5.0)[-1].sentence.words).startswith("Shoots are just below the surface.")
     with pytest.raises(TapRefused, match="how many days ago"):
         day.session.tap("stop")
         day.session.tap("seeded")
@@ -192,7 +196,7 @@ def test_the_sentences_of_the_seeder_come_from_its_own_tablet(half_an_hour, stor
     day = half_an_hour(minutes=46)
     seeder = lines(day)["Seeder"]
     assert "seeded and not finished; you catch up in" in seeder
-    sentences = {view.sentence.words for view in day.views if view.sentence}
+    sentences = {str(view.sentence.words) for view in day.views if view.sentence}
     assert any(words.startswith("The seeder stands: seeded ground for") for words in sentences)
     assert {view.sentence.rank for view in day.views if view.sentence} == {4}
 

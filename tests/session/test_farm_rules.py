@@ -32,7 +32,7 @@ def test_the_office_sets_the_rules_and_the_session_keeps_them(store, run, drive_
     day.session.tap("start")
     sentence = day.on(5.0)[-1].sentence
     assert (sentence.rank, sentence.act_now) == (3, True)
-    assert sentence.words == "Wind 6.3 mph: soil may blow from 6.0 mph on. Stop until it drops."
+    assert str(sentence.words) == "Wind 6.3 mph: soil may blow from 6.0 mph on. Stop until it drops."
     day.session.tap("weather", wind=2.0)
     assert day.on(5.0)[-1].sentence is None
 
@@ -46,7 +46,7 @@ def test_without_rules_of_its_own_a_farm_has_the_strictest(store, run, drive_row
     day.session.tap("start")
     assert day.on(5.0)[-1].sentence is None
     day.session.tap("look_first", wet=True)
-    assert day.on(5.0)[-1].sentence.words.startswith("The surface was wet")
+    assert str(day.on(5.0)[-1].sentence.words).startswith("The surface was wet")
 
 
 def test_heat_stops_only_on_a_crop_that_is_up(store, ids, run, drive_rows):
@@ -61,7 +61,7 @@ def test_heat_stops_only_on_a_crop_that_is_up(store, ids, run, drive_rows):
     day.session.tap("stop", reason="other")
     day.session.tap("seeded", days_ago=60)
     day.session.tap("restart")
-    assert day.on(5.0)[-1].sentence.words.startswith("88 °F in the air: from 77 °F on")
+    assert str(day.on(5.0)[-1].sentence.words).startswith("88 °F in the air: from 77 °F on")
 
 
 def test_weather_told_three_hours_ago_is_not_that_of_now(store, run, drive_rows):

@@ -2,6 +2,7 @@
 
 import pytest
 
+from cabapp.common.message import message
 from cabapp.common.units import ACRE
 from cabapp.jobs.records.stint_state import TapRefused
 from cabapp.position.fix import Fix
@@ -39,7 +40,7 @@ def behind(run, store, ids, drive_rows, place):
 def seeder(day):
     """What the page says of the seeder."""
     day.on(61.0)
-    return dict(day.session.day()).get("Seeder")
+    return {name: str(line) for name, line in day.session.day()}.get("Seeder")
 
 
 def known(day):
@@ -124,7 +125,7 @@ def test_a_standing_seeder_is_a_pace_of_nothing(behind, place):
     behind.on(600.0)
     assert known(behind).lead == before
     (ask,) = [ask for ask in behind.session._runner.advice if ask.key == "seeder"]
-    assert ask.words.startswith("The seeder stands: seeded ground for 13 min. Then ")
+    assert str(ask.words).startswith("The seeder stands: seeded ground for 13 min. Then ")
 
 
 def test_old_word_of_the_seeder_says_nothing_of_now(behind, place):
@@ -157,6 +158,6 @@ def test_impossible_figures_are_refused(behind):
 def test_a_place_told_by_mistake_is_taken_back(behind, place):
     """Undo within ten seconds: as if it had not been told."""
     behind.session.tap("seeder", **dict(zip(("lat", "lon"), place(0.0, 50.0))))
-    assert behind.session.view.undo_label == "seeder"
+    assert behind.session.view.undo_label == message("seeder")
     behind.session.tap("undo")
     assert seeder(behind) is None

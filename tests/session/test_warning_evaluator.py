@@ -5,6 +5,8 @@ from dataclasses import replace
 
 import pytest
 
+from cabapp.common.farm_format import FarmFormat
+from cabapp.common.rendering import render
 from cabapp.common.units import FOOT, MPH, Units
 from cabapp.session.state.sentence import QUIET, Sentence
 from cabapp.session.warnings.finished_ground import FinishedGroundAlarm, look_ahead_seconds, thresholds
@@ -13,6 +15,7 @@ from cabapp.session.warnings.warning_evaluator import WarningEvaluator
 from cabapp.session.warnings.warning_outcome import ACT_S
 
 W = 45 * FOOT
+METRIC = FarmFormat("UTC", Units("metric"))
 DRIVING = Situation(
     now=0.0, state="working", since=-100.0, width=W, position="good", sigma=0.3,
     speed=6 * MPH, heading=0.0, in_field=True, reach=16.0, over=0.0,
@@ -21,7 +24,7 @@ DRIVING = Situation(
 
 @pytest.fixture
 def judge():
-    return WarningEvaluator(Units("us"), lambda t: f"{600 + int(t) // 60} min")
+    return WarningEvaluator()
 
 
 def drive(judge, seconds, start=0.0, step=0.5, **known):
@@ -31,7 +34,7 @@ def drive(judge, seconds, start=0.0, step=0.5, **known):
 
 
 def said(judgements):
-    return [j.sentence.words if j.sentence else None for j in judgements]
+    return [str(j.sentence.words) if j.sentence else None for j in judgements]
 
 
 def test_look_ahead_is_about_six_seconds_and_53_feet_at_6_mph():
@@ -72,9 +75,10 @@ def test_it_speaks_after_a_second_and_a_half_and_names_side_and_distance(judge):
     assert said(judgements) == [None] * 3 + [words] * 4
     sentence = judgements[-1].sentence
     assert (sentence.rank, sentence.side, sentence.act_now, sentence.i_know) == (5, -1, True, True)
-    other = WarningEvaluator(Units("metric"), str)
+    other = WarningEvaluator()
     known = {"over": 2.0, "move": 2.0, "move_side": 1, "operation": "harrowing", "target": 3}
-    assert said(drive(other, 2.0, **known))[-1] == "Harrowed 3 times already. Move right 2.0 m."
+    sentence = drive(other, 2.0, **known)[-1].sentence
+    assert render(sentence.words, farm=METRIC) == "Harrowed 3 times already. Move right 2.0 m."
 
 
 def test_more_than_half_the_tool_is_a_finished_pass(judge):
@@ -191,8 +195,8 @@ def test_forgotten_start_is_asked_once_after_two_minutes_at_working_speed(judge)
     known = {"state": "ready", "since": -100.0, "over": None}
     judgements = drive(judge, 130.0, **known)
     words = said(judgements)
-    assert words[239] is None and words[240] == "Were you rolling since 600 min?"
-    answers = dict(judgements[-1].sentence.answers)
+    assert words[239] is None and words[240] == "Were you rolling since 00:00?"
+    answers = {str(words): kind for words, kind in judgements[-1].sentence.answers}
     assert answers == {"Yes, count it": "were_rolling", "No, driving": "not_rolling"}
     assert judge.question_since == 0.0
     judge.answered()
@@ -212,7 +216,7 @@ def test_a_turn_does_not_end_the_spell_but_a_stop_does(judge):
     drive(judge, 100.0, **known)
     drive(judge, 8.0, start=100.5, **(known | {"speed": 0.4}))
     assert said(drive(judge, 30.0, start=109.0, **known))[-1] is not None
-    other = WarningEvaluator(Units("us"), str)
+    other = WarningEvaluator()
     drive(other, 100.0, **known)
     drive(other, 60.0, start=100.5, **(known | {"speed": 0.0}))
     assert said(drive(other, 100.0, start=161.0, **known))[-1] is None
@@ -220,12 +224,12 @@ def test_a_turn_does_not_end_the_spell_but_a_stop_does(judge):
 
 def test_standing_with_recording_on_asks_to_stop_counting(judge):
     """The mirror of the forgotten tap: standing 2 min, or the road for 20 s, while working."""
-    assert said(drive(judge, 125.0, speed=0.0))[-1] == "Stop counting from 600 min?"
+    assert said(drive(judge, 125.0, speed=0.0))[-1] == "Stop counting from 00:00?"
     back = drive(judge, 10.0, start=126.0)
     assert said(back)[-1] is None  # at work again by herself
     road = drive(judge, 25.0, start=140.0, speed=15 * MPH, in_field=False)
-    assert said(road)[-1] == "Stop counting from 602 min?"
-    answers = dict(road[-1].sentence.answers)
+    assert said(road)[-1] == "Stop counting from 00:02?"
+    answers = {str(words): kind for words, kind in road[-1].sentence.answers}
     assert answers == {"Yes, stopped": "stop_counting", "No, rolling": "still_working"}
 
 
@@ -233,7 +237,7 @@ def test_a_lost_position_is_said_in_words_while_working(judge):
     """It says since when, and what goes on; without work there is nothing to do about it."""
     lost = {"position": "lost", "lost_since": -10.0, "speed": None, "heading": None, "over": None}
     words = said(drive(judge, 2.0, **lost))[-1]
-    assert words.startswith("I do not know where we are since 599 min. Taps and hours go on")
+    assert words.startswith("I do not know where we are since 23:59. Taps and hours go on")
     assert said(drive(judge, 2.0, start=3.0, state="stopped", **lost))[-1] is None
 
 
@@ -270,7 +274,7 @@ def test_a_warning_ignored_is_graded_so_after_eight_seconds(judge):
     """Nothing changed for 8 s: not acted on; a stint that ends sooner leaves it untold."""
     judgements = drive(judge, ACT_S + 3, over=3.0, move=3.0, move_side=1)
     assert [(g.kind, g.acted) for j in judgements for g in j.outcomes] == [("recover", False)]
-    other = WarningEvaluator(Units("us"), str)
+    other = WarningEvaluator()
     drive(other, 3.0, over=3.0, move=3.0, move_side=1)
     assert [(g.kind, g.acted) for g in other.flush()] == [("recover", None)]
 

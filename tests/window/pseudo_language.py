@@ -8,7 +8,7 @@ from babel.messages.pofile import write_po
 from cabapp.common.extract_messages import template
 
 CYRILLIC = "абсвеїзніькгшпорцтєчиужхяэ"  # about as wide as the letters they stand for
-KEPT = re.compile(r"(\{\w+\}|\[/?b\])")
+KEPT = re.compile(r"(\{\w+(?:!r)?\}|\[/?b\])")
 
 
 def foreign(text):

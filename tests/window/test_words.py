@@ -35,7 +35,7 @@ def use():
 
 def calls():
     """Yield every call in the source that holds a message: its place, name, and syntax tree."""
-    named = keywords()
+    named = {*keywords(), "N_"}
     for path in sources():
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             name = isinstance(node, ast.Call) and (getattr(node.func, "id", None) or getattr(node.func, "attr", None))

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from cabapp.common.message import N_
 from cabapp.geometry.plane import Plane
 from store import Store
 from store.models import Correction, Mark
 
-MARKS = (
+MARKS = N_((
     "rock", "rock pile", "pole", "well", "slough", "soft ground", "power line", "gate",
-)  # fmt: skip
-
-
-STONE_HIT = "stone hit"
+))  # fmt: skip
+STONE_HIT = N_("stone hit")
 """A stone met at harvest: a mark for the harvest's operations, laid over pass counts afterwards."""
 
 

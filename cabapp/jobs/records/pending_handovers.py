@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
+from cabapp.common.message import Message, as_json, from_json
 from store import Store
 from store.models import Field, HandOver, HandOverReceipt, Job, Operator, Stint
 
@@ -49,12 +51,28 @@ def pending_handovers(store: Store, job: str | None = None) -> list[WaitingHandO
     return found
 
 
-def told_of(sheet: dict, point: str) -> list[str]:
+def told_of(sheet: dict, point: str) -> list[Message]:
     """Return what was said for a point; a sheet from elsewhere may hold anything there.
 
-    >>> told_of({"told": {"odd": ["headland not done"]}}, "odd"), told_of({"told": 3}, "odd")
+    >>> [str(one) for one in told_of({"told": {"odd": ["headland not done"]}}, "odd")], told_of({"told": 3}, "odd")
     (['headland not done'], [])
     """
     told = sheet.get("told")
-    said = told.get(point) if isinstance(told, dict) else None
-    return [str(one) for one in said] if isinstance(said, list) else []
+    return messages_of(told.get(point) if isinstance(told, dict) else None)
+
+
+def messages_of(kept: object) -> list[Message]:
+    """Return messages kept in a sheet (``as_json``; a string is an English sentence), whatever else stands there."""
+    found = []
+    for one in kept if isinstance(kept, list) else ():
+        try:
+            said = from_json(one)
+        except ValueError:
+            said = one
+        found.append(said if isinstance(said, Message) else Message(str(said)))
+    return found
+
+
+def kept(messages: Iterable[Message]) -> list:
+    """Return messages as a sheet keeps them: one without values as its sentence."""
+    return [as_json(one) if one.values else one.id for one in messages]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from cabapp.common.message import N_
+from cabapp.common.message import N_, Message
 from cabapp.jobs.records.field_marks import MARKS, STONE_HIT
 from cabapp.planning.go_rules import ANSWERS
 from cabapp.track.tool import WINGS
@@ -79,7 +79,7 @@ class Value:
         if not self.refusal or (value is None and not self.required):
             return value
         if not self._fits(value):
-            raise TapRefused(self.refusal, value=value, choices=", ".join(map(str, self.choices)))
+            raise TapRefused(self.refusal, value=value, choices=tuple(Message(str(one)) for one in self.choices))
         return value
 
     def _fits(self, value: Any) -> bool:
@@ -148,6 +148,10 @@ class TapKind:
     detail: str = ""
     effects: tuple[str, ...] = ()
     words_when: dict[tuple[str, Any], str] = field(default_factory=dict)
+
+    def key(self, **values: object) -> tuple[Message, str]:
+        """Return the words of its key, and the kind the key stands for."""
+        return Message(self.button, values), self.name
 
     def check(self, given: dict) -> dict[str, Any]:
         """Return the detail as it is kept.

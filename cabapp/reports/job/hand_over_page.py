@@ -3,8 +3,9 @@
 import math
 
 from cabapp.common.farm_format import share
+from cabapp.common.rendering import render
 from cabapp.common.wording import times, verb
-from cabapp.jobs.records.pending_handovers import POINTS, told_of
+from cabapp.jobs.records.pending_handovers import POINTS, messages_of, told_of
 from cabapp.reports.job.field_log import figures, off
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
@@ -29,9 +30,13 @@ def _points(record: JobRecord, row, sheet: dict) -> list[dict]:
     """Return the nine points: what the logbook knows, then the outgoing operator's answers."""
     points = []
     for key, (name, said) in zip(POINTS, _POINTS, strict=True):
-        told = [f"{one[:1].upper()}{one[1:]}." for one in told_of(sheet, key)]
+        told = [_sentence(render(one, farm=record.format)) for one in told_of(sheet, key)]
         points.append({"name": name, "text": " ".join([said(record, row, sheet), *told])})
     return points
+
+
+def _sentence(said: str) -> str:
+    return f"{said[:1].upper()}{said[1:].rstrip('.')}."
 
 
 def _places(record: JobRecord, row, sheet: dict) -> dict:
@@ -151,7 +156,7 @@ def _seeder(record, row, sheet) -> str:
 
 
 def _if_then(record, row, sheet) -> str:
-    return " ".join(str(one) for one in sheet.get("if_then") or []) or "Nothing said."
+    return " ".join(render(one, farm=record.format) for one in messages_of(sheet.get("if_then"))) or "Nothing said."
 
 
 def _to_do(record, row, sheet) -> str:

@@ -6,6 +6,7 @@ import shapely
 from kivy.app import App
 from shapely.geometry import mapping, shape
 
+from cabapp.common.message import message
 from cabapp.common.paths import home
 from cabapp.position.boundaries.boundary_drive import boundary_of_drive
 from cabapp.position.boundaries.boundary_search import boundary_files
@@ -63,7 +64,7 @@ class OutlinePart:
         if self._values[line.column]:
             choices.append((None, translate("No boundary") if self._of_field else translate("Nowhere")))
         if not choices:
-            app.complain("There is no receiver to drive round with, and no boundary file on a stick.")
+            app.complain(message("There is no receiver to drive round with, and no boundary file on a stick."))
             return
         self._pick(translate(line.words), choices, self._take_outline, self._form_again)
 
@@ -139,7 +140,7 @@ class OutlinePart:
         if self._values[line.columns[0]] is not None:
             choices.append(((None, None), translate("No gate")))
         if not choices:
-            app.complain("There is no position now. Drive to the gate, and wait for one.")
+            app.complain(message("There is no position now. Drive to the gate, and wait for one."))
             return
         self._pick(translate(line.words), choices, lambda place: self._take_place(line, place), self._form_again)
 

@@ -9,8 +9,8 @@ from kivy.lang import Builder
 from kivy.properties import ObjectProperty, StringProperty
 from kivy.uix.widget import Widget
 
+from cabapp.common.message import message
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import translate
 from sync.enrolment import card_of, write_card
 from sync.folder_exchange import STICK_FOLDER
 from sync.removable_media import mounts
@@ -50,11 +50,11 @@ class CardScreen(Page):
         app = App.get_running_app()
         folders = [stick / STICK_FOLDER for stick in mounts() if (stick / STICK_FOLDER).is_dir()]
         if not folders:
-            app.complain("No stick is in. Put one in that has a folder named rollbook.")
+            app.complain(message("No stick is in. Put one in that has a folder named rollbook."))
             return
         path = folders[0] / f"card-{app.store.device[:8]}.txt"
         if app.attempt(lambda: write_card(app.store, path)):
-            app.complain(translate("Written to {place}.", place=path))
+            app.complain(message("Written to {place}.", place=path))
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

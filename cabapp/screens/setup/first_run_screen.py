@@ -15,7 +15,7 @@ from cabapp.common.units import Units
 from cabapp.position.boundaries.boundary_search import boundary_files
 from cabapp.position.boundaries.field_files import read_fields
 from cabapp.screens.setup.boundary_entry import put_fields
-from cabapp.screens.setup.form_fields import FORMS, ZONES, FormRefused, unit_of, value_of
+from cabapp.screens.setup.form_fields import FORMS, UNITS, ZONES, FormRefused, unit_of, value_of
 from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
@@ -24,7 +24,6 @@ from store.models import Farm, Field, Operator, Tool, Tractor
 from sync.removable_media import mounts
 
 LOCALTIME = Path("/etc/localtime")
-UNITS = (("us", "acres, feet"), ("metric", "hectares, metres"))
 
 
 def zone_of_tablet(link: Path = LOCALTIME) -> str | None:

@@ -6,10 +6,12 @@ Lengths, areas and volumes are typed in the farm's units and kept in SI.
 from dataclasses import dataclass
 from typing import Any
 
+from cabapp.common.message import N_, Message
+from cabapp.common.wording import how_often
 from store.errors import Refused
 from store.models import Farm, Field, Hitching, Operator, Tool, Tractor
 
-OPERATIONS = ("rolling", "harrowing", "seeding", "spraying", "swathing", "combining")
+OPERATIONS = N_(("rolling", "harrowing", "seeding", "spraying", "swathing", "combining"))
 ZONES = (
     "America/St_Johns", "America/Halifax", "America/Toronto", "America/New_York", "America/Winnipeg",
     "America/Chicago", "America/Regina", "America/Edmonton", "America/Denver", "America/Phoenix",
@@ -44,7 +46,7 @@ class FormField:
     column: str
     words: str
     kind: str = "text"
-    choices: tuple[tuple[Any, str], ...] = ()
+    choices: tuple[tuple[Any, str | Message], ...] = ()
     needed: bool = False
     least: float = 0.0
     most: float = 1e6
@@ -65,37 +67,38 @@ class Form:
     one: bool = False  # there is only one such row
 
 
-YES_NO = ((True, "yes"), (False, "no"))
+UNITS = (("us", N_("acres, feet")), ("metric", N_("hectares, metres")))
+YES_NO = ((True, N_("yes")), (False, N_("no")))
 FORMS = {
-    "farm": Form(Farm, "Farm", (
-        FormField("name", "Name", needed=True),
-        FormField("units", "Units", "choice", (("us", "acres, feet"), ("metric", "hectares, metres"))),
-        FormField("timezone", "Time zone", "pick", tuple((zone, zone) for zone in ZONES), needed=True),
-        FormField("fuel_price_per_l", "Fuel price", "price"),
+    "farm": Form(Farm, N_("Farm"), (
+        FormField("name", N_("Name"), needed=True),
+        FormField("units", N_("Units"), "choice", UNITS),
+        FormField("timezone", N_("Time zone"), "pick", tuple((zone, zone) for zone in ZONES), needed=True),
+        FormField("fuel_price_per_l", N_("Fuel price"), "price"),
     ), one=True),
-    "operators": Form(Operator, "Operators", (
-        FormField("name", "Name", needed=True), FormField("phone", "Phone", "digits"), FormField("rate_per_h", "Pay an hour", "number"),
+    "operators": Form(Operator, N_("Operators"), (
+        FormField("name", N_("Name"), needed=True), FormField("phone", N_("Phone"), "digits"), FormField("rate_per_h", N_("Pay an hour"), "number"),
     )),
-    "tractors": Form(Tractor, "Tractors", (
-        FormField("name", "Name", needed=True), FormField("tank_l", "Tank", "volume", most=3000.0),
-        FormField("cost_per_h", "Cost an hour", "number"),
+    "tractors": Form(Tractor, N_("Tractors"), (
+        FormField("name", N_("Name"), needed=True), FormField("tank_l", N_("Tank"), "volume", most=3000.0),
+        FormField("cost_per_h", N_("Cost an hour"), "number"),
     )),
-    "tools": Form(Tool, "Tools", (
-        FormField("name", "Name", needed=True), FormField("width_m", "Working width", "length", needed=True, least=0.5, most=100.0),
-        FormField("operation", "Work", "choice", tuple((word, word) for word in OPERATIONS)),
-        FormField("towed", "Towed", "choice", YES_NO), FormField("grease_every_h", "Grease every, hours", "number"),
+    "tools": Form(Tool, N_("Tools"), (
+        FormField("name", N_("Name"), needed=True), FormField("width_m", N_("Working width"), "length", needed=True, least=0.5, most=100.0),
+        FormField("operation", N_("Work"), "choice", tuple((word, word) for word in OPERATIONS)),
+        FormField("towed", N_("Towed"), "choice", YES_NO), FormField("grease_every_h", N_("Grease every, hours"), "number"),
     )),
-    "hitchings": Form(Hitching, "Hitchings", (
-        FormField("tractor_id", "Tractor", "pick", needed=True), FormField("tool_id", "Tool", "pick", needed=True),
-        FormField("antenna_to_hitch_m", "Antenna back to hitch", "length", most=20.0),
-        FormField("hitch_to_line_m", "Hitch back to tool", "length", most=40.0),
-        FormField("side_m", "Tool to the right by", "length", least=-20.0, most=20.0),
-        FormField("width_m", "Working width", "length", needed=True, least=0.5, most=100.0),
+    "hitchings": Form(Hitching, N_("Hitchings"), (
+        FormField("tractor_id", N_("Tractor"), "pick", needed=True), FormField("tool_id", N_("Tool"), "pick", needed=True),
+        FormField("antenna_to_hitch_m", N_("Antenna back to hitch"), "length", most=20.0),
+        FormField("hitch_to_line_m", N_("Hitch back to tool"), "length", most=40.0),
+        FormField("side_m", N_("Tool to the right by"), "length", least=-20.0, most=20.0),
+        FormField("width_m", N_("Working width"), "length", needed=True, least=0.5, most=100.0),
     )),
-    "fields": Form(Field, "Fields", (
-        FormField("name", "Name", needed=True), FormField("boundary", "Boundary", "boundary"), FormField("crop", "Crop"),
-        FormField("target", "How often", "choice", ((1, "once"), (2, "twice"), (3, "3 times"))),
-        FormField("once_only", "Once only here", "boundary"), FormField("gate", "Gate", "place"),
+    "fields": Form(Field, N_("Fields"), (
+        FormField("name", N_("Name"), needed=True), FormField("boundary", N_("Boundary"), "boundary"), FormField("crop", N_("Crop")),
+        FormField("target", N_("How often"), "choice", ((1, how_often(1)), (2, how_often(2)), (3, how_often(3)))),
+        FormField("once_only", N_("Once only here"), "boundary"), FormField("gate", N_("Gate"), "place"),
     )),
 }  # fmt: skip
 TYPED = {"number", "length", "volume", "price"}
@@ -150,10 +153,13 @@ def value_of(line: FormField, typed: str, units):
     try:
         value = float(typed) * factor
     except ValueError:
-        raise FormRefused(f"{line.words}: {typed} is no figure.") from None
+        raise FormRefused("{field}: {typed} is no figure.", field=Message(line.words), typed=typed) from None
     if not line.least <= value <= line.most:
-        ends = f"{line.least / factor:.0f} to {line.most / factor:.0f} {unit}".strip()
-        raise FormRefused(f"{line.words}: {typed} {unit} cannot be. Type {ends}.")
+        raise FormRefused(
+            "{field}: {typed} cannot be. Type {least} to {most}.",
+            field=Message(line.words), typed=f"{typed} {unit}".strip(),
+            least=f"{line.least / factor:.0f}", most=f"{line.most / factor:.0f} {unit}".strip(),
+        )  # fmt: skip
     return value
 
 
@@ -183,4 +189,4 @@ def lacking(form: Form, values: dict) -> None:
     """
     for line in form.lines:
         if line.needed and values.get(line.column) in (None, ""):
-            raise FormRefused(f"{line.words} is still empty.")
+            raise FormRefused("{field} is still empty.", field=Message(line.words))

@@ -7,6 +7,7 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import StringProperty
 
+from cabapp.common.message import message
 from cabapp.common.paths import home
 from cabapp.geometry.plane import Plane
 from cabapp.position.boundaries.boundary_drive import track_length
@@ -127,9 +128,7 @@ class ReceiverScreen(Page):
 
     def _can_choose(self) -> bool:
         if self._source is None:
-            App.get_running_app().complain(
-                translate("This is a show with a recording; there is no receiver to choose.")
-            )
+            App.get_running_app().complain(message("This is a show with a recording; there is no receiver to choose."))
         return self._source is not None
 
     # --- which receiver ---------------------------------------------------------------------
@@ -178,7 +177,7 @@ class ReceiverScreen(Page):
     def _list_recordings(self):
         found = recordings([home() / "recordings", home() / "receiver"], mounts())
         if not found:
-            App.get_running_app().complain(translate("There is no recording on this tablet or on a stick."))
+            App.get_running_app().complain(message("There is no recording on this tablet or on a stick."))
             return
         rows = [self._row(path.name, lambda path=path: self._use(f"file:{path}")) for path in found]
         self._list(translate("Which recording?"), rows, self.choose)
@@ -217,7 +216,7 @@ class ReceiverScreen(Page):
             for name in self._source.names
         ]
         if not rows:
-            App.get_running_app().complain(translate("No receiver is there whose antenna could be placed."))
+            App.get_running_app().complain(message("No receiver is there whose antenna could be placed."))
             return
         self._list(translate("Antennas, seen from the one the hitchings are measured from"), rows, self.show_state)
 
@@ -261,7 +260,7 @@ class ReceiverScreen(Page):
         """Follow a drive along one line, there and back."""
         app = App.get_running_app()
         if app.overheard is None:
-            app.complain(translate("There is no receiver to check."))
+            app.complain(message("There is no receiver to check."))
             return
         app.overheard.track = []
         self.title, self._back_to = translate("Check both ways"), self.show_state
@@ -276,7 +275,7 @@ class ReceiverScreen(Page):
         app = App.get_running_app()
 
         if not app.standing:
-            app.complain(translate("Stand still first; the drive is kept."))
+            app.complain(message("Stand still first; the drive is kept."))
             return
 
         def act():
@@ -310,7 +309,7 @@ class ReceiverScreen(Page):
 
     def _write_side(self, hitching):
         App.get_running_app().store.put(Hitching, hitching.id, side_m=self._found.side)
-        App.get_running_app().complain(translate("Written. It counts from the next take-over on."))
+        App.get_running_app().complain(message("Written. It counts from the next take-over on."))
         self._show_found()
 
     def drop_check(self):

@@ -9,6 +9,7 @@ from kivy.clock import Clock
 from kivy.lang import Builder
 from kivy.properties import BooleanProperty, StringProperty
 
+from cabapp.common.message import message
 from cabapp.common.paths import home
 from cabapp.jobs.imports.recorded_day import Agreed, DayPart, bring_in_agreed, cut
 from cabapp.jobs.records.farm_settings import FarmSettings
@@ -62,7 +63,7 @@ class BroughtScreen(Page):
         self.title, self.remark, self.part = translate("Bring in which recording?"), "", "files"
         self.ids.files.fill([self._row(path.name, lambda path=path: self._read(path)) for path in found])
         if not found:
-            App.get_running_app().complain(translate("There is no recording on this tablet or on a stick."))
+            App.get_running_app().complain(message("There is no recording on this tablet or on a stick."))
 
     def _row(self, words, act, remark="", chosen=False):
         row = Row(words=words, remark=remark, chosen=chosen)
@@ -89,7 +90,7 @@ class BroughtScreen(Page):
         if token is not self._token:
             return
         if refusal is not None:
-            App.get_running_app().complain(str(refusal))
+            App.get_running_app().complain(refusal)
             self.list_files()
             return
         app, self._day = App.get_running_app(), day
@@ -104,7 +105,7 @@ class BroughtScreen(Page):
         self._asked = [DayPartAnswer(part, part.kind, work if part.kind == "working" else None) for part in day.parts]
         if not any(one.work for one in self._asked):
             app.complain(
-                translate("No work on any field of this logbook was found in it. A part can be changed to work.")
+                message("No work on any field of this logbook was found in it. A part can be changed to work.")
             )
         self._at = -1
         self._next()
@@ -172,7 +173,7 @@ class BroughtScreen(Page):
             return
         one = self._asked[self._at]
         if answer == YES and not one.work:
-            App.get_running_app().complain(translate("That was no work. Change it first, if it was."))
+            App.get_running_app().complain(message("That was no work. Change it first, if it was."))
             return
         self._asked[self._at] = replace(one, answer=answer)
         self._next()
@@ -247,12 +248,12 @@ class BroughtScreen(Page):
             if one.answer == YES
         ]
         if not agreed:
-            app.complain(translate("Nothing is agreed to yet. Touch Yes for what is right."))
+            app.complain(message("Nothing is agreed to yet. Touch Yes for what is right."))
         elif lacking:
-            app.complain(translate("Say first who it was, with which tractor and which tool: touch Change."))
+            app.complain(message("Say first who it was, with which tractor and which tool: touch Change."))
         else:
             written = bring_in_agreed(app.store, self._day, agreed)
-            app.complain(translate("Written: {count}. The taps are marked as guessed.", count=len(written)))
+            app.complain(message("Written: {count}. The taps are marked as guessed.", count=len(written)))
             self.list_files()
 
 

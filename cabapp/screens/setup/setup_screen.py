@@ -6,6 +6,7 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import StringProperty
 
+from cabapp.common.message import message
 from cabapp.common.paths import home
 from cabapp.position.boundaries.boundary_drive import track_length
 from cabapp.screens.setup.boundary_entry import OutlinePart
@@ -123,7 +124,7 @@ class SetUpScreen(OutlinePart, Page):
         app = App.get_running_app()
         app.settings["language"] = path
         app.read_farm()
-        app.complain("The screens speak it when the cab is opened next.")
+        app.complain(message("The screens speak it when the cab is opened next."))
         self.show_keys()
 
     def open(self, kind: str):
@@ -175,7 +176,8 @@ class SetUpScreen(OutlinePart, Page):
         if line.kind in ("boundary", "place"):
             return translate("none") if value is None else translate("written down")
         if line.kind in ("choice", "pick"):
-            return next((translate(name) for key, name in self._choices(line) if key == value), "–")
+            name = next((name for key, name in self._choices(line) if key == value), "–")
+            return translate(name) if line.kind == "choice" else name
         typed = typed_of(line, value, units)
         return f"{typed} {unit_of(line.kind, units)}".strip() if typed else "–"
 

@@ -6,12 +6,14 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import StringProperty
 
+from cabapp.common.message import N_
+from cabapp.common.quantities import Area, Length
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.translation import translate
 
-KINDS = {"none": "Never covered", "short": "Too few times"}
-CERTAINTIES = ("sure", "maybe", "cannot tell")
+KINDS = N_({"none": "Never covered", "short": "Too few times"})
+CERTAINTIES = N_(("sure", "maybe", "cannot tell"))
 
 
 class FinishScreen(Page):
@@ -25,7 +27,7 @@ class FinishScreen(Page):
         job, rows = app.session.job, []
         gaps = [gap for gap in job.gaps() if gap.kind in KINDS] if job is not None else []
         for place, gap in enumerate(gaps, 1):
-            size = translate("{area}, {width} wide", area=app.units.area(gap.area), width=app.units.length(gap.width))
+            size = translate("{area}, {width} wide", area=Area(gap.area), width=Length(gap.width))
             row = Row(words=f"{place}. {translate(KINDS[gap.kind])}, {translate(gap.certainty)}", remark=size)
             row.bind(on_release=lambda _row, gap=gap: self._point_out(gap))
             rows.append(row)

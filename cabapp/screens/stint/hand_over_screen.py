@@ -7,8 +7,9 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import StringProperty
 
+from cabapp.common.message import Message, message
 from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
-from cabapp.screens.stint.sheet_text import sheet_lines
+from cabapp.screens.stint.sheet_text import sheet_lines, written
 from cabapp.screens.widgets.row_list import Row, SheetLine
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.translation import translate
@@ -36,10 +37,10 @@ class HandOverScreen(Page):
         self.state, self.part, self._sheet, self._place = "", "sheet", None, None
         outgoing = app.view.operator
         others = [one for one in app.store.all(Operator) if one.name != outgoing]
-        # each question: the point it belongs to, its name, and (words, phrase) of each answer
+        # each question: the point it belongs to, its name, and (words, message) of each answer
         self._questions = [("closing", RECEIVER, [(one.name, left_for(one.name)) for one in others])]
         self._questions += [
-            (one.point, one.name, [(translate(words), words) for words in one.answers]) for one in ASKED
+            (one.point, one.name, [(translate(words), Message(words)) for words in one.answers]) for one in ASKED
         ]
         drivers = [(one.name, drives_the_seeder(one.name, one.phone)) for one in others]
         self._questions.append(("seeder", SEEDER_DRIVER, drivers))
@@ -104,8 +105,12 @@ class HandOverScreen(Page):
             self._sheet = sheet
 
         if app.attempt(act):
-            lines = sheet_lines(self._sheet.sheet, app.units, app.clock_words)
-            self.ids.sheet.fill([SheetLine(point=translate(point), words=translate(words)) for point, words in lines])
+            self.ids.sheet.fill(
+                [
+                    SheetLine(point=translate(point), words=written(said))
+                    for point, said in sheet_lines(self._sheet.sheet)
+                ]
+            )
             self._mark()
 
     def turn_part(self, part: str):
@@ -121,7 +126,7 @@ class HandOverScreen(Page):
         job = app.session.job
         if job is None:
             self.part = "sheet"
-            app.complain("There is no map of this field.")
+            app.complain(message("There is no map of this field."))
             return
         field = job.field
         ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))

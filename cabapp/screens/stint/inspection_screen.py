@@ -14,20 +14,21 @@ from kivy.properties import (
     StringProperty,
 )
 
-from cabapp.planning.go_rules import STOP_RULES
+from cabapp.common.message import N_, message
 from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.translation import translate
+from cabapp.session.warnings.situation import STOP_RULES
 
 # common points of university tractor check lists, and of a trailed tool
-POINTS = (
+POINTS = N_((
     "Fluids and leaks", "Tyres and nuts", "Battery and hoses", "Shields and belt", "Lights and sign",
     "Hitch pin and chain", "Wing locks", "Bearings and bolts", "Scrapers and frame", "Steps and glass",
-)  # fmt: skip
-QUESTIONS = {
+))  # fmt: skip
+QUESTIONS = N_({
     "wet": "Is the surface wet?", "mud": "Does mud stick to the tool?",
     "shoots": "Are shoots near the surface?", "blowing": "Is the soil blowing?",
-}  # fmt: skip
+})  # fmt: skip
 # pen lines in millimetres: nothing, a tick, a cross
 PEN = ([(0, 0), (0, 0)], [(0, 3), (2, 0), (6.5, 6.5)], [(0, 0), (6, 6), (3, 3), (0, 6), (6, 0)])
 
@@ -65,7 +66,7 @@ class WalkRoundScreen(Page):
         app = App.get_running_app()
         fine, fault = ([tick.point for tick in self._ticks if tick.found == n] for n in (1, 2))
         if not fine and not fault:
-            app.complain(translate("Nothing is ticked yet. Touch what you have looked at."))
+            app.complain(message("Nothing is ticked yet. Touch what you have looked at."))
         elif app.do("walk_round", fine=fine, fault=fault):
             app.go("more")
 

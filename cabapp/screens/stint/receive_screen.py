@@ -6,9 +6,10 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import BooleanProperty, StringProperty
 
+from cabapp.common.message import message
 from cabapp.jobs.pass_counts.assembler import assemble
 from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
-from cabapp.screens.stint.sheet_text import sheet_lines
+from cabapp.screens.stint.sheet_text import sheet_lines, written
 from cabapp.screens.widgets.row_list import Row, SheetLine
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.translation import translate
@@ -45,8 +46,12 @@ class ReceiveScreen(Page):
             "Receive: {field}, from {outgoing}", field=self._hand_over.field, outgoing=self._hand_over.outgoing
         )
         self.sentence = translate("Who takes over?")
-        lines = sheet_lines(self._hand_over.sheet, app.units, app.clock_words)
-        self.ids.sheet.fill([SheetLine(point=translate(point), words=translate(words)) for point, words in lines])
+        self.ids.sheet.fill(
+            [
+                SheetLine(point=translate(point), words=written(said))
+                for point, said in sheet_lines(self._hand_over.sheet)
+            ]
+        )
         self._lay_map(app)
 
     def _lay_map(self, app):
@@ -98,7 +103,7 @@ class ReceiveScreen(Page):
         app = App.get_running_app()
         if self._hand_over is not None:
             app.unchecked = self._hand_over
-            app.complain("Taking over without the check is written down for the office.")
+            app.complain(message("Taking over without the check is written down for the office."))
         app.go("take over")
 
     def later(self):

@@ -1,132 +1,174 @@
-"""The nine points of a hand-over sheet as short lines for the screen. No Kivy, no store."""
+"""The nine points of a hand-over sheet as short sentences for the screen. No Kivy, no store."""
 
-from collections.abc import Callable
+from cabapp.common.message import N_, Message, message, plural
+from cabapp.common.quantities import Area, ClockTime, Duration, Length, Volume
+from cabapp.jobs.records.pending_handovers import messages_of, told_of
+from cabapp.screens.widgets.translation import translate
 
-from cabapp.jobs.records.pending_handovers import told_of
-
-EMPTY = ("Nothing odd.", "Not seen.")
+EMPTY = (message("Nothing odd."), message("Not seen."))
 """What is said of a point of which nothing is known; it gives way to what the outgoing operator said."""
-GAPS = {"none": "never covered", "short": "too few times"}
+MOST_GAPS = 3
+_WINGS = {"left up": message("Wing left up."), "right up": message("Wing right up.")}
+_GROUND = {
+    "wet": message("Wet."), "mud": message("Mud."), "shoots": message("Shoots."), "blowing": message("Blowing."),
+}  # fmt: skip
 
 
-def sheet_lines(sheet: dict, units, say_time: Callable[[float], str]) -> list[tuple[str, str]]:
-    """Return the sheet as (point, words), in the order it is gone through.
+def sheet_lines(sheet: dict) -> list[tuple[str, list[Message]]]:
+    """Return the sheet as (point, sentences), in the order it is gone through.
 
     Parameters
     ----------
     sheet : dict
         As `cabapp.session.handover.sheet_builder.build_sheet` gathers it; points that are missing are left out,
         for a sheet may come from another version.
-    units : cabapp.common.units.Units
-    say_time : callable
-        POSIX s to the farm's time of day.
 
     Examples
     --------
-    >>> from cabapp.common.units import Units
-    >>> sheet_lines({"state": {"word": "watch", "why": "fuel"}, "to_do": []}, Units("us"), str)
-    [('State', 'Watch. Stopped for: fuel.'), ('To do', 'No gaps are known.')]
+    >>> for point, said in sheet_lines({"state": {"word": "watch", "why": "fuel"}, "to_do": []}):
+    ...     print(point, *said)
+    State Watch. Stopped for: fuel.
+    To do No gaps are known.
     """
     lines = []
-    for point, title, say in _POINTS:
+    for point, title, describe in _POINTS:
         if point in sheet:
-            told = [f"{one[:1].upper()}{one[1:]}." for one in told_of(sheet, point)]
-            known = say(sheet[point], units, say_time)
-            words = " ".join([*([known] if known and not (told and known in EMPTY) else []), *told])
-            if words:
-                lines.append((title, words))
+            told, known = told_of(sheet, point), describe(sheet[point])
+            said = [*([] if told and known and known[0] in EMPTY else known), *told]
+            if said:
+                lines.append((title, said))
     return lines
 
 
-def _state(state, _units, _say_time):
-    why = f" Stopped for: {state['why']}." if state.get("why") else ""
-    return f"{str(state.get('word', '')).capitalize()}.{why}"
+def written(said: list[Message]) -> str:
+    """Return sentences as the screen shows them, each with its capital and full stop."""
+    shown = [translate(one) for one in said]
+    return " ".join(f"{one[:1].upper()}{one[1:].rstrip('.')}." for one in shown)
 
 
-def _where(where, units, _say_time):
-    said = [where.get("field") or ""]
+def _state(state):
+    said = [message("{State}.", state=Message(str(state.get("word", ""))))]
+    return [*said, message("Stopped for: {why}.", why=Message(str(state["why"])))] if state.get("why") else said
+
+
+def _where(where):
+    said = [message("{field}.", field=where.get("field") or "")]
     share = where.get("share")
     if share:
-        said.append(
-            f"{share['done'] * 100:.0f} % done, {share['short'] * 100:.0f} % too few, {share['none'] * 100:.0f} % not at all"
-        )
+        percent = {name: round(share[name] * 100) for name in ("done", "short", "none")}
+        said.append(message("{done} % done, {short} % too few, {none} % not at all.", **percent))
     elif where.get("pass_tally"):
-        said.append(f"{where['pass_tally']} passes by hand")
-    coming = where.get("next")
-    if coming:
-        side = f", on the {coming['side']}" if coming.get("side") else ""
-        lap = f", lapping {units.length(coming['lap_m'])}" if coming.get("lap_m") else ""
-        end = f", at the {where['next_end']} end" if where.get("next_end") else ""
-        said.append(f"next pass from {coming.get('from', 'here')}{end}{side}{lap}")
+        said.append(plural("{count} pass by hand.", "{count} passes by hand.", where["pass_tally"]))
+    if where.get("next"):
+        said.append(_next_pass(where["next"], where.get("next_end")))
     if where.get("tool_end"):
-        said.append(f"the tool stands at the {where['tool_end']} end")
-    return "; ".join(said) + "."
+        said.append(message("The tool stands at the {end} end.", end=Message(where["tool_end"])))
+    return said
 
 
-def _odd(odd, units, _say_time):
+def _next_pass(coming, end):
+    length, side = Length(coming.get("lap_m")), coming.get("side")
+    if end is None:
+        if side == "left":
+            return message("Next pass from this end, on the left, lapping {length}.", length=length)
+        if side == "right":
+            return message("Next pass from this end, on the right, lapping {length}.", length=length)
+        return message("Next pass from here.")
+    end = Message(end)
+    if side == "left":
+        return message(
+            "Next pass from this end, at the {end} end, on the left, lapping {length}.", end=end, length=length
+        )
+    if side == "right":
+        return message(
+            "Next pass from this end, at the {end} end, on the right, lapping {length}.", end=end, length=length
+        )
+    return message("Next pass from here, at the {end} end.", end=end)
+
+
+def _odd(odd):
     said = []
     if odd.get("once_only"):
-        said.append("a part is to be done once only")
-    if odd.get("wing_now", "all") != "all":
-        said.append(f"wing {odd['wing_now']}")
+        said.append(message("A part is to be done once only."))
+    if odd.get("wing_now") in _WINGS:
+        said.append(_WINGS[odd["wing_now"]])
     if odd.get("part_width"):
-        said.append(f"{len(odd['part_width'])} stretches with part of the tool")
+        many = len(odd["part_width"])
+        said.append(plural("{count} stretch with part of the tool.", "{count} stretches with part of the tool.", many))
     lost = odd.get("position_unknown_s")
-    if lost and lost >= 1:
-        said.append(f"place not known for {lost / 60:.0f} min" if lost >= 60 else f"place not known for {lost:.0f} s")
-    said += [word.replace("_", " ") for word, yes in (odd.get("ground") or {}).items() if yes]
-    return f"{'; '.join(said).capitalize()}." if said else "Nothing odd."
+    if lost and lost >= 60:
+        said.append(message("Place not known for {time}.", time=Duration(lost)))
+    elif lost and lost >= 1:
+        said.append(message("Place not known for {seconds} s.", seconds=round(lost)))
+    found = odd.get("ground") or {}
+    said += [sentence for word, sentence in _GROUND.items() if found.get(word)]
+    return said or [EMPTY[0]]
 
 
-def _marks(marks, _units, _say_time):
+def _marks(marks):
     kinds = [mark["kind"] for mark in marks]
-    return ", ".join(f"{kinds.count(kind)} {kind}" for kind in dict.fromkeys(kinds)) or "No marks."
+    counted = tuple(
+        message("{count} {kind}", count=kinds.count(kind), kind=Message(kind)) for kind in dict.fromkeys(kinds)
+    )
+    return [message("{marks}.", marks=counted) if counted else message("No marks.")]
 
 
-def _machine(machine, units, say_time):
-    said = [f"{machine.get('tractor', '')}, {machine.get('tool', '')}, {units.length(machine.get('width_m'))}"]
+def _machine(machine):
+    names = (machine.get("tractor", ""), machine.get("tool", ""), Length(machine.get("width_m")))
+    said = [message("{names}.", names=names)]
     if machine.get("antenna_to_hitch_m") is not None:
-        hitch, tool = (units.length(machine.get(key)) for key in ("antenna_to_hitch_m", "hitch_to_line_m"))
-        said.append(f"antenna to hitch {hitch}, hitch to tool {tool}")
+        hitch, tool = (Length(machine.get(key)) for key in ("antenna_to_hitch_m", "hitch_to_line_m"))
+        said.append(message("Antenna to hitch {hitch}, hitch to tool {tool}.", hitch=hitch, tool=tool))
     if machine.get("last_fuel"):
         fuel = machine["last_fuel"]
-        said.append(f"{units.volume(fuel['litres'])} of fuel went in at {say_time(fuel['at'])}")
+        volume, time = Volume(fuel["litres"]), ClockTime(fuel["at"])
+        said.append(message("{volume} of fuel went in at {time}.", volume=volume, time=time))
     if machine.get("tool_hours"):
-        every = machine.get("grease_every_h")
-        grease = f", grease every {every:g} h" if every else ""
-        said.append(f"the tool has worked {machine['tool_hours']:.1f} h{grease}")
+        hours, every = f"{machine['tool_hours']:.1f}", machine.get("grease_every_h")
+        if every:
+            said.append(
+                message("The tool has worked {hours} h, grease every {every} h.", hours=hours, every=f"{every:g}")
+            )
+        else:
+            said.append(message("The tool has worked {hours} h.", hours=hours))
     if machine.get("faults"):
-        said.append(f"not right when last looked at: {', '.join(map(str, machine['faults']))}")
-    return "; ".join(said) + "."
+        parts = tuple(Message(str(part)) for part in machine["faults"])
+        said.append(message("Not right when last looked at: {parts}.", parts=parts))
+    return said
 
 
-def _seeder(seeder, _units, say_time):
-    return f"Seen at {say_time(seeder['at'])}." if seeder else "Not seen."
+def _seeder(seeder):
+    return [message("Seen at {time}.", time=ClockTime(seeder["at"])) if seeder else EMPTY[1]]
 
 
-def _if_then(lines, _units, _say_time):
-    return " ".join(lines)
-
-
-def _to_do(gaps, units, _say_time):
+def _to_do(gaps):
     if gaps is None:
-        return "Not known."
-    said = [
-        f"{units.area(gap['area_m2'])} {GAPS.get(gap['kind'], gap['kind'])} ({gap['certainty']})" for gap in gaps[:3]
-    ]
-    more = f" and {len(gaps) - 3} smaller" if len(gaps) > 3 else ""
-    return f"Gaps: {'; '.join(said)}{more}." if said else "No gaps are known."
+        return [message("Not known.")]
+    listed = tuple(_gap(gap) for gap in gaps[:MOST_GAPS])
+    if len(gaps) > MOST_GAPS:
+        more = len(gaps) - MOST_GAPS
+        return [plural("Gaps: {gaps} and {count} smaller.", "Gaps: {gaps} and {count} smaller.", more, gaps=listed)]
+    return [message("Gaps: {gaps}.", gaps=listed) if listed else message("No gaps are known.")]
 
 
-def _closing(closing, _units, _say_time):
-    phone = f", {closing['phone']}" if closing.get("phone") else ""
-    left = " Left: nobody was here." if closing.get("left_for") else ""
-    return f"{closing.get('outgoing', '')}{phone}, {closing.get('time', '')}.{left}"
+def _gap(gap):
+    values = {"area": Area(gap["area_m2"]), "certainty": Message(gap["certainty"])}
+    if gap["kind"] == "none":
+        return message("{area} never covered ({certainty})", **values)
+    return message("{area} too few times ({certainty})", **values)
+
+
+def _closing(closing):
+    values = {"name": closing.get("outgoing", ""), "time": closing.get("time", "")}
+    if closing.get("phone"):
+        said = [message("{name}, {phone}, {time}.", phone=closing["phone"], **values)]
+    else:
+        said = [message("{name}, {time}.", **values)]
+    return [*said, message("Left: nobody was here.")] if closing.get("left_for") else said
 
 
 _POINTS = (
-    ("state", "State", _state), ("where", "Where", _where), ("odd", "Odd", _odd),
-    ("marks", "Marks", _marks), ("machine", "Machine", _machine), ("seeder", "Seeder", _seeder),
-    ("if_then", "If … then …", _if_then), ("to_do", "To do", _to_do), ("closing", "From", _closing),
+    ("state", N_("State"), _state), ("where", N_("Where"), _where), ("odd", N_("Odd"), _odd),
+    ("marks", N_("Marks"), _marks), ("machine", N_("Machine"), _machine), ("seeder", N_("Seeder"), _seeder),
+    ("if_then", N_("If … then …"), messages_of), ("to_do", N_("To do"), _to_do), ("closing", N_("From"), _closing),
 )  # fmt: skip
-TITLES = tuple(title for _, title, _ in _POINTS)

@@ -6,11 +6,13 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import StringProperty
 
+from cabapp.common.message import N_, Message, message
+from cabapp.common.quantities import ClockTime
 from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import translate
+from cabapp.screens.widgets.translation import capital, translate
 
-REASONS = ("fuel", "grease", "seeder", "rain", "wet", "broken", "meal", "tired", "other")
+REASONS = N_(("fuel", "grease", "seeder", "rain", "wet", "broken", "meal", "tired", "other"))
 
 
 class StopScreen(Page):
@@ -22,15 +24,15 @@ class StopScreen(Page):
     def __init__(self, **kwargs):
         super().__init__(**kwargs)
         for reason in REASONS:
-            key = Key(text=translate(reason.capitalize()), cap_mm=6.4)
+            key = Key(text=capital(reason), cap_mm=6.4)
             key.bind(on_release=lambda _key, reason=reason: self._say(reason))
             self.ids.reasons.add_widget(key)
 
     def show(self, view) -> None:
         """Say since when; leave when work goes on."""
         app = App.get_running_app()
-        self.title = translate("Stopped at {time}. Why?", time=app.clock_words(view.since))
-        self.again = translate("Start {verb}", verb=translate(view.operation or "work"))
+        self.title = translate("Stopped at {time}. Why?", time=ClockTime(view.since))
+        self.again = translate("Start {verb}", verb=Message(view.operation) if view.operation else message("work"))
         if view.state != "stopped":
             app.go("pass")
 

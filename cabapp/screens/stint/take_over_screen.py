@@ -10,6 +10,8 @@ from kivy.clock import Clock
 from kivy.lang import Builder
 from kivy.properties import BooleanProperty, ListProperty, StringProperty
 
+from cabapp.common.message import message
+from cabapp.common.quantities import Distance
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.translation import translate
@@ -67,10 +69,10 @@ class TakeOverScreen(Page):
     def show(self, view) -> None:
         """Say where we are, and what else there is to say."""
         app = App.get_running_app()
-        said = app.saying.quiet_line()
+        said = app.saying.quiet()
         self._kinds = [kind for _word, kind in said.answers] if said else []
-        self.offer = said.words if said else ""
-        self.answers = ([word for word, _kind in said.answers] if said else []) + ["", ""]
+        self.offer = translate(said.words) if said else ""
+        self.answers = ([translate(word) for word, _kind in said.answers] if said else []) + ["", ""]
         if self._empty():
             self.sentence = translate("This book is still empty. Begin with Set-up.")
         elif self._here is not None:
@@ -98,7 +100,7 @@ class TakeOverScreen(Page):
         for name in COLUMNS:
             rows = []
             for choice in getattr(choices, name):
-                row = Row(words=choice.name, remark=_remark(choice, app.units))
+                row = Row(words=choice.name, remark=_remark(choice))
                 row.bind(on_release=lambda _row, name=name, choice=choice: self._choose(name, choice))
                 rows.append(row)
                 self._rows[name, choice.id] = row
@@ -141,7 +143,7 @@ class TakeOverScreen(Page):
         """Go to the set-up, if the tablet stands still."""
         app = App.get_running_app()
         if not app.standing:
-            app.complain("Stop first. Set-up is for standing still.")
+            app.complain(message("Stop first. Set-up is for standing still."))
         else:
             app.screens.get_screen("set-up").visiting = False
             app.go("first" if self._empty() else "set-up")
@@ -197,10 +199,10 @@ def _same_work(given, field: str, tool: str) -> bool:
     return (given.field_id, given.operation) == (field, App.get_running_app().store.get(Tool, tool).operation)
 
 
-def _remark(choice, units) -> str:
+def _remark(choice) -> str:
     parts = []
     if getattr(choice, "metres", None) is not None:
-        parts.append(units.distance(choice.metres) if choice.metres else translate("here"))
+        parts.append(translate(Distance(choice.metres)) if choice.metres else translate("here"))
     if getattr(choice, "share_done", None) is not None:
         parts.append(translate("{done} % done", done=round(100 * choice.share_done)))
     return "\n".join(parts)

@@ -15,6 +15,7 @@ from kivy.properties import ObjectProperty
 from kivy.uix.screenmanager import NoTransition, ScreenManager
 
 from cabapp.common.clock import ReplayClock
+from cabapp.common.message import Message
 from cabapp.common.paths import SETTINGS
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
@@ -296,7 +297,7 @@ class Cab(App):
         try:
             act()
         except Refused as refusal:
-            self.complain(str(refusal))
+            self.complain(refusal)
             return False
         except Exception:
             LOG.exception("a tap failed")
@@ -305,7 +306,7 @@ class Cab(App):
         self.tick(0)
         return True
 
-    def complain(self, said: str) -> None:
+    def complain(self, said: Message | Refused) -> None:
         """Say for a few seconds what could not be done."""
         self.saying.refuse(said)
 

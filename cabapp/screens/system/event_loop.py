@@ -4,8 +4,10 @@ import logging
 
 from kivy.base import ExceptionHandler, ExceptionManager
 
+from cabapp.common.message import message
+
 LOG = logging.getLogger("rollbook.cab")
-BUG = "Something went wrong inside Rollbook. Recording goes on."
+BUG = message("Something went wrong inside Rollbook. Recording goes on.")
 
 
 class TickClock:

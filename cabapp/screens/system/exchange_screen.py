@@ -26,7 +26,7 @@ class ExchangeScreen(Page):
         self.share = exchange.done / exchange.of if exchange.of else 0
         places = exchange.places()
         self.possible = bool(places) and not self.busy
-        self.remark = ", ".join(translate(exchange.name_of(place)) for place in places)
+        self.remark = translate(tuple(exchange.name_of(place) for place in places))
         if self.busy:
             self.said = translate("Exchanging. Leave the stick in.")
         elif exchange.messages:

@@ -1,21 +1,22 @@
-"""Which one sentence the cab shows now, of all that want to be said, in the tablet's language. No Kivy.
+"""Which one sentence the cab shows now, of all that want to be said. No Kivy.
 
 In order: what was refused just now; what must be done now; that nothing is being saved; what the
 session asks; a stick that was put in; a wrong clock, a mending; what the tablet itself suffers from.
 """
 
 import time
-from dataclasses import replace
 
+from cabapp.common.message import Message, message
 from cabapp.screens.widgets.translation import translate
 from cabapp.session.state.sentence import QUIET, RECORDING, Sentence
 from cabapp.tablet.logbook_status import HEARD, LogbookStatus
+from store.errors import Refused
 
 REFUSED_S = 8.0  # how long a refusal stays
 EXCHANGE, NOT_NOW = "exchange", "not_now"
-NOT_SAVED = "NOTHING IS BEING SAVED. Make room, or put the disk back."
+NOT_SAVED = message("NOTHING IS BEING SAVED. Make room, or put the disk back.")
 """For two seconds' look; why, and what becomes of it, stands over every other page."""
-STICK = "A stick is in. Exchange records with it?"
+STICK = message("A stick is in. Exchange records with it?")
 
 
 class MessageQueue:
@@ -30,10 +31,10 @@ class MessageQueue:
 
     def __init__(self, keeping: LogbookStatus, exchange=None, seconds=time.monotonic):
         self._keeping, self._exchange, self._seconds = keeping, exchange, seconds
-        self._refused = "", 0.0
-        self.ailing: str | None = None
+        self._refused: tuple[Message | Refused | None, float] = (None, 0.0)
+        self.ailing: Message | None = None
 
-    def refuse(self, words: str) -> None:
+    def refuse(self, words: Message | Refused) -> None:
         """Say for some seconds what could not be done."""
         self._refused = words, self._seconds() + REFUSED_S
 
@@ -41,36 +42,23 @@ class MessageQueue:
         """Return the sentence for the pass screen's line."""
         asked = view.sentence
         shout = Sentence(RECORDING, NOT_SAVED, act_now=True) if self._keeping.shout else None
-        said = self._refusal() or (asked if asked and asked.act_now else None) or shout or asked or self.quiet()
-        return in_words(said)
+        return self._refusal() or (asked if asked and asked.act_now else None) or shout or asked or self.quiet()
 
     def notice(self) -> str:
         """Return what lies over the head of any other page; "" for nothing."""
         refused = self._refusal()
-        return translate(refused.words if refused else self._keeping.shout or "")
-
-    def quiet_line(self) -> Sentence | None:
-        """Return what may be shown on a page while nothing more urgent is, in the tablet's language."""
-        return in_words(self.quiet())
+        said = refused.words if refused else self._keeping.shout
+        return translate(said) if said else ""
 
     def quiet(self) -> Sentence | None:
         """Return what may be said while nothing more urgent is."""
         if self._exchange is not None and self._exchange.offered:
-            return Sentence(QUIET, STICK, answers=(("Exchange", EXCHANGE), ("Not now", NOT_NOW)))
+            return Sentence(QUIET, STICK, answers=((message("Exchange"), EXCHANGE), (message("Not now"), NOT_NOW)))
         if self._keeping.words:
-            heard = (("I have read this", HEARD),) if self._keeping.can_be_heard else ()
+            heard = ((message("I have read this"), HEARD),) if self._keeping.can_be_heard else ()
             return Sentence(QUIET, self._keeping.words, answers=heard)
         return Sentence(QUIET, self.ailing) if self.ailing else None
 
     def _refusal(self):
         words, until = self._refused
         return Sentence(RECORDING, words) if words and self._seconds() <= until else None
-
-
-def in_words(said: Sentence | None) -> Sentence | None:
-    """Return a sentence in the tablet's language."""
-    if said is None:
-        return None
-    return replace(
-        said, words=translate(said.words), answers=tuple((translate(word), kind) for word, kind in said.answers)
-    )

@@ -21,6 +21,12 @@ def use(path: Path | str | None, farm: FarmFormat = NO_FARM) -> None:
     _farm = farm.in_language(_catalog.info().get("language"))
 
 
+def capital(words: str) -> str:
+    """Return a word of the program in the tablet's language, with a capital."""
+    said = translate(words)
+    return said[:1].upper() + said[1:]
+
+
 def translate(said, /, **values) -> str:
     """Return a message, a refusal, a quantity, or the program's own words as this tablet shows them.
 

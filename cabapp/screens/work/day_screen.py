@@ -6,6 +6,7 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import BooleanProperty, StringProperty
 
+from cabapp.common.message import message
 from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.row_list import Row, SheetLine
@@ -87,7 +88,7 @@ class DayScreen(Page):
         app = App.get_running_app()
         job, ground = app.session.job, self.ids.ground
         if getattr(job, "field", None) is None:
-            app.complain(translate("There is no map of this field."))
+            app.complain(message("There is no map of this field."))
             return
         ground.set_ground(job.grid, job.field.polygon, job.field.once)
         ground.target = job.field.target

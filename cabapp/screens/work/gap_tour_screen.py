@@ -11,13 +11,14 @@ from kivy.lang import Builder
 from kivy.properties import StringProperty
 from kivy.uix.label import Label
 
+from cabapp.common.message import Message
+from cabapp.common.quantities import Distance, Duration
 from cabapp.common.wording import way
 from cabapp.screens.map.ground_map import GroundMap
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
 from cabapp.screens.widgets.theme import CAP_OF_ROBOTO
 from cabapp.screens.widgets.translation import translate
-from cabapp.session.advice.day_facts import format_duration
 
 A_FRAME_S = 0.1  # the page is seen before it is worked out, which may take a second
 
@@ -106,7 +107,7 @@ class MopUpScreen(Page):
         rows, legs = [NotWorth(text=translate(found.remark))] if found.remark else [], []
         for place, stop in enumerate(found.stops, 1):
             first, last = (tuple(job.plane.to_xy(*end)[0]) for end in (stop.start, stop.end))
-            row = StopRow(words=f"{place}. {translate(stop.words)}", remark=_place_words(at, first, app.units))
+            row = StopRow(words=f"{place}. {translate(stop.words)}", remark=_place_words(at, first))
             row.bind(on_release=lambda _row, xy=first: self._point_out(xy))
             rows.append(row)
             legs.append((first, last))
@@ -114,8 +115,8 @@ class MopUpScreen(Page):
         if legs:
             self.remark = translate(
                 "{distance} to drive, about {time}",
-                distance=app.units.distance(found.metres),
-                time=format_duration(found.seconds),
+                distance=Distance(found.metres),
+                time=Duration(found.seconds),
             )
         else:
             rows.append(Row(words=translate("Nothing that was missed is worth going back for.")))
@@ -129,11 +130,11 @@ class MopUpScreen(Page):
         app.go("pass")
 
 
-def _place_words(here, there, units) -> str:
+def _place_words(here, there) -> str:
     """Say how far and which way a place is from another, both m east and north."""
     east, north = there[0] - here[0], there[1] - here[1]
     return translate(
-        "{distance} to the {way}", distance=units.distance(math.hypot(east, north)), way=translate(way(east, north))
+        "{distance} to the {way}", distance=Distance(math.hypot(east, north)), way=Message(way(east, north))
     )
 
 

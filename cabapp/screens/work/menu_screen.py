@@ -6,16 +6,16 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import NumericProperty, StringProperty
 
-from cabapp.common.quantities import Day
-from cabapp.common.wording import HARVESTS, times
+from cabapp.common.message import Message
+from cabapp.common.quantities import Area, Day, WorkHours
+from cabapp.common.wording import HARVESTS, how_often
 from cabapp.jobs.records.field_marks import MARKS, STONE_HIT
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import translate
+from cabapp.screens.widgets.translation import capital, translate
 from cabapp.screens.work.pass_screen import ground_left
-from cabapp.session.advice.day_facts import format_hours
 from cabapp.tablet.tablet_settings import LIGHTS
 
 
@@ -36,7 +36,7 @@ class MoreScreen(Page):
     def __init__(self, **kwargs):
         super().__init__(**kwargs)
         for kind in MARKS:
-            key = Key(text=translate(kind.capitalize()), cap_mm=6.4)
+            key = Key(text=capital(kind), cap_mm=6.4)
             key.bind(on_release=lambda _key, kind=kind: self._mark(kind))
             self.ids.marks.add_widget(key)
         for tap in TAP_KINDS.values():
@@ -44,7 +44,7 @@ class MoreScreen(Page):
                 key = Key(text=translate(tap.button), cap_mm=6.4)
                 key.bind(on_release=lambda _key, name=tap.name: self._tap(name))
                 self.ids.taps.add_widget(key, index=1)  # "Back" stays the last
-        self._stone = Key(text=translate("Stone hit"), cap_mm=6.4)
+        self._stone = Key(text=capital(STONE_HIT), cap_mm=6.4)
         self._stone.bind(on_release=lambda _key: self._mark(STONE_HIT))
         back = Key(text=translate("Back"), cap_mm=6.4, main=True)
         back.bind(on_release=lambda _key: setattr(self, "part", "keys"))
@@ -70,7 +70,7 @@ class MoreScreen(Page):
         """Say where the work stands."""
         app = App.get_running_app()
         ground = ground_left(view)
-        left = "" if ground is None else translate("{area} to finish", area=app.units.area(ground))
+        left = "" if ground is None else translate("{area} to finish", area=Area(ground))
         self.title = view.field or ""
         self.remark = left
         self.fuel_words = f"{int(self.fuel)} {app.units.unit('volume')}"
@@ -90,12 +90,12 @@ class MoreScreen(Page):
         """Show every field with what is done: what closes first comes first, and the backlog of all."""
         app = App.get_running_app()
         work, backlog = app.session.season()
-        place, needs = {one.id: n for n, one in enumerate(work)}, {one.id: format_hours(one.needs) for one in work}
+        place, needs = {one.id: n for n, one in enumerate(work)}, {one.id: WorkHours(one.needs) for one in work}
         rows = []
         if backlog is not None and backlog.left > 0:
             rows.append(Row(
                 words=translate("Backlog on seeded ground"),
-                remark=translate("{area} of passes, {time}", area=app.units.area(backlog.left), time=format_hours(backlog.needs)),
+                remark=translate("{area} of passes, {time}", area=Area(backlog.left), time=WorkHours(backlog.needs)),
             ))  # fmt: skip
         fields = app.session.choices().fields
         for field in sorted(fields, key=lambda field: place.get(field.id, len(place))):
@@ -104,10 +104,8 @@ class MoreScreen(Page):
                 done=round(100 * field.share_done), left=round(100 * (1 - field.share_done)),
             )  # fmt: skip
             away = "" if field.metres is None else f"{app.units.distance(field.metres)}   "
-            done += f", {needs[field.id]}" if field.id in needs else ""
-            what = ", ".join(
-                [field.name, *([translate(field.crop)] if field.crop else []), translate(times(field.target))]
-            )
+            done += f", {translate(needs[field.id])}" if field.id in needs else ""
+            what = ", ".join([field.name, *([field.crop] if field.crop else []), translate(how_often(field.target))])
             rows.append(FieldRow(words=what + _closing(field, app), remark=away + done))
         self.ids.fields.fill(rows)
         self.part = "fields"
@@ -119,7 +117,7 @@ class MoreScreen(Page):
         self._say_light()
 
     def _say_light(self):
-        self.light_words = translate("Light: {light}", light=translate(App.get_running_app().light))
+        self.light_words = translate("Light: {light}", light=Message(App.get_running_app().light))
 
     def turn_map(self):
         """North up, or travel up."""

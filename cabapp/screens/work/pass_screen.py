@@ -16,12 +16,14 @@ from kivy.properties import (
 )
 from kivy.utils import escape_markup
 
+from cabapp.common.message import N_, Message, message
+from cabapp.common.quantities import ClockTime
 from cabapp.common.wording import HARVESTS
 from cabapp.jobs.records.field_marks import STONE_HIT
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.screens.map import ground_map as _map
 from cabapp.screens.widgets.screen_frame import Page
-from cabapp.screens.widgets.translation import translate
+from cabapp.screens.widgets.translation import capital, translate
 from cabapp.screens.work import manual_counter as _pass_tally  # noqa: F401
 from cabapp.screens.work import sentence_line as _sentence  # noqa: F401
 from cabapp.screens.work import tool_strip as _strip  # noqa: F401
@@ -30,9 +32,9 @@ from store.models import Field, Job
 HEAD_SIGNS, WRITING_SIGNS = 54, 23  # about as many as stand in the head at the least size of letters
 GLIDE_S = 0.025  # the map moves so often at most: 30 times a second and more, without waste
 WALK = 1.5  # m/s; faster than this nothing but the four keys
-MARKS = (("rock", "Rock"), ("soft ground", "Soft ground"), ("pole", "Pole"))
-WINGS = (("left up", "Left up"), ("right up", "Right up"), ("all", "Both down"))
-AREAS = {"ac": "acres to finish", "ha": "hectares to finish"}
+SMALL_MARKS = ("rock", "soft ground", "pole")
+WINGS = {"left up": N_("Left up"), "right up": N_("Right up"), "all": N_("Both down")}
+AREAS = N_({"ac": "acres to finish", "ha": "hectares to finish"})
 
 
 class PassScreen(Page):
@@ -89,10 +91,11 @@ class PassScreen(Page):
         strip.counts, strip.over = list(view.strip or ()), list(view.strip_over or ())
         self.ids.passes.count = view.pass_tally
         self._sentence(view, app)
-        verb = translate(view.operation or "work")
+        verb = Message(view.operation) if view.operation else message("work")
         self.main_acts = view.state != "finished"
         if self.main_acts:
-            self.main_words = translate("Stop {verb}" if view.state == "working" else "Start {verb}", verb=verb)
+            working = view.state == "working"
+            self.main_words = translate("Stop {verb}", verb=verb) if working else translate("Start {verb}", verb=verb)
         else:
             self.main_words = translate("Finished")
         self._keys(view)
@@ -107,7 +110,7 @@ class PassScreen(Page):
         self.who = escape_markup(who)
         since = app.clock_words(view.since)
         if view.state == "working" and view.position == "lost":
-            self.lamp, self.writing = 2, translate("[b]Place lost[/b] {time}", time=app.clock_words(view.lost_since))
+            self.lamp, self.writing = 2, translate("[b]Place lost[/b] {time}", time=ClockTime(view.lost_since))
         elif view.state == "working":
             self.lamp, self.writing = 1, translate("[b]Recording[/b] since {time}", time=since)
         elif view.state == "stopped":
@@ -176,29 +179,29 @@ class PassScreen(Page):
 
     def _sentence(self, view, app):
         line, said = self.ids.sentence, app.saying.line(view)
-        line.words = said.words if said else ""
+        line.words = translate(said.words) if said else ""
         line.act_now = bool(said and said.act_now)
         line.side = said.side if said and said.act_now else 0
         if "down" in (line.ids.first.state, line.ids.second.state):
             return  # what a finger rests on does not change under it
         answers = list(said.answers) if said else []
         if not answers and view.undo_label and view.undo_left > 0:
-            answers = [(translate(TAP_KINDS["undo"].button, tap=translate(view.undo_label)), "undo")]
+            answers = [TAP_KINDS["undo"].key(tap=view.undo_label)]
         if not answers and said and said.i_know:
-            answers = [(translate(TAP_KINDS["i_know"].button), "i_know")]
+            answers = [TAP_KINDS["i_know"].key()]
         if view.stop_reason == "grease" and (view.greased_at or 0.0) < view.since:
-            answers.append((translate(TAP_KINDS["grease"].button), "grease"))
+            answers.append(TAP_KINDS["grease"].key())
         self._answers = answers[:2]
-        line.answer = answers[0][0] if answers else ""
-        line.other_answer = answers[1][0] if len(answers) > 1 else ""
+        line.answer = translate(answers[0][0]) if answers else ""
+        line.other_answer = translate(answers[1][0]) if len(answers) > 1 else ""
 
     def _keys(self, view):
         if self.asking == "mark":
-            self.keys = [translate(words) for _, words in marks_for(view.operation)]
+            self.keys = [capital(kind) for kind in marks_for(view.operation)]
         elif self.asking == "wing":
-            self.keys = [translate(words) for _, words in WINGS]
+            self.keys = [translate(words) for words in WINGS.values()]
         else:
-            wing = translate("Wing" if view.wing == "all" else view.wing.capitalize())
+            wing = translate("Wing") if view.wing == "all" else translate(WINGS[view.wing])
             more = "" if self.moving else translate("More")
             self.keys = [translate("Mark"), wing, more] if view.state != "finished" else ["", "", ""]
 
@@ -215,10 +218,10 @@ class PassScreen(Page):
         """Act on one of the small keys."""
         app = App.get_running_app()
         if self.asking == "mark":
-            app.do("mark", kind=marks_for(app.view.operation)[place][0])
+            app.do("mark", kind=marks_for(app.view.operation)[place])
             self.asking = ""
         elif self.asking == "wing":
-            app.do("width", wing=WINGS[place][0])
+            app.do("width", wing=list(WINGS)[place])
             self.asking = ""
         elif place == 2:
             app.go("more")
@@ -245,8 +248,8 @@ def _place(job, lat, lon):
 
 
 def marks_for(operation):
-    """Return the three marks of the work in hand, (kind, words)."""
-    return ((STONE_HIT, "Stone hit"), *MARKS[1:]) if operation in HARVESTS else MARKS
+    """Return the three marks of the work in hand."""
+    return (STONE_HIT, *SMALL_MARKS[1:]) if operation in HARVESTS else SMALL_MARKS
 
 
 def is_moving(view) -> bool:

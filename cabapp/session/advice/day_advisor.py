@@ -10,10 +10,9 @@ Rule 3: an estimate is called one.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
-from cabapp.common.units import Units
-from cabapp.common.wording import times, verb
+from cabapp.common.message import Message, message, plural
+from cabapp.common.quantities import Area, AreaRate, ClockTime, Day, Distance, Duration, Length, Speed, WorkHours
+from cabapp.common.wording import covered, how_often
 from cabapp.jobs.records.stint_state import READY, STOPPED
 from cabapp.planning.half_lap import expected_shares
 from cabapp.planning.pursuit import backlog_at_its_end, holding_speed, time_to_catch
@@ -24,8 +23,6 @@ from cabapp.session.advice.day_facts import (
     DayFacts,
     best_spacing,
     finished,
-    format_duration,
-    format_hours,
     spare,
     waiting_jobs,
 )
@@ -54,10 +51,9 @@ BREAK_S = 2 * HOUR
 
 
 class DayAdvisor:
-    """Says what the day asks; ``say_time`` and ``say_day`` turn POSIX s into the farm's words."""
+    """Gives the advice of the day."""
 
-    def __init__(self, units: Units, say_time: Callable[[float], str], say_day: Callable[[float], str]):
-        self._units, self._say_time, self._say_day = units, say_time, say_day
+    def __init__(self):
         self._said: set[str] = set()
 
     def feed(self, now: DayFacts) -> tuple[Advice, ...]:
@@ -78,8 +74,8 @@ class DayAdvisor:
             return None
         if now.looked is not None and now.now - now.looked < DAY:
             return None
-        crop = (now.crop or "the crop").capitalize()
-        said = f"{crop} may be just under the surface by now (an estimate). Stop, go and dig."
+        crop = now.crop or message("the crop")
+        said = message("{Crop} may be just under the surface by now (an estimate). Stop, go and dig.", crop=crop)
         return Advice("shoots", STOP_RULE, said)
 
     def _seeder(self, now):
@@ -89,13 +85,18 @@ class DayAdvisor:
         seconds = time_to_catch(seen.lead, own, seen.rate)
         if seconds is None or seconds > self._limit("seeder", CATCH_S, CATCH_OFF_S):
             return None
+        time = Duration(seconds)
         if seen.rate <= 0:
-            said = f"The seeder stands: seeded ground for {format_duration(seconds)}. Then {waiting_jobs(now)}."
+            said = message(
+                "The seeder stands: seeded ground for {time}. Then {jobs}.", time=time, jobs=waiting_jobs(now)
+            )
         elif now.speed and own > seen.rate:
-            slower = self._units.speed(holding_speed(now.speed, own, seen.rate))
-            said = f"You catch the seeder in {format_duration(seconds)}. {slower} keeps the distance. Or stop: {waiting_jobs(now)}."
+            said = message(
+                "You catch the seeder in {time}. {speed} keeps the distance. Or stop: {jobs}.",
+                time=time, speed=Speed(holding_speed(now.speed, own, seen.rate)), jobs=waiting_jobs(now),
+            )  # fmt: skip
         else:
-            said = f"You catch the seeder in {format_duration(seconds)}."
+            said = message("You catch the seeder in {time}.", time=time)
         return Advice("seeder", SEEDER, said)
 
     def _fuel(self, now):
@@ -104,25 +105,31 @@ class DayAdvisor:
         short = now.tank_s < now.left / now.pace
         if not short or now.tank_s > self._limit("fuel", FUEL_S, FUEL_OFF_S):
             return None
-        area, left = (self._units.area(m2 / now.target) for m2 in (now.tank_s * now.pace, now.left))
-        said = f"Fuel for about {area} {times(now.target)}, and {left} are left. Fill before you go on far."
+        said = message(
+            "Fuel for about {area} {times}, and {left} are left. Fill before you go on far.",
+            area=Area(now.tank_s * now.pace / now.target), times=how_often(now.target), left=Area(now.left / now.target),
+        )  # fmt: skip
         return Advice("fuel", QUIET, said)
 
     def _rain(self, now):
         left = self._left(now, now.rain, RAIN_SOON_S, "rain")
         if left is None:
             return None
-        said = f"Rain at {self._say_time(now.rain)}: about {self._units.area(left / now.target)} will be left. "
-        return Advice("rain", QUIET, said + "Do the heavy ground first.")
+        said = message(
+            "Rain at {time}: about {area} will be left. Do the heavy ground first.",
+            time=ClockTime(now.rain), area=Area(left / now.target),
+        )  # fmt: skip
+        return Advice("rain", QUIET, said)
 
     def _dusk(self, now):
         left = self._left(now, now.dusk, DUSK_SOON_S, "dusk")
         if left is None:
             return None
-        after = format_duration(now.end.likely - now.dusk)
-        said = f"Likely finish {after} after dusk ({self._say_time(now.dusk)}). "
-        area = self._units.area(left / now.target)
-        return Advice("dusk", QUIET, said + f"Choose {area} to leave, or see to your lights.")
+        said = message(
+            "Likely finish {after} after dusk ({dusk}). Choose {area} to leave, or see to your lights.",
+            after=Duration(now.end.likely - now.dusk), dusk=ClockTime(now.dusk), area=Area(left / now.target),
+        )  # fmt: skip
+        return Advice("dusk", QUIET, said)
 
     def _left(self, now, until, soon, key):
         """Return what will be lacking at a moment soon to come, m2; None where nothing is to be said."""
@@ -144,11 +151,10 @@ class DayAdvisor:
         have = (now.closes - now.now) * HOURS_A_DAY / 24
         if need < have * self._limit("crop", 1.0, 0.9):
             return None
-        when = self._say_day(now.closes)
-        said = (
-            f"This ground closes {when} (an estimate) and needs {format_hours(need)} more: "
-            "more than there is by day. Say so, or get help."
-        )
+        said = message(
+            "This ground closes {day} (an estimate) and needs {hours} more: more than there is by day. Say so, or get help.",
+            day=Day(now.closes), hours=WorkHours(need),
+        )  # fmt: skip
         return Advice("crop", QUIET, said)
 
     def _wait(self, now):
@@ -158,8 +164,10 @@ class DayAdvisor:
             return None
         if left < self._limit("wait", SPARE_S, SPARE_OFF_S):
             return None
-        at = self._say_time(now.now + left)
-        said = f"Start by {at} and you finish with the seeder. Until then {waiting_jobs(now)}."
+        said = message(
+            "Start by {time} and you finish with the seeder. Until then {jobs}.",
+            time=ClockTime(now.now + left), jobs=waiting_jobs(now),
+        )  # fmt: skip
         return Advice("wait", QUIET, said)
 
     def _backlog(self, now):
@@ -169,27 +177,30 @@ class DayAdvisor:
         behind = backlog_at_its_end(seen.lead, seen.left, own, seen.rate)
         if behind / own < self._limit("backlog", BACKLOG_S, BACKLOG_OFF_S):
             return None
-        gains, area = self._units.area_rate(seen.rate - own), self._units.area(behind)
-        said = (
-            f"The seeder gains {gains} on you: {area} will wait when it is done, {format_hours(behind / own)} "
-            "of work. Say so, or get help."
-        )
+        said = message(
+            "The seeder gains {rate} on you: {area} will wait when it is done, {hours} of work. Say so, or get help.",
+            rate=AreaRate(seen.rate - own), area=Area(behind), hours=WorkHours(behind / own),
+        )  # fmt: skip
         return Advice("backlog", QUIET, said)
 
     def _faults(self, now):
         if not now.faults or now.state != READY:
             return None
-        parts, at = ", ".join(now.faults), self._say_time(now.walked)
-        said = f"Not right when {now.walker} walked round ({at}): {parts}. Look before you start."
+        said = message(
+            "Not right when {name} walked round ({time}): {parts}. Look before you start.",
+            name=now.walker, time=ClockTime(now.walked), parts=tuple(map(Message, now.faults)),
+        )  # fmt: skip
         return Advice("faults", QUIET, said)
 
     def _mop_up(self, now):
         missed = now.missed
         if missed is None or not missed.places or now.state not in (READY, STOPPED):
             return None
-        far = self._units.distance(missed.metres)
-        what = "1 place missed is" if missed.places == 1 else f"{missed.places} places missed are"
-        said = f"{what} worth going back for: {far} to drive, {format_duration(missed.seconds)}. See More, Mop up."
+        said = plural(
+            "{count} place missed is worth going back for: {distance} to drive, {time}. See More, Mop up.",
+            "{count} places missed are worth going back for: {distance} to drive, {time}. See More, Mop up.",
+            missed.places, distance=Distance(missed.metres), time=Duration(missed.seconds),
+        )  # fmt: skip
         return Advice("mop up", QUIET, said)
 
     def _lap(self, now):
@@ -200,18 +211,30 @@ class DayAdvisor:
         if abs(off) < self._limit("lap", 1.0, 0.5) * max(LAP_OFF * now.lap_sigma, LAP_LEAST):
             return None
         once, thrice = expected_shares(now.width, now.lap_sigma, now.width / 2 - now.spacing)
-        move, done = self._units.length(abs(off)), verb(now.operation).lower()
+        values = {"done": covered(now.operation), "length": Length(abs(off))}
         if off > 0:
-            said = f"Your laps leave about {once * 100:.0f} % {done} once. Lap {move} more: best for your steadiness."
+            said = message(
+                "Your laps leave about {percent} % {done} once. Lap {length} more: best for your steadiness.",
+                percent=round(once * 100), **values,
+            )  # fmt: skip
         else:
-            said = f"Your laps leave about {thrice * 100:.0f} % {done} three times. Lap {move} less: enough for your steadiness."
+            said = message(
+                "Your laps leave about {percent} % {done} three times. Lap {length} less: enough for your steadiness.",
+                percent=round(thrice * 100), **values,
+            )  # fmt: skip
         return Advice("lap", QUIET, said)
 
     def _grease(self, now):
         if now.grease_in is None or now.grease_in > 0:
             return None
-        over = f", {format_hours(-now.grease_in)} ago" if now.grease_in < -HOUR / 2 else ""
-        return Advice("grease", QUIET, f"Grease the {now.tool} at the next stop: it was due{over}.")
+        if now.grease_in < -HOUR / 2:
+            said = message(
+                "Grease the {tool} at the next stop: it was due, {hours} ago.",
+                tool=now.tool, hours=WorkHours(-now.grease_in),
+            )  # fmt: skip
+        else:
+            said = message("Grease the {tool} at the next stop: it was due.", tool=now.tool)
+        return Advice("grease", QUIET, said)
 
     def _break(self, now):
         if now.wander is None or now.seat_s < BREAK_S:
@@ -219,6 +242,8 @@ class DayAdvisor:
         first, last = now.wander
         if last < first * self._limit("break", WANDER, WANDER_OFF):
             return None
-        was, now_is = self._units.length(first), self._units.length(last)
-        said = f"Your laps wander {now_is}, at first {was}. 10 to 15 minutes off the seat help."
+        said = message(
+            "Your laps wander {last}, at first {first}. 10 to 15 minutes off the seat help.",
+            last=Length(last), first=Length(first),
+        )  # fmt: skip
         return Advice("break", QUIET, said)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from cabapp.common.message import Message, message, plural
 from cabapp.planning.emergence import Crop
 from cabapp.planning.finish_time import Finish
 from cabapp.planning.half_lap import MISS_TO_EXTRA, best_inside
@@ -113,38 +114,15 @@ def spare(now: DayFacts) -> float | None:
     return time_to_spare(seen.lead, seen.left, own, seen.rate)
 
 
-def waiting_jobs(now: DayFacts) -> str:
-    """Say what there is to do while waiting: what is known to be due, else what there may be."""
+def waiting_jobs(now: DayFacts) -> tuple[Message, ...]:
+    """Return what there is to do while waiting: what is known to be due, else what there may be."""
     jobs = []
     if now.missed is not None and now.missed.places:
-        jobs.append("1 gap" if now.missed.places == 1 else f"{now.missed.places} gaps")
+        jobs.append(plural("{count} gap", "{count} gaps", now.missed.places))
     if now.rocks:
-        jobs.append("1 rock to pick" if now.rocks == 1 else f"{now.rocks} rocks to pick")
+        jobs.append(plural("{count} rock to pick", "{count} rocks to pick", now.rocks))
     if now.grease_in is not None and now.grease_in < 2 * HOUR:
-        jobs.append("grease")
+        jobs.append(message("grease"))
     if now.tank_s is not None and now.tank_s < 2 * HOUR:
-        jobs.append("fuel")
-    return ", ".join(jobs) or "gaps, rocks, grease, fuel"
-
-
-def format_duration(seconds: float) -> str:
-    """Say a length of time roughly, as one would.
-
-    >>> format_duration(200), format_duration(40 * 60 + 20), format_duration(4300)
-    ('3 min', '40 min', '1 h 10')
-    """
-    minutes = max(1, round(seconds / 60))
-    if minutes < 60:
-        return f"{minutes} min"
-    return f"{minutes // 60} h {5 * (minutes % 60 // 5):02d}"
-
-
-def format_hours(seconds: float) -> str:
-    """Say hours of work.
-
-    >>> format_hours(39600), format_hours(5400), format_hours(900)
-    ('11 h', '1.5 h', '15 min')
-    """
-    if seconds < HOUR:
-        return f"{max(1, round(seconds / 60))} min"
-    return f"{seconds / HOUR:.0f} h" if seconds >= 9.5 * HOUR else f"{seconds / HOUR:.1f} h"
+        jobs.append(message("fuel"))
+    return tuple(jobs) or (message("gaps"), message("rocks"), message("grease"), message("fuel"))

@@ -23,7 +23,7 @@ from cabapp.planning.fuel_use import EFFICIENCY, expected_use
 from cabapp.planning.sun import CIVIL_DUSK, evening
 from cabapp.session.advice.day_advisor import SPARE_S, DayAdvisor
 from cabapp.session.advice.day_facts import DayFacts, GapTourSummary, spare, weather
-from cabapp.session.advice.day_summary import DaySummary
+from cabapp.session.advice.day_summary import day_lines
 from cabapp.session.advice.gap_tour import gap_tour
 from cabapp.session.advice.seeder_progress import FieldSamples, SeederFromBundles, SeederFromTaps
 from cabapp.session.state.open_stint import OpenStint
@@ -61,8 +61,7 @@ class DayReader:
 
     def __init__(self, store: Store, runner: OpenStint, farm: FarmSettings):
         self._store, self._runner = store, runner
-        how = farm.units, farm.format.time, farm.format.short_day
-        self._advisor, self._lines = DayAdvisor(*how), DaySummary(*how)
+        self._advisor = DayAdvisor()
         self._known: DayFacts | None = None
         self._steady_at, self._wander, self._sigma = float("-inf"), None, None
         self._spacing: float | None = None
@@ -131,7 +130,7 @@ class DayReader:
 
     def lines(self) -> tuple[tuple[str, str], ...]:
         """Return the day in (name, words)."""
-        return self._lines.of(self._known) if self._known else ()
+        return day_lines(self._known) if self._known else ()
 
     def _gather(self, now) -> DayFacts:
         runner, stood = self._runner, self._runner.standing

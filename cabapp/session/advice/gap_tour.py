@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cabapp.common.wording import times, verb
+from cabapp.common.message import Message, message
+from cabapp.common.quantities import Area, Distance, Duration, Length
+from cabapp.common.wording import covered, how_often
 from cabapp.counting.gaps import Gap
 from cabapp.planning.capacity import SPEED, field_capacity
 from cabapp.planning.fuel_use import EFFICIENCY
 from cabapp.planning.gap_route import Strip, worth_driving
-from cabapp.session.advice.day_facts import format_duration
 from cabapp.session.state.open_stint import OpenStint
 
 NARROW = 2.0
@@ -26,11 +27,11 @@ TIGHTEST = 8.0
 
 @dataclass(frozen=True, slots=True)
 class TourStop:
-    """One gap of the round: from where to where, degrees, and what it is in words."""
+    """One gap of the round: from where to where, degrees, and what it is."""
 
     start: tuple[float, float]
     end: tuple[float, float]
-    words: str
+    words: Message
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +41,11 @@ class GapTour:
     where the tractor is."""
 
     start: tuple[float, float]
-    remark: str
+    remark: Message | None
     stops: tuple[TourStop, ...]
     metres: float
     seconds: float
-    not_worth: tuple[str, ...]
+    not_worth: tuple[Message, ...]
 
 
 def gap_tour(runner: OpenStint) -> GapTour | None:
@@ -80,7 +81,7 @@ def gap_tour(runner: OpenStint) -> GapTour | None:
     stops = []
     for k, first in best.order:
         a, b = strips[k].ends[first], strips[k].ends[1 - first]
-        stops.append(TourStop(place(a), place(b), _say(runner, gaps[k])))
+        stops.append(TourStop(place(a), place(b), _describe(runner, gaps[k])))
     left = tuple(_why(runner, gaps[k], seconds) for k, seconds in best.left_out)
     return GapTour(place((x, y)), remark, tuple(stops), best.metres, best.metres / speed, left)
 
@@ -89,15 +90,15 @@ def _start(runner):
     """Return x, y, heading (None: not known) and speed to begin from, and what to say of it."""
     pose, field, plane = runner.pose, runner.field, runner.count.count.plane
     if pose is not None:
-        return (pose.x, pose.y, pose.heading, pose.speed), ""
+        return (pose.x, pose.y, pose.heading, pose.speed), None
     fix = runner.position.fix
     if fix is not None:
-        return (*map(float, plane.to_xy(fix.lat, fix.lon)[0]), None, 0.0), ""
+        return (*map(float, plane.to_xy(fix.lat, fix.lon)[0]), None, 0.0), None
     if field.gate_lat is not None and field.gate_lon is not None:
         x, y = map(float, plane.to_xy(field.gate_lat, field.gate_lon)[0])
-        return (x, y, None, 0.0), "The tractor's place is not known: reckoned from the gate."
+        return (x, y, None, 0.0), message("The tractor's place is not known: reckoned from the gate.")
     middle = runner.count.count.field.polygon.representative_point()
-    said = "The tractor's place is not known: reckoned from the middle of the field."
+    said = message("The tractor's place is not known: reckoned from the middle of the field.")
     return (middle.x, middle.y, None, 0.0), said
 
 
@@ -127,16 +128,21 @@ def _enclosed(count, gap) -> bool:
     return True
 
 
-def _say(runner, gap):
-    units, done = runner.units, verb(runner.job.operation).lower()
-    what = f"never {done}" if gap.kind == "none" else f"{done} fewer than {times(runner.job.target)}"
-    wide, far = units.length(gap.width), units.distance(gap.length)
-    return f"{wide} wide, {far} long, {what}: {gap.certainty}"
+def _describe(runner, gap):
+    """Return a gap's size, what was done there, and how sure it is."""
+    values = {
+        "width": Length(gap.width), "length": Distance(gap.length), "done": covered(runner.job.operation),
+        "certainty": Message(gap.certainty),
+    }  # fmt: skip
+    if gap.kind == "none":
+        return message("{width} wide, {length} long, never {done}: {certainty}", **values)
+    times = how_often(runner.job.target)
+    return message("{width} wide, {length} long, {done} fewer than {times}: {certainty}", times=times, **values)
 
 
 def _why(runner, gap, seconds):
-    """Say why a gap is left: the receiver cannot tell it, or the way is longer than it is worth."""
-    said = f"{runner.units.area(gap.area)} ({_say(runner, gap)})"
+    """Return why a gap is left: the receiver cannot tell it, or the way is longer than it is worth."""
+    values = {"area": Area(gap.area), "gap": _describe(runner, gap)}
     if gap.certainty == "cannot tell":
-        return f"Not worth it: {said}, within what the receiver can be off."
-    return f"Not worth it: {format_duration(seconds)} of driving for {said}."
+        return message("Not worth it: {area} ({gap}), within what the receiver can be off.", **values)
+    return message("Not worth it: {time} of driving for {area} ({gap}).", time=Duration(seconds), **values)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from cabapp.common.units import Units
+from cabapp.common.message import message
+from cabapp.common.quantities import Distance
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.records.pending_handovers import pending_handovers
 from cabapp.jobs.records.stint_state import TapRefused
@@ -33,7 +34,7 @@ def within(metres_off: float, width: float) -> bool:
     return metres_off <= max(NEAR_M, width / 2)
 
 
-def receive(store: Store, units: Units, at: float, hand_over_id: str, operator_id: str, lat, lon) -> Received:
+def receive(store: Store, at: float, hand_over_id: str, operator_id: str, lat, lon) -> Received:
     """Write where the receiver pointed; the right place closes the sheet.
 
     Parameters
@@ -64,6 +65,8 @@ def receive(store: Store, units: Units, at: float, hand_over_id: str, operator_i
         )
     )  # fmt: skip
     if agreed:
-        return Received(True, off, "Agreed. The hand-over is closed.")
-    said = f"That is {units.distance(off)} from the place on the sheet. Look at it together and point again."
+        return Received(True, off, message("Agreed. The hand-over is closed."))
+    said = message(
+        "That is {distance} from the place on the sheet. Look at it together and point again.", distance=Distance(off)
+    )
     return Received(False, off, said)

@@ -10,18 +10,20 @@ from __future__ import annotations
 import numpy as np
 
 from cabapp.common import wording
+from cabapp.common.message import N_, message
 from cabapp.jobs.fields.season_history import faults_of
+from cabapp.jobs.records.pending_handovers import kept
 from cabapp.jobs.records.stint_reader import work_of
 from cabapp.jobs.records.stint_state import TapRefused
 from cabapp.jobs.records.work_intervals import seconds, wing_spans
 from cabapp.session.handover.next_pass import next_pass
-from cabapp.session.handover.sheet_answers import told_by_the_day
+from cabapp.session.handover.sheet_answers import told_by_the_day, with_answers
 from cabapp.session.state.open_stint import OpenStint
 from cabapp.session.state.view import HandOverSheet
 from store import Store
 from store.models import FuelEntry, Operator, Stint, Tool, Tractor
 
-STATES = ("fine", "watch", "stopped")
+STATES = N_(("fine", "watch", "stopped"))
 MOST_GAPS = 10
 
 
@@ -61,8 +63,7 @@ def build_sheet(store: Store, runner: OpenStint, now: float, state: str, left: b
             "time": say_time(now),
         },
     }  # fmt: skip
-    told = told_by_the_day(runner.day_lines())
-    return HandOverSheet(state, left, sheet | ({"told": told} if told else {}), lat, lon)
+    return with_answers(HandOverSheet(state, left, sheet, lat, lon), told_by_the_day(runner.day_lines()))
 
 
 def _where(runner, coming):
@@ -146,12 +147,13 @@ def _seeder(runner):
 
 
 def _if_then(outgoing):
-    ring = f"ring {outgoing.phone}" if outgoing.phone else f"ring {outgoing.name}"
-    return [
-        "Rain: stop here and mark the place.",
-        f"Crop showing: stop and {ring}.",
-        "Caught the seeder: do the gaps of the next point.",
-    ]
+    return kept(
+        (
+            message("Rain: stop here and mark the place."),
+            message("Crop showing: stop and ring {whom}.", whom=outgoing.phone or outgoing.name),
+            message("Caught the seeder: do the gaps of the next point."),
+        )
+    )
 
 
 def _to_do_list(runner):

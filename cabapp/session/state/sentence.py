@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from cabapp.common.message import Message
+
 DANGER, RECORDING, STOP_RULE, SEEDER, RECOVER, QUIET = 1, 2, 3, 4, 5, 6
 """Ranks, the most pressing first."""
 
@@ -17,7 +19,7 @@ class Sentence:
     rank : int
         1 danger ahead, 2 recording or position, 3 stop rule, 4 seeder, 5 about to
         re-cover, 6 picture only.
-    words : str
+    words : Message
         A whole sentence for a person.
     act_now : bool
         True while the accent (and one sound per rise) belongs to it.
@@ -25,18 +27,18 @@ class Sentence:
         Where to move: -1 left, +1 right, 0 neither.
     i_know : bool
         True when the "I know" button silences it.
-    answers : tuple of (str, str)
+    answers : tuple of (Message, str)
         Buttons of a question: (words on the button, kind to give to ``Session.tap``).
     sound : int
         Grows by one each time a sound is due; a screen sounds when it has grown.
     """
 
     rank: int
-    words: str
+    words: Message
     act_now: bool = False
     side: int = 0
     i_know: bool = False
-    answers: tuple[tuple[str, str], ...] = ()
+    answers: tuple[tuple[Message, str], ...] = ()
     sound: int = 0
 
 
@@ -46,4 +48,4 @@ class Advice:
 
     key: str
     rank: int
-    words: str
+    words: Message

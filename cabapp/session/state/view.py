@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from cabapp.common.message import Message
 from cabapp.jobs.records.pending_handovers import WaitingHandOver
 from cabapp.session.state.sentence import Sentence
 from cabapp.track.pose import Pose
@@ -47,7 +48,7 @@ class Choices:
     tools: tuple[Choice, ...]
     fields: tuple[FieldChoice, ...]
     last: tuple[str, str, str, str] | None
-    cautions: tuple[str, ...]
+    cautions: tuple[Message, ...]
     hand_overs: tuple[WaitingHandOver, ...] = ()
 
 
@@ -73,7 +74,7 @@ class Received:
 
     agreed: bool
     metres_off: float | None
-    words: str
+    words: Message
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +88,7 @@ class View:
         (still undoable; becomes idle by itself) or "handed over" (waiting for the receiver).
     operator, tractor, tool, field, operation : str or None
         Names for the head rule; None when idle.
-    target : str or None
+    target : Message or None
         "once", "twice", "3 times".
     since : float or None
         Start of the present state, POSIX s.
@@ -107,7 +108,7 @@ class View:
     strip, strip_over
         What each twelfth of the tool will leave, left to right, and whether that is
         more than the target.
-    undo_label : str or None
+    undo_label : Message or None
         What "undo" would take back now; ``undo_left`` s are left to do it.
     working_s, stint_s : float
         Seconds working, and since take-over.
@@ -124,7 +125,7 @@ class View:
     tool: str | None
     field: str | None
     operation: str | None
-    target: str | None
+    target: Message | None
     since: float | None
     stop_reason: str | None
     position: str
@@ -137,7 +138,7 @@ class View:
     strip: tuple[int, ...] | None
     strip_over: tuple[bool, ...]
     sentence: Sentence | None
-    undo_label: str | None
+    undo_label: Message | None
     undo_left: float
     working_s: float
     stint_s: float
@@ -147,4 +148,4 @@ class View:
     finish_at: tuple[float, float, float] | None = None
     hand_over_id: str | None = None
     greased_at: float | None = None
-    position_words: str = ""
+    position_words: Message | None = None

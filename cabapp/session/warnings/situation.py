@@ -5,10 +5,21 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from cabapp.common.message import Message, message
 from cabapp.session.state.sentence import Advice, Sentence
 
 DANGEROUS = ("rock", "rock pile", "pole", "well", "slough", "soft ground", "power line")
 _CLEARANCE = 2.0  # m each side of the tool in which a mark is in the way
+
+
+STOP_RULES = {
+    "wet": message("The surface was wet when you looked. Stop until it is dry."),
+    "mud": message("Mud sticks to the tool. Stop until the surface is dry."),
+    "shoots": message("Shoots are just below the surface. Stop and ring before going on."),
+    "blowing": message("The soil is blowing. Stop until the wind drops."),
+}
+"""What each bad answer of the look-first questions means; which of them stop the work is the farm's
+rule (``cabapp.planning.go_rules``)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +70,7 @@ class Situation:
     ``over``, ``move``, ``move_side`` are the look-ahead's: metres of tool on finished
     ground, how far to move, and to which side (-1 left, +1 right). ``edge_ahead`` is how
     far the edge of the field lies straight ahead; ``reach`` how far the look-ahead looks.
-    ``stop_rule`` and ``seeder`` are whole sentences in words; ``quiet`` is what to say when
+    ``stop_rule`` and ``seeder`` are messages; ``quiet`` is what to say when
     nothing else is to be said, and then ``advice``, the most pressing first.
     """
 
@@ -84,7 +95,7 @@ class Situation:
     move: float = 0.0
     move_side: int = 0
     danger: Danger | None = None
-    stop_rule: str | None = None
-    seeder: str | None = None
+    stop_rule: Message | None = None
+    seeder: Message | None = None
     quiet: Sentence | None = None
     advice: tuple[Advice, ...] = ()

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 
+from cabapp.common.message import Message, message
+from cabapp.common.quantities import Length, Speed, Temperature
 from cabapp.counting.look_ahead import Ahead
 from cabapp.jobs.records.stint_state import WORKING
-from cabapp.planning.go_rules import STOP_RULES, stops
+from cabapp.planning.go_rules import stops
 from cabapp.session.advice.day_facts import weather
 from cabapp.session.state.open_stint import OpenStint
 from cabapp.session.state.sentence import QUIET, SEEDER, STOP_RULE
 from cabapp.session.warnings.finished_ground import look_ahead_seconds
 from cabapp.session.warnings.missed_tap import SLOWEST
-from cabapp.session.warnings.situation import Situation, danger_ahead
+from cabapp.session.warnings.situation import STOP_RULES, Situation, danger_ahead
 from cabapp.session.warnings.spacing_estimate import likely_sigma
 
 SEEDER_NEAR_M, SEEDER_FRESH_S = 100.0, 600.0
@@ -92,7 +94,7 @@ def _wanted_ahead(runner, pose, ahead) -> int:
     return int(runner.count.count.wanted([[x, y]])[0]) or runner.job.target
 
 
-def _stop_rule(runner, t) -> str | None:
+def _stop_rule(runner, t) -> Message | None:
     """Return the sentence of the worst that stops the work: what she found, wind, or heat."""
     looked = runner.last.get("look_first")
     answers = (looked.detail or {}) if looked else {}
@@ -100,23 +102,25 @@ def _stop_rule(runner, t) -> str | None:
     found = stops(runner.farm.goes, answers, wind, air, runner.up)
     if not found:
         return None
-    units = runner.units
     if found[0] == "wind":
-        return f"Wind {units.speed(wind)}: soil may blow from {units.speed(runner.farm.goes.wind)} on. Stop until it drops."
+        return message(
+            "Wind {wind}: soil may blow from {limit} on. Stop until it drops.",
+            wind=Speed(wind), limit=Speed(runner.farm.goes.wind),
+        )  # fmt: skip
     if found[0] == "heat":
-        return (
-            f"{units.temperature(air)} in the air: from {units.temperature(runner.farm.goes.heat)} on it "
-            "sets plants back. Stop until it is cooler."
-        )
+        return message(
+            "{air} in the air: from {limit} on it sets plants back. Stop until it is cooler.",
+            air=Temperature(air), limit=Temperature(runner.farm.goes.heat),
+        )  # fmt: skip
     return STOP_RULES[found[0]]
 
 
-def _asked(runner, rank) -> str | None:
+def _asked(runner, rank) -> Message | None:
     """Return what the day asks at a rank."""
     return next((ask.words for ask in runner.advice if ask.rank == rank), None)
 
 
-def _seeder(runner, t, pose) -> str | None:
+def _seeder(runner, t, pose) -> Message | None:
     """Return what to say when the seeder was pointed out lately and near."""
     seen = runner.last.get("seeder")
     if seen is None or seen.lat is None or not 0 <= t - seen.at <= SEEDER_FRESH_S:
@@ -125,5 +129,4 @@ def _seeder(runner, t, pose) -> str | None:
     metres = math.hypot(x - pose.x, y - pose.y)
     if metres > SEEDER_NEAR_M:
         return None
-    said = runner.units.length(metres)
-    return f"The seeder was {said} from here. Ease off, or do gaps first."
+    return message("The seeder was {length} from here. Ease off, or do gaps first.", length=Length(metres))

@@ -11,11 +11,11 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from cabapp.common import wording
-from cabapp.common.units import Units
+from cabapp.common.message import Message, message
+from cabapp.common.quantities import ClockTime, Length
 from cabapp.geometry.angles import turn_between
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.session.state.position_state import LOST_AFTER_S
@@ -47,25 +47,15 @@ class WarningResult:
 
 
 class WarningEvaluator:
-    """Judges one situation after another; times must not go back.
+    """Judges one situation after another; times must not go back."""
 
-    Parameters
-    ----------
-    units : Units
-        How lengths are said.
-    say_time : callable
-        Turns POSIX s into the farm's time of day, "10:31".
-    """
-
-    def __init__(self, units: Units, say_time: Callable[[float], str]):
-        self._units = units
-        self._say_time = say_time
+    def __init__(self):
         self._finished_ground = FinishedGroundAlarm()
         self._missed_tap = MissedTapDetector()
         self._follow_up = WarningFollowUp()
         self._raised: set[tuple] = set()
         self._known: set[tuple] = set()
-        self._finished_words = ("", 0)
+        self._finished_words: tuple[Message | None, int] = (None, 0)
         self._headings: deque[tuple[float, float]] = deque()
         self._sound = 0
         self._asked: tuple | None = None
@@ -132,8 +122,13 @@ class WarningEvaluator:
         if not self._stands(DANGER, danger and danger.key, "danger", holds, now):
             return None
         aside = 0 if abs(danger.aside) < now.width / 6 else int(math.copysign(1, danger.aside))
-        where = f" on the {wording.side(aside)}" if aside else ""
-        said = f"{danger.kind.capitalize()} ahead{where}, {self._units.length(danger.ahead)}."
+        kind, length = Message(danger.kind), Length(danger.ahead)
+        if aside < 0:
+            said = message("{Kind} ahead on the left, {length}.", kind=kind, length=length)
+        elif aside > 0:
+            said = message("{Kind} ahead on the right, {length}.", kind=kind, length=length)
+        else:
+            said = message("{Kind} ahead, {length}.", kind=kind, length=length)
         return Sentence(DANGER, said, True, -aside, True, sound=self._sound)
 
     def _recording(self, now):
@@ -142,12 +137,12 @@ class WarningEvaluator:
         kind = question.kind if question else ""
         if not self._stands(RECORDING, kind, kind, question is not None, now):
             return None
-        since = self._say_time(question.since)
+        since = ClockTime(question.since)
         if kind == "forgotten":
-            said = f"Were you {now.operation} since {since}?"
+            said = message("Were you {work} since {time}?", work=Message(now.operation), time=since)
             answers = _answers(now, "were_rolling", "not_rolling")
         else:
-            said = f"Stop counting from {since}?"
+            said = message("Stop counting from {time}?", time=since)
             answers = _answers(now, "stop_counting", "still_working")
         return Sentence(RECORDING, said, True, answers=answers, sound=self._sound)
 
@@ -158,12 +153,16 @@ class WarningEvaluator:
         # a rank of its own inside, so that a question that stands does not sound again
         if not self._stands(_LOST, "", "lost", holds, now):
             return None
-        since = ""
-        if now.lost_since is not None:
-            since = f" since {self._say_time(now.lost_since)}"
-        said = (
-            f"I do not know where we are{since}. Taps and hours go on; this ground is not counted. Keep count yourself."
-        )
+        if now.lost_since is None:
+            said = message(
+                "I do not know where we are. Taps and hours go on; this ground is not counted. Keep count yourself."
+            )
+        else:
+            said = message(
+                "I do not know where we are since {time}. Taps and hours go on; this ground is not counted. "
+                "Keep count yourself.",
+                time=ClockTime(now.lost_since),
+            )
         return Sentence(RECORDING, said, True, sound=self._sound)
 
     def _stop(self, now):
@@ -207,12 +206,21 @@ class WarningEvaluator:
         return Sentence(RECOVER, said, now.over > e_off, side, True, sound=self._sound)
 
     def _say_recover(self, now):
-        done = f"{wording.verb(now.operation)} {wording.times(now.target)} already"
-        if now.over > now.width / 2:
-            done += ": this pass is finished"
-        if not now.move_side or now.move <= 0:
-            return f"{done}."
-        return f"{done}. Move {wording.side(now.move_side)} {self._units.length(now.move)}."
+        done, times, length = wording.covered(now.operation), wording.how_often(now.target), Length(now.move)
+        finished = now.over > now.width / 2
+        side = now.move_side if now.move > 0 else 0
+        values = {"done": done, "times": times} | ({"length": length} if side else {})
+        if side < 0:
+            if finished:
+                return message("{Done} {times} already: this pass is finished. Move left {length}.", **values)
+            return message("{Done} {times} already. Move left {length}.", **values)
+        if side > 0:
+            if finished:
+                return message("{Done} {times} already: this pass is finished. Move right {length}.", **values)
+            return message("{Done} {times} already. Move right {length}.", **values)
+        if finished:
+            return message("{Done} {times} already: this pass is finished.", **values)
+        return message("{Done} {times} already.", **values)
 
     def _is_turning(self, now):
         """Say whether she is turning, by the curve or by the heading over the last second."""
@@ -230,9 +238,9 @@ class WarningEvaluator:
         return abs(now.curvature) > TIGHTEST or rate > FASTEST_TURN
 
 
-def _answers(now: Situation, *kinds: str) -> tuple[tuple[str, str], ...]:
-    """Return the keys of a question, (words, kind of tap)."""
-    return tuple((TAP_KINDS[kind].button.format(operation=now.operation), kind) for kind in kinds)
+def _answers(now: Situation, yes: str, no: str) -> tuple[tuple[Message, str], ...]:
+    """Return the two keys of a question."""
+    return tuple(TAP_KINDS[kind].key(operation=Message(now.operation)) for kind in (yes, no))
 
 
 def _hold_back(now: Situation) -> bool:
