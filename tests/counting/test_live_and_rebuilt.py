@@ -1,6 +1,7 @@
 """Counting live, one fix at a time, and counting the whole trace at once are one and the same."""
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -88,10 +89,13 @@ def fed_one_by_one(rows, switches, tool, sigma):
     return sweeper, out
 
 
-@settings(max_examples=120)
-@given(drives(), TOOLS)
-def test_pieces_do_not_depend_on_how_fixes_arrive(drive, tool):
+@pytest.mark.parametrize("examples", [40, pytest.param(1000, marks=pytest.mark.long)])
+def test_pieces_do_not_depend_on_how_fixes_arrive(examples):
     """One fix at a time gives the very same pieces, odometer and unknown stretches as all at once."""
+    settings(max_examples=examples)(given(drives(), TOOLS)(pieces_are_the_same))()
+
+
+def pieces_are_the_same(drive, tool):
     rows, switches, sigma = drive
     live, parts = fed_one_by_one(rows, switches, tool, sigma)
     whole = SwathBuilder(tool)
@@ -105,10 +109,13 @@ def test_pieces_do_not_depend_on_how_fixes_arrive(drive, tool):
     assert live.unknown == whole.unknown and live.rejected == whole.rejected
 
 
-@settings(max_examples=60)
-@given(drives(), TOOLS)
-def test_cells_painted_live_equal_cells_filled_at_once(drive, tool):
+@pytest.mark.parametrize("examples", [25, pytest.param(500, marks=pytest.mark.long)])
+def test_cells_painted_live_equal_cells_filled_at_once(examples):
     """The visit rule by odometer per cell and the visit rule by row intervals give equal counts."""
+    settings(max_examples=examples)(given(drives(), TOOLS)(cells_are_the_same))()
+
+
+def cells_are_the_same(drive, tool):
     rows, switches, sigma = drive
     sweeper, parts = fed_one_by_one(rows, switches, tool, sigma)
     live = Grid((-50, -50, 50, 50), 0.5)

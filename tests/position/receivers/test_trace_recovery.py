@@ -124,9 +124,16 @@ def damage(path, pieces):
     path.write_bytes(data)
 
 
-@pytest.mark.parametrize("signed", [False, True])
-@pytest.mark.parametrize("which", [slice(0, 1), slice(2, 3), slice(-1, None), slice(None)])
-def test_lost_pieces_come_back_and_the_count_is_as_before(evening, damaged, tmp_path, signed, which):
+@pytest.mark.parametrize(
+    ("which", "signed"),
+    [
+        (slice(0, 1), False), (slice(2, 3), True), (slice(-1, None), False), (slice(None), True),
+        *(pytest.param(*one, marks=pytest.mark.long) for one in (
+            (slice(0, 1), True), (slice(2, 3), False), (slice(-1, None), True), (slice(None), False),
+        )),
+    ],
+)  # fmt: skip
+def test_lost_pieces_come_back_and_the_count_is_as_before(evening, damaged, tmp_path, which, signed):
     """With the page of the first, a middle, the last or every piece of trace destroyed, the mended logbook
     filled from the raw log has the very same fixes, hence areas; signed pieces are the very same records."""
     before = damaged(which, signed)
