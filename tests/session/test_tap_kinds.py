@@ -49,7 +49,9 @@ def problems(kind: TapKind, completions=COMPLETIONS, effects=EFFECTS, read=None)
     places = set(re.findall(r"{(\w+)}", kind.words)) - {"reason"}
     if not places <= {value.name for value in kind.values}:
         found.append("words with a place nothing stands in")
-    found += [f"{one.name}: bounds or choices without a refusal" for one in kind.values if bounded(one) and not one.refusal]
+    found += [
+        f"{one.name}: bounds or choices without a refusal" for one in kind.values if bounded(one) and not one.refusal
+    ]
     return found
 
 
@@ -129,7 +131,9 @@ def test_a_kind_the_program_writes_itself_is_in_the_registry():
             if name == "TapRow" and isinstance(node.args[0], ast.Constant):
                 written.add(node.args[0].value)
             if name == "Tap":
-                written |= {k.value.value for k in node.keywords if k.arg == "kind" and isinstance(k.value, ast.Constant)}
+                written |= {
+                    k.value.value for k in node.keywords if k.arg == "kind" and isinstance(k.value, ast.Constant)
+                }
     assert {"warned", "check_skipped", "caution"} <= written <= TAP_KINDS.keys()
 
 
