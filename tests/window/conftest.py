@@ -102,7 +102,7 @@ class Cab:
 
     def _connect(self):
         if self.process.poll() is not None:
-            pytest.fail(f"the cab went out with {self.process.returncode}: {self.stderr()}")
+            pytest.fail(f"the cab went out with {self.process.poll()}: {self.stderr()}")
         peer = socket.socket(socket.AF_UNIX)
         try:
             peer.connect(self._socket_path)

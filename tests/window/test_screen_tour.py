@@ -1,13 +1,17 @@
 """Every page, by day and by night, at every size: what a gloved hand and an eye at arm's length need."""
 
+import importlib
 import json
 import re
+import shutil
+from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
 
 from cabapp.planning.sun import evening
+from cabapp.screens.system.screen_registry import MENU, SCREENS
 from cabapp.screens.widgets.theme import contrast
 from store import open_store
 from store.models import Field, Mark, Tap
@@ -21,8 +25,11 @@ AFTER_SUNSET_S = 600.0  # civil dusk lasts above half an hour in May at 50 N
 
 
 @pytest.fixture
-def opened(open_cab, farm):
-    """Return a function that opens the cab, standing still in the field, at a size."""
+def opened(open_cab, farm, tmp_path):
+    """Return a function that opens the cab, standing still in the field, at a size; a recorded day is there."""
+    recordings = tmp_path / "home" / "recordings"
+    recordings.mkdir(parents=True)
+    shutil.copy(farm["still"], recordings / "still.csv")
 
     def open_one(size, *words, replay=farm["still"]):
         width, height, dpi = SIZES[size]
@@ -114,6 +121,16 @@ def tour(cab):
     yield "card"
     cab.tap("Back")
     cab.find("Hitchings")
+    cab.tap("Bring in a day")
+    cab.wait(lambda: cab.look()["screen"] == "bring in", "the screen of recorded days")
+    yield "bring-in"
+    cab.tap("Back")
+    cab.find("Set-up")
+    cab.tap("Set-up")
+    for digit in "1234":
+        cab.tap(digit)
+    cab.tap("Done")
+    cab.find("Hitchings")
     cab.tap("Tools")
     cab.tap("40 ft roller")
     cab.find("Write down")
@@ -138,15 +155,23 @@ def tour(cab):
     cab.tap("More")
     cab.find("Walk round")
     yield "more"
-    for key, shown, back in (
-        ("Fuel", "Write down", "Back"), ("Fields", "Heron Flat", "Back"), ("Other mark", "Well", "Back"),
-        ("This tablet", "Turn the map", "Back"), ("Finish", "Finish (hold", "Back"), ("Walk round", "Lights and sign", "Back"),
-        ("Look first", "Yes", "Back"), ("The day", "Seeding and soil", "Back"), ("Mop up", "Nothing that was missed", "Back"),
-    ):  # fmt: skip
+    for key, shown in (
+        ("Fuel", "Write down"),
+        ("Fields", "Heron Flat"),
+        ("Other mark", "Well"),
+        ("This tablet", "Turn the map"),
+    ):
         cab.tap(key)
         cab.find(shown)
-        yield key.replace(" ", "-").lower()
-        cab.tap(back)
+        yield f"menu-{key.replace(' ', '-').lower()}"
+        cab.tap("Back")
+    for name, row in SCREENS.items():
+        if row.stint == MENU and row.key:
+            cab.tap(row.key)
+            cab.wait(lambda name=name: cab.look()["screen"] == name, f"the screen {name}")
+            yield f"menu-{name.replace(' ', '-')}"
+            cab.tap("Back")
+            cab.find("Walk round")
     cab.tap("This tablet")
     cab.tap("Receiver")
     cab.wait(lambda: cab.look()["screen"] == "receiver", "the page of the receiver")
@@ -214,22 +239,50 @@ def test_every_page_fits_a_gloved_hand_and_an_arms_length(opened, farm, sundown,
     cab.wait(lambda: cab.look()["palette"]["name"] == light, f"the colours of the {light}")
     with open_store(farm["store"]) as store:
         (ring,) = store.get(Field, farm["field"]).boundary["coordinates"]
-    shown = []
+    shown, screens = [], set()
     for name in tour(cab):
         # the picture first: it is waited for, and by then the page has all its words and its places
         picture, seen = cab.picture(f"{name}-{size}-{light}"), cab.look()
         assert seen["palette"]["name"] == light
         check_page(seen, picture, name, sizes)
         shown.append(name)
+        screens.add(seen["screen"])
         if name in ("ready", "stopped", "hand-over-map", "receive", "receive-where"):
             assert clear_of_keys(seen, ring), name
         if name == "ready":
             figure = max(t["font_px"] for t in seen["things"] if t["font_px"])
             assert figure * 1456 / 2048 / seen["px_per_mm"] >= 15
-    assert len(shown) == 32
+    assert len(shown) == len(set(shown))
+    # the first questions are asked on an empty logbook only
+    assert screens | {"first"} == set(SCREENS)
     with open_store(farm["store"]) as store:
         assert not store.all(Mark)
         assert [tap.reason for tap in store.all(Tap, kind="stop_reason")] == ["rain"]
+
+
+def test_the_first_questions_fit_too(open_cab, tmp_path, farm, sizes):
+    """On an empty logbook "Set-up" opens the first questions, which hold the same sizes."""
+    cab = open_cab("--store", tmp_path / "empty.sqlite", "--replay", farm["still"])
+    cab.go("I have read this", "Set-up")
+    cab.wait(lambda: cab.look()["screen"] == "first", "the first question")
+    picture, seen = cab.picture("first-wide-day"), cab.look()
+    check_page(seen, picture, "first", sizes)
+
+
+def test_every_screen_is_a_row_of_the_table():
+    """Each class of a screen is in the table once; each row is allowed somewhere and Back leads to a screen that is then allowed."""
+    from cabapp.screens.widgets.screen_frame import CabScreen
+
+    rows = list(SCREENS.values())
+    folder = Path(__file__).parents[2] / "cabapp" / "screens"
+    for path in folder.rglob("*_screen.py"):
+        importlib.import_module(".".join(path.relative_to(folder.parents[1]).with_suffix("").parts))
+    assert sorted(row.screen.__name__ for row in rows) == sorted(one.__name__ for one in CabScreen.__subclasses__())
+    for name, row in SCREENS.items():
+        assert row.stint or row.idle, name
+        for when in ("stint", "idle"):
+            if (allowed := getattr(row, when)) and allowed.parent:
+                assert getattr(SCREENS[allowed.parent], when), (name, allowed.parent)
 
 
 def test_upright_only_the_map_gives_way_to_a_sentence(opened):
@@ -272,7 +325,6 @@ def test_a_longer_language_is_whole_and_leaves_no_english(opened, tmp_path, size
     """With every word of the cab in foreign letters and a third longer, no word is cut off on any page
     and no English is left on any, the session's sentences and the hand-over sheet included."""
     home = tmp_path / "home"
-    home.mkdir()
     longer = write_language(home / "long.po")
     (tmp_path / "tablet.json").write_text(json.dumps({"language": str(home / "long.po")}), encoding="utf-8")
     cab, cut, left = opened(size), [], []

@@ -10,7 +10,7 @@ from kivy.properties import ObjectProperty, StringProperty
 from kivy.uix.widget import Widget
 
 from cabapp.common.message import message
-from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.screen_frame import CabScreen
 from sync.enrolment import card_of, write_card
 from sync.folder_exchange import STICK_FOLDER
 from sync.removable_media import mounts
@@ -18,7 +18,7 @@ from sync.removable_media import mounts
 QUIET = 4  # modules of white round a code (ISO/IEC 18004)
 
 
-class Code(Widget):
+class QrCode(Widget):
     """A QR code, black on white by night too: many readers know no other."""
 
     texture = ObjectProperty(None, allownone=True)
@@ -33,7 +33,7 @@ class Code(Widget):
         self.texture.blit_buffer(dots, colorfmt="luminance", bufferfmt="ubyte")
 
 
-class CardScreen(Page):
+class DeviceCardScreen(CabScreen):
     """Shown standing still, from set-up."""
 
     remark = StringProperty()

@@ -18,7 +18,7 @@ from cabapp.screens.setup.boundary_entry import put_fields
 from cabapp.screens.setup.form_fields import FORMS, UNITS, ZONES, FormRefused, unit_of, value_of
 from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.widgets.row_list import Row
-from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 from store.models import Farm, Field, Operator, Tool, Tractor
 from sync.removable_media import mounts
@@ -35,7 +35,7 @@ def zone_of_tablet(link: Path = LOCALTIME) -> str | None:
     return name if "/" in name and not name.startswith("Etc/") else None
 
 
-class FirstScreen(Page):
+class FirstRunScreen(CabScreen):
     """One question at a time; Back goes to the one before."""
 
     title = StringProperty()
@@ -127,7 +127,7 @@ class FirstScreen(Page):
     def back(self):
         """To the question before, or to where it began."""
         if self._at == 0:
-            App.get_running_app().go("take over")
+            App.get_running_app().back()
             return
         self._at -= 1
         self._steps[self._at]()

@@ -33,7 +33,7 @@ from cabapp.screens.setup.receiver_text import (
 )
 from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.widgets.row_list import Row
-from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 from store.models import Hitching, Tool, Tractor
 from sync.removable_media import mounts
@@ -43,7 +43,7 @@ STEPS = {"us": (FOOT, INCH), "metric": (0.1, 0.01)}
 FARTHEST_M = 10.0
 
 
-class ReceiverScreen(Page):
+class ReceiverScreen(CabScreen):
     """One page that is in turn the state, lists, figures, a keyboard and the check both ways.
 
     It is for standing still, but for the part "both ways", which is driven.
@@ -107,9 +107,7 @@ class ReceiverScreen(Page):
         app = App.get_running_app()
         if app.view.state == "idle":
             app.begin_anew()
-            app.go("take over")
-        else:
-            app.go("more")
+        app.back()
 
     def back(self):
         """One step back."""

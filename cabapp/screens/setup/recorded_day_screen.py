@@ -18,7 +18,7 @@ from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.screens.setup import receiver_screen as _receiver  # noqa: F401  (its kv file has the parts used here)
 from cabapp.screens.setup.form_fields import OPERATIONS
 from cabapp.screens.widgets.row_list import Row
-from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 from store.errors import Refused
 from store.models import Field, Operator, Tool, Tractor
@@ -38,7 +38,7 @@ class DayPartAnswer:
     answer: str = OPEN
 
 
-class BroughtScreen(Page):
+class RecordedDayScreen(CabScreen):
     """In turn a list of recordings, the day's parts, and lists to change one of them by."""
 
     part = StringProperty("files")  # "files", "reading", "day" or "change"
@@ -55,7 +55,7 @@ class BroughtScreen(Page):
     def leave(self):
         """Back to taking over."""
         self._token = None
-        App.get_running_app().go("take over")
+        App.get_running_app().back()
 
     def list_files(self):
         """The recordings on this tablet and on sticks."""

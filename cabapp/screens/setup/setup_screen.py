@@ -22,14 +22,14 @@ from cabapp.screens.setup.form_fields import (
 )
 from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.widgets.row_list import Row
-from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 from store.models import Tool, Tractor
 
 DIGITS = 4
 
 
-class SetUpScreen(OutlinePart, Page):
+class SetUpScreen(OutlinePart, CabScreen):
     """One page that is in turn a question for the number, keys, a list, a form, and a keyboard."""
 
     part = StringProperty("typing")  # "typing", "keys", "tablet", "list", "form", "pick" or "round"
@@ -66,7 +66,7 @@ class SetUpScreen(OutlinePart, Page):
         if app.overheard is not None:
             app.overheard.track = None
         app.begin_anew()
-        app.go("take over")
+        app.back()
 
     # --- typing -----------------------------------------------------------------------------
 

@@ -9,14 +9,14 @@ from kivy.properties import StringProperty
 from cabapp.common.message import N_
 from cabapp.common.quantities import Area, Length
 from cabapp.screens.widgets.row_list import Row
-from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 
 KINDS = N_({"none": "Never covered", "short": "Too few times"})
 CERTAINTIES = N_(("sure", "maybe", "cannot tell"))
 
 
-class FinishScreen(Page):
+class FinishScreen(CabScreen):
     """The gaps by worth, each with how sure it is; touching one shows it on the map."""
 
     title = StringProperty()

@@ -11,7 +11,7 @@ from cabapp.common.message import Message, message
 from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.stint.sheet_text import sheet_lines, written
 from cabapp.screens.widgets.row_list import Row, SheetLine
-from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 from cabapp.session.handover.sheet_answers import (
     ASKED,
@@ -24,7 +24,7 @@ from cabapp.session.handover.sheet_answers import (
 from store.models import Operator
 
 
-class HandOverScreen(Page):
+class HandOverScreen(CabScreen):
     """The sheet of the hand-over; nothing is typed."""
 
     remark = StringProperty()

@@ -16,7 +16,7 @@ from kivy.properties import (
 
 from cabapp.common.message import N_, message
 from cabapp.screens.widgets.buttons import Key
-from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 from cabapp.session.warnings.situation import STOP_RULES
 
@@ -47,7 +47,7 @@ class Tick(Key):
         self.found = (self.found + 1) % 3
 
 
-class WalkRoundScreen(Page):
+class WalkRoundScreen(CabScreen):
     """Ten points; one touch is right, two are a fault."""
 
     def __init__(self, **kwargs):
@@ -68,10 +68,10 @@ class WalkRoundScreen(Page):
         if not fine and not fault:
             app.complain(message("Nothing is ticked yet. Touch what you have looked at."))
         elif app.do("walk_round", fine=fine, fault=fault):
-            app.go("more")
+            app.back()
 
 
-class LookFirstScreen(Page):
+class LookFirstScreen(CabScreen):
     """Four questions; any Yes says not to go."""
 
     verdict = StringProperty()

@@ -11,12 +11,12 @@ from cabapp.jobs.pass_counts.assembler import assemble
 from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.stint.sheet_text import sheet_lines, written
 from cabapp.screens.widgets.row_list import Row, SheetLine
-from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 from store.models import HandOver, Job
 
 
-class ReceiveScreen(Page):
+class ReceiveScreen(CabScreen):
     """The sheet is closed only when the receiver points at the next pass."""
 
     title = StringProperty()
@@ -108,7 +108,7 @@ class ReceiveScreen(Page):
 
     def later(self):
         """Leave it waiting."""
-        App.get_running_app().go("take over")
+        App.get_running_app().back()
 
 
 def _count(store, hand_over_id: str):

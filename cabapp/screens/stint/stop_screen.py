@@ -9,13 +9,13 @@ from kivy.properties import StringProperty
 from cabapp.common.message import N_, Message, message
 from cabapp.common.quantities import ClockTime
 from cabapp.screens.widgets.buttons import Key
-from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import capital, translate
 
 REASONS = N_(("fuel", "grease", "seeder", "rain", "wet", "broken", "meal", "tired", "other"))
 
 
-class StopScreen(Page):
+class StopScreen(CabScreen):
     """The stop itself is recorded already; this asks for its reason."""
 
     title = StringProperty()

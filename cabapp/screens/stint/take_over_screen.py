@@ -13,7 +13,7 @@ from kivy.properties import BooleanProperty, ListProperty, StringProperty
 from cabapp.common.message import message
 from cabapp.common.quantities import Distance
 from cabapp.screens.widgets.row_list import Row
-from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 from cabapp.screens.work import sentence_line as _sentence  # noqa: F401  (the kv file uses its widgets)
 from store.models import HandOverReceipt, Tool
@@ -22,7 +22,7 @@ COLUMNS = ("operators", "tractors", "tools", "fields")
 LOOK_AGAIN_S = 3.0  # until the first touch the fields are put in order again as the position comes
 
 
-class TakeOverScreen(Page):
+class TakeOverScreen(CabScreen):
     """Who, with what, where."""
 
     cautions = ListProperty()

@@ -22,7 +22,7 @@ from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.screens.system.event_loop import BUG, Faults, TickClock, only_left
 from cabapp.screens.system.exit_dialog import ExitDialog
 from cabapp.screens.system.message_queue import EXCHANGE, NOT_NOW, MessageQueue
-from cabapp.screens.system.screen_registry import all_pages, page_for
+from cabapp.screens.system.screen_registry import all_screens, parent_of, screen_for
 from cabapp.screens.system.touch_lock import TouchLock
 from cabapp.screens.widgets import second_touch, translation
 from cabapp.screens.widgets.alert_sound import Sounder
@@ -47,7 +47,7 @@ LOOK_ROUND_S = 20.0
 STICK_S = 2.0
 
 
-class Cab(App):
+class CabApplication(App):
     """The Kivy application around one session."""
 
     title = "Rollbook"
@@ -122,7 +122,7 @@ class Cab(App):
         self.screens = ScreenManager(transition=NoTransition())
         for canvas in (self.screens.canvas.before, self.screens.canvas.after):
             canvas.clear()  # a stencil for pages that slide, which would double the work of each frame
-        for screen in all_pages():
+        for screen in all_screens():
             self.screens.add_widget(screen)
         self.way_out, self.wipe = ExitDialog(), TouchLock()
         self._sounder = Sounder(Path(os.environ["KIVY_HOME"]))
@@ -209,7 +209,7 @@ class Cab(App):
             self.stop()
         here = self.screens.current
         part = getattr(self.screens.current_screen, "part", "")
-        wanted = page_for(view, here, part, self.standing, self._state)
+        wanted = screen_for(view, here, part, self.standing, self._state)
         self._state = view.state
         if is_moving(view):
             self.wipe.dismiss()
@@ -268,6 +268,10 @@ class Cab(App):
     def go(self, name: str) -> None:
         """Show a screen asked for by a key."""
         self.screens.current = name
+
+    def back(self) -> None:
+        """Show the screen that Back leads to."""
+        self.go(parent_of(self.screens.current, self.view))
 
     def do(self, what: str, /, **detail) -> bool:
         """Hand one tap to the session, or do what is the cab's own; a refusal becomes words."""

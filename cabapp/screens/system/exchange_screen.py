@@ -6,11 +6,11 @@ from kivy.app import App
 from kivy.lang import Builder
 from kivy.properties import BooleanProperty, NumericProperty, StringProperty
 
-from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 
 
-class ExchangeScreen(Page):
+class ExchangeScreen(CabScreen):
     """Says where there is something to exchange with, and shows the exchange while it goes on."""
 
     remark = StringProperty()
@@ -40,7 +40,7 @@ class ExchangeScreen(Page):
         """To the pass, or to taking over."""
         app = App.get_running_app()
         app.exchange.messages = []
-        app.go("pass" if app.view.state in ("ready", "working", "stopped") else "take over")
+        app.back()
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))

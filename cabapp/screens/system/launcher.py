@@ -60,9 +60,9 @@ def run_cab(
         raise NoScreen(NO_SCREEN) from why
     if Window is None:
         raise NoScreen(NO_SCREEN)
-    from cabapp.screens.system.cab_application import Cab
+    from cabapp.screens.system.cab_application import CabApplication
 
-    Cab(
+    CabApplication(
         store, clock, source, night=night, dpi=dpi, screenshot_dir=screenshot_dir,
         leave_when_over=leave_when_over,
     ).run()  # fmt: skip

@@ -1,11 +1,12 @@
-"""All pages of the cab by name, and which of them the state of the work asks for."""
+"""Every screen of the cab as one row of a table, and the screen that the state of the work asks for."""
 
-from kivy.uix.screenmanager import Screen
+from dataclasses import dataclass
 
-from cabapp.screens.setup.device_card_screen import CardScreen
-from cabapp.screens.setup.first_run_screen import FirstScreen
+from cabapp.common.message import N_
+from cabapp.screens.setup.device_card_screen import DeviceCardScreen
+from cabapp.screens.setup.first_run_screen import FirstRunScreen
 from cabapp.screens.setup.receiver_screen import ReceiverScreen
-from cabapp.screens.setup.recorded_day_screen import BroughtScreen
+from cabapp.screens.setup.recorded_day_screen import RecordedDayScreen
 from cabapp.screens.setup.setup_screen import SetUpScreen
 from cabapp.screens.stint.finish_screen import FinishScreen
 from cabapp.screens.stint.hand_over_screen import HandOverScreen
@@ -14,61 +15,96 @@ from cabapp.screens.stint.receive_screen import ReceiveScreen
 from cabapp.screens.stint.stop_screen import StopScreen
 from cabapp.screens.stint.take_over_screen import TakeOverScreen
 from cabapp.screens.system.exchange_screen import ExchangeScreen
+from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.work.day_screen import DayScreen
-from cabapp.screens.work.gap_tour_screen import MopUpScreen
-from cabapp.screens.work.menu_screen import MoreScreen
+from cabapp.screens.work.gap_tour_screen import GapTourScreen
+from cabapp.screens.work.menu_screen import MenuScreen
 from cabapp.screens.work.pass_screen import PassScreen, is_moving
 
-PAGES = {
-    "take over": TakeOverScreen, "set-up": SetUpScreen, "pass": PassScreen, "stop": StopScreen, "more": MoreScreen,
-    "finish": FinishScreen, "walk round": WalkRoundScreen, "look first": LookFirstScreen, "the day": DayScreen,
-    "mop up": MopUpScreen, "exchange": ExchangeScreen, "hand over": HandOverScreen, "receive": ReceiveScreen,
-    "receiver": ReceiverScreen, "bring in": BroughtScreen, "first": FirstScreen, "card": CardScreen,
-}  # fmt: skip
-OF_A_STINT = (
-    "stop",
-    "more",
-    "hand over",
-    "finish",
-    "walk round",
-    "look first",
-    "the day",
-    "mop up",
-    "exchange",
-    "receiver",
-)
-"""Pages of an open stint that are for standing."""
-SETTING_UP = ("set-up", "receiver", "bring in", "first", "card")
-WITHOUT = ("take over", "receive", "exchange", *SETTING_UP)
-"""Pages for when no stint is open."""
-DRIVEN = ("round", "both ways")
-"""Parts of pages that are looked at while somebody drives to set something up."""
+
+@dataclass(frozen=True)
+class Allowed:
+    """Where Back leads from a screen, and whether it stays when the tractor moves off."""
+
+    parent: str | None
+    moving: bool = False
 
 
-def all_pages() -> list[Screen]:
-    """Return one of each page, the first to be shown first."""
-    return [page(name=name) for name, page in PAGES.items()]
+@dataclass(frozen=True)
+class ScreenRow:
+    """A screen: when it is allowed, its key in the menu, and the parts of it that stay open while driving."""
+
+    screen: type[CabScreen]
+    stint: Allowed | None = None  # while a stint is open; None: not then
+    idle: Allowed | None = None  # while none is; None: not then
+    key: str | None = None
+    driven: tuple[str, ...] = ()
 
 
-def page_for(view, here: str, part: str, standing: bool, before: str | None) -> str:
-    """Return the page that the state asks for; lists are shut as soon as the tractor moves off.
+MENU = Allowed("more")
+SET_UP = Allowed("take over")
+SCREENS = {
+    "take over": ScreenRow(TakeOverScreen, idle=Allowed(None, moving=True)),
+    "pass": ScreenRow(PassScreen, stint=Allowed(None, moving=True)),
+    "stop": ScreenRow(StopScreen, stint=Allowed("pass")),
+    "hand over": ScreenRow(HandOverScreen, stint=MENU, key=N_("Hand over")),
+    "finish": ScreenRow(FinishScreen, stint=MENU, key=N_("Finish")),
+    "more": ScreenRow(MenuScreen, stint=Allowed("pass")),
+    "walk round": ScreenRow(WalkRoundScreen, stint=MENU, key=N_("Walk round")),
+    "look first": ScreenRow(LookFirstScreen, stint=MENU, key=N_("Look first")),
+    "the day": ScreenRow(DayScreen, stint=MENU, key=N_("The day")),
+    "mop up": ScreenRow(GapTourScreen, stint=MENU, key=N_("Mop up")),
+    "exchange": ScreenRow(ExchangeScreen, stint=Allowed("pass"), idle=Allowed("take over", moving=True)),
+    "receive": ScreenRow(ReceiveScreen, idle=Allowed("take over", moving=True)),
+    "first": ScreenRow(FirstRunScreen, idle=SET_UP),
+    "set-up": ScreenRow(SetUpScreen, idle=SET_UP, driven=("round",)),
+    "receiver": ScreenRow(ReceiverScreen, stint=MENU, idle=SET_UP, driven=("both ways",)),
+    "bring in": ScreenRow(RecordedDayScreen, idle=SET_UP),
+    "card": ScreenRow(DeviceCardScreen, idle=Allowed("set-up")),
+}
+"""Name -> row. The first is shown first; keys of rows above "more" lie before the menu's own, the others after."""
+
+
+def all_screens() -> list[CabScreen]:
+    """Return one of each screen, the first to be shown first; the menu has a key for each that names one."""
+    screens = {name: row.screen(name=name) for name, row in SCREENS.items()}
+    names = list(SCREENS)
+    keys = [(row.key, name) for name, row in SCREENS.items() if row.key]
+    menu = names.index("more")
+    screens["more"].add_keys(
+        [key for key in keys if names.index(key[1]) < menu], [key for key in keys if names.index(key[1]) > menu]
+    )
+    return list(screens.values())
+
+
+def in_stint(view) -> bool:
+    """Whether a stint is open, or was finished so lately that it can be undone."""
+    return view.state not in ("idle", "handed over") and (view.state != "finished" or view.undo_left > 0)
+
+
+def parent_of(name: str, view) -> str:
+    """Return the screen that Back leads to."""
+    row = SCREENS[name]
+    return ((row.stint if in_stint(view) else row.idle) or row.stint or row.idle).parent
+
+
+def screen_for(view, here: str, part: str, standing: bool, before: str | None) -> str:
+    """Return the screen that the state asks for; most close as soon as the tractor moves off.
 
     Parameters
     ----------
     view : View
     here, part : str
-        The page that is shown, and its part.
+        The screen that is shown, and its part.
     standing : bool
         Whether the tablet stands still, as far as is known.
     before : str or None
         The state at the last look; None at the first.
     """
-    driven = part in DRIVEN
     if view.state == "handed over" and before != view.state:
         return "receive"
-    if view.state in ("idle", "handed over") or (view.state == "finished" and view.undo_left <= 0):
-        shut = here in SETTING_UP and not standing and not driven
-        return here if here in WITHOUT and not shut else "take over"
-    if is_moving(view) and not (driven and view.state != "working"):
-        return "pass"
-    return here if here in OF_A_STINT else "pass"
+    row, working = SCREENS[here], view.state == "working"
+    allowed, home = (row.stint, "pass") if in_stint(view) else (row.idle, "take over")
+    still = not is_moving(view) if in_stint(view) else standing
+    stays = allowed and (allowed.moving or still or (part in row.driven and not working))
+    return here if stays else home

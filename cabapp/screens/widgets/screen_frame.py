@@ -9,7 +9,7 @@ from kivy.uix.screenmanager import Screen
 from cabapp.screens.widgets.buttons import FittedLabel
 
 
-class Page(Screen):
+class CabScreen(Screen):
     """A full page; `show` takes a View and draws it."""
 
     def show(self, view) -> None:

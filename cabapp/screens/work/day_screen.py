@@ -10,14 +10,14 @@ from cabapp.common.message import message
 from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.row_list import Row, SheetLine
-from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 from cabapp.screens.work.figure_entry import PAIRS
 
 RAIN_H = (1, 2, 4, 8)
 
 
-class DayScreen(Page):
+class DayScreen(CabScreen):
     """Lines of the day, and behind keys what she can add to them."""
 
     remark = StringProperty()

@@ -16,7 +16,7 @@ from cabapp.common.quantities import Distance, Duration
 from cabapp.common.wording import way
 from cabapp.screens.map.ground_map import GroundMap
 from cabapp.screens.widgets.row_list import Row
-from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.theme import CAP_OF_ROBOTO
 from cabapp.screens.widgets.translation import translate
 
@@ -66,7 +66,7 @@ class NotWorth(Label):
     """A gap that is left, with the reason, or what the round begins from; it is only read."""
 
 
-class MopUpScreen(Page):
+class GapTourScreen(CabScreen):
     """Worked out when it is opened, from where the tractor stands."""
 
     remark = StringProperty()

@@ -13,17 +13,19 @@ from cabapp.jobs.records.field_marks import MARKS, STONE_HIT
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.row_list import Row
-from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import capital, translate
 from cabapp.screens.work.pass_screen import ground_left
 from cabapp.tablet.tablet_settings import LIGHTS
+
+LAST = 2  # "This tablet" and Back stay the last two keys
 
 
 class FieldRow(Row):
     """A field, with the day it closes on a line of its own."""
 
 
-class MoreScreen(Page):
+class MenuScreen(CabScreen):
     """The page behind "More"; it shuts by itself as soon as the tractor moves off."""
 
     title = StringProperty()
@@ -36,19 +38,28 @@ class MoreScreen(Page):
     def __init__(self, **kwargs):
         super().__init__(**kwargs)
         for kind in MARKS:
-            key = Key(text=capital(kind), cap_mm=6.4)
-            key.bind(on_release=lambda _key, kind=kind: self._mark(kind))
-            self.ids.marks.add_widget(key)
+            self.ids.marks.add_widget(self._key(capital(kind), lambda kind=kind: self._mark(kind)))
+        self._stone = self._key(capital(STONE_HIT), lambda: self._mark(STONE_HIT))
+        self.ids.marks.add_widget(self._key(translate("Back"), lambda: setattr(self, "part", "keys"), main=True))
         for tap in TAP_KINDS.values():
             if tap.menu:
-                key = Key(text=translate(tap.button), cap_mm=6.4)
-                key.bind(on_release=lambda _key, name=tap.name: self._tap(name))
-                self.ids.taps.add_widget(key, index=1)  # "Back" stays the last
-        self._stone = Key(text=capital(STONE_HIT), cap_mm=6.4)
-        self._stone.bind(on_release=lambda _key: self._mark(STONE_HIT))
-        back = Key(text=translate("Back"), cap_mm=6.4, main=True)
-        back.bind(on_release=lambda _key: setattr(self, "part", "keys"))
-        self.ids.marks.add_widget(back)
+                self._add_key(tap.button, lambda name=tap.name: self._tap(name), LAST)
+
+    @staticmethod
+    def _key(words, act, **looks):
+        key = Key(text=words, cap_mm=6.4, **looks)
+        key.bind(on_release=lambda _key: act())
+        return key
+
+    def _add_key(self, words, act, place):
+        self.ids.menu.add_widget(self._key(translate(words), act), index=place)
+
+    def add_keys(self, before, after):
+        """Add keys that open other screens, (words, name) each, before and after the menu's own acts."""
+        first = len(self.ids.menu.children)  # children are last to first
+        for place, keys in ((first, before), (LAST, after)):
+            for words, name in keys:
+                self._add_key(words, lambda name=name: App.get_running_app().go(name), place)
 
     def _mark(self, kind):
         self._tap("mark", kind=kind)

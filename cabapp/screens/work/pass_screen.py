@@ -22,7 +22,7 @@ from cabapp.common.wording import HARVESTS
 from cabapp.jobs.records.field_marks import STONE_HIT
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.screens.map import ground_map as _map
-from cabapp.screens.widgets.screen_frame import Page
+from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import capital, translate
 from cabapp.screens.work import manual_counter as _pass_tally  # noqa: F401
 from cabapp.screens.work import sentence_line as _sentence  # noqa: F401
@@ -37,7 +37,7 @@ WINGS = {"left up": N_("Left up"), "right up": N_("Right up"), "all": N_("Both d
 AREAS = N_({"ac": "acres to finish", "ha": "hectares to finish"})
 
 
-class PassScreen(Page):
+class PassScreen(CabScreen):
     """What the operator sees while working; `show` takes a View ten times a second."""
 
     head = StringProperty()
