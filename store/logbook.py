@@ -77,10 +77,7 @@ class Store(DurableTransactions):
         An edit records only what differs; if nothing does, nothing is recorded. A job's id
         follows from its field, operation and season, so starting the same job again finds it.
 
-        Raises
-        ------
-        ValueError
-            If a column is unknown or lacking, or a second farm is put.
+        Raises ValueError if a column is unknown or lacking, or a second farm is put.
         """
         if not issubclass(model, Reference):
             raise ValueError(f"{model.__name__} is not a reference table; use add")
@@ -178,10 +175,7 @@ class Store(DurableTransactions):
     def keep(self) -> None:
         """Keep a copy beside the logbook, from which it is mended should it be damaged.
 
-        Raises
-        ------
-        StoreRefused
-            If it cannot be written; the last one is then still there.
+        Raises StoreRefused if it cannot be written; the last one is then still there.
         """
         if self._engine.dialect.name != "sqlite" or self._memory is not None:
             return

@@ -43,10 +43,7 @@ def open_store(
     carry_on : bool
         Whether to enter memory mode while the disk cannot be written (`Store.trouble`).
 
-    Raises
-    ------
-    StoreRefused
-        If the file is no logbook, is newer than this program, or cannot be read or written.
+    Raises StoreRefused if the file is no logbook, is newer than this program, or cannot be read or written.
 
     Notes
     -----
@@ -90,10 +87,7 @@ def open_store(
 def open_server(url: str, device_name: str, wall: Callable[[], float]) -> Store:
     """Open a logbook in a PostgreSQL database, making its tables if there are none.
 
-    Raises
-    ------
-    StoreRefused
-        If there is no driver, the server cannot be reached, or the logbook is newer.
+    Raises StoreRefused if there is no driver, the server cannot be reached, or the logbook is newer.
     """
     shown = url.split("@")[-1].removeprefix("postgresql://")  # without the password
     try:
@@ -135,10 +129,7 @@ class Damaged(Exception):
 def _revision(path: Path) -> str | None:
     """Return the file's schema revision, reading only; None if there is nothing yet.
 
-    Raises
-    ------
-    Damaged
-        If it is a logbook and not whole, or a kept copy shows that it was one.
+    Raises Damaged if it is a logbook and not whole, or a kept copy shows that it was one.
     """
     kept = repair.kept_path(path).exists()
     if not path.exists() or (path.is_file() and path.stat().st_size == 0):

@@ -29,13 +29,7 @@ def _cipher(passphrase: str, salt: bytes) -> AESGCM:
 
 
 def encrypt(data: bytes, passphrase: str) -> bytes:
-    """Return data encrypted with a passphrase.
-
-    Raises
-    ------
-    BundleRefused
-        If the passphrase is too short, or the data too large.
-    """
+    """Return data encrypted with a passphrase; BundleRefused if the passphrase is too short, or the data too large."""
     if len(passphrase) < SHORTEST:
         raise BundleRefused(
             "The bundle was not written: a passphrase needs eight letters or more. Four ordinary words are good."
@@ -49,10 +43,7 @@ def encrypt(data: bytes, passphrase: str) -> bytes:
 def decrypted(path: Path, passphrase: str | None) -> Path | io.BytesIO:
     """Return where to read the bundle: the path itself, or its decrypted bytes.
 
-    Raises
-    ------
-    BundleRefused
-        If it is encrypted and the passphrase is lacking or wrong.
+    Raises BundleRefused if it is encrypted and the passphrase is lacking or wrong.
     """
     with open(path, "rb") as file:
         if file.read(len(HEAD)) != HEAD:
@@ -75,13 +66,7 @@ def decrypted(path: Path, passphrase: str | None) -> Path | io.BytesIO:
 
 
 def read_passphrase(path: Path | None) -> str | None:
-    """Return the passphrase in a file, stripped of blanks; None for no file.
-
-    Raises
-    ------
-    BundleRefused
-        If it cannot be read.
-    """
+    """Return the passphrase in a file, stripped of blanks; None for no file; BundleRefused if it cannot be read."""
     if path is None:
         return None
     try:

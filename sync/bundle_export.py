@@ -26,10 +26,7 @@ def export_bundle(store: Store, directory: Path | str, passphrase: str | None = 
     A device has one bundle in a folder, which a later one replaces. Open traces are sealed first, so
     the bundle carries them up to the last sync. With a passphrase it is encrypted.
 
-    Raises
-    ------
-    BundleRefused
-        If there is no farm yet, or the folder cannot be written to.
+    Raises BundleRefused if there is no farm yet, or the folder cannot be written to.
     """
     try:
         store.seal_traces()

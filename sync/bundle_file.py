@@ -52,13 +52,7 @@ class Bundle:
     file: zipfile.ZipFile
 
     def read(self, name: str) -> bytes:
-        """Return a member's bytes.
-
-        Raises
-        ------
-        InvalidFact
-            If they are not those that were signed.
-        """
+        """Return a member's bytes; InvalidFact if they are not those that were signed."""
         entry, info = self.manifest["members"][name], self.file.getinfo(name)
         if info.file_size == entry["bytes"]:  # before any of it is unpacked
             data = _member(self.file, info, LARGEST_RECORDS if name == RECORDS else LARGEST_TRACE)
@@ -89,10 +83,7 @@ def write_bundle(
     passphrase : str, optional
         If given, the whole bundle is encrypted (sync.bundle_encryption).
 
-    Raises
-    ------
-    BundleRefused
-        If it cannot be written, or is too large to be read again.
+    Raises BundleRefused if it cannot be written, or is too large to be read again.
     """
     private = Ed25519PrivateKey.from_private_bytes(key)
     public = private.public_key().public_bytes_raw().hex()

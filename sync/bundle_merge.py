@@ -90,13 +90,7 @@ def merge_bundles(
 
 
 def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tuple[int, int]:
-    """Merge one bundle and return (added, known).
-
-    Raises
-    ------
-    BundleRefused
-        Then nothing was changed.
-    """
+    """Merge one bundle and return (added, known); BundleRefused if it cannot be: nothing is changed then."""
     with open_bundle(path, passphrase) as bundle, ThreadPoolExecutor(1) as executor, _no_garbage_collection():
         pages = pages_of(bundle)
         with store.session() as session:

@@ -44,13 +44,7 @@ class BundlePage:
 
 
 def pages_of(bundle: Bundle) -> list[BundlePage]:
-    """Return the pages of a bundle; together they are all of its records.
-
-    Raises
-    ------
-    InvalidFact
-        If they are not.
-    """
+    """Return the pages of a bundle; InvalidFact if they are not all of its records."""
     data, place, found = bundle.read(RECORDS), 0, []
     for entry in bundle.manifest["pages"]:
         columns = {n: entry[n] for n in ("device", "first", "last", "sha256", "signature")}

@@ -57,10 +57,7 @@ def accepted_keys(session: Session, bundle: Bundle, fresh: list[dict[str, Any]])
     fresh : list of dict
         The enrolments it brings, as columns; the caller checks their page by these keys.
 
-    Raises
-    ------
-    BundleRefused
-        If its signer is not trusted.
+    Raises BundleRefused if its signer is not trusted.
     """
     own = session.scalars(select(Own)).one()
     met = {p.device: p.public_key for p in session.scalars(select(Peer)) if p.public_key}

@@ -59,10 +59,7 @@ def card_of(store: Store) -> Card:
 def read_card(text: str) -> Card:
     """Return the card that a text, or the file it names, holds.
 
-    Raises
-    ------
-    BundleRefused
-        If it is no card, or a letter of it is wrong.
+    Raises BundleRefused if it is no card, or a letter of it is wrong.
     """
     text = text.strip()
     if not text.startswith("rollbook-card:"):
@@ -91,10 +88,7 @@ def _check(text: str) -> str:
 def enrol(store: Store, card: Card) -> None:
     """Put a device on the farm's roll; the first copy to do so becomes the farm's office.
 
-    Raises
-    ------
-    BundleRefused
-        If this copy is not the office, or knows the device by another key.
+    Raises BundleRefused if this copy is not the office, or knows the device by another key.
     """
     own = card_of(store)
     _become_office(store, own)
@@ -115,10 +109,7 @@ def enrol(store: Store, card: Card) -> None:
 def revoke(store: Store, name: str, reason: str | None = None) -> RollEntry:
     """Revoke a lost device, given its name or the start of its id; return its entry until now.
 
-    Raises
-    ------
-    BundleRefused
-        If this copy is not the office, or no one device on the roll is meant.
+    Raises BundleRefused if this copy is not the office, or no one device on the roll is meant.
     """
     _become_office(store, card_of(store))
     on_roll = [e for e in roll_of(store) if e.state == "tablet"]
@@ -161,13 +152,7 @@ def met_but_not_enrolled(store: Store) -> list[Card]:
 
 
 def write_card(store: Store, path: Path) -> None:
-    """Write this copy's card to a file.
-
-    Raises
-    ------
-    BundleRefused
-        If it cannot be written.
-    """
+    """Write this copy's card to a file; BundleRefused if it cannot be written."""
     try:
         with write_atomically(path) as beside:
             beside.write_text(card_of(store).text() + "\n", encoding="utf-8")

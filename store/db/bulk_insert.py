@@ -12,10 +12,7 @@ from store.db.connection import json_text
 def insert_rows(session: Session, table: Table, rows: Sequence[tuple[Any, ...]]) -> None:
     """Insert rows, each in the order of the table's columns, values of JSON columns as objects.
 
-    Raises
-    ------
-    sqlalchemy.exc.IntegrityError
-        If one does not fit the others.
+    Raises sqlalchemy.exc.IntegrityError if one does not fit the others.
     """
     if not rows:
         return

@@ -18,10 +18,7 @@ from store.facts.signed_pages import public_key_of
 def backup(path: Path, folder: Path) -> Path:
     """Write a verified copy of the logbook at `path` into a folder and return its path.
 
-    Raises
-    ------
-    StoreRefused
-        If it cannot be written, or the copy is not whole; then no file is left.
+    Raises StoreRefused if it cannot be written, or the copy is not whole; then no file is left.
 
     Notes
     -----

@@ -41,10 +41,7 @@ class MemoryFallback:
     def write_back(self) -> None:
         """Write all that is new into the file, in one transaction.
 
-        Raises
-        ------
-        sqlite3.Error
-            If the file still cannot be written; then it is as it was.
+        Raises sqlite3.Error if the file still cannot be written; then it is as it was.
         """
         with closing(sqlite3.connect(self.path, isolation_level=None, timeout=0.2)) as file:
             file.execute("PRAGMA synchronous=FULL")

@@ -92,10 +92,7 @@ def put_back(store: FactWriter, lost: Missing, trace: Trace) -> int:
     A signed piece comes back only as the same record, byte for byte, because other copies may have
     it; else nothing is put. Fixes that were on no page become new records.
 
-    Raises
-    ------
-    StoreRefused
-        If it could not be written.
+    Raises StoreRefused if it could not be written.
     """
     if lost.signed is not None:
         device, seq, line = lost.signed

@@ -71,10 +71,7 @@ def put_in_place(path: Path) -> None:
 def mend(path: Path, why: str) -> Message:
     """Build a sound logbook, put it in the damaged one's place, and return sentences on the result.
 
-    Raises
-    ------
-    sqlite3.Error, OSError
-        If it cannot be done; then the damaged file lies where it lay.
+    Raises sqlite3.Error, OSError if it cannot be done; then the damaged file lies where it lay.
     """
     kept = kept_path(path)
     aside = path.with_name(f"{path.stem}-damaged-{datetime.now(UTC):%Y%m%dT%H%M%S%fZ}.sqlite")

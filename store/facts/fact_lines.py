@@ -47,10 +47,7 @@ def write_line(row: Fact) -> str:
 def parse_lines(data: bytes) -> list[dict[str, Any]]:
     """Return the JSON objects on whole lines, one a line, as strictly as `read_json`.
 
-    Raises
-    ------
-    InvalidFact
-        If a line is cut off, is no such object, or holds more than one.
+    Raises InvalidFact if a line is cut off, is no such object, or holds more than one.
     """
     *lines, rest = data.split(b"\n")
     if rest or not lines:
@@ -67,10 +64,7 @@ def parse_lines(data: bytes) -> list[dict[str, Any]]:
 def read_json(data: bytes) -> Any:
     """Return JSON that every store can hold: no NaN, no infinity, no half surrogate pair.
 
-    Raises
-    ------
-    InvalidFact
-        If it is no such JSON.
+    Raises InvalidFact if it is no such JSON.
     """
     try:
         return orjson.loads(data)

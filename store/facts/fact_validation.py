@@ -39,10 +39,7 @@ def read_page(data: bytes, device: str, first: int, packed: Packed) -> Rows:
     packed : callable
         Given the id of a piece of trace, returns its bytes, or None if there are none.
 
-    Raises
-    ------
-    InvalidFact
-        If anything in them is not as it must be.
+    Raises InvalidFact if anything in them is not as it must be.
     """
     records = parse_lines(data)
     if any(record.keys() != PARTS for record in records):

@@ -36,10 +36,7 @@ _SHAPE = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d:[0-5]\d\.\d{3}Z)-(\d{5})-([0-9a
 def read_stamp(stamp: str) -> tuple[int, int, str]:
     """Return (milliseconds since 1970 UTC, counter, device letters) of a stamp.
 
-    Raises
-    ------
-    ValueError
-        If the text is no stamp.
+    Raises ValueError if the text is no stamp.
 
     Examples
     --------

@@ -137,10 +137,7 @@ def apply_changes(
     fresh : iterable of tuple
         Changes of these rows that are not written yet, each in the order of `Change`'s columns.
 
-    Raises
-    ------
-    LookupError
-        If the changes do not give every column a row must have: its first change is missing.
+    Raises LookupError if the changes do not give every column a row must have: its first change is missing.
     """
     table, wanted = model.__table__, list(dict.fromkeys(row_ids))
     changes: dict[str, list[Any]] = {row_id: [] for row_id in wanted}

@@ -54,10 +54,7 @@ def read_time(text: str, zone_needed: bool = True) -> float:
     zone_needed : bool
         If False, a text without zone is UTC, and one without seconds, or with the offset -0800, is read.
 
-    Raises
-    ------
-    ValueError
-        If the text is no such time or lies outside 1716 to 2223.
+    Raises ValueError if the text is no such time or lies outside 1716 to 2223.
 
     Examples
     --------

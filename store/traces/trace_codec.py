@@ -61,10 +61,7 @@ class Trace:
 def make_trace(t: Any = (), lat: Any = (), lon: Any = (), sigma: Any = None, quality: Any = None) -> Trace:
     """Return a `Trace` of array-likes, shape (n,); None columns are unstated throughout.
 
-    Raises
-    ------
-    ValueError
-        If lengths differ, a time is not finite, or a value is out of range.
+    Raises ValueError if lengths differ, a time is not finite, or a value is out of range.
     """
     t, lat, lon = (np.asarray(v, dtype=float) for v in (t, lat, lon))
     sigma = np.full(t.shape, np.nan) if sigma is None else np.asarray(sigma, dtype=float)
@@ -109,10 +106,7 @@ def pack(trace: Trace) -> bytes:
 def lengths_of(pieces: Iterable[bytes]) -> list[int]:
     """Return how many fixes each piece of trace holds, all of each checked.
 
-    Raises
-    ------
-    InvalidEncoding
-        If `unpack` would refuse one of them.
+    Raises InvalidEncoding if `unpack` would refuse one of them.
     """
     heads = [_head_of(data) for data in pieces]
     alike: dict[tuple[int, tuple[int, ...]], list[bytes]] = {}
@@ -128,10 +122,7 @@ def lengths_of(pieces: Iterable[bytes]) -> list[int]:
 def unpack(data: bytes) -> Trace:
     """Return the trace of which `pack` made these bytes.
 
-    Raises
-    ------
-    InvalidEncoding
-        If the bytes are cut, altered, of a newer version, or hold more than they say.
+    Raises InvalidEncoding if the bytes are cut, altered, of a newer version, or hold more than they say.
     """
     count, present, body = _head_of(data)
     (table,) = _tables(count, present, [body])

@@ -47,10 +47,7 @@ class TraceWriter:
     ) -> None:
         """Append one fix: POSIX s, degrees (None = no position), sigma m, quality as in NMEA GGA.
 
-        Raises
-        ------
-        ValueError
-            If the time is not finite or a value is out of range; nothing is then appended.
+        Raises ValueError if the time is not finite or a value is out of range; nothing is then appended.
         """
         lat, lon, sigma = (math.nan if v is None else v for v in (lat, lon, sigma))
         quality = -1 if quality is None else quality
@@ -62,10 +59,7 @@ class TraceWriter:
     def sync(self) -> None:
         """Make all that was appended durable, sealing it when five minutes are full.
 
-        Raises
-        ------
-        StoreRefused
-            If it could not be written; what was appended is kept for the next try.
+        Raises StoreRefused if it could not be written; what was appended is kept for the next try.
         """
         with self._lock:
             if fresh := tuple(self._buffer):  # more may be appended while these are written

@@ -61,10 +61,7 @@ def varints(values: Array) -> bytes:
 def unpacked(data: bytes) -> Array:
     """Return the int64 whose `zigzag` as `varints` these bytes are.
 
-    Raises
-    ------
-    InvalidEncoding
-        If the last varint is cut off or one is longer than ten bytes.
+    Raises InvalidEncoding if the last varint is cut off or one is longer than ten bytes.
 
     Examples
     --------
