@@ -151,7 +151,7 @@ def find_passes(pieces: SweptPieces) -> list[Pass]:
     A drive ends where the heading over about 12 m has left that of its beginning by 15 degrees,
     where the tool stopped working, and where no position was trusted; below 60 m it is no pass.
     """
-    if len(pieces) < 2:
+    if not len(pieces):
         return []
     q = pieces.quad
     middle = (q[:, 2] + q[:, 3]) / 2
@@ -159,7 +159,7 @@ def find_passes(pieces: SweptPieces) -> list[Pass]:
     out: list[Pass] = []
     for part in np.split(np.arange(len(q)), np.flatnonzero(fresh)[1:]):
         metres = (pieces.s1[part] - pieces.s1[part[0]]) * TICK
-        if len(part) < 2 or metres[-1] < SHORTEST:
+        if metres[-1] < SHORTEST:
             continue
         at = np.arange(0, metres[-1], STEP)
         line = np.column_stack([np.interp(at, metres, middle[part, i]) for i in (0, 1)])

@@ -81,3 +81,20 @@ def test_ground_run_over_twice_too_often_counts_twice_in_the_passes_to_be_spared
         assert found.by_count == pytest.approx({5: 2300.0}, rel=1e-3)
         assert found.avoidable + found.unavoidable == pytest.approx(2300.0, rel=1e-3)
         assert found.avoidable_passes == pytest.approx(3 * 2300.0, rel=1e-3)
+
+
+@pytest.mark.parametrize(("east", "north"), [(0, 0), (1000, 0), (0, 1000), (-700, -900)])
+def test_it_does_not_matter_where_the_field_lies(east, north):
+    """The same passes on a long narrow field give the same figures far from the plane's origin."""
+    k, x0, x1, order = lay(0, 0, 9)
+    field = FieldGround(box(-20 + east, north, 40 + east, 200 + north), 2)
+    found = split((k + int(north / ROW), x0 + east, x1 + east, order), field, ROW, WIDTH)
+    assert found == (pytest.approx(3 * 160, rel=0.05), 0)
+
+
+def test_a_step_at_one_side_of_a_pass_could_have_been_left():
+    """Bare ground on the left of finished ground: a pass 3 m too far right over it is avoidable, on the
+    other side too."""
+    field = FieldGround(box(-200, 0, 200, 200), 2)
+    for start in (9, -9):
+        assert split(lay(0, 0, start), field, ROW, WIDTH)[0] == pytest.approx(3 * 160, rel=0.05)

@@ -84,6 +84,24 @@ def test_the_error_of_a_pass_against_its_line_is_the_sine_s(drive):
     assert one.length == pytest.approx(396, abs=5)
 
 
+def test_a_pass_points_the_way_it_was_driven(drive):
+    """Lanes driven north and south, and east and west, have these headings."""
+    found = find_passes(drive([straight(0.0), straight(7.0), straight(14.0)]))
+    assert [one.heading for one in found] == pytest.approx(np.array([1, -1, 1]) * np.pi / 2, abs=0.01)
+    assert [one.length for one in found] == pytest.approx([196, 196, 196], abs=5)
+
+
+def test_a_stop_with_the_tool_up_parts_a_pass():
+    """100 m, 20 m with the tool up, 100 m: two passes; with 50 m before the stop only the second."""
+    for first, passes in ((100.0, 2), (50.0, 1)):
+        builder, y = SwathBuilder(ToolGeometry(WIDTH)), np.arange(0.0, first + 120.0, 2.0)
+        switches = [WorkSwitch(-1, True), WorkSwitch(first / 2, False), WorkSwitch(first / 2 + 10, True)]
+        parts = [builder.feed(y / 2, np.column_stack([0 * y, y]), switches), builder.finish()]
+        found = find_passes(parts[0].join(parts, builder.leave))
+        assert [one.length for one in found] == pytest.approx([96.0] * passes, abs=6)
+    assert find_passes(parts[0].none(10)) == []
+
+
 def test_turns_and_short_drives_are_no_passes(make_path, sampled):
     """Six lanes with the tool working through loop turns are six passes, none in a turn."""
     t, xy = sampled(make_path(WIDTH, 150, lanes=6), 2.5, 1.0)

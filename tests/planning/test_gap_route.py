@@ -211,6 +211,23 @@ def test_a_far_small_gap_is_not_worth_its_way():
     assert [k for k, _ in big.order] == [0, 1] and not big.left_out
 
 
+@pytest.mark.parametrize("first_end", [0, 1])
+def test_what_is_left_out_costs_what_the_round_is_longer_with_it(first_end):
+    """Of three strips the small one is left out; its cost is the difference of two rounds over speed."""
+    strips = [
+        Strip(((0.0, 0.0), (80.0, 0.0)), 4000.0, never=True),
+        Strip(((40.0, 200.0), (70.0, 240.0))[:: 1 - 2 * first_end], 5.0),
+        Strip(((0.0, 300.0), (90.0, 300.0)), 4000.0, never=True),
+    ]
+    found = worth_driving(strips, START, RADIUS, 2.5, 30.0)
+    assert sorted(k for k, _ in found.order) == [0, 2]
+    ((left, seconds),) = found.left_out
+    with_it = shortest(strips, START, RADIUS)
+    without = length(strips, [(k, end) for k, end in with_it.order if k != 1])
+    assert left == 1
+    assert seconds == pytest.approx((with_it.metres - without) / 2.5, rel=1e-6)
+
+
 def test_a_doubtful_gap_is_worth_less():
     """The same strip is driven to when it is sure and left when it most likely is not there."""
     ends, start = ((100.0, 0.0), (200.0, 0.0)), (0.0, 0.0, 0.0)

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from scipy.stats import binomtest
 
 from cabapp.planning.finish_time import Finish
-from cabapp.planning.pass_comparison import compare
+from cabapp.planning.pass_comparison import ComparisonResult, compare
 from cabapp.planning.work_order import Work, in_order, left_at
 
 WORKS = st.lists(st.tuples(st.floats(1e3, 1e6), st.one_of(st.none(), st.floats(0, 1e6))), min_size=1, max_size=6)
@@ -67,6 +67,7 @@ def test_few_hits_do_not_tell():
     """Three stones on once-rolled ground and one on as much twice-rolled ground say nothing (chance
     0.625 = 10/16 by Pascal's triangle); no other sharing of four hits does, either."""
     assert compare(3, 100.0, 1, 100.0).chance == pytest.approx(10 / 16)
+    assert compare(0, 100.0, 0, 50.0) == ComparisonResult(None, 1.0, False)
     assert not any(compare(k, 100.0, 4 - k, 100.0).tells for k in range(5))
     assert compare(6, 100.0, 0, 100.0).tells  # 2/64
 

@@ -157,3 +157,25 @@ def test_a_long_trace_with_many_spikes_is_judged_quickly(monkeypatch):
     kept, _, rejected = filtered(rows)
     assert n - len(kept) == sum(rejected.values()) > 900
     assert len(judged) < 6 * len(odd)
+
+
+@pytest.mark.parametrize(
+    ("lat", "lon", "quality", "t"),
+    [(91.0, 10.0, 4, 0.0), (-90.1, 10.0, 4, 0.0), (50.0, 180.1, 4, 0.0), (50.0, -181.0, 4, 0.0), (0.0, 0.0, 4, 0.0),
+     (np.nan, 10.0, 4, 0.0), (50.0, np.nan, 4, 0.0), (50.0, 10.0, 0, 0.0), (50.0, 10.0, 4, -86401.0),
+     (50.0, 10.0, 4, 7 * 86400.0 + 1)],
+)  # fmt: skip
+def test_one_bad_fix_is_rejected_also_alone_and_between_good_ones(lat, lon, quality, t):
+    """Place, quality and date are each checked: alone, as live fixes come, and among others."""
+    since = 1_780_000_000.0
+    assert not usable_fixes([since + t], [lat], [lon], [quality], since).keep.any()
+    three = usable_fixes([since, since + t, since], [50.0, lat, 0.0], [10.0, lon, 10.0], [4, quality, 1], since)
+    assert three.keep.tolist() == [True, False, True] and sum(three.reasons.values()) == 1
+
+
+def test_good_fixes_at_the_limits_are_kept():
+    """The poles, the date line, the equator, a day before the stint and a week after it are places and times."""
+    since = 1_780_000_000.0
+    t = since + np.array([-86400.0, 0.0, 7 * 86400.0, 0.0, 0.0])
+    found = usable_fixes(t, [90.0, -90.0, 0.0, 50.0, 50.0], [0.0, 180.0, -180.0, 0.0, 1.0], None, since)
+    assert found.keep.all() and found.reasons == {}

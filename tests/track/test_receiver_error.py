@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from cabapp.track.receiver_error import (
     DRIFT_S,
@@ -12,6 +13,7 @@ from cabapp.track.receiver_error import (
     judge,
     named,
     of_error,
+    pass_to_pass_error,
     spread,
 )
 
@@ -112,3 +114,14 @@ def test_the_error_of_an_edge_is_the_table_seen_a_quarter_of_an_hour_apart():
         assert got**2 == pytest.approx(kind.relative**2 + (kind.absolute**2 - kind.relative**2) * drifted)
         assert edge_error(quality, 2.5) == pytest.approx(2.5 * got)
         assert edge_error(quality, 0.5) == got
+
+
+def test_the_error_from_pass_to_pass_is_what_95_of_100_stay_below():
+    """Drawn from a normal distribution, the sideways error of two passes is below it 95 times in 100."""
+    sigma = 0.4
+    limit = pass_to_pass_error([sigma])
+    rng = np.random.default_rng(1)
+    errors = np.abs(rng.normal(0, sigma, 200_000) - rng.normal(0, sigma, 200_000))
+    assert np.mean(errors < limit) == pytest.approx(0.95, abs=0.003)
+    assert limit == pytest.approx(stats.norm.ppf(0.975) * np.hypot(sigma, sigma), rel=1e-3)
+    assert pass_to_pass_error([0.1, 0.4, 9.0]) == pytest.approx(limit)

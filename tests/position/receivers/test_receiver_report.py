@@ -4,7 +4,6 @@ import re
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from cabapp.__main__ import main
 from cabapp.position.calibration.side_offset_check import (
@@ -15,7 +14,6 @@ from cabapp.position.calibration.side_offset_check import (
 from cabapp.position.fix import Fix
 from cabapp.position.protocols.byte_decoder import TimedFix
 from cabapp.position.receivers.receiver_report import assess
-from cabapp.track.receiver_error import pass_to_pass_error
 from cabapp.track.swath import SwathBuilder
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.work_switches import WorkSwitch
@@ -23,16 +21,6 @@ from cabapp.track.work_switches import WorkSwitch
 
 def heard(n, hz=5, **said):
     return [TimedFix(Fix(k / hz, 47.0, -30.0, **said), k / hz + 0.1) for k in range(n)]
-
-
-def test_between_passes_is_what_95_of_100_stay_below():
-    """Drawn from a normal distribution, the sideways error of two passes is below it 95 times in 100."""
-    sigma = 0.4
-    limit = pass_to_pass_error([sigma])
-    rng = np.random.default_rng(1)
-    errors = np.abs(rng.normal(0, sigma, 200_000) - rng.normal(0, sigma, 200_000))
-    assert np.mean(errors < limit) == pytest.approx(0.95, abs=0.003)
-    assert limit == pytest.approx(stats.norm.ppf(0.975) * np.hypot(sigma, sigma), rel=1e-3)
 
 
 @pytest.mark.parametrize(
