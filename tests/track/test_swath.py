@@ -112,7 +112,7 @@ def test_a_wing_that_does_not_exist_is_refused():
     assert ToolGeometry(12.0, side=1.0).edges("right up") == (5.0, -3.0)
     for wrong in ({"width": 0.0}, {"width": 200.0}, {"hitch": -0.1}, {"hitch": 100.0}, {"side": 100.0},
                   {"antenna_to_hitch": -20.0}, {"antenna_to_hitch": 50.0}):  # fmt: skip
-        with pytest.raises(ValueError, match="(is|are) not a"):
+        with pytest.raises(ValueError, match=r"(is|are) not a"):
             ToolGeometry(**({"width": 6.0} | wrong))
 
 
