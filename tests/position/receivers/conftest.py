@@ -81,6 +81,8 @@ def sea_place():
 class Pty:
     """A serial port that can be pulled out and put in again under the same name."""
 
+    listened_to = True
+
     def __init__(self, path, baud=None):
         self.path, self._baud = path, baud
         self._master = None

@@ -29,7 +29,7 @@ def free_port():
 
 @pytest.fixture
 def gpsd(tmp_path, told_by_a_receiver, sea_place):
-    """The port of a gpsd that replays a drive of a minute, six moments a second, over and over."""
+    """The port of a gpsd that replays a drive of a minute, some twenty moments a second, over and over."""
     if not (shutil.which("gpsd", path="/usr/sbin:/usr/bin:/sbin:/bin") and shutil.which("gpsfake")):
         pytest.skip("gpsd and gpsfake are not installed (Debian: gpsd gpsd-clients)")
     log, port = tmp_path / "drive.nmea", free_port()
@@ -41,7 +41,7 @@ def gpsd(tmp_path, told_by_a_receiver, sea_place):
         )
     )
     # -c is the pause after each sentence
-    command = ["gpsfake", "-q", "-c", "0.04", "-P", str(port), str(log)]
+    command = ["gpsfake", "-q", "-c", "0.01", "-P", str(port), str(log)]
     with (tmp_path / "said").open("wb") as said:
         fake = subprocess.Popen(
             command, stdout=said, stderr=said, start_new_session=True,

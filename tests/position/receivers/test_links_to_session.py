@@ -36,6 +36,11 @@ class TcpServer:
             with contextlib.suppress(OSError):
                 client.sendall(data)
 
+    @property
+    def listened_to(self):
+        """Whether an accepted connection was handed to the server's thread."""
+        return bool(self._clients)
+
     def hang_up(self):
         for client in self._clients:
             client.close()
@@ -50,6 +55,8 @@ class TcpServer:
 
 class UdpSender:
     """Sends to a port of this machine."""
+
+    listened_to = True
 
     def __init__(self):
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
@@ -88,16 +95,14 @@ def test_a_pass_driven_at_the_other_end_is_counted(wired, sea_farm, sea_place, t
     session = Session(sea_farm.store, WallClock(), ReceiverThread(link))
     try:
         until(lambda: session._source.times_opened, act=session.tick)
-        time.sleep(0.05)  # an accepted connection is handed to the server's thread
         sea_farm.take_over(session)
         session.tap("start")
-        begun = time.time() + 0.3
+        begun = time.time() + 0.1  # three seconds of driving, said as fast as they are heard
+        until(lambda: speaker.listened_to)
         for n in range(61):
-            t = begun + n / 20
-            time.sleep(max(0.0, t - time.time()))
-            speaker.say(told_by_a_receiver(t, *sea_place(n * 1.0 / 2, 0.0), kinds=("GGA", "RMC", "GST")))
-            session.tick()
-        until(lambda: session._source.recent and len(session._source.recent) == 61, act=session.tick)
+            speaker.say(told_by_a_receiver(begun + n / 20, *sea_place(n / 2, 0.0), kinds=("GGA", "RMC", "GST")))
+            until(lambda n=n: len(session._source.recent) >= n, act=session.tick)
+        until(lambda: len(session._source.recent) == 61, act=session.tick)
         session.tick()
         [stint] = sea_farm.store.all(Stint)
         session.tap("stop")

@@ -11,6 +11,7 @@ from cabapp.position.receivers.discovery import named_ports
 from cabapp.position.receivers.receiver_settings import ReceiverSettings
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.session import Session
+from cabapp.session.state import position_state
 from store.errors import Refused, TraceRefused
 
 
@@ -57,9 +58,10 @@ def test_another_receiver_is_used_while_the_session_runs(choose, speaking, sea_f
     until(lambda: session.tick().position == "good" and chosen.name == "ttyOne")
 
 
-def test_a_stint_goes_on_without_a_receiver_and_with_one_again(choose, speaking, sea_farm, until):
+def test_a_stint_goes_on_without_a_receiver_and_with_one_again(choose, speaking, sea_farm, until, monkeypatch):
     """ "No receiver" chosen in mid-work: nothing is lost from then on and no place is known; a receiver
     chosen again is heard again, and one that is only not found is still lost."""
+    monkeypatch.setattr(position_state, "LOST_AFTER_S", 1.0)
     port = speaking("ttyOne")
     chosen = choose(port)
     session = Session(sea_farm.store, chosen, chosen)

@@ -17,7 +17,7 @@ from cabapp.jobs.records.stint_reader import tool_of
 from cabapp.jobs.records.tap_log import taps_of
 from cabapp.position.protocols.byte_decoder import ByteDecoder
 from cabapp.position.recordings.raw_log import RawLog
-from cabapp.session import Session
+from cabapp.session import Session, fix_recorder
 from store import open_store
 from store.models import Field, Stint, TraceChunk, TraceTail
 from store.traces.trace_codec import cut, pack, unpack
@@ -59,7 +59,9 @@ def to_and_fro(n, chance):
 def evening(sea_farm_at, sea_place, told_by_a_receiver, tmp_path_factory):
     """A tablet's folder after 25 minutes of rolling, its copy kept at the start, and the field's id."""
     folder, clock, chance = tmp_path_factory.mktemp("evening"), ManualClock(T0), random.Random(5)
-    with sea_farm_at(folder) as farm:
+    # written every ten seconds instead of every second: what is lost and comes back is the same
+    with pytest.MonkeyPatch.context() as patch, sea_farm_at(folder) as farm:
+        patch.setattr(fix_recorder, "SYNC_S", 10.0)
         cable = Cable(RawLog(folder / "receiver", "wire"))
         session = Session(farm.store, clock, cable)
 
