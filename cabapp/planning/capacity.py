@@ -1,28 +1,11 @@
-"""How fast a tool gets over ground; arrays and clocks are somebody else's."""
+"""Area per time of a tool at work. Pure."""
 
 
 def field_capacity(speed: float, width: float, efficiency: float = 1.0) -> float:
-    """Return pass area a second.
+    """Return pass area a second, m2/s; ground rolled twice is finished at half of it.
 
-    Parameters
-    ----------
-    speed : float
-        m/s over the ground while working.
-    width : float
-        Working width, m.
-    efficiency : float
-        Share of the time and of the width that does work, 0 to 1; 1 gives the theoretical
-        capacity.
-
-    Returns
-    -------
-    float
-        m2/s of pass area; ground rolled twice is finished at half of it.
-
-    Raises
-    ------
-    ValueError
-        A negative speed or width, or an efficiency outside 0 to 1.
+    `speed` is m/s while working, `width` m, `efficiency` the share of time and width that does
+    work, 0 to 1 (1: theoretical capacity). ValueError for anything else.
 
     Notes
     -----
@@ -43,24 +26,16 @@ def field_capacity(speed: float, width: float, efficiency: float = 1.0) -> float
 
 
 def field_efficiency(pass_area: float, speed: float, width: float, seconds: float) -> float | None:
-    """Return effective over theoretical capacity.
+    """Return effective over theoretical capacity, or None when nothing could have been worked.
 
     Parameters
     ----------
     pass_area : float
-        Ground worked in the time, m2; without what was meant to be left out, as overlap is lost
-        capacity.
-    speed : float
-        Mean speed while working, m/s.
-    width : float
-        Full working width, m.
+        Ground worked in the time, m2, without intended overlap, which is lost capacity.
+    speed, width : float
+        Mean speed while working, m/s, and full working width, m.
     seconds : float
-        All the time in the field: working, turning, waiting, putting right.
-
-    Returns
-    -------
-    float or None
-        None when nothing could have been worked.
+        All the time in the field: working, turning, waiting, repairing.
 
     Notes
     -----
@@ -90,4 +65,4 @@ def mean_speed(length: float, seconds: float) -> float | None:
 
 
 SPEED = 2.2
-"""m/s, about 5 mph, until her own is known (common practice on stones: 4 to 7 mph)."""
+"""m/s, about 5 mph, until the operator's own is known (common practice on stones: 4 to 7 mph)."""

@@ -1,23 +1,9 @@
-"""Fuel and money over ground. A figure that is not known stays None and is never guessed."""
+"""Fuel and money per ground. An unknown figure is None and never guessed. Pure."""
 
 
 def fuel_per_pass_area(litres: float, pass_area: float) -> float | None:
-    """Return fuel for a unit of pass area.
+    """Return fuel filled since the last fill over the pass area since, L/m2; None without ground.
 
-    Parameters
-    ----------
-    litres : float
-        Filled since the last fill to the same level.
-    pass_area : float
-        Ground passed over since that fill, m2.
-
-    Returns
-    -------
-    float or None
-        L/m2; None when no ground was covered.
-
-    Examples
-    --------
     >>> fuel_per_pass_area(40.0, 160_000.0), fuel_per_pass_area(40.0, 0.0)
     (0.00025, None)
     """
@@ -25,35 +11,11 @@ def fuel_per_pass_area(litres: float, pass_area: float) -> float | None:
 
 
 def area_in_tank(litres: float, per_pass_area: float | None, passes: int = 1, reserve: float = 0.0) -> float | None:
-    """Return the area that can be finished with what is in the tank.
+    """Return the area that the fuel in the tank finishes, m2, at least 0; None when the use is unknown.
 
-    Parameters
-    ----------
-    litres : float
-        In the tank.
-    per_pass_area : float or None
-        L/m2 of `fuel_per_pass_area`.
-    passes : int
-        Passes every place still needs.
-    reserve : float
-        Litres to keep for the way home.
+    `per_pass_area` is L/m2, `passes` what every place still needs, `reserve` the litres for the way
+    home: (litres - reserve) / use / passes. ValueError when no pass is needed.
 
-    Returns
-    -------
-    float or None
-        m2, never below 0; None when the use is not known.
-
-    Raises
-    ------
-    ValueError
-        No pass is needed.
-
-    Notes
-    -----
-    (dip - reserve) / use / passes.
-
-    Examples
-    --------
     >>> area_in_tank(100.0, 0.00025, passes=2, reserve=20.0)
     160000.0
     """
@@ -79,25 +41,14 @@ def cost_of_passes(
     ----------
     pass_area : float
         m2.
-    fuel_per_area : float
-        L/m2.
-    fuel_price : float
-        Money a litre.
+    fuel_per_area, fuel_price : float
+        L/m2, and money a litre.
     wage_per_h : float
         Money an hour.
     capacity : float, optional
-        m2/s; needed when there is a wage.
+        m2/s; ValueError when it is missing or 0 and there is a wage.
     machine_per_area : float
         Money a m2 for tractor and tool.
-
-    Raises
-    ------
-    ValueError
-        A wage without a capacity above 0.
-
-    Notes
-    -----
-    area (fuel price + wage / rate + machine): a sum of parts, each left out when 0.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""When a crop may come up, and until when ground under it may be rolled. Always an estimate."""
+"""When a crop may emerge, and until when ground under it may be rolled. An estimate. Pure."""
 
 import math
 from collections.abc import Callable
@@ -7,9 +7,9 @@ from typing import Any
 
 DAY = 86400.0
 SAFETY_DAYS = 3.0
-"""Before the day reckoned: shoots just under the skin are the most tender. The careful end of the
+"""Before the estimated day: shoots just under the surface are the most tender. The careful end of the
 two to three days of common practice; depth and dry soil move the day far more."""
-_LONGEST = 90  # days; a seed that has not had its warmth by then is not foretold
+_LONGEST = 90  # days; no estimate beyond
 
 _MEAN, _SWING, _WARMEST = 6.0, 12.0, 205.0
 _YEAR = 365.25 * DAY
@@ -17,7 +17,7 @@ _YEAR = 365.25 * DAY
 
 @dataclass(frozen=True)
 class Crop:
-    """What closes ground under a crop.
+    """When ground under a crop closes.
 
     Attributes
     ----------
@@ -25,13 +25,13 @@ class Crop:
         Base temperature, deg C, and thermal time from sowing to emergence, deg C days; where
         sources differ all are given and the earliest counts.
     within : float or None
-        Days after seeding in which it has to be rolled, where that is the rule.
+        Days after seeding within which it has to be rolled, where that is the rule.
     later : str or None
-        Until when it may be rolled again once it is up; None: not at all.
+        Until when it may be rolled again after emergence; None: not at all.
     safety_days : float
-        Days before the day reckoned on which it closes.
+        Days before the estimated day on which it closes.
     guess : bool
-        True where the thermal time is from memory: then it is called a guess.
+        The thermal time is from memory, and is called a guess.
     """
 
     warmth: tuple[tuple[float, float], ...]
@@ -78,13 +78,12 @@ def with_own(rules: dict[str, Any] | None) -> dict[str, Crop]:
     ----------
     rules : dict or None
         By crop: "warmth", pairs of base (deg C) and thermal time (deg C days); "within_days";
-        "later", words or None; "safety_days". What is left out stays as it is; a crop not known
-        here needs its warmth.
+        "later", text or None; "safety_days". The rest stays as it is; an unknown crop needs warmth.
 
     Raises
     ------
     ValueError
-        A rule that cannot be; the sentence says which.
+        A rule that is not possible; the sentence names it.
 
     Examples
     --------
@@ -147,20 +146,15 @@ def crop_of(name: str | None, crops: dict[str, Crop] = CROPS) -> Crop | None:
 
 
 def soil_temperature(at: float, reading: tuple[float, float] | None = None) -> float:
-    """Return the day's mean soil temperature at seeding depth, deg C.
+    """Return the day's mean soil temperature at seeding depth, deg C, at a time, POSIX s.
 
-    Parameters
-    ----------
-    at : float
-        POSIX seconds.
-    reading : tuple of float, optional
-        Somebody's own reading: POSIX seconds and deg C. The yearly curve is shifted through it.
+    `reading` is the operator's own, POSIX s and deg C: the yearly curve is shifted through it.
 
     Notes
     -----
     mean + swing cos(2 pi (day - warmest) / 365.25), the yearly wave of soil physics (Hillel,
     Introduction to Environmental Soil Physics, ch. 12); 6 and 12 deg C with the warmest on 24 July
-    stand for 48 to 52 N inland, from memory. Not for the southern half of the world.
+    stand for 48 to 52 N inland, from memory. Not for the southern hemisphere.
 
     Examples
     --------
@@ -177,23 +171,10 @@ def _wave(at: float) -> float:
 
 
 def comes_up(seeded: float, crop: Crop, reading: tuple[float, float] | None = None) -> float | None:
-    """Return when a crop may come up, POSIX seconds; None when not within 90 days.
+    """Return when a crop seeded at a time may emerge, POSIX s; None when not within 90 days.
 
-    Parameters
-    ----------
-    seeded : float
-        POSIX seconds.
-    crop : Crop
-    reading : tuple of float, optional
-        As for `soil_temperature`.
+    `reading` is as for `soil_temperature`. The earliest of the crop's thermal times counts.
 
-    Notes
-    -----
-    Thermal time: the day on which the sum of max(0, T - base) reaches what the crop needs, the
-    earliest of its pairs.
-
-    Examples
-    --------
     >>> steady = lambda celsius: comes_up(0.0, CROPS["chickpea"], (0.0, celsius))
     >>> steady(10.0) > steady(15.0)
     True
@@ -204,16 +185,9 @@ def comes_up(seeded: float, crop: Crop, reading: tuple[float, float] | None = No
 
 
 def days_to_emerge(temperature: Callable[[float], float], seeded: float, base: float, needed: float) -> float | None:
-    """Return days from seeding until `needed` deg C days above `base` have come together.
+    """Return days from seeding (POSIX s) until the sum of max(0, T - base) is `needed` deg C days.
 
-    Parameters
-    ----------
-    temperature : callable
-        POSIX seconds to deg C.
-    seeded : float
-        POSIX seconds.
-    base, needed : float
-        deg C, deg C days.
+    `temperature` gives deg C at POSIX s; `base` is deg C; None when not within 90 days.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""When the work will be done, as a range from the operator's own pace and never a single figure."""
+"""When the work will be done, as a range from the operator's own work rate. Pure."""
 
 from dataclasses import dataclass
 
@@ -15,10 +15,10 @@ FEWEST = 3
 
 @dataclass(frozen=True)
 class Finish:
-    """When the work ends, POSIX seconds.
+    """When the work ends, POSIX s.
 
-    `early` and `late` are what comes of the pace of the fastest and the slowest tenth of the
-    spans held all the way, so the truth lies between them unless something new happens.
+    `early` and `late` follow from the rates of the fastest and slowest tenth of the spans held to
+    the end.
     """
 
     early: float
@@ -27,21 +27,16 @@ class Finish:
 
 
 def paces(t: ArrayLike, pass_area: ArrayLike, window: float = WINDOW) -> Floats:
-    """Return the pace of every whole span, counted back from the last moment.
+    """Return the work rate of every whole span, m2/s, oldest first, counted back from the last time.
 
     Parameters
     ----------
     t : array_like, shape (n,)
-        Seconds, rising: of working time, or of all time when stops are to count.
+        s, rising: of working time, or of all time when stops are to count.
     pass_area : array_like, shape (n,)
         Pass area done up to then, m2, never falling.
     window : float
         Length of a span, s.
-
-    Returns
-    -------
-    ndarray
-        m2/s, oldest first; empty when less than one span is recorded.
 
     Examples
     --------
@@ -57,26 +52,21 @@ def paces(t: ArrayLike, pass_area: ArrayLike, window: float = WINDOW) -> Floats:
 
 
 def finish_time(now: float, pass_area_left: float, pace: ArrayLike) -> Finish | None:
-    """Return when the work will be done.
+    """Return when the work will be done; None below three spans, or when the median rate is 0.
 
     Parameters
     ----------
     now : float
-        POSIX seconds.
+        POSIX s.
     pass_area_left : float
         Sum over the ground of the passes it still lacks, m2; not field minus done.
     pace : array_like, shape (n,)
         m2/s of recent spans (`paces`).
 
-    Returns
-    -------
-    Finish or None
-        None when fewer than three spans are known or the middle pace is 0: then say nothing.
-
     Notes
     -----
-    now + left / pace at the 90 %, 50 % and 10 % quantiles of the spans. A stint's slowest tenth may
-    have no progress at all; `late` is then infinite, which a person reads as "cannot tell".
+    now + left / pace at the 90 %, 50 % and 10 % quantiles of the spans. `late` is infinite when the
+    slowest tenth makes no progress.
 
     Examples
     --------
@@ -98,4 +88,4 @@ def finish_time(now: float, pass_area_left: float, pace: ArrayLike) -> Finish | 
 
 
 SPANS = 12
-"""Ten minutes each: her last two hours at work."""
+"""Ten minutes each: the last two hours of work."""

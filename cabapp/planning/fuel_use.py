@@ -1,4 +1,4 @@
-"""What a diesel tractor is expected to burn, before its own fills tell it better."""
+"""Expected fuel use of a diesel tractor, before its own fills are known. Pure."""
 
 from cabapp.planning.capacity import field_capacity
 
@@ -12,24 +12,10 @@ EFFICIENCY = 0.8
 
 
 def fuel_rate(rated_power: float, load: float) -> float:
-    """Return diesel for a unit of time at full throttle.
+    """Return diesel for a unit of time at full throttle, L/s.
 
-    Parameters
-    ----------
-    rated_power : float
-        Rated power at the power take-off, W.
-    load : float
-        Needed over available power, above 0 to 1.
-
-    Returns
-    -------
-    float
-        L/s.
-
-    Raises
-    ------
-    ValueError
-        A load outside 0 to 1.
+    `rated_power` is that at the power take-off, W; `load` is needed over available power, above 0
+    to 1 (ValueError otherwise).
 
     Notes
     -----
@@ -49,24 +35,14 @@ def fuel_rate(rated_power: float, load: float) -> float:
 
 
 def expected_use(speed: float, power_per_width: float = LIGHT_TOOL) -> float:
-    """Return the fuel a light tool is expected to take for a unit of pass area.
+    """Return the fuel a light tool is expected to use for a unit of pass area, L/m2.
 
-    Parameters
-    ----------
-    speed : float
-        m/s, above 0.
-    power_per_width : float
-        W a metre of working width.
-
-    Returns
-    -------
-    float
-        L/m2. Between tractors and soils such figures differ by 35 % (Iowa State University A3-27).
+    `speed` is m/s, above 0; `power_per_width` is W a metre of working width.
 
     Notes
     -----
     The fuel rate of a tractor of the right size (`LIGHT_LOAD`) over the field capacity; the width
-    falls out.
+    cancels. Between tractors and soils such figures differ by 35 % (Iowa State University A3-27).
 
     Examples
     --------

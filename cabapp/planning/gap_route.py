@@ -1,4 +1,4 @@
-"""The round of what was missed: which gap next, from which end, and which is not worth the way."""
+"""The order and direction in which gaps are driven, and which are not worth the way. Pure."""
 
 import math
 from collections.abc import Iterator, Sequence
@@ -10,7 +10,7 @@ from cabapp.geometry.arrays import Floats
 from cabapp.geometry.dubins import dubins_length
 
 EXACT = 12
-"""Up to so many strips the best round is found for certain."""
+"""Up to so many strips the shortest round is found exactly."""
 
 SHORT_WEIGHS, NEVER_WEIGHS = 5.0, 50.0
 """How many times worse a pass missing is than the time of one pass too many: on ground covered too
@@ -27,11 +27,11 @@ class Strip:
     ends : tuple
         ((x, y), (x, y)), m.
     area : float
-        m2 of the gap.
+        m2.
     never : bool
         Never covered; else too few times.
     chance : float
-        That it is real, 0 to 1.
+        Probability that it is real, 0 to 1.
     """
 
     ends: tuple[tuple[float, float], tuple[float, float]]
@@ -52,9 +52,9 @@ class Round:
     Attributes
     ----------
     order : tuple of (int, int)
-        Which strip, and which of its ends comes first.
+        Index of each strip, and which of its ends comes first.
     metres : float
-        All of the way, strips and turns.
+        Length of the whole way, strips and turns.
     left_out : tuple of (int, float)
         Strips not worth it, and the seconds each would have cost.
     """
@@ -65,23 +65,16 @@ class Round:
 
 
 def shortest(strips: list[Strip], start: Sequence[float], radius: float) -> Round:
-    """Return the shortest way through all strips; it need not come back.
+    """Return the shortest open way through all strips.
 
-    Parameters
-    ----------
-    strips : list of Strip
-    start : sequence of float
-        x, y, m, and heading, rad.
-    radius : float
-        Tightest turn, m.
+    `start` is x, y, m, and heading, rad; `radius` the tightest turn, m.
 
     Notes
     -----
     Between strips the way is `dubins_length`. Up to 12 strips by dynamic programming over sets of
     strips and the end last left (Held and Karp 1962, "A dynamic programming approach to sequencing
     problems", J. SIAM 10:196-210): exact. Beyond, the nearest strip next from each of several
-    firsts, improved by turning parts round and by moving parts elsewhere until nothing helps
-    (Lin 1965; Or 1976).
+    firsts, improved by reversing parts and moving parts until nothing helps (Lin 1965; Or 1976).
 
     Examples
     --------
@@ -103,20 +96,14 @@ def shortest(strips: list[Strip], start: Sequence[float], radius: float) -> Roun
 def worth_driving(strips: list[Strip], start: Sequence[float], radius: float, speed: float, capacity: float) -> Round:
     """Return the shortest way through the strips that are worth it.
 
-    Parameters
-    ----------
-    strips, start, radius
-        As for `shortest`.
-    speed : float
-        m/s.
-    capacity : float
-        Pass area done in a second of work, m2/s.
+    `speed` is m/s, `capacity` the pass area done in a second of work, m2/s; the rest is as for
+    `shortest`.
 
     Notes
     -----
     A strip is worth its way while chance x weight x area / capacity, the time of the passes it
-    saves, is more than the time the way takes longer for it. The worst is taken out first, and the
-    way found anew.
+    saves, exceeds the time by which it lengthens the way. The worst is taken out first, and the
+    way computed anew.
     """
     kept, out = list(range(len(strips))), list[tuple[int, float]]()
     while True:
@@ -207,10 +194,10 @@ def _nearest(table: Floats, first: int) -> list[int]:
 
 
 def _better(table: Floats, states: list[int]) -> list[int]:
-    """Turn parts round, and move parts of up to three strips, while that shortens the way.
+    """Reverse parts, and move parts of up to three strips, while that shortens the way.
 
-    A part turned round is driven backwards through its strips, every strip from its other end; the
-    ways within it keep their lengths.
+    A reversed part is driven through its strips from their other ends; the ways within it keep
+    their lengths.
     """
     n = len(states)
     length, helped = _way(table, states), True

@@ -1,4 +1,4 @@
-"""Go or no go: what of ground and weather stops the work. Limits are the farm's where it set any."""
+"""What of ground and weather stops the work, with the farm's own limits. Pure."""
 
 from dataclasses import dataclass, replace
 from typing import Any
@@ -11,14 +11,14 @@ HEAT = 25.0
 """deg C of the air: rolled at 25 to 30, seedlings were set back (an Alberta specialist, 2018)."""
 
 ANSWERS = ("shoots", "mud", "wet", "blowing")
-"""What she may find when she looks, the worst first. All of them stop the work by growers' and
+"""What the operator may find on inspection, the worst first. All stop the work by growers' and
 extension guides: shoots under the skin break; mud lifts plants; wet ground packs and crusts, and wet
 leaves carry disease; rolled soil blows."""
 
 
 @dataclass(frozen=True)
 class GoRules:
-    """What stops the work: `answers` of `ANSWERS`; wind, m/s; air, deg C, over a crop that is up.
+    """What stops the work: `answers` of `ANSWERS`; wind, m/s; air, deg C, after emergence.
 
     None sets no limit.
     """
@@ -40,7 +40,7 @@ def own_rules(said: dict[str, Any] | None) -> GoRules:
     Raises
     ------
     ValueError
-        A rule that cannot be; the sentence says which.
+        A rule that is not possible; the sentence names it.
 
     Examples
     --------
@@ -79,18 +79,9 @@ def stops(
 ) -> tuple[str, ...]:
     """Return what stops the work now, the worst first: of `ANSWERS`, then "wind" and "heat".
 
-    Parameters
-    ----------
-    rules : GoRules
-    answers : dict
-        What she found when she last looked, by `ANSWERS`.
-    wind, air : float or None
-        m/s and deg C, as told; None when not known.
-    up : bool
-        Whether the crop is up: only then heat matters.
+    `answers` are those of the last look, by `ANSWERS`; `wind` is m/s, `air` deg C, None when not
+    known; heat matters only after emergence (`up`).
 
-    Examples
-    --------
     >>> stops(GoRules(), {"wet": True, "shoots": True}, wind=8.0, air=31.0)
     ('shoots', 'wet', 'wind')
     >>> stops(GoRules(), {}, wind=3.0, air=31.0, up=True)

@@ -1,4 +1,4 @@
-"""Half-lap arithmetic: what steering errors leave once or thrice when every pass laps half."""
+"""Half-lap passes: what steering errors leave covered once or three times. Pure."""
 
 import math
 from statistics import NormalDist
@@ -10,7 +10,7 @@ MISS_TO_EXTRA = 5.0
 
 
 def expected_shares(width: float, sigma: float, inside: float = 0.0) -> tuple[float, float]:
-    """Return the shares of a field that steering errors leave covered once and thrice.
+    """Return the shares of a field, 0 to 1, that steering errors leave covered once and three times.
 
     Parameters
     ----------
@@ -21,11 +21,6 @@ def expected_shares(width: float, sigma: float, inside: float = 0.0) -> tuple[fl
     inside : float
         How much closer than half the width the operator aims, m.
 
-    Returns
-    -------
-    once, thrice : float
-        Shares, 0 to 1.
-
     Raises
     ------
     ValueError
@@ -34,13 +29,13 @@ def expected_shares(width: float, sigma: float, inside: float = 0.0) -> tuple[fl
     Notes
     -----
     The edges of a pass and the next but one miss each other by d1 + d2 - w: above 0 that wide a strip
-    is covered once, below 0 thrice. That is normal with mean m = -2b and deviation S = sigma sqrt 2, so
-    E[once] = S phi(m/S) + m Phi(m/S) and E[thrice] = E[once] - m, each over w/2 - b.
+    is covered once, below 0 three times. That is normal with mean m = -2b and deviation S = sigma
+    sqrt 2, so E[once] = S phi(m/S) + m Phi(m/S) and E[thrice] = E[once] - m, each over w/2 - b.
     Expected value of a one-sided normal (textbook); slow wander makes it worse in places.
 
     Examples
     --------
-    45 ft with a steadiness of 2 ft, aimed exactly:
+    45 ft with a standard deviation of 2 ft, aimed exactly:
 
     >>> [round(share, 3) for share in expected_shares(45, 2)]
     [0.05, 0.05]
@@ -57,24 +52,10 @@ def expected_shares(width: float, sigma: float, inside: float = 0.0) -> tuple[fl
 
 
 def best_inside(sigma: float, worth: float) -> float:
-    """Return how far inside half the width to aim.
+    """Return how far inside half the width to aim, m; 0 when both errors are as bad.
 
-    Parameters
-    ----------
-    sigma : float
-        Standard deviation of one spacing, m.
-    worth : float
-        How many times worse a strip left at once is than the same strip covered thrice.
-
-    Returns
-    -------
-    float
-        m; 0 when both are as bad.
-
-    Raises
-    ------
-    ValueError
-        `worth` is not above 0.
+    `sigma` is the standard deviation of one spacing, m; `worth` how many times worse a strip covered
+    once is than the same strip covered three times (ValueError unless above 0).
 
     Notes
     -----

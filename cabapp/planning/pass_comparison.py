@@ -1,17 +1,19 @@
-"""Was the second pass worth it: stones met at harvest on ground rolled once and twice."""
+"""Whether stones met at harvest differ between ground rolled once and twice. Pure."""
 
 import math
 from dataclasses import dataclass
 
 TELLS = 0.05
-"""Chance below which a difference is said to be one (the usual level)."""
+"""Significance level (the usual one)."""
 
 
 @dataclass(frozen=True)
 class ComparisonResult:
-    """What a comparison says: `ratio` of the first rate to the second (inf when the second is 0,
-    None without hits), `chance` that equal rates would differ at least so much, `tells` whether
-    that is small enough."""
+    """Result of a comparison.
+
+    `ratio` is the first rate over the second (inf when the second is 0, None without hits), `chance`
+    the probability of such a difference under equal rates, `tells` whether that is below `TELLS`.
+    """
 
     ratio: float | None
     chance: float
@@ -19,25 +21,16 @@ class ComparisonResult:
 
 
 def compare(hits: int, area: float, other_hits: int, other_area: float) -> ComparisonResult:
-    """Compare two rates of hits per area exactly.
+    """Compare two rates of hits per area exactly; both areas in one unit, above 0.
 
-    Parameters
-    ----------
-    hits, other_hits : int
-    area, other_area : float
-        In one unit, both above 0.
-
-    Raises
-    ------
-    ValueError
-        Negative hits, or no area.
+    ValueError for negative hits or no area.
 
     Notes
     -----
-    Given how many hits there were together, those on the first ground are binomial with
-    p = A1 / (A1 + A2) if the rates are equal; two-sided, adding up all outcomes not likelier than
-    the one met. Source: Przyborowski and Wilenski 1940, "Homogeneity of results in testing samples
-    from Poisson series", Biometrika 31:313-323.
+    Given the total, hits on the first ground are binomial with p = A1 / (A1 + A2) if the rates are
+    equal; two-sided, adding up all outcomes not likelier than the observed one. Source: Przyborowski
+    and Wilenski 1940, "Homogeneity of results in testing samples from Poisson series", Biometrika
+    31:313-323.
 
     Examples
     --------

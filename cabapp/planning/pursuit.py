@@ -1,24 +1,11 @@
-"""One machine behind another: when it catches up, and when it had better start."""
+"""One machine behind another: when it catches up, and when to start. Pure."""
 
 
 def time_to_catch(lead: float, own: float, other: float) -> float | None:
-    """Return how long until a lead is used up.
+    """Return after how many seconds a lead is used up; None when we never catch up.
 
-    Parameters
-    ----------
-    lead : float
-        Ground worked by the other and not yet by us (m2), or distance on the same track (m).
-    own, other : float
-        Our rate and the other's, m2/s or m/s to match; 0 for one that stands.
-
-    Returns
-    -------
-    float or None
-        Seconds; None when we never catch up.
-
-    Notes
-    -----
-    B / (R - S) for R > S.
+    `lead` is m2 worked by the other and not yet by us (or m on one track); `own` and `other` are the
+    rates, m2/s (or m/s), 0 for a machine that stands: B / (R - S) for R > S.
 
     Examples
     --------
@@ -35,31 +22,10 @@ def time_to_catch(lead: float, own: float, other: float) -> float | None:
 
 
 def wait_to_finish_together(area: float, own: float, other: float) -> float:
-    """Return how long to let the other go ahead so that both finish the area together.
+    """Return the seconds to let the other go ahead so that both finish together: A (1/S - 1/R).
 
-    Parameters
-    ----------
-    area : float
-        m2.
-    own, other : float
-        m2/s, both above 0.
+    `area` is m2, the rates m2/s above 0 (ValueError otherwise); 0 when the other is faster.
 
-    Returns
-    -------
-    float
-        Seconds, without a margin; 0 when the other is faster and there is nothing to wait for.
-
-    Raises
-    ------
-    ValueError
-        A rate that is not above 0.
-
-    Notes
-    -----
-    A (1/S - 1/R).
-
-    Examples
-    --------
     >>> wait_to_finish_together(160.0, own=32.0, other=16.0)
     5.0
     """
@@ -82,24 +48,11 @@ def holding_speed(speed: float, own: float, other: float) -> float:
 
 
 def time_to_spare(lead: float, left: float, own: float, other: float) -> float:
-    """Return how long we may do something else and still finish together with the other, s.
+    """Return the seconds we may do something else and still finish together with the other, at least 0.
 
-    Parameters
-    ----------
-    lead : float
-        m2 worked by the other and not yet by us.
-    left : float
-        m2 that nobody has worked.
-    own, other : float
-        m2/s, both above 0.
+    `lead` is m2 worked by the other and not yet by us, `left` m2 that nobody has worked, the rates
+    m2/s above 0. The other ends after left / S, we after (lead + left) / R of work.
 
-    Notes
-    -----
-    The other ends after left / S, we after (lead + left) / R of work: the difference, never below 0.
-    With no lead it is `wait_to_finish_together`.
-
-    Examples
-    --------
     >>> time_to_spare(0.0, 160.0, own=32.0, other=16.0)
     5.0
     >>> time_to_spare(32.0, 160.0, own=32.0, other=16.0)

@@ -1,4 +1,4 @@
-"""When the sun sets and when it gets too dark to see, reckoned without any network."""
+"""When the sun sets and when civil twilight ends, without a network. Pure."""
 
 import math
 
@@ -13,28 +13,23 @@ _DAY = 86400.0
 
 
 def evening(lat: float, lon: float, near: float, zenith: float = SUNSET) -> float | None:
-    """Return when the sun goes below a height on the solar day around a moment.
+    """Return when the sun sinks below a height on the solar day around `near`, POSIX s, or None.
 
     Parameters
     ----------
     lat, lon : float
         WGS 84 degrees, north and east positive.
     near : float
-        POSIX seconds; the solar noon nearest to it decides the day.
+        POSIX s; the solar noon nearest to it decides the day.
     zenith : float
         Distance of the sun's middle from overhead, rad: `SUNSET` or `CIVIL_DUSK`.
-
-    Returns
-    -------
-    float or None
-        POSIX seconds; None where the sun does not reach that height on that day.
 
     Notes
     -----
     Declination and equation of time by the low-precision series of Meeus, Astronomical Algorithms
     (2nd ed. 1998), ch. 25 and 28, which the NOAA solar calculator prints too;
-    cos H = (cos z - sin lat sin dec) / (cos lat cos dec), once more with the sun where it is then.
-    A level horizon at the eye's height; half a minute is within what the air does to it.
+    cos H = (cos z - sin lat sin dec) / (cos lat cos dec), repeated with the sun at that time.
+    A level horizon; refraction varies by up to half a minute.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""What to do first: the fields that still lack passes, ordered by what closes first."""
+"""The order of fields that lack passes, by what closes first. Pure."""
 
 import math
 from dataclasses import dataclass
@@ -26,11 +26,11 @@ class Slot:
     ----------
     work : Work
     seconds : float
-        What it needs at the pace given.
+        Working time it needs.
     ends : float
-        When it would be done, with that before it done first and so many hours worked a day.
+        When it is done, POSIX s, after all before it, at so many hours a day.
     late : float
-        Seconds of work that would be left when it closes; 0 when it fits.
+        Seconds of work left when it closes; 0 when it fits.
     """
 
     work: Work
@@ -40,23 +40,15 @@ class Slot:
 
 
 def in_order(works: list[Work], pace: float, now: float, hours: float = HOURS_A_DAY) -> list[Slot]:
-    """Return the work in the order in which the worst of what comes too late is least.
+    """Return the work in the order in which the greatest lateness is least; work with nothing left is out.
 
-    Parameters
-    ----------
-    works : list of Work
-        Those with nothing left are left out.
-    pace : float
-        Pass area a second of all who work, m2/s, above 0.
-    now : float
-        POSIX s.
-    hours : float
-        Worked in a day.
+    `pace` is the pass area a second of all who work, m2/s, above 0; `now` is POSIX s; `hours` are
+    worked in a day (ValueError outside 0 to 24).
 
     Notes
     -----
-    Earliest due date first: no order has a smaller greatest lateness (Jackson 1955, "Scheduling a
-    production line to minimize maximum tardiness"). What nothing closes comes last, least first.
+    Earliest due date first (Jackson 1955, "Scheduling a production line to minimize maximum
+    tardiness"). What nothing closes comes last, least first.
 
     Examples
     --------
@@ -81,23 +73,11 @@ def _rank(work: Work) -> tuple[float, float]:
 
 
 def left_at(until: float, now: float, pass_area_left: float, end: Finish) -> float:
-    """Return the pass area that will be lacking at a moment such as rain or dusk, m2.
+    """Return the pass area that will be lacking at `until`, such as rain or dusk, m2, at least 0.
 
-    Parameters
-    ----------
-    until, now : float
-        POSIX s.
-    pass_area_left : float
-        m2 now.
-    end : Finish
-        When it would all be done.
+    Times are POSIX s, `pass_area_left` is m2 now, `end` when it would all be done: at the likely rate
+    left (1 - (until - now) / (likely - now)).
 
-    Notes
-    -----
-    At the likely pace: left (1 - (until - now) / (likely - now)), never below 0.
-
-    Examples
-    --------
     >>> left_at(1800.0, 0.0, 7200.0, Finish(3000.0, 3600.0, 4000.0))
     3600.0
     """
