@@ -4,8 +4,11 @@ Knows nothing of files, ports, tools or fields. A position that is missing is ``
 """
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Protocol
+
+import numpy as np
 
 from store.errors import Message
 
@@ -57,6 +60,16 @@ class Fix:
         if self.lat is not None and not (-90 <= self.lat <= 90 and -180 <= self.lon <= 180):
             raise ValueError(f"a fix must lie on the globe: {self.lat!r}, {self.lon!r}")
 
+    def as_kept(self) -> "Fix":
+        """Return the fix as the store keeps it: to 1e-7 degree, 0.01 s and 1 cm.
+
+        >>> Fix(12.3456, 50.123456789, 10.0, sigma=0.034).as_kept()
+        Fix(t=12.35, lat=50.1234568, lon=10.0, sigma=0.03, quality=None, hdop=None)
+        """
+        lat, lon = (None if v is None else round(v * 1e7) / 1e7 for v in (self.lat, self.lon))
+        sigma = None if self.sigma is None else round(self.sigma * 100) / 100
+        return Fix(round(self.t * 100) / 100, lat, lon, sigma, self.quality, self.hdop)
+
     @property
     def has_position(self) -> bool:
         """Whether the receiver gave a position at all."""
@@ -105,3 +118,10 @@ class Source(Protocol):
 
     def close(self) -> None:
         """Release the port or file; polling afterwards returns nothing."""
+
+
+def fix_columns(fixes: Iterable[Fix]) -> tuple[np.ndarray, ...]:
+    """Return t, lat, lon, sigma and quality of fixes, arrays of shape (n,), as a trace has them."""
+    rows = [(f.t, f.lat, f.lon, f.sigma, -1 if f.quality is None else f.quality) for f in fixes]
+    t, lat, lon, sigma, quality = np.array(rows, float).reshape(-1, 5).T
+    return t, lat, lon, sigma, quality.astype(int)

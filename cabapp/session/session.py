@@ -19,7 +19,6 @@ from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.field_marks import FieldMark
 from cabapp.jobs.records.new_stint import open_stint
 from cabapp.jobs.records.pending_handovers import pending_handovers
-from cabapp.jobs.records.stint_reader import as_kept
 from cabapp.jobs.records.tap_kinds import TAP_KINDS, TapRefused
 from cabapp.position.fix import Source
 from cabapp.session.advice.gap_tour import GapTour, gap_tour
@@ -263,7 +262,7 @@ class Session:
         fixes = []
         if self._source is not None:
             try:
-                fixes = [as_kept(fix) for fix in self._source.poll(now)]
+                fixes = [fix.as_kept() for fix in self._source.poll(now)]
                 if self._source.name:
                     self._position.receiver = True
                 elif getattr(self._source, "address", None) == "none":  # the operator chose none

@@ -22,11 +22,11 @@ from cabapp.jobs.pass_counts.live_count import LiveCount
 from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.field_marks import FieldMark, marks_of, take_back
-from cabapp.jobs.records.stint_reader import fix_columns, tool_of
+from cabapp.jobs.records.stint_reader import tool_of
 from cabapp.jobs.records.stint_state import stint_state
 from cabapp.jobs.records.tap_log import effective_taps, taps_of
 from cabapp.planning.finish_time import Finish
-from cabapp.position.fix import Fix
+from cabapp.position.fix import Fix, fix_columns
 from cabapp.session.advice.day_reader import DayReader
 from cabapp.session.advice.work_rate import WorkRate
 from cabapp.session.fault_isolation import FAULT, AdviceFaultGuard, CountFaultGuard

@@ -11,7 +11,6 @@ from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.session.state.open_stint import OpenStint
 from cabapp.session.state.position_state import PositionState
 from cabapp.session.state.view import View
-from cabapp.session.taps.stop_summary import tally_area
 
 
 def build_view(runner: OpenStint | None, here: PositionState, now: float, names: dict, position_words: Message) -> View:
@@ -51,7 +50,7 @@ def build_view(runner: OpenStint | None, here: PositionState, now: float, names:
         target=wording.how_often(runner.job.target), since=stood.since, stop_reason=stood.reason,
         position=position, pose=pose, speed=pose.speed if placed else None,
         done_area=areas.get("done"), field_area=areas.get("field"), pass_tally=stood.tally,
-        tally_area=tally_area(runner), strip=ahead.strip if ahead else None,
+        tally_area=stood.tally_area(runner.tool.width), strip=ahead.strip if ahead else None,
         strip_over=ahead.over if ahead else (), sentence=runner.message(),
         undo_label=undo and Message(TAP_KINDS[undo.kind].undo),
         undo_left=stint_state.UNDO_S - (t - undo.at) if undo else 0.0,

@@ -17,7 +17,6 @@ from pathlib import Path
 
 import numpy as np
 
-from cabapp.jobs.records.stint_reader import as_kept
 from cabapp.jobs.records.stint_state import UNDO_S
 from cabapp.jobs.records.tap_log import effective_taps, written_taps
 from cabapp.position.calibration.antenna_offset import AntennaTransfer
@@ -106,7 +105,7 @@ def _found(store: Store, folder: Path, one: Missing) -> Iterator[Trace]:
     known = {_key(*row) for row in zip(trace.t, trace.lat, trace.lon, strict=True)}
     offered = []
     for name, paths in logs.items():
-        fixes = [as_kept(fix) for fix in _heard(folder, name, paths, one.since, until)]
+        fixes = [fix.as_kept() for fix in _heard(folder, name, paths, one.since, until)]
         same = sum(fix.has_position and _key(fix.t, fix.lat, fix.lon) in known for fix in fixes)
         if not len(trace) and stint.device == store.device and _slug(stint.receiver) == name:
             same = len(fixes)  # nothing is left to know it by but the receiver's name

@@ -11,8 +11,8 @@ import shapely
 
 from cabapp.counting.live_spacing import KEPT
 from cabapp.jobs.pass_counts.assembler import AssembledJob
-from cabapp.jobs.records.stint_reader import fix_columns, tool_of
-from cabapp.position.fix import Fix
+from cabapp.jobs.records.stint_reader import tool_of
+from cabapp.position.fix import Fix, fix_columns
 from cabapp.track.work_switches import WorkSwitch
 from store import Store
 from store.models import Stint

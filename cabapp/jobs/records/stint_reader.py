@@ -15,29 +15,8 @@ from cabapp.jobs.records.stint_state import StintState, stint_state
 from cabapp.jobs.records.tap_log import corrected_taps, effective_taps, taps_of, written_taps
 from cabapp.jobs.records.time_split import LOST_S, WORKING, Hours, split
 from cabapp.jobs.records.work_intervals import Spans, idle_spans
-from cabapp.position.fix import Fix
 from cabapp.track.tool import ToolGeometry
 from store import Store, models
-
-
-def as_kept(fix: Fix) -> Fix:
-    """Return a fix as the store keeps it: to 1e-7 degree, 0.01 s and 1 cm.
-
-    >>> as_kept(Fix(12.3456, 50.123456789, 10.0, sigma=0.034))
-    Fix(t=12.35, lat=50.1234568, lon=10.0, sigma=0.03, quality=None, hdop=None)
-    """
-    lat, lon = fix.lat, fix.lon
-    if fix.has_position:
-        lat, lon = round(lat * 1e7) / 1e7, round(lon * 1e7) / 1e7
-    sigma = None if fix.sigma is None else round(fix.sigma * 100) / 100
-    return Fix(round(fix.t * 100) / 100, lat, lon, sigma, fix.quality, fix.hdop)
-
-
-def fix_columns(fixes: Iterable[Fix]) -> tuple[np.ndarray, ...]:
-    """Return t, lat, lon, sigma and quality of fixes, arrays of shape (n,), as a trace has them."""
-    rows = [(f.t, f.lat, f.lon, f.sigma, -1 if f.quality is None else f.quality) for f in fixes]
-    t, lat, lon, sigma, quality = np.array(rows, float).reshape(-1, 5).T
-    return t, lat, lon, sigma, quality.astype(int)
 
 
 def tool_of(stint: models.Stint) -> ToolGeometry:

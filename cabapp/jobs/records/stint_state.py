@@ -103,6 +103,10 @@ class StintState:
         """Return the spans of work, POSIX s; an open one goes to ``until``."""
         return work_spans(self.switches, until)
 
+    def tally_area(self, width: float) -> float | None:
+        """Return the pass area counted by tap, m2; None unless every length was told."""
+        return self.tally_m * width if self.tally and self.tally_m is not None else None
+
     def working_s(self, now: float) -> float:
         """Return the seconds worked until ``now``."""
         return seconds(self.work(now))

@@ -23,9 +23,3 @@ def stop_summary(stint: OpenStint) -> dict:
         }
     paces = [round(float(one), 2) for one in stint.paces()]
     return noted | ({"paces": paces} if paces else {})
-
-
-def tally_area(stint: OpenStint) -> float | None:
-    """Return the pass area counted by tap, m2; None unless every length was told."""
-    state = stint.standing
-    return state.tally_m * stint.tool.width if state.tally and state.tally_m is not None else None

@@ -12,7 +12,7 @@ from cabapp.__main__ import main
 from cabapp.common.clock import WallClock
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.records import stint_state
-from cabapp.jobs.records.stint_reader import as_kept, tool_of
+from cabapp.jobs.records.stint_reader import tool_of
 from cabapp.jobs.records.tap_log import taps_of
 from cabapp.position.receivers import receiver_thread
 from cabapp.position.receivers.connections import SerialConnection
@@ -187,7 +187,7 @@ def test_a_count_made_again_from_the_raw_log_is_the_same_to_the_last_digit(
     session.close()
 
     [path] = (tmp_path / "raw").iterdir()
-    again = [as_kept(fix) for fix in read_trace(path).fixes()]
+    again = [fix.as_kept() for fix in read_trace(path).fixes()]
     rows = [(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality) for fix in again]
     first, last = kept.t[0], kept.t[-1]
     rows = np.array([row for row in rows if first <= row[0] <= last], float).T
