@@ -12,7 +12,7 @@ from store.facts.signed_pages import text_of
 from store.facts.timestamp import write_time
 from store.models import Farm, Own, Peer, SignedPage, TraceChunk
 from store.traces.varint import InvalidEncoding
-from sync.bundle_file import LONGEST_NAME, RECORDS, write_bundle
+from sync.bundle_file import LONGEST_NAME, PAGE_PARTS, RECORDS, write_bundle
 
 
 def member_of(row_id: str) -> str:
@@ -66,14 +66,7 @@ def export_bundle(store: Store, directory: Path | str, passphrase: str | None = 
         "device": {"id": own.device, "name": _shown(own.name)},
         "devices": devices,
         "pages": [
-            {
-                "device": page.device,
-                "first": page.first,
-                "last": page.last,
-                "bytes": len(text),
-                "sha256": page.sha256,
-                "signature": page.signature,
-            }
+            {"bytes": len(text), **{name: getattr(page, name) for name in PAGE_PARTS}}
             for page, text in zip(pages, texts, strict=True)
         ],
     }

@@ -27,6 +27,7 @@ FORMAT = "rollbook-bundle"
 VERSION = 3
 OLDEST = 2  # version 1 had no signed pages
 MANIFEST, SIGNATURE, RECORDS = "manifest.json", "manifest.sig", "records.jsonl"
+PAGE_PARTS = ("device", "first", "last", "sha256", "signature")
 CONTEXT = b"rollbook-bundle manifest\n"  # a signature given here is valid nowhere else
 
 LARGEST_TOTAL = 2**30

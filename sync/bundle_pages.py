@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from store.db.bulk_insert import insert_rows
 from store.facts.fact_lines import InvalidFact
 from store.models import SignedPage
-from sync.bundle_file import RECORDS, Bundle
+from sync.bundle_file import PAGE_PARTS, RECORDS, Bundle
 
 PageKey = tuple[str, int, int, str]  # device, first, last, SHA-256
 
@@ -47,8 +47,8 @@ def pages_of(bundle: Bundle) -> list[BundlePage]:
     """Return the pages of a bundle; InvalidFact if they are not all of its records."""
     data, place, found = bundle.read(RECORDS), 0, []
     for entry in bundle.manifest["pages"]:
-        columns = {n: entry[n] for n in ("device", "first", "last", "sha256", "signature")}
-        found.append(BundlePage(**columns, data=data[place : place + entry["bytes"]]))
+        parts = {name: entry[name] for name in PAGE_PARTS}
+        found.append(BundlePage(**parts, data=data[place : place + entry["bytes"]]))
         place += entry["bytes"]
     if place != len(data):
         raise InvalidFact("Its pages are not all of its records.")
