@@ -64,7 +64,7 @@ def write_files(directory: Path, told: GeneratedDemo) -> None:
     (directory / "traces").mkdir(exist_ok=True)
     for key, row in farm.FIELDS.items():
         one = gpx_geojson.feature(
-            farm.geometry(farm.outline(key, told.truth["along"])), name=row["name"], crop=row["crop"]
+            farm.geometry(farm.outline(key, told.expected["along"])), name=row["name"], crop=row["crop"]
         )
         _write(directory / "boundaries" / f"{key}.geojson", gpx_geojson.geojson_text([one]))
     for part in (told.oda, told.tam):
@@ -74,7 +74,7 @@ def write_files(directory: Path, told: GeneratedDemo) -> None:
         )
         text = gpx_geojson.gpx_text(f"{who}, 14 May", "Invented trace, simulated at 1 Hz", [track])
         _write(directory / "traces" / f"{part.operator}.gpx", text)
-    _write(directory / "expected.json", json.dumps(told.truth, indent=1) + "\n")
+    _write(directory / "expected.json", json.dumps(told.expected, indent=1) + "\n")
 
 
 def _write(path: Path, text: str) -> None:

@@ -10,13 +10,13 @@ CLEAR = 0.6
 """Ground nearer than this to the edge of a fault is left aside: the receiver is off by as much, m."""
 
 
-def compare(truth: dict, count: JobCount) -> list[dict]:
+def compare(expected: dict, count: JobCount) -> list[dict]:
     """Return each fault with ``found``, the share of its cells that the count agrees on.
 
     ``passes`` None is a lost position, to be marked unknown; above target, more passes agree too.
     """
     rows = []
-    for fault in truth["planted"]:
+    for fault in expected["planted"]:
         ground = shapely.transform(shape(fault["ground"]), lambda xy: count.plane.to_xy(xy[:, 1], xy[:, 0])).buffer(
             -CLEAR
         )

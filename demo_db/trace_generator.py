@@ -23,7 +23,7 @@ class GeneratedDemo:
 
     oda: scenario.OperatorScript
     tam: scenario.OperatorScript
-    truth: dict
+    expected: dict
 
 
 def generate(seed: int = SEED, along: float = 1.0) -> GeneratedDemo:
@@ -53,7 +53,7 @@ def generate(seed: int = SEED, along: float = 1.0) -> GeneratedDemo:
     tam.operator = "tam"
     tam.taps = _tam_taps(second, seconds_tam, start_tam)
     lane_dark = (path.part == scenario.DARK_LANE) & _between(seconds, dark, start, len(path.x))
-    return GeneratedDemo(oda, tam, _truth(seed, along, path, tool, lane_dark, oda, tam))
+    return GeneratedDemo(oda, tam, _expected(seed, along, path, tool, lane_dark, oda, tam))
 
 
 def _between(seconds, span, start, n):
@@ -122,7 +122,7 @@ def _tam_taps(path, seconds, start) -> list[dict]:
     return [{**tap, "t": round(tap["t"])} for tap in taps]
 
 
-def _truth(seed, along, path, tool, lane_dark, oda, tam) -> dict:
+def _expected(seed, along, path, tool, lane_dark, oda, tam) -> dict:
     ground = {int(k): scenario.swept(tool, np.nonzero(path.part == k)[0]) for k in np.unique(path.part)}
     inner = farm.outline("heron", along).buffer(-scenario.HEADLAND - 14)
     fuel, wide, twice = scenario.FUEL_AFTER, scenario.WIDE_LANE, scenario.TWICE_LANE
@@ -139,7 +139,7 @@ def _truth(seed, along, path, tool, lane_dark, oda, tam) -> dict:
         "wide lap, north": (1, only(wide + 1, wide, wide + 2)),
         "lane driven twice": (3, _thrice(ground, twice).intersection(inner)),
         "rocks": (0, _rocks(ground, path, along)),
-        # Rolled in truth, but nobody can know it: the tool's ground while reception was lost.
+        # Rolled, but nobody can know it: the tool's ground while reception was lost.
         "reception lost": (None, scenario.swept(tool, np.nonzero(lane_dark)[0])),
     }
     shares = _shares(ground, inner)

@@ -1,6 +1,7 @@
-"""The story told once, and the short demo run once."""
+"""The scenario, its counts and the short demo, each made once for all workers."""
 
 import json
+import pickle
 from types import SimpleNamespace
 
 import pytest
@@ -40,18 +41,36 @@ def count_of():
 
 
 @pytest.fixture(scope="session")
-def told():
-    return generate()
+def told(pickled_once):
+    """The scenario at full length."""
+    return pickled_once("told", generate)
 
 
 @pytest.fixture(scope="session")
-def full_count(told):
-    return counted(told)
+def short_told(pickled_once):
+    """The scenario of the short demo."""
+    return pickled_once("short-told", lambda: generate(along=0.3))
 
 
 @pytest.fixture(scope="session")
-def short_count():
-    return counted(generate(along=0.3), 0.3)
+def full_count(told, pickled_once):
+    return pickled_once("full-count", lambda: counted(told))
+
+
+@pytest.fixture(scope="session")
+def short_count(short_told, pickled_once):
+    return pickled_once("short-count", lambda: counted(short_told, 0.3))
+
+
+@pytest.fixture(scope="session")
+def pickled_once(build_once):
+    """A function that returns what a builder returned in whichever worker came first."""
+
+    def built(name, build):
+        folder, _ = build_once(name, lambda folder: (folder / "value.pickle").write_bytes(pickle.dumps(build())))
+        return pickle.loads((folder / "value.pickle").read_bytes())
+
+    return built
 
 
 @pytest.fixture(scope="session")

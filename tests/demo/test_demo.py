@@ -135,8 +135,8 @@ def test_wrong_speed_is_wrong_usage(capsys):
     assert ended.value.code == 2 and "1 to 60" in capsys.readouterr().err
 
 
-def test_truth_is_written_beside(short_demo):
+def test_expected_results_are_written_beside(short_demo):
     """What was put in lies beside the farm as JSON, with both operators' taps."""
-    truth = json.loads((short_demo.out / "expected.json").read_text("utf-8"))
-    assert {"missed lanes", "lane driven twice", "rocks", "reception lost"} <= {f["name"] for f in truth["planted"]}
-    assert set(truth["operators"]) == {"oda", "tam"}
+    expected = json.loads((short_demo.out / "expected.json").read_text("utf-8"))
+    assert {"missed lanes", "lane driven twice", "rocks", "reception lost"} <= {f["name"] for f in expected["planted"]}
+    assert set(expected["operators"]) == {"oda", "tam"}

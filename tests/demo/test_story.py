@@ -24,10 +24,10 @@ def files_of(directory):
     return {p.relative_to(directory).as_posix(): p.read_bytes() for p in directory.rglob("*") if p.is_file()}
 
 
-def test_the_same_seed_writes_the_same_files(tmp_path):
-    """Boundaries, traces and truth of one seed are the same to the byte; another seed's traces are not."""
-    for name, seed in (("a", 7), ("b", 7), ("c", 8)):
-        write_files(tmp_path / name, generate(seed, along=0.3))
+def test_the_same_seed_writes_the_same_files(tmp_path, short_told):
+    """Boundaries, traces and expected of one seed are the same to the byte; another seed's traces are not."""
+    for name, made in (("a", short_told), ("b", generate(along=0.3)), ("c", generate(8, along=0.3))):
+        write_files(tmp_path / name, made)
     a, b, c = (files_of(tmp_path / name) for name in "abc")
     assert a == b and len(a) == 6
     assert a["boundaries/heron.geojson"] == c["boundaries/heron.geojson"]
@@ -35,7 +35,7 @@ def test_the_same_seed_writes_the_same_files(tmp_path):
 
 
 def test_what_is_kept_is_what_is_built(told, tmp_path):
-    """The boundaries, traces and truth kept beside the builder are what it builds, to 2 cm."""
+    """The boundaries, traces and expected kept beside the builder are what it builds, to 2 cm."""
     write_files(tmp_path, told)
     for path in sorted((KEPT / "boundaries").glob("*.geojson")):
         ours, made = (json.loads(p.read_text("utf-8")) for p in (path, tmp_path / "boundaries" / path.name))
@@ -121,23 +121,23 @@ def test_steering_wanders_as_a_persons_does():
 
 
 @pytest.mark.parametrize("which", ["full_count", "short_count"])
-def test_the_count_finds_what_was_put_in(which, request, told):
+def test_the_count_finds_what_was_put_in(which, request, told, short_told):
     """On the ground of every fault at least 99 % of the cells are counted as driven; 90 % of the lost lane is unknown."""
-    truth = told.truth if which == "full_count" else generate(along=0.3).truth
-    for row in compare(truth, request.getfixturevalue(which)):
+    expected = (told if which == "full_count" else short_told).expected
+    for row in compare(expected, request.getfixturevalue(which)):
         assert row["found"] > (0.90 if row["passes"] is None else 0.99), row
 
 
 def test_a_wrong_story_is_not_found(told):
     """On bare ground the same comparison finds none of the faults but the bare ones: it can fail."""
     bare = JobCount(farm.geometry(farm.outline("heron")), 2)
-    found = {row["name"]: row["found"] for row in compare(told.truth, bare)}
+    found = {row["name"]: row["found"] for row in compare(told.expected, bare)}
     assert [name for name, share in found.items() if share] == ["missed lanes", "rocks"]
 
 
 def test_the_missed_lanes_are_one_sure_gap(told, full_count):
     """The bare strip is the largest gap, never covered, sure, and its area within 5 % of what was left out."""
-    put_in = next(f for f in told.truth["planted"] if f["name"] == "missed lanes")
+    put_in = next(f for f in told.expected["planted"] if f["name"] == "missed lanes")
     gap = full_count.gaps()[0]
     assert (gap.kind, gap.certainty) == ("none", "sure")
     assert gap.area == pytest.approx(put_in["area_m2"], rel=0.05)
@@ -154,26 +154,26 @@ def inside_headland(count):
 def test_shares_by_passes_are_the_truths(monkeypatch, count_of):
     """With a receiver that never errs, the shares at 0, 1, 2, 3 passes are the driven ones within 0.3 %.
 
-    The truth is counted lane by lane from the tool's own path, at points, by other code. The lane
-    driven with no reception is in the truth and must not be in the count.
+    The expected is counted lane by lane from the tool's own path, at points, by other code. The lane
+    driven with no reception is in the expected and must not be in the count.
     """
     monkeypatch.setattr(scenario, "DRIFT", 0.0)
     monkeypatch.setattr(scenario, "JITTER", 0.0)
     told = generate()
-    truth = np.array([told.truth["inside_headland"]["share_by_passes"].get(str(n), 0.0) for n in range(6)])
-    lost = next(f for f in told.truth["planted"] if f["passes"] is None)["area_m2"]
-    lost /= told.truth["inside_headland"]["area_m2"]
+    expected = np.array([told.expected["inside_headland"]["share_by_passes"].get(str(n), 0.0) for n in range(6)])
+    lost = next(f for f in told.expected["planted"] if f["passes"] is None)["area_m2"]
+    lost /= told.expected["inside_headland"]["area_m2"]
     counted = inside_headland(count_of(told))
-    assert np.abs(counted - truth - [0, lost, -lost, 0, 0, 0]).max() < 0.003
+    assert np.abs(counted - expected - [0, lost, -lost, 0, 0, 0]).max() < 0.003
 
 
 def test_a_receivers_error_costs_little(told, full_count):
     """With the story's receiver (0.12 m of drift) no share is off by more than 3 % of the ground."""
-    truth = [told.truth["inside_headland"]["share_by_passes"].get(str(n), 0.0) for n in range(6)]
-    assert np.abs(inside_headland(full_count) - truth).max() < 0.03
+    expected = [told.expected["inside_headland"]["share_by_passes"].get(str(n), 0.0) for n in range(6)]
+    assert np.abs(inside_headland(full_count) - expected).max() < 0.03
 
 
 def test_pass_area_is_the_way_driven_times_the_width(told, full_count):
     """Pass area, in and out of the field, is the tool's way times its width, less the turns' inner ends, within 4 %."""
-    lost = next(f for f in told.truth["planted"] if f["passes"] is None)["area_m2"]
-    assert full_count.area_totals().pass_area == pytest.approx(told.truth["driven_m"] * 12.8 - lost, rel=0.04)
+    lost = next(f for f in told.expected["planted"] if f["passes"] is None)["area_m2"]
+    assert full_count.area_totals().pass_area == pytest.approx(told.expected["driven_m"] * 12.8 - lost, rel=0.04)

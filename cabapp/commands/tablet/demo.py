@@ -90,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
     picture.write_bytes(map_png(record))
     pages["map"].append(picture)
     show(5, STEPS, "the count is held against the story")
-    compared = compare(built.told.truth, record.count)
+    compared = compare(built.told.expected, record.count)
     show(STEPS, STEPS, "the office is done")
     found = report(record, {"Oda Bracken": oda, "Tam Willet": tam}, merged, compared, pages)
     print(json.dumps(found) if args.json else words_of(found, record.format))
