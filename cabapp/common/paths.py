@@ -54,5 +54,5 @@ def existing_store(args: argparse.Namespace) -> Path | str:
     """
     path = chosen_store(args)
     if not is_server(path) and not path.exists():
-        raise StoreRefused(f"There is no logbook at {path}. Name one with --store FILE.")
+        raise StoreRefused("There is no logbook at {path}. Name one with --store FILE.", path=path)
     return path

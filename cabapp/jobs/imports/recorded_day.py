@@ -120,8 +120,9 @@ def cut(fields, trace: TraceFile) -> RecordedDay:
     """Do what `look_at` does with these fields; needs no store, so it may be done aside."""
     if not trace.dated:
         raise TraceRefused(
-            f"{trace.name} carries no date, only times of day, so nobody can say which day it was. "
-            "Record RMC or ZDA sentences too."
+            "{name} carries no date, only times of day, so nobody can say which day it was. "
+            "Record RMC or ZDA sentences too.",
+            name=trace.name,
         )
     fields = tuple(field for field in fields if field.boundary is not None)
     if not fields:
@@ -164,8 +165,9 @@ def bring_in(
             last = max((tap.at for tap in written_taps(store, stint.id)), default=stint.at)
             if stint.at < ended and begun < last:
                 raise TraceRefused(
-                    f"The work on {field.name} in {day.trace.name} is in this logbook already. "
-                    "It was not written again."
+                    "The work on {field} in {name} is in this logbook already. It was not written again.",
+                    field=field.name,
+                    name=day.trace.name,
                 )
     stint = open_stint(
         store, FarmSettings(store), begun, receiver,

@@ -69,7 +69,7 @@ def measure(traces, tool, target=2, boundary=None, cell=CELL, sigma=None, receiv
     stints, pieces, receivers = [], [], []
     for trace, good in zip(traces, kept, strict=True):
         if not good.keep.any():
-            raise TraceRefused(f"{trace.name} holds no fix that can be used. Choose another recording.")
+            raise TraceRefused("{name} holds no fix that can be used. Choose another recording.", name=trace.name)
         stint, swept = _sweep(trace, good, plane, tool)
         receivers.append(_receiver(trace, good.keep, sigma, receiver))
         stint["receiver"] = _said(receivers[-1])
@@ -165,7 +165,8 @@ def _in_order(traces):
         for trace in traces:
             if not trace.dated:
                 raise TraceRefused(
-                    f"{trace.name} carries no date, so it cannot be put in order with the others. Measure it alone."
+                    "{name} carries no date, so it cannot be put in order with the others. Measure it alone.",
+                    name=trace.name,
                 )
     return sorted(traces, key=lambda trace: trace.t[0])
 
@@ -187,8 +188,8 @@ def _check_together(pieces):
     apart = float(np.hypot(*np.ptp(corners, axis=0))) if len(corners) else 0.0
     if apart > FARTHEST:
         raise TraceRefused(
-            f"The traces cover ground {apart / 1000:,.0f} km apart, which cannot be counted "
-            "together. Measure each place alone."
+            "The traces cover ground {distance} km apart, which cannot be counted together. Measure each place alone.",
+            distance=f"{apart / 1000:,.0f}",
         )
 
 
@@ -201,8 +202,9 @@ def _check_near(traces, kept, plane, field):
         nearest = min(nearest, float(np.nanmin(away)))
     if nearest > NEAR:
         raise BoundaryRefused(
-            f"The trace comes no closer to the field than {nearest / 1000:,.1f} km. Give the "
-            "boundary of the field it was driven in, with [longitude, latitude] in that order."
+            "The trace comes no closer to the field than {distance} km. Give the boundary of the field "
+            "it was driven in, with [longitude, latitude] in that order.",
+            distance=f"{nearest / 1000:,.1f}",
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from cabapp.common.message import N_
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.stint_state import TapRefused
 from store import Store
@@ -21,14 +22,14 @@ def open_stint(
     """
     tool, field = store.get(Tool, tool_id), store.get(Field, field_id)
     chosen = (
-        ("operator", store.get(Operator, operator_id)),
-        ("tractor", store.get(Tractor, tractor_id)),
-        ("tool", tool),
-        ("field", field),
+        (store.get(Operator, operator_id), N_("That operator is not in this logbook. Choose another.")),
+        (store.get(Tractor, tractor_id), N_("That tractor is not in this logbook. Choose another.")),
+        (tool, N_("That tool is not in this logbook. Choose another.")),
+        (field, N_("That field is not in this logbook. Choose another.")),
     )
-    for word, row in chosen:
+    for row, refusal in chosen:
         if row is None:
-            raise TapRefused(f"That {word} is not in this logbook. Choose another.")
+            raise TapRefused(refusal)
     season = ways.local(at).year
     job = store.get(Job, job_id(field_id, operation, season))
     if job is None:

@@ -68,6 +68,11 @@ def say_antenna(antenna, system: str) -> str:
         return translate("not said yet")
     if not antenna.away:
         return translate("the hitchings are measured from it")
-    along = translate("ahead") if antenna.ahead >= 0 else translate("behind")
-    aside = translate("to the right") if antenna.right >= 0 else translate("to the left")
-    return f"{say_span(abs(antenna.ahead), system)} {along}, {say_span(abs(antenna.right), system)} {aside}"
+    values = {"along": say_span(abs(antenna.ahead), system), "aside": say_span(abs(antenna.right), system)}
+    if antenna.ahead >= 0 and antenna.right >= 0:
+        return translate("{along} ahead, {aside} to the right", **values)
+    if antenna.ahead >= 0:
+        return translate("{along} ahead, {aside} to the left", **values)
+    if antenna.right >= 0:
+        return translate("{along} behind, {aside} to the right", **values)
+    return translate("{along} behind, {aside} to the left", **values)
