@@ -1,4 +1,4 @@
-"""Where faults are held, so that what does not depend on them goes on: writing above all."""
+"""Isolates faults in counting and advice so that recording continues."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ FAULT = message(
 
 
 class FaultState(Protocol):
-    """Whose counting may fail: ``trouble`` is said on the line, ``broken`` stops the count."""
+    """State after a fault: ``trouble`` is the message, ``broken`` stops the count."""
 
     trouble: Message | None
     broken: bool
 
 
 class AdviceFaultGuard:
-    """Holds a fault in what the day asks: without that, counting and warning go on as before."""
+    """Logs a fault in the advice of the day; counting and warnings continue."""
 
     def __enter__(self):
         return self
@@ -36,7 +36,7 @@ class AdviceFaultGuard:
 
 
 class CountFaultGuard:
-    """The one place where a fault in counting or judging is held, so that writing goes on."""
+    """Logs a fault in counting or evaluation and makes it a message; recording continues."""
 
     def __init__(self, runner: FaultState):
         self._runner = runner

@@ -1,4 +1,4 @@
-"""The trace of the open stint as it is written; what the disk refuses becomes words."""
+"""Writes the open stint's fixes; a disk error becomes a message."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ SYNC_S = 1.0
 
 
 class FixRecorder:
-    """Keeps fixes, and makes them durable once a second.
+    """Writes fixes, and makes them durable once a second.
 
     Parameters
     ----------
     writer : store.traces.trace_writer.TraceWriter
     beside : concurrent.futures.Executor, optional
-        Makes them durable beside the thread that calls, for a disk may take its time.
+        Makes them durable in another thread: a disk may take half a second.
 
     Attributes
     ----------
@@ -47,23 +47,23 @@ class FixRecorder:
                 log.exception("a fix that cannot be kept")
 
     def sync(self, now: float) -> bool:
-        """Make them durable, once a second; say whether the disk is known to have taken some.
+        """Make them durable once a second; return whether some are known to be.
 
-        A full disk is said, not raised.
+        A full disk becomes a message.
         """
-        heard = False
+        written = False
         if self._syncing is not None:
             if not self._syncing.done():
                 return False  # a slow disk; what comes meanwhile goes with the next
-            heard = self._heard(self._syncing.result)
+            written = self._attempt(self._syncing.result)
             self._syncing = None
         if self._synced is not None and 0 <= now - self._synced < SYNC_S:
-            return heard
+            return written
         self._synced = now
         if self._beside is None:
-            return self._heard(self._writer.sync)
+            return self._attempt(self._writer.sync)
         self._syncing = self._beside.submit(self._writer.sync)
-        return heard
+        return written
 
     def write(self) -> None:
         """Make them durable before this returns.
@@ -76,15 +76,15 @@ class FixRecorder:
         self._writer.sync()
 
     def let_go(self) -> None:
-        """Make them durable before this returns; a full disk is said, not raised."""
-        self._heard(self._writer.sync)
+        """Make them durable before this returns; a full disk becomes a message."""
+        self._attempt(self._writer.sync)
 
     def seal(self) -> None:
         """As `let_go`, and ready for exchange."""
-        self._heard(self._writer.seal)
+        self._attempt(self._writer.seal)
 
-    def _heard(self, write: Callable[[], None]) -> bool:
-        """Write, or hear how writing went."""
+    def _attempt(self, write: Callable[[], None]) -> bool:
+        """Write, or take the result of writing; return whether it succeeded."""
         try:
             write()
         except Refused as refused:

@@ -1,4 +1,4 @@
-"""What a session goes on with when it is opened: this tablet's last stint, if nothing ended it."""
+"""Which stint to continue after a restart."""
 
 from __future__ import annotations
 
@@ -10,10 +10,7 @@ from store.models import HandOver, Stint
 
 
 def stint_to_resume(store: Store) -> tuple[Stint, str | None] | None:
-    """Return the stint to go on with, and the id of its hand-over while nobody answered that.
-
-    None when there is nothing to go on with.
-    """
+    """Return the stint to continue and the id of its hand-over while not received; None without one."""
     own = [stint for stint in store.all(Stint) if stint.device == store.device]
     if not own:
         return None

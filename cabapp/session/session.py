@@ -200,7 +200,7 @@ class Session:
     # --- handing over ------------------------------------------------------------------------
 
     def prepare_hand_over(self, state: str = "fine", left: bool = False) -> HandOverSheet:
-        """Return the sheet, to be gone through by both; ``left`` when nobody is there.
+        """Return the sheet, to be gone through by both; ``left`` when no receiver is there.
 
         Raises
         ------
@@ -303,7 +303,7 @@ class Session:
     def day(self) -> tuple[tuple[str, str], ...]:
         """Return the day around the pass in (name, words), for a screen looked at standing still.
 
-        What is her own business (how her laps wander) is here only, and in no page or bundle.
+        The spread of pass spacing is shown here only, and in no page or bundle.
         """
         return self._runner.day_lines() if self._runner else ()
 

@@ -1,4 +1,4 @@
-"""What is chosen from at take-over, and what taking over writes down."""
+"""Choices at take-over and the hitching question."""
 
 from __future__ import annotations
 

@@ -16,7 +16,7 @@ READING_LASTS_S = 21 * DAY
 """An older reading of the soil says less than the yearly curve."""
 
 PACE_LASTS_S = 14 * DAY
-"""Her pace of longer ago was other ground, and another season's soil."""
+"""Older work rates are of other ground and another season's soil."""
 LEAST_WORK_S = 1800.0
 """Less work than this between two fills tells no rate of use, s."""
 
@@ -62,10 +62,7 @@ def crop_clock(store: Store, field: Field, season: int, now: float) -> tuple[flo
 
 
 def paces_before(store: Store, stint: Stint) -> list[float]:
-    """Return her last paces with this tool before a stint, m2 of passes a second, oldest first.
-
-    Every stop, finish and hand-over notes those of its stint; older than two weeks say nothing.
-    """
+    """Return the operator's work rates with this tool in the two weeks before a stint, m2/s, oldest first."""
     found: list[float] = []
     corrections = Corrections(store)
     before = [
@@ -85,7 +82,7 @@ def noted_paces(store: Store, stint: Stint, corrections: Corrections | None = No
 def faults_of(store: Store, stint: Stint) -> tuple[tuple[str, ...], str, float]:
     """Return what the last walk round found wrong on this tractor or tool, who walked, and when.
 
-    Nothing, "" and 0 where nobody walked round yet.
+    Nothing, "" and 0 before the first walk round.
     """
     own = {
         one.id: one for kind in ("tractor_id", "tool_id") for one in store.all(Stint, **{kind: getattr(stint, kind)})

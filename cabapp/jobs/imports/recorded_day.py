@@ -1,7 +1,6 @@
-"""A day recorded by another logger, written into the logbook as stints after a person agreed.
+"""Another logger's day cut into stints and written when agreed.
 
-The guessing is done in ``cabapp.track.activity``; here fields are laid under the trace and what
-was agreed is written: taps marked as guessed, and the trace as it was recorded.
+Its taps are marked as guessed (``cabapp.track.activity``); the trace is written as it was recorded.
 """
 
 from __future__ import annotations

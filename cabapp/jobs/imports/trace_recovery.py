@@ -1,8 +1,9 @@
-"""What a damaged logbook has lost of a trace, heard again from the raw log of the receiver.
+"""Lost parts of a trace restored from the raw log of the receiver.
 
-Only fixes are put back that lie in the open time of a stint and in a stretch its trace lacks; never
-one that is there. Which receiver's log is that stint's is known by its fixes beside the stretch,
-which must be the same, so that neither another tablet's stint nor a replay is filled.
+Notes
+-----
+Only fixes within a stint and within a part its trace lacks are restored. The fixes of the log beside that
+part must equal those kept, so that neither another tablet's stint nor a replay is filled.
 """
 
 import contextlib
@@ -33,7 +34,7 @@ from store.traces.trace_codec import Trace, make_trace
 log = logging.getLogger(__name__)
 
 BESIDE_S = 60.0
-"""So much on either side of what is missing is heard too, to know the log by, s."""
+"""The log is decoded this long before and after what is missing, to recognize it, s."""
 LATE_S = 2.0
 """Less than this at the end of a trace is nothing lost: fixes that came after the last tap, s."""
 NAMED = re.compile(r"(\d{4}-\d\d-\d\d)-(.+)-\d{3}" + re.escape(SUFFIX))
@@ -172,8 +173,8 @@ def _heard(folder, name, paths, since, until) -> Iterator[Fix]:
     # where an antenna's place is allowed for, the way to there decides
     begin = -math.inf if carrier else since - BESIDE_S
     lines = (line for path in paths for line in _lines(path))
-    for heard in RawLogDecoder().decode(line for line in lines if _came_in(line, begin, until + BESIDE_S)):
-        yield carrier.carry(heard.fix) if carrier else heard.fix
+    for timed in RawLogDecoder().decode(line for line in lines if _came_in(line, begin, until + BESIDE_S)):
+        yield carrier.carry(timed.fix) if carrier else timed.fix
 
 
 def _came_in(line: bytes, since: float, until: float) -> bool:

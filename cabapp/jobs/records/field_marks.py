@@ -1,4 +1,4 @@
-"""The marks of a field as they stand: those of all stints, less the ones taken back."""
+"""Marks of a field that are not taken back, and kinds of marks."""
 
 from __future__ import annotations
 

@@ -16,7 +16,7 @@ POINTS = (
 
 @dataclass(frozen=True, slots=True)
 class WaitingHandOver:
-    """A hand-over nobody has answered: its receiver's first act is to show the next pass."""
+    """A hand-over not yet received: its receiver shows the next pass first."""
 
     id: str
     field_id: str
@@ -30,7 +30,7 @@ class WaitingHandOver:
 
 
 def pending_handovers(store: Store, job: str | None = None) -> list[WaitingHandOver]:
-    """Return the hand-overs nobody has answered: the last of each job, with no stint after it."""
+    """Return the hand-overs not yet received: the last of each job, with no stint after it."""
     given = store.all(HandOver) if job is None else store.all(HandOver, job_id=job)
     last = {one.job_id: one for one in sorted(given, key=lambda one: one.at)}
     found = []

@@ -49,7 +49,7 @@ class StintRecord:
         Seconds not working, by reason.
     trace : store Trace
     lost : list of tuple of float
-        Spans while working without a trustworthy position, POSIX s.
+        Spans while working without a usable position, POSIX s.
     covered, pass_area : float
         m2, of this stint alone: net, and summed over its passes.
     fuel : list of store.models.FuelEntry

@@ -1,4 +1,4 @@
-"""What the day around the pass asks of her: seeder, daylight, rain, fuel, crop, grease, a break ...
+"""Advice of the day: seeder, daylight, rain, fuel, crop, grease, a break ...
 
 Pure: what is known comes in as ``DayFacts``; sentences that ask for something go out. Nothing here is
 urgent by the second.
@@ -44,7 +44,7 @@ BACKLOG_S, BACKLOG_OFF_S = 4 * HOUR, 3 * HOUR
 SPARE_S, SPARE_OFF_S = 20 * 60.0, 10 * 60.0
 """Less time to spare before starting is not worth a word."""
 LAP_OFF, LAP_LEAST = 0.75, 0.4
-"""A lap is off when it lies more spreads of hers, and more m, from the best."""
+"""A lap is off when it lies more spreads, and more m, from the best."""
 WANDER, WANDER_OFF = 1.5, 1.25
 BREAK_S = 2 * HOUR
 """10 to 15 minutes off the seat about every two hours (farm safety specialists)."""

@@ -40,11 +40,11 @@ class GapTourSummary:
 class DayFacts:
     """What is known of the day. SI, POSIX s; None where not known.
 
-    ``left`` is the pass area lacking, ``pace`` hers in m2 of passes a second, ``expected`` what is
+    ``left`` is the pass area lacking, ``pace`` the work rate in m2 of passes a second, ``expected`` what is
     reckoned with until that is known; ``tank_s`` how long what is in the tank lasts at work;
-    ``closes`` and ``up`` the crop clock; ``looked`` when she last found no shoots; ``grease_in``
-    seconds of work until grease is due; ``wander`` her spread of lap in her first hour and the last,
-    m; ``spacing`` how far her last passes lie apart, m; ``seat_s`` since she last stood ten minutes;
+    ``closes`` and ``up`` the crop clock; ``looked`` when no shoots were last found; ``grease_in``
+    seconds of work until grease is due; ``wander`` the spread of pass spacing in the first hour and the last,
+    m; ``spacing`` how far the last passes lie apart, m; ``seat_s`` since the last stop of ten minutes;
     ``faults`` what the last walk round found, by ``walker`` at ``walked``; ``rocks`` how many are to
     be picked.
     """
@@ -100,14 +100,14 @@ def finished(now: DayFacts) -> float | None:
 
 
 def best_spacing(now: DayFacts) -> float | None:
-    """Return how far apart her passes had best lie for her steadiness, m; only for ground done twice."""
+    """Return the best pass spacing for the operator's spread, m; only for ground done twice."""
     if now.lap_sigma is None or now.target != 2 or not now.width:
         return None
     return now.width / 2 - min(best_inside(now.lap_sigma, MISS_TO_EXTRA), now.width / 4)
 
 
 def spare(now: DayFacts) -> float | None:
-    """Return the seconds she could do something else and still finish with the seeder, if it works."""
+    """Return the seconds to spare before work must start to finish with the seeder, if that works."""
     seen, own = now.seeder, finished(now)
     if seen is None or not seen.rate or own is None or seen.left <= 0:
         return None

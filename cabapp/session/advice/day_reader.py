@@ -1,4 +1,4 @@
-"""The day around the pass for one open stint: gathered once a minute, judged by ``DayAdvisor``."""
+"""Gathers the day's facts once a minute for the open stint."""
 
 from __future__ import annotations
 
@@ -33,9 +33,9 @@ from store.models import FuelEntry, Stint, Tool, Tractor
 
 LOOK_S = 60.0
 STEADY_S = 600.0
-"""Her steadiness by the hour needs all her passes gone through, so it is looked at seldom."""
+"""The spread by the hour reads all passes, so it is computed this seldom, s."""
 LAPS = 6
-"""So many of her last laps say how she laps now."""
+"""So many of the last laps give the present spacing."""
 RESERVE = 0.1
 """Share of a tank that is not to be counted on (common practice)."""
 LIGHT = ("rolling", "harrowing")
@@ -50,7 +50,7 @@ PICKED = ("rock",)
 
 
 class DayReader:
-    """What the day asks of her, and what it holds.
+    """Facts and advice of the day for the open stint.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ class DayReader:
         self._looked_at = float("-inf")
 
     def read(self) -> None:
-        """Read anew what only taps and bundles change; before that nothing is known."""
+        """Read again what only taps and bundles change."""
         store, runner = self._store, self._runner
         job, self._seeder, self._ground = runner.job, None, None
         if runner.count is not None and runner.count.count.field is not None and job.operation != "seeding":
@@ -159,7 +159,7 @@ class DayReader:
         return replace(known, seeder=self._pursuit(now))
 
     def _pursuit(self, now):
-        """Return the newest news of the seeder: from its own tablet, or as she told."""
+        """Return the newest lead of the seeder: from its own tablet, or as told."""
         if self._ground is None:
             return None
         pose, fix = self._runner.pose, self._runner.position.fix
@@ -187,7 +187,7 @@ class DayReader:
         return replace(known, missed=self._missed)
 
     def _looked(self):
-        """Return when she last looked and found no shoots."""
+        """Return when no shoots were last found, POSIX s."""
         tap = self._runner.last.get("look_first")
         return tap.at if tap and not (tap.detail or {}).get("shoots") else None
 
@@ -220,7 +220,7 @@ class DayReader:
         return area_in_tank(tank - gone, use, reserve=RESERVE * tank) / pace
 
     def _seat(self, now) -> float:
-        """Return how long she has been at it since she last stood ten minutes."""
+        """Return the seconds since the last stop of ten minutes."""
         since = self._runner.stint.at
         spells = self._runner.standing.work(now)
         for (_, stopped), (began, _) in itertools.pairwise(spells):
@@ -231,15 +231,15 @@ class DayReader:
         return now - since
 
     def _steadiness(self, now):
-        """Return her spread of lap in her first hour and in the last, m; None while not known."""
+        """Return the spread of pass spacing in the first hour and in the last, m; None while not known."""
         if now - self._steady_at >= STEADY_S:
             self._steady_at = now
             mine = self._runner.count.count.pieces()[-1:]
-            hers = pass_spacing(mine, self._runner.tool.width / self._runner.job.target)
-            self._sigma = hers.sigma
-            last = [one.metres for one in hers.spacings[-LAPS:]]
+            spread = pass_spacing(mine, self._runner.tool.width / self._runner.job.target)
+            self._sigma = spread.sigma
+            last = [one.metres for one in spread.spacings[-LAPS:]]
             self._spacing = float(np.median(last)) if len(last) >= LAPS else None
-            whole = [hour for hour in hers.by_hour if hour.at <= now]
-            grown = hers.trend is not None and hers.trend > 0
+            whole = [hour for hour in spread.by_hour if hour.at <= now]
+            grown = spread.trend is not None and spread.trend > 0
             self._wander = (whole[0].sigma, whole[-1].sigma) if grown else None
         return self._wander

@@ -1,4 +1,4 @@
-"""The mop-up: gaps too narrow to be the work itself, in the order that is the shortest way round."""
+"""Gaps in order of the shortest route from here."""
 
 from __future__ import annotations
 

@@ -1,8 +1,4 @@
-"""The seeder ahead: seeded ground that waits, and how fast it grows.
-
-Known from its own tablet's bundles (``SeederFromBundles``), or from what the operator told: where it is, by
-a tap, and how fast it works (``SeederFromTaps``). Nothing here reads a screen.
-"""
+"""Seeded ground not finished, and the seeder's rate: from its bundles, or from the operator's taps."""
 
 from __future__ import annotations
 
@@ -192,7 +188,7 @@ def _gone_on(lead, left, rate, at, now) -> SeederLead:
 
 
 def _rate(pieces) -> tuple[float, float]:
-    """Return ground seeded a second in the last hour, m2/s, and when it was last heard of."""
+    """Return ground seeded a second in the last hour, m2/s, and the time of its last piece, POSIX s."""
     t = np.concatenate([part.t for part in pieces])
     quad = np.concatenate([part.quad for part in pieces])
     late = t > t.max() - RATE_S

@@ -1,4 +1,4 @@
-"""Her pace at work: pass area against time worked, from this stint and her last ones. Pure."""
+"""The operator's work rate, pass area against time worked, from this stint and earlier ones. Pure."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ class WorkRate:
     Parameters
     ----------
     before : sequence of float
-        Her paces in the stints before, m2 of passes a second for every ten minutes at work, oldest
-        first: they count while this stint has not two hours of its own.
+        Work rates of stints before, m2 of passes a second for every ten minutes at work, oldest first;
+        used until this stint has two hours of its own.
     """
 
     def __init__(self, before=()):
@@ -31,16 +31,16 @@ class WorkRate:
 
     @property
     def own(self) -> np.ndarray:
-        """Her pace in every ten minutes at work of this stint, m2/s, oldest first."""
+        """Work rate in every ten minutes at work of this stint, m2/s, oldest first."""
         return paces(*zip(*self._notes)) if len(self._notes) > 1 else np.zeros(0)
 
     @property
     def last(self) -> np.ndarray:
-        """Her paces in her last two hours at work, m2/s."""
+        """Work rates in the last two hours at work, m2/s."""
         return np.concatenate([self._before, self.own])[-SPANS:]
 
     def usual(self) -> float | None:
-        """Return the middle one, m2/s; None while not known."""
+        """Return the median, m2/s; None while not known."""
         last = self.last
         return float(np.median(last)) or None if len(last) >= FEWEST else None
 

@@ -1,4 +1,4 @@
-"""Receiving a hand-over: the receiver points at the next pass, and the place decides."""
+"""Accepts or refuses the place the incoming operator pointed at."""
 
 from __future__ import annotations
 

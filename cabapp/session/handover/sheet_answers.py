@@ -1,4 +1,4 @@
-"""What only the outgoing operator can say for the hand-over sheet, and how it joins the sheet.
+"""Questions only the outgoing operator can answer, and how the answers join the sheet.
 
 Nothing is typed: each question has a few answers, and none is an answer too. What was said stands
 on the sheet under ``told``: messages for each point.

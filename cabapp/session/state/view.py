@@ -115,7 +115,7 @@ class View:
     greased_at : float or None
         When the tool was last greased in this stint, POSIX s.
     finish_at : tuple of float or None
-        Likely finish (early, middle, late), POSIX s; late is infinite where her slowest
+        Likely finish (early, middle, late), POSIX s; late is infinite where the slowest
         spell got nowhere.
     """
 

@@ -1,11 +1,9 @@
-"""When "you are about to cover finished ground again" is said, and when it is not.
+"""Decides when to warn before finished ground is covered again. Pure.
 
-Pure: widths and times in, a verdict out. It knows no map; how much of the tool is on
-finished ground ahead comes from ``cabapp.counting.look_ahead``.
-
-Rule 1: two thresholds. The sentence comes at ``e_on`` and goes only at ``e_off``.
-Rule 2: one sound an event, one repeat, and not again before it has been off.
-Rule 3: in a turn, slow, reversing, just started, or not knowing where we are: silent.
+Notes
+-----
+Two thresholds: the warning comes at ``e_on`` and goes at ``e_off``. One sound an event, one repeat. Silent in a
+turn, slow, reversing, just started, or without a position.
 """
 
 from __future__ import annotations
@@ -77,16 +75,16 @@ def thresholds(width: float, lap_sigma: float | None, gps_sigma: float) -> tuple
     >>> [round(thresholds(45, sigma, 0.0)[0], 1) for sigma in (1, 2)]
     [4.5, 8.4]
     """
-    hers = 0.0
+    own = 0.0
     if lap_sigma is not None:
-        hers = 2 * best_inside(lap_sigma, MISS_TO_EXTRA) + 2 * lap_sigma * math.sqrt(2)
-    e_on = min(max(hers, 2.33 * gps_sigma, width / 10), width / 3)
+        own = 2 * best_inside(lap_sigma, MISS_TO_EXTRA) + 2 * lap_sigma * math.sqrt(2)
+    e_on = min(max(own, 2.33 * gps_sigma, width / 10), width / 3)
     return e_on, e_on / 2
 
 
 @dataclass(frozen=True, slots=True)
 class AlarmState:
-    """What is to be done: ``shown`` a sentence, ``rising`` one just begun, ``sound`` it."""
+    """State of the alarm: ``shown``, ``rising`` when it just began, ``sound`` when one is due."""
 
     shown: bool
     rising: bool
@@ -97,7 +95,7 @@ _NOTHING = AlarmState(False, False, False)
 
 
 class FinishedGroundAlarm:
-    """Says when the operator should hear that the ground ahead is finished.
+    """Alarm for finished ground ahead, with hysteresis.
 
     Examples
     --------
@@ -116,16 +114,16 @@ class FinishedGroundAlarm:
         self._repeated = False
 
     def i_know(self) -> None:
-        """Be silent to the end of this pass."""
+        """Silence the alarm to the end of this pass."""
         self._known = True
 
     def end_pass(self) -> None:
-        """Forget the pass: the next one starts afresh."""
+        """Reset for the next pass."""
         self.on = self._known = False
         self._heading = self._above = self._below = None
 
     def feed(self, now: float, over: float, e_on: float, e_off: float, *, heading: float, quiet: bool) -> AlarmState:
-        """Take what is known now and return the verdict.
+        """Return the state of the alarm.
 
         Parameters
         ----------

@@ -1,7 +1,4 @@
-"""The tap that was forgotten: work that is not being recorded, and recording without work.
-
-Pure: state, speed and place in, a question out. It asks once; it never decides.
-"""
+"""Detects a missed tap: work without recording, or recording without work. Pure."""
 
 from __future__ import annotations
 
@@ -28,7 +25,7 @@ class Question:
 
 
 class MissedTapDetector:
-    """Notices a forgotten tap.
+    """Asks once about a missed tap.
 
     Examples
     --------
@@ -103,7 +100,7 @@ class MissedTapDetector:
         elif self._working is None:
             self._working = now
         if self._working is not None and now - self._working >= _BACK_S:
-            # back at work by herself: nothing to ask, and it may be asked another time
+            # work goes on: nothing to ask now
             working = self._working
             self._reset()
             self._working = working

@@ -1,4 +1,4 @@
-"""What is known at one moment, for the judge; and which mark lies in the way. Pure."""
+"""Values the evaluator uses; marks in the way. Pure."""
 
 from __future__ import annotations
 

@@ -95,7 +95,7 @@ def _wanted_ahead(runner, pose, ahead) -> int:
 
 
 def _stop_rule(runner, t) -> Message | None:
-    """Return the sentence of the worst that stops the work: what she found, wind, or heat."""
+    """Return the sentence of the worst that stops the work: ground, wind, or heat."""
     looked = runner.last.get("look_first")
     answers = (looked.detail or {}) if looked else {}
     wind, air = weather(runner, t)

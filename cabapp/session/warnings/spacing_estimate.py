@@ -1,7 +1,4 @@
-"""How steadily she drives, as far as it is known: from this stint, from earlier ones, or not at all.
-
-Pure: numbers in, one number out.
-"""
+"""Spread of pass spacing to assume, from this stint or earlier ones. Pure."""
 
 from __future__ import annotations
 
@@ -13,7 +10,7 @@ passes that counts for."""
 
 
 def likely_sigma(gps_sigma: float, *known: tuple[float | None, int]) -> float:
-    """Return the spread of lap to reckon with, m, as the receiver sees it.
+    """Return the spread of pass spacing to assume, m, as the receiver measures it.
 
     Parameters
     ----------

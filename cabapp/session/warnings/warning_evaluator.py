@@ -1,10 +1,9 @@
-"""Which one sentence the operator needs now, if any.
+"""Chooses the one sentence that stands. Pure.
 
-Rule 1: at most one sentence, the lowest rank first (``cabapp.session.state.view``).
-Rule 2: if the operator need do nothing, there is no sentence, or a quiet one (rank 6).
-Rule 3: words, a side and a distance; never a code.
-Rule 4: every warning raised is graded: did she act on it within ``ACT_S``?
-Rule 5: no I/O. What is known comes in as a ``Situation``; what to say goes out.
+Notes
+-----
+At most one sentence, the lowest rank first (``state.sentence``); a quiet one, or none, where the operator need
+do nothing. For every warning it is recorded whether the operator acted on it within ``ACT_S``.
 """
 
 from __future__ import annotations
@@ -26,10 +25,10 @@ from cabapp.session.warnings.situation import Situation
 from cabapp.session.warnings.warning_outcome import WarningFollowUp, WarningOutcome
 
 TIGHTEST = 1 / 40.0
-"""Curvature above which she is turning, 1/m: wider than any turn at a row's end."""
+"""Curvature above which the tractor is turning, 1/m: wider than any turn at a row's end."""
 
 FASTEST_TURN = math.radians(5.0)
-"""Heading rate above which she is turning, rad/s."""
+"""Heading rate above which the tractor is turning, rad/s."""
 
 SETTLE_S = 5.0
 """Silence after a start, s."""
@@ -40,7 +39,7 @@ _WHOLE = 0.9  # of the tool: more is all of it
 
 @dataclass(frozen=True, slots=True)
 class WarningResult:
-    """The sentence that stands, and the warnings whose grade is known by now."""
+    """The sentence that stands, and the warnings whose outcome is known by now."""
 
     sentence: Sentence | None
     outcomes: tuple[WarningOutcome, ...] = field(default=())
@@ -178,7 +177,7 @@ class WarningEvaluator:
         return Sentence(SEEDER, now.seeder, True, 0, True, sound=self._sound)
 
     def _advice(self, now):
-        """What the day asks: no sound, no grade, and silent once she knows until its cause is gone."""
+        """Advice of the day: no sound, no outcome, and silent once acknowledged until its cause is gone."""
         labels = {(QUIET, ask.key): ask for ask in now.advice}
         self._known -= {known for known in self._known if known[0] == QUIET and known not in labels}
         self._asked = next((label for label in labels if label not in self._known), None)
@@ -223,7 +222,7 @@ class WarningEvaluator:
         return message("{Done} {times} already.", **values)
 
     def _is_turning(self, now):
-        """Say whether she is turning, by the curve or by the heading over the last second."""
+        """Return whether the tractor is turning, by the curve or by the heading over the last second."""
         if now.heading is None:
             self._headings.clear()
             return True

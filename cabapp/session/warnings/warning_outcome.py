@@ -1,14 +1,11 @@
-"""Whether a warning was acted on: the alarm that grades itself.
-
-Pure. It looks at what happened in the ``ACT_S`` seconds after a warning was raised.
-"""
+"""Whether the operator acted on a warning within ``ACT_S`` seconds. Pure."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
 ACT_S = 8.0
-_EASED = 0.7  # slowed to this share of the speed she had
+_EASED = 0.7  # slowed to this share of the speed before
 _MOVED = 1.0  # m
 
 
