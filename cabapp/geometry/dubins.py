@@ -1,4 +1,4 @@
-"""The shortest way between two headings for a machine that cannot turn tighter than a radius."""
+"""The shortest way between two headings with a tightest turn. Pure."""
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -8,25 +8,21 @@ from cabapp.geometry.arrays import Floats
 
 
 def dubins_length(start: ArrayLike, end: ArrayLike, radius: float) -> Floats:
-    """Return the length of the shortest forward way, m.
+    """Return the length of the shortest forward way, m, shape (...).
 
     Parameters
     ----------
     start, end : array_like, shape (..., 3)
         x and y, m, and heading, rad, counter-clockwise from east; they are broadcast.
     radius : float
-        Tightest turn, m, above 0.
-
-    Returns
-    -------
-    ndarray, shape (...)
+        Tightest turn, m; ValueError unless above 0.
 
     Notes
     -----
     The least of the six words of arcs and lines (Dubins 1957, "On curves of minimal length with a
     constraint on average curvature", American Journal of Mathematics 79:497-516), in the closed
     forms of Shkel and Lumelsky 2001, "Classification of the Dubins set", Robotics and Autonomous
-    Systems 34:179-202. The way back, all headings turned round, has the same length.
+    Systems 34:179-202. The way back, all headings reversed, has the same length.
 
     Examples
     --------

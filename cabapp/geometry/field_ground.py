@@ -1,4 +1,4 @@
-"""The ground a job is about: its outline, how often it wants covering, and where only once."""
+"""A field on the plane: its outline, passes wanted, and where only one."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -50,8 +50,7 @@ class FieldGround:
     def without_edge(self, depth: float) -> Polygon | MultiPolygon:
         """Return the field less a strip `depth` m along every edge, holes included.
 
-        Half-laps cannot cover the strip half a tool wide along an edge exactly to target: it is
-        short, or the next strip is re-covered.
+        Half-laps cannot cover the strip half a tool wide along an edge exactly to target.
         """
         return self.polygon.buffer(-depth, quad_segs=4)
 

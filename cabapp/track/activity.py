@@ -1,6 +1,6 @@
-"""What a machine did through a day, guessed from its trace alone. Pure: plane metres in.
+"""What a machine did through a day, estimated from its trace alone. Pure: plane metres in.
 
-A guess is for a person to confirm: a tool that is up leaves the same trace as one that is down.
+The estimate is for a person to confirm: a tool that is up leaves the same trace as one that works.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -27,20 +27,20 @@ SHORTEST_M, SHORTEST_TURN_S = 25.0, 4.0
 GAP_S = 5.0
 """Longer without a fix is unknown, s, or five times the trace's own interval."""
 EDGE_M = 5.0
-"""A field reaches this far over its boundary, m: tools and boundaries are that wide of the mark."""
+"""A field reaches this far over its boundary, m: tools and boundaries are that inexact."""
 FAST = 1.7
-"""So many times faster than the work of a visit is driving there or back."""
+"""So many times faster than the work of a stay is driving there or back."""
 LEAST_RUNS, LEAST_S = 2, 120.0
-"""A visit with fewer straight runs or less work (s) only crosses the field."""
+"""A stay with fewer straight runs or less work (s) only crosses the field."""
 APART_S = 3600.0
-"""Without a fix for longer, coming back is another visit, s."""
+"""Without a fix for longer, coming back is another stay, s."""
 PAUSE_S = 120.0
 """Standing, or no fix, for this long ends a spell of work, s."""
 
 
 @dataclass(frozen=True)
 class ActivitySpan:
-    """Fixes first to last, the last one included, of one kind; `field` is an index or None."""
+    """Fixes first to last, inclusive, of one kind; `field` is an index or None."""
 
     kind: str
     first: int
@@ -50,20 +50,20 @@ class ActivitySpan:
 
 @dataclass(frozen=True)
 class FieldStay:
-    """The time in one field, between coming and going.
+    """The time in one field.
 
     Attributes
     ----------
     field : int
         Index of the field.
     first, last : int
-        First and last fix, the last one included.
+        First and last fix, inclusive.
     spells : tuple of (float, float)
         When work went on, turns included, POSIX s; empty when the field was only crossed.
     runs : int
         Straight runs of work.
     seconds : dict of str to float
-        Time spent on each of `KINDS`.
+        Time of each of `KINDS`.
     """
 
     field: int
@@ -77,23 +77,23 @@ class FieldStay:
 def guess(
     t: ArrayLike, xy: ArrayLike, fields: Sequence[shapely.Geometry]
 ) -> tuple[list[ActivitySpan], list[FieldStay]]:
-    """Guess what was done.
+    """Estimate what was done.
 
     Parameters
     ----------
     t : array_like, shape (n,)
-        POSIX seconds, rising; only fixes with a position.
+        POSIX s, rising; only fixes with a position.
     xy : array_like, shape (n, 2)
         Metres east, north.
     fields : sequence of shapely geometries
-        In the same plane; where two overlap the first one counts.
+        On the same plane; where two overlap the first one counts.
 
     Returns
     -------
-    stretches : list of ActivitySpan
-        In order, without holes: each fix is in exactly one.
-    visits : list of FieldStay
-        Of fields, in order of time.
+    spans : list of ActivitySpan
+        In order; each fix is in exactly one.
+    stays : list of FieldStay
+        In order of time.
 
     Examples
     --------
@@ -101,11 +101,9 @@ def guess(
 
     >>> t = np.arange(0.0, 120.0)
     >>> x = np.where(t < 60, 0.0, (t - 60) * 3)
-    >>> stretches, visits = guess(t, np.column_stack([x, 0 * x]), [])
-    >>> [(s.kind, s.field) for s in stretches], visits
+    >>> spans, stays = guess(t, np.column_stack([x, 0 * x]), [])
+    >>> [(s.kind, s.field) for s in spans], stays
     ([('standing', None), ('travelling', None)], [])
-    >>> guess([], np.empty((0, 2)), [])
-    ([], [])
     """
     t, xy = np.asarray(t, float), np.asarray(xy, float).reshape(-1, 2)
     if not len(t):
@@ -131,16 +129,16 @@ def guess(
         lambda a, b: lasted(a, b) < SHORTEST_TURN_S and turned[a : b + 1].max() < 2 * TURNS,
     )  # fmt: skip
     _swallow(kind, WORKING, turning, lambda a, b: away[b] - away[a] < SHORTEST_M)
-    visits = []
-    visit = np.concatenate([[0], np.cumsum((np.diff(where) != 0) | (np.diff(t) > APART_S))])
-    for _, first, last in _same(visit):
+    stays = []
+    stay = np.concatenate([[0], np.cumsum((np.diff(where) != 0) | (np.diff(t) > APART_S))])
+    for _, first, last in _same(stay):
         if where[first] >= 0:
-            visits.append(_visit(int(where[first]), first, last, t, kind, speed))
-    stretches = [
+            stays.append(_stay(int(where[first]), first, last, t, kind, speed))
+    spans = [
         ActivitySpan(KINDS[k // 10_000], first, last, None if (f := k % 10_000 - 1) < 0 else int(f))
         for k, first, last in _same(kind * 10_000 + where + 1)
     ]
-    return stretches, visits
+    return spans, stays
 
 
 def _motion(t: Floats, xy: Floats) -> tuple[Floats, Floats]:
@@ -161,7 +159,7 @@ def _motion(t: Floats, xy: Floats) -> tuple[Floats, Floats]:
 
 
 def _where(xy: Floats, fields: Sequence[shapely.Geometry]) -> Ints:
-    """Return the index of the field each place lies in, -1 for none; short slips out are within."""
+    """Return the index of the field of each place, -1 for none; short exits count as inside."""
     where = np.full(len(xy), -1)
     for index in range(len(fields) - 1, -1, -1):
         area = shapely.buffer(fields[index], EDGE_M)
@@ -177,21 +175,21 @@ def _where(xy: Floats, fields: Sequence[shapely.Geometry]) -> Ints:
 
 
 def _same(values: Ints) -> Iterator[tuple[int, int, int]]:
-    """Give (value, first, last) for each run of equal values."""
+    """Yield (value, first, last) for each run of equal values."""
     edges = np.flatnonzero(np.diff(values)) + 1
     for first, end in zip([0, *edges], [*edges, len(values)]):
         yield int(values[first]), int(first), int(end - 1)
 
 
 def _swallow(kind: Ints, name: str, instead: Ints, short: Callable[[int, int], bool]) -> None:
-    """Give runs of a kind that are too short what stands for them in `instead`."""
+    """Replace runs of a kind that are too short by what stands in `instead`."""
     for value, first, last in list(_same(kind)):
         if value == KINDS.index(name) and short(first, last):
             kind[first : last + 1] = instead[first : last + 1]
 
 
-def _visit(field: int, first: int, last: int, t: Floats, kind: Ints, speed: Floats) -> FieldStay:
-    """Judge one visit; what is no work there is marked as travelling in `kind`."""
+def _stay(field: int, first: int, last: int, t: Floats, kind: Ints, speed: Floats) -> FieldStay:
+    """Return one stay; what is no work there is set to travelling in `kind`."""
     part = kind[first : last + 1]
     working, turning = KINDS.index(WORKING), KINDS.index(TURNING)
     runs = [(first + a, first + b) for value, a, b in _same(part) if value == working]
@@ -211,7 +209,7 @@ def _visit(field: int, first: int, last: int, t: Floats, kind: Ints, speed: Floa
 
 
 def _spells(runs: list[tuple[int, int]], t: Floats, kind: Ints) -> tuple[tuple[float, float], ...]:
-    """Join runs to spells; a pause, or driving elsewhere between two of them, parts them."""
+    """Join runs to spells, divided by a pause or by driving elsewhere."""
     spells: list[list[int]] = []
     for a, b in runs:
         if spells and not _parted(kind[spells[-1][1] : a], t[spells[-1][1] : a + 1]):

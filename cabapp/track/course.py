@@ -12,7 +12,7 @@ from cabapp.track.pose import Pose
 
 
 class Course:
-    """Where the last seconds' fixes are heading, and how they bend: less nervous than two chords."""
+    """Heading and curvature from the fixes of the last seconds, with less noise than two chords give."""
 
     def __init__(self) -> None:
         self._places: deque[tuple[float, float, float]] = deque()
@@ -26,15 +26,14 @@ class Course:
             self._places.popleft()
 
     def calm(self, pose: Pose) -> Pose:
-        """Return a pose with heading and curvature of the last 4 s: they say whether she turns."""
+        """Return a pose with heading and curvature of the last 4 s, which tell whether it turns."""
         fitted = self._fit(SHORT_S, pose)
         return pose if fitted is None else replace(pose, heading=fitted[0], curvature=fitted[1])
 
     def steady(self, pose: Pose) -> Pose:
         """Return a pose with heading and curvature of the last 6 s, to look ahead with.
 
-        The curvature is what the last 4 s and the last 6 s agree on, so that a turn just over is
-        soon forgotten.
+        The curvature is what the last 4 s and 6 s agree on, so a turn just over has no effect.
         """
         short, long = self._fit(SHORT_S, pose), self._fit(LONG_S, pose)
         if short is None or long is None:
@@ -71,6 +70,5 @@ def _parabola(t: Floats, xy: Floats) -> Floats:
 
 
 LONG_S, SHORT_S = 6.0, 4.0
-"""Seconds a course is fitted over. In simulated half-laps with a towed roller and a receiver's 0.1
-to 0.3 m, the tool's place 6 s on was foretold within 0.4 m (95 %), by the last chord's curve within
-2.9 m."""
+"""s a course is fitted over. In simulated half-laps with a towed roller and a receiver's 0.1 to 0.3 m
+the predicted place of the tool after 6 s was within 0.4 m (95 %); by the last chord's curve 2.9 m."""

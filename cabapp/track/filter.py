@@ -84,14 +84,14 @@ class FixFilter:
         return np.concatenate([np.zeros((0, 4)), *out]), np.array(breaks, bool)
 
     def flush(self) -> None:
-        """Count a fix still held back at the end."""
+        """Count a fix still held at the end as rejected."""
         if self._held is not None:
             self._drop()
 
-    # --- many at once: only what is beyond suspicion ---------------------------------------------
+    # --- many at once: only what needs no single judgement ---------------------------------------
 
     def _tangled(self, rows: Floats) -> bool:
-        """Return whether dates jump on and times run back, so that only the order tells."""
+        """Return whether dates jump on and times run back, so that the order must be judged singly."""
         newest = self._held if self._held is not None else self._last
         t = rows[:, 0] if newest is None else np.append(newest[0], rows[:, 0])
         step = np.diff(t)
@@ -109,7 +109,7 @@ class FixFilter:
         return rows[fresh]
 
     def _odd(self, every: Floats, dt: Floats) -> Bools:
-        """Return which fixes need a second look, were all before them accepted."""
+        """Return which fixes need a single judgement if all before them are accepted."""
         odd = dt > DAY
         odd[:1] = False
         near = dt[1:] <= self.max_gap
@@ -120,7 +120,7 @@ class FixFilter:
         return odd
 
     def _in_step(self, every: Floats, dt: Floats, n: int) -> bool:
-        """Return whether the state is what the vectors took it for before fix n."""
+        """Return whether the state before fix n is what the vectors assume."""
         if self._held is not None:
             return False
         if n == 0:
@@ -164,10 +164,9 @@ class FixFilter:
             self._take(row, False, out, breaks)
 
     def _rejoins(self, row: Fix) -> bool:
-        """Return whether a fix goes on from the last one and not from the one held.
+        """Return whether a fix continues from the last one and not from the one held.
 
-        Off course, it must lie less than half as far off as the one held: then that one was off
-        and not the way.
+        Off course, it must lie less than half as far off as the one held.
         """
         before, last, held = self._before, self._last, self._held
         if last is None or row[0] - last[0] > self.max_gap or _too_fast(last, row, self.max_speed):
@@ -198,8 +197,7 @@ class FixFilter:
 def _too_fast(a: Any, b: Any, max_speed: float) -> Any:
     """Return whether fixes b (t, x, y, sigma) cannot be reached from a.
 
-    Two fixes may be apart by their own errors too: 5 sigma of their difference along a line
-    covers all but one in a million (normal error); an error not stated is taken for UNSTATED.
+    5 sigma of the difference along a line covers all but one in a million (normal error).
     """
     dx, dy = b[1] - a[1], b[2] - a[2]
     sa, sb = _stated(a), _stated(b)
@@ -208,11 +206,11 @@ def _too_fast(a: Any, b: Any, max_speed: float) -> Any:
 
 
 def _off_course(a: Any, b: Any, c: Any) -> Any:
-    """Return whether fixes c are off the line through a and b by more than they can be.
+    """Return whether fixes c are off the line through a and b by more than is possible.
 
-    Constant speed through a and b predicts c; a machine's acceleration turns it off by
-    dt (dt + dt before) / 2 of it, and the errors of the three add up as those of the difference
-    (sigma root 6 where all are equally far apart: together 3 m/s2 dt2 + 10 sigma).
+    Constant speed through a and b predicts c; acceleration moves it by dt (dt + dt before) / 2 of
+    it, and the errors of the three add up as those of the difference (sigma root 6 where all are
+    equally far apart: together 3 m/s2 dt2 + 10 sigma).
     """
     dt, earlier = c[0] - b[0], b[0] - a[0]
     share = dt / earlier
@@ -224,7 +222,7 @@ def _off_course(a: Any, b: Any, c: Any) -> Any:
 
 
 def _deviation(a: Any, b: Any, c: Any) -> Any:
-    """Return how far fixes c lie from where the line through a and b leads, squared, m2."""
+    """Return the squared distance of fixes c from the line through a and b, m2."""
     share = (c[0] - b[0]) / (b[0] - a[0])
     dx = c[1] - b[1] - (b[1] - a[1]) * share
     dy = c[2] - b[2] - (b[2] - a[2]) * share
@@ -232,7 +230,7 @@ def _deviation(a: Any, b: Any, c: Any) -> Any:
 
 
 def _stated(f: Any) -> Any:
-    """Return the error of fixes, or of one as plain numbers: many times faster one by one."""
+    """Return the error of fixes, or of one as plain numbers, which is many times faster."""
     if isinstance(f[3], float):
         return f[3] if f[3] > 0 else UNSTATED
     return np.where(f[3] > 0, f[3], UNSTATED)

@@ -1,4 +1,4 @@
-"""The path through fixes: which of them say a direction, and the curve from one to the next."""
+"""The path through fixes: its nodes, and the curve from one to the next."""
 
 from collections import deque
 
@@ -16,7 +16,7 @@ def lengths(start: Floats, xy: Floats) -> Floats:
 
 
 def far_enough(rows: Floats, need: Floats, smooth: Bools, start: Floats, waiting: deque[list[float]]) -> Floats:
-    """Return the nodes of the path: places that lie `need` from the one before, greedily.
+    """Return the nodes of the path: places `need` from the one before, greedily; time, s, and place, m.
 
     Parameters
     ----------
@@ -29,12 +29,7 @@ def far_enough(rows: Floats, need: Floats, smooth: Bools, start: Floats, waiting
     start : ndarray, shape (2,)
         The node before, m.
     waiting : deque
-        Noisy fixes since then; kept up to date.
-
-    Returns
-    -------
-    ndarray, shape (m, 3)
-        Time, s, and place, m.
+        Noisy fixes since then; updated.
     """
     x0, y0 = start.tolist()
     if not waiting and not smooth.any():
@@ -65,7 +60,7 @@ def far_enough(rows: Floats, need: Floats, smooth: Bools, start: Floats, waiting
 def curve(
     nodes: Floats, theta: Floats, gear: Floats, dist: Floats, seg: Ints, u: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Return places and headings along each chord's curve: a cubic with the headings at its ends.
+    """Return x, y (m) and heading (rad) on each chord's curve: a cubic with the headings at its ends.
 
     Parameters
     ----------
@@ -78,17 +73,12 @@ def curve(
     seg : ndarray of int, shape (m,)
         The chord of each place asked for.
     u : ndarray, shape (m,)
-        How far along its chord, 0 to 1.
-
-    Returns
-    -------
-    x, y, heading : ndarray, shape (m,)
-        m, m, rad.
+        Share of the chord, 0 to 1.
 
     Notes
     -----
-    The length of its end tangents is the one that follows a circle best
-    (handle 4/3 tan(angle/4) of the radius: the usual cubic for a circular arc).
+    Its end tangents are those of the usual cubic for a circular arc: handle 4/3 tan(angle/4) of
+    the radius.
     """
     delta = np.minimum(np.maximum(turn_between(theta[:-1], theta[1:]), -2.5), 2.5)
     # 4 tan(angle/4) of the radius, which is the chord over 2 sin(angle/2), with no 0 below

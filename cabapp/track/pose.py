@@ -1,4 +1,4 @@
-"""Where tractor and tool are this moment, from the newest fixes alone."""
+"""Place of tractor and tool now, from the newest fixes alone."""
 
 from dataclasses import dataclass
 from math import atan2, cos, hypot, pi, sin
@@ -13,7 +13,7 @@ from cabapp.track.towing import Start, tool_heading
 
 @dataclass(frozen=True)
 class Pose:
-    """Where everything is now, as far as the fixes up to now tell.
+    """Place and motion at the newest fix.
 
     Attributes
     ----------
@@ -22,7 +22,7 @@ class Pose:
     heading, tool_heading : float
         Tractor's and tool's, rad, east 0, counter-clockwise.
     left, right : tuple[float, float]
-        Ends of what works of the tool line, m.
+        Ends of the working part of the tool line, m.
     speed : float
         m/s.
     curvature : float
@@ -46,18 +46,18 @@ class Pose:
 
 @dataclass(frozen=True)
 class PathEnd:
-    """The end of a path: its last nodes and what is known at the first of them.
+    """The end of a path: its last nodes and the state at the first of them.
 
     Attributes
     ----------
     nodes : ndarray, shape (n + 1, 3)
         Time, s, and place, m; n at least 1.
     way, gear : ndarray, shape (n,)
-        Of each chord between them: direction of motion, rad; below 0 = reversing.
+        Of each chord: direction of motion, rad; below 0 = reversing.
     theta : float or None
         Tractor's heading at the first node, rad.
-    start : tuple or None
-        Antenna x, y (m), tractor heading and tool heading (rad) where pieces end so far.
+    start : Start or None
+        State where pieces end so far.
     """
 
     nodes: Floats
@@ -68,7 +68,7 @@ class PathEnd:
 
 
 def pose_now(tool: ToolGeometry, track: PathEnd, last: Floats, wing: str) -> Pose:
-    """Return the pose at the newest fix (t, x, y, ...), the turn going on as it went."""
+    """Return the pose at the newest fix (t, x, y, ...), the present turn continued."""
     nodes, gear = track.nodes, track.gear[-1]
     noses = np.where(track.gear > 0, track.way, track.way + pi)
     nose = float(noses[-1])
@@ -108,7 +108,7 @@ def pose_now(tool: ToolGeometry, track: PathEnd, last: Floats, wing: str) -> Pos
 
 
 def _towed(tool: ToolGeometry, track: PathEnd, nose: float, gear: float, here: tuple[float, float]) -> float:
-    """Return the heading of a towed tool, led on from the last piece along straight steps."""
+    """Return the heading of a towed tool, rad, from the last piece on along straight steps."""
     if track.start is None or track.start[3] is None:
         return nose
     psi, (x, y) = track.start[3], track.start[:2]

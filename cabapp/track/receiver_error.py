@@ -1,9 +1,9 @@
-"""How far off a receiver is: from what it says of itself to two errors; it knows no ground.
+"""A receiver's relative and absolute error, from its quality flags. Knows no ground.
 
-Relative: of one pass against the next within minutes of the same session. Absolute: against the
-ground itself, so what counts between days, tractors and receivers. Both 1 sigma per axis, m.
-Between the two moments of one session the error drifts (first-order Gauss-Markov), so neighbours
-driven minutes apart are known better than those driven hours apart.
+Relative: of one pass against the next within minutes of one session. Absolute: against the ground,
+so between days, tractors and receivers. Both 1 sigma per axis, m. Between two moments of one
+session the error drifts (first-order Gauss-Markov), so neighbours driven minutes apart are known
+better than those driven hours apart.
 """
 
 from collections.abc import Iterable
@@ -17,11 +17,11 @@ from numpy.typing import ArrayLike
 from cabapp.geometry.arrays import Bools, Floats
 
 DRIFT_S = 3600.0
-"""s. How long the drift remembers; about an hour is common practice for what satellite geometry
-and atmosphere leave (from memory)."""
+"""s. Memory of the drift; about an hour is common practice for what satellite geometry and
+atmosphere leave (from memory)."""
 BRIEF_S = 120.0
-"""s. How long the rest remembers: shorter than the time between neighbouring passes (from memory).
-Pass-to-pass error is told inside 15 minutes, about one pass (ISO 12188-1:2010, as EGNOS user
+"""s. Memory of the rest: shorter than the time between neighbouring passes (from memory).
+Pass-to-pass error is stated inside 15 minutes, about one pass (ISO 12188-1:2010, as EGNOS user
 support and the GRDC spray manual 2025, module 12.6, put it)."""
 WINDOW_S = 900.0
 """s. Those 15 minutes: what "between passes" means where one figure must do."""
@@ -37,7 +37,7 @@ class ReceiverClass:
     relative, absolute : float
         m, 1 sigma per axis.
     source : str
-        Where the two come from.
+        Source of the two.
     """
 
     words: str
@@ -78,7 +78,7 @@ ASSUMED = "autonomous"
 
 @dataclass(frozen=True)
 class ReceiverError:
-    """The errors of one stint's receiver as they were over time.
+    """The errors of one stint's receiver over time.
 
     Attributes
     ----------
@@ -87,9 +87,9 @@ class ReceiverError:
     relative, absolute : ndarray, shape (n,)
         m, 1 sigma per axis; absolute is never below relative.
     basis : str
-        What they rest on: "stated error", "stated HDOP", "fix quality", "named" or "not stated".
+        "stated error", "stated HDOP", "fix quality", "named" or "not stated".
     words : str
-        For a person.
+        The class, for a person.
     """
 
     t: Floats
@@ -113,7 +113,7 @@ def named(kind: str) -> ReceiverError:
 
 
 def of_error(relative: float, absolute: float | None = None) -> ReceiverError:
-    """Return a receiver with errors a person gave, m; both the same if only one is given."""
+    """Return a receiver with errors a person gave, m; ValueError unless 0 <= relative <= absolute."""
     absolute = relative if absolute is None else absolute
     if not 0 <= relative <= absolute:
         raise ValueError(f"errors of {relative} m in a session and {absolute} m across cannot be")
@@ -123,7 +123,7 @@ def of_error(relative: float, absolute: float | None = None) -> ReceiverError:
 def judge(
     t: ArrayLike, sigma: ArrayLike | None = None, hdop: ArrayLike | None = None, quality: ArrayLike | None = None
 ) -> ReceiverError:
-    """Return the errors of a receiver from what it said with its fixes.
+    """Return the errors of a receiver from what its fixes state.
 
     Parameters
     ----------
@@ -182,7 +182,7 @@ def spread(
     one, other : tuple of ndarray
         Relative and absolute error of each edge, m.
     same : ndarray of bool
-        Whether both are of one session; else their errors have nothing in common.
+        Both are of one session; else their errors are independent.
     apart : ndarray
         Time between them, s.
     drift : float
@@ -207,12 +207,7 @@ def spread(
 def edge_error(quality: int | None, hdop: float | None) -> float:
     """Return the error of an edge against a pass `WINDOW_S` before, 1 sigma, m.
 
-    Parameters
-    ----------
-    quality : int or None
-        As in NMEA GGA.
-    hdop : float or None
-        None and what is below 1 count as 1.
+    `quality` is as in NMEA GGA; `hdop` None or below 1 counts as 1.
 
     >>> [round(edge_error(quality, None), 3) for quality in (4, 5, 2, 1, 6, None)]
     [0.018, 0.166, 0.242, 0.798, 2.004, 0.798]
@@ -224,16 +219,10 @@ def edge_error(quality: int | None, hdop: float | None) -> float:
 
 
 def pass_to_pass_error(edges: Iterable[float]) -> float:
-    """Return the likely error between two passes, m: 95 of 100 are better.
+    """Return the likely error between two passes, m: 95 of 100 are smaller.
 
-    Parameters
-    ----------
-    edges : iterable of float
-        Error of an edge as recent fixes tell it, 1 sigma, m; their median counts.
-
-    Notes
-    -----
-    Both edges are wrong independently, sideways only (two-sided 95 % of a normal distribution).
+    `edges` are the errors of an edge by recent fixes, 1 sigma, m; their median counts. Both edges
+    are wrong independently, sideways only (two-sided 95 % of a normal distribution).
 
     >>> round(pass_to_pass_error([0.22]), 2)
     0.61
@@ -242,16 +231,7 @@ def pass_to_pass_error(edges: Iterable[float]) -> float:
 
 
 def error_process(times: Floats, drift: float, random: np.random.Generator) -> Floats:
-    """Return a stationary Gauss-Markov process of unit variance at rising times, shape (n,).
-
-    Parameters
-    ----------
-    times : ndarray, shape (n,)
-        s.
-    drift : float
-        Its memory, s.
-    random : numpy Generator
-    """
+    """Return a stationary Gauss-Markov process of unit variance with memory `drift` at rising times, s, (n,)."""
     keep = np.exp(-np.diff(times) / drift)
     steps = random.standard_normal(len(times))
     steps[1:] *= np.sqrt(1 - keep**2)
@@ -274,7 +254,7 @@ def _column(values: ArrayLike | None, count: int) -> Floats:
 
 
 def _basis(has_sigma: Bools, has_hdop: Bools, has_quality: Bools) -> str:
-    """Name what most fixes state, the best first."""
+    """Return what most fixes state, the best first."""
     for said, words in (
         (has_sigma, "stated error"), (has_hdop, "stated HDOP"), (has_quality, "fix quality"),
     ):  # fmt: skip

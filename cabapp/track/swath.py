@@ -1,7 +1,7 @@
-"""From fixes to swept pieces: where the tool went, not where the antenna went.
+"""Computes the ground the tool swept from the antenna's fixes.
 
-The law of this file: whatever is fed one fix at a time gives the very same pieces as when it is
-fed all at once, because both go through the same lines and every result is rounded to a tick.
+Fixes fed one at a time give the same pieces as fed all at once: both take the same lines, and every
+result is rounded to a tick.
 """
 
 import itertools
@@ -34,7 +34,7 @@ WAITING = 64
 
 @dataclass(frozen=True)
 class MachineLimits:
-    """What the counting believes of a machine.
+    """What a machine can do.
 
     Attributes
     ----------
@@ -43,16 +43,15 @@ class MachineLimits:
     max_speed : float
         Faster is a jump, m/s.
     step : float
-        Shortest move that says a direction, m; 6 times a fix's own error is asked too, up to
-        4 steps: more would cut off turns. Where that asks for more than a step, the fixes of the
-        last half of the way are averaged; others are never moved.
+        Shortest move that gives a direction, m, or 6 times a fix's own error up to 4 steps (more
+        would cut off turns). Where the error asks for more than a step, the fixes of the last half
+        of the way are averaged; others are never moved.
     leave : float | None
         Path after which ground swept again is a new visit, m; None = 2 working widths.
     reverse_speed, reverse_limit : float
-        Nobody backs a tool faster (m/s) or farther (m) than this: then it was no reversing.
+        Faster (m/s) or farther (m) is no reversing.
     bow : float
-        Farthest an end of the tool line may stray from the straight side of its piece, m; pieces
-        of a turn are cut so short.
+        Most an end of the tool line may stray from the straight side of its piece, m.
 
     Notes
     -----
@@ -73,17 +72,17 @@ Unknown = tuple[float, float, tuple[float, float], tuple[float, float]]
 
 
 class SwathBuilder:
-    """Turns the fixes of one stint into swept pieces.
+    """Builds the swept pieces of one stint from its fixes.
 
-    Parameters
+    A direction is known only from moving, so a piece is returned one `step` or one fix after its end.
+
+    Attributes
     ----------
-    tool : ToolGeometry
-    limits : MachineLimits
-
-    Notes
-    -----
-    A direction is known only from moving, so a piece is given out when the fix after its end has
-    come: one `step` or one fix later.
+    used : int
+        Fixes accepted.
+    unknown : list of Unknown
+    length : float
+        Path of the antenna, m.
     """
 
     def __init__(self, tool: ToolGeometry, limits: MachineLimits = MachineLimits()) -> None:
@@ -100,7 +99,7 @@ class SwathBuilder:
         self._fresh()
 
     def _fresh(self) -> None:
-        """Forget the stretch before a break; odometer and switches go on."""
+        """Forget the stretch before a break; odometer and switches stay."""
         self._nodes = np.zeros((0, 3))  # t, x, y; the first is the start of what is not given out
         self._waiting: deque[list[float]] = deque(maxlen=WAITING)  # noisy fixes since the last node
         self._way = np.zeros(0)  # direction of motion of the chords between them
@@ -123,7 +122,7 @@ class SwathBuilder:
     def feed(
         self, t: ArrayLike, xy: ArrayLike, switches: Iterable[WorkSwitch] = (), sigma: ArrayLike | None = None
     ) -> SweptPieces:
-        """Take fixes and return the pieces that are certain by now.
+        """Take fixes and return the pieces that are complete.
 
         Parameters
         ----------
@@ -182,7 +181,7 @@ class SwathBuilder:
         self._nodes = row[None, :3].copy()
 
     def _extend(self, rows: Floats) -> None:
-        """Add those fixes that moved far enough from the node before to tell a direction."""
+        """Add those fixes that moved far enough from the node before to give a direction."""
         if len(rows) == 0 or self._last is None:
             return
         self.length += float(lengths(self._last[1:3], rows[:, 1:3]).sum())
@@ -220,7 +219,7 @@ class SwathBuilder:
         self._gear = np.concatenate([self._gear, gear])
 
     def _gears(self, gear: Floats, cusp: Bools, speed: Floats, dist: Floats) -> None:
-        """Follow changes between forward and backward: a sharp cusp taken slowly."""
+        """Set forward or backward: a cusp taken slowly changes it."""
         now, before = gear[0], self._speed
         for i in range(len(gear)):
             if cusp[i] and min(speed[i], before) < self.limits.reverse_speed:
@@ -234,13 +233,13 @@ class SwathBuilder:
             gear[i] = now
 
     def _close(self) -> SweptPieces:
-        """Give out the rest of a stretch, its last heading guessed from the turn before."""
+        """Return the rest of a stretch, its last heading estimated from the turn before."""
         out = self._give(len(self._way))
         self._fresh()
         return out
 
     def _give(self, count: int) -> SweptPieces:
-        """Give out the first `count` chords; all but the very last heading come from both sides."""
+        """Return the pieces of the first `count` chords; all but the very last heading come from both sides."""
         if count <= 0:
             return SweptPieces.none(self.leave)
         nodes, way, gear = self._nodes, self._way, self._gear
@@ -319,12 +318,12 @@ class SwathBuilder:
 
     @property
     def odometer(self) -> int:
-        """Path up to the last piece given out, ticks."""
+        """Path up to the last piece returned, ticks."""
         return self._odometer
 
     @property
     def pose(self) -> Pose | None:
-        """Where tractor and tool are at the newest fix, or None before they have moved."""
+        """Pose at the newest fix, or None before two nodes."""
         if self._last is None or len(self._way) == 0:
             return None
         track = PathEnd(self._nodes, self._way, self._gear, self._theta, self._pose)

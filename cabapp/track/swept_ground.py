@@ -1,4 +1,4 @@
-"""Ground swept between two moments, as convex quadrilaterals; it knows no grid and no field."""
+"""Ground swept between two moments, as convex quadrilaterals. Knows no grid and no field."""
 
 from dataclasses import dataclass
 
@@ -7,8 +7,8 @@ import numpy as np
 from cabapp.geometry.arrays import Floats, Ints
 
 TICK = 1 / 1024
-"""m. Ends of the tool line and the odometer are whole ticks, so that the same trace gives the very
-same pieces whether it comes one fix at a time or all at once."""
+"""m. Ends of the tool line and the odometer are whole ticks, so that a trace gives the same pieces
+whether fed one fix at a time or all at once."""
 
 
 @dataclass
@@ -77,17 +77,13 @@ def cross(a: Floats, b: Floats) -> Floats:
 def swept(quad: Floats, s0: Ints, s1: Ints, t: Floats, leave: int) -> SweptPieces:
     """Return what a straight tool line sweeps from one place to the next.
 
-    Parameters
-    ----------
-    quad : ndarray, shape (n, 4, 2)
-        Left and right end of the tool line before, right and left end after, m.
-    s0, s1 : ndarray of int64, shape (n,)
-    t : ndarray, shape (n,)
+    `quad`, shape (n, 4, 2), holds the left and right end of the tool line before, and the right and
+    left end after, m; the rest is as in `SweptPieces`.
 
     Notes
     -----
     Where the line pivots inside itself (a turn tighter than half the width) one end goes forward
-    and the other backward: two triangles that meet in the pivot, each ground passed over.
+    and the other backward: two triangles that meet in the pivot.
     """
     after = [1, 2, 3, 0]
     # corner by corner in one stretch of memory
@@ -95,8 +91,6 @@ def swept(quad: Floats, s0: Ints, s1: Ints, t: Floats, leave: int) -> SweptPiece
     dx, dy = x[after] - x, y[after] - y
     turns = dx * dy[after] - dy * dx[after]
     convex = (turns.min(axis=0) >= 0) | (turns.max(axis=0) <= 0)
-    # four corners that all turn the same way can still wind twice only if sides cross, and
-    # crossing sides always mix the signs
     if convex.all():
         return SweptPieces(quad, s0, s1, t, leave)
     odd = np.flatnonzero(~convex)

@@ -1,4 +1,4 @@
-"""Where a tool's working line lies behind an antenna; it knows nothing of time or ground."""
+"""Where a tool's working line lies behind an antenna. Knows no time and no ground."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""How a towed tool follows its hitch; it knows no ground and no time.
+"""How a towed tool follows its hitch. Knows no ground and no time.
 
 Off-tracking: d(psi)/ds = sin(theta - psi) / L, whose exact solution along a straight stretch of
 hitch path of length d and direction theta is
@@ -76,21 +76,18 @@ def tool_heading(
 def tow(
     tool: ToolGeometry, start: Start, xy: Floats, heading: Floats, gear: Floats, first_way: float
 ) -> tuple[Floats, Floats, float]:
-    """Return where the middle of the tractor's line meets the working line, and its heading.
+    """Return where the tractor's middle line meets the working line, and the tool's headings.
 
     Parameters
     ----------
     tool : ToolGeometry
-    start : tuple
-        Antenna x, y (m), tractor heading (rad) and tool heading (rad or None) before.
+    start : Start
     xy : ndarray, shape (n, 2)
         Antenna, m.
-    heading : ndarray, shape (n,)
-        Tractor's, rad.
-    gear : ndarray, shape (n,)
-        Below 0 = reversing.
+    heading, gear : ndarray, shape (n,)
+        Tractor's, rad; below 0 = reversing.
     first_way : float
-        What the tool's heading is taken for when nothing is known before, rad.
+        The tool's heading where none is known before, rad.
 
     Returns
     -------
