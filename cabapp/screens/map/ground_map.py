@@ -4,11 +4,9 @@ Knows a grid, outlines and a pose on one job's plane, in metres. Knows no sessio
 """
 
 import math
-from pathlib import Path
 
 import numpy as np
 from kivy.graphics import InstructionGroup, ScissorPop, ScissorPush
-from kivy.lang import Builder
 from kivy.properties import (
     BooleanProperty,
     ColorProperty,
@@ -26,8 +24,9 @@ from cabapp.screens.map.map_drawings import MapDrawing
 from cabapp.screens.map.outline_lines import long_side, rings
 from cabapp.screens.map.pose_extrapolation import PoseExtrapolation
 from cabapp.screens.widgets.buttons import Key  # noqa: F401  (used by map.kv)
+from cabapp.screens.widgets.layout import load_layout
 
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))
+load_layout(__file__)
 WIDTHS = (40, 60, 90, 130, 190, 280, 400, 600, 900, 1300, 2000, 3000, 4500, 7000)  # m across the map
 NEAR = WIDTHS.index(190)
 KEYS_MM = 48.0  # what + and - take of the map's width

@@ -1,11 +1,8 @@
 """The tablet's card: who it is, as a QR code the office can scan or a file on a stick."""
 
-from pathlib import Path
-
 import segno
 from kivy.app import App
 from kivy.graphics.texture import Texture
-from kivy.lang import Builder
 from kivy.properties import ObjectProperty, StringProperty
 from kivy.uix.widget import Widget
 
@@ -55,6 +52,3 @@ class DeviceCardScreen(CabScreen):
         path = folders[0] / f"card-{app.store.device[:8]}.txt"
         if app.attempt(lambda: write_card(app.store, path)):
             app.complain(message("Written to {place}.", place=path))
-
-
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -7,7 +7,6 @@ Nothing is written before the last answer.
 from pathlib import Path
 
 from kivy.app import App
-from kivy.lang import Builder
 from kivy.properties import StringProperty
 
 from cabapp.common.paths import home
@@ -148,6 +147,3 @@ class FirstRunScreen(CabScreen):
             app.store.put(Field, name=said["field"])
         app.begin_anew()
         app.go("take over")
-
-
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))

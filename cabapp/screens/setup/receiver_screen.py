@@ -1,10 +1,7 @@
 """The receiver in words: how good it is, which one to use, where its antenna sits, and a check by driving."""
 
-from pathlib import Path
-
 import numpy as np
 from kivy.app import App
-from kivy.lang import Builder
 from kivy.properties import StringProperty
 
 from cabapp.common.message import message
@@ -314,6 +311,3 @@ class ReceiverScreen(CabScreen):
         """Leave the check."""
         App.get_running_app().overheard.track = None
         self.show_state()
-
-
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -2,11 +2,9 @@
 
 import threading
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 from kivy.app import App
 from kivy.clock import Clock
-from kivy.lang import Builder
 from kivy.properties import BooleanProperty, StringProperty
 
 from cabapp.common.message import message
@@ -262,6 +260,3 @@ def _said(kind: str) -> str:
         "working": translate("working"), "turning": translate("turning"), "travelling": translate("travelling"),
         "standing": translate("standing"), "unknown": translate("unknown"),
     }[kind]  # fmt: skip
-
-
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))

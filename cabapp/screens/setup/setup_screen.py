@@ -1,9 +1,6 @@
 """Set-up, behind four digits: the farm, its people, machines and fields; for standing still."""
 
-from pathlib import Path
-
 from kivy.app import App
-from kivy.lang import Builder
 from kivy.properties import StringProperty
 
 from cabapp.common.message import message
@@ -249,6 +246,3 @@ class SetUpScreen(OutlinePart, CabScreen):
     def not_picked(self):
         """Leave it as it was."""
         self._pick_back()
-
-
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,9 +1,6 @@
 """Finishing: what is still open, largest worth first, before the stint is closed."""
 
-from pathlib import Path
-
 from kivy.app import App
-from kivy.lang import Builder
 from kivy.properties import StringProperty
 
 from cabapp.common.message import N_
@@ -58,6 +55,3 @@ class FinishScreen(CabScreen):
         app = App.get_running_app()
         if app.do("finish"):
             app.go("pass")
-
-
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,10 +1,8 @@
 """Handing over: the outgoing operator says how it stands, both read the sheet, and it is given on."""
 
 from dataclasses import replace
-from pathlib import Path
 
 from kivy.app import App
-from kivy.lang import Builder
 from kivy.properties import StringProperty
 
 from cabapp.common.message import Message, message
@@ -162,6 +160,3 @@ class HandOverScreen(CabScreen):
         app = App.get_running_app()
         if self._sheet is not None:
             app.attempt(lambda: app.session.hand_over(self._sheet))
-
-
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))

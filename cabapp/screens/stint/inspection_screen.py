@@ -3,10 +3,7 @@
 Both are taps of the stint. A point that was not touched was not looked at, and is not written.
 """
 
-from pathlib import Path
-
 from kivy.app import App
-from kivy.lang import Builder
 from kivy.properties import (
     BooleanProperty,
     ListProperty,
@@ -100,6 +97,3 @@ class LookFirstScreen(CabScreen):
         app = App.get_running_app()
         if self.complete and app.do("look_first", **dict(zip(QUESTIONS, map(bool, self.answers), strict=True))):
             app.go("pass")
-
-
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))

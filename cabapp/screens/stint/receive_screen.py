@@ -1,9 +1,6 @@
 """Receiving a hand-over: who are you, and where does the next pass begin? Show it on the map."""
 
-from pathlib import Path
-
 from kivy.app import App
-from kivy.lang import Builder
 from kivy.properties import BooleanProperty, StringProperty
 
 from cabapp.common.message import message
@@ -115,6 +112,3 @@ def _count(store, hand_over_id: str):
     """Return the count of a job handed over, by another tablet too; None when nothing says where it is."""
     assembled = assemble(store, store.get(Job, store.get(HandOver, hand_over_id).job_id))
     return assembled and assembled.count
-
-
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,9 +1,6 @@
 """Why the work stopped: nine reasons, one tap, and the way back to work."""
 
-from pathlib import Path
-
 from kivy.app import App
-from kivy.lang import Builder
 from kivy.properties import StringProperty
 
 from cabapp.common.message import N_, Message, message
@@ -46,6 +43,3 @@ class StopScreen(CabScreen):
         app = App.get_running_app()
         if app.do("restart"):
             app.go("pass")
-
-
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -3,11 +3,8 @@
 The session says what can be chosen; nothing is typed.
 """
 
-from pathlib import Path
-
 from kivy.app import App
 from kivy.clock import Clock
-from kivy.lang import Builder
 from kivy.properties import BooleanProperty, ListProperty, StringProperty
 
 from cabapp.common.message import message
@@ -206,6 +203,3 @@ def _remark(choice) -> str:
     if getattr(choice, "share_done", None) is not None:
         parts.append(translate("{done} % done", done=round(100 * choice.share_done)))
     return "\n".join(parts)
-
-
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))

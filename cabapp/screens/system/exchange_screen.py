@@ -1,9 +1,6 @@
 """Exchanging records with a stick or a watched folder: one tap, how far it is, and what came of it."""
 
-from pathlib import Path
-
 from kivy.app import App
-from kivy.lang import Builder
 from kivy.properties import BooleanProperty, NumericProperty, StringProperty
 
 from cabapp.screens.widgets.screen_frame import CabScreen
@@ -41,6 +38,3 @@ class ExchangeScreen(CabScreen):
         app = App.get_running_app()
         app.exchange.messages = []
         app.back()
-
-
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))

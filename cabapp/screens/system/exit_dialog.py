@@ -1,13 +1,11 @@
 """The way out of the cab: hold the top left corner for three seconds, then say so once more."""
 
-from pathlib import Path
-
 from kivy.clock import Clock
 from kivy.core.window import Window
-from kivy.lang import Builder
 from kivy.uix.modalview import ModalView
 
 from cabapp.screens.widgets import buttons as _buttons  # noqa: F401  (the kv file uses its widgets)
+from cabapp.screens.widgets.layout import load_layout
 from cabapp.screens.widgets.theme import THEME
 
 HOLD_S = 3.0
@@ -34,4 +32,4 @@ class ExitDialog(ModalView):
             self._waiting = None
 
 
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))
+load_layout(__file__)

@@ -3,14 +3,12 @@
 Every key acts when the finger is lifted from it, so a brush past it does nothing.
 """
 
-from pathlib import Path
-
 from kivy.clock import Clock
-from kivy.lang import Builder
 from kivy.properties import BooleanProperty, ColorProperty, NumericProperty
 from kivy.uix.behaviors import ButtonBehavior
 from kivy.uix.label import Label
 
+from cabapp.screens.widgets.layout import load_layout
 from cabapp.screens.widgets.theme import CAP_OF_ROBOTO
 
 ONE_LINE = 0.8  # share of its size that words give up to stay in one line
@@ -115,4 +113,4 @@ class HoldKey(Key):
         """Held for a second and let go; screens bind to it."""
 
 
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))
+load_layout(__file__)

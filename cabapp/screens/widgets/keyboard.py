@@ -3,13 +3,11 @@
 A tablet's own keyboard would be too small, and would open over the page.
 """
 
-from pathlib import Path
-
-from kivy.lang import Builder
 from kivy.properties import BooleanProperty, StringProperty
 from kivy.uix.boxlayout import BoxLayout
 
 from cabapp.screens.widgets.buttons import Key
+from cabapp.screens.widgets.layout import load_layout
 from cabapp.screens.widgets.theme import THEME
 
 LETTERS = "abcdefghijklmnopqrstuvwxyz-"
@@ -83,4 +81,4 @@ class Typing(BoxLayout):
         """It was left as it was; screens bind to it."""
 
 
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))
+load_layout(__file__)

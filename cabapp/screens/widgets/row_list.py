@@ -1,15 +1,14 @@
 """Ruled lists: one line for each thing, large enough for a glove. Knows no session."""
 
 from math import dist
-from pathlib import Path
 
-from kivy.lang import Builder
 from kivy.properties import BooleanProperty, NumericProperty, StringProperty
 from kivy.uix.behaviors import ButtonBehavior
 from kivy.uix.boxlayout import BoxLayout
 from kivy.uix.scrollview import ScrollView
 
 from cabapp.screens.widgets import buttons as _buttons  # noqa: F401  (the kv file uses its widgets)
+from cabapp.screens.widgets.layout import load_layout
 
 
 class Row(ButtonBehavior, BoxLayout):
@@ -75,4 +74,4 @@ class Rows(ScrollView):
             row.chosen = row is chosen
 
 
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))
+load_layout(__file__)

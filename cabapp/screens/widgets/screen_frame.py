@@ -1,19 +1,23 @@
-"""A page of the book: paper ground, a head with a double rule, ruled lines. Knows no session."""
+"""The frame of every screen: paper ground, a head with a double rule, ruled lines. Knows no session."""
 
-from pathlib import Path
+import sys
 
-from kivy.lang import Builder
 from kivy.properties import ListProperty
 from kivy.uix.screenmanager import Screen
 
 from cabapp.screens.widgets.buttons import FittedLabel
+from cabapp.screens.widgets.layout import load_layout
 
 
 class CabScreen(Screen):
-    """A full page; `show` takes a View and draws it."""
+    """A screen with the layout file beside its module; `show` takes a View and draws it."""
+
+    def __init_subclass__(cls, **kwargs):
+        super().__init_subclass__(**kwargs)
+        load_layout(sys.modules[cls.__module__].__file__)
 
     def show(self, view) -> None:
-        """Draw what the session says; a page that only asks has nothing to draw."""
+        """Draw what the session says; a screen that only asks draws nothing."""
 
 
 class Notice(FittedLabel):
@@ -26,4 +30,4 @@ class Notice(FittedLabel):
         return False
 
 
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))
+load_layout(__file__)

@@ -1,9 +1,6 @@
 """The day around the pass, read standing still, and what only she can tell: rain, wind, seeder, soil."""
 
-from pathlib import Path
-
 from kivy.app import App
-from kivy.lang import Builder
 from kivy.properties import BooleanProperty, StringProperty
 
 from cabapp.common.message import message
@@ -103,6 +100,3 @@ class DayScreen(CabScreen):
         lat, lon = (float(v[0]) for v in app.session.job.plane.to_latlon([(x, y)]))
         if app.do("seeder", lat=lat, lon=lon):
             self.part = "lines"
-
-
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -1,13 +1,11 @@
 """The mop-up: what was missed, in the order of the shortest way round, and what is not worth its way."""
 
 import math
-from pathlib import Path
 
 from kivy.app import App
 from kivy.clock import Clock
 from kivy.core.text import Label as Lettering
 from kivy.graphics import Color, Ellipse, Rectangle
-from kivy.lang import Builder
 from kivy.properties import StringProperty
 from kivy.uix.label import Label
 
@@ -136,6 +134,3 @@ def _place_words(here, there) -> str:
     return translate(
         "{distance} to the {way}", distance=Distance(math.hypot(east, north)), way=Message(way(east, north))
     )
-
-
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -3,14 +3,12 @@
 Knows a number, no session.
 """
 
-from pathlib import Path
-
 from kivy.graphics import Color, Line
-from kivy.lang import Builder
 from kivy.properties import NumericProperty
 from kivy.uix.boxlayout import BoxLayout
 from kivy.uix.widget import Widget
 
+from cabapp.screens.widgets.layout import load_layout
 from cabapp.screens.widgets.theme import THEME
 
 
@@ -51,4 +49,4 @@ class PassTally(BoxLayout):
     count = NumericProperty(0)
 
 
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))
+load_layout(__file__)

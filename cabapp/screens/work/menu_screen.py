@@ -1,9 +1,6 @@
 """What can be done standing still: the keys, and under them fuel, fields, marks, and the screen itself."""
 
-from pathlib import Path
-
 from kivy.app import App
-from kivy.lang import Builder
 from kivy.properties import NumericProperty, StringProperty
 
 from cabapp.common.message import Message
@@ -152,6 +149,3 @@ def _closing(field, app) -> str:
     return "\n" + (
         translate("closed {day} (estimate)", day=day) if past else translate("closes {day} (estimate)", day=day)
     )
-
-
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))

@@ -3,11 +3,8 @@
 Draws a `cabapp.session.state.view.View`; every rule behind it lives in the session.
 """
 
-from pathlib import Path
-
 from kivy.app import App
 from kivy.clock import Clock
-from kivy.lang import Builder
 from kivy.properties import (
     BooleanProperty,
     ListProperty,
@@ -267,6 +264,3 @@ def ground_left(view):
     if view.field_area is None or view.done_area is None:
         return None
     return max(0.0, view.field_area - view.done_area)
-
-
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))

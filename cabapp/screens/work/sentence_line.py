@@ -1,10 +1,9 @@
 """The sentence line: the one thing that matters now, in words, with at most one answer beside it."""
 
-from pathlib import Path
-
-from kivy.lang import Builder
 from kivy.properties import BooleanProperty, NumericProperty, StringProperty
 from kivy.uix.boxlayout import BoxLayout
+
+from cabapp.screens.widgets.layout import load_layout
 
 
 class SentenceLine(BoxLayout):
@@ -36,4 +35,4 @@ class SentenceLine(BoxLayout):
         """The second key of a question was let go; screens bind to it."""
 
 
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))
+load_layout(__file__)

@@ -3,16 +3,14 @@
 Knows counts, no ground and no session.
 """
 
-from pathlib import Path
-
 import numpy as np
 from kivy.graphics import Color, Line, Rectangle
-from kivy.lang import Builder
 from kivy.properties import ListProperty, NumericProperty
 from kivy.uix.boxlayout import BoxLayout
 
 from cabapp.screens.map.hatching_texture import HatchingTexture
 from cabapp.screens.widgets.buttons import FittedLabel
+from cabapp.screens.widgets.layout import load_layout
 from cabapp.screens.widgets.theme import THEME
 
 PIECES = 12
@@ -88,4 +86,4 @@ class ToolStrip(BoxLayout):
                     )
 
 
-Builder.load_file(str(Path(__file__).with_suffix(".kv")))
+load_layout(__file__)
