@@ -98,6 +98,25 @@ class GroundMap(FloatLayout):
         for name in ("ink", "paper", "u", "target"):
             setattr(self.tally, name, getattr(self, name))
 
+    def set_job(self, job) -> None:
+        """Lay the ground of a job's count under the map, with its field."""
+        field = job.field
+        self.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
+        self.target, self.plane = getattr(field, "target", 2), job.plane
+        self.changed("all")
+
+    def xy(self, lat: float, lon: float) -> tuple[float, float]:
+        """Return where a place lies on the job's plane, m."""
+        return tuple(float(v) for v in self.plane.to_xy(lat, lon)[0])
+
+    def latlon(self, x: float, y: float) -> tuple[float, float]:
+        """Return latitude and longitude of a place on the job's plane, degrees."""
+        return tuple(float(v[0]) for v in self.plane.to_latlon([(x, y)]))
+
+    def set_marks(self, marks) -> None:
+        """Show marks: kind, latitude and longitude of each; those without a place are left out."""
+        self.marks = [(kind, self.xy(lat, lon)) for kind, lat, lon in marks if lat is not None]
+
     def set_ground(self, grid, polygon=None, once_only=None) -> None:
         """Lay another job's ground under the map.
 

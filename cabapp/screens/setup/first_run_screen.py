@@ -16,7 +16,7 @@ from cabapp.position.boundaries.field_files import read_fields
 from cabapp.screens.setup.boundary_entry import put_fields
 from cabapp.screens.setup.form_fields import FORMS, UNITS, ZONES, FormRefused, unit_of, value_of
 from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
-from cabapp.screens.widgets.row_list import Row
+from cabapp.screens.widgets.row_list import attempt_row
 from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 from store.models import Farm, Field, Operator, Tool, Tractor
@@ -88,13 +88,8 @@ class FirstRunScreen(CabScreen):
         self.ids.typing.ask(title, self._values.get(name) or text, digits)
 
     def _pick(self, title, name, choices):
-        self._name, rows = name, []
-        for value, words in choices:
-            row = Row(words=words)
-            row.bind(on_release=lambda _row, value=value: App.get_running_app().attempt(lambda: self._picked(value)))
-            rows.append(row)
-        self.title, self.part = title, "pick"
-        self.ids.pick.fill(rows)
+        self._name, self.title, self.part = name, title, "pick"
+        self.ids.pick.fill(attempt_row(words, lambda value=value: self._picked(value)) for value, words in choices)
 
     def typed(self, text: str):
         """What was typed is done."""

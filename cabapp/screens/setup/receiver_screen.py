@@ -29,7 +29,7 @@ from cabapp.screens.setup.receiver_text import (
     say_span,
 )
 from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
-from cabapp.screens.widgets.row_list import Row
+from cabapp.screens.widgets.row_list import attempt_row
 from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 from store.models import Hitching, Tool, Tractor
@@ -116,11 +116,6 @@ class ReceiverScreen(CabScreen):
         self.ids.list.scroll_y = 1  # a fresh list is read from its top
         self.part = "list"
 
-    def _row(self, words, act, remark="", chosen=False):
-        row = Row(words=words, remark=remark, chosen=chosen)
-        row.bind(on_release=lambda _row: App.get_running_app().attempt(act))
-        return row
-
     def _can_choose(self) -> bool:
         if self._source is None:
             App.get_running_app().complain(message("This is a show with a recording; there is no receiver to choose."))
@@ -143,9 +138,11 @@ class ReceiverScreen(CabScreen):
                 translate("not on this machine") if why_not_offered() else translate("about 5 m (16 ft)"),
             ),
         ]
-        rows = [self._row(words, lambda use=use: self._use(use), remark, use == using) for use, words, remark in named]
+        rows = [
+            attempt_row(words, lambda use=use: self._use(use), remark, use == using) for use, words, remark in named
+        ]
         rows.append(
-            self._row(
+            attempt_row(
                 translate("Network address"),
                 self._ask_host,
                 using[4:] if using.startswith("tcp:") else "",
@@ -153,7 +150,7 @@ class ReceiverScreen(CabScreen):
             )
         )
         rows.append(
-            self._row(
+            attempt_row(
                 translate("Network port of this tablet"),
                 self._ask_port,
                 using[4:] if using.startswith("udp:") else "",
@@ -161,8 +158,8 @@ class ReceiverScreen(CabScreen):
             )
         )
         if App.get_running_app().view.state == "idle":
-            rows.append(self._row(translate("A recording"), self._list_recordings, "", using.startswith("file:")))
-        rows.append(self._row(translate("No receiver"), lambda: self._use("none"), "", using == "none"))
+            rows.append(attempt_row(translate("A recording"), self._list_recordings, "", using.startswith("file:")))
+        rows.append(attempt_row(translate("No receiver"), lambda: self._use("none"), "", using == "none"))
         self._list(translate("Which receiver?"), rows, self.show_state)
 
     def _use(self, words):
@@ -174,7 +171,7 @@ class ReceiverScreen(CabScreen):
         if not found:
             App.get_running_app().complain(message("There is no recording on this tablet or on a stick."))
             return
-        rows = [self._row(path.name, lambda path=path: self._use(f"file:{path}")) for path in found]
+        rows = [attempt_row(path.name, lambda path=path: self._use(f"file:{path}")) for path in found]
         self._list(translate("Which recording?"), rows, self.choose)
 
     def _ask_host(self):
@@ -203,7 +200,7 @@ class ReceiverScreen(CabScreen):
             return
         system = App.get_running_app().units.system
         rows = [
-            self._row(
+            attempt_row(
                 name,
                 lambda name=name: self._edit_antenna(name),
                 say_antenna(self._source.settings.antenna(name), system),
@@ -293,7 +290,7 @@ class ReceiverScreen(CabScreen):
         )
         names = {model: {row.id: row.name for row in app.store.all(model)} for model in (Tractor, Tool)}
         self.ids.found.fill([
-            self._row(
+            attempt_row(
                 f"{names[Tractor][one.tractor_id]}, {names[Tool][one.tool_id]}",
                 lambda one=one: self._write_side(one),
                 translate("now {offset} to the right", offset=say_offset(one.side_m, system)),

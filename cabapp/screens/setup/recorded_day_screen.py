@@ -15,7 +15,7 @@ from cabapp.position.recordings.recording_search import recordings
 from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.screens.setup import receiver_screen as _receiver  # noqa: F401  (its kv file has the parts used here)
 from cabapp.screens.setup.form_fields import OPERATIONS
-from cabapp.screens.widgets.row_list import Row
+from cabapp.screens.widgets.row_list import attempt_row
 from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 from store.errors import Refused
@@ -59,14 +59,9 @@ class RecordedDayScreen(CabScreen):
         """The recordings on this tablet and on sticks."""
         found = recordings([home() / "recordings"], mounts())
         self.title, self.remark, self.part = translate("Bring in which recording?"), "", "files"
-        self.ids.files.fill([self._row(path.name, lambda path=path: self._read(path)) for path in found])
+        self.ids.files.fill([attempt_row(path.name, lambda path=path: self._read(path)) for path in found])
         if not found:
             App.get_running_app().complain(message("There is no recording on this tablet or on a stick."))
-
-    def _row(self, words, act, remark="", chosen=False):
-        row = Row(words=words, remark=remark, chosen=chosen)
-        row.bind(on_release=lambda _row: App.get_running_app().attempt(act))
-        return row
 
     # --- reading, aside: a day may take some seconds -----------------------------------------
 
@@ -126,7 +121,7 @@ class RecordedDayScreen(CabScreen):
         if self._asked:
             self.title = f"{self._day.trace.name}: {ways.format.short_day(self._asked[0].part.begin)}"
         rows = [
-            self._row(
+            attempt_row(
                 self._say_part(one.part, one.kind, ways),
                 lambda n=n: self._choose(n),
                 self._say_answer(one),
@@ -185,11 +180,11 @@ class RecordedDayScreen(CabScreen):
         one, rows = self._asked[self._at], []
         if one.part.visit is not None:
             rows += [
-                self._row(translate(work), lambda work=work: self._was(work), "", one.work == work)
+                attempt_row(translate(work), lambda work=work: self._was(work), "", one.work == work)
                 for work in OPERATIONS
             ]
         rows += [
-            self._row(_said(kind), lambda kind=kind: self._was_not(kind), "", one.kind == kind)
+            attempt_row(_said(kind), lambda kind=kind: self._was_not(kind), "", one.kind == kind)
             for kind in ("turning", "travelling", "standing")
         ]
         for word, title in (
@@ -197,7 +192,7 @@ class RecordedDayScreen(CabScreen):
             ("tractor", translate("Tractor")),
             ("tool", translate("Tool")),
         ):
-            rows.append(self._row(title, lambda word=word: self._list_who(word), self._name(word)))
+            rows.append(attempt_row(title, lambda word=word: self._list_who(word), self._name(word)))
         self._show_change(translate("What was it?"), rows)
 
     def _show_change(self, title, rows):
@@ -212,7 +207,7 @@ class RecordedDayScreen(CabScreen):
     def _list_who(self, word):
         rows = App.get_running_app().store.all(WHO[word])
         self._show_change(translate("Who and with what?"), [
-            self._row(row.name, lambda row=row: self._take(word, row.id), "", row.id == self._who[word]) for row in rows
+            attempt_row(row.name, lambda row=row: self._take(word, row.id), "", row.id == self._who[word]) for row in rows
         ])  # fmt: skip
 
     def _take(self, word, chosen):

@@ -18,7 +18,7 @@ from cabapp.screens.setup.form_fields import (
     value_of,
 )
 from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
-from cabapp.screens.widgets.row_list import Row
+from cabapp.screens.widgets.row_list import Row, attempt_row
 from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 from store.models import Tool, Tractor
@@ -132,12 +132,7 @@ class SetUpScreen(OutlinePart, CabScreen):
             self._edit(rows[0] if rows else None)
             return
         self.title, self.part = translate(form.title), "list"
-        shown = []
-        for row in rows:
-            line = Row(words=self._name(row), remark="")
-            line.bind(on_release=lambda _line, row=row: self._edit(row))
-            shown.append(line)
-        self.ids.list.fill(shown)
+        self.ids.list.fill(Row(words=self._name(row), on_release=lambda _, row=row: self._edit(row)) for row in rows)
 
     def new(self):
         """A new row of this kind."""
@@ -159,13 +154,14 @@ class SetUpScreen(OutlinePart, CabScreen):
     # --- a form -----------------------------------------------------------------------------
 
     def _form_again(self):
-        form, shown = FORMS[self._kind], []
-        for line in form.lines:
-            row = Row(words=translate(line.words), remark=self._value_words(line))
-            row.bind(on_release=lambda _row, line=line: self._touch(line))
-            shown.append(row)
+        form = FORMS[self._kind]
         self.title = translate(form.title)
-        self.ids.form.fill(shown)
+        self.ids.form.fill(
+            Row(
+                words=translate(line.words), remark=self._value_words(line),
+                on_release=lambda _row, line=line: self._touch(line),
+            ) for line in form.lines
+        )  # fmt: skip
         self.part = "form"
 
     def _value_words(self, line):
@@ -234,14 +230,9 @@ class SetUpScreen(OutlinePart, CabScreen):
     # --- lists to pick from -----------------------------------------------------------------
 
     def _pick(self, title, choices, then, back):
-        shown = []
-        for value, name in choices:
-            row = Row(words=name)
-            row.bind(on_release=lambda _row, value=value: App.get_running_app().attempt(lambda: then(value)))
-            shown.append(row)
         self._pick_back = back
         self.title, self.part = title, "pick"
-        self.ids.pick.fill(shown)
+        self.ids.pick.fill(attempt_row(name, lambda value=value: then(value)) for value, name in choices)
 
     def not_picked(self):
         """Leave it as it was."""

@@ -25,9 +25,8 @@ class FinishScreen(CabScreen):
         gaps = [gap for gap in job.gaps() if gap.kind in KINDS] if job is not None else []
         for place, gap in enumerate(gaps, 1):
             size = translate("{area}, {width} wide", area=Area(gap.area), width=Length(gap.width))
-            row = Row(words=f"{place}. {translate(KINDS[gap.kind])}, {translate(gap.certainty)}", remark=size)
-            row.bind(on_release=lambda _row, gap=gap: self._point_out(gap))
-            rows.append(row)
+            words = f"{place}. {translate(KINDS[gap.kind])}, {translate(gap.certainty)}"
+            rows.append(Row(words=words, remark=size, on_release=lambda _row, gap=gap: self._point_out(gap)))
         if not rows:
             rows = [
                 Row(

@@ -62,9 +62,10 @@ class HandOverScreen(CabScreen):
         rows = []
         for place, (_point, name, answers) in enumerate(self._questions):
             chosen = self._answers[place]
-            row = Row(words=translate(name), remark=self._first(place) if chosen is None else answers[chosen][0])
-            row.bind(on_release=lambda _row, place=place: self._turn(place))
-            rows.append(row)
+            remark = self._first(place) if chosen is None else answers[chosen][0]
+            rows.append(
+                Row(words=translate(name), remark=remark, on_release=lambda _row, place=place: self._turn(place))
+            )
         self.ids.more.fill(rows)
 
     def _first(self, place):
@@ -126,31 +127,24 @@ class HandOverScreen(CabScreen):
             self.part = "sheet"
             app.complain(message("There is no map of this field."))
             return
-        field = job.field
-        ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
-        ground.target = getattr(field, "target", 2)
-        ground.marks = [
-            (mark.kind, tuple(job.plane.to_xy(mark.lat, mark.lon)[0]))
-            for mark in app.session.marks
-            if mark.lat is not None
-        ]
+        ground.set_job(job)
+        ground.set_marks((mark.kind, mark.lat, mark.lon) for mark in app.session.marks)
         ground.keys = True
-        ground.changed("all")
         ground.show_whole()
         ground.follow(app.view.pose)
         self._mark()
 
     def _mark(self):
-        app, sheet = App.get_running_app(), self._sheet
-        job = app.session.job
-        known = sheet is not None and job is not None and sheet.next_lat is not None
-        self.ids.ground.next_place = tuple(job.plane.to_xy(sheet.next_lat, sheet.next_lon)[0]) if known else None
-        self.ids.ground.redraw()
+        ground, sheet = self.ids.ground, self._sheet
+        if self.part != "map":
+            return
+        known = sheet is not None and sheet.next_lat is not None
+        ground.next_place = ground.xy(sheet.next_lat, sheet.next_lon) if known else None
+        ground.redraw()
 
     def point(self, x, y):
-        """She set right where the next pass begins."""
-        job = App.get_running_app().session.job
-        self._place = tuple(float(v[0]) for v in job.plane.to_latlon([(x, y)]))
+        """Take the place the operator touched as where the next pass begins."""
+        self._place = self.ids.ground.latlon(x, y)
         if self._sheet is not None:
             self._sheet = replace(self._sheet, next_lat=self._place[0], next_lon=self._place[1])
         self._mark()

@@ -30,12 +30,9 @@ class ReceiveScreen(CabScreen):
         waiting = [w for w in choices.hand_overs if w.id == wanted] or list(choices.hand_overs)
         self._hand_over = waiting[0] if waiting else None
         self._operator, self.named, self.act_now = None, False, False
-        rows = []
-        for operator in choices.operators:
-            row = Row(words=operator.name)
-            row.bind(on_release=lambda row, operator=operator: self._name(operator, row))
-            rows.append(row)
-        self.ids.people.fill(rows)
+        self.ids.people.fill(
+            Row(words=one.name, on_release=lambda row, one=one: self._name(one, row)) for one in choices.operators
+        )
         if self._hand_over is None:
             self.sentence = translate("No hand-over is waiting.")
             return
@@ -57,15 +54,10 @@ class ReceiveScreen(CabScreen):
         if job is None:
             self.sentence = translate("There is no map of this field. Who takes over?")
             return
-        field = job.field
-        ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
-        ground.target = getattr(field, "target", 2)
+        ground.set_job(job)
         ground.next_place = None  # it is for the receiver to show
-        sheet = self._hand_over.sheet
-        ground.marks = [
-            (mark["kind"], tuple(job.plane.to_xy(mark["lat"], mark["lon"])[0]))
-            for mark in sheet.get("marks") or () if mark.get("lat") is not None
-        ]  # fmt: skip
+        marks = self._hand_over.sheet.get("marks") or ()
+        ground.set_marks((mark["kind"], mark.get("lat"), mark.get("lon")) for mark in marks)
         ground.keys = True
         ground.show_whole()
 
@@ -82,7 +74,7 @@ class ReceiveScreen(CabScreen):
         if self._operator is None:
             self.sentence = translate("First say who takes over.")
             return
-        self._receive(*(float(v[0]) for v in self._job.plane.to_latlon([(x, y)])))
+        self._receive(*self.ids.ground.latlon(x, y))
 
     def _receive(self, lat, lon):
         app = App.get_running_app()

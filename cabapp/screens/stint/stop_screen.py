@@ -1,5 +1,7 @@
 """Why the work stopped: nine reasons, one tap, and the way back to work."""
 
+from functools import partial
+
 from kivy.app import App
 from kivy.properties import StringProperty
 
@@ -21,9 +23,8 @@ class StopScreen(CabScreen):
     def __init__(self, **kwargs):
         super().__init__(**kwargs)
         for reason in REASONS:
-            key = Key(text=capital(reason), cap_mm=6.4)
-            key.bind(on_release=lambda _key, reason=reason: self._say(reason))
-            self.ids.reasons.add_widget(key)
+            act = partial(self._say, reason)
+            self.ids.reasons.add_widget(Key(text=capital(reason), cap_mm=6.4, on_release=act))
 
     def show(self, view) -> None:
         """Say since when; leave when work goes on."""
@@ -33,7 +34,7 @@ class StopScreen(CabScreen):
         if view.state != "stopped":
             app.go("pass")
 
-    def _say(self, reason):
+    def _say(self, reason, _key):
         app = App.get_running_app()
         if app.do("stop_reason", reason=reason):
             app.go("pass")

@@ -95,13 +95,12 @@ class TakeOverScreen(CabScreen):
         )
         self._rows = {}
         for name in COLUMNS:
-            rows = []
             for choice in getattr(choices, name):
-                row = Row(words=choice.name, remark=_remark(choice))
-                row.bind(on_release=lambda _row, name=name, choice=choice: self._choose(name, choice))
-                rows.append(row)
-                self._rows[name, choice.id] = row
-            self.ids[name].fill(rows)
+                self._rows[name, choice.id] = Row(
+                    words=choice.name, remark=_remark(choice),
+                    on_release=lambda _row, name=name, choice=choice: self._choose(name, choice),
+                )  # fmt: skip
+            self.ids[name].fill(row for (column, _), row in self._rows.items() if column == name)
             self._only_one(name, getattr(choices, name))
 
     def _as_last(self, last):

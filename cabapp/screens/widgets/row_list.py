@@ -2,6 +2,7 @@
 
 from math import dist
 
+from kivy.app import App
 from kivy.properties import BooleanProperty, NumericProperty, StringProperty
 from kivy.uix.behaviors import ButtonBehavior
 from kivy.uix.boxlayout import BoxLayout
@@ -17,6 +18,13 @@ class Row(ButtonBehavior, BoxLayout):
     words = StringProperty()
     remark = StringProperty()
     chosen = BooleanProperty(False)
+
+
+def attempt_row(words: str, act, remark: str = "", chosen: bool = False) -> Row:
+    """Return a row whose touch attempts an act; the application shows a refusal."""
+    return Row(
+        words=words, remark=remark, chosen=chosen, on_release=lambda _row: App.get_running_app().attempt(act)
+    )  # fmt: skip
 
 
 class SheetLine(BoxLayout):

@@ -28,8 +28,8 @@ class DayScreen(CabScreen):
         self._lines = self._pair = None
         self._touched = [False, False]
         for hours in RAIN_H:
-            key = Key(text=translate("Rain in {hours} h", hours=hours), cap_mm=6.4)
-            key.bind(on_release=lambda _key, hours=hours: self.rain(hours))
+            words = translate("Rain in {hours} h", hours=hours)
+            key = Key(text=words, cap_mm=6.4, on_release=lambda _key, hours=hours: self.rain(hours))
             self.ids.rain.add_widget(key, index=len(self.ids.rain.children))
 
     def on_pre_enter(self, *_args):
@@ -87,16 +87,13 @@ class DayScreen(CabScreen):
         if getattr(job, "field", None) is None:
             app.complain(message("There is no map of this field."))
             return
-        ground.set_ground(job.grid, job.field.polygon, job.field.once)
-        ground.target = job.field.target
-        ground.changed("all")
+        ground.set_job(job)
         ground.show_whole()
         ground.follow(app.view.pose)
         self.part = "map"
 
     def seeder_at(self, x, y):
         """Note that the seeder is at this place of the map, m on the plane."""
-        app = App.get_running_app()
-        lat, lon = (float(v[0]) for v in app.session.job.plane.to_latlon([(x, y)]))
-        if app.do("seeder", lat=lat, lon=lon):
+        lat, lon = self.ids.ground.latlon(x, y)
+        if App.get_running_app().do("seeder", lat=lat, lon=lon):
             self.part = "lines"

@@ -78,11 +78,8 @@ class GapTourScreen(CabScreen):
         self.remark = translate("Looking for the shortest round …")
         self.ids.stops.fill([])
         job, ground = App.get_running_app().session.job, self.ids.ground
-        field = getattr(job, "field", None)
-        if field is not None:
-            ground.set_ground(job.grid, field.polygon, field.once)
-            ground.target = field.target
-            ground.changed("all")
+        if getattr(job, "field", None) is not None:
+            ground.set_job(job)
             ground.show_whole()
         ground.set_round(None, [])
         self._due()
@@ -97,17 +94,18 @@ class GapTourScreen(CabScreen):
 
     def _list(self, app):
         self.remark = ""
-        found, job = app.session.mop_up(), app.session.job
+        found = app.session.mop_up()
         if found is None:
             self.ids.stops.fill([Row(words=translate("There is no boundary, so gaps cannot be told."))])
             return
-        start = at = tuple(job.plane.to_xy(*found.start)[0])
+        start = at = self.ids.ground.xy(*found.start)
         rows, legs = [NotWorth(text=translate(found.remark))] if found.remark else [], []
         for place, stop in enumerate(found.stops, 1):
-            first, last = (tuple(job.plane.to_xy(*end)[0]) for end in (stop.start, stop.end))
-            row = StopRow(words=f"{place}. {translate(stop.words)}", remark=_place_words(at, first))
-            row.bind(on_release=lambda _row, xy=first: self._point_out(xy))
-            rows.append(row)
+            first, last = (self.ids.ground.xy(*end) for end in (stop.start, stop.end))
+            words = f"{place}. {translate(stop.words)}"
+            rows.append(StopRow(
+                words=words, remark=_place_words(at, first), on_release=lambda _row, xy=first: self._point_out(xy)
+            ))  # fmt: skip
             legs.append((first, last))
             at = last
         if legs:

@@ -44,9 +44,7 @@ class MenuScreen(CabScreen):
 
     @staticmethod
     def _key(words, act, **looks):
-        key = Key(text=words, cap_mm=6.4, **looks)
-        key.bind(on_release=lambda _key: act())
-        return key
+        return Key(text=words, cap_mm=6.4, on_release=lambda _key: act(), **looks)
 
     def _add_key(self, words, act, place):
         self.ids.menu.add_widget(self._key(translate(words), act), index=place)

@@ -141,18 +141,15 @@ class PassScreen(CabScreen):
         if job is not self._job:
             self._job = job
             if job is not None:
-                field = job.field
-                ground.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
-                ground.target = self.ids.strip.target = getattr(field, "target", 2)
-                ground.gate = self._gate(app, job)
-                self._marks = None
+                ground.set_job(job)
+                self.ids.strip.target, ground.gate, self._marks = ground.target, self._gate(app), None
             session.take_dirty()
             ground.changed("all")
         else:
             ground.changed(session.take_dirty())
         if job is not None and session.marks is not self._marks:
             self._marks = session.marks
-            ground.marks = [(mark.kind, _place(job, mark.lat, mark.lon)) for mark in session.marks]
+            ground.set_marks((mark.kind, mark.lat, mark.lon) for mark in session.marks)
         if view.state != self._state:
             self._state = view.state
             # where work stopped stays marked until it goes on
@@ -166,13 +163,13 @@ class PassScreen(CabScreen):
         self.ids.ground.next_place = xy
         self.ids.ground.show_whole()
 
-    def _gate(self, app, job):
+    def _gate(self, app):
         """Return the gate on the job's plane, metres; None when nobody wrote it down."""
         stint = app.stint()
         field = stint and app.store.get(Field, app.store.get(Job, stint.job_id).field_id)
         if not field or field.gate_lat is None:
             return None
-        return _place(job, field.gate_lat, field.gate_lon)
+        return self.ids.ground.xy(field.gate_lat, field.gate_lon)
 
     def _sentence(self, view, app):
         line, said = self.ids.sentence, app.saying.line(view)
@@ -237,11 +234,6 @@ class PassScreen(CabScreen):
             ground.whole, ground.level = False, _map.NEAR
         elif self.moving:
             ground.show_whole()
-
-
-def _place(job, lat, lon):
-    """Return where a place lies on a job's plane, (x, y) in m."""
-    return tuple(float(v) for v in job.plane.to_xy(lat, lon)[0])
 
 
 def marks_for(operation):
