@@ -291,7 +291,7 @@ def test_what_only_she_can_say_stands_on_the_sheet(open_cab, farm):
         assert given.left_for and given.sheet["told"] == {
             "state": ["it is wet"],
             "odd": ["headland not done"],
-            "closing": ["left for Tam Willet"],
+            "closing": [{"id": "left for {name}", "values": {"name": "Tam Willet"}}],
         }
         assert given.next_lat == pytest.approx(50.05216, abs=2e-4), "where she touched: the middle of the field"
     cab.tap("No time (hold)", seconds=1.3)
