@@ -1,4 +1,4 @@
-"""How much of a field was surely covered to target: an interval that counts the receiver's error."""
+"""The share of a field covered to target, with an interval that counts the receiver's error. Pure."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -29,14 +29,14 @@ FINE = 2.0**12
 
 @dataclass(frozen=True)
 class Confidence:
-    """What part of a field has been covered as often as wanted.
+    """The share of a field covered as often as wanted.
 
     Attributes
     ----------
     target : int
         Passes wanted (fewer where the field says so).
     share : float
-        As counted, 0 to 1. Unknown ground is not covered, so it counts as not proven.
+        As counted, 0 to 1. Unknown ground is not covered.
     low, high : float
         The 90 % interval, 0 to 1.
     """
@@ -68,11 +68,11 @@ def confidence_interval(
 
     Parameters
     ----------
-    stints : list of SweptPieces
-    receivers : list of ReceiverError
+    stints : sequence of SweptPieces
+    receivers : sequence of ReceiverError
         One for each stint.
     field : FieldGround
-    seedings : list of SweptPieces
+    seedings : sequence of SweptPieces
         As in `count_rows`.
     seed : int
         The same seed gives the same interval.
@@ -80,12 +80,12 @@ def confidence_interval(
     Notes
     -----
     A parametric bootstrap: every visit is shifted by errors drawn anew, a drift and a brief part
-    for each stint (see `receiver`), sideways to its pass, and all is recounted on coarse rows.
+    for each stint, sideways to its pass, and all is recounted on coarse rows.
     The basic interval about 2m - mean (Davison and Hinkley, Bootstrap Methods, 1997, section
-    5.2) takes off what the error once more would add: shifted passes leave more short. Where the
+    5.2) removes what the error once more would add: shifted passes leave more short. Where the
     error is larger than the steering's that is not enough, as what is left short grows with the
     root of the variance. So errors of half to twice the variance are drawn too, and the upper end
-    is no lower than what they tell of no error at all (simulation and extrapolation: Cook and
+    is no lower than their extrapolation to no error (simulation and extrapolation: Cook and
     Stefanski 1994, J. Am. Stat. Assoc. 89, 1314-1328). The lower end is never above the count.
     """
     row = float(np.clip(np.sqrt(field.area) / ROWS, 0.5, 4.0))
@@ -116,7 +116,7 @@ def confidence_interval(
 
 
 def _without_error(share: float, again: dict[float, float]) -> float:
-    """Return the share told for no error by those with 1 + v times its variance, {v: share}.
+    """Return the share extrapolated to no error from those with 1 + v times its variance, {v: share}.
 
     Fits a + b sqrt(c + v), c from 1 (the error is all there is) to 50 (it hardly matters).
     """
@@ -134,7 +134,7 @@ def _without_error(share: float, again: dict[float, float]) -> float:
 
 @dataclass
 class _Visits:
-    """Stretches of rows passed over at one go; across: the pass runs along the row."""
+    """Stretches of rows passed over in one visit; across: the pass runs along the row."""
 
     k: Ints
     x0: Floats
@@ -178,7 +178,7 @@ def _visits(stints: Sequence[SweptPieces], seedings: Sequence[SweptPieces], angl
 
 
 class _Errors:
-    """Draws what one stint's receiver may be off by, sideways, at the times of its visits."""
+    """Draws the sideways error of one stint's receiver at the times of its visits."""
 
     def __init__(self, times: Floats, receiver: ReceiverError) -> None:
         if len(times) == 0:
@@ -196,7 +196,7 @@ class _Errors:
 
 
 class _Ground:
-    """A field on rows, and how much of it some stretches of rows cover to target."""
+    """A field on rows, and how much of it stretches of rows cover to target."""
 
     def __init__(self, field: FieldGround, row: float) -> None:
         self._row, self._target = row, field.target

@@ -1,4 +1,4 @@
-"""How well the two edges of a strip are known against each other: who made them, and when."""
+"""The error of the distance between the two edges of a strip, by who made them and when. Pure."""
 
 from collections.abc import Sequence
 
@@ -20,8 +20,8 @@ class EdgeErrors:
 
     Parameters
     ----------
-    stints : list of SweptPieces
-    receivers : list of ReceiverError
+    stints : sequence of SweptPieces
+    receivers : sequence of ReceiverError
         One for each stint.
     field : FieldGround or None
 
@@ -32,8 +32,8 @@ class EdgeErrors:
 
     Notes
     -----
-    What no pass bounds is bounded by the field's outline, which is taken to be as far off, and as
-    independent, as the absolute error of the receiver that made the other edge.
+    The field's outline is taken to be as far off as the absolute error of the receiver that made the
+    other edge, and independent of it.
     """
 
     def __init__(

@@ -1,5 +1,4 @@
-"""Ground below or above target inside the field: where, how wide, and whether the receiver can
-tell."""
+"""Ground below or above target inside the field, and the chance that each piece is real. Pure."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -16,7 +15,7 @@ from cabapp.geometry.arrays import Bools, Floats, Ints
 
 SURE, MAYBE = 0.95, 0.75
 SAMPLES = 15
-"""Places along a gap at which who made its two edges is looked up."""
+"""Places along a gap at which the pieces that made its edges are looked up."""
 
 
 @dataclass(frozen=True)
@@ -39,8 +38,8 @@ class Gap:
     edge : bool
         It lies in the strip along the field's edge that half-laps cannot cover exactly.
     chance : float
-        That it is real and not the receiver's error, 0 to 1; among all gaps at least as likely
-        where it is known who made which edge.
+        That it is real and not the receiver's error, 0 to 1; where the edges' errors are known by
+        piece, among all gaps at least as likely.
     spread : float
         Standard deviation of the distance between its two edges, m.
     """
@@ -152,10 +151,10 @@ def _judged(
 def _among_all(chance: Floats, length: Floats, driven: float) -> Floats:
     """Return chances that count how rare gaps are, shape (n,).
 
-    Along kilometres of edges some seem to gape by error alone; where few do, each is less to be
-    believed. 1 - q, q the false discovery rate of all gaps at least as likely (Benjamini and
-    Hochberg 1995, J. R. Stat. Soc. B 57, 289-300), each weighted by its length against the
-    length driven (the weighted form: Benjamini and Hochberg 1997, Scand. J. Stat. 24, 407-418).
+    Along kilometres of edges some seem to gape by error alone; where few do, each is less likely
+    real. 1 - q, q the false discovery rate of all gaps at least as likely (Benjamini and Hochberg
+    1995, J. R. Stat. Soc. B 57, 289-300), each weighted by its length against the length driven (the
+    weighted form: Benjamini and Hochberg 1997, Scand. J. Stat. 24, 407-418).
     """
     order = np.argsort(-chance, kind="stable")
     claimed = np.cumsum(length[order])

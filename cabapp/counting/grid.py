@@ -1,6 +1,6 @@
-"""Pass counts in square cells: the picture, and what the look-ahead reads. North up.
+"""Pass counts in square cells, for the map and the look-ahead. North up. Pure.
 
-Figures come from `tally`, exact in x; cells are for seeing and for living along with the tool.
+Exact figures come from `area_totals`; cells are fast to update.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -91,16 +91,15 @@ class Grid:
     def begin(self, leave: int, width: float) -> None:
         """Start a stint whose visits end after `leave` ticks of path, with a tool `width` m wide.
 
-        The odometer last seen is kept for the neighbourhood only, in an array that wraps round: a
-        cell that shares a place in it lies so far away that the tool cannot have come from there
-        without ending the visit.
+        The odometer of the last covering is kept for the neighbourhood only, in an array that wraps
+        round: a cell that shares a place in it is too far away to be reached within one visit.
         """
         reach = leave * TICK + 4 * width + 200
         size = 1 << int(np.ceil(np.log2(reach / self.cell)))
         self._recent = np.full((size, size), NEVER, np.int64)
 
     def recent(self, xy: ArrayLike, odometer: int, leave: int) -> Bools:
-        """Return, for places (n, 2), whether the visit now going on has covered them."""
+        """Return whether the present visit has covered places, shape (n, 2), m."""
         i, j, inside = self._index(xy)
         size = len(self._recent)
         if not size:
@@ -109,18 +108,9 @@ class Grid:
         return np.asarray(inside & ~is_new(last, odometer, leave))
 
     def add_live(self, pieces: SweptPieces, watch: Watch | None = None) -> Cells | None:
-        """Count new pieces of the stint begun; return the changed rectangle of cells.
+        """Count new pieces of the stint begun; return the changed rectangle of cells, or None.
 
-        Parameters
-        ----------
-        pieces : SweptPieces
-        watch : callable, optional
-            Called with (rows slice, columns slice, counts before, mask of what goes up by one).
-
-        Returns
-        -------
-        tuple or None
-            First column, first row, last column + 1, last row + 1.
+        `watch`, if given, is called for each piece before it is counted; see `Watch`.
         """
         if len(pieces) == 0:
             return None
@@ -142,7 +132,7 @@ class Grid:
         return changed
 
     def add_many(self, pieces: SweptPieces) -> None:
-        """Count many pieces of the stint begun at once; the same as painting them, many times faster."""
+        """Count many pieces of the stint begun, many times faster than `add_live` and with the same result."""
         self.add_stints([pieces])
         # the next piece may be the other half of a pivot, which starts where the last piece started
         late = ~is_new(pieces.s1, pieces.s0.max(initial=0), pieces.leave)
@@ -168,8 +158,9 @@ class Grid:
         return new
 
     def _cells(self, quads: Floats) -> Iterator[tuple[int, int, int, Bools]]:
-        """Yield, for each of the quadrilaterals that covers any cell, its number, the first row and
-        column of a rectangle, and which cells of that rectangle it covers."""
+        """Yield, for each quadrilateral that covers any cell, its number, the first row and column of a
+        rectangle, and which cells of that rectangle it covers.
+        """
         spans = row_spans(quads, self.cell)
         left = np.ceil(spans.x0 / self.cell - 0.5).astype(np.int64)
         right = np.ceil(spans.x1 / self.cell - 0.5).astype(np.int64)
@@ -184,7 +175,7 @@ class Grid:
     # --- all at once --------------------------------------------------------------------------
 
     def add_stints(self, stints: Sequence[SweptPieces], seedings: Sequence[SweptPieces] = ()) -> None:
-        """Count whole stints; the same counts as painting their pieces one after the other.
+        """Count whole stints; the same counts as `add_live` of their pieces one after the other.
 
         Passes over ground that `seedings` seeded later are void.
         """

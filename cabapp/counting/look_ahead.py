@@ -1,4 +1,4 @@
-"""What the tool is about to do to the ground in front of it, if it goes on as it goes now."""
+"""Pass counts ahead of the tool if the present curve is held. Pure."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -14,15 +14,17 @@ PARTS = 12
 FINE_PARTS = 24  # samples across the tool; two to a part
 SHARE, MOST = 0.2, 0.5
 """Shares of the way ahead over ground at target, from which a part of the tool counts: a fifth where
-that comes to a third of the tool, which must be said early; half of the way where it is less, which
-may be no more than swaying."""
+that is a third of the tool, which needs an early warning; half where it is less, which may be mere
+swaying."""
 MARGIN_S = 2.0
-"""Looked farther than asked, s: what is seen must be there for a while before it is said."""
+"""Looked farther than asked, s: a warning needs the ground ahead for a while first."""
 
 
 @dataclass(frozen=True)
 class Ahead:
-    """Attributes
+    """What the tool will run over.
+
+    Attributes
     ----------
     over_width : float
         Width of the tool, m, that will run over ground already at target.
@@ -56,7 +58,7 @@ def look_ahead(
     wanted: Callable[[Floats], Ints],
     covered_now: Callable[[Floats], Bools],
 ) -> Ahead:
-    """Return what lies in the tool's way if the tractor holds its present curve.
+    """Return what the tool will run over if the tractor holds its present curve.
 
     Parameters
     ----------
@@ -67,13 +69,13 @@ def look_ahead(
     wanted : callable
         Places, shape (n, 2), m, to passes wanted there, shape (n,); 0 outside the field.
     covered_now : callable
-        Places to whether this very visit has covered them already: they get no further count.
+        Places to whether the present visit has covered them: they get no further count.
 
     Notes
     -----
     A towed tool goes where it points, and turns after the tractor:
     d(psi)/ds = (theta + k s - psi) / D for small angles, with D from the tool to the antenna, so
-    psi = theta + k (s - D) + (psi0 - theta + k D) exp(-s / D) (tests hold it to `trail`).
+    psi = theta + k (s - D) + (psi0 - theta + k D) exp(-s / D) (tests compare it with `towing`).
     """
     left, right = np.array(pose.left), np.array(pose.right)
     width = float(np.hypot(*(left - right)))
@@ -97,7 +99,7 @@ def look_ahead(
     want = np.asarray(wanted(flat)).reshape(counts.shape)
     full = (counts >= want) & (want > 0) & free
 
-    # finished ground that ends on the way is being left: nothing need be done, as on a headland
+    # finished ground that ends on the way is being left, as on a headland
     stays = full[-max(1, len(along) // 5) :].mean(axis=0) >= 0.5
     share = full.mean(axis=0) * stays
     under = slice(FINE_PARTS, 2 * FINE_PARTS)
@@ -150,7 +152,7 @@ def _move(over: Bools, beyond: Bools, step: float) -> tuple[float, int]:
 
     shift = np.arange(2 * FINE_PARTS + 1) - FINE_PARTS
     out = under(beyond)
-    # out of the field is no way out, but who works over the edge already may stay so
+    # no move may lead farther out of the field
     clean = np.flatnonzero((under(over) <= 0) & (out <= out[FINE_PARTS]))
     if len(clean) == 0:
         return 0.0, 0

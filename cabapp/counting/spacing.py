@@ -1,8 +1,6 @@
-"""How steadily someone drives: straight passes, how far they lie apart, and how much that varies.
+"""Straight passes, the spacing between neighbours, and its spread. Pure.
 
-Pure, and after the event: swept pieces in, figures out. What is measured is the tool as the receiver
-saw it, so the receiver's own error from pass to pass is in it; the counts have the same error in
-them, and it is the counts that warnings are about.
+The receiver's own error from pass to pass is included, as it is in the counts.
 """
 
 from collections.abc import Callable, Collection, Sequence
@@ -54,14 +52,14 @@ class Pass:
 
 @dataclass(frozen=True)
 class Spacing:
-    """How far a pass lies from the one beside it that was there before.
+    """Distance of a pass from the earlier one beside it.
 
     Attributes
     ----------
     at : float
         When the later one was driven, POSIX s.
     metres : float
-        Median along the pass.
+        Middle value along the pass.
     within : float
         Spread along the pass, m (1 sigma).
     """
@@ -73,7 +71,7 @@ class Spacing:
 
 @dataclass(frozen=True)
 class Hour:
-    """Steadiness in one hour that begins at `at`, POSIX s: sigma in m of so many spacings."""
+    """Spread in one hour that begins at `at`, POSIX s: sigma in m of so many spacings."""
 
     at: float
     sigma: float
@@ -82,18 +80,18 @@ class Hour:
 
 @dataclass(frozen=True)
 class PassSpacing:
-    """What the drives of one person say.
+    """Passes of one operator and their spacing.
 
     Attributes
     ----------
     passes : tuple of Pass
     spacings : tuple of Spacing
     sigma : float or None
-        Deviation of the spacing at a place from what it usually is, m; None below 4 spacings.
+        Standard deviation of the spacing at a place, m; None below 4 spacings.
     by_hour : tuple of Hour
-        Hours since the first pass with at least 4 spacings. For her alone: a hint to rest.
+        Hours since the first pass with at least 4 spacings; for the operator alone.
     trend : float or None
-        How much sigma grows in an hour, m; None below 3 such hours.
+        Growth of sigma in an hour, m; None below 3 such hours.
     """
 
     passes: tuple[Pass, ...]
@@ -104,27 +102,21 @@ class PassSpacing:
 
 
 def pass_spacing(stints: list[SweptPieces], aim: float) -> PassSpacing:
-    """Return how steadily passes were driven and spaced.
+    """Return the passes of one operator on one field and the spread of their spacing.
 
     Parameters
     ----------
     stints : list of SweptPieces
-        Of one person on one field, in order of time.
+        In order of time.
     aim : float
-        Spacing meant, m: the working width over the target. A pair farther from it than half of it
-        (another lap, a headland, a place redone) says nothing and is left out.
-
-    Raises
-    ------
-    ValueError
-        No spacing meant.
+        Spacing meant, m: the working width over the target (ValueError unless above 0). A pair
+        farther from it than half of it (another lap, a headland, a place redone) is left out.
 
     Notes
     -----
-    sigma^2 = s^2 + w^2, with s the deviation of the spacings from pass to pass, by the median
-    absolute deviation times 1.4826 (Hampel 1974, "The influence curve and its role in robust
-    estimation"), and w^2 the mean over pairs of the same along the pass: slow wander.
-    One detour around a rock or one pass begun wrongly hardly moves it.
+    sigma^2 = s^2 + w^2, with s the deviation of the spacings from pass to pass and w^2 the mean over
+    pairs of the same along the pass, both by the median absolute deviation: one detour around a rock
+    hardly changes it.
 
     The trend is the median of the slopes between all pairs of hours (Sen 1968, J. Am. Stat.
     Assoc. 63:1379-1389).
@@ -148,8 +140,8 @@ def pass_spacing(stints: list[SweptPieces], aim: float) -> PassSpacing:
 def find_passes(pieces: SweptPieces) -> list[Pass]:
     """Return the straight drives of one stint with the tool working, in order of time.
 
-    A drive ends where the heading over about 12 m has left that of its beginning by 15 degrees,
-    where the tool stopped working, and where no position was trusted; below 60 m it is no pass.
+    A drive ends where the heading over about 12 m has turned 15 degrees from its beginning, where
+    the tool stopped working, and at unknown ground; below 60 m it is no pass.
     """
     if not len(pieces):
         return []

@@ -31,10 +31,9 @@ class AreaTotals:
     by_count : dict of int to float
         Ground covered exactly so many times.
     avoidable, unavoidable : float
-        Re-covered ground: above target; see `avoidable`.
+        Re-covered ground: above target; see `avoidable_overlap`.
     avoidable_passes : float
-        The passes above target over the avoidable part: ground one too many counts once, two too
-        many twice.
+        Passes above target over the avoidable part: one too many counts once, two twice.
     """
 
     field_area: float | None
@@ -52,14 +51,7 @@ def recovered_parts(
 ) -> tuple[float, float]:
     """Return avoidable and unavoidable re-covered ground, m2, from rows a few metres apart.
 
-    Parameters
-    ----------
-    stints : list of SweptPieces
-    field : FieldGround
-    width : float
-        Tool's, m.
-    seedings : list of SweptPieces
-        As in `count_rows`.
+    `width` is the tool's, m; the rest is as in `count_rows`.
     """
     row = 2.0 if field.area < 1.5e6 else 4.0
     angle = frame_angle(stints)

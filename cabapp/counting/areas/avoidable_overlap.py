@@ -1,10 +1,10 @@
-"""Which re-covered ground could have been spared; it replays passes across rows, in order of time.
+"""Which re-covered ground was avoidable, by replaying passes on rows in order of time. Pure.
 
-A pass that runs over finished ground could not be laid better when what still needed it was shut
-in: finished ground, the field's edge or an obstacle on both sides, closer together than the tool
-is wide (the closing strip, a ring round an obstacle, the last lap along a headland). Ground within
-half a tool of an edge is unavoidable too: half-laps cannot cover it exactly to target.
-Common practice; no published rule was found.
+A pass over finished ground was unavoidable when what still needed it was shut in: finished ground,
+the field's edge or an obstacle on both sides, closer together than the tool is wide (the closing
+strip, a ring round an obstacle, the last lap along a headland). Ground within half a tool of an edge
+is unavoidable too: half-laps cannot cover it exactly to target. Common practice; no published rule
+was found.
 """
 
 import itertools
@@ -70,7 +70,7 @@ def split(
 
 
 def _pass(count: Counts, want: Counts, over: Bools, spared: Bools, k: Ints, start: Ints, stop: Ints) -> None:
-    """Lay one interval on each of some rows, and judge it by the ground it found."""
+    """Lay one interval on each of some rows; mark what it covers again and whether that was avoidable."""
     last = count.shape[1] - 1
     reach = np.arange(-2, int((stop - start).max()) + 2)
     i = start[:, None] + reach

@@ -28,7 +28,7 @@ class RowBatch:
     place : ndarray of int32, shape (r, w)
         Of each event, steps.
     width : ndarray of int32, shape (r, w)
-        Steps from each event to the next; 0 where there is no next.
+        Steps from each event to the next; 0 where there is none.
     count : ndarray of int64, shape (r, w)
         Passes between each event and the next.
     flips : ndarray of uint8, shape (r, w)

@@ -1,4 +1,4 @@
-"""Which earlier pieces of its visit a piece can overlap at all: for most, none."""
+"""Finds earlier pieces of the same visit that a piece may overlap: for most, none."""
 
 from collections.abc import Iterable
 

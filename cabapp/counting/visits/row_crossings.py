@@ -1,8 +1,8 @@
-"""Where visits of one stint start and end on rows, with little more work than its outer edges.
+"""Where visits of one stint start and end on rows, from little more than its outer edges.
 
-The same ground as `spans.visits`, but pieces that overlap none of their visit are taken together:
-where one joins the next nothing starts or ends, so only the paths of the tool's two ends are left
-to follow.
+The same ground as `visit_rule.visits`, but pieces that overlap none of their visit are taken
+together: where one joins the next nothing starts or ends, so only the paths of the tool's two ends
+are followed.
 """
 
 from collections.abc import Iterator
@@ -47,7 +47,7 @@ class Block:
 
 
 class RowCrossings:
-    """Pieces of one stint, looked through once and then crossed with any rows.
+    """Pieces of one stint, searched for overlaps once and then crossed with any rows.
 
     Parameters
     ----------
@@ -111,7 +111,7 @@ class RowCrossings:
             yield from self._asked(sample, *self._asking[:, start : start + BLOCK])
 
     def _asked(self, sample: RowSample, later: Ints, near: Ints, far: Ints) -> Iterator[tuple[Ints, Floats, Bools]]:
-        """Yield the same for pieces that must ask which ground pieces before them covered."""
+        """Yield the same for pieces that lose the ground of pieces before them."""
         c, s = self._turn
         low = far.min()
         marks = np.zeros(later[-1] + 2 - low, np.int64)

@@ -1,4 +1,4 @@
-"""The rows that areas are measured on: all of them, or one for several where work runs straight on."""
+"""The rows that areas are measured on: all, or one for several where work runs straight on."""
 
 import numpy as np
 

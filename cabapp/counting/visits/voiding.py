@@ -1,8 +1,7 @@
-"""Passes made before the ground was seeded do not count: the openers bring the stones up again.
+"""Voids passes made before seeding, because seeding lifts stones again.
 
-(Common practice; from memory, no source.) Time is looked at in buckets of five minutes: a pass is
-void where a seeding pass of a later bucket ran. A roller following closer behind the seeder than
-that counts, as it should.
+(Common practice; from memory, no source.) Time is taken in buckets of five minutes: a pass is void
+where a seeding pass of a later bucket ran. A roller closer behind the seeder than that counts.
 """
 
 from collections.abc import Sequence
