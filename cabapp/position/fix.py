@@ -1,7 +1,4 @@
-"""One fix of a receiver, and the protocol of a source of fixes.
-
-Knows nothing of files, ports, tools or fields. A position that is missing is ``None``, never 0, 0.
-"""
+"""One fix of a receiver, and the protocol of a source of fixes; a missing position is None, never 0, 0."""
 
 import math
 from collections.abc import Iterable
@@ -22,27 +19,25 @@ class Fix:
     t : float
         POSIX seconds, UTC.
     lat, lon : float or None
-        WGS 84 degrees, north and east positive. Both None: the receiver says it has no position.
+        WGS 84 degrees, north and east positive. Both None: no position.
     sigma : float, optional
         The receiver's own horizontal standard deviation per axis, m. None: not stated.
     quality : int, optional
         GGA fix quality (0 none, 1 single, 2 differential, 3 PPS, 4 RTK fixed, 5 RTK float,
         6 dead reckoning, 7 manual, 8 simulator). None: not stated.
     hdop : float, optional
-        Horizontal dilution of precision, no unit. None: not stated.
+        Horizontal dilution of precision. None: not stated.
 
     Raises
     ------
     ValueError
-        The time is not a number, only one of lat and lon is given, or they lie off the globe.
-        A reader of files or ports checks with `is_place` first and gives None instead.
+        The time is not finite, only one of lat and lon is given, or they lie off the globe.
+        Readers of files and ports check with `is_place` first.
 
     Examples
     --------
-    >>> Fix(0.0, 52.0, -106.0, quality=4).has_position
-    True
-    >>> Fix(1.0, None, None, quality=0).has_position
-    False
+    >>> Fix(0.0, 52.0, -106.0, quality=4).position, Fix(1.0, None, None, quality=0).has_position
+    ((52.0, -106.0), False)
     """
 
     t: float
@@ -52,12 +47,12 @@ class Fix:
     quality: int | None = None
     hdop: float | None = None
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         if not math.isfinite(self.t):
             raise ValueError(f"the time of a fix must be finite, not {self.t!r}")
         if (self.lat is None) != (self.lon is None):
             raise ValueError(f"a fix has both lat and lon or neither: {self.lat!r}, {self.lon!r}")
-        if self.lat is not None and not (-90 <= self.lat <= 90 and -180 <= self.lon <= 180):
+        if self.lat is not None and self.lon is not None and not _on_globe(self.lat, self.lon):
             raise ValueError(f"a fix must lie on the globe: {self.lat!r}, {self.lon!r}")
 
     def as_kept(self) -> "Fix":
@@ -72,30 +67,30 @@ class Fix:
 
     @property
     def has_position(self) -> bool:
-        """Whether the receiver gave a position at all."""
+        """Whether the receiver stated a position at all."""
         return self.lat is not None
 
+    @property
+    def position(self) -> tuple[float, float] | None:
+        """Latitude and longitude, degrees."""
+        return None if self.lat is None or self.lon is None else (self.lat, self.lon)
 
-def is_place(lat, lon) -> bool:
-    """Return whether two numbers can be a position a receiver measured.
 
-    Parameters
-    ----------
-    lat, lon : float
-        Degrees; NaN allowed.
+def is_place(lat: float, lon: float) -> bool:
+    """Return whether two numbers, NaN allowed, can be a position a receiver measured, degrees.
 
-    Returns
-    -------
-    bool
-        False for NaN, off the globe, and exactly 0, 0, which many receivers send for "no fix"
-        (gpsd, "NMEA Revealed").
+    Not exactly 0, 0, which many receivers send for "no fix" (gpsd, "NMEA Revealed").
 
     Examples
     --------
     >>> is_place(52.0, -106.0), is_place(0.0, 0.0), is_place(float("nan"), 1.0)
     (True, False, False)
     """
-    return -90 <= lat <= 90 and -180 <= lon <= 180 and not (lat == 0 and lon == 0)
+    return _on_globe(lat, lon) and not (lat == 0 and lon == 0)
+
+
+def _on_globe(lat: float, lon: float) -> bool:
+    return -90 <= lat <= 90 and -180 <= lon <= 180
 
 
 class Source(Protocol):

@@ -75,9 +75,10 @@ class AntennaTransfer:
 
     def transfer(self, fix: Fix) -> Fix:
         """Return the fix as the other antenna would have had it."""
-        if not fix.has_position:
+        if fix.position is None:
             return fix
-        self._follow(fix)
+        lat, lon = fix.position
+        self._follow(fix.t, lat, lon)
         if not self.antenna.away:
             return fix
         if self._heading is None:
@@ -85,20 +86,19 @@ class AntennaTransfer:
         heading = self._heading + self._turned / 2
         north, east = math.cos(heading), math.sin(heading)
         back, left = -self.antenna.ahead, -self.antenna.right
-        lat = fix.lat + (back * north - left * east) / METRES_PER_DEGREE
-        lon = fix.lon + (back * east + left * north) / (METRES_PER_DEGREE * math.cos(math.radians(fix.lat)))
-        return replace(fix, lat=lat, lon=wrap_longitude(lon))
+        east_m, north_m = back * east + left * north, back * north - left * east
+        lon += east_m / (METRES_PER_DEGREE * math.cos(math.radians(lat)))
+        return replace(fix, lat=lat + north_m / METRES_PER_DEGREE, lon=wrap_longitude(lon))
 
-    def _follow(self, fix):
+    def _follow(self, t: float, lat: float, lon: float) -> None:
         """Take the tractor's heading from its way."""
-        if not 0 <= fix.t - self._seen <= FORGET_S:
-            self._at, self._heading = None, None
-            self._turned = 0.0
-        self._seen = fix.t
+        if not 0 <= t - self._seen <= FORGET_S:
+            self._at, self._heading, self._turned = None, None, 0.0
+        self._seen = t
         if self._at is None:
-            self._at = fix.lat, fix.lon
+            self._at = lat, lon
             return
-        east, north = offset(*self._at, fix.lat, fix.lon)
+        east, north = offset(*self._at, lat, lon)
         if math.hypot(north, east) < STEP:
             return
         way, before = math.atan2(east, north), self._heading
@@ -106,4 +106,4 @@ class AntennaTransfer:
             way += math.pi
         if before is not None:
             self._turned = turn_between(before, way)
-        self._at, self._heading = (fix.lat, fix.lon), way
+        self._at, self._heading = (lat, lon), way

@@ -161,13 +161,13 @@ def describe(found: SideOffsetCheck, write_length: Callable[[float], str]) -> Me
     )
 
 
-def _direction(run, towards):
+def _direction(run: np.ndarray, towards: np.ndarray) -> np.ndarray:
     """Return the direction of the best line through a run, unit vector."""
     _, _, axes = np.linalg.svd(run - run.mean(axis=0), full_matrices=False)
     return axes[0] * (1 if np.dot(axes[0], towards) > 0 else -1)
 
 
-def _middle(run):
+def _middle(run: np.ndarray) -> np.ndarray:
     """Return a run without the beginnings of turns at its ends."""
     gone = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(run, axis=0).T))])
     before = np.searchsorted(gone, gone - WINDOW)
@@ -183,7 +183,7 @@ def _middle(run):
     return run[first:last] if last - first >= 2 else run[half : half + 2]
 
 
-def _straight_runs(xy):
+def _straight_runs(xy: np.ndarray) -> list[np.ndarray]:
     """Return the stretches whose heading stays within `TURNED` of their own first 10 m."""
     runs, start = [], 0
     while start < len(xy) - 1:

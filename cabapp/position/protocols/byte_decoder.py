@@ -1,19 +1,19 @@
-"""The one way from a receiver's bytes to fixes: bytes in, fixes out, no port and no clock.
+"""A receiver's bytes to fixes; knows no port and no clock.
 
-Whoever owns the port says when the bytes came. What arrives in odd pieces, half a line, another
-receiver's binary or plain noise makes no fix and raises nothing. A checksum of one byte passes one
-damaged sentence in 256, and never sees two bytes exchanged, so a fix must also fit:
+Odd pieces, half lines, another receiver's binary and noise make no fix and raise nothing. A checksum
+of one byte passes one damaged sentence in 256, and never sees two bytes exchanged. So a fix must fit:
 
-1. Two sentences of one moment must agree (`nmea`).
-2. A fix follows the one before as time and a machine allow, else it waits until the next bears it
-   out. After silence the first fix must be borne out too, unless two sentences say it.
-3. Where most moments are told by two sentences, one told by a single sentence is passed over; so is
-   it while more than one line in ten is damaged.
+1. Two sentences of one epoch must agree (`nmea_epoch`).
+2. A fix follows the one before as time and a machine allow, else it waits until the next confirms
+   it. After silence the first fix must be confirmed too, unless two sentences state it.
+3. Where most epochs have two sentences, one of a single sentence is left out; so it is while more
+   than one line in ten is damaged.
 """
 
 import math
 from collections import deque
 from dataclasses import dataclass
+from typing import Any
 
 from cabapp.geometry.plane import offset
 from cabapp.position.fix import Fix
@@ -21,40 +21,39 @@ from cabapp.position.protocols.gpsd_report import GpsdReader
 from cabapp.position.protocols.nmea_epoch import NmeaEpoch
 
 QUIET_S = 0.25
-"""A pause of this long ends the moment in hand: nothing more of it is to come."""
+"""A pause of this long ends the epoch in hand."""
 LONGEST_LINE = 4096
 """Bytes without a line's end beyond this are no text."""
 MOST_WAITING, UNDATED_S = 200, 3.0
-"""Moments kept until a day is known, and for how long (s); then the tablet's day is taken."""
+"""Epochs kept until a day is known, and for how long (s); then the tablet's day is taken."""
 SLACK_S = 5.0
-"""How much more or less the receiver's time may pass than the time of arrival, s: Bluetooth gives
-seconds at once."""
+"""Difference between the receiver's time passed and that of arrival, s: Bluetooth gives seconds at once."""
 FASTEST, ROOM = 60.0, 3.0
 """No machine is faster (m/s); room for a position that settles (m)."""
-SILENCE_S, BORNE_OUT_S = 10.0, 3.0
-"""After this long nothing before counts; a doubtful fix is borne out within the second, s."""
+SILENCE_S, CONFIRM_S = 10.0, 3.0
+"""After this long nothing before counts; a doubtful fix is confirmed within the second, s."""
 WEEKS = 1024 * 7 * 86400
 """GPS counts weeks in ten bits; old receivers are off by this many seconds
 (gpsd, "NMEA Revealed": roll-overs of 1999, 2019 and 2038)."""
 EARLIEST = 1767225600.0
-"""2026-01-01, before which this was not written: a live receiver that says less is rolled over."""
+"""2026-01-01, before which this was not written: a live receiver with less is rolled over."""
 
 
 @dataclass(frozen=True, slots=True)
 class TimedFix:
-    """A fix and when its last byte came, POSIX s; `latency` is what lies between, s."""
+    """A fix and when its last byte came, POSIX s."""
 
     fix: Fix
     at: float
 
     @property
     def latency(self) -> float:
-        """Seconds from the receiver's moment to its arrival, by the tablet's clock."""
+        """Seconds from the receiver's epoch to its arrival, by the tablet's clock."""
         return self.at - self.fix.t
 
 
 class ByteDecoder:
-    """Takes the bytes of one receiver, or of gpsd, and gives fixes.
+    """Takes the bytes of one receiver, or of gpsd, and returns fixes.
 
     Parameters
     ----------
@@ -74,7 +73,7 @@ class ByteDecoder:
     >>> decoder.feed(gga, 0.0), decoder.feed(rmc, 0.1), decoder.idle(0.5)
     ([], [], [])
 
-    The date is believed when it is said again, a second later:
+    The date is taken when it is stated again, a second later:
 
     >>> gga = gga.replace(b"3519,", b"3520,").replace(b"*47", b"*4D")
     >>> rmc = rmc.replace(b"3519,", b"3520,").replace(b"*6A", b"*60")
@@ -112,7 +111,7 @@ class ByteDecoder:
         return self._epochs.timeless + self._gpsd.timeless
 
     @property
-    def latest(self) -> dict:
+    def latest(self) -> dict[str, Any]:
         """The newest of all values besides places: satellites, speed, course, DOP."""
         return self._epochs.latest | self._gpsd.latest
 
@@ -137,7 +136,7 @@ class ByteDecoder:
 
     def idle(self, at: float) -> list[TimedFix]:
         """Return what is complete because nothing came for a while, or no day ever will."""
-        found = []
+        found: list[TimedFix] = []
         if at - self._came >= QUIET_S:
             fixes = self._epochs.close_epoch()
             found = self._filter(fixes, self._came, sure=self._epochs.paired)
@@ -149,13 +148,13 @@ class ByteDecoder:
             found += self._filter(self._epochs.assume_date(self._came), self._came, sure=False)
         return found
 
-    def _filter(self, fixes, at, sure):
+    def _filter(self, fixes: list[Fix], at: float, sure: bool) -> list[TimedFix]:
         if fixes:  # several at once were waiting for a date
             self._pairs.append(sure)
         return [timed for fix in fixes if (timed := self._check(fix, at, sure)) is not None]
 
     def _check(self, fix: Fix, at: float, sure: bool) -> TimedFix | None:
-        """Return the fix if it can be believed, by the rules above."""
+        """Return the fix if it passes the rules above."""
         if self._earliest is not None and fix.t < self._earliest:
             weeks = math.ceil((self._earliest - fix.t) / WEEKS) * WEEKS
             fix = Fix(fix.t + weeks, fix.lat, fix.lon, fix.sigma, fix.quality, fix.hdop)
@@ -166,17 +165,16 @@ class ByteDecoder:
         if self._last is not None and not 0 <= at - self._last.at <= SILENCE_S:
             self._last = self._placed = None
         if self._last is None:
-            believed = sure or not fix.has_position
+            accepted = sure or not fix.has_position
         else:
-            follows = _follows(self._last, timed)
             reaches = self._placed is None or _reaches(self._placed, timed)
-            believed = follows and reaches and not alone
-        if not believed:
+            accepted = _follows(self._last, timed) and reaches and not alone
+        if not accepted:
             waited, self._doubtful = self._doubtful, timed
             if (
                 waited is None
                 or alone
-                or at - waited.at > BORNE_OUT_S
+                or at - waited.at > CONFIRM_S
                 or not (_follows(waited, timed) and _reaches(waited, timed))
             ):
                 self.implausible += 1
@@ -188,14 +186,14 @@ class ByteDecoder:
 
 
 def _follows(before: TimedFix, timed: TimedFix) -> bool:
-    """Say whether the receiver's time went on about as far as ours."""
+    """Return whether the receiver's time went on about as far as ours."""
     passed = timed.fix.t - before.fix.t
     return passed > 0 and abs(passed - (timed.at - before.at)) <= SLACK_S
 
 
 def _reaches(before: TimedFix, timed: TimedFix) -> bool:
-    """Say whether a machine can have gone from the one place to the other."""
+    """Return whether a machine can have gone from the one place to the other."""
     a, b = before.fix, timed.fix
-    if not (a.has_position and b.has_position):
+    if a.position is None or b.position is None:
         return True
-    return math.hypot(*offset(a.lat, a.lon, b.lat, b.lon)) <= ROOM + FASTEST * max(b.t - a.t, 0.0)
+    return math.hypot(*offset(*a.position, *b.position)) <= ROOM + FASTEST * max(b.t - a.t, 0.0)

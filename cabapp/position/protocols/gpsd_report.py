@@ -1,4 +1,4 @@
-"""Reports of gpsd (JSON, one object a line) to fixes; knows nothing of sockets.
+"""Reports of gpsd (JSON, one object a line) to fixes.
 
 Source for classes and fields: gpsd_json(5). Error estimates of TPV are left alone, because that
 page calls their certainty unknown; a GST report states standard deviations and is used.
@@ -6,6 +6,7 @@ page calls their certainty unknown; a GST report states standard deviations and 
 
 import json
 import math
+from typing import Any
 
 from cabapp.position.fix import Fix, is_place
 from store.facts.timestamp import read_time
@@ -17,7 +18,7 @@ _QUALITY = {2: 2, 3: 4, 4: 5, 5: 6, 6: 6, 7: 7, 8: 8, 9: 3}
 
 
 class GpsdReader:
-    """Takes the lines of one gpsd and gives fixes, one for each TPV report with a time.
+    """Takes the lines of one gpsd and returns fixes, one for each TPV report with a time.
 
     Attributes
     ----------
@@ -42,9 +43,9 @@ class GpsdReader:
     ([], 1)
     """
 
-    def __init__(self):
+    def __init__(self) -> None:
         self.accepted = self.rejected = self.timeless = 0
-        self.latest: dict = {}
+        self.latest: dict[str, Any] = {}
         self._hdop: float | None = None
         self._sigma: tuple[float, float] | None = None
         self._last: tuple[str, float] | None = None
@@ -62,7 +63,7 @@ class GpsdReader:
         self.accepted += report["class"] in ("TPV", "SKY", "GST")
         return fixes
 
-    def _take(self, report):
+    def _take(self, report: dict[str, Any]) -> list[Fix]:
         kind = report["class"]
         if kind == "SKY":
             self._hdop = _positive(report.get("hdop", self._hdop))
@@ -76,7 +77,7 @@ class GpsdReader:
             return self._place(report)
         return []
 
-    def _place(self, report):
+    def _place(self, report: dict[str, Any]) -> list[Fix]:
         if "time" not in report:
             self.timeless += 1
             return []
@@ -90,10 +91,10 @@ class GpsdReader:
             return [Fix(t, None, None, quality=0)]
         self._last = device, t
         sigma = self._sigma[1] if self._sigma and abs(self._sigma[0] - t) < 2.0 else None
-        quality = _QUALITY.get(report.get("status"), 1)
+        quality = _QUALITY.get(report.get("status", 0), 1)
         return [Fix(t, float(lat), float(lon), sigma, quality, self._hdop)]
 
 
-def _positive(value):
+def _positive(value: Any) -> float | None:
     value = float(value) if value is not None else 0.0
     return value if 0 < value < math.inf else None

@@ -40,11 +40,11 @@ class _Epoch:
         self.second = second
         self.values: dict[str, dict[str, Any]] = {}
 
-    def all(self, name: str) -> list:
+    def all(self, name: str) -> list[Any]:
         """Return what was stated of a value, in order of `SENTENCES`; None for stated as missing."""
         return [self.values[kind][name] for kind in SENTENCES if name in self.values.get(kind, ())]
 
-    def first(self, name: str):
+    def first(self, name: str) -> Any:
         """Return the first known value; None without one."""
         return next((value for value in self.all(name) if value is not None), None)
 
@@ -229,7 +229,7 @@ class NmeaEpoch:
 
     def _release(self) -> list[Fix]:
         """Date the fixes that came before any date, counting back from the first one seen."""
-        if self._date is None:
+        if self._date is None or self._last_second is None:
             return []
         fixes, day, later = [], self._date, self._last_second
         for fix in reversed(self._waiting):

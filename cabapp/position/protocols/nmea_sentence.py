@@ -128,7 +128,7 @@ def read_sentence(kind: str, line: bytes) -> tuple[float | None, dict[str, Any]]
 
 
 @sentence(14)
-def read_gga(fields):
+def read_gga(fields: list[str]) -> dict[str, Any]:
     """Place, quality, HDOP and satellites."""
     quality = int(fields[5]) if fields[5] else 0
     if not 0 <= quality <= WORST_QUALITY:
@@ -142,19 +142,19 @@ def read_gga(fields):
 
 
 @sentence(6)
-def read_zda(fields):
+def read_zda(fields: list[str]) -> dict[str, Any]:
     """Date."""
     day, month, year = fields[1:4]
     return {"date": date(int(year), int(month), int(day))} if year else {}
 
 
 @sentence(11, 12, 13)  # a mode letter since 2.3, a status since 4.1
-def read_rmc(fields):
+def read_rmc(fields: list[str]) -> dict[str, Any]:
     """Place, motion and date; the mode letter states the quality."""
     valid = fields[1] == "A"
     mode = _MODE.get(fields[11]) if len(fields) > 11 else None
     place = _place(*fields[2:6]) if valid and mode != 0 else None
-    values = {"place": place, "quality": mode}
+    values: dict[str, Any] = {"place": place, "quality": mode}
     if place is not None:
         values |= _motion(fields[7], fields[6])
     # a receiver without a fix may not know the day either
@@ -164,20 +164,20 @@ def read_rmc(fields):
 
 
 @sentence(8)
-def read_gst(fields):
+def read_gst(fields: list[str]) -> dict[str, Any]:
     """Standard deviation of the place."""
     north, east = _positive(fields[5]), _positive(fields[6])
     return {"sigma": math.sqrt((north**2 + east**2) / 2)} if north and east else {}
 
 
 @sentence(8, 9, time=None)  # a mode letter since 2.3
-def read_vtg(fields):
+def read_vtg(fields: list[str]) -> dict[str, Any]:
     """Motion."""
     return {} if fields[8:] == ["N"] else _motion(fields[0], fields[4])
 
 
 @sentence(17, 18, time=None)  # the number of the satellite system since 4.11
-def read_gsa(fields):
+def read_gsa(fields: list[str]) -> dict[str, Any]:
     """Dimensions and dilutions of precision."""
     if fields[1] not in ("1", "2", "3"):
         raise ValueError(f"no such dimension of a fix: {fields[1]!r}")

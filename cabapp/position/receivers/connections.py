@@ -7,7 +7,8 @@ most `WAIT_S`, so that the reading thread can be stopped.
 import contextlib
 import os
 import socket
-from typing import Protocol
+from collections.abc import Callable
+from typing import Any, Protocol
 
 import serial
 
@@ -18,7 +19,7 @@ AT_ONCE = 4096
 BAUDS = (4800, 9600, 38400, 115200, 57600, 19200, 230400, 460800)
 """The rates receivers are delivered with, the commonest first: 4800 is NMEA 0183 itself."""
 # what a driver raises when the port goes while it is being opened, read or closed
-_GONE = (OSError, TypeError, ValueError)
+_GONE: tuple[type[Exception], ...] = (OSError, TypeError, ValueError)
 with contextlib.suppress(ImportError):  # not on Windows
     from termios import error
 
@@ -67,10 +68,11 @@ class SerialConnection:
 
     def read(self) -> bytes:
         """Return what came, b"" when nothing came in time."""
-        if self._port is None:
+        port = self._port
+        if port is None:
             raise OSError(f"{self.port} is not open")
-        first = _os_error(self._port.read, 1)
-        return first + _os_error(self._port.read, min(self._port.in_waiting, AT_ONCE)) if first else b""
+        first = _os_error(port.read, 1)
+        return first + _os_error(port.read, min(_os_error(lambda: port.in_waiting), AT_ONCE)) if first else b""
 
     def close(self) -> None:
         """Close it."""
@@ -80,13 +82,34 @@ class SerialConnection:
                 port.close()
 
 
-class TcpConnection:
+class _SocketConnection:
+    """What TCP and UDP have in common."""
+
+    name = ""
+    _socket: socket.socket | None = None
+
+    def _receive(self, most: int) -> bytes | None:
+        """Return what came, None when nothing came in time."""
+        if self._socket is None:
+            raise OSError(f"{self.name} is not open")
+        try:
+            return self._socket.recv(most)
+        except TimeoutError:
+            return None
+
+    def close(self) -> None:
+        """Close it."""
+        gone, self._socket = self._socket, None
+        if gone is not None:
+            gone.close()
+
+
+class TcpConnection(_SocketConnection):
     """A receiver or a radio link that serves its sentences over TCP."""
 
     def __init__(self, host: str, port: int):
         self.host, self.port = host, port
         self.name = f"{host}:{port}"
-        self._socket: socket.socket | None = None
 
     def open(self) -> None:
         """Connect; OSError when nobody answers within 3 s."""
@@ -96,21 +119,10 @@ class TcpConnection:
 
     def read(self) -> bytes:
         """Return what came, b"" when nothing came in time."""
-        if self._socket is None:
-            raise OSError(f"{self.name} is not open")
-        try:
-            data = self._socket.recv(AT_ONCE)
-        except TimeoutError:
-            return b""
-        if not data:
+        data = self._receive(AT_ONCE)
+        if data == b"":
             raise OSError(f"{self.name} has hung up")
-        return data
-
-    def close(self) -> None:
-        """Close it."""
-        gone, self._socket = self._socket, None
-        if gone is not None:
-            gone.close()
+        return data or b""
 
 
 class GpsdConnection(TcpConnection):
@@ -123,16 +135,16 @@ class GpsdConnection(TcpConnection):
     def open(self) -> None:
         """Connect and ask for reports."""
         super().open()
-        self._socket.sendall(WATCH)
+        if self._socket is not None:
+            self._socket.sendall(WATCH)
 
 
-class UdpConnection:
+class UdpConnection(_SocketConnection):
     """Sentences sent to a UDP port of this tablet."""
 
     def __init__(self, port: int, host: str = ""):
         self.host, self.port = host, port
         self.name = f"UDP port {port}"
-        self._socket: socket.socket | None = None
 
     def open(self) -> None:
         """Take the port; OSError when another program has it."""
@@ -148,23 +160,12 @@ class UdpConnection:
 
     def read(self) -> bytes:
         """Return one datagram, b"" when none came in time; nothing is ever gone with UDP."""
-        if self._socket is None:
-            raise OSError(f"{self.name} is not open")
-        try:
-            data = self._socket.recv(65535)
-        except TimeoutError:
-            return b""
+        data = self._receive(65535)
         # a datagram is whole sentences, but some senders leave the last line's end away
-        return data if data.endswith(b"\n") else data + b"\n"
-
-    def close(self) -> None:
-        """Close it."""
-        gone, self._socket = self._socket, None
-        if gone is not None:
-            gone.close()
+        return b"" if data is None else data if data.endswith(b"\n") else data + b"\n"
 
 
-def _os_error(call, *arguments, **options):
+def _os_error(call: Callable[..., Any], *arguments: object, **options: object) -> Any:
     """Call a driver; every way it has of saying that the port is gone becomes an OSError."""
     try:
         return call(*arguments, **options)

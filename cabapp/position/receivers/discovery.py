@@ -8,8 +8,9 @@ import logging
 import os
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
+from typing import Any
 
 from serial.tools import list_ports
 
@@ -43,7 +44,7 @@ def named_ports() -> dict[str, Message]:
     return {device: name for _, device, name in found}
 
 
-def _named(port) -> tuple[int, str, Message]:
+def _named(port: Any) -> tuple[int, str, Message]:
     """Return rank, device and name of a port as pyserial lists it.
 
     A Bluetooth port is rfcomm on Linux; Windows says Bluetooth in its description, and the others
@@ -146,7 +147,7 @@ class ReceiverDiscovery:
         self._stop.set()
         self._thread.join(timeout=10.0)
 
-    def _search(self):
+    def _search(self) -> None:
         while not self._stop.is_set():
             try:
                 self._search_once()
@@ -154,11 +155,11 @@ class ReceiverDiscovery:
                 log.exception("the search for receivers failed")
             self._stop.wait(SEARCH_S)
 
-    def _search_once(self):
+    def _search_once(self) -> None:
         now = time.monotonic()
         self._remove_lost(now)
-        if self._gpsd is not None:
-            self._try("gpsd", now, lambda _: GpsdConnection(*self._gpsd), (0,))
+        if (gpsd := self._gpsd) is not None:
+            self._try("gpsd", now, lambda _: GpsdConnection(*gpsd), (0,))
         there = self._list_ports()
         held = {os.path.realpath(device) for device in self._by_gpsd()}
         for port in there:
@@ -169,7 +170,7 @@ class ReceiverDiscovery:
         for key in gone:
             del self._not_before[key]
 
-    def _try(self, key, now, make, bauds):
+    def _try(self, key: str, now: float, make: Callable[[int], Connection], bauds: Sequence[int]) -> None:
         if key in self._mine or now < self._not_before.get(key, now) or self._stop.is_set():
             return
         self._group.trying = make(bauds[0]).name
@@ -183,13 +184,13 @@ class ReceiverDiscovery:
         self._mine[key] = receiver = ReceiverThread(connection, raw_log)
         self._group.add(receiver)
 
-    def _by_gpsd(self):
+    def _by_gpsd(self) -> list[str]:
         """Return the ports gpsd reads itself: two readers of one port get half of it each."""
         receiver = self._mine.get("gpsd")
         device = receiver.latest.get("device") if receiver else None
         return [device] if device else []
 
-    def _remove_lost(self, now):
+    def _remove_lost(self, now: float) -> None:
         for key, receiver in list(self._mine.items()):
             if receiver.state in ("good", "blind"):
                 self._away.pop(key, None)

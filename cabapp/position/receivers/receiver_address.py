@@ -3,12 +3,14 @@
 import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from cabapp.position.calibration.antenna_offset import Antenna
 from cabapp.position.fix import Source
 from cabapp.position.receivers.connections import (
     BAUDS,
     GPSD,
+    Connection,
     GpsdConnection,
     TcpConnection,
     UdpConnection,
@@ -24,6 +26,10 @@ from cabapp.position.recordings.trace_reader import read_trace
 from store.errors import Refused
 
 FORMS = "auto, none, tablet, a serial port (perhaps @baud), tcp:HOST:PORT, udp:PORT, gpsd, gpsd:HOST:PORT or file:PATH"
+
+
+AntennaOf = Callable[[str], Antenna | None]
+Opener = Callable[[Path | None, AntennaOf], Source]
 
 
 class ReceiverRefused(Refused):
@@ -78,7 +84,8 @@ gpsd:HOST:PORT or file:PATH.
     return address
 
 
-def _opener(address: str) -> Callable[[Path | None, Callable], Source] | None:
+def _opener(address: str) -> Opener | None:
+    """Return what opens an address with the folder of raw logs and the places of antennas; None for "none"."""
     if address == "none":
         return None
     if address == "auto":
@@ -105,10 +112,10 @@ def _opener(address: str) -> Callable[[Path | None, Callable], Source] | None:
     raise ReceiverRefused("{address} names no receiver. Say {forms}.", address=repr(address), forms=FORMS)
 
 
-def _one(make, *where):
+def _one(make: Callable[..., Connection], *where: str | int) -> Opener:
     """Return what opens a single connection of one kind."""
 
-    def open_one(folder, antenna_of):
+    def open_one(folder: Path | None, antenna_of: AntennaOf) -> Source:
         connection = make(*where)
         raw_log = RawLog(folder, connection.name) if folder else None
         return ReceiverGroup([ReceiverThread(connection, raw_log)], antenna_of)
@@ -116,10 +123,10 @@ def _one(make, *where):
     return open_one
 
 
-def _search(**where):
+def _search(**where: Any) -> Opener:
     """Return what opens a group of the receivers that are found."""
 
-    def open_group(folder, antenna_of):
+    def open_group(folder: Path | None, antenna_of: AntennaOf) -> Source:
         group = ReceiverGroup(antenna_of=antenna_of)
         ReceiverDiscovery(group, folder, **where)
         return group
@@ -127,5 +134,5 @@ def _search(**where):
     return open_group
 
 
-def _there(port) -> list[str]:
+def _there(port: str) -> list[str]:
     return [port] if not port.startswith("/") or Path(port).exists() else []

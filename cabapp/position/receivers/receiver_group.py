@@ -5,6 +5,7 @@ places, and going to and fro between them would look like sideways driving.
 """
 
 import functools
+import math
 from collections.abc import Callable
 from typing import Protocol
 
@@ -56,12 +57,12 @@ class _Member:
         self.source = source
         self.transfer = AntennaTransfer(antenna)
         self.fix: Fix | None = None
-        self.seen = float("-inf")
+        self.seen = -math.inf
         self.better_since: float | None = None
 
     def error(self, now: float) -> float:
         """Return the standard deviation of its place, m; infinite without one."""
-        return sigma_of(self.fix) if now - self.seen <= SILENT_S else float("inf")
+        return sigma_of(self.fix) if self.fix is not None and now - self.seen <= SILENT_S else math.inf
 
 
 class ReceiverGroup:
@@ -110,8 +111,8 @@ class ReceiverGroup:
         self._active: _Member | None = None
         self._change: Message | None = None
         self._noted: Message | None = None
-        self._changed = float("-inf")
-        self._last_t = float("-inf")
+        self._changed = -math.inf
+        self._last_t = -math.inf
 
     @property
     def sources(self) -> tuple[Source, ...]:
@@ -167,13 +168,14 @@ class ReceiverGroup:
             came[member] = [member.transfer.transfer(fix) for fix in member.source.poll(now)]
             for fix in came[member]:
                 member.fix = fix
-                member.seen = now if fix.has_position else float("-inf")
+                member.seen = now if fix.has_position else -math.inf
         self._choose(members, now)
         if self._change != self._noted:
             self._noted, self._changed = self._change, now
         elif now - self._changed > SHOW_CHANGE_S:
             self._change = None
-        given = [fix for fix in came.get(self._active, ()) if fix.t > self._last_t]
+        used = came.get(self._active, []) if self._active else []
+        given = [fix for fix in used if fix.t > self._last_t]
         if given:
             self._last_t = given[-1].t
         return given
@@ -186,14 +188,14 @@ class ReceiverGroup:
         for source in self.sources:
             source.close()
 
-    def _choose(self, members, now):
+    def _choose(self, members: list[_Member], now: float) -> None:
         before = self._active
-        known = [member for member in members if member.error(now) < float("inf")]
+        known = [member for member in members if member.error(now) < math.inf]
         if before is None or before not in members:
             self._active = min(known, key=lambda member: member.error(now), default=None)
             if self._active is None:  # nobody knows: their "no position" is news too
-                self._active = next((m for m in members if m.seen == float("-inf") and m.fix), None)
-        elif before.error(now) == float("inf"):
+                self._active = next((m for m in members if m.seen == -math.inf and m.fix), None)
+        elif before.error(now) == math.inf:
             if known:
                 self._active = min(known, key=lambda member: member.error(now))
                 self._change = message(
@@ -210,7 +212,8 @@ class ReceiverGroup:
             return "unknown"
         return "applied" if (there or Antenna()) != (here or Antenna()) else "none"
 
-    def _better(self, known, before, now):
+    def _better(self, known: list[_Member], before: _Member, now: float) -> _Member:
+        """Return the receiver to use: another only after it was much better for a while."""
         for member in known:
             if member is before or member.error(now) * BETTER > before.error(now):
                 member.better_since = None

@@ -74,7 +74,7 @@ class ReceiverSettings:
         self._antennas[name] = antenna
         self._write()
 
-    def _write(self):
+    def _write(self) -> None:
         if self._path is None:
             return
         places = {n: {"ahead_m": a.ahead, "right_m": a.right} for n, a in self._antennas.items()}

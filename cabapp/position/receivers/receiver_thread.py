@@ -9,6 +9,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
+from typing import Any
 
 from cabapp.common.message import N_
 from cabapp.position.fix import Fix
@@ -108,13 +109,13 @@ class ReceiverThread:
         return self._raw_log.trouble if self._raw_log is not None else None
 
     @property
-    def latest(self) -> dict:
+    def latest(self) -> dict[str, Any]:
         """The newest of all values besides places, as `nmea_sentence.read_sentence` names them."""
         return self._decoder.latest
 
     # --- the thread --------------------------------------------------------------------------
 
-    def _run(self):
+    def _run(self) -> None:
         wait = FIRST_WAIT_S
         while not self._stop.is_set():
             try:

@@ -7,6 +7,7 @@ import threading
 from collections import deque
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from cabapp.common.clock import Clock, ReplayClock, WallClock
 from cabapp.position.calibration.antenna_offset import Antenna
@@ -17,6 +18,7 @@ from cabapp.position.receivers.receiver_address import (
     checked_address,
     open_receiver,
 )
+from cabapp.position.receivers.receiver_group import ReceiverGroup
 from cabapp.position.receivers.receiver_settings import ReceiverSettings
 from cabapp.position.recordings.replay_source import Replay
 from store.errors import Message, message
@@ -68,8 +70,9 @@ class SelectedReceiver:
     ):
         self.settings = ReceiverSettings(folder)
         self.ended = False
-        self._folder, self._begin = folder, begin or (lambda recording: recording.starts)
-        self._wall = self._clock = clock or WallClock()
+        self._folder, self._begin = folder, begin or (lambda recording: recording.starts or 0.0)
+        self._wall: Clock = clock or WallClock()
+        self._clock = self._wall
         self.given: deque[TimedFix] = deque(maxlen=RECENT)
         self.listeners: list[Callable[[list[Fix], float], None]] = []
         self._held: list[Fix] = []
@@ -177,7 +180,7 @@ class SelectedReceiver:
     def active(self) -> Source | None:
         """The one receiver whose fixes are given, or the first that is there."""
         source = self._source
-        if not hasattr(source, "sources"):
+        if not isinstance(source, ReceiverGroup):
             return source
         return source.active or next(iter(source.sources), None)
 
@@ -185,7 +188,7 @@ class SelectedReceiver:
     def names(self) -> tuple[str, ...]:
         """The names of all receivers that are there."""
         source = self._source
-        there = getattr(source, "sources", (source,) if source else ())
+        there = source.sources if isinstance(source, ReceiverGroup) else (source,) if source else ()
         return tuple(one.name for one in there)
 
     @property
@@ -196,13 +199,12 @@ class SelectedReceiver:
     @property
     def state(self) -> str:
         """The state as `receiver_report.assess` takes it."""
-        active = self.active
-        if active is None:
+        if self.active is None:
             return "unused" if self.address == "none" else "absent"
-        return getattr(active, "state", "blind")
+        return getattr(self.active, "state", "blind")
 
     @property
-    def latest(self) -> dict:
+    def latest(self) -> dict[str, Any]:
         """The newest of all values besides places."""
         return getattr(self.active, "latest", {})
 
@@ -214,5 +216,5 @@ class SelectedReceiver:
     def set_antenna(self, name: str, antenna: Antenna) -> None:
         """Save where a receiver's antenna sits, and use it from the next fix on."""
         self.settings.set_antenna(name, antenna)
-        if hasattr(self._source, "reload_antennas"):
+        if isinstance(self._source, ReceiverGroup):
             self._source.reload_antennas()

@@ -10,6 +10,7 @@ import math
 import time
 from collections import deque
 from collections.abc import Callable
+from typing import Any
 
 from cabapp.position.fix import Fix, is_place
 from cabapp.track.receiver_error import KINDS
@@ -53,7 +54,7 @@ class TabletReceiver:
 
     name = "this tablet"
 
-    def __init__(self, gps=None, clock: Callable[[], float] = time.time):
+    def __init__(self, gps: Any = None, clock: Callable[[], float] = time.time):
         self.ended = False
         self._clock, self._gps = clock, None
         self._fixes: deque[Fix] = deque(maxlen=72_000)
@@ -63,10 +64,12 @@ class TabletReceiver:
         if self._why is None:
             self._begin(gps)
 
-    def _begin(self, gps):
+    def _begin(self, gps: Any) -> None:
         try:
             if gps is None:
-                from plyer import gps
+                from plyer import gps as gps_of_plyer
+
+                gps = gps_of_plyer
             gps.configure(on_location=self._take)
             gps.start(minTime=EVERY_MS, minDistance=0)
             self._gps = gps
@@ -108,7 +111,9 @@ class TabletReceiver:
             except Exception:
                 log.exception("the tablet's own position could not be switched off")
 
-    def _take(self, lat=None, lon=None, accuracy=None, **_more):
+    def _take(
+        self, lat: float | None = None, lon: float | None = None, accuracy: float | None = None, **_more: Any
+    ) -> None:
         """Called by the platform, perhaps from a thread of its own."""
         at = self._clock()
         if self.ended or lat is None or lon is None or not is_place(lat, lon):
