@@ -17,6 +17,9 @@ from store import models, open_store
 LAT, LON = 47.64, -87.46
 START = 1778780400.0  # 2026-05-14 12:40 in Chicago
 WIDTH = 10.0
+ROWS = {
+    "job": models.Job, "field": models.Field, "first": models.Stint, "second": models.Stint, "rock": models.Mark,
+}  # fmt: skip
 SPEED = 2.5
 
 
@@ -218,11 +221,42 @@ def page_names():
 
 
 @pytest.fixture(scope="session")
-def small_job(tmp_path_factory):
+def open_copy(tmp_path_factory, build_once):
+    """A function that returns a logbook written once for all workers, each with a copy of its own, open."""
+
+    def opened(name, names):
+        def build(folder):
+            made = write_job(folder / "logbook.sqlite", names=names)
+            made.book.close()
+            return {key: getattr(made, key).id for key in ROWS}
+
+        folder, ids = build_once(name, build)
+        copy = shutil.copytree(folder, tmp_path_factory.mktemp(name) / "copy")
+        book = open_store(copy / "logbook.sqlite")
+        return SimpleNamespace(book=book, names=names, **{key: book.get(ROWS[key], ids[key]) for key in ROWS})
+
+    return opened
+
+
+@pytest.fixture(scope="session")
+def small_job(open_copy):
     """The small logbook with plain names."""
-    made = write_job(tmp_path_factory.mktemp("small") / "logbook.sqlite", names=PLAIN)
+    made = open_copy("small", PLAIN)
     yield made
     made.book.close()
+
+
+@pytest.fixture(scope="session")
+def small_office(small_job, build_once, tmp_path_factory):
+    """A function that returns a copy of the office's folder of the small logbook, built once for all workers."""
+    from cabapp.reports.model.job_record import jobs_of
+    from cabapp.reports.season.office_build import build
+
+    def copied():
+        folder, _ = build_once("office", lambda out: build(small_job.book, jobs_of(small_job.book), out, START + 9000))
+        return shutil.copytree(folder, tmp_path_factory.mktemp("office") / "copy")
+
+    return copied
 
 
 @pytest.fixture(scope="session")
@@ -234,10 +268,10 @@ def small_log(small_job):
 
 
 @pytest.fixture(scope="session")
-def hostile_job(tmp_path_factory):
+def hostile_job(open_copy):
     """The same work under hostile names."""
-    names = SimpleNamespace(**{**vars(HOSTILE), "note": HOSTILE.note.replace("\ud800", "").replace("\x00", "")})
-    made = write_job(tmp_path_factory.mktemp("hostile") / "logbook.sqlite", names=names)
+    note = HOSTILE.note.replace("\ud800", "").replace("\x00", "")
+    made = open_copy("hostile", SimpleNamespace(**{**vars(HOSTILE), "note": note}))
     yield made
     made.book.close()
 

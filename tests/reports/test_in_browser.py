@@ -7,8 +7,6 @@ import lxml.html
 import pypdf
 import pytest
 
-from cabapp.reports.model.job_record import jobs_of
-from cabapp.reports.season.office_build import build
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed")
@@ -71,10 +69,8 @@ function look(frame) {
 
 
 @pytest.fixture(scope="module")
-def folder(small_job, tmp_path_factory):
-    out = tmp_path_factory.mktemp("browser")
-    build(small_job.book, jobs_of(small_job.book), out, START + 9000)
-    return out
+def folder(small_office):
+    return small_office()
 
 
 @pytest.fixture(scope="module")

@@ -7,8 +7,6 @@ import shutil
 import lxml.html
 import pytest
 
-from cabapp.reports.model.job_record import jobs_of
-from cabapp.reports.season.office_build import build
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed")
@@ -73,10 +71,8 @@ const wait = ms => new Promise(done => setTimeout(done, ms));
 
 
 @pytest.fixture(scope="module")
-def folder(small_job, tmp_path_factory):
-    out = tmp_path_factory.mktemp("script")
-    build(small_job.book, jobs_of(small_job.book), out, START + 9000)
-    return out
+def folder(small_office):
+    return small_office()
 
 
 @pytest.fixture(scope="module", params=["log", "job"])

@@ -27,11 +27,9 @@ START = 1778780400.0
 
 
 @pytest.fixture(scope="module")
-def office(small_job, tmp_path_factory):
+def office(small_office):
     """The office's folder of the small logbook."""
-    out = tmp_path_factory.mktemp("office")
-    build(small_job.book, jobs_of(small_job.book), out, START + 9000)
-    return out
+    return small_office()
 
 
 def rows_of(path):
