@@ -7,12 +7,14 @@ from cabapp.common.farm_format import FarmFormat
 from cabapp.common.rendering import render
 from cabapp.common.units import Units
 from cabapp.counting.job_count import JobCount
+from cabapp.jobs.fields import season_history
+from cabapp.jobs.records.stint_reader import work_of
 from cabapp.jobs.records.stint_state import TapRefused
 from cabapp.planning.emergence import CROPS, closes
 from cabapp.planning.sun import CIVIL_DUSK, evening
 from cabapp.session.advice.day_reader import DayReader
 from cabapp.session.advice.seeder_progress import FieldSamples, SeederFromBundles
-from store.models import Field, Job, Stint, Tap, Tool, Tractor
+from store.models import Correction, Field, Job, Stint, Tap, Tool, Tractor
 
 T0 = 1_779_000_000.0
 ROWS = [-140.0 + 6 * k for k in range(40)]
@@ -259,3 +261,49 @@ def test_a_working_seeder_is_reckoned_on_from_its_last_news(store, ids, drive_ro
     assert later.lead - now.lead == pytest.approx(600 * now.rate)
     assert now.left - later.left == pytest.approx(600 * now.rate)
     assert seeder.look(end + 7300.0) is None
+
+
+def test_hours_of_sheet_and_grease_follow_the_office_s_corrections(run, store, ids, drive_rows):
+    """A stop corrected to ten minutes earlier takes ten minutes off the tool's hours and off its grease."""
+    store.put(Tool, id=ids.roller, grease_every_h=10.0)
+    day = run(drive_rows(ROWS, west=-180.0, east=180.0), tick=10.0)
+    day.take_over()
+    day.until(T0 + 10)
+    day.session.tap("start")
+    day.until(T0 + 10 + 1200)
+    day.session.tap("stop")
+    day.session.tap("finish")
+    day.on(20.0)
+    (first,) = store.all(Stint)
+    day.take_over("ben")
+
+    def hours():
+        return day.session.prepare_hand_over().sheet["machine"]["tool_hours"], season_history.grease_in(
+            store, store.get(Tool, ids.roller), T0 + 1e5
+        )
+
+    assert hours() == (pytest.approx(0.33), pytest.approx(36000 - 1200))
+    stop = next(tap for tap in store.all(Tap, stint_id=first.id) if tap.kind == "stop")
+    store.add(
+        Correction(
+            corrects_table="tap", corrects_id=stop.id, operator_id=ids.ann, at=stop.at, reason="forgot",
+            detail={"at": stop.at - 600.0},
+        )
+    )  # fmt: skip
+    assert hours() == (pytest.approx(0.17), pytest.approx(36000 - 600))
+
+
+def test_an_open_stint_of_another_tablet_is_worked_until_its_last_fix_and_no_longer(run, store, ids, drive_rows, tmp_path):
+    """Left open a week ago it does not go on to be worked: grease falls due by what is known."""
+    store.put(Tool, id=ids.roller, grease_every_h=10.0)
+    day = run(drive_rows([-100, -94], west=-180.0, east=180.0), tick=10.0)
+    day.take_over()
+    day.until(T0 + 10)
+    day.session.tap("start")
+    day.until(T0 + 10 + 200)
+    day.session.close()
+    (left,) = store.all(Stint)
+    last = float(store.read_trace(left.id).t[-1])
+    assert work_of(store, [left]) == [(pytest.approx(T0 + 10), pytest.approx(last))]
+    due = season_history.grease_in(store, store.get(Tool, ids.roller), T0 + 7 * DAY)
+    assert due == pytest.approx(36000 - (last - T0 - 10))
