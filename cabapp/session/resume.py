@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from cabapp.jobs.records import stint_state
 from cabapp.jobs.records.pending_handovers import pending_handovers
-from cabapp.jobs.records.stint_reader import state_of
+from cabapp.jobs.records.stint_reader import last_stint, state_of
 from store import Store
 from store.models import HandOver, Stint
 
 
 def stint_to_resume(store: Store) -> tuple[Stint, str | None] | None:
     """Return the stint to continue and the id of its hand-over while not received; None without one."""
-    own = [stint for stint in store.all(Stint) if stint.device == store.device]
-    if not own:
+    stint = last_stint(store)
+    if stint is None:
         return None
-    stint = max(own, key=lambda one: one.seq)
     state = state_of(store, stint).state
     if state in stint_state.OPEN:
         return stint, None

@@ -11,8 +11,10 @@ from cabapp.geometry.plane import Plane
 from cabapp.jobs.fields.field_priority import shares_noted
 from cabapp.jobs.fields.season_history import crop_clock
 from cabapp.jobs.records.farm_settings import FarmSettings
-from cabapp.jobs.records.new_stint import _hitching
+from cabapp.jobs.records.new_stint import hitching_of
 from cabapp.jobs.records.pending_handovers import pending_handovers
+from cabapp.jobs.records.stint_reader import last_stint
+from cabapp.jobs.records.tap_log import taps_of_kind
 from cabapp.session.state.view import Choice, Choices, FieldChoice
 from store import Store
 from store.models import (
@@ -22,7 +24,6 @@ from store.models import (
     Job,
     Operator,
     Stint,
-    Tap,
     Tool,
     Tractor,
 )
@@ -78,10 +79,9 @@ def _metres(field, plane) -> float | None:
 
 def _last(store) -> tuple[str, str, str, str] | None:
     """Return "same as last time" on this tablet; after a hand-over its receiver is the operator."""
-    own = [stint for stint in store.all(Stint) if stint.device == store.device]
-    if not own:
+    stint = last_stint(store)
+    if stint is None:
         return None
-    stint = max(own, key=lambda one: one.seq)
     operator = stint.operator_id
     for hand_over in store.all(HandOver, stint_id=stint.id):
         for receipt in store.all(HandOverReceipt, hand_over_id=hand_over.id):
@@ -92,7 +92,7 @@ def _last(store) -> tuple[str, str, str, str] | None:
 def _cautioned(store, farm, now) -> bool:
     today = farm.local(now).date()
     return any(
-        tap.device == store.device and farm.local(tap.at).date() == today for tap in store.all(Tap, kind="caution")
+        tap.device == store.device and farm.local(tap.at).date() == today for tap in taps_of_kind(store, "caution")
     )
 
 
@@ -111,7 +111,7 @@ def hitching_question(store: Store, stint: Stint) -> Message | None:
         "tractor": store.get(Tractor, stint.tractor_id).name, "tool": store.get(Tool, stint.tool_id).name,
         "width": Length(stint.width_m),
     }  # fmt: skip
-    if _hitching(store, stint.tractor_id, stint.tool_id) is None:
+    if hitching_of(store, stint.tractor_id, stint.tool_id) is None:
         if pair_is_new:
             return message(
                 "Check the hitching: {tractor} with {tool} for the first time. "

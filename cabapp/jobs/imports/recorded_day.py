@@ -17,7 +17,7 @@ from cabapp.geometry.plane import Plane
 from cabapp.jobs.records import stint_state
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.new_stint import open_stint
-from cabapp.jobs.records.stint_reader import state_of
+from cabapp.jobs.records.stint_reader import last_stint, state_of
 from cabapp.jobs.records.tap_log import written_taps
 from cabapp.position.recordings.trace_file import TraceFile
 from cabapp.track.activity import ActivitySpan, FieldStay, guess
@@ -258,7 +258,6 @@ def _tap(store, stint, kind, at):
 
 
 def _check_closed(store):
-    own = [stint for stint in store.all(Stint) if stint.device == store.device]
-    last = max(own, key=lambda one: one.seq, default=None)
+    last = last_stint(store)
     if last and state_of(store, last).state in stint_state.OPEN:
         raise TraceRefused("A stint is open on this tablet. Finish it or hand it over, then bring the day in.")

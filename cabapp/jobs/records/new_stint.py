@@ -36,7 +36,7 @@ def open_stint(
         # a field's target is how often it is rolled; other work goes over it once (common practice)
         target = field.target if operation == "rolling" else 1
         job = store.put(Job, field_id=field_id, operation=operation, season=season, target=target)
-    hitching = _hitching(store, tractor_id, tool_id)
+    hitching = hitching_of(store, tractor_id, tool_id)
     return store.add(
         Stint(
             job_id=job.id, operator_id=operator_id, tractor_id=tractor_id, tool_id=tool_id,
@@ -49,6 +49,7 @@ def open_stint(
     )  # fmt: skip
 
 
-def _hitching(store, tractor_id, tool_id) -> Hitching | None:
+def hitching_of(store: Store, tractor_id: str, tool_id: str) -> Hitching | None:
+    """Return the newest hitching written down for a tractor with a tool."""
     pairs = store.all(Hitching, tractor_id=tractor_id, tool_id=tool_id)
     return pairs[-1] if pairs else None

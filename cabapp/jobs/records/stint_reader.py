@@ -151,6 +151,12 @@ def _end(row: models.Stint, taps: list, kept: list, last_fix: float) -> tuple[fl
     return max(row.at, last_fix, *(tap.at for tap in taps)), ""
 
 
+def last_stint(store: Store) -> models.Stint | None:
+    """Return the stint this tablet wrote last; None before the first."""
+    own = [stint for stint in store.all(models.Stint) if stint.device == store.device]
+    return max(own, key=lambda stint: stint.seq, default=None)
+
+
 def state_of(store: Store, stint: models.Stint, corrections: Corrections | None = None) -> StintState:
     """Return the state a stint's taps leave it in."""
     return stint_state(stint.at, taps_of(store, stint.id, corrections))
