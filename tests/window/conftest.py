@@ -187,7 +187,9 @@ class Cab:
         verbs = {f"{verb} rolling": f"{verb} {{verb}}" for verb in ("Start", "Stop")}
         if text in verbs and self.language:
             return self.language[verbs[text]].format(verb=self.language["rolling"])
-        return self.language.get(text) or (self.language[begun[0]] if begun else text)
+        small = self.language.get(text[:1].lower() + text[1:], "")  # a word that the screens begin with a capital
+        said = self.language.get(text) or small[:1].upper() + small[1:]
+        return said or (self.language[begun[0]] if begun else text)
 
     def go(self, *keys):
         """Tap keys one after the other, each once it is there."""

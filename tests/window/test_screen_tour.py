@@ -319,7 +319,6 @@ SAME = {  # what no language changes: names and crops of the farm, units, and wh
 }  # fmt: skip
 
 
-@pytest.mark.xfail(reason="sentences are being converted")
 @pytest.mark.parametrize("size", ["wide", *(pytest.param(one, marks=pytest.mark.long) for one in ("small", "tall"))])
 def test_a_longer_language_is_whole_and_leaves_no_english(opened, tmp_path, size):
     """With every word of the cab in foreign letters and a third longer, no word is cut off on any page
