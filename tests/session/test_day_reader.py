@@ -293,7 +293,9 @@ def test_hours_of_sheet_and_grease_follow_the_office_s_corrections(run, store, i
     assert hours() == (pytest.approx(0.17), pytest.approx(36000 - 600))
 
 
-def test_an_open_stint_of_another_tablet_is_worked_until_its_last_fix_and_no_longer(run, store, ids, drive_rows, tmp_path):
+def test_an_open_stint_of_another_tablet_is_worked_until_its_last_fix_and_no_longer(
+    run, store, ids, drive_rows, tmp_path
+):
     """Left open a week ago it does not go on to be worked: grease falls due by what is known."""
     store.put(Tool, id=ids.roller, grease_every_h=10.0)
     day = run(drive_rows([-100, -94], west=-180.0, east=180.0), tick=10.0)

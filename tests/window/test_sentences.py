@@ -235,8 +235,14 @@ def test_before_the_start_each_cause_is_said_in_its_order(book, farm, begun):
     assert "you catch up in" in row and "you still finish together" in row
     cab.picture("the-day-full")
     read_rows(
-        cab, "likely ", ", dark from", ", needs", "; again once up, until the 4th node", "for about ",
-        "worth it, ", "not right: hitch pin",
+        cab,
+        "likely ",
+        ", dark from",
+        ", needs",
+        "; again once up, until the 4th node",
+        "for about ",
+        "worth it, ",
+        "not right: hitch pin",
     )
     home(cab)
     assert " and you finish with the seeder. Until then 1 gap, 1 rock to pick, grease, fuel." in known(
