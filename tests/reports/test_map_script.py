@@ -7,7 +7,6 @@ import shutil
 import lxml.html
 import pytest
 
-
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed")
 START = 1778780400.0
