@@ -1,7 +1,7 @@
-"""A process to be killed: appends trace and taps to a stint, saying what it holds to be safe.
+"""A process to be killed: appends trace and taps to a stint, and acknowledges what is durable.
 
 Usage: child_driver.py LOGBOOK STINT ACKS ROUNDS PAGES. Each acknowledgement is
-one line, appended to the file ACKS after the call it speaks of has returned: "tap ID" or
+one line, appended to the file ACKS after that call has returned: "tap ID" or
 "fixes N".
 """
 

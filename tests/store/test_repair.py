@@ -1,4 +1,4 @@
-"""A damaged logbook is mended at opening, a full or read-only disk is borne, backups roll."""
+"""Mending at opening, memory mode on a full or read-only disk, and pruning of backups."""
 
 import os
 import random
@@ -191,8 +191,8 @@ def test_mending_cut_short_is_finished_at_the_next_opening(damaged, monkeypatch)
     assert not repair.mended_path(path).exists()
 
 
-def test_a_full_disk_is_borne_in_memory_and_written_later(tmp_path, begin_stint, at):
-    """With the disk full the cab goes on, says so all the time, and loses nothing afterwards.
+def test_a_full_disk_starts_memory_mode_and_is_written_later(tmp_path, begin_stint, at):
+    """With the disk full the store goes on in memory, `trouble` is set, and nothing is lost afterwards.
 
     The limit of pages stands for the full disk: SQLite gives the same error for both.
     """
@@ -226,8 +226,8 @@ def test_a_full_disk_is_borne_in_memory_and_written_later(tmp_path, begin_stint,
         assert again.check() == []
 
 
-def test_memory_is_brought_home_by_itself(tmp_path, begin_stint, at, monkeypatch):
-    """After the disk has room again the next tap some seconds later brings all home, unasked."""
+def test_memory_mode_ends_by_itself(tmp_path, begin_stint, at, monkeypatch):
+    """When the disk has room again, the next tap some seconds later writes all rows to the file."""
     with open_store(tmp_path / "logbook.sqlite", carry_on=True) as book:
         stint = begin_stint(book).stint
         book.enter_memory_mode("database or disk is full")
@@ -252,8 +252,8 @@ with open_store(sys.argv[1], carry_on=True) as store:
 """
 
 
-def test_read_only_media_is_borne_in_memory(damaged):
-    """From media that can only be read the cab opens, goes on in memory, and shouts."""
+def test_read_only_media_start_memory_mode(damaged):
+    """From read-only media a store opens in memory mode, with `trouble` set."""
     path = damaged("sealed")
     for thing in (*path.parent.iterdir(), path.parent):
         thing.chmod(0o555 if thing.is_dir() else 0o444)
@@ -267,7 +267,7 @@ def test_read_only_media_is_borne_in_memory(damaged):
     assert run.stdout.startswith("121 False NOTHING IS BEING SAVED")
 
 
-def test_backups_roll_and_each_is_whole(damaged, tmp_path):
+def test_old_backups_are_pruned_and_each_is_whole(damaged, tmp_path):
     """Of ten backups with three to keep the newest three are left, other files are not touched."""
     place = tmp_path / "second place"
     place.mkdir()

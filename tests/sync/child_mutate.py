@@ -102,7 +102,7 @@ def crafted(data, chance):
         else:
             file.writestr(name, content, how)
     made = bytearray(out.getvalue())
-    if chance.random() < 0.1:  # a size that lies
+    if chance.random() < 0.1:  # a false size
         entry = made.rindex(b"PK\x01\x02")
         struct.pack_into("<I", made, entry + 24, chance.choice((0, 7, 2**31)))
     return bytes(made)

@@ -1,4 +1,4 @@
-"""Whose word is taken: enrolment, a lost tablet, and records nobody can forge on the way."""
+"""Which devices are trusted: enrolment, a lost tablet, and records altered on the way."""
 
 import json
 import zipfile
@@ -37,7 +37,7 @@ def carry(tmp_path):
 
 @pytest.fixture
 def stranger(copies, tmp_path, carry):
-    """A copy that took the farm from a bundle it found, and that nobody has heard of."""
+    """A copy that took the farm from a bundle it found, and that no other copy has met."""
     with open_store(tmp_path / "stranger.sqlite", "a stranger") as store:
         assert carry(copies[0], store) is None
         yield store
@@ -86,8 +86,8 @@ def resigned(tmp_path):
     return sign
 
 
-def test_first_sight_where_nobody_is_enrolled(copies, stranger, carry):
-    """While nobody is enrolled, a device never seen before is believed, and held to its key."""
+def test_the_first_key_is_trusted_where_no_device_is_enrolled(copies, stranger, carry):
+    """While no device is enrolled, an unknown one is trusted by its key, and keeps it."""
     assert carry(stranger, copies[1]) is None
     with copies[1].session() as session:
         assert session.get(Peer, stranger.device).public_key == card_of(stranger).public_key
@@ -95,7 +95,7 @@ def test_first_sight_where_nobody_is_enrolled(copies, stranger, carry):
 
 
 def test_an_unknown_device_is_refused(enrolled, stranger, carry, rows_of):
-    """Once the office has enrolled anybody, an unknown device is refused everywhere."""
+    """Once the office has enrolled a device, an unknown device is refused everywhere."""
     for store in enrolled:
         before = rows_of(store)
         assert "is not enrolled on this farm" in carry(stranger, store)
@@ -132,7 +132,7 @@ def test_a_lost_tablet_is_refused_and_its_past_is_kept(enrolled, carry, work, ro
 
 
 def test_only_the_office_enrols(enrolled, stranger, carry):
-    """A tablet cannot enrol; an enrolment it writes all the same counts for nobody."""
+    """A tablet cannot enrol; an enrolment that it writes does not count."""
     cab, office, _ = enrolled
     with pytest.raises(BundleRefused, match="Only the farm's office"):
         enrol(cab, card_of(stranger))
@@ -162,7 +162,7 @@ def test_a_relay_cannot_alter_what_it_carries(copies, carry, work, resigned, row
 
 
 def test_a_tablet_given_the_offices_card_cannot_be_led_astray(copies, stranger, carry):
-    """A tablet that was shown the office's card takes no other device's word that it is one."""
+    """A tablet that was given the office's card accepts no other office."""
     cab, office, _ = copies
     hold_to(cab, card_of(office))
     enrol(stranger, card_of(cab))  # a stranger plays office

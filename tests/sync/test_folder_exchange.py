@@ -103,7 +103,7 @@ def test_a_stick_pulled_out_at_any_byte_harms_nothing(copies, work, tmp_path, ro
 
 
 def test_a_stick_that_goes_while_it_is_written_is_a_sentence(copies, tmp_path, monkeypatch):
-    """If the folder goes while a bundle is written, the news says so and nothing is lost."""
+    """If the folder goes while a bundle is written, the result says so and nothing is lost."""
     stick = tmp_path / "stick"
     stick.mkdir()
     watch = FolderWatcher(copies[0], [stick])
@@ -132,7 +132,7 @@ def test_a_medium_may_be_mounted_at_the_top_folder_itself():
 
 
 def test_the_command_exchanges_once(copies, work, tmp_path, monkeypatch, capsys):
-    """`rollbook exchange DIR` merges what lies there, writes our bundle, and ends."""
+    """`rollbook exchange DIR` merges the bundles there, writes our bundle, and ends."""
     monkeypatch.setattr("cabapp.commands.copies.exchange.PAUSE_S", 0.0)
     work(copies[0], "Ada")
     export_bundle(copies[0], tmp_path / "shared")

@@ -52,7 +52,7 @@ def server():
         shutil.rmtree(folder)
         pytest.skip(f"PostgreSQL cannot make a database here: {made.stderr[:200]}")
     words = [postgres, "-D", folder / "data", "-h", "127.0.0.1", "-p", str(port), "-k", folder]
-    words += ["-c", "fsync=off"]  # nobody's records: it is thrown away
+    words += ["-c", "fsync=off"]  # it is deleted after the tests
     with open(folder / "log", "w") as log:
         running = subprocess.Popen(words, stdout=log, stderr=log, cwd=folder, **asuser)
         try:

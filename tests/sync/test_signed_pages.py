@@ -1,4 +1,4 @@
-"""Rightly signed, and wrong: what a known device says is judged like anybody's word."""
+"""Correctly signed and wrong: records of a known device are checked like all others."""
 
 import hashlib
 import io
@@ -101,7 +101,7 @@ def test_signed_traces_that_do_not_decode(sound, offer, signed, lines_of):
 
 
 def test_a_signed_manifest_that_names_another_farm_or_device(sound, offer, signed, copies):
-    """A bundle that says another farm, or poses as the very copy it is given to, is refused."""
+    """A bundle that says another farm, or has the identity of the copy it is given to, is refused."""
     other = "00000000-0000-4000-8000-000000000000"
     assert "belongs to the farm" in offer(signed(sound, farm={"id": other, "name": "Far Farm"}))
     posing = {"id": copies[1].device, "name": "tablet 2"}
