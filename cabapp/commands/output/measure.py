@@ -3,7 +3,9 @@
 import argparse
 import json
 import sys
+from functools import partial
 
+from cabapp.commands.options import number_between
 from cabapp.common.units import Units
 from cabapp.jobs.pass_counts.trace_measurement import CELL, measure
 from cabapp.position.boundaries.boundary_geojson import read_boundary
@@ -21,65 +23,40 @@ SHOWN_GAPS, SHOWN_AREA = 10, 50.0
 """How many gaps the words list, and the least ground, m2, that would not read as 0.00 ha."""
 
 
-def _metres(low, high, *, zero=False):
-    """Return an argparse type for metres between limits, 0 itself allowed or not."""
-
-    def read(text):
-        try:
-            value = float(text)
-        except ValueError:
-            value = float("nan")
-        if not (low <= value <= high) or (value == 0 and not zero):
-            raise argparse.ArgumentTypeError(f"{text!r} is not metres from {low:g} to {high:g}")
-        return value
-
-    return read
-
-
-def _passes(text):
+def _passes(text: str) -> int:
     if not (text.isascii() and text.isdigit() and 1 <= int(text) <= 50):
         raise argparse.ArgumentTypeError(f"{text!r} is not a number of passes from 1 to 50")
     return int(text)
 
 
-def arguments(parser) -> None:
-    """Describe the command's words to argparse."""
-    parser.add_argument(
-        "trace", nargs="+", metavar="TRACE",
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the command takes."""
+    add, metres = parser.add_argument, partial(number_between, what="metres")
+    add(
+        "trace",
+        nargs="+",
+        metavar="TRACE",
         help="GPX 1.1, CSV (time,lat,lon) or NMEA 0183 text; each file is one stint",
-    )  # fmt: skip
-    parser.add_argument(
-        "--width", required=True, type=_metres(0, 199), metavar="M",
-        help="working width of the tool",
-    )  # fmt: skip
-    parser.add_argument("--target", type=_passes, default=2, metavar="N", help="passes wanted (default 2)")
-    parser.add_argument("--field", metavar="FILE.geojson", help="boundary of the field")
-    parser.add_argument(
-        "--hitch", type=_metres(0, 99, zero=True), default=0.0, metavar="M",
-        help="from the antenna back to the working line of a towed tool (default 0: mounted)",
-    )  # fmt: skip
-    parser.add_argument(
-        "--side", type=_metres(-99, 99, zero=True), default=0.0, metavar="M",
-        help="how far the tool's middle lies right of the antenna (left: negative)",
-    )  # fmt: skip
-    parser.add_argument(
-        "--cell", type=_metres(0.05, 5), default=CELL, metavar="M",
-        help=f"distance of the rows along which ground is counted (default {CELL:g})",
-    )  # fmt: skip
+    )
+    add("--width", required=True, type=metres(0, 199, zero=False), metavar="M", help="working width of the tool")
+    add("--target", type=_passes, default=2, metavar="N", help="passes wanted (default 2)")
+    add("--field", metavar="FILE.geojson", help="boundary of the field")
+    text = "from the antenna back to the working line of a towed tool (default 0: mounted)"
+    add("--hitch", type=metres(0, 99), default=0.0, metavar="M", help=text)
+    text = "how far the tool's middle lies right of the antenna (left: negative)"
+    add("--side", type=metres(-99, 99), default=0.0, metavar="M", help=text)
+    text = f"distance of the rows along which ground is counted (default {CELL:g})"
+    add("--cell", type=metres(0.05, 5), default=CELL, metavar="M", help=text)
     error = parser.add_mutually_exclusive_group()
-    error.add_argument(
-        "--sigma", type=_metres(0, 50, zero=True), default=None, metavar="M",
-        help="error (1 sigma) of one pass against any other",
-    )  # fmt: skip
-    error.add_argument(
-        "--receiver", choices=list(KINDS), default=None, metavar="CLASS",
-        help=f"class of the receiver: {', '.join(KINDS)} (default: what the file states of it)",
-    )  # fmt: skip
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    text = "error (1 sigma) of one pass against any other"
+    error.add_argument("--sigma", type=metres(0, 50), default=None, metavar="M", help=text)
+    text = f"class of the receiver: {', '.join(KINDS)} (default: what the file states of it)"
+    error.add_argument("--receiver", choices=list(KINDS), default=None, metavar="CLASS", help=text)
+    add("--json", action="store_true", help="print one JSON object")
 
 
-def run(args) -> int:
-    """Measure and print; every `Refused` goes up."""
+def run(args: argparse.Namespace) -> int:
+    """Measure and print."""
     try:
         traces = []
         for n, path in enumerate(args.trace, 1):
@@ -91,11 +68,11 @@ def run(args) -> int:
         result = measure(traces, tool, args.target, boundary, args.cell, args.sigma, args.receiver)
     finally:
         _progress("")
-    print(json.dumps(result, indent=1, allow_nan=False) if args.json else in_words(result))
+    print(json.dumps(result, indent=1, allow_nan=False) if args.json else result_text(result))
     return 0
 
 
-def in_words(result: dict) -> str:
+def result_text(result: dict) -> str:
     """Return the figures of `measure` as lines for a person, in acres and hectares."""
     acres, hectares = Units("us"), Units("metric")
 
@@ -127,7 +104,7 @@ def in_words(result: dict) -> str:
         table.append(("  along the edge", over["unavoidable"]))
     lines += ["", *(f"{label:<19}{area(m2)}" for label, m2 in table)]
     if inside:
-        lines += ["", *_proof_in_words(result), *_gaps_in_words(result["gaps"], acres)]
+        lines += ["", *_proof_result_text(result), *_gaps_text(result["gaps"], acres)]
         wide = [one for one in result["recovered"] if one["certainty"] == "sure"]
         if wide:
             lines.append(
@@ -137,7 +114,7 @@ def in_words(result: dict) -> str:
     return "\n".join(lines)
 
 
-def _proof_in_words(result):
+def _proof_result_text(result):
     """Say what is proven, and what that rests on."""
     said = result["receiver"]
     yield f"{result['proof']['words'].capitalize()} (90 of 100 such figures hold the true one)."
@@ -147,7 +124,7 @@ def _proof_in_words(result):
     )
 
 
-def _gaps_in_words(gaps, units):
+def _gaps_text(gaps, units):
     if not gaps:
         return ["No gap below target."]
     yield f"{len(gaps)} gaps below target, the largest first:"
@@ -162,7 +139,7 @@ def _gaps_in_words(gaps, units):
         yield f"  and {len(gaps) - SHOWN_GAPS} smaller ones"
 
 
-def _progress(words):
-    """Show what is being done while a person waits at a terminal; say nothing into a file."""
+def _progress(text: str) -> None:
+    """Show progress at a terminal; write nothing into a file."""
     if sys.stderr.isatty():
-        print(f"\r\x1b[K{words}", end="", file=sys.stderr, flush=True)
+        print(f"\r\x1b[K{text}", end="", file=sys.stderr, flush=True)

@@ -3,6 +3,7 @@
 import argparse
 from pathlib import Path
 
+from cabapp.commands.options import number_between
 from cabapp.common.clock import FASTEST, SLOWEST, ReplayClock
 from cabapp.common.paths import RECEIVER, SETTINGS, chosen_store, is_server, store_option
 from cabapp.jobs.imports.trace_recovery import after_mending
@@ -29,37 +30,23 @@ class NoPlace(Refused):
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the cab's options."""
+    """Declare what the command takes."""
     store_option(parser)
-    where = parser.add_mutually_exclusive_group()
-    where.add_argument(
-        "--receiver",
-        type=_receiver,
-        metavar="WHAT",
-        help=f"{FORMS} (default: the one chosen on the screen; at first auto, which also goes without)",
-    )
-    where.add_argument(
-        "--replay", type=Path, metavar="FILE", help="drive a recorded trace (GPX, CSV, NMEA) instead of the receiver"
-    )
-    parser.add_argument(
-        "--speed", type=_speed, default=1.0, metavar="N", help="how many times faster the recording runs, 1 to 60"
-    )
-    parser.add_argument(
-        "--backup",
-        metavar="DIR",
-        help="a folder in a second place, into which the cab writes checked backups from now on, the last 7 kept; 'none' for no more",
-    )
-    parser.add_argument("--night", action="store_true", help="begin with the night's colours")
-    parser.add_argument(
-        "--size", type=_size, default=(1280, 800), metavar="WxH", help="window in pixels (default: 1280x800)"
-    )
-    parser.add_argument(
-        "--dpi", type=float, default=None, help="pixels per inch of this screen (default: 149, a 10.1-inch tablet)"
-    )
-    parser.add_argument("--fullscreen", action="store_true", help="fill the whole screen")
-    parser.add_argument(
-        "--screenshots", type=Path, metavar="DIR", help="keep a picture of each screen as it is first shown"
-    )
+    add, where = parser.add_argument, parser.add_mutually_exclusive_group()
+    text = f"{FORMS} (default: the one chosen on the screen; at first auto, which also goes without)"
+    where.add_argument("--receiver", type=_receiver, metavar="WHAT", help=text)
+    text = "drive a recorded trace (GPX, CSV, NMEA) instead of the receiver"
+    where.add_argument("--replay", type=Path, metavar="FILE", help=text)
+    text = "how many times faster the recording runs, 1 to 60"
+    add("--speed", type=number_between(SLOWEST, FASTEST), default=1.0, metavar="N", help=text)
+    text = "a folder in a second place, into which the cab writes checked backups from now on, the last 7 kept; 'none' for no more"
+    add("--backup", metavar="DIR", help=text)
+    add("--night", action="store_true", help="begin with the night's colours")
+    add("--size", type=_size, default=(1280, 800), metavar="WxH", help="window in pixels (default: 1280x800)")
+    add("--dpi", type=float, default=None, help="pixels per inch of this screen (default: 149, a 10.1-inch tablet)")
+    add("--fullscreen", action="store_true", help="fill the whole screen")
+    text = "keep a picture of each screen as it is first shown"
+    add("--screenshots", type=Path, metavar="DIR", help=text)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -117,13 +104,3 @@ def _size(words: str) -> tuple[int, int]:
     if not (width.isdigit() and height.isdigit() and int(width) >= 640 and int(height) >= 400):
         raise argparse.ArgumentTypeError(f"{words!r} is no size such as 1280x800 (at least 640x400)")
     return int(width), int(height)
-
-
-def _speed(words: str) -> float:
-    try:
-        speed = float(words)
-    except ValueError:
-        speed = 0.0
-    if not SLOWEST <= speed <= FASTEST:
-        raise argparse.ArgumentTypeError(f"{words!r} is no number from {SLOWEST:g} to {FASTEST:g}")
-    return speed

@@ -6,6 +6,7 @@ import sys
 import time
 from pathlib import Path
 
+from cabapp.commands.options import number_between
 from cabapp.common.clock import FASTEST, SLOWEST, ReplayClock
 from cabapp.common.progress import show
 from cabapp.reports.export.job_export import stem
@@ -18,9 +19,9 @@ from demo_db.build import Built, build
 from demo_db.fault_check import compare
 from demo_db.result_report import report, words_of
 from demo_db.session_player import Played, play, replay_of
-from store import open_store
+from store import Store, open_store
 from store.errors import Refused
-from sync import export_bundle, merge_bundles
+from sync import MergeResult, export_bundle, merge_bundles
 
 NAME = "demo"
 HELP = "Build an invented farm, roll half a field, hand it over, finish it, and show what came of it."
@@ -34,33 +35,13 @@ STEPS = 6
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the command takes."""
-    parser.add_argument(
-        "--out",
-        type=Path,
-        metavar="DIR",
-        default=Path("rollbook-demo"),
-        help="where everything goes (default: rollbook-demo)",
-    )
-    parser.add_argument("--headless", action="store_true", help="open no window, even where there is a screen")
-    parser.add_argument(
-        "--speed",
-        type=_speed,
-        default=20.0,
-        metavar="N",
-        help="how many times faster the window replays, 1 to 60 (default: 20)",
-    )
-    parser.add_argument("--short", action="store_true", help="a shorter field, done in a third of the time")
-    parser.add_argument("--json", action="store_true", help="print what was found as JSON")
-
-
-def _speed(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not SLOWEST <= value <= FASTEST:
-        raise argparse.ArgumentTypeError(f"{SLOWEST:g} to {FASTEST:g}, not {text}")
-    return value
+    add, folder = parser.add_argument, Path("rollbook-demo")
+    add("--out", type=Path, metavar="DIR", default=folder, help=f"where everything goes (default: {folder})")
+    add("--headless", action="store_true", help="open no window, even where there is a screen")
+    text = "how many times faster the window replays, 1 to 60 (default: 20)"
+    add("--speed", type=number_between(SLOWEST, FASTEST), default=20.0, metavar="N", help=text)
+    add("--short", action="store_true", help="a shorter field, done in a third of the time")
+    add("--json", action="store_true", help="print what was found as JSON")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -86,9 +67,7 @@ def run(args: argparse.Namespace) -> int:
     show(4, STEPS, "the office draws the map")
     drawn = map_of(record, f"{record.field.name}, {record.job.operation}")
     pages["map"] = [write_output(args.out / "pages", f"{stem(record)}-map.svg", str(drawn))]
-    picture = args.out / "pages" / f"{stem(record)}-map.png"
-    picture.write_bytes(map_png(record))
-    pages["map"].append(picture)
+    pages["map"].append(write_output(args.out / "pages", f"{stem(record)}-map.png", map_png(record)))
     show(5, STEPS, "the count is held against the story")
     compared = compare(built.told.expected, record.count)
     show(STEPS, STEPS, "the office is done")
@@ -98,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _may_write(directory: Path) -> None:
-    """Only an empty folder, or one of an earlier demo, is written to."""
+    """Raise `Refused` unless a folder is empty or an earlier demo's."""
     if directory.exists() and not directory.is_dir():
         raise Refused("{directory} is a file. Name a folder with --out.", directory=directory)
     if directory.is_dir() and any(directory.iterdir()) and not (directory / "expected.json").exists():
@@ -108,39 +87,32 @@ def _may_write(directory: Path) -> None:
         )
 
 
-def _merged(result):
+def _merged(result: MergeResult) -> MergeResult:
     if result.refused:
         raise Refused(result.refused[0][1])
     return result
 
 
-def _second(args: argparse.Namespace, tablet, built: Built) -> Played:
-    """The second operator's part: in the window where there is one, else headless."""
+def _second(args: argparse.Namespace, tablet: Store, built: Built) -> Played:
+    """Play the second operator's part: in the window where there is one, else headless."""
     from cabapp.screens.system.launcher import NoScreen, configure_window, run_cab
 
-    part = built.told.tam
-    if args.headless:
-        return play(tablet, part, built.rows, progress=show)
+    part, seen, after = built.told.tam, Played(), 0.0
     try:
-        configure_window((1280, 800), False)
+        if not args.headless:
+            configure_window((1280, 800), False)
+            seen = play(tablet, part, built.rows, until="start")
+            after = next(tap["t"] for tap in part.taps if tap["tap"] == "start")
+            _tell("Tam Willet has taken over and started, and the cab opens. "
+                  "To leave it, hold its top left corner for three seconds.")  # fmt: skip
+            run_cab(tablet, ReplayClock(after, args.speed), replay_of(part, after))
+            _tell("The cab is closed. Now the office takes in what both tablets wrote; that takes some seconds.")
+            return seen
     except NoScreen as why:
-        print(f"{why} The same work goes on without one.", file=sys.stderr)
-        return play(tablet, part, built.rows, progress=show)
-    seen = play(tablet, part, built.rows, until="start")
-    started = next(tap["t"] for tap in part.taps if tap["tap"] == "start")
-    print(
-        "Tam Willet has taken over and started, and the cab opens. "
-        "To leave it, hold its top left corner for three seconds.",
-        file=sys.stderr,
-    )
-    try:
-        run_cab(tablet, ReplayClock(started, args.speed), replay_of(part, started))
-    except NoScreen as why:
-        print(f"{why} The same work goes on without one.", file=sys.stderr)
-        rest = play(tablet, part, built.rows, after=started, progress=show)
-        seen.warnings += rest.warnings
-        return seen
-    print(
-        "The cab is closed. Now the office takes in what both tablets wrote; that takes some seconds.", file=sys.stderr
-    )
+        _tell(f"{why} The same work goes on without one.")
+    seen.warnings += play(tablet, part, built.rows, after=after, progress=show).warnings
     return seen
+
+
+def _tell(text: str) -> None:
+    print(text, file=sys.stderr)

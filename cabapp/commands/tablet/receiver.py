@@ -26,34 +26,20 @@ LOOK_S, SHOW_S = 0.2, 2.0
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the command takes."""
+    add, here = parser.add_argument, f"{GPSD[0]}:{GPSD[1]}"
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--port", metavar="P", help="listen at this serial port only (default: find it)")
     which.add_argument("--tcp", metavar="HOST:PORT", help="connect to a receiver that serves TCP")
     which.add_argument("--udp", metavar="PORT", help="listen for sentences sent to this UDP port")
-    which.add_argument(
-        "--gpsd",
-        metavar="HOST:PORT",
-        nargs="?",
-        const=f"{GPSD[0]}:{GPSD[1]}",
-        help=f"ask gpsd (default {GPSD[0]}:{GPSD[1]})",
-    )
-    which.add_argument(
-        "--both-ways",
-        type=Path,
-        metavar="FILE",
-        help="read the recording of one line driven there and back, and say the sideways offset of the antenna",
-    )
-    parser.add_argument(
-        "--baud", type=int, choices=sorted(BAUDS), metavar="N", help="with --port: its rate (default: tried out)"
-    )
-    parser.add_argument(
-        "--for", dest="seconds", type=float, metavar="S", help="stop after so many seconds (default: run until Ctrl-C)"
-    )
-    parser.add_argument("--units", choices=("us", "metric"), default="us", help="feet or metres (default: us)")
-    parser.add_argument(
-        "--keep", type=Path, metavar="DIR", help="keep all it says in this folder, compressed, a file a day"
-    )
-    parser.add_argument("--json", action="store_true", help="print the last state as one JSON object")
+    which.add_argument("--gpsd", metavar="HOST:PORT", nargs="?", const=here, help=f"ask gpsd (default {here})")
+    text = "read the recording of one line driven there and back, and say the sideways offset of the antenna"
+    which.add_argument("--both-ways", type=Path, metavar="FILE", help=text)
+    add("--baud", type=int, choices=sorted(BAUDS), metavar="N", help="with --port: its rate (default: tried out)")
+    text = "stop after so many seconds (default: run until Ctrl-C)"
+    add("--for", dest="seconds", type=float, metavar="S", help=text)
+    add("--units", choices=("us", "metric"), default="us", help="feet or metres (default: us)")
+    add("--keep", type=Path, metavar="DIR", help="keep all it says in this folder, compressed, a file a day")
+    add("--json", action="store_true", help="print the last state as one JSON object")
 
 
 def run(args: argparse.Namespace) -> int:
