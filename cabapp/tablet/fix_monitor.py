@@ -13,12 +13,12 @@ SPAN_S = 2.0
 STALE_S = 4.0
 
 
-def unless_played(clock, hear: Callable[[float], None]) -> Callable[[float], None]:
-    """Return `hear`, muted while the clock plays a recording, whose time is of another day."""
+def unless_played(clock, on_time: Callable[[float], None]) -> Callable[[float], None]:
+    """Return `on_time`, muted while the clock plays a recording, whose time is of another day."""
 
     def pass_on(t: float) -> None:
         if not isinstance(clock, ReplayClock) and not getattr(clock, "replaying", False):
-            hear(t)
+            on_time(t)
 
     return pass_on
 
@@ -29,7 +29,7 @@ class FixMonitor:
     Parameters
     ----------
     receiver : SelectedReceiver
-    hear : callable, optional
+    on_time : callable, optional
         Called with the time of the newest fix of each poll.
 
     Attributes
@@ -38,8 +38,8 @@ class FixMonitor:
         When it is a list, every place is appended as (lat, lon): a drive round a field.
     """
 
-    def __init__(self, receiver: SelectedReceiver, hear: Callable[[float], None] | None = None):
-        self._receiver, self._hear, self._now = receiver, hear, -math.inf
+    def __init__(self, receiver: SelectedReceiver, on_time: Callable[[float], None] | None = None):
+        self._receiver, self._on_time, self._now = receiver, on_time, -math.inf
         self.track: list[tuple[float, float]] | None = None
         receiver.listeners.append(self._listen)
 
@@ -47,8 +47,8 @@ class FixMonitor:
         self._now = now
         if self.track is not None:
             self.track += [(fix.lat, fix.lon) for fix in fixes if fix.has_position and fix.quality != 0]
-        if fixes and self._hear:
-            self._hear(fixes[-1].t)
+        if fixes and self._on_time:
+            self._on_time(fixes[-1].t)
 
     def _recent(self) -> list[Fix]:
         """Return the places of the last seconds, the newest first."""

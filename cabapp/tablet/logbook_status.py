@@ -12,7 +12,7 @@ from cabapp.tablet.automatic_backup import CLOSES, AutomaticBackup
 from store.errors import Refused
 
 LOG = logging.getLogger("rollbook.keeping")
-HEARD = "heard"
+ACKNOWLEDGED = "acknowledged"
 """The answer to "it was mended": it has been read."""
 
 
@@ -44,11 +44,11 @@ class LogbookStatus:
         return self._store.clock_fault or self._no_copy or self._mended or self._second.words
 
     @property
-    def can_be_heard(self) -> bool:
+    def can_be_acknowledged(self) -> bool:
         """Whether what `words` says is over and only wants reading."""
         return bool(self._mended) and self.words == self._mended
 
-    def heard(self) -> None:
+    def acknowledge(self) -> None:
         """It has been read that the logbook was mended."""
         self._mended = None
 

@@ -92,9 +92,9 @@ def test_a_place_that_is_gone_is_said_and_used_again_when_it_is_back(store, plac
     for state in ("working", "finished"):
         keeping.follow(state)
     keeping.close()
-    assert f"{place} is not there" in keeping.words and not place.exists()
+    assert f"{place} is not there" in str(keeping.words) and not place.exists()
     store.mended = "mended"
-    assert LogbookStatus(store, second).words == "mended", "it is the least of all troubles"
+    assert str(LogbookStatus(store, second).words) == "mended", "it is the least of all troubles"
     place.mkdir()
     clock.t += RETRY_S + 1
     keeping.follow("working")
@@ -117,7 +117,7 @@ def test_a_full_place_is_said_and_the_backups_before_stay(store, place):
         go(second, "working", "finished")
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
-    assert "has room" in second.words and list(place.iterdir()) == [kept]
+    assert "has room" in str(second.words) and list(place.iterdir()) == [kept]
     store.put(Operator, name="Ida")
     go(second, "working", "finished")
     assert second.words is None and len(backups(place)) == 2

@@ -13,7 +13,7 @@ from cabapp.position.recordings.replay_source import Replay
 from cabapp.session.state.sentence import DANGER, QUIET, RECORDING, Sentence
 from cabapp.tablet.exchange_runner import NOTHING, Exchange
 from cabapp.tablet.fix_monitor import FixMonitor, unless_played
-from cabapp.tablet.logbook_status import HEARD, LogbookStatus
+from cabapp.tablet.logbook_status import ACKNOWLEDGED, LogbookStatus
 from store import open_store
 from store.durability.repair import kept_path
 from store.errors import StoreRefused, message
@@ -64,11 +64,11 @@ def test_a_wrong_clock_is_said_and_a_mending_only_until_it_is_read():
     book = Book(mended="The logbook was mended.")
     keeping = LogbookStatus(book)
     says = saying.MessageQueue(keeping)
-    assert says.line(view()).answers == ((message("I have read this"), HEARD),)
+    assert says.line(view()).answers == ((message("I have read this"), ACKNOWLEDGED),)
     book.clock_fault = "This machine's clock is 2 h fast."
     assert says.line(view()).words == book.clock_fault and says.line(view()).answers == ()
     book.clock_fault = None
-    keeping.heard()
+    keeping.acknowledge()
     assert says.line(view()) is None
 
 

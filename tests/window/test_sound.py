@@ -37,12 +37,12 @@ def test_one_sound_for_each_that_is_due():
         return SimpleNamespace(state=state, sentence=sentence)
 
     sounder = Sounder.__new__(Sounder)
-    sounder._heard, sounder._sound = 0, Player()
-    heard = []
+    sounder._played, sounder._sound = 0, Player()
+    played = []
     for seen in (view(), view(1), view(1), view(0), view(1), view(2), view(state="idle"), view(1)):
-        sounder.hear(seen)
-        heard.append(sounder._sound.played)
-    assert heard == [0, 1, 1, 1, 1, 2, 2, 3]
+        sounder.follow(seen)
+        played.append(sounder._sound.played)
+    assert played == [0, 1, 1, 1, 1, 2, 2, 3]
 
 
 def test_a_tablet_without_a_sound_card_is_not_asked_to_play(tmp_path, monkeypatch):

@@ -138,12 +138,12 @@ def test_the_tablet_says_what_it_suffers_from(tmp_path):
             (folder / name).write_text(word + "\n")
     assert tablet_trouble(tmp_path, tmp_path, free=1 << 40) is None
     (zone / "temp").write_text("81000\n")
-    assert "hot (81 °C)" in tablet_trouble(tmp_path, tmp_path, free=1 << 40)
+    assert "hot (81 °C)" in str(tablet_trouble(tmp_path, tmp_path, free=1 << 40))
     (supply / "capacity").write_text("20\n")
-    assert "20 %" in tablet_trouble(tmp_path, tmp_path, free=1 << 40)
+    assert "20 %" in str(tablet_trouble(tmp_path, tmp_path, free=1 << 40))
     (supply / "status").write_text("Charging\n")
-    assert "hot" in tablet_trouble(tmp_path, tmp_path, free=1 << 40)
-    assert "nearly full" in tablet_trouble(tmp_path, tmp_path, free=100 << 20)
+    assert "hot" in str(tablet_trouble(tmp_path, tmp_path, free=1 << 40))
+    assert "nearly full" in str(tablet_trouble(tmp_path, tmp_path, free=100 << 20))
 
 
 def test_settings_outlive_a_restart_and_a_damaged_file(tmp_path):

@@ -59,12 +59,12 @@ class OutlinePart:
 
     def _ask_outline(self, line):
         app, self._outlined = App.get_running_app(), line
-        choices = [("round", translate("Drive round it now"))] if app.overheard else []
+        choices = [("round", translate("Drive round it now"))] if app.fix_monitor else []
         choices += [(path, path.name) for path in boundary_files(home() / "fields", mounts())]
         if self._values[line.column]:
             choices.append((None, translate("No boundary") if self._of_field else translate("Nowhere")))
         if not choices:
-            app.complain(message("There is no receiver to drive round with, and no boundary file on a stick."))
+            app.show_refusal(message("There is no receiver to drive round with, and no boundary file on a stick."))
             return
         self._pick(translate(line.words), choices, self._take_outline, self._form_again)
 
@@ -75,7 +75,7 @@ class OutlinePart:
 
     def _take_outline(self, chosen):
         if chosen == "round":
-            App.get_running_app().overheard.track = []
+            App.get_running_app().fix_monitor.track = []
             of_field = translate("Drive once round the field, the antenna along its edge.")
             self.title = (
                 of_field if self._of_field else translate("Drive once round that ground, the antenna along its edge.")
@@ -123,24 +123,24 @@ class OutlinePart:
         app = App.get_running_app()
 
         def act():
-            self._keep(json.loads(json.dumps(boundary_of_drive(app.overheard.track))))
+            self._keep(json.loads(json.dumps(boundary_of_drive(app.fix_monitor.track))))
             self.not_driven()
 
         app.attempt(act)
 
     def not_driven(self):
         """Leave the outline as it is."""
-        App.get_running_app().overheard.track = None
+        App.get_running_app().fix_monitor.track = None
         self._form_again()
 
     def _ask_place(self, line):
         app = App.get_running_app()
-        here = app.overheard.last() if app.overheard else None
+        here = app.fix_monitor.last() if app.fix_monitor else None
         choices = [((here.lat, here.lon), translate("The gate is here"))] if here else []
         if self._values[line.columns[0]] is not None:
             choices.append(((None, None), translate("No gate")))
         if not choices:
-            app.complain(message("There is no position now. Drive to the gate, and wait for one."))
+            app.show_refusal(message("There is no position now. Drive to the gate, and wait for one."))
             return
         self._pick(translate(line.words), choices, lambda place: self._take_place(line, place), self._form_again)
 

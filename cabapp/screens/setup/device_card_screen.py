@@ -47,8 +47,8 @@ class DeviceCardScreen(CabScreen):
         app = App.get_running_app()
         folders = [stick / STICK_FOLDER for stick in mounts() if (stick / STICK_FOLDER).is_dir()]
         if not folders:
-            app.complain(message("No stick is in. Put one in that has a folder named rollbook."))
+            app.show_refusal(message("No stick is in. Put one in that has a folder named rollbook."))
             return
         path = folders[0] / f"card-{app.store.device[:8]}.txt"
         if app.attempt(lambda: write_card(app.store, path)):
-            app.complain(message("Written to {place}.", place=path))
+            app.show_refusal(message("Written to {place}.", place=path))

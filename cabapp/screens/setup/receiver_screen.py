@@ -68,8 +68,8 @@ class ReceiverScreen(CabScreen):
 
     def on_leave(self, *_args):
         """Stop following the drive."""
-        if (overheard := App.get_running_app().overheard) is not None:
-            overheard.track = None
+        if (fix_monitor := App.get_running_app().fix_monitor) is not None:
+            fix_monitor.track = None
 
     @property
     def _source(self) -> SelectedReceiver | None:
@@ -81,7 +81,7 @@ class ReceiverScreen(CabScreen):
         """Say how the receiver does, once a second; and how far was driven."""
         app = App.get_running_app()
         if self.part == "both ways":
-            self.driven = app.units.distance(track_length(app.overheard.track or []))
+            self.driven = app.units.distance(track_length(app.fix_monitor.track or []))
         now = app.clock.now()
         if 0 <= now - self._said < SAY_EVERY_S:
             return
@@ -118,7 +118,9 @@ class ReceiverScreen(CabScreen):
 
     def _can_choose(self) -> bool:
         if self._source is None:
-            App.get_running_app().complain(message("This is a show with a recording; there is no receiver to choose."))
+            App.get_running_app().show_refusal(
+                message("This is a show with a recording; there is no receiver to choose.")
+            )
         return self._source is not None
 
     # --- which receiver ---------------------------------------------------------------------
@@ -169,7 +171,7 @@ class ReceiverScreen(CabScreen):
     def _list_recordings(self):
         found = recordings([home() / "recordings", home() / "receiver"], mounts())
         if not found:
-            App.get_running_app().complain(message("There is no recording on this tablet or on a stick."))
+            App.get_running_app().show_refusal(message("There is no recording on this tablet or on a stick."))
             return
         rows = [attempt_row(path.name, lambda path=path: self._use(f"file:{path}")) for path in found]
         self._list(translate("Which recording?"), rows, self.choose)
@@ -208,7 +210,7 @@ class ReceiverScreen(CabScreen):
             for name in self._source.names
         ]
         if not rows:
-            App.get_running_app().complain(message("No receiver is there whose antenna could be placed."))
+            App.get_running_app().show_refusal(message("No receiver is there whose antenna could be placed."))
             return
         self._list(translate("Antennas, seen from the one the hitchings are measured from"), rows, self.show_state)
 
@@ -251,10 +253,10 @@ class ReceiverScreen(CabScreen):
     def begin_both_ways(self):
         """Follow a drive along one line, there and back."""
         app = App.get_running_app()
-        if app.overheard is None:
-            app.complain(message("There is no receiver to check."))
+        if app.fix_monitor is None:
+            app.show_refusal(message("There is no receiver to check."))
             return
-        app.overheard.track = []
+        app.fix_monitor.track = []
         self.title, self._back_to = translate("Check both ways"), self.show_state
         self.told = translate(
             "Drive {far} or more along a straight mark, turn round, and drive back in the same wheel marks.",
@@ -267,14 +269,14 @@ class ReceiverScreen(CabScreen):
         app = App.get_running_app()
 
         if not app.standing:
-            app.complain(message("Stand still first; the drive is kept."))
+            app.show_refusal(message("Stand still first; the drive is kept."))
             return
 
         def act():
-            places = np.array(app.overheard.track or np.empty((0, 2)), float).reshape(-1, 2)
+            places = np.array(app.fix_monitor.track or np.empty((0, 2)), float).reshape(-1, 2)
             plane = Plane(*places[0]) if len(places) else Plane(0.0, 0.0)
             self._found = side_offset(*opposite_runs(plane.to_xy(places[:, 0], places[:, 1])))
-            app.overheard.track = None
+            app.fix_monitor.track = None
             self._show_found()
 
         app.attempt(act)
@@ -301,10 +303,10 @@ class ReceiverScreen(CabScreen):
 
     def _write_side(self, hitching):
         App.get_running_app().store.put(Hitching, hitching.id, side_m=self._found.side)
-        App.get_running_app().complain(message("Written. It counts from the next take-over on."))
+        App.get_running_app().show_refusal(message("Written. It counts from the next take-over on."))
         self._show_found()
 
     def drop_check(self):
         """Leave the check."""
-        App.get_running_app().overheard.track = None
+        App.get_running_app().fix_monitor.track = None
         self.show_state()

@@ -61,7 +61,7 @@ class RecordedDayScreen(CabScreen):
         self.title, self.remark, self.part = translate("Bring in which recording?"), "", "files"
         self.ids.files.fill([attempt_row(path.name, lambda path=path: self._read(path)) for path in found])
         if not found:
-            App.get_running_app().complain(message("There is no recording on this tablet or on a stick."))
+            App.get_running_app().show_refusal(message("There is no recording on this tablet or on a stick."))
 
     # --- reading, aside: a day may take some seconds -----------------------------------------
 
@@ -83,7 +83,7 @@ class RecordedDayScreen(CabScreen):
         if token is not self._token:
             return
         if refusal is not None:
-            App.get_running_app().complain(refusal)
+            App.get_running_app().show_refusal(refusal)
             self.list_files()
             return
         app, self._day = App.get_running_app(), day
@@ -97,7 +97,7 @@ class RecordedDayScreen(CabScreen):
         work = tool.operation if tool else OPERATIONS[0]
         self._asked = [DayPartAnswer(part, part.kind, work if part.kind == "working" else None) for part in day.parts]
         if not any(one.work for one in self._asked):
-            app.complain(
+            app.show_refusal(
                 message("No work on any field of this logbook was found in it. A part can be changed to work.")
             )
         self._at = -1
@@ -166,7 +166,7 @@ class RecordedDayScreen(CabScreen):
             return
         one = self._asked[self._at]
         if answer == YES and not one.work:
-            App.get_running_app().complain(message("That was no work. Change it first, if it was."))
+            App.get_running_app().show_refusal(message("That was no work. Change it first, if it was."))
             return
         self._asked[self._at] = replace(one, answer=answer)
         self._next()
@@ -241,12 +241,12 @@ class RecordedDayScreen(CabScreen):
             if one.answer == YES
         ]
         if not agreed:
-            app.complain(message("Nothing is agreed to yet. Touch Yes for what is right."))
+            app.show_refusal(message("Nothing is agreed to yet. Touch Yes for what is right."))
         elif lacking:
-            app.complain(message("Say first who it was, with which tractor and which tool: touch Change."))
+            app.show_refusal(message("Say first who it was, with which tractor and which tool: touch Change."))
         else:
             written = bring_in_agreed(app.store, self._day, agreed)
-            app.complain(message("Written: {count}. The taps are marked as guessed.", count=len(written)))
+            app.show_refusal(message("Written: {count}. The taps are marked as guessed.", count=len(written)))
             self.list_files()
 
 

@@ -55,13 +55,13 @@ class SetUpScreen(OutlinePart, CabScreen):
         """Say how far was driven."""
         app = App.get_running_app()
         if self.part == "round":
-            self.driven = app.units.distance(track_length(app.overheard.track or []))
+            self.driven = app.units.distance(track_length(app.fix_monitor.track or []))
 
     def leave(self):
         """Back to taking over, with what was set up."""
         app = App.get_running_app()
-        if app.overheard is not None:
-            app.overheard.track = None
+        if app.fix_monitor is not None:
+            app.fix_monitor.track = None
         app.begin_anew()
         app.back()
 
@@ -121,7 +121,7 @@ class SetUpScreen(OutlinePart, CabScreen):
         app = App.get_running_app()
         app.settings["language"] = path
         app.read_farm()
-        app.complain(message("The screens speak it when the cab is opened next."))
+        app.show_refusal(message("The screens speak it when the cab is opened next."))
         self.show_keys()
 
     def open(self, kind: str):

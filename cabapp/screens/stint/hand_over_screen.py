@@ -125,7 +125,7 @@ class HandOverScreen(CabScreen):
         job = app.session.job
         if job is None:
             self.part = "sheet"
-            app.complain(message("There is no map of this field."))
+            app.show_refusal(message("There is no map of this field."))
             return
         ground.set_job(job)
         ground.set_marks((mark.kind, mark.lat, mark.lon) for mark in app.session.marks)

@@ -63,7 +63,7 @@ class WalkRoundScreen(CabScreen):
         app = App.get_running_app()
         fine, fault = ([tick.point for tick in self._ticks if tick.found == n] for n in (1, 2))
         if not fine and not fault:
-            app.complain(message("Nothing is ticked yet. Touch what you have looked at."))
+            app.show_refusal(message("Nothing is ticked yet. Touch what you have looked at."))
         elif app.do("walk_round", fine=fine, fault=fault):
             app.back()
 

@@ -92,7 +92,7 @@ class ReceiveScreen(CabScreen):
         app = App.get_running_app()
         if self._hand_over is not None:
             app.unchecked = self._hand_over
-            app.complain(message("Taking over without the check is written down for the office."))
+            app.show_refusal(message("Taking over without the check is written down for the office."))
         app.go("take over")
 
     def later(self):

@@ -66,7 +66,7 @@ class TakeOverScreen(CabScreen):
     def show(self, view) -> None:
         """Say where we are, and what else there is to say."""
         app = App.get_running_app()
-        said = app.saying.quiet()
+        said = app.messages.quiet()
         self._kinds = [kind for _word, kind in said.answers] if said else []
         self.offer = translate(said.words) if said else ""
         self.answers = ([translate(word) for word, _kind in said.answers] if said else []) + ["", ""]
@@ -139,7 +139,7 @@ class TakeOverScreen(CabScreen):
         """Go to the set-up, if the tablet stands still."""
         app = App.get_running_app()
         if not app.standing:
-            app.complain(message("Stop first. Set-up is for standing still."))
+            app.show_refusal(message("Stop first. Set-up is for standing still."))
         else:
             app.screens.get_screen("set-up").visiting = False
             app.go("first" if self._empty() else "set-up")

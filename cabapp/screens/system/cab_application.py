@@ -36,7 +36,7 @@ from cabapp.tablet.automatic_backup import AutomaticBackup
 from cabapp.tablet.exchange_runner import BUSY, STANDING, Exchange
 from cabapp.tablet.fix_monitor import FixMonitor, unless_played
 from cabapp.tablet.hardware_status import tablet_trouble
-from cabapp.tablet.logbook_status import HEARD, LogbookStatus
+from cabapp.tablet.logbook_status import ACKNOWLEDGED, LogbookStatus
 from cabapp.tablet.tablet_settings import Settings
 from store.errors import Refused
 from store.models import Stint
@@ -60,19 +60,19 @@ class CabApplication(App):
         self.settings = Settings(store.path.with_name(SETTINGS))
         self._light = "night" if night else self.settings["light"]
         self.read_farm()
-        self._beat = TickClock(clock)
-        hear = unless_played(clock, store.observe_time)
+        self._tick_clock = TickClock(clock)
+        observe = unless_played(clock, store.observe_time)
         if source is not None and not isinstance(source, SelectedReceiver):
             source = SelectedReceiver(None, source)
         self.receiver = source
-        self.overheard = None if source is None else FixMonitor(source, hear)
+        self.fix_monitor = None if source is None else FixMonitor(source, observe)
         # a replay is no day's work to be kept
         place = None if isinstance(clock, ReplayClock) else self.settings["backup"]
-        self.keeping, self.exchange = (
+        self.logbook_status, self.exchange = (
             LogbookStatus(store, AutomaticBackup(store, place)),
             Exchange(store, store.path.parent / "exchange"),
         )
-        self.saying = MessageQueue(self.keeping, self.exchange)
+        self.messages = MessageQueue(self.logbook_status, self.exchange)
         # a card may take its time to write, and the picture must not stand still meanwhile
         self._beside = ThreadPoolExecutor(1, "trace")
         self.session = self._new_session()
@@ -98,7 +98,7 @@ class CabApplication(App):
         self.tick(0)
 
     def _new_session(self) -> Session:
-        return Session(self.store, self._beat, self.receiver, self._beside)
+        return Session(self.store, self._tick_clock, self.receiver, self._beside)
 
     def build(self):
         """Make the screens and begin to tick."""
@@ -124,7 +124,7 @@ class CabApplication(App):
             canvas.clear()  # a stencil for pages that slide, which would double the work of each frame
         for screen in all_screens():
             self.screens.add_widget(screen)
-        self.way_out, self.wipe = ExitDialog(), TouchLock()
+        self.exit_dialog, self.touch_lock = ExitDialog(), TouchLock()
         self._sounder = Sounder(Path(os.environ["KIVY_HOME"]))
         self.screens.bind(current=self._picture)
         self._notice = Notice(size_hint=(None, None), room=Window.size)
@@ -157,7 +157,7 @@ class CabApplication(App):
 
     def tick(self, _dt) -> None:
         """Let the session take in what has come, then draw it; a fault in drawing stops neither."""
-        self._beat.take()
+        self._tick_clock.take()
         if not self._lit:
             self._light_up()  # where the sun stands is known with the first fix
         if self._exchanging():
@@ -166,20 +166,20 @@ class CabApplication(App):
             self.view = self.session.tick()
         except Exception:
             LOG.exception("a tick failed")
-            self.complain(BUG)
+            self.show_refusal(BUG)
             return
         try:
-            if self._sounder.hear(self.view):
+            if self._sounder.follow(self.view):
                 self._flash.flash()
             self._settle(self.view)
             self.screens.current_screen.show(self.view)
-            self.keeping.follow(self.view.state)
+            self.logbook_status.follow(self.view.state)
             self._shout()
             # on the pass screen the sentence line says it
-            self._notice.text = self.saying.notice() if self.screens.current != "pass" else ""
+            self._notice.text = self.messages.notice() if self.screens.current != "pass" else ""
         except Exception:
             LOG.exception("drawing failed")
-            self.complain(BUG)
+            self.show_refusal(BUG)
 
     def _exchanging(self) -> bool:
         """Hold the fixes while records are exchanged, for nothing else may write then."""
@@ -187,7 +187,7 @@ class CabApplication(App):
             return False
         if not self.exchange.finish():
             if self.receiver is not None:
-                self.receiver.hold(self._beat.now())
+                self.receiver.hold(self._tick_clock.now())
             self.screens.current_screen.show(self.view)
             return True
         if self.exchange.added:
@@ -197,7 +197,7 @@ class CabApplication(App):
 
     def _shout(self):
         """Sound and flash once when nothing is being saved any more; the words stand as long as it is so."""
-        shouts = bool(self.keeping.shout)
+        shouts = bool(self.logbook_status.shout)
         if shouts and not self._shouted:
             self.try_sound()
         self._shouted = shouts
@@ -212,7 +212,7 @@ class CabApplication(App):
         wanted = screen_for(view, here, part, self.standing, self._state)
         self._state = view.state
         if is_moving(view):
-            self.wipe.dismiss()
+            self.touch_lock.dismiss()
         elif self._ask_why and view.state == "stopped" and view.stop_reason is None:
             wanted, self._ask_why = "stop", False
         if wanted != here:
@@ -221,8 +221,8 @@ class CabApplication(App):
     def _look_round(self, _dt):
         """See to what changes slowly: the light outside, and how the tablet itself does."""
         self._light_up()
-        self.saying.ailing = tablet_trouble(self.store.path.parent)
-        self.keeping.look()
+        self.messages.tablet_trouble_words = tablet_trouble(self.store.path.parent)
+        self.logbook_status.look()
 
     def _look_for_sticks(self, _dt):
         if self.standing and not self.exchange.busy:
@@ -232,12 +232,12 @@ class CabApplication(App):
 
     def _light_up(self):
         """Take the colours that were chosen, or those the sun asks for."""
-        fix = self.overheard.last() if self.overheard else None
+        fix = self.fix_monitor.last() if self.fix_monitor else None
         self._lit = self._light != "by the sun" or fix is not None
         if self._light != "by the sun":
             THEME.light = self._light
         elif fix is not None:
-            THEME.light = light_of_sun(fix.lat, fix.lon, self._beat.now())
+            THEME.light = light_of_sun(fix.lat, fix.lon, self._tick_clock.now())
 
     @property
     def light(self) -> str:
@@ -252,7 +252,7 @@ class CabApplication(App):
     @property
     def standing(self) -> bool:
         """Whether the tablet stands still, as far as can be known: lists and letters are for then."""
-        pace = self.overheard.speed() if self.overheard else None
+        pace = self.fix_monitor.speed() if self.fix_monitor else None
         return not is_moving(self.view) and (pace is None or pace <= WALK)
 
     def try_sound(self) -> None:
@@ -278,15 +278,15 @@ class CabApplication(App):
         if what in (EXCHANGE, NOT_NOW):
             self.exchange.offered = False
             return what == NOT_NOW or self.exchange_records()
-        if what == HEARD:
-            self.keeping.heard()
+        if what == ACKNOWLEDGED:
+            self.logbook_status.acknowledge()
             return True
         return self.attempt(lambda: self.session.tap(what, **detail))
 
     def exchange_records(self) -> bool:
         """Show the page of the exchange and begin it, if the tractor stands."""
         if not self.standing:
-            self.complain(STANDING)
+            self.show_refusal(STANDING)
             return False
         self.go("exchange")
         self.exchange.begin()
@@ -294,25 +294,25 @@ class CabApplication(App):
 
     def attempt(self, act) -> bool:
         """Run what a key asks for; True when it was done, else a sentence says why not."""
-        self._beat.take()
+        self._tick_clock.take()
         if self.exchange.busy:
-            self.complain(BUSY)
+            self.show_refusal(BUSY)
             return False
         try:
             act()
         except Refused as refusal:
-            self.complain(refusal)
+            self.show_refusal(refusal)
             return False
         except Exception:
             LOG.exception("a tap failed")
-            self.complain(BUG)
+            self.show_refusal(BUG)
             return False
         self.tick(0)
         return True
 
-    def complain(self, said: Message | Refused) -> None:
+    def show_refusal(self, said: Message | Refused) -> None:
         """Say for a few seconds what could not be done."""
-        self.saying.refuse(said)
+        self.messages.refuse(said)
 
     @property
     def px_per_mm(self) -> float:
@@ -339,4 +339,4 @@ class CabApplication(App):
         self.exchange.close()
         self.session.close()
         self._beside.shutdown()
-        self.keeping.close()
+        self.logbook_status.close()

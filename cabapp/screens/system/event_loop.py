@@ -38,7 +38,7 @@ class Faults(ExceptionHandler):
     def handle_exception(self, _fault):
         """Log it and go on."""
         LOG.exception("a handler failed")
-        self._cab.complain(BUG)
+        self._cab.show_refusal(BUG)
         return ExceptionManager.PASS
 
 

@@ -9,7 +9,7 @@ import time
 from cabapp.common.message import Message, message
 from cabapp.screens.widgets.translation import translate
 from cabapp.session.state.sentence import QUIET, RECORDING, Sentence
-from cabapp.tablet.logbook_status import HEARD, LogbookStatus
+from cabapp.tablet.logbook_status import ACKNOWLEDGED, LogbookStatus
 from store.errors import Refused
 
 REFUSED_S = 8.0  # how long a refusal stays
@@ -30,9 +30,9 @@ class MessageQueue:
     """
 
     def __init__(self, keeping: LogbookStatus, exchange=None, seconds=time.monotonic):
-        self._keeping, self._exchange, self._seconds = keeping, exchange, seconds
+        self._logbook_status, self._exchange, self._seconds = keeping, exchange, seconds
         self._refused: tuple[Message | Refused | None, float] = (None, 0.0)
-        self.ailing: Message | None = None
+        self.tablet_trouble_words: Message | None = None
 
     def refuse(self, words: Message | Refused) -> None:
         """Say for some seconds what could not be done."""
@@ -41,23 +41,23 @@ class MessageQueue:
     def line(self, view) -> Sentence | None:
         """Return the sentence for the pass screen's line."""
         asked = view.sentence
-        shout = Sentence(RECORDING, NOT_SAVED, act_now=True) if self._keeping.shout else None
+        shout = Sentence(RECORDING, NOT_SAVED, act_now=True) if self._logbook_status.shout else None
         return self._refusal() or (asked if asked and asked.act_now else None) or shout or asked or self.quiet()
 
     def notice(self) -> str:
         """Return what lies over the head of any other page; "" for nothing."""
         refused = self._refusal()
-        said = refused.words if refused else self._keeping.shout
+        said = refused.words if refused else self._logbook_status.shout
         return translate(said) if said else ""
 
     def quiet(self) -> Sentence | None:
         """Return what may be said while nothing more urgent is."""
         if self._exchange is not None and self._exchange.offered:
             return Sentence(QUIET, STICK, answers=((message("Exchange"), EXCHANGE), (message("Not now"), NOT_NOW)))
-        if self._keeping.words:
-            heard = ((message("I have read this"), HEARD),) if self._keeping.can_be_heard else ()
-            return Sentence(QUIET, self._keeping.words, answers=heard)
-        return Sentence(QUIET, self.ailing) if self.ailing else None
+        if self._logbook_status.words:
+            heard = ((message("I have read this"), ACKNOWLEDGED),) if self._logbook_status.can_be_acknowledged else ()
+            return Sentence(QUIET, self._logbook_status.words, answers=heard)
+        return Sentence(QUIET, self.tablet_trouble_words) if self.tablet_trouble_words else None
 
     def _refusal(self):
         words, until = self._refused

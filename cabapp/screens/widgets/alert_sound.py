@@ -49,7 +49,7 @@ class Sounder:
     """Plays the sound once each time it is due; a tablet without a speaker stays silent."""
 
     def __init__(self, folder: Path):
-        self._heard, self._sound = 0, None
+        self._played, self._sound = 0, None
         if not has_sound():
             LOG.warning("there is no sound on this tablet: it has no sound card")
             return
@@ -62,17 +62,17 @@ class Sounder:
         except Exception:
             LOG.warning("there is no sound on this tablet", exc_info=True)
 
-    def hear(self, view) -> bool:
+    def follow(self, view) -> bool:
         """Sound when the count of sounds due has grown, and say whether it has.
 
         A new stint counts from nothing.
         """
         if view.state == "idle":
-            self._heard = 0
+            self._played = 0
         due = view.sentence.sound if view.sentence is not None else 0
-        if due <= self._heard:
+        if due <= self._played:
             return False
-        self._heard = due
+        self._played = due
         self.play()
         return True
 

@@ -20,7 +20,7 @@ class SecondFinger(MotionEventProvider):
         super().__init__("second finger", "")
         self._waiting, self._mouse, self._touches = deque(), None, {}
 
-    def hear(self, action: str, finger: int, x: float, y: float) -> None:
+    def receive(self, action: str, finger: int, x: float, y: float) -> None:
         """Take what SDL says of a finger; x and y are shares of the window, y runs down."""
         if action == "fingerdown" and self._mouse is None and not self._touches:
             self._mouse = finger
@@ -46,11 +46,11 @@ class SecondFinger(MotionEventProvider):
             dispatch_fn(what, touch)
 
 
-class _Ear:
+class _EventTap:
     """Stands before SDL's window and listens to its events as they pass."""
 
-    def __init__(self, window, hear):
-        self._window, self._hear = window, hear
+    def __init__(self, window, receive):
+        self._window, self.receive = window, receive
 
     def __getattr__(self, name):
         return getattr(self._window, name)
@@ -58,12 +58,12 @@ class _Ear:
     def poll(self):
         event = self._window.poll()
         if event and event[0] in FINGERS:
-            self._hear(*event[:4])
+            self.receive(*event[:4])
         return event
 
 
 def listen(window) -> None:
     """Let a second finger on this window (Kivy's, of SDL) become a touch."""
     second = SecondFinger()
-    window._win = _Ear(window._win, second.hear)
+    window._win = _EventTap(window._win, second.receive)
     EventLoop.add_input_provider(second)

@@ -85,7 +85,7 @@ class DayScreen(CabScreen):
         app = App.get_running_app()
         job, ground = app.session.job, self.ids.ground
         if getattr(job, "field", None) is None:
-            app.complain(message("There is no map of this field."))
+            app.show_refusal(message("There is no map of this field."))
             return
         ground.set_job(job)
         ground.show_whole()

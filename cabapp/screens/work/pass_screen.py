@@ -115,7 +115,7 @@ class PassScreen(CabScreen):
         else:
             self.lamp = 0
             self.writing = f"[b]{translate('Finished') if view.state == 'finished' else translate('Not started')}[/b]"
-        if app.keeping.shout:  # whatever the line below must say, that nothing is saved stays in sight
+        if app.logbook_status.shout:  # whatever the line below must say, that nothing is saved stays in sight
             self.lamp, self.writing = 2, f"[b]{translate('Nothing is saved')}[/b]"
         bold, _, rest = self.writing.partition("[/b]")
         if len(bold) + len(rest) - len("[b]") > WRITING_SIGNS:
@@ -172,7 +172,7 @@ class PassScreen(CabScreen):
         return self.ids.ground.xy(field.gate_lat, field.gate_lon)
 
     def _sentence(self, view, app):
-        line, said = self.ids.sentence, app.saying.line(view)
+        line, said = self.ids.sentence, app.messages.line(view)
         line.words = translate(said.words) if said else ""
         line.act_now = bool(said and said.act_now)
         line.side = said.side if said and said.act_now else 0
