@@ -56,7 +56,7 @@ def press_in_row(cab, text, row):
 
 
 @pytest.mark.parametrize("size", ["1280x800", pytest.param("800x1280", marks=pytest.mark.long)])
-def test_what_she_tells_of_crop_and_grease_comes_back_as_sentences(begun, farm, sizes, size):
+def test_what_is_told_of_crop_and_grease_comes_back_as_sentences(begun, farm, sizes, size):
     """Grease is due and a chickpea may be up: the stop rule goes first, then grease, then silence;
     all of it by taps, and each tap is in the logbook with the figures that were on the screen."""
     with open_store(farm["store"]) as store:

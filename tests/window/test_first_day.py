@@ -262,7 +262,7 @@ def test_another_operator_and_tractor_take_six_taps_at_most(open_cab, farm, caps
         print(f"\nanother operator and tractor: {hand.taps} taps from power-on to recording")
 
 
-def test_what_only_she_can_say_stands_on_the_sheet(open_cab, farm):
+def test_what_only_the_operator_can_say_stands_on_the_sheet(open_cab, farm):
     """Why, headland, fuel left, whom it is left for, and a next pass set right on the map are said by
     taps and kept; and who has no time for the check says so, which is written down."""
     cab = open_cab("--store", farm["store"], "--replay", farm["still"])
@@ -293,7 +293,9 @@ def test_what_only_she_can_say_stands_on_the_sheet(open_cab, farm):
             "odd": ["headland not done"],
             "closing": [{"id": "left for {name}", "values": {"name": "Tam Willet"}}],
         }
-        assert given.next_lat == pytest.approx(50.05216, abs=2e-4), "where she touched: the middle of the field"
+        assert given.next_lat == pytest.approx(50.05216, abs=2e-4), (
+            "where the operator touched: the middle of the field"
+        )
     cab.tap("No time (hold)", seconds=1.3)
     cab.find("Same as last time")
     cab.tap("Same as last time")

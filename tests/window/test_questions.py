@@ -20,8 +20,8 @@ def taps_of_today(store):
 
 
 def test_a_forgotten_start_and_a_forgotten_stop_are_asked_about(open_cab, farm):
-    """She rolls for two minutes with recording off: "Were you rolling since ...?", and Yes counts it from
-    there. Then she stands with recording on: "Stop counting from ...?", and Yes stops it from there."""
+    """The operator rolls for two minutes with recording off: "Were you rolling since ...?", and Yes counts it from
+    there. Then the tractor stands with recording on: "Stop counting from ...?", and Yes stops it from there."""
     cab = open_cab("--store", farm["store"], "--replay", farm["trace"], "--speed", "5")
     cab.tap("I have read this. Same as last time")
     cab.wait_view(state="ready")
@@ -33,7 +33,7 @@ def test_a_forgotten_start_and_a_forgotten_stop_are_asked_about(open_cab, farm):
     cab.tap("Yes, count it")
     view = cab.wait_view(state="working")
     began = farm["rows"][0][0] + 45.0
-    assert abs(view["since"] - began) < 15, "since she began to drive, not since the answer"
+    assert abs(view["since"] - began) < 15, "since the operator began to drive, not since the answer"
     cab.wait_hurried(lambda: shown(cab, "Stop counting from 09:0"), "the mirror question", then=5)
     cab.picture("stop-counting")
     cab.tap("Yes, stopped")
@@ -47,7 +47,7 @@ def test_a_forgotten_start_and_a_forgotten_stop_are_asked_about(open_cab, farm):
         assert kinds == ["were_rolling", "stop_counting"]
 
 
-def test_she_is_told_which_field_she_stands_in(open_cab, farm):
+def test_the_field_the_tractor_stands_in_is_named(open_cab, farm):
     """Standing in a field, the page says so and asks whether to start there, with the field chosen."""
     cab = open_cab("--store", farm["store"], "--replay", farm["still"])
     cab.tap("I have read this")

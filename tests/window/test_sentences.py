@@ -50,7 +50,7 @@ def written(store, corners, start, speed, hz=1.0, **stint):
 
 @pytest.fixture
 def book(farm):
-    """Return the farm with her pace of yesterday known: a function (pace, or paces) to rows."""
+    """Return the farm with the pace of yesterday known: a function (pace, or paces) to rows."""
 
     def write(*paces):
         with open_store(farm["store"]) as store:
@@ -192,7 +192,7 @@ def seeded(farm, kept, at):
 def test_before_the_start_each_cause_is_said_in_its_order(book, farm, begun):
     """A fault of the walk round, fuel, closing ground and grease stand at once and come one after the
     other; rain, when to start beside the seeder, and a strip worth going back for come when they are
-    told; then the line is silent. Wind stops the work, and what she finds when she looks goes before wind."""
+    told; then the line is silent. Wind stops the work, and what the operator finds when looking goes before wind."""
     kept = book(30.0)
     seeded(farm, kept, when_seeded("lentil", closes, DAY0 + 5 * HOUR))
     with open_store(farm["store"]) as store:
@@ -287,7 +287,7 @@ def evening(farm):
 
 
 def test_the_rows_of_an_evening_say_what_is_not_sure(book, farm, begun, evening):
-    """A finish between sunset and dusk is said as such, and that it cannot be told how late when her
+    """A finish between sunset and dusk is said as such, and that it cannot be told how late when the
     slowest hours got nowhere; a crop's day from memory is called a guess; with time to spare beside a
     slow seeder, that nothing missed is worth the way."""
     kept = book(*[63.0] * 8, 0.0, 0.0)
@@ -353,9 +353,9 @@ def test_in_the_evening_dusk_and_backlog_and_heat_are_said(book, farm, begun, ev
 
 
 def test_catching_the_seeder_goes_before_the_quiet_ones(book, farm, begun):
-    """Its tablet's bundle: seeded ground for a quarter of an hour at most. Driving at 3 m/s she is told
+    """Its tablet's bundle: seeded ground for a quarter of an hour at most. Driving at 3 m/s the operator is told
     when and the speed that holds, before fuel; known, it gives way to what is quiet. Pointed out close by,
-    it is said to be there when she starts again."""
+    it is said to be there when the work starts again."""
     with open_store(farm["store"]) as store:
         first = store.all(Stint)[0]
         store.put(Tool, id=first.tool_id, grease_every_h=0.05)
@@ -408,7 +408,7 @@ def test_catching_the_seeder_goes_before_the_quiet_ones(book, farm, begun):
         (4.4, " rolled three times. Lap ", " less: enough for your steadiness."),
     ],
 )
-def test_her_own_laps_are_said_to_her_alone(book, farm, open_cab, apart, share, advice):
+def test_own_laps_are_said_to_the_operator_alone(book, farm, open_cab, apart, share, advice):
     """Opened again after three hours of laps too far apart or too close that wander more and more: lap
     more or less, then a break is hinted at, then silence. Nothing of the wander is in the logbook."""
     kept = book(30.0)

@@ -72,7 +72,7 @@ def folder(tmp_path):
 
 def test_another_tablets_work_counts_after_one_tap(open_cab, farm, folder, tmp_path):
     """With a stint open, records of another tablet are taken in with one tap on a page that says how far
-    it is and what came; her count then has the other's ground, and a new operator can be chosen."""
+    it is and what came; the count then has the other's ground, and a new operator can be chosen."""
     cab = open_cab("--store", farm["store"], "--replay", farm["still"])
     cab.tap("I have read this. Same as last time")
     before = cab.wait_view(state="ready")["done_area"]

@@ -93,7 +93,7 @@ def test_the_story_of_a_stint(open_cab, farm):
     cab.tap("Stop rolling")
     cab.wait_view(state="stopped")
 
-    # she goes on driving to the end of the trace and stands; only then is the reason asked
+    # the operator goes on driving to the end of the trace and stands; only then is the reason asked
     cab.wait_hurried(lambda: cab.look()["screen"] == "stop", "the reasons, once the tractor stands", then=6)
     cab.picture("stop-day")
     cab.tap("Fuel")

@@ -51,7 +51,7 @@ def with_more(kept: dict | None, more: dict, boundary: dict | None) -> dict:
 
 
 class OutlinePart:
-    """The part of the set-up page that finds outlines; the page has `_pick`, `_values`, `part`.
+    """The part of the set-up screen that finds outlines; the screen has `_pick`, `_values`, `part`.
 
     A field's boundary is one, and a new one takes its place. Ground for once only may be several
     pieces, and each new one is added to those written down.

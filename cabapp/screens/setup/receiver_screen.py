@@ -41,7 +41,7 @@ FARTHEST_M = 10.0
 
 
 class ReceiverScreen(CabScreen):
-    """One page that is in turn the state, lists, figures, a keyboard and the check both ways.
+    """One screen that is in turn the state, lists, figures, a keyboard and the check both ways.
 
     It is for standing still, but for the part "both ways", which is driven.
     """

@@ -1,4 +1,4 @@
-"""What the receiver page says, put together from what the receiver gave. No Kivy."""
+"""What the receiver screen says, put together from what the receiver gave. No Kivy."""
 
 from statistics import median
 

@@ -27,12 +27,12 @@ DIGITS = 4
 
 
 class SetUpScreen(OutlinePart, CabScreen):
-    """One page that is in turn a question for the number, keys, a list, a form, and a keyboard."""
+    """One screen that is in turn a question for the number, keys, a list, a form, and a keyboard."""
 
     part = StringProperty("typing")  # "typing", "keys", "tablet", "list", "form", "pick" or "round"
     title = StringProperty()
     driven = StringProperty()
-    visiting = False  # one of its own pages is shown; coming back from it needs no number
+    visiting = False  # one of its own screens is shown; coming back from it needs no number
 
     def on_pre_enter(self, *_args):
         """Ask for the number, or to choose one."""
@@ -98,10 +98,10 @@ class SetUpScreen(OutlinePart, CabScreen):
         """The kinds of things to set up."""
         self.title, self.part = translate("Set-up"), "keys"
 
-    def visit(self, page: str):
-        """Go to a page of its own."""
+    def visit(self, screen: str):
+        """Go to a screen of its own."""
         self.visiting = True
-        App.get_running_app().go(page)
+        App.get_running_app().go(screen)
 
     def new_number(self):
         """Choose other digits."""

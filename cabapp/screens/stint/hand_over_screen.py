@@ -55,7 +55,7 @@ class HandOverScreen(CabScreen):
         self.state, self.part = state, "sheet"
         self._prepare()
 
-    # --- what only she can say --------------------------------------------------------------
+    # --- what only the operator can say --------------------------------------------------------------
 
     def _ask(self):
         """Lay out the questions, each turned through with touches."""

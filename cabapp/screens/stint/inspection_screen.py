@@ -54,7 +54,7 @@ class WalkRoundScreen(CabScreen):
             self.ids.points.add_widget(tick, index=len(self.ids.points.children))
 
     def on_pre_enter(self, *_args):
-        """Begin a fresh page."""
+        """Begin a fresh screen."""
         for tick in self._ticks:
             tick.found = 0
 

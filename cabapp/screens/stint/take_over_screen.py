@@ -1,4 +1,4 @@
-"""Taking over: one ruled page with four columns, or "same as last time" in one tap.
+"""Taking over: one ruled screen with four columns, or "same as last time" in one tap.
 
 The session says what can be chosen; nothing is typed.
 """
@@ -39,7 +39,7 @@ class TakeOverScreen(CabScreen):
         self._touched = False
 
     def on_pre_enter(self, *_args):
-        """Begin a fresh page, or go on with what was chosen before the hand-over's sheet was read."""
+        """Begin a fresh screen, or go on with what was chosen before the hand-over's sheet was read."""
         self._touched = False
         self._load()
         if self._kept:

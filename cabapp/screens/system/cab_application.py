@@ -121,7 +121,7 @@ class CabApplication(App):
         self._fit(Window, *Window.size)
         self.screens = ScreenManager(transition=NoTransition())
         for canvas in (self.screens.canvas.before, self.screens.canvas.after):
-            canvas.clear()  # a stencil for pages that slide, which would double the work of each frame
+            canvas.clear()  # a stencil for screens that slide, which would double the work of each frame
         for screen in all_screens():
             self.screens.add_widget(screen)
         self.exit_dialog, self.touch_lock = ExitDialog(), TouchLock()
@@ -149,7 +149,7 @@ class CabApplication(App):
             self._probe = Probe(self, os.environ["ROLLBOOK_PROBE"])
 
     def open_settings(self, *_args):
-        """Kivy's own settings page has no place in a cab."""
+        """Kivy's own settings screen has no place in a cab."""
         return False
 
     def _fit(self, window, *_size):
@@ -203,7 +203,7 @@ class CabApplication(App):
         self._shouted = shouts
 
     def _settle(self, view):
-        """Show the page the state asks for."""
+        """Show the screen the state asks for."""
         self._begun = self._begun or view.state != "idle"
         if self._leave_when_over and self._begun and view.state == "idle":
             self.stop()
@@ -284,7 +284,7 @@ class CabApplication(App):
         return self.attempt(lambda: self.session.tap(what, **detail))
 
     def exchange_records(self) -> bool:
-        """Show the page of the exchange and begin it, if the tractor stands."""
+        """Show the screen of the exchange and begin it, if the tractor stands."""
         if not self.standing:
             self.show_refusal(STANDING)
             return False

@@ -15,7 +15,7 @@ from store.errors import Refused
 REFUSED_S = 8.0  # how long a refusal stays
 EXCHANGE, NOT_NOW = "exchange", "not_now"
 NOT_SAVED = message("NOTHING IS BEING SAVED. Make room, or put the disk back.")
-"""For two seconds' look; why, and what becomes of it, stands over every other page."""
+"""For two seconds' look; why, and what becomes of it, stands over every other screen."""
 STICK = message("A stick is in. Exchange records with it?")
 
 
@@ -45,7 +45,7 @@ class MessageQueue:
         return self._refusal() or (asked if asked and asked.act_now else None) or shout or asked or self.quiet()
 
     def notice(self) -> str:
-        """Return what lies over the head of any other page; "" for nothing."""
+        """Return what lies over the head of any other screen; "" for nothing."""
         refused = self._refusal()
         said = refused.words if refused else self._logbook_status.shout
         return translate(said) if said else ""

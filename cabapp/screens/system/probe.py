@@ -130,8 +130,8 @@ class Probe:
 
     def _corners(self):
         """Return latitude and longitude of the shown map's lower left and upper right corner."""
-        page = self._app.screens.current_screen
-        ground, job = page.ids.get("ground"), getattr(page, "_job", None) or self._app.session.job
+        screen = self._app.screens.current_screen
+        ground, job = screen.ids.get("ground"), getattr(screen, "_job", None) or self._app.session.job
         if ground is None or job is None:
             return None
         lat, lon = job.plane.to_latlon([ground.to_ground(*ground.pos), ground.to_ground(ground.right, ground.top)])

@@ -1,6 +1,6 @@
 """Our own keyboard: keys for a glove, letters in the order of the alphabet. Knows no form.
 
-A tablet's own keyboard would be too small, and would open over the page.
+A tablet's own keyboard would be too small, and would open over the screen.
 """
 
 from kivy.properties import BooleanProperty, StringProperty

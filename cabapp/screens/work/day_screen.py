@@ -1,4 +1,4 @@
-"""The day around the pass, read standing still, and what only she can tell: rain, wind, seeder, soil."""
+"""The day around the pass, read standing still, and what only the operator can tell: rain, wind, seeder, soil."""
 
 from kivy.app import App
 from kivy.properties import BooleanProperty, StringProperty
@@ -15,7 +15,7 @@ RAIN_H = (1, 2, 4, 8)
 
 
 class DayScreen(CabScreen):
-    """Lines of the day, and behind keys what she can add to them."""
+    """Lines of the day, and behind keys what the operator can add to them."""
 
     remark = StringProperty()
     part = StringProperty("lines")  # "lines", "rain", one of PAIRS, or "map" for the seeder's place

@@ -1,4 +1,4 @@
-"""The figures that only she can tell, two to a page: how they are read, stepped, said and written down."""
+"""The figures that only the operator can tell, two to a screen: how they are read, stepped, said and written down."""
 
 from __future__ import annotations
 

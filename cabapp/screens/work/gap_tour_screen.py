@@ -18,7 +18,7 @@ from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.theme import CAP_OF_ROBOTO
 from cabapp.screens.widgets.translation import translate
 
-A_FRAME_S = 0.1  # the page is seen before it is worked out, which may take a second
+A_FRAME_S = 0.1  # the screen is seen before it is worked out, which may take a second
 
 
 class RoundMap(GroundMap):
@@ -74,7 +74,7 @@ class GapTourScreen(CabScreen):
         self._due = Clock.create_trigger(self._work_out, A_FRAME_S)
 
     def on_pre_enter(self, *_args):
-        """Show an empty page, then work it out."""
+        """Show an empty screen, then work it out."""
         self.remark = translate("Looking for the shortest round …")
         self.ids.stops.fill([])
         job, ground = App.get_running_app().session.job, self.ids.ground

@@ -23,7 +23,7 @@ class FieldRow(Row):
 
 
 class MenuScreen(CabScreen):
-    """The page behind "More"; it shuts by itself as soon as the tractor moves off."""
+    """The screen behind "More"; it shuts by itself as soon as the tractor moves off."""
 
     title = StringProperty()
     remark = StringProperty()

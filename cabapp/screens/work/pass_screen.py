@@ -65,7 +65,7 @@ class PassScreen(CabScreen):
         Clock.schedule_interval(self._glide, 0)
 
     def on_leave(self, *_args):
-        """Rest while another page is shown."""
+        """Rest while another screen is shown."""
         Clock.unschedule(self._glide)
 
     def _glide(self, _dt):

@@ -19,14 +19,14 @@ class SentenceLine(BoxLayout):
     side = NumericProperty(0)
     answer = StringProperty()
     other_answer = StringProperty()
-    above = BooleanProperty(False)  # it stands above the part of the page that it else stands below
+    above = BooleanProperty(False)  # it stands above the part of the screen that it else stands below
     __events__ = ("on_first_key", "on_second_key")
 
     def on_above(self, _line, above):
-        """Change places with the part of the page beside it."""
-        page = self.parent
-        page.remove_widget(self)
-        page.add_widget(self, index=int(above))
+        """Change places with the part of the screen beside it."""
+        screen = self.parent
+        screen.remove_widget(self)
+        screen.add_widget(self, index=int(above))
 
     def on_first_key(self):
         """The key at the right end was let go; screens bind to it."""
