@@ -22,7 +22,7 @@ os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
 PATIENCE_S = float(os.environ.get("ROLLBOOK_PATIENCE", "40"))
 DPI = 149.0
 QUICK_S = 0.5  # what a tap brings is looked for at each frame, later things at each tick
-TOUCH_S = 0.02
+TOUCH_S, HOLD_S = 0.02, 0.3  # a touch, and the least that counts as holding
 REMINDS = 6  # the rank of a sentence that asks for nothing at once
 DAY0 = 1779375600.0  # a Thursday in May, 09:00 in the farm's zone
 
@@ -226,6 +226,8 @@ class Cab:
         self.move(x, y)
         xtest.fake_input(self._display, self.X.ButtonPress, button)
         self._display.sync()
+        if seconds >= HOLD_S:
+            self.settle()  # a hold counts from when the window knows of it
         time.sleep(seconds)  # how long a finger rests; not a wait for anything
         xtest.fake_input(self._display, self.X.ButtonRelease, button)
         self._display.sync()
