@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
+from types import SimpleNamespace
 
 import lxml.etree
 import lxml.html
@@ -317,3 +318,51 @@ def test_ground_too_small_to_list_is_said(small_log):
     assert f"Another {small_log.format.area(left)} below target lies in pieces too small or too narrow to list." in page
     whole = [*listed, replace(listed[0], area=left)]
     assert "too small or too narrow" not in field_log(replace(small_log, gaps=whole), small_log.ended)
+
+
+FULL_SHEET = {
+    "state": {"why": "rain"},
+    "where": {"next": {"side": "left", "lap_m": 0.3048}},
+    "odd": {
+        "once_only": True, "wing_now": "left up", "position_unknown_s": 130.0, "ground": {"look_first": "wet"},
+        "part_width": [{"wing": "right up", "from": START, "to": START + 600}],
+    },
+    "marks": [{"kind": "rock", "note": "big", "lat": 47.65, "lon": -87.46}, {"kind": "pole"}],
+    "machine": {
+        "tractor": "Grey", "tool": "Roller", "width_m": 3.048, "antenna_to_hitch_m": 0.3048, "hitch_to_line_m": 6.096,
+        "last_fuel": {"litres": 37.854, "at": START}, "tool_hours": 12.34, "grease_every_h": 10.0, "faults": ["hose"],
+    },
+    "seeder": {"at": START + 60},
+    "to_do": [
+        {"kind": "none" if k % 2 else "short", "area_m2": 4046.8564224, "certainty": "sure", "lat": 47.63, "lon": -87.46}
+        for k in range(5)
+    ],
+    "closing": {"outgoing": "Ada Stone", "phone": "555-0100"},
+    "told": {"odd": ["headland not done"], "machine": 3},
+}  # fmt: skip
+
+
+def test_the_nine_points_say_all_that_the_sheet_knows(small_job, small_log):
+    """Every part of a full sheet stands in its point, in the farm's units, then the outgoing operator's answers."""
+    row, _receipts = small_log.hand_overs[0]
+    full = SimpleNamespace(
+        sheet=FULL_SHEET, state="stopped", at=row.at, next_lat=None, next_lon=None, left_for=True, stint_id=row.stint_id
+    )
+    page = lxml.html.fromstring(hand_over_sheet(small_log, full, [], row.at + 60))
+    points = [li.text_content().removeprefix(li.find("b").text) for li in page.xpath('//ol[@class="points"]/li')]
+    assert points[0] == "stopped (stopped: rain)"
+    assert points[1].endswith("Next pass: turn round, on the left of the last one, lapping it 1 ft.")
+    assert points[2] == (
+        "Part of this field is to be covered once only; wing right up 12:40 to 12:50; wing is left up now; "
+        "no position for 2 min while working; look first: wet. Headland not done."
+    )
+    assert points[3].startswith("Rock (big), 0.7 mi N") and points[3].endswith("of the gate; pole, place not known.")
+    assert points[4] == (
+        "Grey with Roller, 10 ft wide; antenna to hitch 1 ft, hitch to tool 20 ft; last fuel 10 gal at 14 May 12:40; "
+        "tool has worked 12.3 h in this logbook, grease every 10 h; not right when last looked at: hose."
+    )
+    assert points[5:7] == ["Seen at 12:41.", "Nothing said."]
+    assert points[7].startswith("Too few 1.00 ac, sure, 0.7 mi S") and points[7].endswith("of the gate; and 1 more.")
+    assert points[7].count("never 1.00 ac") == 2 and points[7].count("oo few 1.00 ac") == 2
+    assert points[8] == "Left for whoever comes next. From Ada Stone, phone 555-0100."
+    assert "taken over by" in page.text_content() and "handed over by Ada Stone" in page.text_content()

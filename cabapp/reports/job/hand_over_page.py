@@ -4,7 +4,7 @@ import math
 
 from cabapp.common.farm_format import share
 from cabapp.common.rendering import render
-from cabapp.common.wording import times, verb
+from cabapp.common.wording import times
 from cabapp.jobs.records.pending_handovers import POINTS, messages_of, told_of
 from cabapp.reports.job.field_log import figures, off
 from cabapp.reports.model.job_record import JobRecord
@@ -30,13 +30,9 @@ def _points(record: JobRecord, row, sheet: dict) -> list[dict]:
     """Return the nine points: what the logbook knows, then the outgoing operator's answers."""
     points = []
     for key, (name, said) in zip(POINTS, _POINTS, strict=True):
-        told = [_sentence(render(one, farm=record.format)) for one in told_of(sheet, key)]
+        told = [_sentence([render(one, farm=record.format).rstrip(".")]) for one in told_of(sheet, key)]
         points.append({"name": name, "text": " ".join([said(record, row, sheet), *told])})
     return points
-
-
-def _sentence(said: str) -> str:
-    return f"{said[:1].upper()}{said[1:].rstrip('.')}."
 
 
 def _places(record: JobRecord, row, sheet: dict) -> dict:
@@ -68,36 +64,32 @@ def _part(sheet: dict, key: str) -> dict:
     return value if isinstance(value, dict) else {}
 
 
-def _state(record, row, sheet) -> str:
+def _state(record: JobRecord, row: HandOver, sheet: dict) -> str:
     why = _part(sheet, "state").get("why")
     return row.state + (f" (stopped: {why})" if why else "")
 
 
-def _where(record, row, sheet) -> str:
-    fmt, where = record.format, _part(sheet, "where")
-    tally, target = record.totals, record.job.target
-    said = []
-    if tally.field_area:
-        done = verb(record.job.operation).lower()
-        said.append(
-            f"{done} {times(target)} or more {share(record.reached, tally.field_area)}, too few "
-            f"{share(tally.covered - record.reached, tally.field_area)}, never {share(tally.none, tally.field_area)}."
+def _where(record: JobRecord, row: HandOver, sheet: dict) -> str:
+    fmt, totals, coming, parts = record.format, record.totals, _part(sheet, "where").get("next"), []
+    if totals.field_area:
+        parts.append(
+            f"{record.done} {times(record.job.target)} or more {share(record.reached, totals.field_area)}, too few "
+            f"{share(totals.covered - record.reached, totals.field_area)}, never {share(totals.none, totals.field_area)}."
         )
-    coming = where.get("next")
     if coming is None:
-        said.append("Where the next pass begins is not known.")
+        parts.append("Where the next pass begins is not known.")
     elif coming.get("side"):
         lap = fmt.units.length(coming.get("lap_m"))
-        said.append(f"Next pass: turn round, on the {coming['side']} of the last one, lapping it {lap}.")
+        parts.append(f"Next pass: turn round, on the {coming['side']} of the last one, lapping it {lap}.")
     else:
-        said.append("Next pass: go on from here.")
+        parts.append("Next pass: go on from here.")
     if row.next_lat is not None and row.next_lon is not None:
-        said.append(f"It begins {fmt.from_gate(row.next_lat, row.next_lon, record.gate)}.")
-    text = " ".join(said)
+        parts.append(f"It begins {fmt.from_gate(row.next_lat, row.next_lon, record.gate)}.")
+    text = " ".join(parts)
     return text[:1].upper() + text[1:]
 
 
-def _odd(record, row, sheet) -> str:
+def _odd(record: JobRecord, row: HandOver, sheet: dict) -> str:
     odd, fmt, said = _part(sheet, "odd"), record.format, []
     if odd.get("once_only"):
         said.append("Part of this field is to be covered once only")
@@ -112,54 +104,50 @@ def _odd(record, row, sheet) -> str:
     return _sentence(said)
 
 
-def _marks(record, row, sheet) -> str:
-    said = []
+def _marks(record: JobRecord, row: HandOver, sheet: dict) -> str:
+    parts = []
     for mark in sheet.get("marks") or []:
-        placed = mark.get("lat") is not None and mark.get("lon") is not None
-        where = record.format.from_gate(mark["lat"], mark["lon"], record.gate) if placed else "place not known"
         note = f" ({mark['note']})" if mark.get("note") else ""
-        said.append(f"{mark.get('kind')}{note}, {where}")
-    return _sentence(said) if said else "None written."
+        parts.append(f"{mark.get('kind')}{note}, {_from_gate(mark, record) or 'place not known'}")
+    return _sentence(parts) if parts else "None written."
 
 
-def _machine(record, row, sheet) -> str:
+def _from_gate(place: dict, record: JobRecord) -> str:
+    """Return where a place is from the gate; "" where it is not known."""
+    lat, lon = place.get("lat"), place.get("lon")
+    return "" if lat is None or lon is None else record.format.from_gate(lat, lon, record.gate)
+
+
+def _machine(record: JobRecord, row: HandOver, sheet: dict) -> str:
     machine, units = _part(sheet, "machine"), record.format.units
-    said = [
-        f"{machine.get('tractor', '?')} with {machine.get('tool', '?')}, {units.length(machine.get('width_m'))} wide"
-    ]
-    said.append(
-        f"antenna to hitch {units.length(machine.get('antenna_to_hitch_m'))}, "
-        f"hitch to tool {units.length(machine.get('hitch_to_line_m'))}"
-    )
-    fuel = machine.get("last_fuel")
-    if fuel:
-        said.append(f"last fuel {units.volume(fuel.get('litres'))} at {record.format.when(fuel.get('at'))}")
-    else:
-        said.append("no fuel written")
+    length = {key: units.length(machine.get(key)) for key in ("width_m", "antenna_to_hitch_m", "hitch_to_line_m")}
+    fuel, every = machine.get("last_fuel"), machine.get("grease_every_h")
+    parts = [
+        f"{machine.get('tractor', '?')} with {machine.get('tool', '?')}, {length['width_m']} wide",
+        f"antenna to hitch {length['antenna_to_hitch_m']}, hitch to tool {length['hitch_to_line_m']}",
+        f"last fuel {units.volume(fuel.get('litres'))} at {record.format.when(fuel.get('at'))}" if fuel else "no fuel written",
+    ]  # fmt: skip
     if machine.get("tool_hours") is not None:
-        every = machine.get("grease_every_h")
         grease = f", grease every {every:g} h" if every else ""
-        said.append(f"tool has worked {machine['tool_hours']:.1f} h in this logbook{grease}")
+        parts.append(f"tool has worked {machine['tool_hours']:.1f} h in this logbook{grease}")
     if machine.get("faults"):
-        said.append(f"not right when last looked at: {', '.join(map(str, machine['faults']))}")
-    return _sentence(said)
+        parts.append(f"not right when last looked at: {', '.join(map(str, machine['faults']))}")
+    return _sentence(parts)
 
 
-def _seeder(record, row, sheet) -> str:
+def _seeder(record: JobRecord, row: HandOver, sheet: dict) -> str:
     seen = _part(sheet, "seeder")
     if not seen:
         return "Not seen."
-    where = ""
-    if seen.get("lat") is not None and seen.get("lon") is not None:
-        where = f", {record.format.from_gate(seen['lat'], seen['lon'], record.gate)}"
-    return f"Seen at {record.format.time(seen.get('at'))}{where}."
+    place = _from_gate(seen, record)
+    return f"Seen at {record.format.time(seen.get('at'))}{', ' + place if place else ''}."
 
 
-def _if_then(record, row, sheet) -> str:
+def _if_then(record: JobRecord, row: HandOver, sheet: dict) -> str:
     return " ".join(render(one, farm=record.format) for one in messages_of(sheet.get("if_then"))) or "Nothing said."
 
 
-def _to_do(record, row, sheet) -> str:
+def _to_do(record: JobRecord, row: HandOver, sheet: dict) -> str:
     listed = sheet.get("to_do")
     if listed is None:
         return "Not known: no boundary."
@@ -172,7 +160,7 @@ def _to_do(record, row, sheet) -> str:
     return _sentence(said)[:-1] + rest + "." if said else "No gaps found."
 
 
-def _closing(record, row, sheet) -> str:
+def _closing(record: JobRecord, row: HandOver, sheet: dict) -> str:
     closing = _part(sheet, "closing")
     phone = f", phone {closing['phone']}" if closing.get("phone") else ""
     how = "Left for whoever comes next" if row.left_for else "Face to face"
@@ -186,8 +174,8 @@ _POINTS = (
 )  # fmt: skip
 
 
-def _sentence(said: list[str]) -> str:
-    text = "; ".join(said)
+def _sentence(parts: list[str]) -> str:
+    text = "; ".join(parts)
     return text[:1].upper() + text[1:] + "."
 
 
