@@ -1,14 +1,11 @@
 """Folders and sticks: what is new is taken in, what is ours is written, pulling out is safe."""
 
 import shutil
-from pathlib import Path
-
-import pytest
 
 from cabapp.__main__ import main
 from store import open_store
 from store.models import Operator, Tap
-from sync import export_bundle, merge_bundles, removable_media
+from sync import export_bundle, merge_bundles
 from sync.folder_exchange import FolderWatcher
 
 
@@ -117,18 +114,6 @@ def test_a_stick_that_goes_while_it_is_written_is_a_sentence(copies, tmp_path, m
         assert "could not be written" in str(news.trouble) and "Input/output error" in str(news.trouble)
     assert list(stick.iterdir()) == []
     assert watch.look()[0].written.exists()
-
-
-@pytest.mark.parametrize("table", ["", "\n\n", "x", "a b\n" * 3, "a /media/x"])
-def test_any_mount_table_is_read(table):
-    """A mount table that is empty or odd names no stick and raises nothing."""
-    assert removable_media.mounted_in(table) == []
-    assert isinstance(removable_media.mounts(), list)
-
-
-def test_a_medium_may_be_mounted_at_the_top_folder_itself():
-    """A stick mounted by hand at /mnt counts; a disk whose name only begins alike does not."""
-    assert removable_media.mounted_in("/dev/sdb1 /mnt vfat rw\n/dev/sdc1 /mntx vfat rw\n") == [Path("/mnt")]
 
 
 def test_the_command_exchanges_once(copies, work, tmp_path, monkeypatch, capsys):
