@@ -57,6 +57,8 @@ def assemble(
     """
     corrections = corrections or Corrections(store)
     field = store.get(Field, job.field_id)
+    if field is None:
+        return None
     names = _names(store)
     rows = sorted(store.all(Stint, job_id=job.id), key=lambda row: (row.at, row.id))
     rows = [row for row in rows if until is None or row.at < until]
@@ -93,17 +95,13 @@ def centre_of(stints: list[StintRecord]) -> Place | None:
     return None
 
 
-def first_place(t, lat, lon, quality, since: float) -> Place | None:
+def first_place(t: np.ndarray, lat: np.ndarray, lon: np.ndarray, quality: np.ndarray, since: float) -> Place | None:
     """Return the first usable place of the columns of a trace, degrees; None without one."""
-    keep = np.flatnonzero(usable_fixes(t, lat, lon, quality, since).keep) if len(t) else ()
+    keep = np.flatnonzero(usable_fixes(t, lat, lon, quality, since).keep)
     return (float(lat[keep[0]]), float(lon[keep[0]])) if len(keep) else None
 
 
 def _names(store: Store) -> dict[str, str]:
     """Return the names of operators, tractors and tools by id, also of those no longer there."""
-    return {
-        row.id: row.name
-        for model in (Operator, Tractor, Tool)
-        for gone in (True, False)
-        for row in store.all(model, gone=gone)
-    }
+    models: tuple[type[Operator | Tractor | Tool], ...] = (Operator, Tractor, Tool)
+    return {row.id: row.name for model in models for gone in (True, False) for row in store.all(model, gone=gone)}

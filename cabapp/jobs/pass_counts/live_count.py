@@ -69,7 +69,7 @@ class LiveCount:
         self._switches = tuple(switches)
         return False
 
-    def add_fixes(self, fixes: list[Fix]):
+    def add_fixes(self, fixes: list[Fix]) -> tuple[int, int, int, int] | None:
         """Count fixes; return the changed rectangle of cells, or None."""
         if not fixes:
             return None
@@ -77,11 +77,11 @@ class LiveCount:
         self._newest = max(self._newest, float(t.max()))
         return self.count.add_fixes(t, lat, lon, sigma, quality)
 
-    def in_field(self, x, y):
-        """Return whether places, m on the plane, lie in the field; None without boundary."""
+    def in_field(self, x: float, y: float) -> bool | None:
+        """Return whether a place, m on the plane, lies in the field; None without boundary."""
         if self.count.field is None:
             return None
-        return shapely.contains_xy(self.count.field.polygon, x, y)
+        return bool(shapely.contains_xy(self.count.field.polygon, x, y))
 
     def edge_ahead(self, x: float, y: float, heading: float, reach: float) -> float | None:
         """Return the distance to the field's edge straight ahead, m; None beyond ``reach``."""

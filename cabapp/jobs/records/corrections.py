@@ -5,9 +5,11 @@ whatever a file from elsewhere says; the newest correction wins.
 """
 
 import math
+from typing import Any, TypeVar
 
 from store import Store, models
 
+AnyRow = TypeVar("AnyRow", bound=models.Record)
 NUMBER, TEXT, ID = "number", "text", "id"
 COLUMNS = {
     "stint": {
@@ -39,28 +41,29 @@ class Corrections:
         self.rows = store.all(models.Correction)
         self.void = {row.corrects_id for row in self.rows if (row.detail or {}).get("void")}
         known = {name: {row.id for row in store.all(of, gone=False)} for name, of in _MODELS.items()}
-        self._said: dict[str, dict] = {}
+        self._said: dict[str, dict[str, Any]] = {}
         for row in self.rows:
             allowed = COLUMNS.get(row.corrects_table, {})
             for name, value in (row.detail or {}).items():
                 if name in allowed and _fits(allowed[name], name, value, known):
                     self._said.setdefault(row.corrects_id, {})[name] = value
 
-    def said(self, id: str) -> dict:
+    def said(self, id: str) -> dict[str, Any]:
         """What is now said of a row instead of what was written, by column."""
         return self._said.get(id, {})
 
-    def apply(self, row):
+    def apply(self, row: AnyRow) -> AnyRow:
         """Return a row as it now counts: itself, or a corrected copy."""
         said = self.said(row.id)
         if not said:
             return row
         columns = {column.key for column in type(row).__table__.columns}
         values = {name: getattr(row, name) for name in columns}
-        return type(row)(**values | {name: v for name, v in said.items() if name in columns})
+        corrected: AnyRow = type(row)(**values | {name: v for name, v in said.items() if name in columns})
+        return corrected
 
 
-def _fits(kind, name, value, known) -> bool:
+def _fits(kind: str, name: str, value: Any, known: dict[str, set[str]]) -> bool:
     if kind == TEXT:
         return isinstance(value, str)
     if kind == ID:

@@ -24,7 +24,7 @@ def marks_of(store: Store, field_id: str, plane: Plane | None) -> tuple[FieldMar
         if mark.id in gone:
             continue
         x = y = None
-        if plane is not None and mark.lat is not None:
+        if plane is not None and mark.lat is not None and mark.lon is not None:
             x, y = (float(v) for v in plane.to_xy(mark.lat, mark.lon)[0])
         found.append(FieldMark(mark.id, mark.kind, mark.at, mark.lat, mark.lon, x, y, mark.note))
     return tuple(found)

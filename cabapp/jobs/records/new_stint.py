@@ -30,6 +30,7 @@ def open_stint(
     for row, refusal in chosen:
         if row is None:
             raise TapRefused(refusal)
+    assert tool is not None and field is not None
     season = ways.local(at).year
     job = store.get(Job, job_id(field_id, operation, season))
     if job is None:

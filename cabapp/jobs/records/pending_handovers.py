@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 from cabapp.common.message import Message, as_json, from_json
 from store import Store
@@ -26,7 +27,7 @@ class WaitingHandOver:
     at: float
     state: str
     left_for: bool
-    sheet: dict
+    sheet: dict[str, Any]
 
 
 def pending_handovers(store: Store, job: str | None = None) -> list[WaitingHandOver]:
@@ -39,9 +40,12 @@ def pending_handovers(store: Store, job: str | None = None) -> list[WaitingHandO
         gone_on = any(s.at > one.at for s in store.all(Stint, job_id=one.job_id))
         if answered or gone_on:
             continue
-        work = store.get(Job, one.job_id)
-        field = store.get(Field, work.field_id)
-        outgoing = store.get(Operator, store.get(Stint, one.stint_id).operator_id)
+        work, given_by = store.get(Job, one.job_id), store.get(Stint, one.stint_id)
+        if work is None or given_by is None:
+            continue  # their rows have not arrived yet
+        field, outgoing = store.get(Field, work.field_id), store.get(Operator, given_by.operator_id)
+        if field is None or outgoing is None:
+            continue
         found.append(
             WaitingHandOver(
                 one.id, field.id, field.name, work.operation, outgoing.name,
@@ -51,7 +55,7 @@ def pending_handovers(store: Store, job: str | None = None) -> list[WaitingHandO
     return found
 
 
-def told_of(sheet: dict, point: str) -> list[Message]:
+def told_of(sheet: dict[str, Any], point: str) -> list[Message]:
     """Return what was said for a point; a sheet from elsewhere may hold anything there.
 
     >>> [str(one) for one in told_of({"told": {"odd": ["headland not done"]}}, "odd")], told_of({"told": 3}, "odd")
@@ -73,6 +77,6 @@ def messages_of(kept: object) -> list[Message]:
     return found
 
 
-def kept(messages: Iterable[Message]) -> list:
+def kept(messages: Iterable[Message]) -> list[Any]:
     """Return messages as a sheet keeps them: one without values as its sentence."""
     return [as_json(one) if one.values else one.id for one in messages]

@@ -17,6 +17,7 @@ from cabapp.jobs.records.time_split import LOST_S, WORKING, Hours, split
 from cabapp.jobs.records.work_intervals import Spans, idle_spans
 from cabapp.track.tool import ToolGeometry
 from store import Store, models
+from store.traces.trace_codec import Trace
 
 
 def tool_of(stint: models.Stint) -> ToolGeometry:
@@ -72,22 +73,22 @@ class StintRecord:
     operator: str
     tractor: str
     tool: str
-    taps: list
-    undone: set
+    taps: list[models.Tap]
+    undone: set[str]
     standing: StintState
     ended: float
     ended_by: str
     working_s: float
     stopped: dict[str, float]
-    trace: object
-    lost: list = field(default_factory=list)
+    trace: Trace
+    lost: Spans = field(default_factory=list)
     covered: float = 0.0
     pass_area: float = 0.0
-    fuel: list = field(default_factory=list)
-    fuelled: list = field(default_factory=list)
-    mended: dict = field(default_factory=dict)
-    passed_over: set = field(default_factory=set)
-    idle: list = field(default_factory=list)
+    fuel: list[models.FuelEntry] = field(default_factory=list)
+    fuelled: list[models.FuelEntry] = field(default_factory=list)
+    mended: dict[str, models.Tap] = field(default_factory=dict)
+    passed_over: set[str] = field(default_factory=set)
+    idle: list[tuple[float, float, str]] = field(default_factory=list)
     hours: Hours | None = None
     working_m: float = 0.0
 
@@ -143,7 +144,7 @@ def read_stint(
     )  # fmt: skip
 
 
-def _end(row: models.Stint, taps: list, kept: list, last_fix: float) -> tuple[float, str]:
+def _end(row: models.Stint, taps: list[models.Tap], kept: list[models.Tap], last_fix: float) -> tuple[float, str]:
     """Return when a stint ended, POSIX s, and by which tap; an open one at the last that is known."""
     ends = [tap for tap in kept if tap.kind in ("finish", "hand_over")]
     if ends:

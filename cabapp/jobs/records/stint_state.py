@@ -28,6 +28,7 @@ from cabapp.jobs.records.tap_kinds import (
 from cabapp.jobs.records.tap_log import effective_taps
 from cabapp.jobs.records.work_intervals import Spans, seconds, work_spans
 from cabapp.track.work_switches import WorkSwitch
+from store.models import Tap
 
 __all__ = [
     "FINISHED", "HANDED_OVER", "IDLE", "OPEN", "READY", "STATES", "STOPPED", "TAPS", "UNDO_S", "WORKING",
@@ -112,7 +113,7 @@ class StintState:
         return seconds(self.work(now))
 
 
-def stint_state(taken_over: float, taps: Iterable) -> StintState:
+def stint_state(taken_over: float, taps: Iterable[Tap]) -> StintState:
     """Return the state of a stint after its taps.
 
     Parameters
@@ -128,7 +129,8 @@ def stint_state(taken_over: float, taps: Iterable) -> StintState:
     An answer "yes, count from 10:31" replaces whatever the switches said after that time.
     """
     state, since, reason, wing = READY, taken_over, None, "all"
-    tally, tally_m, length = 0, 0.0, None
+    tally, length = 0, None
+    tally_m: float | None = 0.0
     switches: list[WorkSwitch] = []
     stops: list[tuple[float, str | None]] = []
     for tap in effective_taps(taps):
@@ -148,8 +150,7 @@ def stint_state(taken_over: float, taps: Iterable) -> StintState:
             passes = int(detail.get("passes", 1))
             length = detail.get("length_m", length)
             tally += passes
-            known = length is not None and tally_m is not None
-            tally_m = tally_m + passes * length * _SHARE[wing] if known else None
+            tally_m = None if length is None or tally_m is None else tally_m + passes * length * _SHARE[wing]
         if after != state or tap.kind == "width":
             switches.append(WorkSwitch(at, after == WORKING, wing))
         if after != state:
@@ -159,7 +160,7 @@ def stint_state(taken_over: float, taps: Iterable) -> StintState:
     return StintState(state, since, reason, wing, tuple(switches), tuple(stops), tally, tally_m)
 
 
-def undoable(taps: Iterable, now: float):
+def undoable(taps: Iterable[Tap], now: float) -> Tap | None:
     """Return the tap that undo would take back now, or None: the last one, for ``UNDO_S``."""
     for tap in reversed(effective_taps(taps)):
         if tap.kind in TAP_KINDS and TAP_KINDS[tap.kind].undo:

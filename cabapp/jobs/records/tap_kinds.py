@@ -57,7 +57,7 @@ class Value:
     low: float = float("-inf")
     high: float = float("inf")
     open: str = ""
-    choices: tuple = ()
+    choices: tuple[Any, ...] = ()
     required: bool = False
     default: Any = None
     many: bool = False
@@ -153,7 +153,7 @@ class TapKind:
         """Return the words of its key, and the kind the key stands for."""
         return Message(self.button, values), self.name
 
-    def check(self, given: dict) -> dict[str, Any]:
+    def check(self, given: dict[str, Any]) -> dict[str, Any]:
         """Return the detail as it is kept.
 
         Raises
@@ -371,7 +371,7 @@ WHY_NOT_IN_STATE: dict[str, str] = {
 }
 
 
-def tap_words(tap, shown: dict[str, str]) -> tuple[str, dict[str, str]]:
+def tap_words(tap: Any, shown: dict[str, str]) -> tuple[str, dict[str, Any]]:
     """Return what a report's log says of a tap: a sentence, and what stands in its places.
 
     Parameters

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Any
 
 from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
@@ -29,7 +30,7 @@ def taps_of(store: Store, stint_id: str, corrections: Corrections | None = None)
     return corrected_taps(written_taps(store, stint_id), corrections or Corrections(store))
 
 
-def effective_taps(taps: Iterable) -> list:
+def effective_taps(taps: Iterable[Tap]) -> list[Tap]:
     """Return the taps that count: those not undone, without the undo taps.
 
     Parameters
@@ -52,7 +53,7 @@ def taps_of_kind(store: Store, *kinds: str) -> list[Tap]:
     return sorted((corrections.apply(tap) for tap in kept), key=lambda tap: tap.at)
 
 
-def newest_detail(taps: Iterable[Tap], key: str):
+def newest_detail(taps: Iterable[Tap], key: str) -> Any:
     """Return what the last of the taps that has ``key`` in its detail says; None where none has."""
     said = [(tap.detail or {}).get(key) for tap in taps]
     return next((one for one in reversed(said) if one is not None), None)

@@ -100,10 +100,11 @@ def split(
 def _within(at: np.ndarray, spans: Spans) -> np.ndarray:
     """Return which times lie in one of the spans, which are in order."""
     edges = np.array(spans, float).ravel()
-    return np.searchsorted(edges, at, side="right") % 2 == 1
+    inside: np.ndarray = np.searchsorted(edges, at, side="right") % 2 == 1
+    return inside
 
 
-def _motion(at, t, xy):
+def _motion(at: np.ndarray, t: np.ndarray, xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Speed, m/s, and radius of the way, m, at times; NaN where no fix is near."""
     speed = radius = np.full(len(at), np.nan)
     if len(t) < 2:
@@ -123,8 +124,9 @@ def _motion(at, t, xy):
     return np.where(near, speed, np.nan), np.where(near, radius, np.nan)
 
 
-def _cross(u, v):
-    return u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
+def _cross(u: np.ndarray, v: np.ndarray) -> np.ndarray:
+    turned: np.ndarray = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
+    return turned
 
 
 def days(began: float, ended: float, zone: ZoneInfo) -> list[tuple[str, float, float]]:

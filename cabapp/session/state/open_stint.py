@@ -71,7 +71,7 @@ class OpenStint(Protocol):
     def message(self) -> Sentence | None:
         """The sentence that stands."""
 
-    def areas(self) -> dict:
+    def areas(self) -> dict[str, float | None]:
         """The job's areas, m2."""
 
     def pace(self) -> float | None:

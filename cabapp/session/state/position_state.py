@@ -64,9 +64,10 @@ class PositionState:
         """Return whether there is a trusted fix of the last seconds."""
         return self.receiver and self._seen is not None and not self._says_none and now - self._seen <= LOST_AFTER_S
 
-    def here(self, now: float) -> tuple[float, float] | tuple[None, None]:
+    def here(self, now: float) -> tuple[float | None, float | None]:
         """Return latitude and longitude, degrees, or (None, None) when not known."""
-        return (self.fix.lat, self.fix.lon) if self.known(now) else (None, None)
+        fix = self.fix if self.known(now) else None
+        return (None, None) if fix is None else (fix.lat, fix.lon)
 
     def sigma(self) -> float:
         """Return the standard deviation of the last trusted fix, m."""

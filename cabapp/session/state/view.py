@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from cabapp.common.message import Message
 from cabapp.jobs.records.pending_handovers import WaitingHandOver
@@ -63,7 +64,7 @@ class HandOverSheet:
 
     state: str
     left_for: bool
-    sheet: dict
+    sheet: dict[str, Any]
     next_lat: float | None
     next_lon: float | None
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from cabapp.session.state.open_stint import OpenStint
 
 
-def stop_summary(stint: OpenStint) -> dict:
+def stop_summary(stint: OpenStint) -> dict[str, Any]:
     """Return what the end of work notes for the list of fields and the operator's next stint.
 
     Returns
@@ -14,7 +16,7 @@ def stop_summary(stint: OpenStint) -> dict:
         Each where it is known: "share_done", of the field at target; "share_left", of the passes it
         lacks; "paces" of the operator in this stint, m2 of passes a second.
     """
-    areas, noted = stint.areas(), {}
+    areas, noted = stint.areas(), dict[str, Any]()
     if areas.get("field"):
         wanted = areas["field"] * stint.job.target
         noted = {

@@ -9,6 +9,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 from cabapp.jobs.records.stint_state import undoable
 from cabapp.jobs.records.tap_kinds import TAP_KINDS, TapRefused
@@ -16,6 +17,8 @@ from cabapp.planning.emergence import DAY
 from cabapp.session.state.open_stint import OpenStint
 from store.models import Fact, FuelEntry, Mark
 
+Detail = dict[str, Any]
+Here = tuple[float | None, float | None]
 HOUR = 3600.0
 
 
@@ -25,7 +28,7 @@ class TapRow:
 
     kind: str
     at: float
-    detail: dict | None = None
+    detail: Detail | None = None
     lat: float | None = None
     lon: float | None = None
     reason: str | None = None
@@ -41,11 +44,11 @@ class _Asked:
     at: float
     lat: float | None
     lon: float | None
-    detail: dict
+    detail: Detail
 
 
 def tap_row(
-    name: str, stint: OpenStint, at: float, here: tuple, given: dict, reason: str | None = None, summary: dict | None = None
+    name: str, stint: OpenStint, at: float, here: Here, given: Detail, reason: str | None = None, summary: Detail | None = None
 ) -> TapRow:  # fmt: skip
     """Return the row of a tap.
 
@@ -73,24 +76,24 @@ def tap_row(
         given = {key: value for key, value in given.items() if key not in ("lat", "lon")}
         if here[0] is None:
             raise TapRefused(kind.place)
-    detail, rows = kind.check(given), ()
+    detail, rows = kind.check(given), []
     if kind.detail:
-        detail, *rows = COMPLETIONS[kind.detail](_Asked(stint, at, *here, detail))
-    return TapRow(name, at, (detail | (summary or {})) or None, *here, reason, tuple(rows), kind.effects)
+        detail, *rows = COMPLETIONS[kind.detail](_Asked(stint, at, here[0], here[1], detail))
+    return TapRow(name, at, (detail | (summary or {})) or None, here[0], here[1], reason, tuple(rows), kind.effects)
 
 
-def _question_since(asked: _Asked) -> tuple[dict]:
+def _question_since(asked: _Asked) -> tuple[Detail]:
     since = asked.stint.question_since
     if since is None:
         raise TapRefused("That question does not stand any more.")
     return ({"from": round(since, 6)},)
 
 
-def _only_told(asked: _Asked) -> tuple[dict]:
+def _only_told(asked: _Asked) -> tuple[Detail]:
     return ({name: value for name, value in asked.detail.items() if value is not None},)
 
 
-def _mark_row(asked: _Asked) -> tuple[dict, Mark]:
+def _mark_row(asked: _Asked) -> tuple[Detail, Mark]:
     # without a position it is still worth a line in the log
     stint, kind = asked.stint, asked.detail["kind"]
     row = Mark(
@@ -100,7 +103,7 @@ def _mark_row(asked: _Asked) -> tuple[dict, Mark]:
     return {"row": row.id, "kind": kind}, row
 
 
-def _fuel_row(asked: _Asked) -> tuple[dict, FuelEntry]:
+def _fuel_row(asked: _Asked) -> tuple[Detail, FuelEntry]:
     stint, litres, price = asked.stint, asked.detail["litres"], asked.detail["price_per_l"]
     row = FuelEntry(
         id=str(uuid.uuid4()), tractor_id=stint.stint.tractor_id, stint_id=stint.stint.id, at=asked.at,
@@ -109,29 +112,29 @@ def _fuel_row(asked: _Asked) -> tuple[dict, FuelEntry]:
     return {"row": row.id, "litres": litres}, row
 
 
-def _rain_time(asked: _Asked) -> tuple[dict]:
+def _rain_time(asked: _Asked) -> tuple[Detail]:
     hours = asked.detail["hours"]
     return ({"at": None if hours is None else asked.at + hours * HOUR},)
 
 
-def _seeding_time(asked: _Asked) -> tuple[dict]:
+def _seeding_time(asked: _Asked) -> tuple[Detail]:
     return ({"at": asked.at - asked.detail["days_ago"] * DAY},)
 
 
-def _something_to_silence(asked: _Asked) -> tuple[dict]:
+def _something_to_silence(asked: _Asked) -> tuple[Detail]:
     if not asked.stint.can_silence:
         raise TapRefused("There is no warning to silence.")
     return ({},)
 
 
-def _undone_tap(asked: _Asked) -> tuple[dict]:
+def _undone_tap(asked: _Asked) -> tuple[Detail]:
     tap = undoable(asked.stint.taps, asked.at)
     if tap is None:
         raise TapRefused("Nothing to undo: a tap can be taken back for 10 seconds.")
     return ({"tap": tap.id},)
 
 
-COMPLETIONS: dict[str, Callable[[_Asked], tuple]] = {
+COMPLETIONS: dict[str, Callable[[_Asked], tuple[Any, ...]]] = {
     "question_since": _question_since,
     "only_told": _only_told,
     "mark_row": _mark_row,
