@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -71,7 +71,7 @@ class OpenStint(Protocol):
     def message(self) -> Sentence | None:
         """The sentence that stands."""
 
-    def areas(self) -> dict[str, float | None]:
+    def areas(self) -> dict[str, Any]:
         """The job's areas, m2."""
 
     def pace(self) -> float | None:
