@@ -4,7 +4,6 @@ import csv
 from collections.abc import Iterable
 
 from cabapp.position.recordings.trace_file import TraceBuilder
-from store.errors import TraceRefused
 from store.facts.timestamp import has_zone, read_time
 
 NEEDED = ("time", "lat", "lon")
@@ -83,18 +82,17 @@ def read_table(lines: Iterable[bytes], builder: TraceBuilder) -> None:
 def _report(builder, unread, untimed, zoneless):
     if not len(builder):
         if untimed and not unread:
-            raise TraceRefused(
+            builder.refuse(
                 "{name} holds {rows} rows but none has a time. "
                 "Fill the time column, as 2026-05-05T19:09:57Z or POSIX seconds.",
-                name=builder.name, rows=f"{untimed:,}",
-            )  # fmt: skip
-        if unread or untimed:
-            raise TraceRefused(
-                "{name} holds no row that can be read. Times are written like "
-                "2026-05-05T19:09:57Z or as POSIX seconds, lat and lon in degrees like 52.1234567.",
-                name=builder.name,
+                rows=untimed,
             )
-        raise TraceRefused("{name} has a header but no rows. Export the trace again.", name=builder.name)
+        if unread or untimed:
+            builder.refuse(
+                "{name} holds no row that can be read. Times are written like "
+                "2026-05-05T19:09:57Z or as POSIX seconds, lat and lon in degrees like 52.1234567."
+            )
+        builder.refuse("{name} has a header but no rows. Export the trace again.")
     builder.dropped += unread + untimed
     if untimed:
         builder.note("{count} rows without a time were left out.", count=untimed)

@@ -18,7 +18,6 @@ import math
 from pyexpat import ExpatError, ParserCreate, errors
 
 from cabapp.position.recordings.trace_file import TraceBuilder
-from store.errors import TraceRefused
 from store.facts.timestamp import has_zone, read_time
 
 CHUNK = 1 << 16
@@ -63,20 +62,17 @@ def read_gpx(file, builder: TraceBuilder) -> None:
             parser.Parse(chunk, False)
             fed += len(chunk)
             if fed - parser.CurrentByteIndex > LONGEST_TAG:
-                reader.refuse(
+                builder.refuse(
                     "{name} holds a tag of more than {most} letters, which no GPX writer makes. "
                     "Export the track again.",
-                    most=f"{LONGEST_TAG:,}",
+                    most=LONGEST_TAG,
                 )
             chunk = file.read(CHUNK)
         parser.Parse(b"", True)
     except ExpatError as fault:
         reader.report_fault(fault)
-    except (LookupError, ValueError) as fault:
-        raise TraceRefused(
-            "{name} states an encoding of letters that cannot be read. Export the track again, in UTF-8.",
-            name=builder.name,
-        ) from fault
+    except (LookupError, ValueError):
+        builder.refuse("{name} states an encoding of letters that cannot be read. Export the track again, in UTF-8.")
     reader.close()
 
 
@@ -96,7 +92,7 @@ class _Reader:
         if self.prefix is None:
             self.open(prefix, name, attributes)
         if len(self.path) >= DEEPEST:
-            self.refuse("{name} is nested deeper than any GPX. Export the track again.")
+            self.builder.refuse("{name} is nested deeper than any GPX. Export the track again.")
         if prefix != self.prefix:
             name = ""  # an extension's own element, whatever it is called
         parent = self.path[-1] if self.path else None
@@ -112,7 +108,7 @@ class _Reader:
 
     def open(self, prefix, name, attributes):
         if name != "gpx":
-            self.refuse(
+            self.builder.refuse(
                 "{name} is XML but not GPX: its first element is <{element}>. Export the track as GPX 1.1.",
                 element=name[:40],
             )
@@ -164,19 +160,19 @@ class _Reader:
         builder = self.builder
         if not len(builder):
             if self.untimed:
-                self.refuse(
+                self.builder.refuse(
                     "{name} holds {count} points but none has a time, so nothing says in what "
                     "order or how fast they were driven. Export the recorded track, not a route.",
-                    count=f"{self.untimed:,}",
+                    count=self.untimed,
                 )
             if self.unplaced:
-                self.refuse("{name} holds no point on the globe. Export the track again.")
+                self.builder.refuse("{name} holds no point on the globe. Export the track again.")
             if self.other_points:
-                self.refuse(
+                self.builder.refuse(
                     "{name} holds no track, only {count} waypoints or route points. Export the recorded track.",
-                    count=f"{self.other_points:,}",
+                    count=self.other_points,
                 )
-            self.refuse("{name} is GPX without a single track point. Export the recorded track.")
+            self.builder.refuse("{name} is GPX without a single track point. Export the recorded track.")
         builder.dropped += self.untimed + self.unplaced
         if self.untimed:
             builder.note("{count} points without a time were left out.", count=self.untimed)
@@ -189,18 +185,17 @@ class _Reader:
         if fault.code in _CUT_SHORT and len(self.builder):
             self.builder.note(
                 "The file stops in the middle, at line {line}; the {count} points before that were used.",
-                line=fault.lineno, count=len(self.builder),
-            )  # fmt: skip
+                line=fault.lineno,
+                count=len(self.builder),
+            )
             return
-        self.refuse(
+        self.builder.refuse(
             "{name} is damaged at line {line} ({why}). Copy it from the receiver again.",
-            line=f"{fault.lineno:,}", why=errors.messages[fault.code],
-        )  # fmt: skip
-
-    def refuse_doctype(self, *_):
-        self.refuse(
-            "{name} declares a document type, which GPX does not have and which can hide harm. Export the track again."
+            line=fault.lineno,
+            why=errors.messages[fault.code],
         )
 
-    def refuse(self, sentence, /, **values):
-        raise TraceRefused(sentence, name=self.builder.name, **values)
+    def refuse_doctype(self, *_):
+        self.builder.refuse(
+            "{name} declares a document type, which GPX does not have and which can hide harm. Export the track again."
+        )

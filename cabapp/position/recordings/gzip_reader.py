@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from typing import BinaryIO
 
 from cabapp.position.recordings.trace_file import TraceBuilder
-from store.errors import TraceRefused
 
 GZIP = b"\x1f\x8b\x08"
 LARGEST = 4 << 30
@@ -41,10 +40,10 @@ def unpacked(file: BinaryIO, builder: TraceBuilder) -> Iterator[BinaryIO]:
                     broken = True
                     break
                 if whole.tell() > LARGEST:
-                    raise TraceRefused(
+                    builder.refuse(
                         "{name} unpacks to more than {size} GB, which no day is. Cut it into shorter files.",
-                        name=builder.name, size=LARGEST >> 30,
-                    )  # fmt: skip
+                        size=LARGEST >> 30,
+                    )
             damaged += broken or not piece.eof
             if not piece.eof and not broken:
                 break

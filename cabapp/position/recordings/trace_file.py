@@ -5,6 +5,7 @@ Knows nothing of file formats. Missing is NaN (or -1 for quality), never zero.
 
 from array import array
 from dataclasses import dataclass
+from typing import NoReturn
 
 import numpy as np
 
@@ -111,15 +112,26 @@ class TraceBuilder:
         return len(self._quality)
 
     def break_here(self) -> None:
-        """Say that the next point does not follow on the last one."""
+        """Begin a new span: the next point does not follow on the last one."""
         self._breaking = True
 
     def note(self, sentence: str, /, **values: object) -> None:
         """Add a message to the notes; whole numbers are written with commas."""
-        written = {name: f"{value:,}" if isinstance(value, int) else value for name, value in values.items()}
-        self.notes.append(Message(sentence, written))
+        self.notes.append(Message(sentence, _written(values)))
 
-    def add(self, t, lat, lon, sigma=None, hdop=None, quality=None) -> None:
+    def refuse(self, sentence: str, /, **values: object) -> NoReturn:
+        """Refuse the file, whose name stands in ``{name}``; whole numbers are written with commas."""
+        raise TraceRefused(Message(sentence, _written(values | {"name": self.name})))
+
+    def add(
+        self,
+        t: float,
+        lat: float | None,
+        lon: float | None,
+        sigma: float | None = None,
+        hdop: float | None = None,
+        quality: int | None = None,
+    ) -> None:
         """Add a point; one that is no place (NaN, None, 0, 0, quality 0) keeps only its time.
 
         Raises
@@ -128,10 +140,10 @@ class TraceBuilder:
             There are more than `MOST_POINTS` points.
         """
         if len(self) >= MOST_POINTS:
-            raise TraceRefused(
+            self.refuse(
                 "{name} holds more than {most} fixes. Cut it into shorter files, one a day, and give them all.",
-                name=self.name, most=f"{MOST_POINTS:,}",
-            )  # fmt: skip
+                most=MOST_POINTS,
+            )
         if self._breaking or t < self._last - BACKWARDS:
             self._spans += 1
             self._breaking = False
@@ -155,11 +167,11 @@ class TraceBuilder:
         """
         t, lat, lon, sigma, hdop = (np.array(column) for column in self._columns)
         if not np.isfinite(lat).any():
-            raise TraceRefused(
+            self.refuse(
                 "{name} holds no position: the receiver had no fix in any of its {count} records. "
                 "Choose a recording made with the sky in view.",
-                name=self.name, count=f"{len(self):,}",
-            )  # fmt: skip
+                count=len(self),
+            )
         order = np.argsort(t, kind="stable")
         if (np.diff(t) < 0).any():
             self.note("Fixes that stood out of order of time were put in order.")
@@ -172,6 +184,10 @@ class TraceBuilder:
         )  # fmt: skip
 
 
-def _stated(value) -> float:
+def _written(values: dict[str, object]) -> dict[str, object]:
+    return {name: f"{value:,}" if isinstance(value, int) else value for name, value in values.items()}
+
+
+def _stated(value: float | None) -> float:
     """Return a positive figure, or NaN for one that is missing or cannot be true."""
     return value if value is not None and value > 0 else float("nan")

@@ -68,17 +68,16 @@ def read_trace(path: str | os.PathLike) -> TraceFile:
 
 
 def _read(file, builder: TraceBuilder) -> TraceFile:
-    name = builder.name
     file.seek(0)
     sample = file.read(SAMPLE)
     file.seek(0)
     head = sample.removeprefix(_BOM).lstrip()
     if not head.strip(b"\0 \t\r\n"):
-        raise TraceRefused("{name} is empty. Copy it from the receiver again.", name=name)
+        builder.refuse("{name} is empty. Copy it from the receiver again.")
     if head.startswith(b"<") or (sample[:2] in _WIDE_BOMS and b"<" in sample[2:4]):
         read_gpx(file, builder)
     elif sample[:2] in _WIDE_BOMS:
-        raise TraceRefused("{name} is text in UTF-16. Save it as CSV in UTF-8.", name=name)
+        builder.refuse("{name} is text in UTF-16. Save it as CSV in UTF-8.")
     elif is_raw_log(head):
         _read_raw_log(file, builder)
     elif columns_of(_first_line(head)) is not None:
@@ -89,15 +88,14 @@ def _read(file, builder: TraceBuilder) -> TraceFile:
     else:
         begins = _first_line(head)[:40]
         if begins.isprintable() and "\ufffd" not in begins:
-            raise TraceRefused(
+            builder.refuse(
                 "{name} is neither GPX, nor CSV with a header that names time, lat and lon, nor NMEA 0183 text. "
                 "It begins with {begins}. Export the track as GPX 1.1.",
-                name=name, begins=repr(begins),
-            )  # fmt: skip
-        raise TraceRefused(
+                begins=repr(begins),
+            )
+        builder.refuse(
             "{name} is neither GPX, nor CSV with a header that names time, lat and lon, nor NMEA 0183 text. "
-            "It is no text. Export the track as GPX 1.1.",
-            name=name,
+            "It is no text. Export the track as GPX 1.1."
         )
     return builder.build()
 
@@ -137,10 +135,9 @@ def _note(builder, rejected, timeless):
 
 def _require_fix(builder):
     if not len(builder):
-        raise TraceRefused(
+        builder.refuse(
             "{name} holds no good GGA or RMC sentence with a time, so no fix. "
-            "Switch those sentences on in the receiver, or copy the file again.",
-            name=builder.name,
+            "Switch those sentences on in the receiver, or copy the file again."
         )
 
 

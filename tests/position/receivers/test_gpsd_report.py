@@ -18,7 +18,7 @@ from cabapp.position.receivers.receiver_thread import ReceiverThread
 from cabapp.session import Session
 from store.models import Stint
 
-N = 60
+N, HZ = 200, 10
 
 
 def free_port():
@@ -29,19 +29,19 @@ def free_port():
 
 @pytest.fixture
 def gpsd(tmp_path, told_by_a_receiver, sea_place):
-    """The port of a gpsd that replays a drive of a minute, some twenty moments a second, over and over."""
+    """The port of a gpsd that replays a drive of 20 s at the pace it was driven, over and over."""
     if not (shutil.which("gpsd", path="/usr/sbin:/usr/bin:/sbin:/bin") and shutil.which("gpsfake")):
         pytest.skip("gpsd and gpsfake are not installed (Debian: gpsd gpsd-clients)")
     log, port = tmp_path / "drive.nmea", free_port()
     start = int(time.time())
     log.write_bytes(
         b"".join(
-            told_by_a_receiver(start + n, *sea_place(4.0 * n, 0.0), kinds=("RMC", "GGA", "GSA", "GST"))
+            told_by_a_receiver(start + n / HZ, *sea_place(0.5 * n, 0.0), kinds=("RMC", "GGA", "GSA", "GST"))
             for n in range(N)
         )
     )
-    # -c is the pause after each sentence
-    command = ["gpsfake", "-q", "-c", "0.01", "-P", str(port), str(log)]
+    # -c is the pause after each sentence: a little less than its share, so that the drive keeps up
+    command = ["gpsfake", "-q", "-c", str(1 / HZ / 5), "-P", str(port), str(log)]
     with (tmp_path / "said").open("wb") as said:
         fake = subprocess.Popen(
             command, stdout=said, stderr=said, start_new_session=True,
@@ -65,18 +65,19 @@ def test_a_drive_told_by_gpsd_is_counted(gpsd, sea_farm, sea_place, until):
         sea_farm.take_over(session)
         session.tap("start")
         until(lambda: len(sea_farm.store.read_trace(sea_farm.store.all(Stint)[0].id).t) > 20, 20.0, session.tick)
+        # the recording began before gpsd did: what is of a time before the tap is not counted
+        until(lambda: session.job.area_totals().covered > 0, 20.0, session.tick)
         session.tap("stop")
         trace = sea_farm.store.read_trace(sea_farm.store.all(Stint)[0].id)
     finally:
         session.close()
     assert "gpsd" in receiver.name and receiver.ended
-    drive = np.array([sea_place(4.0 * n, 0.0)[1] for n in range(N)])
+    drive = np.array([sea_place(0.5 * n, 0.0)[1] for n in range(N)])
     # gpsd prints nine decimals; the store keeps seven
     assert np.abs(trace.lon[:, None] - drive).min(axis=1).max() < 2e-7
     assert trace.lat == pytest.approx(sea_place(0.0, 0.0)[0], abs=2e-6)
     assert set(trace.quality.tolist()) == {4}
     assert trace.sigma[1:] == pytest.approx(0.02)
-    assert session.job.area_totals().covered > 0
 
 
 def test_a_deviation_is_used_only_where_it_is_one():
