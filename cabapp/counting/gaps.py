@@ -57,21 +57,8 @@ class Gap:
     spread: float
 
 
-def certainty(width: float, sigma: float) -> str:
-    """Return how sure a gap `width` m wide is, its two edges each off by sigma m (1 sigma).
-
-    P(real) = Phi(width / (sigma sqrt 2)): the difference of two equal normal errors.
-
-    >>> certainty(2.33, 1.0), certainty(1.0, 1.0), certainty(0.5, 1.0)
-    ('sure', 'maybe', 'cannot tell')
-    """
-    if sigma < 0:
-        raise ValueError(f"an error cannot be {sigma} m")
-    return _class(_chance(width, sigma * np.sqrt(2)))
-
-
 def _chance(width: float, spread: float) -> float:
-    """Return P(real) = Phi(width / spread)."""
+    """Return P(real) = Phi(width / spread): the difference of two normal errors."""
     return float(ndtr(width / spread)) if spread > 0 else 1.0
 
 

@@ -23,7 +23,7 @@ from cabapp.geometry.arrays import Bools, Floats, GeoJson, Ints
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.plane import Plane
 from cabapp.track.pose import Pose
-from cabapp.track.receiver_error import ReceiverError, judge, named
+from cabapp.track.receiver_error import ReceiverError, judge
 from cabapp.track.swath import MachineLimits, SwathBuilder, Unknown
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
@@ -119,18 +119,15 @@ class JobCount:
     def add_stint(
         self, key: str, start: float, tool: ToolGeometry, t: ArrayLike, lat: ArrayLike, lon: ArrayLike,
         sigma: ArrayLike | None = None, switches: Iterable[WorkSwitch] = (), quality: ArrayLike | None = None,
-        receiver: str | None = None,
     ) -> StintPath:  # fmt: skip
         """Count a whole stint that is over; `key` names it, `start` is POSIX s.
 
-        Stints may come in any order, each once: ValueError otherwise. `receiver` is a class in
-        `receiver_error.KINDS`; without it the fixes tell their error.
+        Stints may come in any order, each once: ValueError otherwise.
         """
         if key in self._earlier or (self._stint and key == self._stint.key):
             raise ValueError(f"stint {key} is counted already")
         builder, pieces, path = self._whole(tool, t, lat, lon, sigma, switches, quality, start)
-        error = named(receiver) if receiver else judge(t, sigma, None, quality)
-        self._earlier[key] = _Stint(start, tool, pieces, error)
+        self._earlier[key] = _Stint(start, tool, pieces, judge(t, sigma, None, quality))
         self.grid.add_stints([pieces], self._sown)
         self._mark_unknown(builder, 0)
         self._totals.measure()
@@ -170,10 +167,10 @@ class JobCount:
 
     # --- the present stint ---------------------------------------------------------------------
 
-    def begin(self, key: str, start: float, tool: ToolGeometry, receiver: str | None = None) -> None:
-        """Begin the present stint; `receiver` as in `add_stint`."""
+    def begin(self, key: str, start: float, tool: ToolGeometry) -> None:
+        """Begin the present stint, after ending the one before; `start` is POSIX s."""
         self.end()
-        self._stint = LiveStint(key, start, tool, self.limits, receiver)
+        self._stint = LiveStint(key, start, tool, self.limits)
         self.grid.begin(self._stint.builder.leave, tool.width)
 
     @property
@@ -239,7 +236,7 @@ class JobCount:
         self._lay()
         self.grid.add_stints([one.pieces for one in self._earlier.values()], self._sown)
         self._totals.measure()
-        self.begin(old.key, old.start, old.builder.tool, old.named)
+        self.begin(old.key, old.start, old.builder.tool)
         for one in switches:
             self.switch(one)
         if np.size(t):
@@ -334,14 +331,11 @@ class JobCount:
         k, x0, x1, t, stint = (np.concatenate(column) for column in zip(*found))
         return k, x0, x1, t, stint
 
-    def gaps(self, sigma: float | None = None) -> list[Gap]:
-        """Return the gaps, each with its certainty; empty when no boundary is known.
-
-        `sigma` is the error of one pass's edge, m; by default each stint's receiver tells it.
-        """
+    def gaps(self) -> list[Gap]:
+        """Return the gaps, each with its certainty; empty when no boundary is known."""
         if self.field is None:
             return []
-        return list_gaps(self._rows_across(), self._edges() if sigma is None else sigma)
+        return list_gaps(self._rows_across(), self._edges())
 
     def recovered(self) -> list[Gap]:
         """Return the larger strips above target, each with its certainty."""

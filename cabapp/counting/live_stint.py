@@ -7,7 +7,7 @@ import numpy as np
 from cabapp.geometry.arrays import Floats
 from cabapp.track.course import Course
 from cabapp.track.pose import Pose
-from cabapp.track.receiver_error import ReceiverError, judge, named
+from cabapp.track.receiver_error import ReceiverError, judge
 from cabapp.track.swath import MachineLimits, SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
@@ -26,8 +26,6 @@ class LiveStint:
         POSIX s.
     tool : ToolGeometry
     limits : MachineLimits
-    receiver : str, optional
-        A class in `receiver_error.KINDS`; without it the fixes tell their error.
 
     Attributes
     ----------
@@ -35,10 +33,8 @@ class LiveStint:
         How many of the builder's unknown stretches are marked in the grid.
     """
 
-    def __init__(
-        self, key: str, start: float, tool: ToolGeometry, limits: MachineLimits, receiver: str | None = None
-    ) -> None:
-        self.key, self.start, self.named = key, start, receiver
+    def __init__(self, key: str, start: float, tool: ToolGeometry, limits: MachineLimits) -> None:
+        self.key, self.start = key, start
         self.builder = SwathBuilder(tool, limits)
         self.course = Course()
         self.marked = 0
@@ -84,9 +80,7 @@ class LiveStint:
         return SweptPieces.join(self._parts, self.builder.leave)
 
     def receiver(self) -> ReceiverError:
-        """Return the error of the receiver, as named or as its fixes state it."""
-        if self.named:
-            return named(self.named)
+        """Return the error of the receiver as its fixes state it."""
         t, sigma, quality = (np.array(kept) for kept in self._said)
         return judge(t, sigma, None, quality) if len(t) else judge([])
 

@@ -12,7 +12,7 @@ from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.areas.row_stretches import count_rows
 from cabapp.counting.confidence import Confidence, confidence_interval
 from cabapp.counting.edge_error import EdgeErrors
-from cabapp.counting.gaps import certainty, list_gaps, list_recovered
+from cabapp.counting.gaps import list_gaps, list_recovered
 from cabapp.counting.job_count import JobCount
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.receiver_error import KINDS, named
@@ -107,15 +107,6 @@ def test_an_edge_is_known_by_who_made_it_and_when(simulation):
     assert max(gap.spread for gap in alone) == pytest.approx(np.sqrt(2) * kind.absolute, rel=1e-6)
 
 
-def test_one_error_for_all_is_judged_by_width_alone():
-    """A number for the error keeps to Phi(g / (sigma root 2)): sure from 2.33 sigma (normal table)."""
-    assert [certainty(w, 0.3) for w in (0.70, 0.69, 0.29, 0.28)] == [
-        "sure", "maybe", "maybe", "cannot tell",
-    ]  # fmt: skip
-    with pytest.raises(ValueError):
-        certainty(1.0, -0.1)
-
-
 def test_re_covered_strips_are_listed_with_their_certainty(simulation):
     """Two lanes that overlap by 4 m leave a strip of 4 m by 260 m above a target of one, sure."""
     sim = simulation("rtk", np.random.default_rng(0))
@@ -147,7 +138,7 @@ def test_strips_joined_at_their_ends_are_as_wide_as_each_strip():
 
 
 def test_a_job_tells_its_proof_and_strips_from_what_the_fixes_state():
-    """A job counted live judges by the stated error of its fixes, or by a class it is told."""
+    """A job counted live judges by the stated error of its fixes, or by their quality."""
     job = JobCount(
         {"type": "Polygon", "coordinates": [[[-105, 50], [-104.999, 50], [-104.999, 50.002],
                                              [-105, 50.002], [-105, 50]]]}, 1)  # fmt: skip
@@ -158,13 +149,12 @@ def test_a_job_tells_its_proof_and_strips_from_what_the_fixes_state():
         job.add_fixes(1001.0 + n, north, -104.9995, 0.02, 4)
     job.end()
     job.add_stint("two", 500.0, ToolGeometry(12.0), 501.0 + np.arange(80.0), lat, np.full(80, -104.9997),
-                  None, [WorkSwitch(500.0, True)], None, "phone")  # fmt: skip
+                  None, [WorkSwitch(500.0, True)], np.full(80, 6))  # fmt: skip
     two, one = job.receivers()
     assert (one.basis, float(one.absolute[0])) == ("stated error", 0.02)
-    assert (two.basis, float(two.absolute[0])) == ("named", KINDS["phone"].absolute)
+    assert (two.basis, float(two.absolute[0])) == ("fix quality", KINDS["phone"].absolute)
     proof = job.confidence()
     covered = job.area_totals().covered / job.field.area
     assert proof.share == pytest.approx(covered, abs=0.01)
     assert proof.words("rolled").startswith("rolled at least once: ")
-    assert [gap.certainty for gap in job.gaps(0.0)] == ["sure"] * len(job.gaps())
     assert JobCount(None, 2, centre=(50.0, -105.0)).confidence() is None

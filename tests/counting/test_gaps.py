@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from cabapp.counting.areas.row_stretches import RowStretches
 from cabapp.counting.gaps import list_gaps, list_recovered
@@ -68,3 +69,13 @@ def test_an_error_below_nothing_is_refused():
     """A negative error of an edge is a fault of the caller."""
     with pytest.raises(ValueError, match="error"):
         list_gaps(rows((0, 10, 0, 3, 0, 1)), -0.1)
+
+
+@pytest.mark.parametrize(("width", "words"), [(0.70, "sure"), (0.69, "maybe"), (0.29, "maybe"), (0.28, "cannot tell")])
+def test_one_error_for_all_is_judged_by_width_alone(width, words):
+    """A number for the error keeps to Phi(g / (sigma root 2)): sure from 2.33 sigma (normal table)."""
+    [gap] = list_gaps(rows((0, 100, 0, width, 0, 1)), 0.3, least_width=0.1)
+    assert gap.certainty == words
+    assert gap.chance == pytest.approx(stats.norm.cdf(width / 0.3 / np.sqrt(2)))
+    [gap] = list_gaps(rows((0, 100, 0, width, 0, 1)), 0.0, least_width=0.1)
+    assert (gap.certainty, gap.chance) == ("sure", 1.0)
