@@ -56,10 +56,12 @@ def from_json(kept: object) -> object:
         if kind not in KINDS or not isinstance(value, int | float | None):
             raise ValueError(f"no quantity: {kept!r}")
         return KINDS[kind](value)
-    values = {str(name): from_json(value) for name, value in dict(kept.get("values", {})).items()}
-    said = Message(str(kept["id"]), values, kept.get("plural"), kept.get("count"))
+    values, many, count = kept.get("values", {}), kept.get("plural"), kept.get("count")
+    if not (isinstance(values, dict) and isinstance(many, str | None) and isinstance(count, int | None)):
+        raise ValueError(f"no message: {kept!r}")
+    said = Message(str(kept["id"]), {str(name): from_json(value) for name, value in values.items()}, many, count)
     try:
         str(said)
-    except (LookupError, TypeError, AttributeError, ArithmeticError) as error:
+    except (LookupError, AttributeError, ArithmeticError, OSError) as error:
         raise ValueError(f"no message: {kept!r}") from error
     return said

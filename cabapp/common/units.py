@@ -111,6 +111,8 @@ class Units:
         >>> Units("metric").small_length(2.8)
         '2.8 m'
         """
+        if _unknown(m):
+            return NOTHING
         if self.system == "us":
             feet = m / FOOT
             return f"{feet:.0f} ft" if feet >= 1.5 else f"{max(1, round(12 * feet)):.0f} in"

@@ -16,7 +16,8 @@ def foreign(text):
     French), with places and bold marks where they were."""
     parts = KEPT.split(text)
     for k in range(0, len(parts), 2):
-        parts[k] = re.sub("[A-Za-z]", lambda m: CYRILLIC[(ord(m[0]) | 32) - 97], parts[k])
+        parts[k] = re.sub("[a-z]", lambda m: CYRILLIC[ord(m[0]) - 97], parts[k])
+        parts[k] = re.sub("[A-Z]", lambda m: CYRILLIC[ord(m[0]) - 65].upper(), parts[k])
     plain = "".join(parts[::2])
     return ("".join(parts) + " " + "нмеи " * 40)[: len("".join(parts)) + 1 + round(len(plain) / 3)].strip()
 
