@@ -57,7 +57,7 @@ SEEDING_S = 7.5 * 3600.0
 
 CENTRE = (47.6400, -87.4600)
 TILT = np.deg2rad(-8.0)
-"""The lanes run this much off east; nothing on a farm lies square to the map."""
+"""The lanes run this much off east, rad."""
 
 # Corners in the farm's own frame: metres along the lanes, metres across them.
 OUTLINES = {

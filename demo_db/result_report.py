@@ -49,7 +49,7 @@ def report(
 
 
 def words_of(found: dict, fmt: FarmFormat) -> str:
-    """The figures as lines for a person."""
+    """Return the figures as lines of text."""
     area, done, target = found["area_m2"], verb(found["operation"]).lower(), found["target"]
     lines = [f"{found['field']}, {found['operation']}, {times(target)}", ""]
     for s in found["stints"]:

@@ -61,7 +61,7 @@ def lanes(rng: np.random.Generator, along: float = 1.0) -> list[vehicle_paths.Pa
     while offset < 430 - WIDTH - SPACING / 2:
         across.append(offset)
         number = len(across) - 1
-        # After the fuel stop she lost count and set out two lanes too far; later one lap came out wide.
+        # two lanes are missed after the fuel stop; later one lap is wide
         offset += {FUEL_AFTER: 3.0, WIDE_LANE: 1.7, TWICE_LANE: 0.0}.get(number, 1.0) * SPACING
     found = []
     for number, v in enumerate(across):
@@ -86,7 +86,7 @@ def lanes(rng: np.random.Generator, along: float = 1.0) -> list[vehicle_paths.Pa
 
 
 def _lane_ground(whole: Polygon) -> Polygon:
-    """Where lanes lie: clear of the edge strip, and of the room a loop needs at the ends."""
+    """Return the ground of lanes: clear of the edge strip and of the loops at the ends."""
     edges = np.array(whole.exterior.coords)
     ends = [LineString(pair) for pair in itertools.pairwise(edges) if abs(np.subtract(*pair)[1]) > 60]
     return whole.buffer(-WIDTH).difference(shapely.union_all(ends).buffer(HEADLAND))

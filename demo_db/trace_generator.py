@@ -34,7 +34,7 @@ def generate(seed: int = SEED, along: float = 1.0) -> GeneratedDemo:
     legs[ring] = scenario.with_ring(legs[ring], along)
     path = scenario.driven(legs + scenario.rounds(along))
     tool = vehicle_paths.towed(path, farm.HITCHINGS[0][2] - farm.ANTENNA_AHEAD_OF_AXLE, farm.HITCHINGS[0][3])
-    # She leaves the tractor turned round and lined up, so that the next pass goes on from there.
+    # the tractor is left turned round and lined up for the next pass
     split = int(np.nonzero(path.part == scenario.LAST_OF_ODA + 1)[0][0]) + LINED_UP
     first = vehicle_paths.Path(*(getattr(path, n)[:split] for n in ("x", "y", "speed", "part")))
     second = vehicle_paths.Path(*(getattr(path, n)[split:] for n in ("x", "y", "speed", "part")))
@@ -110,7 +110,7 @@ def _tam_taps(path, seconds, start) -> list[dict]:
     soft = soft[int(len(soft) * 0.6)]
     again = np.nonzero(path.part == scenario.TWICE_LANE + 1)[0][0]
     taps = [
-        # He first points two laps too far out, as one does who has not looked; then they look.
+        # the first place shown is two laps too far out
         {"t": start - 330, "tap": "receive", **_place(u, path.y[beside[-28]] + scenario.SPACING)},
         {"t": start - 300, "tap": "receive", **_place(u, path.y[0])},
         {"t": start - 90, "tap": "take_over"},
@@ -139,7 +139,7 @@ def _expected(seed, along, path, tool, lane_dark, oda, tam) -> dict:
         "wide lap, north": (1, only(wide + 1, wide, wide + 2)),
         "lane driven twice": (3, _thrice(ground, twice).intersection(inner)),
         "rocks": (0, _rocks(ground, path, along)),
-        # Rolled, but nobody can know it: the tool's ground while reception was lost.
+        # rolled, but without reception
         "reception lost": (None, scenario.swept(tool, np.nonzero(lane_dark)[0])),
     }
     shares = _shares(ground, inner)

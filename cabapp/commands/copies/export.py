@@ -1,4 +1,4 @@
-"""`rollbook export`: write everything this logbook knows as one bundle."""
+"""`rollbook export`: writes the whole logbook as one bundle."""
 
 import argparse
 import json

@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def result_text(result: dict) -> str:
-    """Return the figures of `measure` as lines for a person, in acres and hectares."""
+    """Return the figures of `measure` as lines of text, in acres and hectares."""
     acres, hectares = Units("us"), Units("metric")
 
     def area(m2):
@@ -115,7 +115,7 @@ def result_text(result: dict) -> str:
 
 
 def _proof_result_text(result):
-    """Say what is proven, and what that rests on."""
+    """Return what is proven, and by which receiver error."""
     said = result["receiver"]
     yield f"{result['proof']['words'].capitalize()} (90 of 100 such figures hold the true one)."
     yield (

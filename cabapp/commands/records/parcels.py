@@ -22,7 +22,7 @@ NAME = "parcels"
 HELP = "Add landlords' parcels of a field from GeoJSON, KML, a shapefile or GeoPackage; what the lease says goes by 'rollbook edit parcel'."
 EXAMPLE = 'rollbook parcels halves.kml --field "Heron Flat" --landlord "Ida Marsh"\nthen: rollbook edit parcel "East half" share=1/3'
 OVERLAP = 0.02
-"""Up to this share of a parcel may lie in another and is cut away: two people drew one line (our own choice)."""
+"""Up to this share of a parcel may lie in another and is cut away: one line drawn twice (our own choice)."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -83,7 +83,7 @@ To undo it, take the shortcut away and log out.
 
 
 def home_of(user: str) -> Path:
-    """Return where the logbook of a user lies; it is not that of whoever runs this, often root."""
+    """Return the logbook folder of a user, who is seldom the one that runs this, often root."""
     if os.environ.get("ROLLBOOK_HOME"):
         return home()
     try:

@@ -1,4 +1,4 @@
-"""`rollbook receiver`: what receiver is found, how good it is, in words, and what to do about it."""
+"""`rollbook receiver`: the receiver found, its quality, and what to do about it."""
 
 import argparse
 import json
@@ -43,7 +43,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Listen and say, or read and say; exit status 1 when no position was found."""
+    """Report on the receiver or on a recording; 1 when no position was found."""
     if args.both_ways is not None:
         return _both_ways(args)
     farm = FarmFormat(None, Units(args.units))

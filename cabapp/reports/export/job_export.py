@@ -82,7 +82,7 @@ def job_geojson(record: JobRecord) -> str:
 
 
 def _way(s) -> dict | None:
-    """A stint's trace as lines, a point dropped where it lies within a metre of them."""
+    """Return a stint's trace as lines, simplified to a metre."""
     track = gpx_geojson.Track("", "", s.trace.t, s.trace.lat, s.trace.lon, s.trace.quality)
     lines = []
     for span in gpx_geojson.spans(track):

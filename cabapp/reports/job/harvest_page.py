@@ -15,7 +15,7 @@ from cabapp.reports.render import page_elements
 from cabapp.reports.render.html_tables import Link, Table, page
 
 MOST = 18
-"""Lines on the one page; what is left out is said."""
+"""Lines on the one page; the number of places left out stands below."""
 TURN_M = 9.0
 """Tightest turn of a combine, m; it hardly matters to the order (our own choice)."""
 SMALLEST = 4.0

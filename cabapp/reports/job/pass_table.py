@@ -10,7 +10,7 @@ from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render.html_tables import Table
 
 MOST = 60
-"""Lines on the page; those beyond are left out, and how many is said."""
+"""Lines on the page; the number of those left out stands beside."""
 
 
 def passes_table(record: JobRecord) -> Table | None:

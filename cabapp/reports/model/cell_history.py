@@ -14,9 +14,9 @@ MOST_CELLS = 300_000
 SMALLEST = 1.0
 """m; no receiver tells more."""
 STEP_S = 300.0
-"""Times are told to so many seconds."""
+"""Resolution of times, s."""
 MOST_PASSES = 8
-"""Passes told of one place; more are counted and not told."""
+"""Passes kept for one cell; more are counted without their times."""
 
 
 def passes_by_cell(record: JobRecord, frame: tuple) -> tuple[np.ndarray, np.ndarray]:
@@ -48,8 +48,8 @@ def passes_by_cell(record: JobRecord, frame: tuple) -> tuple[np.ndarray, np.ndar
     fresh = np.flatnonzero(np.diff(place, prepend=-1))
     nth = np.arange(len(place)) - np.repeat(fresh, np.diff(fresh, append=len(place)))
     planes = np.zeros((min(int(nth.max()) + 1, MOST_PASSES), rows * columns), np.int64)
-    told = nth < MOST_PASSES
-    planes[nth[told], place[told]] = number[told]
+    kept = nth < MOST_PASSES
+    planes[nth[kept], place[kept]] = number[kept]
     return planes.reshape(-1, rows, columns), moments[:, ::-1]
 
 

@@ -97,7 +97,7 @@ class JobRecord:
 
     @property
     def seen(self) -> bool:
-        """Whether any position of the work was known; else nobody can say what ground it covered."""
+        """Whether any position of the work was known; without one its ground is unknown."""
         return _seen(self.stints)
 
     @property
@@ -177,7 +177,7 @@ def _seen(stints: list[StintRecord]) -> bool:
 
 
 def _doubted(gap: Gap, count: JobCount) -> Gap:
-    """A gap on ground crossed with no position: nobody can tell whether it is one."""
+    """Return a gap, marked "cannot tell" where most of it was crossed without a position."""
     a, b, _, d = gap.ring
     u, v = (np.linspace(0, 1, max(2, int(np.hypot(*side)))) for side in (b - a, d - a))
     u, v = (grid.ravel() for grid in np.meshgrid(u, v))

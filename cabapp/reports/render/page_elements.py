@@ -111,7 +111,7 @@ def passes_text(count: int, operation: str) -> str:
 
 
 def tap_text(tap, record: JobRecord) -> str:
-    """A tap in words, as its kind says."""
+    """Return a tap as text, by its kind."""
     litres = (tap.detail or {}).get("litres")
     shown = {} if litres is None else {"litres": record.format.units.volume(litres)}
     sentence, places = tap_kinds.tap_words(tap, shown)

@@ -33,7 +33,7 @@ def fingerprints(store: Store, jobs: list) -> dict[str, str]:
 
 
 def shared(store: Store) -> str:
-    """Return a digest of what the pages of all jobs share: this program, and what the farm says."""
+    """Return a digest of what the pages of all jobs share: the program and the farm's row."""
     with store.session() as session:
         farm = [_columns(row) for row in session.scalars(select(models.Farm))]
     return hashlib.sha256("\n".join([_program(), *farm]).encode("utf-8", "replace")).hexdigest()

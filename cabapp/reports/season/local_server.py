@@ -13,7 +13,7 @@ class Pages(http.server.SimpleHTTPRequestHandler):
     """Hands out the files of one folder: no listings, nothing hidden, nothing kept in a cache."""
 
     def log_message(self, *_):
-        """Say nothing: the terminal is the person's."""
+        """Log nothing: the terminal belongs to the operator."""
 
     def list_directory(self, _path):
         """Refuse a listing; the home page links all there is."""

@@ -104,14 +104,14 @@ def _plan(store: Store, accounts: list[Account], directory: Path, now: float) ->
 
 
 def _farm(store: Store) -> tuple[FarmFormat, str]:
-    """Return how the farm says things, and its name."""
+    """Return the farm's formats and its name."""
     farms = store.all(models.Farm)
     farm = farms[0] if farms else None
     return words_of(farm), farm.name if farm else "Field logs"
 
 
 def _kept(directory: Path) -> tuple[dict, object]:
-    """What is kept of each job, and what else the pages of all jobs were made of: fuel, farm, program."""
+    """Return what is kept of each job, and what the pages of all jobs were made of."""
     try:
         kept = json.loads((directory / KEPT).read_text("utf-8"))
     except (OSError, ValueError):
@@ -123,7 +123,7 @@ def _kept(directory: Path) -> tuple[dict, object]:
 
 
 def _forget(directory: Path, was, files: list[str]) -> None:
-    """Take away what a job's pages were called before its field was renamed."""
+    """Remove a job's pages under the name the field had before."""
     before = was.get("files", []) if isinstance(was, dict) else []
     for name in set(before) - set(files):
         if Path(name).name == name:
@@ -131,7 +131,7 @@ def _forget(directory: Path, was, files: list[str]) -> None:
 
 
 def _stands(one, key: str, directory: Path) -> bool:
-    """Say whether what is kept of a job is still true, and all its files are there."""
+    """Return whether a job's pages are up to date and all there."""
     return (
         isinstance(one, dict) and one.get("key") == key
         and all((directory / name).exists() for name in one.get("files", [KEPT]))
