@@ -3,6 +3,7 @@
 import json
 import os
 from pathlib import Path
+from typing import Any
 
 from shapely.geometry import MultiPolygon, Polygon, mapping
 from shapely.geometry.polygon import orient
@@ -46,6 +47,11 @@ def read_boundary(path: str | os.PathLike) -> dict:
         first, projected, not closed, crossing themselves or each other, empty.
     """
     path = Path(path)
+    return check_boundary(load_geojson(path), path.name)
+
+
+def load_geojson(path: Path) -> Any:
+    """Return the JSON of a file of at most `LARGEST` bytes; BoundaryRefused where it cannot be read."""
     try:
         if path.stat().st_size > LARGEST:
             raise BoundaryRefused(
@@ -60,7 +66,7 @@ def read_boundary(path: str | os.PathLike) -> dict:
     except UnicodeDecodeError as fault:
         raise BoundaryRefused("{path} is not text in UTF-8, so not GeoJSON.", path=path) from fault
     try:
-        data = json.loads(text, parse_constant=_no_constant)
+        return json.loads(text, parse_constant=_no_constant)
     except (ValueError, RecursionError) as fault:
         if isinstance(fault, json.JSONDecodeError):
             raise BoundaryRefused(
@@ -68,7 +74,6 @@ def read_boundary(path: str | os.PathLike) -> dict:
                 path=path, line=fault.lineno,
             ) from fault  # fmt: skip
         raise BoundaryRefused("{path} is not GeoJSON: it is damaged. Export the boundary again.", path=path) from fault
-    return check_boundary(data, path.name)
 
 
 def check_boundary(data, name: str = "The boundary") -> dict:

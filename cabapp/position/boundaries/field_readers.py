@@ -5,7 +5,6 @@ field in it. GeoJSON, GPX, KML and KMZ need nothing but what a tablet has; shape
 need the office's readers.
 """
 
-import json
 import zipfile
 from pathlib import Path
 
@@ -20,6 +19,7 @@ from cabapp.position.boundaries.boundary_geojson import (
     LARGEST,
     check_boundary,
     check_crs,
+    load_geojson,
 )
 from store.errors import BoundaryRefused, message
 
@@ -38,10 +38,7 @@ def _name_in(properties: dict) -> str | None:
 
 
 def _from_geojson(path: Path) -> list:
-    try:
-        data = json.loads(path.read_bytes().decode("utf-8-sig"))
-    except (OSError, ValueError, RecursionError) as fault:
-        raise BoundaryRefused("{name} is not GeoJSON: it is damaged. Export it again.", name=path.name) from fault
+    data = load_geojson(path)
     if not isinstance(data, dict):
         raise BoundaryRefused("{name} is JSON but not GeoJSON. Export the boundary as GeoJSON.", name=path.name)
     check_crs(data, path.name)
