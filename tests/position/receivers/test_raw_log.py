@@ -1,5 +1,6 @@
 """What a receiver said is kept, a day a file, whatever happens to the power."""
 
+import gzip
 import json
 import os
 import random
@@ -17,7 +18,8 @@ from cabapp.jobs.records.tap_log import taps_of
 from cabapp.position.receivers import receiver_thread
 from cabapp.position.receivers.connections import SerialConnection
 from cabapp.position.receivers.receiver_thread import ReceiverThread
-from cabapp.position.recordings.raw_log import PIECE_S, RawLog
+from cabapp.position.recordings import raw_log
+from cabapp.position.recordings.raw_log import LONGEST_LINE, PIECE_BYTES, PIECE_S, RawLog
 from cabapp.position.recordings.trace_reader import read_trace
 from cabapp.session import Session
 from store.models import Field, Stint
@@ -96,6 +98,67 @@ def test_a_bad_sector_costs_what_it_covers(kept):
     trace = read_trace(path)
     assert len(trace.t) >= 100 - 2 * PIECE_S - 2
     assert trace.t[-1] == T0 + 99
+
+
+def on_disk(folder):
+    """All that is on the disk, unpacked by the standard library."""
+    return b"".join(gzip.decompress(path.read_bytes()) for path in sorted(folder.iterdir())) if folder.exists() else b""
+
+
+@pytest.mark.parametrize(("pause", "written"), [(PIECE_S - 0.1, 0), (PIECE_S, 2), (-0.1, 2)])
+def test_when_a_piece_is_written(tmp_path, pause, written):
+    """After ten seconds, not before; and at once when the clock was set back."""
+    log = RawLog(tmp_path / "raw", "x")
+    log.write(b"one\r\n", T0)
+    log.write(b"two\r\n", T0 + pause)
+    assert on_disk(tmp_path / "raw").count(b"\n") == written
+    log.close()
+    assert on_disk(tmp_path / "raw") == b"%.3f one\n%.3f two\n" % (T0, T0 + pause)
+
+
+@pytest.mark.parametrize(("size", "written"), [(PIECE_BYTES - 1, False), (PIECE_BYTES, True)])
+def test_how_large_a_piece_grows(tmp_path, monkeypatch, size, written):
+    """A piece of the limit, its stamps counted, is written without waiting."""
+    monkeypatch.setattr(raw_log, "LONGEST_LINE", PIECE_BYTES)
+    log = RawLog(tmp_path / "raw", "x")
+    log.write(b"x" * (size - len(b"%.3f \n" % T0)) + b"\n", T0)
+    assert (len(on_disk(tmp_path / "raw")) == size) == written
+
+
+def test_half_a_line_is_kept_when_the_log_is_closed_or_the_cable_lost(tmp_path):
+    """What had come of a line is there, marked as cut where the cable was plugged in again."""
+    log = RawLog(tmp_path / "raw", "x")
+    log.write(b"$GNGGA,1", T0)
+    log.opened(T0 + 1.0)
+    log.write(b"$GNRMC,2", T0 + 2.0)
+    log.close()
+    log.close()
+    stamp = b"%.3f " % (T0 + 1.0)
+    assert on_disk(tmp_path / "raw") == stamp + b"#cut $GNGGA,1\n" + stamp + b"#opened\n$GNRMC,2\n"
+
+
+def test_a_line_without_an_end_is_kept_in_parts(tmp_path):
+    """Bytes beyond the longest line are written as they are; one byte less still waits."""
+    log = RawLog(tmp_path / "raw", "x")
+    log.write(b"x" * LONGEST_LINE, T0)
+    log.flush(T0)
+    assert on_disk(tmp_path / "raw") == b""
+    log.write(b"x", T0)
+    log.flush(T0)
+    assert on_disk(tmp_path / "raw") == b"%.3f " % T0 + b"x" * (LONGEST_LINE + 1) + b"\n"
+
+
+def test_a_full_disk_is_tried_again_after_a_minute(tmp_path):
+    """Before that nothing is written, then all that came since, in a new file."""
+    (tmp_path / "raw").write_text("in the way")
+    log = RawLog(tmp_path / "raw", "x")
+    log.write(b"lost\n", T0)
+    log.flush(T0)
+    (tmp_path / "raw").unlink()
+    for after, there in ((59.9, False), (60.0, True)):
+        log.write(b"later\n", T0 + after)
+        log.flush(T0 + after)
+        assert (b"later" in on_disk(tmp_path / "raw")) == there and (log.trouble is None) == there
 
 
 def test_after_a_crash_a_new_file_is_begun(kept, tmp_path):
