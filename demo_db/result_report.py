@@ -53,10 +53,10 @@ def words_of(found: dict, fmt: FarmFormat) -> str:
     area, done, target = found["area_m2"], verb(found["operation"]).lower(), found["target"]
     lines = [f"{found['field']}, {found['operation']}, {times(target)}", ""]
     for s in found["stints"]:
-        stopped = "".join(f", {fmt.spell(t)} {why}" for why, t in s["stopped_s"].items() if t >= 1)
+        stopped = "".join(f", {fmt.duration(t)} {why}" for why, t in s["stopped_s"].items() if t >= 1)
         lines.append(
             f"  {s['operator']:<12} {fmt.time(s['taken_over'])} to {fmt.time(s['ended'])}: "
-            f"working {fmt.spell(s['working_s'])}{stopped}; pass area {fmt.area(s['pass_area_m2'])}"
+            f"working {fmt.duration(s['working_s'])}{stopped}; pass area {fmt.area(s['pass_area_m2'])}"
         )
     lines += ["", *_hand_overs(found, fmt), "", "  The count, from the office copy"]
     lines.append(f"    field area         {fmt.area(area['field']):>9}")
@@ -68,7 +68,7 @@ def words_of(found: dict, fmt: FarmFormat) -> str:
     lines.append(
         f"    above target       {fmt.area(sum(over.values())):>9}  of it along the edge {fmt.area(over['unavoidable'])}"
     )
-    lines.append(f"    no position for    {fmt.spell(found['unknown_s']):>9}  while working: unknown, not counted")
+    lines.append(f"    no position for    {fmt.duration(found['unknown_s']):>9}  while working: unknown, not counted")
     sure = [g for g in found["gaps"] if g["certainty"] == "sure"]
     lines.append(f"    gaps               {len(found['gaps']):>9}  of them sure: {len(sure)}")
     lines += ["", "  Warnings sounded in the cab"]

@@ -8,9 +8,10 @@ from __future__ import annotations
 import ast
 import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from importlib.resources import files
 from pathlib import Path
+from typing import BinaryIO
 
 from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_dir
@@ -19,22 +20,31 @@ from babel.messages.pofile import write_po
 from store.errors import Refused
 
 PACKAGES = ("cabapp", "store", "sync")
-CALLS = {"message": None, "plural": (1, 2), "translate": None, "note": None, "refuse": None}
+CALLS: dict[str, tuple[int, ...] | None] = {
+    "message": None,
+    "plural": (1, 2),
+    "translate": None,
+    "note": None,
+    "refuse": None,
+}
 """Functions whose first argument is the text of a message, or the first two."""
+_Found = tuple[int, str, str | tuple[str, ...], list[str]]
 _IN_LAYOUT = re.compile(r'translate\("((?:[^"\\]|\\.)*)"')
 
 
-def extract_modules(fileobj, keywords, comment_tags, options) -> Iterator[tuple]:
+def extract_modules(
+    fileobj: BinaryIO, keywords: Collection[str], comment_tags: object, options: object
+) -> Iterator[_Found]:
     """Yield the messages of a module, as a method of extraction for Babel: in calls, and all strings in ``N_``."""
     for node in ast.walk(ast.parse(fileobj.read())):
         if not isinstance(node, ast.Call) or not node.args:
             continue
-        name = getattr(node.func, "id", None) or getattr(node.func, "attr", None)
+        name = getattr(node.func, "id", None) or getattr(node.func, "attr", "")
         texts = [one.value for one in node.args[:2] if isinstance(one, ast.Constant) and isinstance(one.value, str)]
         if name == "N_":
             yield from ((node.lineno, "message", text, []) for text in _strings(node.args[0]))
         elif name in keywords and texts:
-            yield node.lineno, name, tuple(texts) if len(texts) > 1 else texts[0], []
+            yield node.lineno, str(name), tuple(texts) if len(texts) > 1 else texts[0], []
 
 
 def _strings(node: ast.AST) -> Iterator[str]:
@@ -45,7 +55,7 @@ def _strings(node: ast.AST) -> Iterator[str]:
         yield from _strings(child)
 
 
-def extract_kv(fileobj, keywords, comment_tags, options) -> Iterator[tuple[int, str, str, list]]:
+def extract_kv(fileobj: BinaryIO, keywords: object, comment_tags: object, options: object) -> Iterator[_Found]:
     """Yield the messages of a layout file, as a method of extraction for Babel."""
     for number, line in enumerate(fileobj.read().decode().splitlines(), 1):
         for text in _IN_LAYOUT.findall(line):
@@ -84,8 +94,8 @@ def template() -> Catalog:
             keywords=keywords(),
             strip_comment_tags=True,
         )
-        for name, _line, text, _comments, context in found:
-            catalog.add(text, locations=[(f"{package}/{name}", None)], context=context)
+        for name, line, text, _comments, context in found:
+            catalog.add(text, locations=[(f"{package}/{name}", line)], context=context)
     return catalog
 
 

@@ -1,9 +1,9 @@
 """Times, lengths of time, money and places as a farm writes them; knows no store."""
 
 from copy import copy
-from datetime import datetime
+from datetime import datetime, timedelta
 from math import atan2, degrees, hypot
-from typing import Self
+from typing import Any, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from babel import Locale, UnknownLocaleError
@@ -50,7 +50,7 @@ class FarmFormat:
     >>> words = FarmFormat("America/Chicago", Units("us"))
     >>> words.time(1778780400), words.day(1778780400), words.when(1778780400)
     ('12:40', 'Thursday 14 May 2026', '14 May 12:40')
-    >>> words.spell(3 * 3600 + 24 * 60 + 40), words.spell(55), words.spell(None)
+    >>> words.duration(3 * 3600 + 24 * 60 + 40), words.duration(55), words.duration(None)
     ('3 h 25 min', '55 s', '–')
     >>> words.zone_words(1778780400)
     'CDT, UTC−05:00'
@@ -118,13 +118,13 @@ class FarmFormat:
     def zone_words(self, t: float) -> str:
         """The zone's short name and its offset at that time."""
         here = self.local(t)
-        minutes = round(here.utcoffset().total_seconds() / 60)
+        minutes = round((here.utcoffset() or timedelta()).total_seconds() / 60)
         sign = "−" if minutes < 0 else "+"
         offset = f"UTC{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
         name = here.tzname() or ""
         return offset if name[:1] in "+-" else f"{name}, {offset}"
 
-    def spell(self, seconds: float | None) -> str:
+    def duration(self, seconds: float | None) -> str:
         """A length of time; elapsed seconds, so a change of the clock does not matter."""
         if seconds is None:
             return "–"
@@ -208,7 +208,7 @@ class FarmFormat:
             return f"under 0.01 {unit}"
         return f"{value:.{2 if value < 9.95 else 1}f} {unit}"
 
-    def from_gate(self, lat: float, lon: float, gate: tuple | None) -> str:
+    def from_gate(self, lat: float, lon: float, gate: tuple[float, float] | None) -> str:
         """Where a place is, from the gate, or its coordinates when there is no gate.
 
         Examples
@@ -226,7 +226,7 @@ class FarmFormat:
         return f"{self.units.distance(hypot(north, east))} {point} of the gate"
 
 
-def words_of(farm) -> FarmFormat:
+def words_of(farm: Any) -> FarmFormat:
     """A farm's way of saying things; UTC and US units until one is written down."""
     if farm is None:
         return FarmFormat("UTC", Units("us"))

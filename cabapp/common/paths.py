@@ -53,6 +53,6 @@ def existing_store(args: argparse.Namespace) -> Path | str:
         If there is none there: a command that reads must not make an empty one.
     """
     path = chosen_store(args)
-    if not is_server(path) and not path.exists():
+    if isinstance(path, Path) and not path.exists():
         raise StoreRefused("There is no logbook at {path}. Name one with --store FILE.", path=path)
     return path

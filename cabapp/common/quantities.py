@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from operator import attrgetter
 from typing import ClassVar
@@ -24,11 +23,12 @@ class Quantity:
     """
 
     value: float | None
-    writer: ClassVar[Callable]
+    writer: ClassVar[str]
 
     def text(self, farm: FarmFormat) -> str:
         """Return the quantity as a farm writes it."""
-        return type(self).writer(farm)(self.value)
+        text: str = attrgetter(self.writer)(farm)(self.value)
+        return text
 
     def __str__(self) -> str:
         return self.text(_NO_FARM)
@@ -37,79 +37,79 @@ class Quantity:
 class Length(Quantity):
     """A length one can pace out, m."""
 
-    writer = attrgetter("units.length")
+    writer = "units.length"
 
 
 class SmallLength(Quantity):
     """A length one tells passes apart by, roughly, m."""
 
-    writer = attrgetter("units.small_length")
+    writer = "units.small_length"
 
 
 class Distance(Quantity):
     """A distance to drive, m."""
 
-    writer = attrgetter("units.distance")
+    writer = "units.distance"
 
 
 class Area(Quantity):
     """Ground, or passes times ground, m2."""
 
-    writer = attrgetter("units.area")
+    writer = "units.area"
 
 
 class AreaRate(Quantity):
     """Ground worked in a time, m2/s."""
 
-    writer = attrgetter("units.area_rate")
+    writer = "units.area_rate"
 
 
 class Speed(Quantity):
     """A speed, m/s."""
 
-    writer = attrgetter("units.speed")
+    writer = "units.speed"
 
 
 class Volume(Quantity):
     """A volume of fuel, litres."""
 
-    writer = attrgetter("units.volume")
+    writer = "units.volume"
 
 
 class Temperature(Quantity):
     """A temperature, deg C."""
 
-    writer = attrgetter("units.temperature")
+    writer = "units.temperature"
 
 
 class Duration(Quantity):
     """A length of time said roughly, s."""
 
-    writer = attrgetter("rough_duration")
+    writer = "rough_duration"
 
 
 class WorkHours(Quantity):
     """Hours of work, s."""
 
-    writer = attrgetter("work_hours")
+    writer = "work_hours"
 
 
 class ClockTime(Quantity):
     """The time of day of an instant, POSIX s."""
 
-    writer = attrgetter("time")
+    writer = "time"
 
 
 class Day(Quantity):
     """The day of an instant, POSIX s."""
 
-    writer = attrgetter("short_day")
+    writer = "short_day"
 
 
 class Money(Quantity):
     """Money, in hundredths of the currency."""
 
-    writer = attrgetter("money")
+    writer = "money"
 
 
 KINDS: dict[str, type[Quantity]] = {kind.__name__: kind for kind in Quantity.__subclasses__()}

@@ -6,6 +6,7 @@ before a person reads it. All factors are exact by definition: international foo
 """
 
 import math
+from typing import TypeGuard
 
 FOOT = 0.3048
 MILE = 5280 * FOOT
@@ -67,43 +68,43 @@ class Units:
         """
         return self._table[kind][1]
 
-    def area_value(self, m2):
+    def area_value(self, m2: float | None) -> float | None:
         """Return square metres as acres or hectares."""
         return self._value("area", m2)
 
-    def area(self, m2) -> str:
+    def area(self, m2: float | None) -> str:
         """Say an area.
 
         >>> Units("us").area(247000), Units("us").area(9000), Units("metric").area(9000)
         ('61 ac', '2.2 ac', '0.9 ha')
         """
-        return self._say("area", m2, 1 if _under(self.area_value(m2), 9.95) else 0)
+        return self._written("area", m2, 1 if _under(self.area_value(m2), 9.95) else 0)
 
-    def speed_value(self, mps):
+    def speed_value(self, mps: float | None) -> float | None:
         """Return metres a second as miles or kilometres an hour."""
         return self._value("speed", mps)
 
-    def speed(self, mps) -> str:
+    def speed(self, mps: float | None) -> str:
         """Say a speed.
 
         >>> Units("us").speed(3.308), Units("metric").speed(3.308)
         ('7.4 mph', '11.9 km/h')
         """
-        return self._say("speed", mps, 1)
+        return self._written("speed", mps, 1)
 
-    def length_value(self, m):
+    def length_value(self, m: float | None) -> float | None:
         """Return metres as feet or metres."""
         return self._value("length", m)
 
-    def length(self, m) -> str:
+    def length(self, m: float | None) -> str:
         """Say a length one can pace out: whole feet, or metres with one decimal.
 
         >>> Units("us").length(1.83), Units("metric").length(1.83)
         ('6 ft', '1.8 m')
         """
-        return self._say("length", m, 0 if self.system == "us" else 1)
+        return self._written("length", m, 0 if self.system == "us" else 1)
 
-    def small_length(self, m) -> str:
+    def small_length(self, m: float | None) -> str:
         """Say a length one tells passes apart by, roughly.
 
         >>> Units("us").small_length(0.61), Units("us").small_length(0.08), Units("metric").small_length(0.61)
@@ -111,7 +112,7 @@ class Units:
         >>> Units("metric").small_length(2.8)
         '2.8 m'
         """
-        if _unknown(m):
+        if not _known(m):
             return NOTHING
         if self.system == "us":
             feet = m / FOOT
@@ -121,40 +122,40 @@ class Units:
         step = 0.1 if m >= 0.2 else 0.01
         return f"{max(1, round(round(m / step) * step * 100)):.0f} cm"
 
-    def volume_value(self, litres):
+    def volume_value(self, litres: float | None) -> float | None:
         """Return litres as US gallons or litres."""
         return self._value("volume", litres)
 
-    def volume(self, litres) -> str:
+    def volume(self, litres: float | None) -> str:
         """Say a volume of fuel.
 
         >>> Units("us").volume(200), Units("us").volume(2), Units("metric").volume(200)
         ('53 gal', '0.5 gal', '200 L')
         """
-        return self._say("volume", litres, 1 if _under(self.volume_value(litres), 9.95) else 0)
+        return self._written("volume", litres, 1 if _under(self.volume_value(litres), 9.95) else 0)
 
-    def distance_value(self, m):
+    def distance_value(self, m: float | None) -> float | None:
         """Return metres as miles or kilometres."""
         return self._value("distance", m)
 
-    def distance(self, m) -> str:
+    def distance(self, m: float | None) -> str:
         """Say how far it is to drive: feet or metres when near, miles or kilometres when far.
 
         >>> us, metric = Units("us"), Units("metric")
         >>> us.distance(644), us.distance(90), metric.distance(644), metric.distance(90)
         ('0.4 mi', '300 ft', '0.6 km', '90 m')
         """
-        near = _under(m, 0.15 * MILE if self.system == "us" else 500)
-        if not near:
-            return self._say("distance", m, 1 if _under(self.distance_value(m), 9.95) else 0)
-        value, name = self.length_value(m), self.unit("length")
+        if not _known(m) or abs(m) >= (0.15 * MILE if self.system == "us" else 500):
+            return self._written("distance", m, 1 if _under(self.distance_value(m), 9.95) else 0)
+        size, name = self._table["length"]
+        value = m / size
         return f"{round(value, -1):.0f} {name}" if value >= 50 else f"{value:.0f} {name}"
 
-    def area_rate_value(self, m2_per_s):
+    def area_rate_value(self, m2_per_s: float | None) -> float | None:
         """Return square metres a second as acres or hectares an hour."""
-        return None if _unknown(m2_per_s) else self.area_value(m2_per_s * 3600)
+        return self.area_value(m2_per_s * 3600) if _known(m2_per_s) else None
 
-    def area_rate(self, m2_per_s) -> str:
+    def area_rate(self, m2_per_s: float | None) -> str:
         """Say how fast ground is worked.
 
         45 ft at 6 mph and 80 % is 26.2 ac/h:
@@ -165,13 +166,13 @@ class Units:
         value = self.area_rate_value(m2_per_s)
         return NOTHING if value is None else f"{value:.1f} {self.unit('area')}/h"
 
-    def volume_per_area_value(self, litres_per_m2):
+    def volume_per_area_value(self, litres_per_m2: float | None) -> float | None:
         """Return litres a square metre as gallons an acre or litres a hectare."""
-        if _unknown(litres_per_m2):
+        if not _known(litres_per_m2):
             return None
         return litres_per_m2 * self._table["area"][0] / self._table["volume"][0]
 
-    def volume_per_area(self, litres_per_m2) -> str:
+    def volume_per_area(self, litres_per_m2: float | None) -> str:
         """Say fuel for an area.
 
         >>> Units("us").volume_per_area(2.338489e-4), Units("metric").volume_per_area(2.338489e-4)
@@ -183,13 +184,13 @@ class Units:
         places = 2 if self.system == "us" else 1
         return f"{value:.{places}f} {self.unit('volume')}/{self.unit('area')}"
 
-    def temperature_value(self, celsius):
+    def temperature_value(self, celsius: float | None) -> float | None:
         """Return deg C in deg F with US units (exact by definition, NIST SP 811), else as it is."""
-        if celsius is None or self.system != "us":
+        if not _known(celsius) or self.system != "us":
             return celsius
         return celsius * 9 / 5 + 32
 
-    def celsius(self, degrees):
+    def celsius(self, degrees: float) -> float:
         """Return the farm's degrees in deg C.
 
         Examples
@@ -199,7 +200,7 @@ class Units:
         """
         return (degrees - 32) * 5 / 9 if self.system == "us" else float(degrees)
 
-    def temperature(self, celsius) -> str:
+    def temperature(self, celsius: float | None) -> str:
         """Say how warm it is.
 
         Examples
@@ -207,14 +208,14 @@ class Units:
         >>> Units("us").temperature(15.0), Units("metric").temperature(15.0)
         ('59 °F', '15 °C')
         """
-        if _unknown(celsius):
+        if not _known(celsius):
             return NOTHING
         return f"{self.temperature_value(celsius):.0f} {'°F' if self.system == 'us' else '°C'}"
 
-    def _value(self, kind, quantity):
-        return None if _unknown(quantity) else quantity / self._table[kind][0]
+    def _value(self, kind: str, quantity: float | None) -> float | None:
+        return quantity / self._table[kind][0] if _known(quantity) else None
 
-    def _say(self, kind, quantity, places):
+    def _written(self, kind: str, quantity: float | None, places: int) -> str:
         value = self._value(kind, quantity)
         if value is None:
             return NOTHING
@@ -222,9 +223,9 @@ class Units:
         return f"{round(value, places) + 0.0:.{places}f} {self.unit(kind)}"
 
 
-def _unknown(quantity) -> bool:
-    return quantity is None or math.isnan(quantity)
+def _known(quantity: float | None) -> TypeGuard[float]:
+    return quantity is not None and not math.isnan(quantity)
 
 
-def _under(quantity, limit) -> bool:
-    return not _unknown(quantity) and abs(quantity) < limit
+def _under(quantity: float | None, limit: float) -> bool:
+    return _known(quantity) and abs(quantity) < limit

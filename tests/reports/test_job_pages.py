@@ -154,7 +154,7 @@ def test_a_shift_over_the_change_of_clocks_is_nine_hours():
     words = FarmFormat("America/Denver", Units("us"))
     begin, end = 1793505600.0, 1793538000.0
     assert (words.when(begin), words.when(end)) == ("31 Oct 22:00", "1 Nov 06:00")
-    assert words.spell(end - begin) == "9 h 00 min"
+    assert words.duration(end - begin) == "9 h 00 min"
     assert (words.zone_words(begin), words.zone_words(end)) == ("MDT, UTC−06:00", "MST, UTC−07:00")
 
 

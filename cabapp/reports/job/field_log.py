@@ -104,8 +104,8 @@ def _work(record: JobRecord) -> list[dict]:
         ("over", f"above target ({times(record.job.target)})", fmt.area(totals.avoidable + totals.unavoidable), ""),
         ("avoidable", "avoidable", fmt.area(totals.avoidable), "turns on the headland included"),
         ("unavoidable", "along the edge", fmt.area(totals.unavoidable), "a half-lap cannot help it"),
-        ("working", "time working", fmt.spell(sum(s.working_s for s in stints)), ""),
-        ("lost", "of it without a position", fmt.spell(lost), "drawn as unknown, never as covered"),
+        ("working", "time working", fmt.duration(sum(s.working_s for s in stints)), ""),
+        ("lost", "of it without a position", fmt.duration(lost), "drawn as unknown, never as covered"),
         ("fuel", "fuel put in", fmt.units.volume(math.fsum(litres)) if litres else "none written", ""),
     ]
     if not record.seen:
@@ -122,10 +122,10 @@ def _work(record: JobRecord) -> list[dict]:
 
 def _stint(s: StintRecord, record: JobRecord) -> list[str]:
     fmt = record.format
-    stopped = ", ".join(f"{fmt.spell(t)} {why}" for why, t in s.stopped.items() if t >= 1)
+    stopped = ", ".join(f"{fmt.duration(t)} {why}" for why, t in s.stopped.items() if t >= 1)
     return [
         s.operator, f"{s.tractor}, {s.tool}", fmt.when(s.row.at),
-        fmt.when(s.ended) + ("" if s.ended_by else " (still open)"), fmt.spell(s.working_s), stopped or "–",
+        fmt.when(s.ended) + ("" if s.ended_by else " (still open)"), fmt.duration(s.working_s), stopped or "–",
         fmt.swept(s.pass_area), fmt.units.volume(math.fsum(f.litres for f in s.fuel)) if s.fuel else "–",
     ]  # fmt: skip
 

@@ -98,7 +98,7 @@ def _odd(record: JobRecord, row: HandOver, sheet: dict) -> str:
     if odd.get("wing_now") not in (None, "all"):
         said.append(f"wing is {odd['wing_now']} now")
     lost = odd.get("position_unknown_s")
-    said.append("position always known" if lost == 0 else f"no position for {fmt.spell(lost)} while working")
+    said.append("position always known" if lost == 0 else f"no position for {fmt.duration(lost)} while working")
     ground = odd.get("ground") or {}
     said += [f"{str(key).replace('_', ' ')}: {value}" for key, value in ground.items()]
     return _sentence(said)
