@@ -12,6 +12,8 @@ from store.models import Correction, Mark
 MARKS = N_((
     "rock", "rock pile", "pole", "well", "slough", "soft ground", "power line", "gate",
 ))  # fmt: skip
+OBSTACLES = ("rock", "rock pile", "pole", "well", "slough", "power line")
+"""Marks with a ring on the map."""
 STONE_HIT = N_("stone hit")
 """A stone met at harvest: a mark for the harvest's operations, laid over pass counts afterwards."""
 

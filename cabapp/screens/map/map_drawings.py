@@ -16,6 +16,7 @@ from kivy.graphics import (
     Translate,
 )
 
+from cabapp.jobs.records.field_marks import OBSTACLES
 from cabapp.screens.map import mark_icons
 from cabapp.screens.map.outline_lines import dashes
 
@@ -68,10 +69,10 @@ def icon(pen, kind, u, colours) -> None:
     _disc(pen, r * 1.25, paper)
     if kind == "next":
         _disc(pen, r * 1.1, accent)
-    if kind in mark_icons.DANGERS or kind == "next":
+    if kind in OBSTACLES or kind == "next":
         pen.add(Color(*ink))
         pen.add(SmoothLine(circle=(0, 0, r * 1.25), width=0.2 * u))
-    for line in mark_icons.MARKS.get(kind, mark_icons.OTHER):
+    for line in mark_icons.DRAWINGS.get(kind, mark_icons.OTHER):
         stroke(pen, [c * r * 0.85 for place in line for c in place], 0.65 * u, ink)
 
 

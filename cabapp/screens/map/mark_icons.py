@@ -13,7 +13,7 @@ def _wave(y):
 
 
 # each mark is a list of pen lines inside the square from -1 to 1
-MARKS = {
+DRAWINGS = {
     "rock": [[(-0.9, -0.6), (-0.5, 0.3), (-0.15, -0.05), (0.25, 0.75), (0.9, -0.6), (-0.9, -0.6)]],
     "rock pile": [
         [(-0.95, -0.7), (-0.5, 0.0), (-0.05, -0.7), (-0.95, -0.7)],
@@ -29,7 +29,6 @@ MARKS = {
     "next": [[(0, 0.9), (0, -0.8)], [(-0.5, -0.25), (0, -0.85), (0.5, -0.25)]],
 }  # fmt: skip
 OTHER = [[(-0.6, -0.6), (0.6, 0.6)], [(-0.6, 0.6), (0.6, -0.6)]]
-DANGERS = {"pole", "well", "power line", "rock", "rock pile", "slough"}
 
 # seen from above, travelling up; the antenna stands at the origin
 TRACTOR = [(-0.55, -0.8), (-0.55, 0.5), (0.0, 1.15), (0.55, 0.5), (0.55, -0.8)]

@@ -23,10 +23,10 @@ from cabapp.screens.setup.receiver_text import (
     FOOT,
     INCH,
     facts,
+    format_antenna,
+    format_offset,
+    format_span,
     report_on,
-    say_antenna,
-    say_offset,
-    say_span,
 )
 from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.widgets.row_list import attempt_row
@@ -205,7 +205,7 @@ class ReceiverScreen(CabScreen):
             attempt_row(
                 name,
                 lambda name=name: self._edit_antenna(name),
-                say_antenna(self._source.settings.antenna(name), system),
+                format_antenna(self._source.settings.antenna(name), system),
             )
             for name in self._source.names
         ]
@@ -218,7 +218,7 @@ class ReceiverScreen(CabScreen):
         antenna = self._source.settings.antenna(name) or Antenna()
         self._antenna, self._place = name, [antenna.ahead, antenna.right]
         self.title, self._back_to = translate("Antenna of {receiver}", receiver=name), self.list_antennas
-        self._say_place()
+        self._show_place()
         self.part = "antenna"
 
     def move(self, way: int, size: int, sign: int):
@@ -226,20 +226,20 @@ class ReceiverScreen(CabScreen):
         step = STEPS[App.get_running_app().units.system][size]
         moved = self._place[way] + sign * step
         self._place[way] = min(max(moved, -FARTHEST_M), FARTHEST_M)
-        self._say_place()
+        self._show_place()
 
-    def _say_place(self):
+    def _show_place(self):
         system = App.get_running_app().units.system
         ahead, right = self._place
         self.ahead_words = (
-            translate("{length} ahead", length=say_span(ahead, system))
+            translate("{length} ahead", length=format_span(ahead, system))
             if ahead >= 0
-            else translate("{length} behind", length=say_span(-ahead, system))
+            else translate("{length} behind", length=format_span(-ahead, system))
         )
         self.right_words = (
-            translate("{length} to the right", length=say_span(right, system))
+            translate("{length} to the right", length=format_span(right, system))
             if right >= 0
-            else translate("{length} to the left", length=say_span(-right, system))
+            else translate("{length} to the left", length=format_span(-right, system))
         )
 
     def write_antenna(self):
@@ -284,7 +284,7 @@ class ReceiverScreen(CabScreen):
     def _show_found(self):
         app, found = App.get_running_app(), self._found
         system = app.units.system
-        self.told = translate(describe(found, lambda m: say_offset(m, system)))
+        self.told = translate(describe(found, lambda m: format_offset(m, system)))
         self.note = translate(
             "Both ways over {length}, sure to {sure}.",
             length=app.units.length(found.length),
@@ -295,7 +295,7 @@ class ReceiverScreen(CabScreen):
             attempt_row(
                 f"{names[Tractor][one.tractor_id]}, {names[Tool][one.tool_id]}",
                 lambda one=one: self._write_side(one),
-                translate("now {offset} to the right", offset=say_offset(one.side_m, system)),
+                translate("now {offset} to the right", offset=format_offset(one.side_m, system)),
             )
             for one in app.store.all(Hitching)
         ])  # fmt: skip

@@ -39,19 +39,19 @@ def facts(source, report: ReceiverReport) -> str:
     return " ".join(said + ([translate(source.trouble)] if source.trouble else []))
 
 
-def say_offset(metres: float, system: str) -> str:
+def format_offset(metres: float, system: str) -> str:
     """Say an offset as it is typed into a hitching: feet with a decimal, or metres with two.
 
-    >>> say_offset(0.41, "us"), say_offset(0.41, "metric")
+    >>> format_offset(0.41, "us"), format_offset(0.41, "metric")
     ('1.3 ft', '0.41 m')
     """
     return f"{metres / FOOT:.1f} ft" if system == "us" else f"{metres:.2f} m"
 
 
-def say_span(metres: float, system: str) -> str:
+def format_span(metres: float, system: str) -> str:
     """Say a measured length as a tape shows it.
 
-    >>> say_span(1.3, "us"), say_span(-1.3, "us"), say_span(1.3, "metric"), say_span(0.3 * 0.3048, "us")
+    >>> format_span(1.3, "us"), format_span(-1.3, "us"), format_span(1.3, "metric"), format_span(0.3 * 0.3048, "us")
     ('4 ft 3 in', '-4 ft 3 in', '1.30 m', '4 in')
     """
     if system != "us":
@@ -62,13 +62,13 @@ def say_span(metres: float, system: str) -> str:
     return f"-{said}" if metres < 0 and inches else said
 
 
-def say_antenna(antenna, system: str) -> str:
+def format_antenna(antenna, system: str) -> str:
     """Say where an antenna sits, seen from the one the hitchings are measured from."""
     if antenna is None:
         return translate("not said yet")
     if not antenna.away:
         return translate("the hitchings are measured from it")
-    values = {"along": say_span(abs(antenna.ahead), system), "aside": say_span(abs(antenna.right), system)}
+    values = {"along": format_span(abs(antenna.ahead), system), "aside": format_span(abs(antenna.right), system)}
     if antenna.ahead >= 0 and antenna.right >= 0:
         return translate("{along} ahead, {aside} to the right", **values)
     if antenna.ahead >= 0:

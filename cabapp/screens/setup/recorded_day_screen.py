@@ -122,9 +122,9 @@ class RecordedDayScreen(CabScreen):
             self.title = f"{self._day.trace.name}: {ways.format.short_day(self._asked[0].part.begin)}"
         rows = [
             attempt_row(
-                self._say_part(one.part, one.kind, ways),
+                self._format_part(one.part, one.kind, ways),
                 lambda n=n: self._choose(n),
-                self._say_answer(one),
+                self._format_answer(one),
                 n == self._at,
             )
             for n, one in enumerate(self._asked)
@@ -135,14 +135,14 @@ class RecordedDayScreen(CabScreen):
                 lambda _dt: self.ids.day.scroll_to(rows[self._at], animate=False) if rows[self._at].parent else None
             )
 
-    def _say_part(self, part, kind, ways):
+    def _format_part(self, part, kind, ways):
         field = self._day.fields[part.visit.field].name if part.visit else translate("On the way")
         return translate(
             "{field}: {kind} {begin} to {end}",
             field=field, kind=_said(kind), begin=ways.format.time(part.begin), end=ways.format.time(part.end),
         )  # fmt: skip
 
-    def _say_answer(self, one):
+    def _format_answer(self, one):
         if one.answer == OUT:
             return translate("left out")
         if not one.work:

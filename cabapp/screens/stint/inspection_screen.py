@@ -88,7 +88,7 @@ class LookFirstScreen(CabScreen):
         else:
             self.verdict = translate("Go.") if self.complete else ""
 
-    def say_to(self, place: int, answer: bool):
+    def answer(self, place: int, answer: bool):
         """Answer one question."""
         self.answers = [answer if k == place else old for k, old in enumerate(self.answers)]
 

@@ -23,7 +23,7 @@ class StopScreen(CabScreen):
     def __init__(self, **kwargs):
         super().__init__(**kwargs)
         for reason in REASONS:
-            act = partial(self._say, reason)
+            act = partial(self._choose, reason)
             self.ids.reasons.add_widget(Key(text=capital(reason), cap_mm=6.4, on_release=act))
 
     def show(self, view) -> None:
@@ -34,7 +34,7 @@ class StopScreen(CabScreen):
         if view.state != "stopped":
             app.go("pass")
 
-    def _say(self, reason, _key):
+    def _choose(self, reason, _key):
         app = App.get_running_app()
         if app.do("stop_reason", reason=reason):
             app.go("pass")

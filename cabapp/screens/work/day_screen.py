@@ -58,17 +58,17 @@ class DayScreen(CabScreen):
         """Show two figures, to be set right."""
         self._pair, self._touched = PAIRS[part](App.get_running_app()), [False, False]
         self.part = part
-        self._say()
+        self._show_figures()
 
     def add(self, which: int, step: int):
         """Change the upper (0) or the lower (1) figure."""
         self._pair.figures[which].add(step)
         self._touched[which] = True
-        self._say()
+        self._show_figures()
 
-    def _say(self):
+    def _show_figures(self):
         self.altered = any(self._touched)
-        self.upper, self.lower = (figure.say() for figure in self._pair.figures)
+        self.upper, self.lower = (figure.text for figure in self._pair.figures)
 
     def write(self):
         """Write down the figures that were changed."""

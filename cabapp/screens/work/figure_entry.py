@@ -32,8 +32,9 @@ class EnteredFigure:
         """Change it within its bounds; the first touch of one not known begins at ``first``."""
         self.value = min(self.most, max(self.least, (self.first if self.value is None else self.value) + step))
 
-    def say(self) -> str:
-        """Say it in the tablet's language."""
+    @property
+    def text(self) -> str:
+        """The figure as the tablet shows it."""
         if self.value is None:
             return self.unknown
         return self.words(f"{self.value} {self.unit}".strip())

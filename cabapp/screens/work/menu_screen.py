@@ -70,7 +70,7 @@ class MenuScreen(CabScreen):
         self.ids.marks.remove_widget(self._stone)
         if App.get_running_app().view.operation in HARVESTS:
             self.ids.marks.add_widget(self._stone, index=1)
-        self._say_light()
+        self._show_light()
 
     def show(self, view) -> None:
         """Say where the work stands."""
@@ -120,9 +120,9 @@ class MenuScreen(CabScreen):
         """Day, night, or by the sun."""
         app = App.get_running_app()
         app.choose_light(LIGHTS[(LIGHTS.index(app.light) + 1) % len(LIGHTS)])
-        self._say_light()
+        self._show_light()
 
-    def _say_light(self):
+    def _show_light(self):
         self.light_words = translate("Light: {light}", light=Message(App.get_running_app().light))
 
     def turn_map(self):

@@ -6,9 +6,10 @@ import math
 from dataclasses import dataclass
 
 from cabapp.common.message import Message, message
+from cabapp.jobs.records.field_marks import OBSTACLES
 from cabapp.session.state.sentence import Advice, Sentence
 
-DANGEROUS = ("rock", "rock pile", "pole", "well", "slough", "soft ground", "power line")
+DANGEROUS = (*OBSTACLES, "soft ground")
 _CLEARANCE = 2.0  # m each side of the tool in which a mark is in the way
 
 
