@@ -27,7 +27,7 @@ class Built:
     """Result of `build`: logbook paths by device, and row ids by the keys of `demo_db.farm`."""
 
     directory: Path
-    told: GeneratedDemo
+    demo: GeneratedDemo
     stores: dict[str, Path]
     rows: dict[str, str]
 
@@ -38,8 +38,8 @@ def build(directory: Path | str, seed: int = SEED, along: float = 1.0, wall=None
     `wall` is the logbooks' clock, POSIX s, by default the machine's.
     """
     directory = Path(directory)
-    told = generate(seed, along)
-    write_files(directory, told)
+    demo = generate(seed, along)
+    write_files(directory, demo)
     stores = {name: directory / stem / "logbook.sqlite" for name, stem in STORES.items()}
     for path in stores.values():
         for old in path.parent.glob("logbook*.sqlite*"):
@@ -55,26 +55,26 @@ def build(directory: Path | str, seed: int = SEED, along: float = 1.0, wall=None
     for name in ("tablet 1", "tablet 2"):
         with open_store(stores[name], name, **clock) as tablet:
             merge_bundles(tablet, [bundle])
-    return Built(directory, told, stores, rows)
+    return Built(directory, demo, stores, rows)
 
 
-def write_files(directory: Path, told: GeneratedDemo) -> None:
+def write_files(directory: Path, demo: GeneratedDemo) -> None:
     """Write boundaries, traces and expected results, which depend on the seed only."""
     (directory / "boundaries").mkdir(parents=True, exist_ok=True)
     (directory / "traces").mkdir(exist_ok=True)
     for key, row in farm.FIELDS.items():
         one = gpx_geojson.feature(
-            farm.geometry(farm.outline(key, told.expected["along"])), name=row["name"], crop=row["crop"]
+            farm.geometry(farm.outline(key, demo.expected["along"])), name=row["name"], crop=row["crop"]
         )
         _write(directory / "boundaries" / f"{key}.geojson", gpx_geojson.geojson_text([one]))
-    for part in (told.oda, told.tam):
+    for part in (demo.oda, demo.tam):
         who = farm.OPERATORS[part.operator]["name"]
         track = gpx_geojson.Track(
             who, "rolling Heron Flat", part.t, part.lat, part.lon, quality=[2] * len(part.t), hdop=part.hdop
         )
         text = gpx_geojson.gpx_text(f"{who}, 14 May", "Invented trace, simulated at 1 Hz", [track])
         _write(directory / "traces" / f"{part.operator}.gpx", text)
-    _write(directory / "expected.json", json.dumps(told.expected, indent=1) + "\n")
+    _write(directory / "expected.json", json.dumps(demo.expected, indent=1) + "\n")
 
 
 def _write(path: Path, text: str) -> None:

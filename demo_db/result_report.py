@@ -48,7 +48,7 @@ def report(
     }  # fmt: skip
 
 
-def words_of(found: dict, fmt: FarmFormat) -> str:
+def result_text(found: dict, fmt: FarmFormat) -> str:
     """Return the figures as lines of text."""
     area, done, target = found["area_m2"], verb(found["operation"]).lower(), found["target"]
     lines = [f"{found['field']}, {found['operation']}, {times(target)}", ""]

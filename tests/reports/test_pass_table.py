@@ -8,7 +8,7 @@ import pytest
 
 from cabapp.reports.job.job_page import job_page
 from cabapp.reports.job.pass_table import in_order, passes_table
-from cabapp.reports.model.job_account import account
+from cabapp.reports.model.job_account import account_of
 
 
 def test_the_passes_of_the_small_job_stand_on_its_page(small_job, small_log):
@@ -16,7 +16,7 @@ def test_the_passes_of_the_small_job_stand_on_its_page(small_job, small_log):
     and no operator's name stands in the table."""
     table = passes_table(small_log)
     assert len(table.rows) >= 3
-    page = job_page(small_log, account(small_job.book, small_log, "small"), 1778900000.0)
+    page = job_page(small_log, account_of(small_job.book, small_log, "small"), 1778900000.0)
     text = lxml.html.fromstring(page).text_content()
     assert "How straight" in text and "from the pass beside it" in text
     said = " ".join(cell for row in table.rows for cell in row)

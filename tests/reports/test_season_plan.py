@@ -7,7 +7,7 @@ import pytest
 from cabapp.common.units import ACRE
 from cabapp.geometry.plane import Plane
 from cabapp.planning.emergence import CROPS, closes
-from cabapp.reports.model.job_account import account, rates
+from cabapp.reports.model.job_account import account_of, rates
 from cabapp.reports.model.job_record import read_job
 from cabapp.reports.season.season_plan import plan_page
 from store import models
@@ -48,7 +48,7 @@ def farm(write_small, page_names, tmp_path):
 def planned(farm):
     def plan(now=START + 7200):
         log = read_job(farm.book, farm.job)
-        one = account(farm.book, log, "square")
+        one = account_of(farm.book, log, "square")
         page = plan_page(farm.book, [one], 2026, log.format, "Test Farm", now)
         return one, lxml.html.fromstring(page)
 

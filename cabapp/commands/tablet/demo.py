@@ -17,7 +17,7 @@ from cabapp.reports.render.map_png import map_png
 from cabapp.reports.render.page_elements import map_of
 from demo_db.build import Built, build
 from demo_db.fault_check import compare
-from demo_db.result_report import report, words_of
+from demo_db.result_report import report, result_text
 from demo_db.session_player import Played, play, replay_of
 from store import Store, open_store
 from store.errors import Refused
@@ -50,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
     built = build(args.out, along=SHORT if args.short else 1.0)
     bundles = args.out / "bundles"
     with open_store(built.stores["tablet 1"]) as tablet:
-        oda = play(tablet, built.told.oda, built.rows, progress=show)
+        oda = play(tablet, built.demo.oda, built.rows, progress=show)
         first = export_bundle(tablet, bundles)
     with open_store(built.stores["tablet 2"]) as tablet:
         _merged(merge_bundles(tablet, [first]))
@@ -69,10 +69,10 @@ def run(args: argparse.Namespace) -> int:
     pages["map"] = [write_output(args.out / "pages", f"{stem(record)}-map.svg", str(drawn))]
     pages["map"].append(write_output(args.out / "pages", f"{stem(record)}-map.png", map_png(record)))
     show(5, STEPS, "the count is held against the story")
-    compared = compare(built.told.expected, record.count)
+    compared = compare(built.demo.expected, record.count)
     show(STEPS, STEPS, "the office is done")
     found = report(record, {"Oda Bracken": oda, "Tam Willet": tam}, merged, compared, pages)
-    print(json.dumps(found) if args.json else words_of(found, record.format))
+    print(json.dumps(found) if args.json else result_text(found, record.format))
     return 0
 
 
@@ -97,7 +97,7 @@ def _second(args: argparse.Namespace, tablet: Store, built: Built) -> Played:
     """Play the second operator's part: in the window where there is one, else headless."""
     from cabapp.screens.system.launcher import NoScreen, configure_window, run_cab
 
-    part, seen, after = built.told.tam, Played(), 0.0
+    part, seen, after = built.demo.tam, Played(), 0.0
     try:
         if not args.headless:
             configure_window((1280, 800), False)

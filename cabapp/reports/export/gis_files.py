@@ -114,8 +114,8 @@ def _layer(database, name: str, kind: str, columns: dict[str, str], rows: list[d
     forms = [_as(kind, shape(row["geometry"])) for row in rows]
     bounds = shapely.total_bounds(forms).tolist()
     now = write_time(time.time())
-    told = ", ".join(f'"{column}" {of}' for column, of in columns.items())
-    database.execute(f'CREATE TABLE "{name}" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom {kind}, {told})')  # fmt: skip
+    definitions = ", ".join(f'"{column}" {of}' for column, of in columns.items())
+    database.execute(f'CREATE TABLE "{name}" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom {kind}, {definitions})')  # fmt: skip
     database.execute(
         "INSERT INTO gpkg_contents VALUES (?, 'features', ?, '', ?, ?, ?, ?, ?, 4326)", (name, name, now, *bounds)
     )

@@ -112,21 +112,21 @@ class Account:
         return cls(**{**data, "stints": stints, "parts": parts})
 
 
-def account(store: Store, record: JobRecord, stem: str) -> Account:
-    """Make the account of a gathered job."""
+def account_of(store: Store, record: JobRecord, stem: str) -> Account:
+    """Return the account of a job; `stem` begins its files' names."""
     price = record.farm.fuel_price_per_l if record.farm else None
-    tally, shared = record.totals, split(record.parcels, record.count)
+    totals, shared = record.totals, split(record.parcels, record.count)
     return Account(
         record.job.id, stem, record.field.name, record.field.crop, record.job.operation, record.job.season,
-        record.job.target, record.began, record.ended, tally.field_area, tally.none, tally.covered,
-        tally.pass_area, record.reached, {str(n): a for n, a in sorted(tally.by_count.items())},
-        tally.avoidable, tally.unavoidable, tally.avoidable_passes, record.job.agreed_area_m2,
-        [_line(store, s, record, price) for s in record.stints], [],
+        record.job.target, record.began, record.ended, totals.field_area, totals.none, totals.covered,
+        totals.pass_area, record.reached, {str(n): a for n, a in sorted(totals.by_count.items())},
+        totals.avoidable, totals.unavoidable, totals.avoidable_passes, record.job.agreed_area_m2,
+        [_stint_account(store, s, record, price) for s in record.stints], [],
         shared.parts, shared.overlap, list(shared.unread),
     )  # fmt: skip
 
 
-def _line(store: Store, s: StintRecord, record: JobRecord, price: float | None) -> StintAccount:
+def _stint_account(store: Store, s: StintRecord, record: JobRecord, price: float | None) -> StintAccount:
     operator = store.get(models.Operator, s.row.operator_id)
     tractor = store.get(models.Tractor, s.row.tractor_id)
     seconds = s.hours.seconds()

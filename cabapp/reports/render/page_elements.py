@@ -119,7 +119,7 @@ def tap_text(tap, record: JobRecord) -> str:
 
 
 def warning_text(tap) -> str:
-    """What a warning was about."""
+    """Return what a warning was about."""
     what = (tap.detail or {}).get("what")
     return _WARNED.get(what, str(what or "something"))
 
@@ -155,8 +155,8 @@ def map_of(record: JobRecord, title: str, gaps: list | None = None, parcels: boo
 
 
 def script_data(record: JobRecord, drawn: Markup) -> dict:
-    """What the script of a page needs beside its map: the layers that are there, and the history."""
-    layers = [(key, fmt) for key, fmt in LAYERS if f'="{key}"' in drawn]
+    """Return the data of a page's script: the layers on its map, and the history."""
+    layers = [(key, text) for key, text in LAYERS if f'="{key}"' in drawn]
     if record.history is None:
         record.history = history(record)
     return {"layers": layers, "history": record.history, "moments": len(record.history["moments"])}
@@ -166,17 +166,17 @@ LAYERS = (
     ("once", "once"), ("nearly", "too few"), ("target", "as often as wanted"), ("above", "too often"),
     ("unknown", "position unknown"), ("gaps", "numbered places"), ("marks", "marks"), ("parcels", "parcels"),
 )  # fmt: skip
-"""What can be shown and hidden on a map, by its name in the drawing."""
+"""Layers of a map that can be hidden: name in the drawing, label."""
 
 
 def description(record: JobRecord) -> str:
-    """The map in words, for those who cannot see it."""
-    fmt, tally, target = record.format, record.totals, record.job.target
-    said = [f"{verb(record.job.operation)} {times(n)}: {fmt.area(a)}" for n, a in sorted(tally.by_count.items())]
-    if tally.none is not None:
-        said.insert(0, f"Never covered: {fmt.area(tally.none)}")
+    """Return the map as text, for those who cannot see it."""
+    fmt, totals, target = record.format, record.totals, record.job.target
+    areas = [f"{verb(record.job.operation)} {times(n)}: {fmt.area(a)}" for n, a in sorted(totals.by_count.items())]
+    if totals.none is not None:
+        areas.insert(0, f"Never covered: {fmt.area(totals.none)}")
     return (
-        f"Map of {record.field.name}, north up. " + ". ".join(said) + ". "
+        f"Map of {record.field.name}, north up. " + ". ".join(areas) + ". "
         f"Bare paper is never covered, single strokes below target, crossed strokes at target "
         f"({times(target)}), solid with light dots above target, dots where the position was unknown. "
         f"{len(record.gaps)} gaps; the first {min(MOST_GAPS, len(record.gaps))} are numbered."
@@ -184,7 +184,7 @@ def description(record: JobRecord) -> str:
 
 
 def _scale(record: JobRecord) -> tuple[float, str]:
-    """A round length of about a fifth of the map, m and in words."""
+    """Return a round length of about a fifth of the map, m, and its label."""
     units = record.format.units
     if record.count.field is not None:
         west, _, east, _ = record.count.field.polygon.bounds

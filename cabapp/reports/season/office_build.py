@@ -17,7 +17,7 @@ from cabapp.reports.job.harvest_page import harvest_sheet
 from cabapp.reports.job.job_page import job_page
 from cabapp.reports.job.write_job import write_job
 from cabapp.reports.model.fuel_record import fills
-from cabapp.reports.model.job_account import Account, account
+from cabapp.reports.model.job_account import Account, account_of
 from cabapp.reports.model.job_record import read_job
 from cabapp.reports.season.day_book import day_book
 from cabapp.reports.season.home_page import home_page
@@ -68,7 +68,7 @@ def build(
 def _write(store: Store, job, directory: Path, now: float) -> dict:
     record = read_job(store, job)
     name = stem(record)
-    one = account(store, record, name)
+    one = account_of(store, record, name)
     paths = write_job(store, record, directory, now, GPX_EVERY)
     one.sheets = [path.name for path in paths["hand_over"]]
     texts = {
