@@ -179,3 +179,11 @@ def test_good_fixes_at_the_limits_are_kept():
     t = since + np.array([-86400.0, 0.0, 7 * 86400.0, 0.0, 0.0])
     found = usable_fixes(t, [90.0, -90.0, 0.0, 50.0, 50.0], [0.0, 180.0, -180.0, 0.0, 1.0], None, since)
     assert found.keep.all() and found.reasons == {}
+
+
+@pytest.mark.parametrize(("metres", "kept"), [(39.9, 2), (40.1, 1)])
+@pytest.mark.parametrize("errors", [(3.0, 4.0), (4.0, 3.0)])
+def test_errors_of_both_fixes_widen_what_can_be_reached(errors, metres, kept):
+    """15 m/s for 1 s and 5 times the root of 3 and 4 m squared: 40 m."""
+    rows = np.array([(0.0, 0.0, 0.0, errors[0]), (1.0, metres, 0.0, errors[1])])
+    assert len(FixFilter(5.0, 15.0).feed(rows)[0]) == kept

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from cabapp.track.swath import SwathBuilder
+from cabapp.track.swath import MachineLimits, SwathBuilder
 from cabapp.track.swept_ground import TICK, SweptPieces
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.work_switches import SwitchTimeline, WorkSwitch
@@ -129,3 +129,9 @@ def test_switches_tell_when_the_tool_worked():
     assert ends[1:3].tolist() == [[6.0, -6.0], [2.0, -6.0]]
     with pytest.raises(ValueError, match="in order of time"):
         timeline.add(WorkSwitch(29.0, True))
+
+
+def test_a_visit_ends_two_widths_on_unless_told_otherwise():
+    """6 m of width: 12 m of path; or what the limits say."""
+    assert SwathBuilder(TOOL).leave * TICK == 12
+    assert SwathBuilder(TOOL, MachineLimits(leave=5.0)).leave * TICK == 5
