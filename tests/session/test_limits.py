@@ -1,5 +1,6 @@
 """Bounds and hysteresis, to the value itself: what stands just at a limit, and what is left of a sum."""
 
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -10,11 +11,15 @@ from cabapp.counting.job_count import JobCount
 from cabapp.jobs.imports import trace_recovery
 from cabapp.jobs.imports.trace_recovery import _logs, _within, _words
 from cabapp.planning.cost import area_in_tank, fuel_per_pass_area
+from cabapp.session.advice.day_advisor import LAP_LEAST, LAP_OFF, DayAdvisor
+from cabapp.session.advice.day_facts import DayFacts, best_spacing
 from cabapp.session.advice.day_reader import RESERVE
 from cabapp.session.advice.seeder_progress import APART_S, STALE_S, STEP, SeederFromTaps
 from cabapp.session.handover.receipt import NEAR_M, within
 from cabapp.session.warnings.finished_ground import OFF_S, ON_S, PASS_ENDS, REPEAT_S, FinishedGroundAlarm
 from cabapp.session.warnings.missed_tap import ASK_AFTER_S, FASTEST, ROAD_S, SLOWEST, STANDING, MissedTapDetector
+from cabapp.session.warnings.situation import Danger, Situation
+from cabapp.session.warnings.warning_outcome import WarningFollowUp
 from cabapp.track.tool import ToolGeometry
 from store.traces.trace_codec import make_trace
 
@@ -262,3 +267,36 @@ def test_a_stint_is_counted_once():
     count.add_stint("one", 0.0, tool, [], [], [])
     with pytest.raises(ValueError, match="counted already"):
         count.add_stint("one", 0.0, tool, [], [], [])
+
+
+# --- outcomes of warnings, and the lap --------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("speed", "aside", "acted"), [(1.4, 0.0, True), (1.41, 0.0, None), (2.0, 1.0, True), (2.0, 0.99, None)]
+)
+def test_easing_off_to_seven_tenths_or_moving_a_metre_is_acting_on_a_danger(speed, aside, acted):
+    """At the limit it is; a hair less it is not told yet."""
+    follow_up, before = (
+        WarningFollowUp(),
+        Situation(0.0, "working", 0.0, speed=2.0, danger=Danger("a", "pole", 20.0, 0.0)),
+    )
+    follow_up.raised("danger", before)
+    settled = follow_up.feed(replace(before, now=1.0, speed=speed, danger=Danger("a", "pole", 18.0, aside)))
+    assert [one.acted for one in settled] == ([acted] if acted else [])
+
+
+def test_a_lap_is_off_from_three_quarters_of_the_spread_and_no_sooner():
+    """At the limit it is said, a hair nearer to the best it is not; what was said stays to half of that."""
+    sigma = 0.8  # 0.75 of it, 0.6 m, is above the least, 0.4 m
+    day = DayFacts(0.0, "working", width=12.0, target=2, lap_sigma=sigma)
+    best, limit = best_spacing(day), LAP_OFF * sigma
+    assert limit > LAP_LEAST
+
+    def keys(advisor, off):
+        return [one.key for one in advisor.feed(replace(day, spacing=best + off))]
+
+    for side in (-1, 1):
+        advisor = DayAdvisor()
+        assert keys(advisor, side * (limit - 1e-6)) == [] and keys(advisor, side * (limit + 1e-6)) == ["lap"]
+        assert keys(advisor, side * (limit / 2 + 1e-6)) == ["lap"] and keys(advisor, side * (limit / 2 - 1e-6)) == []
