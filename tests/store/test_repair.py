@@ -6,6 +6,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import tempfile
 from contextlib import closing
 from pathlib import Path
 
@@ -252,9 +253,12 @@ with open_store(sys.argv[1], carry_on=True) as store:
 """
 
 
-def test_read_only_media_start_memory_mode(damaged):
+def test_read_only_media_start_memory_mode(kept_file, request):
     """From read-only media a store opens in memory mode, with `trouble` set."""
-    path = damaged("sealed")
+    # beside pytest's own folders: another run of it shuts those to other users
+    place = Path(tempfile.mkdtemp(prefix="rollbook-read-only-"))
+    request.addfinalizer(lambda: shutil.rmtree(place))
+    path = Path(shutil.copytree(kept_file, place / "sealed")) / "logbook.sqlite"
     for thing in (*path.parent.iterdir(), path.parent):
         thing.chmod(0o555 if thing.is_dir() else 0o444)
     for parent in path.parent.parents if os.getuid() == 0 else ():
