@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from cabapp.counting.visits.visit_rule import NEVER, is_new, valid_visits
 from cabapp.geometry.arrays import Bools, Floats, Ints
-from cabapp.geometry.polygon_rows import outline_rows
+from cabapp.geometry.polygon_rows import fill_rows, outline_rows
 from cabapp.geometry.quad_rows import row_spans
 from cabapp.track.swept_ground import TICK, SweptPieces
 
@@ -74,12 +74,11 @@ class Grid:
         """Return which cells have their middle in a polygon, bool, as large as `counts`."""
         k, x = outline_rows(polygon, self.cell)
         rows, columns = self.counts.shape
-        k = k - self._j0
-        i = np.clip(np.ceil(x / self.cell - 0.5).astype(np.int64) - self._i0, 0, columns)
-        seen = (k >= 0) & (k < rows)
-        flips = np.zeros((rows, columns + 1), np.uint8)
-        np.bitwise_xor.at(flips, (k[seen], i[seen]), 1)
-        return np.bitwise_xor.accumulate(flips[:, :-1], axis=1).astype(bool)
+        return fill_rows(k - self._j0, self._column(x), (rows, columns))
+
+    def _column(self, x: Floats) -> Ints:
+        """Return the first column whose middle is not left of x, m."""
+        return np.ceil(x / self.cell - 0.5).astype(np.int64) - self._i0
 
     def _index(self, xy: ArrayLike) -> tuple[Ints, Ints, Bools]:
         ij = np.floor(np.asarray(xy, float).reshape(-1, 2) / self.cell).astype(np.int64)
@@ -186,8 +185,7 @@ class Grid:
             k, x0, x1, _ = valid_visits(pieces, seedings, self.cell)
             if len(k) == 0:
                 continue
-            left = np.ceil(x0 / self.cell - 0.5).astype(np.int64) - self._i0
-            right = np.ceil(x1 / self.cell - 0.5).astype(np.int64) - self._i0
+            left, right = self._column(x0), self._column(x1)
             k = k - self._j0
             order = np.argsort(k, kind="stable")
             k, left, right = k[order], left[order], right[order]
@@ -215,8 +213,7 @@ class Grid:
         spans = row_spans(corners[None], self.cell)
         if len(spans.k) == 0:
             return None
-        left = np.ceil(spans.x0 / self.cell - 0.5).astype(np.int64) - self._i0
-        right = np.ceil(spans.x1 / self.cell - 0.5).astype(np.int64) - self._i0
+        left, right = self._column(spans.x0), self._column(spans.x1)
         rows = spans.k - self._j0
         for j, a, b in zip(rows, left, right):
             self.unknown[j, a:b] = True

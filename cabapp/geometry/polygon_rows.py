@@ -4,7 +4,7 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike
 
-from cabapp.geometry.arrays import Floats, Ints
+from cabapp.geometry.arrays import Bools, Floats, Ints
 
 
 def outline_rows(polygon: shapely.Geometry, row: float) -> tuple[Ints, Floats]:
@@ -19,6 +19,18 @@ def outline_rows(polygon: shapely.Geometry, row: float) -> tuple[Ints, Floats]:
     k = np.arange(len(edge)) - (np.cumsum(count) - count)[edge] + first[edge]
     share = ((k + 0.5) * row - low[edge, 1]) / (high[edge, 1] - low[edge, 1])
     return k, low[edge, 0] + share * (high[edge, 0] - low[edge, 0])
+
+
+def fill_rows(k: Ints, start: Ints, shape: tuple[int, int]) -> Bools:
+    """Return the cells between the crossings of an outline with rows, bool, of a shape.
+
+    `k` and `start` are row and first column of the cells right of each crossing; rows outside are
+    left out, columns brought to the nearest edge.
+    """
+    seen = (k >= 0) & (k < shape[0])
+    flips = np.zeros((shape[0], shape[1] + 1), np.uint8)
+    np.bitwise_xor.at(flips, (k[seen], np.clip(start[seen], 0, shape[1])), 1)
+    return np.bitwise_xor.accumulate(flips[:, :-1], axis=1).astype(bool)
 
 
 def odd_outline_rows(polygon: shapely.Geometry, row: float) -> tuple[Ints, Ints]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.geometry.field_ground import FieldGround
-from cabapp.geometry.polygon_rows import outline_rows
+from cabapp.geometry.polygon_rows import fill_rows, outline_rows
 
 Counts = NDArray[np.uint8]
 SAMPLES = 32  # across the tool
@@ -97,8 +97,4 @@ def _inside(
 ) -> Bools:
     """Return which samples lie in a polygon, bool."""
     k, x = outline_rows(polygon, row)
-    seen = (k >= first) & (k < first + shape[0])
-    i = np.clip(np.ceil((x[seen] - west) / step - 0.5).astype(np.int64), 0, shape[1])
-    flips = np.zeros((shape[0], shape[1] + 1), np.uint8)
-    np.bitwise_xor.at(flips, (k[seen] - first, i), 1)
-    return np.bitwise_xor.accumulate(flips[:, :-1], axis=1).astype(bool)
+    return fill_rows(k - first, np.ceil((x - west) / step - 0.5).astype(np.int64), shape)
