@@ -1,5 +1,8 @@
 """A field's outline from driving round it once. Geometry only, no Kivy."""
 
+from collections.abc import Sequence
+from typing import Any
+
 import numpy as np
 from shapely.geometry import LineString, Polygon
 
@@ -11,7 +14,7 @@ SMOOTH_M = 0.5
 LEAST_M2 = 500.0
 
 
-def boundary_of_drive(track) -> dict:
+def boundary_of_drive(track: Sequence[tuple[float, float]]) -> dict[str, Any]:
     """Return the ring of a drive round a field.
 
     Parameters
@@ -42,7 +45,7 @@ def boundary_of_drive(track) -> dict:
     return check_boundary({"type": "Polygon", "coordinates": [[*ring, ring[0]]]}, "The drive")
 
 
-def track_length(track) -> float:
+def track_length(track: Sequence[tuple[float, float]]) -> float:
     """Return how far was driven, metres."""
     if len(track) < 2:
         return 0.0

@@ -2,8 +2,9 @@
 
 import json
 import os
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from shapely.geometry import MultiPolygon, Polygon, mapping
 from shapely.geometry.polygon import orient
@@ -25,7 +26,7 @@ _FAULTS = {
 _SAME_AS_WGS84 = ("crs84", "4326")
 
 
-def read_boundary(path: str | os.PathLike) -> dict:
+def read_boundary(path: str | os.PathLike[str]) -> dict[str, Any]:
     """Read a field's boundary.
 
     Parameters
@@ -76,7 +77,7 @@ def load_geojson(path: Path) -> Any:
         raise BoundaryRefused("{path} is not GeoJSON: it is damaged. Export the boundary again.", path=path) from fault
 
 
-def check_boundary(data, name: str = "The boundary") -> dict:
+def check_boundary(data: Any, name: str = "The boundary") -> dict[str, Any]:
     """Return the geometry of parsed GeoJSON after the checks of `read_boundary`.
 
     Examples
@@ -104,11 +105,11 @@ def check_boundary(data, name: str = "The boundary") -> dict:
     return _plain(mapping(field))
 
 
-def _geometries(data):
-    """Give every geometry in a GeoJSON object, whatever it is wrapped in."""
+def _geometries(data: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """Yield every geometry in a GeoJSON object, whatever it is wrapped in."""
     kind = data.get("type")
     if kind == "FeatureCollection":
-        parts = data.get("features") or []
+        parts: Any = data.get("features") or []
     elif kind == "Feature":
         parts = [data.get("geometry")]
     elif kind == "GeometryCollection":
@@ -123,10 +124,10 @@ def _geometries(data):
             yield from _geometries(part)
 
 
-def _parts(geometry, name):
+def _parts(geometry: dict[str, Any], name: str) -> list[list[Any]]:
     coordinates = geometry.get("coordinates")
     if geometry.get("type") == "Polygon":
-        parts = [coordinates]
+        parts: Any = [coordinates]
     elif geometry.get("type") == "MultiPolygon":
         parts = coordinates
     else:
@@ -136,7 +137,7 @@ def _parts(geometry, name):
     return [rings for rings in parts if rings]
 
 
-def _polygon(rings, name):
+def _polygon(rings: list[Any], name: str) -> Polygon:
     checked = [_ring(ring, name) for ring in rings]
     polygon = orient(Polygon(checked[0], checked[1:]), 1.0)
     if not polygon.is_valid or polygon.convex_hull.area == 0:
@@ -146,7 +147,7 @@ def _polygon(rings, name):
     return polygon
 
 
-def _ring(ring, name):
+def _ring(ring: Any, name: str) -> list[tuple[float, float]]:
     try:
         points = [(float(point[0]), float(point[1])) for point in ring]
     except (TypeError, ValueError, IndexError, KeyError, OverflowError) as fault:
@@ -178,7 +179,7 @@ def _ring(ring, name):
     return points
 
 
-def check_crs(data, name: str) -> None:
+def check_crs(data: dict[str, Any], name: str) -> None:
     """Refuse GeoJSON that states another reference system than WGS 84."""
     crs = data.get("crs")
     said = json.dumps(crs).lower() if crs else ""
@@ -188,7 +189,7 @@ def check_crs(data, name: str) -> None:
         )
 
 
-def _fault(field) -> Message:
+def _fault(field: Polygon | MultiPolygon) -> Message:
     """Return what is wrong with a geometry, and where."""
     if field.convex_hull.area == 0:
         return message("it has no area")
@@ -200,10 +201,11 @@ def _fault(field) -> Message:
     return message("{fault} near {lat}, {lon}", fault=fault, lat=f"{float(lat):.5f}", lon=f"{float(lon):.5f}")
 
 
-def _plain(geometry):
+def _plain(geometry: dict[str, Any]) -> dict[str, Any]:
     """Return a geometry with lists for tuples, as JSON has them."""
-    return json.loads(json.dumps(geometry))
+    plain: dict[str, Any] = json.loads(json.dumps(geometry))
+    return plain
 
 
-def _no_constant(word):
+def _no_constant(word: str) -> NoReturn:
     raise ValueError(f"{word} is no number of JSON")

@@ -6,23 +6,28 @@ export or a walk leaves is repaired and noted, and what is unclear is refused.
 
 import json
 import os
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, TypeAlias
 
 import numpy as np
 import shapely
 from pyproj import Geod
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import LinearRing, MultiPolygon, Polygon
 
 from cabapp.position.boundaries.boundary_geojson import LARGEST, check_boundary
 from cabapp.position.boundaries.field_readers import READERS
 from store.errors import BoundaryRefused, Message, message
 
 LOST = 0.002
-"""A repair may change this share of a field's area; more, and somebody has to look (our own choice)."""
+"""A repair may change this share of a field's area; more is refused (our own choice)."""
 SMALLEST_M2, LARGEST_M2 = 100.0, 1e9
 """No field is smaller or larger: the file is in other units, or no boundary."""
 _GEOD = Geod(ellps="WGS84")
+
+
+Area: TypeAlias = Polygon | MultiPolygon
 
 
 @dataclass(frozen=True)
@@ -42,12 +47,12 @@ class FieldFound:
     """
 
     name: str
-    geometry: dict
+    geometry: dict[str, Any]
     area: float
     repaired: Message | None
 
 
-def read_fields(path: str | os.PathLike) -> list[FieldFound]:
+def read_fields(path: str | os.PathLike[str]) -> list[FieldFound]:
     """Read all fields in a file.
 
     Parameters
@@ -90,10 +95,10 @@ def read_fields(path: str | os.PathLike) -> list[FieldFound]:
     return [_field(name, form, path.name) for name, (_, form) in zip(names, found, strict=True)]
 
 
-def _field(name: str, form, source: str) -> FieldFound:
+def _field(name: str, form: Area, source: str) -> FieldFound:
     where = f"{source}, {name}"
     for lon, lat in shapely.get_coordinates(form)[:1]:
-        # Said by the first corner: every check of values comes before one of shape.
+        # the first corner: every check of values comes before one of shape
         check_boundary(_box(lon, lat), where)
     sound, repaired = _repaired(form, where)
     geometry = check_boundary(_plain(sound), where)
@@ -106,15 +111,15 @@ def _field(name: str, form, source: str) -> FieldFound:
     return FieldFound(name, geometry, area, repaired)
 
 
-def _box(lon: float, lat: float) -> dict:
+def _box(lon: float, lat: float) -> dict[str, Any]:
     ring = [[lon, lat], [lon + 1e-3, lat], [lon, lat + 1e-3], [lon, lat]]
     if abs(lon) >= 179.9 or abs(lat) >= 89.9:
         ring = [[lon, lat], [lon - 1e-3 * np.sign(lon), lat], [lon, lat - 1e-3 * np.sign(lat)], [lon, lat]]
     return {"type": "Polygon", "coordinates": [ring]}
 
 
-def _repaired(form, where: str):
-    """A valid geometry of the same ground, and what was repaired; refused where the ground would change."""
+def _repaired(form: Area, where: str) -> tuple[Area, Message | None]:
+    """Return a valid geometry of the same ground, and what was repaired; refused where the ground would change."""
     if form.is_valid:
         return form, None
     whole = shapely.make_valid(form, method="structure", keep_collapsed=False)
@@ -133,8 +138,9 @@ def _repaired(form, where: str):
     return sound, message("it crossed or touched itself in a small way")
 
 
-def _plain(form) -> dict:
-    return json.loads(shapely.to_geojson(form))
+def _plain(form: Area) -> dict[str, Any]:
+    plain: dict[str, Any] = json.loads(shapely.to_geojson(form))
+    return plain
 
 
 def _signed(polygon: Polygon) -> float:
@@ -142,7 +148,7 @@ def _signed(polygon: Polygon) -> float:
     return outer - sum(abs(_ring_area(ring)) for ring in polygon.interiors)
 
 
-def _ring_area(ring) -> float:
+def _ring_area(ring: LinearRing) -> float:
     x, y = np.asarray(ring.coords)[:, :2].T
     return float(np.sum(x[:-1] * y[1:] - x[1:] * y[:-1]) / 2)
 
@@ -150,11 +156,11 @@ def _ring_area(ring) -> float:
 def _named(names: list[str | None], stem: str) -> list[str]:
     """Names for all: given, or the file's; one that comes twice is numbered."""
     several = len(names) > 1
-    told = [(name or "").strip() or (f"{stem} {k}" if several else stem) for k, name in enumerate(names, 1)]
-    seen: dict[str, int] = {}
-    out = []
-    for name in told:
-        seen[name.casefold()] = seen.get(name.casefold(), 0) + 1
+    seen: Counter[str] = Counter()
+    unique = []
+    for k, given in enumerate(names, 1):
+        name = (given or "").strip() or (f"{stem} {k}" if several else stem)
+        seen[name.casefold()] += 1
         n = seen[name.casefold()]
-        out.append(name if n == 1 else f"{name} ({n})")
-    return out
+        unique.append(name if n == 1 else f"{name} ({n})")
+    return unique

@@ -6,7 +6,9 @@ need the office's readers.
 """
 
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any, TypeAlias
 
 import gpxpy
 import numpy as np
@@ -28,16 +30,18 @@ OPEN_M = 30.0
 LOOSE = 0.02
 """Loose ends of a walk may be this share of its field (our own choice)."""
 _NAMES = ("name", "field", "field_name", "fieldname", "title", "label")
+Area: TypeAlias = Polygon | MultiPolygon
+Found = list[tuple[str | None, Area]]
 _GEOD = Geod(ellps="WGS84")
 
 
-def _name_in(properties: dict) -> str | None:
+def _name_in(properties: dict[str, Any]) -> str | None:
     lowered = {str(key).lower(): value for key, value in properties.items()}
     found = (lowered.get(key) for key in _NAMES)
     return next((str(value) for value in found if value not in (None, "")), None)
 
 
-def _from_geojson(path: Path) -> list:
+def _from_geojson(path: Path) -> Found:
     data = load_geojson(path)
     if not isinstance(data, dict):
         raise BoundaryRefused("{name} is JSON but not GeoJSON. Export the boundary as GeoJSON.", name=path.name)
@@ -58,14 +62,14 @@ def _from_geojson(path: Path) -> list:
     return found
 
 
-def _from_gpx(path: Path) -> list:
+def _from_gpx(path: Path) -> Found:
     try:
         text = path.read_bytes().decode("utf-8-sig")
         ElementTree.fromstring(text, forbid_dtd=True)  # gpxpy itself expands entities
         gpx = gpxpy.parse(text)
     except Exception as fault:  # gpxpy lets through whatever the parser under it raises
         raise BoundaryRefused("{name} is not GPX: it is damaged. Export it again.", name=path.name) from fault
-    walks = [(track.name, seg.points) for track in gpx.tracks for seg in track.segments]
+    walks: list[tuple[str | None, Any]] = [(track.name, seg.points) for track in gpx.tracks for seg in track.segments]
     walks += [(route.name, route.points) for route in gpx.routes]
     found = []
     for name, points in walks:
@@ -84,7 +88,7 @@ def _from_gpx(path: Path) -> list:
     return found
 
 
-def _walked(lonlat: list) -> Polygon:
+def _walked(lonlat: list[tuple[float, float]]) -> Polygon:
     """The ground a walk went round; where its end runs beside or over its beginning, the loose ends fall."""
     ring = Polygon(lonlat)
     if ring.is_valid:
@@ -99,7 +103,7 @@ def _walked(lonlat: list) -> Polygon:
     return Polygon(parts[0].exterior) if rest <= LOOSE * parts[0].area else ring
 
 
-def _from_kml(path: Path) -> list:
+def _from_kml(path: Path) -> Found:
     """OGC KML 2.3 (12-007r2): the polygons of each placemark are one field of its name."""
     try:
         text = _in_kmz(path) if path.suffix.lower() == ".kmz" else path.read_bytes()
@@ -129,8 +133,8 @@ def _in_kmz(path: Path) -> bytes:
         return pack.read(inside)
 
 
-def _areas(mark):
-    """The polygons below an element of KML; their rings are lines of "longitude,latitude[,height]"."""
+def _areas(mark: Any) -> Area:
+    """Return the polygons below an element of KML; their rings are lines of "longitude,latitude[,height]"."""
     areas = []
     for polygon in mark.findall(".//{*}Polygon"):
         outer, inner = (
@@ -143,10 +147,11 @@ def _areas(mark):
 
 
 def _ring(text: str | None) -> list[tuple[float, float]]:
-    return [tuple(float(v) for v in place.split(",")[:2]) for place in (text or "").split()]
+    corners = (place.split(",") for place in (text or "").split())
+    return [(float(corner[0]), float(corner[1])) for corner in corners]
 
 
-def _from_gdal(path: Path) -> list:
+def _from_gdal(path: Path) -> Found:
     try:
         import pyogrio
     except ImportError as fault:
@@ -177,19 +182,19 @@ def _from_gdal(path: Path) -> list:
     return found
 
 
-def _to_wgs84(crs: str | None, source: str):
+def _to_wgs84(crs: str | None, source: str) -> Callable[[np.ndarray], np.ndarray] | None:
     """Return the transform of a layer to WGS 84; None when it is there, or the file does not state it."""
     if not crs:
         return None
     try:
-        told = CRS.from_user_input(crs)
+        stated = CRS.from_user_input(crs)
     except Exception as fault:
         raise BoundaryRefused(
             "{name} states a reference system that is not known. Export it in WGS 84 (EPSG:4326).", name=source
         ) from fault
-    if told.equals(CRS.from_epsg(4326), ignore_axis_order=True):
+    if stated.equals(CRS.from_epsg(4326), ignore_axis_order=True):
         return None
-    turn = Transformer.from_crs(told, CRS.from_epsg(4326), always_xy=True).transform
+    turn = Transformer.from_crs(stated, CRS.from_epsg(4326), always_xy=True).transform
     return lambda xy: np.column_stack(turn(xy[:, 0], xy[:, 1]))
 
 

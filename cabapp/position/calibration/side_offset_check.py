@@ -164,7 +164,8 @@ def describe(found: SideOffsetCheck, write_length: Callable[[float], str]) -> Me
 def _direction(run: np.ndarray, towards: np.ndarray) -> np.ndarray:
     """Return the direction of the best line through a run, unit vector."""
     _, _, axes = np.linalg.svd(run - run.mean(axis=0), full_matrices=False)
-    return axes[0] * (1 if np.dot(axes[0], towards) > 0 else -1)
+    along: np.ndarray = axes[0] * (1 if np.dot(axes[0], towards) > 0 else -1)
+    return along
 
 
 def _middle(run: np.ndarray) -> np.ndarray:

@@ -4,6 +4,7 @@ One thread searches; each receiver found has its own. A port is used only after 
 so a wrong rate cannot be mistaken for a right one (each sentence carries a checksum).
 """
 
+import functools
 import logging
 import os
 import threading
@@ -51,10 +52,10 @@ def _named(port: Any) -> tuple[int, str, Message]:
     name it so.
     """
     short = os.path.basename(port.device)
-    said = f"{port.device} {port.description or ''} {port.hwid or ''}".lower()
-    if "rfcomm" in said or "bluetooth" in said or "bthenum" in said:
+    text = f"{port.device} {port.description or ''} {port.hwid or ''}".lower()
+    if "rfcomm" in text or "bluetooth" in text or "bthenum" in text:
         return 1, port.device, message("Bluetooth ({port})", port=short)
-    if port.vid is not None or "usb" in said or "ttyacm" in said:
+    if port.vid is not None or "usb" in text or "ttyacm" in text:
         name = message("USB ({port})", port=short)
         return (
             0,
@@ -164,7 +165,7 @@ class ReceiverDiscovery:
         held = {os.path.realpath(device) for device in self._by_gpsd()}
         for port in there:
             if os.path.realpath(port) not in held:
-                self._try(port, now, lambda baud, port=port: SerialConnection(port, baud), self._bauds)
+                self._try(port, now, functools.partial(SerialConnection, port), self._bauds)
         # a port pulled out and put in again is new
         gone = [key for key in self._not_before if key != "gpsd" and key not in there]
         for key in gone:

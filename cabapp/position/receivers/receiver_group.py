@@ -193,7 +193,7 @@ class ReceiverGroup:
         known = [member for member in members if member.error(now) < math.inf]
         if before is None or before not in members:
             self._active = min(known, key=lambda member: member.error(now), default=None)
-            if self._active is None:  # nobody knows: their "no position" is news too
+            if self._active is None:  # no position at all: that is reported too
                 self._active = next((m for m in members if m.seen == -math.inf and m.fix), None)
         elif before.error(now) == math.inf:
             if known:

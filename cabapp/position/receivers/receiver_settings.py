@@ -66,7 +66,7 @@ class ReceiverSettings:
         self._write()
 
     def antenna(self, name: str) -> Antenna | None:
-        """Return where a receiver's antenna sits; None where nobody has saved."""
+        """Return where a receiver's antenna sits; None where it is not set."""
         return self._antennas.get(name)
 
     def set_antenna(self, name: str, antenna: Antenna) -> None:

@@ -120,7 +120,7 @@ class TabletReceiver:
             return
         sigma = float(accuracy) / OF_68 if accuracy and accuracy > 0 else KINDS["phone"].absolute
         if self._came is not None:
-            # satellites and radio masts may both tell: the worse is left out, and time must go on
+            # satellites and radio masts may alternate: the worse is left out, and time must go on
             since = at - self._came
             if since <= 0 or (since < MASTS_S and sigma > WORSE * self._sigma):
                 return

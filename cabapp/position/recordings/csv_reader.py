@@ -36,12 +36,12 @@ def columns_of(line: str) -> tuple[dict[str, int], str] | None:
     return None
 
 
-def read_table(lines: Iterable[bytes], builder: TraceBuilder) -> None:
+def read_table(raw_lines: Iterable[bytes], builder: TraceBuilder) -> None:
     """Fill a builder from the lines of a table whose first line is the header.
 
     Parameters
     ----------
-    lines : iterable of bytes
+    raw_lines : iterable of bytes
         Without line ends.
     builder : TraceBuilder
 
@@ -50,8 +50,11 @@ def read_table(lines: Iterable[bytes], builder: TraceBuilder) -> None:
     TraceRefused
         No row can be read.
     """
-    lines = (line.decode("utf-8", "replace") for line in lines)
-    columns, separator = columns_of(next(lines))
+    lines = (line.decode("utf-8", "replace") for line in raw_lines)
+    header = columns_of(next(lines))
+    if header is None:
+        builder.refuse("{name} has no header that names time, lat and lon. Export the trace again.")
+    columns, separator = header
     unread = untimed = zoneless = 0
     for line in lines:
         if not line.strip():
@@ -79,7 +82,7 @@ def read_table(lines: Iterable[bytes], builder: TraceBuilder) -> None:
     _report(builder, unread, untimed, zoneless)
 
 
-def _report(builder, unread, untimed, zoneless):
+def _report(builder: TraceBuilder, unread: int, untimed: int, zoneless: int) -> None:
     if not len(builder):
         if untimed and not unread:
             builder.refuse(
@@ -102,7 +105,7 @@ def _report(builder, unread, untimed, zoneless):
         builder.note("{count} times carry no zone and were taken as UTC.", count=zoneless)
 
 
-def _time(text):
+def _time(text: str) -> tuple[float, bool]:
     try:
         t = float(text)
     except ValueError:
@@ -112,17 +115,17 @@ def _time(text):
     return t, True
 
 
-def _number(text):
+def _number(text: str) -> float | None:
     return float(text) if text else None
 
 
-def _check_globe(lat, lon):
+def _check_globe(lat: float | None, lon: float | None) -> None:
     if lat is None or lon is None:
         return
     if not (-90 <= lat <= 90 and -180 <= lon <= 180):
         raise ValueError(f"not on the globe: {lat!r}, {lon!r}")
 
 
-def _quality(text):
+def _quality(text: str) -> int | None:
     quality = int(text) if text else None
     return quality if quality is None or 0 <= quality <= 8 else None

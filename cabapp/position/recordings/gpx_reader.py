@@ -16,6 +16,7 @@ A test holds both equal on good files.
 
 import math
 from pyexpat import ExpatError, ParserCreate, errors
+from typing import BinaryIO
 
 from cabapp.position.recordings.trace_file import TraceBuilder
 from store.facts.timestamp import has_zone, read_time
@@ -33,7 +34,7 @@ _CUT_SHORT = {
 }
 
 
-def read_gpx(file, builder: TraceBuilder) -> None:
+def read_gpx(file: BinaryIO, builder: TraceBuilder) -> None:
     """Fill a builder from an open GPX file.
 
     Parameters
@@ -82,12 +83,12 @@ class _Reader:
     def __init__(self, builder: TraceBuilder):
         self.builder = builder
         self.path: list[str] = []
-        self.prefix = None
+        self.prefix: str | None = None
         self.point: dict[str, str] | None = None
         self.collected: str | None = None
         self.other_points = self.untimed = self.unplaced = self.zoneless = 0
 
-    def start(self, tag, attributes):
+    def start(self, tag: str, attributes: dict[str, str]) -> None:
         prefix, _, name = tag.rpartition(":")
         if self.prefix is None:
             self.open(prefix, name, attributes)
@@ -106,7 +107,7 @@ class _Reader:
         elif name in _WANTED and parent == "trkpt" and self.point is not None:
             self.collected = ""
 
-    def open(self, prefix, name, attributes):
+    def open(self, prefix: str, name: str, attributes: dict[str, str]) -> None:
         if name != "gpx":
             self.builder.refuse(
                 "{name} is XML but not GPX: its first element is <{element}>. Export the track as GPX 1.1.",
@@ -122,20 +123,20 @@ class _Reader:
         elif version != "1.1":
             self.builder.note("It states version {version}; it was read as GPX 1.1.", version=repr(version[:20]))
 
-    def text(self, text):
+    def text(self, text: str) -> None:
         if self.collected is not None and len(self.collected) < LONGEST_TEXT:
             self.collected += text[:LONGEST_TEXT]
 
-    def end(self, _tag):
+    def end(self, _tag: str) -> None:
         name = self.path.pop()
-        if self.collected is not None and name in _WANTED:
+        if self.collected is not None and self.point is not None and name in _WANTED:
             self.point[name] = self.collected.strip()
             self.collected = None
         elif name == "trkpt" and self.point is not None:
             self.add(self.point)
             self.point = None
 
-    def add(self, point):
+    def add(self, point: dict[str, str]) -> None:
         try:
             lat, lon = float(point["lat"]), float(point["lon"])
         except ValueError:
@@ -156,7 +157,7 @@ class _Reader:
         quality = _QUALITY.get(point.get("fix", "").lower())
         self.builder.add(t, lat, lon, hdop=hdop, quality=quality)
 
-    def close(self):
+    def close(self) -> None:
         builder = self.builder
         if not len(builder):
             if self.untimed:
@@ -181,7 +182,7 @@ class _Reader:
         if self.zoneless:
             builder.note("{count} times carry no zone and were taken as UTC.", count=self.zoneless)
 
-    def report_fault(self, fault):
+    def report_fault(self, fault: ExpatError) -> None:
         if fault.code in _CUT_SHORT and len(self.builder):
             self.builder.note(
                 "The file stops in the middle, at line {line}; the {count} points before that were used.",
@@ -195,7 +196,7 @@ class _Reader:
             why=errors.messages[fault.code],
         )
 
-    def refuse_doctype(self, *_):
+    def refuse_doctype(self, *_: object) -> None:
         self.builder.refuse(
             "{name} declares a document type, which GPX does not have and which can hide harm. Export the track again."
         )

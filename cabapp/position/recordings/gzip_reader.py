@@ -59,7 +59,7 @@ def unpacked(file: BinaryIO, builder: TraceBuilder) -> Iterator[BinaryIO]:
         yield whole
 
 
-def _next_piece(file, waiting) -> bytes:
+def _next_piece(file: BinaryIO, waiting: bytes) -> bytes:
     """Return the bytes from the next piece's beginning on; b"" when there is none."""
     while True:
         start = waiting.find(GZIP)

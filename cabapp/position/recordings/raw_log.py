@@ -103,7 +103,7 @@ class RawLog:
             self._part = b""
         self.flush(float("inf"))
 
-    def _write(self, packed, at):
+    def _write(self, packed: bytes, at: float) -> None:
         day = self._day if at == float("inf") else time.strftime("%Y-%m-%d", time.gmtime(at))
         if self._path is None or day != self._day or self._path.stat().st_size > self._cap // 4:
             self._folder.mkdir(parents=True, exist_ok=True)
@@ -116,14 +116,14 @@ class RawLog:
             file.flush()
             os.fsync(file.fileno())
 
-    def _fresh(self, stem) -> Path:
+    def _fresh(self, stem: str) -> Path:
         """Return a file not written before: behind a piece cut off by a power cut nothing is added."""
         n = 1
         while (path := self._folder / f"{stem}-{n:03d}{SUFFIX}").exists():
             n += 1
         return path
 
-    def _make_room(self):
+    def _make_room(self) -> None:
         logs = sorted(self._folder.glob(f"*{SUFFIX}"), key=lambda path: path.stat().st_mtime)
         sizes = [path.stat().st_size for path in logs]
         # a quarter is kept free for the file that begins now

@@ -19,7 +19,7 @@ OVER_S = 60.0
 
 
 def is_raw_log(sample: bytes) -> bool:
-    """Say whether the first whole line of a file begins with a time of arrival.
+    """Return whether the first whole line of a file begins with a time of arrival.
 
     Examples
     --------

@@ -6,9 +6,11 @@ where and what to do. Memory is bounded by the fixes, not by the file.
 
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import BinaryIO
 
+from cabapp.position.fix import Fix
 from cabapp.position.protocols.gpsd_report import GpsdReader
 from cabapp.position.protocols.nmea_epoch import NmeaEpoch
 from cabapp.position.recordings.csv_reader import columns_of, read_table
@@ -27,7 +29,7 @@ _BOM = b"\xef\xbb\xbf"
 _WIDE_BOMS = (b"\xff\xfe", b"\xfe\xff")
 
 
-def read_trace(path: str | os.PathLike) -> TraceFile:
+def read_trace(path: str | os.PathLike[str]) -> TraceFile:
     """Read a recorded trace.
 
     Parameters
@@ -67,7 +69,7 @@ def read_trace(path: str | os.PathLike) -> TraceFile:
         ) from fault
 
 
-def _read(file, builder: TraceBuilder) -> TraceFile:
+def _read(file: BinaryIO, builder: TraceBuilder) -> TraceFile:
     file.seek(0)
     sample = file.read(SAMPLE)
     file.seek(0)
@@ -100,7 +102,7 @@ def _read(file, builder: TraceBuilder) -> TraceFile:
     return builder.build()
 
 
-def _read_nmea(file, builder):
+def _read_nmea(file: BinaryIO, builder: TraceBuilder) -> None:
     epochs, gpsd = NmeaEpoch(), GpsdReader()
     for line in _lines(file):
         report = line.find(b'{"class":')
@@ -123,7 +125,7 @@ def _read_nmea(file, builder):
         )
 
 
-def _note(builder, rejected, timeless):
+def _note(builder: TraceBuilder, rejected: int, timeless: int) -> None:
     if rejected:
         builder.note("{count} sentences with a wrong checksum, field count or field were left out.", count=rejected)
     if timeless:
@@ -133,7 +135,7 @@ def _note(builder, rejected, timeless):
     builder.dropped += timeless
 
 
-def _require_fix(builder):
+def _require_fix(builder: TraceBuilder) -> None:
     if not len(builder):
         builder.refuse(
             "{name} holds no good GGA or RMC sentence with a time, so no fix. "
@@ -141,7 +143,7 @@ def _require_fix(builder):
         )
 
 
-def _read_raw_log(file, builder):
+def _read_raw_log(file: BinaryIO, builder: TraceBuilder) -> None:
     decoder = RawLogDecoder()
     _add((timed.fix for timed in decoder.decode(_lines(file))), builder)
     _note(builder, decoder.rejected, decoder.timeless)
@@ -153,7 +155,7 @@ def _read_raw_log(file, builder):
     _require_fix(builder)
 
 
-def _add(fixes, builder):
+def _add(fixes: Iterable[Fix], builder: TraceBuilder) -> None:
     for fix in fixes:
         builder.add(fix.t, fix.lat, fix.lon, fix.sigma, fix.hdop, fix.quality)
 
@@ -162,8 +164,8 @@ def _first_line(head: bytes) -> str:
     return head[:LONGEST_LINE].split(b"\n")[0].rstrip(b"\r").decode("utf-8", "replace")
 
 
-def _lines(file) -> Iterator[bytes]:
-    """Give the lines without their ends; one beyond all reason is passed over, not loaded."""
+def _lines(file: BinaryIO) -> Iterator[bytes]:
+    """Yield the lines without their ends; one beyond all reason is passed over, not loaded."""
     whole = True
     while line := file.readline(LONGEST_LINE):
         ended = line.endswith(b"\n")
