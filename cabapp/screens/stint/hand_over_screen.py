@@ -105,10 +105,7 @@ class HandOverScreen(CabScreen):
 
         if app.attempt(act):
             self.ids.sheet.fill(
-                [
-                    SheetLine(point=translate(point), words=written(said))
-                    for point, said in sheet_lines(self._sheet.sheet)
-                ]
+                SheetLine(point=translate(point), words=written(said)) for point, said in sheet_lines(self._sheet.sheet)
             )
             self._mark()
 

@@ -41,10 +41,7 @@ class ReceiveScreen(CabScreen):
         )
         self.sentence = translate("Who takes over?")
         self.ids.sheet.fill(
-            [
-                SheetLine(point=translate(point), words=written(said))
-                for point, said in sheet_lines(self._hand_over.sheet)
-            ]
+            SheetLine(point=translate(point), words=written(said)) for point, said in sheet_lines(self._hand_over.sheet)
         )
         self._lay_map(app)
 

@@ -2,7 +2,7 @@
 
 from cabapp.common.message import N_, Message, message, plural
 from cabapp.common.quantities import Area, ClockTime, Duration, Length, Volume
-from cabapp.jobs.records.pending_handovers import messages_of, told_of
+from cabapp.jobs.records.pending_handovers import POINTS, messages_of, told_of
 from cabapp.screens.widgets.translation import translate
 
 EMPTY = (message("Nothing odd."), message("Not seen."))
@@ -31,7 +31,7 @@ def sheet_lines(sheet: dict) -> list[tuple[str, list[Message]]]:
     To do No gaps are known.
     """
     lines = []
-    for point, title, describe in _POINTS:
+    for point, (title, describe) in zip(POINTS, _POINTS, strict=True):
         if point in sheet:
             told, known = told_of(sheet, point), describe(sheet[point])
             said = [*([] if told and known and known[0] in EMPTY else known), *told]
@@ -168,7 +168,6 @@ def _closing(closing):
 
 
 _POINTS = (
-    ("state", N_("State"), _state), ("where", N_("Where"), _where), ("odd", N_("Odd"), _odd),
-    ("marks", N_("Marks"), _marks), ("machine", N_("Machine"), _machine), ("seeder", N_("Seeder"), _seeder),
-    ("if_then", N_("If … then …"), messages_of), ("to_do", N_("To do"), _to_do), ("closing", N_("From"), _closing),
+    (N_("State"), _state), (N_("Where"), _where), (N_("Odd"), _odd), (N_("Marks"), _marks), (N_("Machine"), _machine),
+    (N_("Seeder"), _seeder), (N_("If … then …"), messages_of), (N_("To do"), _to_do), (N_("From"), _closing),
 )  # fmt: skip
