@@ -3,7 +3,6 @@
 import json
 
 import shapely
-from kivy.app import App
 from shapely.geometry import mapping, shape
 
 from cabapp.common.message import message
@@ -58,7 +57,7 @@ class OutlinePart:
     """
 
     def _ask_outline(self, line):
-        app, self._outlined = App.get_running_app(), line
+        app, self._outlined = self.app, line
         choices = [("round", translate("Drive round it now"))] if app.fix_monitor else []
         choices += [(path, path.name) for path in boundary_files(home() / "fields", mounts())]
         if self._values[line.column]:
@@ -75,7 +74,7 @@ class OutlinePart:
 
     def _take_outline(self, chosen):
         if chosen == "round":
-            App.get_running_app().fix_monitor.track = []
+            self.app.fix_monitor.track = []
             of_field = translate("Drive once round the field, the antenna along its edge.")
             self.title = (
                 of_field if self._of_field else translate("Drive once round that ground, the antenna along its edge.")
@@ -103,7 +102,7 @@ class OutlinePart:
 
     def _take_found(self, found):
         if isinstance(found, list) and self._of_field:
-            put_fields(App.get_running_app().store, found)
+            put_fields(self.app.store, found)
             self.open("fields")
             return
         for one in found if isinstance(found, list) else [found]:
@@ -120,27 +119,25 @@ class OutlinePart:
 
     def driven_round(self):
         """The drive is done: its ring is the outline."""
-        app = App.get_running_app()
 
         def act():
-            self._keep(json.loads(json.dumps(boundary_of_drive(app.fix_monitor.track))))
+            self._keep(json.loads(json.dumps(boundary_of_drive(self.app.fix_monitor.track))))
             self.not_driven()
 
-        app.attempt(act)
+        self.app.attempt(act)
 
     def not_driven(self):
         """Leave the outline as it is."""
-        App.get_running_app().fix_monitor.track = None
+        self.app.fix_monitor.track = None
         self._form_again()
 
     def _ask_place(self, line):
-        app = App.get_running_app()
-        here = app.fix_monitor.last() if app.fix_monitor else None
+        here = self.app.fix_monitor.last() if self.app.fix_monitor else None
         choices = [((here.lat, here.lon), translate("The gate is here"))] if here else []
         if self._values[line.columns[0]] is not None:
             choices.append(((None, None), translate("No gate")))
         if not choices:
-            app.show_refusal(message("There is no position now. Drive to the gate, and wait for one."))
+            self.app.show_refusal(message("There is no position now. Drive to the gate, and wait for one."))
             return
         self._pick(translate(line.words), choices, lambda place: self._take_place(line, place), self._form_again)
 

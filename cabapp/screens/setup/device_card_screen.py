@@ -1,7 +1,6 @@
 """The tablet's card: who it is, as a QR code the office can scan or a file on a stick."""
 
 import segno
-from kivy.app import App
 from kivy.graphics.texture import Texture
 from kivy.properties import ObjectProperty, StringProperty
 from kivy.uix.widget import Widget
@@ -38,17 +37,16 @@ class DeviceCardScreen(CabScreen):
 
     def on_pre_enter(self, *_args):
         """Draw this tablet's code."""
-        card = card_of(App.get_running_app().store)
+        card = card_of(self.app.store)
         self.remark, self.fingerprint = card.name, card.fingerprint
         self.ids.code.draw(card.text())
 
     def write(self):
         """Write the card to a stick that is in."""
-        app = App.get_running_app()
         folders = [stick / STICK_FOLDER for stick in mounts() if (stick / STICK_FOLDER).is_dir()]
         if not folders:
-            app.show_refusal(message("No stick is in. Put one in that has a folder named rollbook."))
+            self.app.show_refusal(message("No stick is in. Put one in that has a folder named rollbook."))
             return
-        path = folders[0] / f"card-{app.store.device[:8]}.txt"
-        if app.attempt(lambda: write_card(app.store, path)):
-            app.show_refusal(message("Written to {place}.", place=path))
+        path = folders[0] / f"card-{self.app.store.device[:8]}.txt"
+        if self.app.attempt(lambda: write_card(self.app.store, path)):
+            self.app.show_refusal(message("Written to {place}.", place=path))

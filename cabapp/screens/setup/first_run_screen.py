@@ -6,7 +6,6 @@ Nothing is written before the last answer.
 
 from pathlib import Path
 
-from kivy.app import App
 from kivy.properties import StringProperty
 
 from cabapp.common.paths import home
@@ -93,7 +92,7 @@ class FirstRunScreen(CabScreen):
 
     def typed(self, text: str):
         """What was typed is done."""
-        App.get_running_app().attempt(lambda: self._take(text))
+        self.app.attempt(lambda: self._take(text))
 
     def _take(self, text):
         if not text:
@@ -121,7 +120,7 @@ class FirstRunScreen(CabScreen):
     def back(self):
         """To the question before, or to where it began."""
         if self._at == 0:
-            App.get_running_app().back()
+            self.app.back()
             return
         self._at -= 1
         self._steps[self._at]()
@@ -129,7 +128,7 @@ class FirstRunScreen(CabScreen):
     # --- writing ----------------------------------------------------------------------------
 
     def _write(self):
-        app, said = App.get_running_app(), self._values
+        app, said = self.app, self._values
         units = Units(said["units"])
         width = value_of(FORMS["tools"].lines[1], said["width"], units)
         app.store.put(Farm, name=said["farm"], timezone=said["zone"], units=said["units"])

@@ -1,7 +1,6 @@
 """The receiver in words: how good it is, which one to use, where its antenna sits, and a check by driving."""
 
 import numpy as np
-from kivy.app import App
 from kivy.properties import StringProperty
 
 from cabapp.common.message import message
@@ -62,31 +61,30 @@ class ReceiverScreen(CabScreen):
     def on_pre_enter(self, *_args):
         """Begin with the state."""
         self._said, self._back_to, self._then = float("-inf"), self.show_state, None
-        system = App.get_running_app().units.system
+        system = self.app.units.system
         self.coarse, self.fine = ("1 ft", "1 in") if system == "us" else ("10 cm", "1 cm")
         self.show_state()
 
     def on_leave(self, *_args):
         """Stop following the drive."""
-        if (fix_monitor := App.get_running_app().fix_monitor) is not None:
+        if (fix_monitor := self.app.fix_monitor) is not None:
             fix_monitor.track = None
 
     @property
     def _source(self) -> SelectedReceiver | None:
         """The chosen receiver; None in a show, where nothing can be chosen."""
-        source = App.get_running_app().source
+        source = self.app.source
         return source if isinstance(source, SelectedReceiver) else None
 
     def show(self, view) -> None:
         """Say how the receiver does, once a second; and how far was driven."""
-        app = App.get_running_app()
         if self.part == "both ways":
-            self.driven = app.units.distance(track_length(app.fix_monitor.track or []))
-        now = app.clock.now()
+            self.driven = self.app.units.distance(track_length(self.app.fix_monitor.track or []))
+        now = self.app.clock.now()
         if 0 <= now - self._said < SAY_EVERY_S:
             return
         self._said, source = now, self._source
-        self.remark = translate(app.receiver.status) if source is None else ""
+        self.remark = translate(self.app.receiver.status) if source is None else ""
         if source is not None:
             report = report_on(source, now)
             self.words, self.advice = translate(report.summary), translate(report.advice or "")
@@ -101,10 +99,9 @@ class ReceiverScreen(CabScreen):
 
     def leave(self):
         """Back to where one came from."""
-        app = App.get_running_app()
-        if app.view.state == "idle":
-            app.begin_anew()
-        app.back()
+        if self.app.view.state == "idle":
+            self.app.begin_anew()
+        self.app.back()
 
     def back(self):
         """One step back."""
@@ -118,9 +115,7 @@ class ReceiverScreen(CabScreen):
 
     def _can_choose(self) -> bool:
         if self._source is None:
-            App.get_running_app().show_refusal(
-                message("This is a show with a recording; there is no receiver to choose.")
-            )
+            self.app.show_refusal(message("This is a show with a recording; there is no receiver to choose."))
         return self._source is not None
 
     # --- which receiver ---------------------------------------------------------------------
@@ -159,7 +154,7 @@ class ReceiverScreen(CabScreen):
                 using.startswith("udp:"),
             )
         )
-        if App.get_running_app().view.state == "idle":
+        if self.app.view.state == "idle":
             rows.append(attempt_row(translate("A recording"), self._list_recordings, "", using.startswith("file:")))
         rows.append(attempt_row(translate("No receiver"), lambda: self._use("none"), "", using == "none"))
         self._list(translate("Which receiver?"), rows, self.show_state)
@@ -171,7 +166,7 @@ class ReceiverScreen(CabScreen):
     def _list_recordings(self):
         found = recordings([home() / "recordings", home() / "receiver"], mounts())
         if not found:
-            App.get_running_app().show_refusal(message("There is no recording on this tablet or on a stick."))
+            self.app.show_refusal(message("There is no recording on this tablet or on a stick."))
             return
         rows = [attempt_row(path.name, lambda path=path: self._use(f"file:{path}")) for path in found]
         self._list(translate("Which recording?"), rows, self.choose)
@@ -192,7 +187,7 @@ class ReceiverScreen(CabScreen):
 
     def typed(self, text: str):
         """What was typed is done."""
-        App.get_running_app().attempt(lambda: self._then(text))
+        self.app.attempt(lambda: self._then(text))
 
     # --- where antennas sit -----------------------------------------------------------------
 
@@ -200,7 +195,7 @@ class ReceiverScreen(CabScreen):
         """The receivers that are there, each with where its antenna sits."""
         if not self._can_choose():
             return
-        system = App.get_running_app().units.system
+        system = self.app.units.system
         rows = [
             attempt_row(
                 name,
@@ -210,7 +205,7 @@ class ReceiverScreen(CabScreen):
             for name in self._source.names
         ]
         if not rows:
-            App.get_running_app().show_refusal(message("No receiver is there whose antenna could be placed."))
+            self.app.show_refusal(message("No receiver is there whose antenna could be placed."))
             return
         self._list(translate("Antennas, seen from the one the hitchings are measured from"), rows, self.show_state)
 
@@ -223,13 +218,13 @@ class ReceiverScreen(CabScreen):
 
     def move(self, way: int, size: int, sign: int):
         """Move the antenna: way 0 ahead, 1 right; size 0 the coarse step, 1 the fine one."""
-        step = STEPS[App.get_running_app().units.system][size]
+        step = STEPS[self.app.units.system][size]
         moved = self._place[way] + sign * step
         self._place[way] = min(max(moved, -FARTHEST_M), FARTHEST_M)
         self._show_place()
 
     def _show_place(self):
-        system = App.get_running_app().units.system
+        system = self.app.units.system
         ahead, right = self._place
         self.ahead_words = (
             translate("{length} ahead", length=format_span(ahead, system))
@@ -252,37 +247,35 @@ class ReceiverScreen(CabScreen):
 
     def begin_both_ways(self):
         """Follow a drive along one line, there and back."""
-        app = App.get_running_app()
-        if app.fix_monitor is None:
-            app.show_refusal(message("There is no receiver to check."))
+        if self.app.fix_monitor is None:
+            self.app.show_refusal(message("There is no receiver to check."))
             return
-        app.fix_monitor.track = []
+        self.app.fix_monitor.track = []
         self.title, self._back_to = translate("Check both ways"), self.show_state
         self.told = translate(
             "Drive {far} or more along a straight mark, turn round, and drive back in the same wheel marks.",
-            far=app.units.distance(2 * LEAST_LENGTH),
+            far=self.app.units.distance(2 * LEAST_LENGTH),
         )
         self.part = "both ways"
 
     def driven_both_ways(self):
         """The drive is done: say what it shows, and list the hitchings it can be written into."""
-        app = App.get_running_app()
 
-        if not app.standing:
-            app.show_refusal(message("Stand still first; the drive is kept."))
+        if not self.app.standing:
+            self.app.show_refusal(message("Stand still first; the drive is kept."))
             return
 
         def act():
-            places = np.array(app.fix_monitor.track or np.empty((0, 2)), float).reshape(-1, 2)
+            places = np.array(self.app.fix_monitor.track or np.empty((0, 2)), float).reshape(-1, 2)
             plane = Plane(*places[0]) if len(places) else Plane(0.0, 0.0)
             self._found = side_offset(*opposite_runs(plane.to_xy(places[:, 0], places[:, 1])))
-            app.fix_monitor.track = None
+            self.app.fix_monitor.track = None
             self._show_found()
 
-        app.attempt(act)
+        self.app.attempt(act)
 
     def _show_found(self):
-        app, found = App.get_running_app(), self._found
+        app, found = self.app, self._found
         system = app.units.system
         self.told = translate(describe(found, lambda m: format_offset(m, system)))
         self.note = translate(
@@ -302,11 +295,11 @@ class ReceiverScreen(CabScreen):
         self.title, self.part = translate("Touch the hitching it is to be written into"), "found"
 
     def _write_side(self, hitching):
-        App.get_running_app().store.put(Hitching, hitching.id, side_m=self._found.side)
-        App.get_running_app().show_refusal(message("Written. It counts from the next take-over on."))
+        self.app.store.put(Hitching, hitching.id, side_m=self._found.side)
+        self.app.show_refusal(message("Written. It counts from the next take-over on."))
         self._show_found()
 
     def drop_check(self):
         """Leave the check."""
-        App.get_running_app().fix_monitor.track = None
+        self.app.fix_monitor.track = None
         self.show_state()

@@ -3,7 +3,6 @@
 import threading
 from dataclasses import dataclass, replace
 
-from kivy.app import App
 from kivy.clock import Clock
 from kivy.properties import BooleanProperty, StringProperty
 
@@ -53,7 +52,7 @@ class RecordedDayScreen(CabScreen):
     def leave(self):
         """Back to taking over."""
         self._token = None
-        App.get_running_app().back()
+        self.app.back()
 
     def list_files(self):
         """The recordings on this tablet and on sticks."""
@@ -61,14 +60,14 @@ class RecordedDayScreen(CabScreen):
         self.title, self.remark, self.part = translate("Bring in which recording?"), "", "files"
         self.ids.files.fill([attempt_row(path.name, lambda path=path: self._read(path)) for path in found])
         if not found:
-            App.get_running_app().show_refusal(message("There is no recording on this tablet or on a stick."))
+            self.app.show_refusal(message("There is no recording on this tablet or on a stick."))
 
     # --- reading, aside: a day may take some seconds -----------------------------------------
 
     def _read(self, path):
         self.title, self.reading, self.part = path.name, translate("Reading {file} ...", file=path.name), "reading"
         self._token = token = object()
-        fields = App.get_running_app().store.all(Field)
+        fields = self.app.store.all(Field)
 
         def work():
             try:
@@ -83,10 +82,10 @@ class RecordedDayScreen(CabScreen):
         if token is not self._token:
             return
         if refusal is not None:
-            App.get_running_app().show_refusal(refusal)
+            self.app.show_refusal(refusal)
             self.list_files()
             return
-        app, self._day = App.get_running_app(), day
+        app, self._day = self.app, day
         last = app.session.choices().last or ()
         rows = {word: app.store.all(model) for word, model in WHO.items()}
         self._who = {}
@@ -114,10 +113,9 @@ class RecordedDayScreen(CabScreen):
         self._show_day()
 
     def _show_day(self):
-        app = App.get_running_app()
-        names = [app.store.get(model, self._who[word]).name for word, model in WHO.items() if self._who[word]]
+        names = [self.app.store.get(model, self._who[word]).name for word, model in WHO.items() if self._who[word]]
         self.title, self.remark, self.part = self._day.trace.name, ", ".join(names), "day"
-        ways = FarmSettings(app.store)
+        ways = FarmSettings(self.app.store)
         if self._asked:
             self.title = f"{self._day.trace.name}: {ways.format.short_day(self._asked[0].part.begin)}"
         rows = [
@@ -147,13 +145,12 @@ class RecordedDayScreen(CabScreen):
             return translate("left out")
         if not one.work:
             return ""
-        app = App.get_running_app()
-        tool = app.store.get(Tool, self._who["tool"]) if self._who["tool"] else None
+        tool = self.app.store.get(Tool, self._who["tool"]) if self._who["tool"] else None
         said = [translate(one.work)]
         if one.part.runs:
             said.append(translate("{count} passes", count=one.part.runs))
         if tool is not None:
-            said.append(app.units.area(one.part.length * tool.width_m))
+            said.append(self.app.units.area(one.part.length * tool.width_m))
         return ", ".join(said) + (": " + translate("yes") if one.answer == YES else "")
 
     def _choose(self, n):
@@ -166,7 +163,7 @@ class RecordedDayScreen(CabScreen):
             return
         one = self._asked[self._at]
         if answer == YES and not one.work:
-            App.get_running_app().show_refusal(message("That was no work. Change it first, if it was."))
+            self.app.show_refusal(message("That was no work. Change it first, if it was."))
             return
         self._asked[self._at] = replace(one, answer=answer)
         self._next()
@@ -202,10 +199,10 @@ class RecordedDayScreen(CabScreen):
 
     def _name(self, word):
         chosen = self._who[word]
-        return App.get_running_app().store.get(WHO[word], chosen).name if chosen else translate("not said yet")
+        return self.app.store.get(WHO[word], chosen).name if chosen else translate("not said yet")
 
     def _list_who(self, word):
-        rows = App.get_running_app().store.all(WHO[word])
+        rows = self.app.store.all(WHO[word])
         self._show_change(translate("Who and with what?"), [
             attempt_row(row.name, lambda row=row: self._take(word, row.id), "", row.id == self._who[word]) for row in rows
         ])  # fmt: skip
@@ -230,10 +227,9 @@ class RecordedDayScreen(CabScreen):
 
     def write(self):
         """Write what was agreed to."""
-        App.get_running_app().attempt(self._write)
+        self.app.attempt(self._write)
 
     def _write(self):
-        app = App.get_running_app()
         lacking = next((word for word, chosen in self._who.items() if chosen is None), None)
         agreed = [
             Agreed(one.part, self._who["operator"], self._who["tractor"], self._who["tool"], one.work)
@@ -241,12 +237,12 @@ class RecordedDayScreen(CabScreen):
             if one.answer == YES
         ]
         if not agreed:
-            app.show_refusal(message("Nothing is agreed to yet. Touch Yes for what is right."))
+            self.app.show_refusal(message("Nothing is agreed to yet. Touch Yes for what is right."))
         elif lacking:
-            app.show_refusal(message("Say first who it was, with which tractor and which tool: touch Change."))
+            self.app.show_refusal(message("Say first who it was, with which tractor and which tool: touch Change."))
         else:
-            written = bring_in_agreed(app.store, self._day, agreed)
-            app.show_refusal(message("Written: {count}. The taps are marked as guessed.", count=len(written)))
+            written = bring_in_agreed(self.app.store, self._day, agreed)
+            self.app.show_refusal(message("Written: {count}. The taps are marked as guessed.", count=len(written)))
             self.list_files()
 
 

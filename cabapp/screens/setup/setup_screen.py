@@ -1,6 +1,5 @@
 """Set-up, behind four digits: the farm, its people, machines and fields; for standing still."""
 
-from kivy.app import App
 from kivy.properties import StringProperty
 
 from cabapp.common.message import message
@@ -36,7 +35,6 @@ class SetUpScreen(OutlinePart, CabScreen):
 
     def on_pre_enter(self, *_args):
         """Ask for the number, or to choose one."""
-        app = App.get_running_app()
         if self.visiting:
             self.visiting = False
             self.show_keys()
@@ -44,7 +42,7 @@ class SetUpScreen(OutlinePart, CabScreen):
         self._kind = self._row = None
         self._values, self._then = {}, None
         self._back = self.leave
-        if app.settings["number"] is None:
+        if self.app.settings["number"] is None:
             self._ask(translate("Choose four digits for set-up"), self._choose_number, digits=True, back=self.leave)
         else:
             self._ask(
@@ -53,17 +51,15 @@ class SetUpScreen(OutlinePart, CabScreen):
 
     def show(self, view) -> None:
         """Say how far was driven."""
-        app = App.get_running_app()
         if self.part == "round":
-            self.driven = app.units.distance(track_length(app.fix_monitor.track or []))
+            self.driven = self.app.units.distance(track_length(self.app.fix_monitor.track or []))
 
     def leave(self):
         """Back to taking over, with what was set up."""
-        app = App.get_running_app()
-        if app.fix_monitor is not None:
-            app.fix_monitor.track = None
-        app.begin_anew()
-        app.back()
+        if self.app.fix_monitor is not None:
+            self.app.fix_monitor.track = None
+        self.app.begin_anew()
+        self.app.back()
 
     # --- typing -----------------------------------------------------------------------------
 
@@ -74,7 +70,7 @@ class SetUpScreen(OutlinePart, CabScreen):
 
     def typed(self, text: str):
         """What was typed is done."""
-        App.get_running_app().attempt(lambda: self._then(text))
+        self.app.attempt(lambda: self._then(text))
 
     def not_typed(self):
         """It was left as it was."""
@@ -83,11 +79,11 @@ class SetUpScreen(OutlinePart, CabScreen):
     def _choose_number(self, text):
         if len(text) != DIGITS or not text.isdigit():
             raise FormRefused("Type four digits.")
-        App.get_running_app().settings["number"] = text
+        self.app.settings["number"] = text
         self.show_keys()
 
     def _check_number(self, text):
-        if text != App.get_running_app().settings["number"]:
+        if text != self.app.settings["number"]:
             self.ids.typing.text = ""
             raise FormRefused("That is another number.")
         self.show_keys()
@@ -101,7 +97,7 @@ class SetUpScreen(OutlinePart, CabScreen):
     def visit(self, screen: str):
         """Go to a screen of its own."""
         self.visiting = True
-        App.get_running_app().go(screen)
+        self.app.go(screen)
 
     def new_number(self):
         """Choose other digits."""
@@ -118,15 +114,14 @@ class SetUpScreen(OutlinePart, CabScreen):
         )
 
     def _speak(self, path):
-        app = App.get_running_app()
-        app.settings["language"] = path
-        app.read_farm()
-        app.show_refusal(message("The screens speak it when the cab is opened next."))
+        self.app.settings["language"] = path
+        self.app.read_farm()
+        self.app.show_refusal(message("The screens speak it when the cab is opened next."))
         self.show_keys()
 
     def open(self, kind: str):
         """The list of one kind; the farm, of which there is one, at once as a form."""
-        app, form = App.get_running_app(), FORMS[kind]
+        app, form = self.app, FORMS[kind]
         self._kind, rows = kind, app.store.all(form.model)
         if form.one:
             self._edit(rows[0] if rows else None)
@@ -141,7 +136,7 @@ class SetUpScreen(OutlinePart, CabScreen):
     def _name(self, row):
         if self._kind != "hitchings":
             return row.name
-        store = App.get_running_app().store
+        store = self.app.store
         return f"{store.get(Tractor, row.tractor_id).name}, {store.get(Tool, row.tool_id).name}"
 
     def _edit(self, row):
@@ -165,7 +160,7 @@ class SetUpScreen(OutlinePart, CabScreen):
         self.part = "form"
 
     def _value_words(self, line):
-        value, units = self._values[line.columns[0]], App.get_running_app().units
+        value, units = self._values[line.columns[0]], self.app.units
         if line.kind in ("boundary", "place"):
             return translate("none") if value is None else translate("written down")
         if line.kind in ("choice", "pick"):
@@ -175,7 +170,7 @@ class SetUpScreen(OutlinePart, CabScreen):
         return f"{typed} {unit_of(line.kind, units)}".strip() if typed else "–"
 
     def _choices(self, line):
-        store = App.get_running_app().store
+        store = self.app.store
         model = {"tractor_id": Tractor, "tool_id": Tool}.get(line.column)
         return [(row.id, row.name) for row in store.all(model)] if model else list(line.choices)
 
@@ -194,7 +189,7 @@ class SetUpScreen(OutlinePart, CabScreen):
         elif line.kind == "place":
             self._ask_place(line)
         else:
-            units = App.get_running_app().units
+            units = self.app.units
             said = " ".join(word for word in (translate(line.words), unit_of(line.kind, units)) if word)
             self._ask(
                 said, lambda text: self._take(line, value_of(line, text, units)),
@@ -204,12 +199,12 @@ class SetUpScreen(OutlinePart, CabScreen):
     def _take(self, line, value):
         self._values[line.column] = value
         if line.column == "tool_id" and not self._values.get("width_m"):
-            self._values["width_m"] = App.get_running_app().store.get(Tool, value).width_m
+            self._values["width_m"] = self.app.store.get(Tool, value).width_m
         self._form_again()
 
     def write(self):
         """Write the form down."""
-        app, form = App.get_running_app(), FORMS[self._kind]
+        app, form = self.app, FORMS[self._kind]
 
         def act():
             lacking(form, self._values)

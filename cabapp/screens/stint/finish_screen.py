@@ -1,6 +1,5 @@
 """Finishing: what is still open, largest worth first, before the stint is closed."""
 
-from kivy.app import App
 from kivy.properties import StringProperty
 
 from cabapp.common.message import N_
@@ -20,8 +19,7 @@ class FinishScreen(CabScreen):
 
     def on_pre_enter(self, *_args):
         """Work the gaps out anew."""
-        app = App.get_running_app()
-        job, rows = app.session.job, []
+        job, rows = self.app.session.job, []
         gaps = [gap for gap in job.gaps() if gap.kind in KINDS] if job is not None else []
         for place, gap in enumerate(gaps, 1):
             size = translate("{area}, {width} wide", area=Area(gap.area), width=Length(gap.width))
@@ -39,18 +37,15 @@ class FinishScreen(CabScreen):
 
     def show(self, view) -> None:
         """Name the field; leave when it is finished."""
-        app = App.get_running_app()
         self.title = translate("Finish {field}?", field=view.field or "")
         if view.state == "finished":
-            app.go("pass")
+            self.app.go("pass")
 
     def _point_out(self, gap):
-        app = App.get_running_app()
-        app.screens.get_screen("pass").point_out((gap.x, gap.y))
-        app.go("pass")
+        self.app.screens.get_screen("pass").point_out((gap.x, gap.y))
+        self.app.go("pass")
 
     def finish(self):
         """Finish the stint; the key was held for a second."""
-        app = App.get_running_app()
-        if app.do("finish"):
-            app.go("pass")
+        if self.app.do("finish"):
+            self.app.go("pass")

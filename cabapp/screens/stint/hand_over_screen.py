@@ -2,7 +2,6 @@
 
 from dataclasses import replace
 
-from kivy.app import App
 from kivy.properties import StringProperty
 
 from cabapp.common.message import Message, message
@@ -31,10 +30,9 @@ class HandOverScreen(CabScreen):
 
     def on_pre_enter(self, *_args):
         """Begin with open questions."""
-        app = App.get_running_app()
         self.state, self.part, self._sheet, self._place = "", "sheet", None, None
-        outgoing = app.view.operator
-        others = [one for one in app.store.all(Operator) if one.name != outgoing]
+        outgoing = self.app.view.operator
+        others = [one for one in self.app.store.all(Operator) if one.name != outgoing]
         # each question: the point it belongs to, its name, and (words, message) of each answer
         self._questions = [("closing", RECEIVER, [(one.name, left_for(one.name)) for one in others])]
         self._questions += [
@@ -93,17 +91,16 @@ class HandOverScreen(CabScreen):
     # --- the sheet --------------------------------------------------------------------------
 
     def _prepare(self):
-        app = App.get_running_app()
         if not self.state:
             return
 
         def act():
-            sheet = with_answers(app.session.prepare_hand_over(state=self.state, left=self.left), self._told())
+            sheet = with_answers(self.app.session.prepare_hand_over(state=self.state, left=self.left), self._told())
             if self._place is not None:
                 sheet = replace(sheet, next_lat=self._place[0], next_lon=self._place[1])
             self._sheet = sheet
 
-        if app.attempt(act):
+        if self.app.attempt(act):
             self.ids.sheet.fill(
                 SheetLine(point=translate(point), words=written(said)) for point, said in sheet_lines(self._sheet.sheet)
             )
@@ -118,7 +115,7 @@ class HandOverScreen(CabScreen):
     # --- where the next pass begins ---------------------------------------------------------
 
     def _lay_map(self):
-        app, ground = App.get_running_app(), self.ids.ground
+        app, ground = self.app, self.ids.ground
         job = app.session.job
         if job is None:
             self.part = "sheet"
@@ -148,6 +145,5 @@ class HandOverScreen(CabScreen):
 
     def give(self):
         """Close the stint and wait for the receiver."""
-        app = App.get_running_app()
         if self._sheet is not None:
-            app.attempt(lambda: app.session.hand_over(self._sheet))
+            self.app.attempt(lambda: self.app.session.hand_over(self._sheet))

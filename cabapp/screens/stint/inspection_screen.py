@@ -3,7 +3,6 @@
 Both are taps of the stint. A point that was not touched was not looked at, and is not written.
 """
 
-from kivy.app import App
 from kivy.properties import (
     BooleanProperty,
     ListProperty,
@@ -60,12 +59,11 @@ class WalkRoundScreen(CabScreen):
 
     def write(self):
         """Write down what was looked at."""
-        app = App.get_running_app()
         fine, fault = ([tick.point for tick in self._ticks if tick.found == n] for n in (1, 2))
         if not fine and not fault:
-            app.show_refusal(message("Nothing is ticked yet. Touch what you have looked at."))
-        elif app.do("walk_round", fine=fine, fault=fault):
-            app.back()
+            self.app.show_refusal(message("Nothing is ticked yet. Touch what you have looked at."))
+        elif self.app.do("walk_round", fine=fine, fault=fault):
+            self.app.back()
 
 
 class LookFirstScreen(CabScreen):
@@ -94,6 +92,5 @@ class LookFirstScreen(CabScreen):
 
     def write(self):
         """Write the four answers down."""
-        app = App.get_running_app()
-        if self.complete and app.do("look_first", **dict(zip(QUESTIONS, map(bool, self.answers), strict=True))):
-            app.go("pass")
+        if self.complete and self.app.do("look_first", **dict(zip(QUESTIONS, map(bool, self.answers), strict=True))):
+            self.app.go("pass")

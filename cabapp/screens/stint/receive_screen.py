@@ -1,6 +1,5 @@
 """Receiving a hand-over: who are you, and where does the next pass begin? Show it on the map."""
 
-from kivy.app import App
 from kivy.properties import BooleanProperty, StringProperty
 
 from cabapp.common.message import message
@@ -23,10 +22,9 @@ class ReceiveScreen(CabScreen):
 
     def on_pre_enter(self, *_args):
         """Lay out who may receive and what was written."""
-        app = App.get_running_app()
-        choices = app.session.choices()
-        wanted = app.receiving.id if app.receiving else app.view.hand_over_id
-        app.receiving = None
+        choices = self.app.session.choices()
+        wanted = self.app.receiving.id if self.app.receiving else self.app.view.hand_over_id
+        self.app.receiving = None
         waiting = [w for w in choices.hand_overs if w.id == wanted] or list(choices.hand_overs)
         self._hand_over = waiting[0] if waiting else None
         self._operator, self.named, self.act_now = None, False, False
@@ -43,7 +41,7 @@ class ReceiveScreen(CabScreen):
         self.ids.sheet.fill(
             SheetLine(point=translate(point), words=written(said)) for point, said in sheet_lines(self._hand_over.sheet)
         )
-        self._lay_map(app)
+        self._lay_map(self.app)
 
     def _lay_map(self, app):
         ground, own = self.ids.ground, app.view.hand_over_id == self._hand_over.id
@@ -74,27 +72,25 @@ class ReceiveScreen(CabScreen):
         self._receive(*self.ids.ground.latlon(x, y))
 
     def _receive(self, lat, lon):
-        app = App.get_running_app()
 
         def act():
-            got = app.session.receive(self._hand_over.id, self._operator.id, lat, lon)
+            got = self.app.session.receive(self._hand_over.id, self._operator.id, lat, lon)
             self.sentence, self.act_now = translate(got.words), not got.agreed
             if got.agreed:
-                app.go("take over")
+                self.app.go("take over")
 
-        app.attempt(act)
+        self.app.attempt(act)
 
     def no_time(self):
         """Take over without the check; it is written down, and the office sees it in red."""
-        app = App.get_running_app()
         if self._hand_over is not None:
-            app.unchecked = self._hand_over
-            app.show_refusal(message("Taking over without the check is written down for the office."))
-        app.go("take over")
+            self.app.unchecked = self._hand_over
+            self.app.show_refusal(message("Taking over without the check is written down for the office."))
+        self.app.go("take over")
 
     def later(self):
         """Leave it waiting."""
-        App.get_running_app().back()
+        self.app.back()
 
 
 def _count(store, hand_over_id: str):

@@ -2,7 +2,6 @@
 
 from functools import partial
 
-from kivy.app import App
 from kivy.properties import StringProperty
 
 from cabapp.common.message import N_, Message, message
@@ -28,19 +27,16 @@ class StopScreen(CabScreen):
 
     def show(self, view) -> None:
         """Say since when; leave when work goes on."""
-        app = App.get_running_app()
         self.title = translate("Stopped at {time}. Why?", time=ClockTime(view.since))
         self.again = translate("Start {verb}", verb=Message(view.operation) if view.operation else message("work"))
         if view.state != "stopped":
-            app.go("pass")
+            self.app.go("pass")
 
     def _choose(self, reason, _key):
-        app = App.get_running_app()
-        if app.do("stop_reason", reason=reason):
-            app.go("pass")
+        if self.app.do("stop_reason", reason=reason):
+            self.app.go("pass")
 
     def restart(self):
         """Go on working without a reason."""
-        app = App.get_running_app()
-        if app.do("restart"):
-            app.go("pass")
+        if self.app.do("restart"):
+            self.app.go("pass")

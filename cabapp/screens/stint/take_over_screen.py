@@ -48,11 +48,7 @@ class TakeOverScreen(CabScreen):
 
     def _go_on(self, given, chosen):
         """Choose as before the sheet was read; whoever received it is the operator."""
-        agreed = [
-            one.operator_id
-            for one in App.get_running_app().store.all(HandOverReceipt, hand_over_id=given)
-            if one.agreed
-        ]
+        agreed = [one.operator_id for one in self.app.store.all(HandOverReceipt, hand_over_id=given) if one.agreed]
         self._touched, self._kept = True, None
         for name, one in (chosen | ({"operators": agreed[-1]} if agreed else {})).items():
             if (name, one) in self._rows:  # it may have been taken away meanwhile
@@ -65,8 +61,7 @@ class TakeOverScreen(CabScreen):
 
     def show(self, view) -> None:
         """Say where we are, and what else there is to say."""
-        app = App.get_running_app()
-        said = app.messages.quiet()
+        said = self.app.messages.quiet()
         self._kinds = [kind for _word, kind in said.answers] if said else []
         self.offer = translate(said.words) if said else ""
         self.answers = ([translate(word) for word, _kind in said.answers] if said else []) + ["", ""]
@@ -80,9 +75,8 @@ class TakeOverScreen(CabScreen):
     def _load(self):
         if self._touched:
             return
-        app = App.get_running_app()
         self._chosen, self.ready = {}, False
-        choices = self._choices = app.session.choices()
+        choices = self._choices = self.app.session.choices()
         self.cautions = [translate(caution) for caution in choices.cautions]
         names = {c.id: c.name for name in COLUMNS for c in getattr(choices, name)}
         nearest = choices.fields[0] if choices.fields else None
@@ -125,24 +119,22 @@ class TakeOverScreen(CabScreen):
 
     def acknowledge(self) -> bool:
         """The caution of the day was read; True when that was noted."""
-        app = App.get_running_app()
-        if not app.do("caution"):
+        if not self.app.do("caution"):
             return False
         self.cautions = []
         return True
 
     def answer(self, which: int):
         """Act on a key of the line at the foot."""
-        App.get_running_app().do(self._kinds[which])
+        self.app.do(self._kinds[which])
 
     def set_up(self):
         """Go to the set-up, if the tablet stands still."""
-        app = App.get_running_app()
-        if not app.standing:
-            app.show_refusal(message("Stop first. Set-up is for standing still."))
+        if not self.app.standing:
+            self.app.show_refusal(message("Stop first. Set-up is for standing still."))
         else:
-            app.screens.get_screen("set-up").visiting = False
-            app.go("first" if self._empty() else "set-up")
+            self.app.screens.get_screen("set-up").visiting = False
+            self.app.go("first" if self._empty() else "set-up")
 
     def _empty(self) -> bool:
         """Whether nothing at all is set up yet."""
@@ -160,22 +152,21 @@ class TakeOverScreen(CabScreen):
 
     def _begin(self, operator, tractor, tool, field):
         """Take over, or first read the sheet of the one who handed this field over."""
-        app = App.get_running_app()
         given = self._unread(field, tool)
         if given is not None:
             self._kept = given.id, dict(zip(COLUMNS, (operator, tractor, tool, field), strict=True))
-            app.receiving = given
-            app.go("receive")
+            self.app.receiving = given
+            self.app.go("receive")
             return
-        operation, skip = app.store.get(Tool, tool).operation, "no time" if self._skipped(field, tool) else None
-        if app.attempt(
-            lambda: app.session.take_over(operator, tractor, tool, field, operation=operation, skip_check=skip)
+        operation, skip = self.app.store.get(Tool, tool).operation, "no time" if self._skipped(field, tool) else None
+        if self.app.attempt(
+            lambda: self.app.session.take_over(operator, tractor, tool, field, operation=operation, skip_check=skip)
         ):
-            app.unchecked = None
+            self.app.unchecked = None
 
     def _skipped(self, field, tool) -> bool:
         """Whether there was no time to read the sheet of this work."""
-        given = App.get_running_app().unchecked
+        given = self.app.unchecked
         return given is not None and _same_work(given, field, tool)
 
     def _unread(self, field, tool):
@@ -185,9 +176,8 @@ class TakeOverScreen(CabScreen):
 
     def receive(self):
         """Go and look at the hand-over that waits."""
-        app = App.get_running_app()
-        app.receiving = self._choices.hand_overs[0]
-        app.go("receive")
+        self.app.receiving = self._choices.hand_overs[0]
+        self.app.go("receive")
 
 
 def _same_work(given, field: str, tool: str) -> bool:

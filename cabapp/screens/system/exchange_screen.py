@@ -1,6 +1,5 @@
 """Exchanging records with a stick or a watched folder: one tap, how far it is, and what came of it."""
 
-from kivy.app import App
 from kivy.properties import BooleanProperty, NumericProperty, StringProperty
 
 from cabapp.screens.widgets.screen_frame import CabScreen
@@ -18,7 +17,7 @@ class ExchangeScreen(CabScreen):
 
     def show(self, view) -> None:
         """Draw how far it is."""
-        exchange = App.get_running_app().exchange
+        exchange = self.app.exchange
         self.busy = exchange.busy
         self.share = exchange.done / exchange.of if exchange.of else 0
         places = exchange.places()
@@ -35,6 +34,5 @@ class ExchangeScreen(CabScreen):
 
     def back(self):
         """To the pass, or to taking over."""
-        app = App.get_running_app()
-        app.exchange.messages = []
-        app.back()
+        self.app.exchange.messages = []
+        self.app.back()

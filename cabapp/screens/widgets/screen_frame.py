@@ -2,6 +2,7 @@
 
 import sys
 
+from kivy.app import App
 from kivy.properties import ListProperty
 from kivy.uix.screenmanager import Screen
 
@@ -15,6 +16,11 @@ class CabScreen(Screen):
     def __init_subclass__(cls, **kwargs):
         super().__init_subclass__(**kwargs)
         load_layout(sys.modules[cls.__module__].__file__)
+
+    @property
+    def app(self):
+        """The running application."""
+        return App.get_running_app()
 
     def show(self, view) -> None:
         """Draw what the session says; a screen that only asks draws nothing."""

@@ -1,6 +1,5 @@
 """The day around the pass, read standing still, and what only the operator can tell: rain, wind, seeder, soil."""
 
-from kivy.app import App
 from kivy.properties import BooleanProperty, StringProperty
 
 from cabapp.common.message import message
@@ -39,7 +38,7 @@ class DayScreen(CabScreen):
     def show(self, view) -> None:
         """Write the lines anew where they have changed."""
         self.remark = view.field or ""
-        lines = App.get_running_app().session.day()
+        lines = self.app.session.day()
         if lines != self._lines:
             self._lines = lines
             rows = [SheetLine(point=translate(name), words=translate(said)) for name, said in lines]
@@ -47,16 +46,16 @@ class DayScreen(CabScreen):
 
     def rain(self, hours):
         """Note when rain is looked for; None: no more."""
-        if App.get_running_app().do("rain", hours=hours):
+        if self.app.do("rain", hours=hours):
             self.part = "lines"
 
     def greased(self):
         """Note that the tool was greased just now."""
-        App.get_running_app().do("grease")
+        self.app.do("grease")
 
     def open(self, part: str):
         """Show two figures, to be set right."""
-        self._pair, self._touched = PAIRS[part](App.get_running_app()), [False, False]
+        self._pair, self._touched = PAIRS[part](self.app), [False, False]
         self.part = part
         self._show_figures()
 
@@ -77,23 +76,22 @@ class DayScreen(CabScreen):
 
     def seeder_here(self):
         """Note that the seeder is where the tractor is."""
-        if App.get_running_app().do("seeder"):
+        if self.app.do("seeder"):
             self.part = "lines"
 
     def open_map(self):
         """Show the field, to be touched where the seeder is."""
-        app = App.get_running_app()
-        job, ground = app.session.job, self.ids.ground
+        job, ground = self.app.session.job, self.ids.ground
         if getattr(job, "field", None) is None:
-            app.show_refusal(message("There is no map of this field."))
+            self.app.show_refusal(message("There is no map of this field."))
             return
         ground.set_job(job)
         ground.show_whole()
-        ground.follow(app.view.pose)
+        ground.follow(self.app.view.pose)
         self.part = "map"
 
     def seeder_at(self, x, y):
         """Note that the seeder is at this place of the map, m on the plane."""
         lat, lon = self.ids.ground.latlon(x, y)
-        if App.get_running_app().do("seeder", lat=lat, lon=lon):
+        if self.app.do("seeder", lat=lat, lon=lon):
             self.part = "lines"

@@ -2,7 +2,6 @@
 
 import math
 
-from kivy.app import App
 from kivy.clock import Clock
 from kivy.core.text import Label as Lettering
 from kivy.graphics import Color, Ellipse, Rectangle
@@ -77,7 +76,7 @@ class GapTourScreen(CabScreen):
         """Show an empty screen, then work it out."""
         self.remark = translate("Looking for the shortest round …")
         self.ids.stops.fill([])
-        job, ground = App.get_running_app().session.job, self.ids.ground
+        job, ground = self.app.session.job, self.ids.ground
         if getattr(job, "field", None) is not None:
             ground.set_job(job)
             ground.show_whole()
@@ -89,8 +88,7 @@ class GapTourScreen(CabScreen):
         self._due.cancel()
 
     def _work_out(self, _dt):
-        app = App.get_running_app()
-        app.attempt(lambda: self._list(app))
+        self.app.attempt(lambda: self._list(self.app))
 
     def _list(self, app):
         self.remark = ""
@@ -121,9 +119,8 @@ class GapTourScreen(CabScreen):
         self.ids.ground.set_round(start, legs)
 
     def _point_out(self, xy):
-        app = App.get_running_app()
-        app.screens.get_screen("pass").point_out(xy)
-        app.go("pass")
+        self.app.screens.get_screen("pass").point_out(xy)
+        self.app.go("pass")
 
 
 def _place_words(here, there) -> str:

@@ -1,6 +1,5 @@
 """What can be done standing still: the keys, and under them fuel, fields, marks, and the screen itself."""
 
-from kivy.app import App
 from kivy.properties import NumericProperty, StringProperty
 
 from cabapp.common.message import Message
@@ -54,32 +53,30 @@ class MenuScreen(CabScreen):
         first = len(self.ids.menu.children)  # children are last to first
         for place, keys in ((first, before), (LAST, after)):
             for words, name in keys:
-                self._add_key(words, lambda name=name: App.get_running_app().go(name), place)
+                self._add_key(words, lambda name=name: self.app.go(name), place)
 
     def _mark(self, kind):
         self._tap("mark", kind=kind)
 
     def _tap(self, name, **detail):
-        app = App.get_running_app()
-        if app.do(name, **detail):
-            app.go("pass")
+        if self.app.do(name, **detail):
+            self.app.go("pass")
 
     def on_pre_enter(self, *_args):
         """Begin with the keys."""
         self.part, self.fuel = "keys", 0
         self.ids.marks.remove_widget(self._stone)
-        if App.get_running_app().view.operation in HARVESTS:
+        if self.app.view.operation in HARVESTS:
             self.ids.marks.add_widget(self._stone, index=1)
         self._show_light()
 
     def show(self, view) -> None:
         """Say where the work stands."""
-        app = App.get_running_app()
         ground = ground_left(view)
         left = "" if ground is None else translate("{area} to finish", area=Area(ground))
         self.title = view.field or ""
         self.remark = left
-        self.fuel_words = f"{int(self.fuel)} {app.units.unit('volume')}"
+        self.fuel_words = f"{int(self.fuel)} {self.app.units.unit('volume')}"
 
     def add_fuel(self, step: int):
         """Change the figure; never below nothing."""
@@ -87,15 +84,13 @@ class MenuScreen(CabScreen):
 
     def note_fuel(self):
         """Write the fuel down."""
-        app = App.get_running_app()
-        litres = self.fuel / app.units.volume_value(1.0)
-        if self.fuel and app.do("fuel", litres=litres):
-            app.go("pass")
+        litres = self.fuel / self.app.units.volume_value(1.0)
+        if self.fuel and self.app.do("fuel", litres=litres):
+            self.app.go("pass")
 
     def list_fields(self):
         """Show every field with what is done: what closes first comes first, and the backlog of all."""
-        app = App.get_running_app()
-        work, backlog = app.session.season()
+        work, backlog = self.app.session.season()
         place, needs = {one.id: n for n, one in enumerate(work)}, {one.id: WorkHours(one.needs) for one in work}
         rows = []
         if backlog is not None and backlog.left > 0:
@@ -103,39 +98,37 @@ class MenuScreen(CabScreen):
                 words=translate("Backlog on seeded ground"),
                 remark=translate("{area} of passes, {time}", area=Area(backlog.left), time=WorkHours(backlog.needs)),
             ))  # fmt: skip
-        fields = app.session.choices().fields
+        fields = self.app.session.choices().fields
         for field in sorted(fields, key=lambda field: place.get(field.id, len(place))):
             done = translate("not known") if field.share_done is None else translate(
                 "{done} % done, {left} % left",
                 done=round(100 * field.share_done), left=round(100 * (1 - field.share_done)),
             )  # fmt: skip
-            away = "" if field.metres is None else f"{app.units.distance(field.metres)}   "
+            away = "" if field.metres is None else f"{self.app.units.distance(field.metres)}   "
             done += f", {translate(needs[field.id])}" if field.id in needs else ""
             what = ", ".join([field.name, *([field.crop] if field.crop else []), translate(how_often(field.target))])
-            rows.append(FieldRow(words=what + _closing(field, app), remark=away + done))
+            rows.append(FieldRow(words=what + _closing(field, self.app), remark=away + done))
         self.ids.fields.fill(rows)
         self.part = "fields"
 
     def turn_light(self):
         """Day, night, or by the sun."""
-        app = App.get_running_app()
-        app.choose_light(LIGHTS[(LIGHTS.index(app.light) + 1) % len(LIGHTS)])
+        self.app.choose_light(LIGHTS[(LIGHTS.index(self.app.light) + 1) % len(LIGHTS)])
         self._show_light()
 
     def _show_light(self):
-        self.light_words = translate("Light: {light}", light=Message(App.get_running_app().light))
+        self.light_words = translate("Light: {light}", light=Message(self.app.light))
 
     def turn_map(self):
         """North up, or travel up."""
-        ground = App.get_running_app().screens.get_screen("pass").ids.ground
+        ground = self.app.screens.get_screen("pass").ids.ground
         ground.north_up, ground.whole = not ground.north_up, False
-        App.get_running_app().go("pass")
+        self.app.go("pass")
 
     def whole_field(self):
         """The whole field on the map."""
-        app = App.get_running_app()
-        app.go("pass")
-        app.screens.get_screen("pass").ids.ground.show_whole()
+        self.app.go("pass")
+        self.app.screens.get_screen("pass").ids.ground.show_whole()
 
 
 def _closing(field, app) -> str:

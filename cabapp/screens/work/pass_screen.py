@@ -3,7 +3,6 @@
 Draws a `cabapp.session.state.view.View`; every rule behind it lives in the session.
 """
 
-from kivy.app import App
 from kivy.clock import Clock
 from kivy.properties import (
     BooleanProperty,
@@ -70,24 +69,23 @@ class PassScreen(CabScreen):
 
     def _glide(self, _dt):
         """Between two fixes let the map move on."""
-        view, now = App.get_running_app().view, Clock.get_time()
+        view, now = self.app.view, Clock.get_time()
         moves = view is not None and view.pose is not None and view.speed
         if moves and not self.no_receiver and now - self._glided >= GLIDE_S:
             self._glided = now
-            self.ids.ground.glide(App.get_running_app().clock.now())
+            self.ids.ground.glide(self.app.clock.now())
 
     def show(self, view) -> None:
         """Draw what the session says."""
-        app = App.get_running_app()
         self.moving = is_moving(view)
         self.no_receiver = view.position == "none"
-        self._head(view, app)
-        self._figures(view, app)
-        self._ground(view, app)
+        self._head(view, self.app)
+        self._figures(view, self.app)
+        self._ground(view, self.app)
         strip = self.ids.strip
         strip.counts, strip.over = list(view.strip or ()), list(view.strip_over or ())
         self.ids.passes.count = view.pass_tally
-        self._sentence(view, app)
+        self._sentence(view, self.app)
         verb = Message(view.operation) if view.operation else message("work")
         self.main_acts = view.state != "finished"
         if self.main_acts:
@@ -201,31 +199,29 @@ class PassScreen(CabScreen):
 
     def press_main(self):
         """Start or stop."""
-        app = App.get_running_app()
-        state = app.view.state
+        state = self.app.view.state
         if state == "working":
-            app.stop_work()
+            self.app.stop_work()
         else:
-            app.do("restart" if state == "stopped" else "start")
+            self.app.do("restart" if state == "stopped" else "start")
 
     def press(self, place: int):
         """Act on one of the small keys."""
-        app = App.get_running_app()
         if self.asking == "mark":
-            app.do("mark", kind=marks_for(app.view.operation)[place])
+            self.app.do("mark", kind=marks_for(self.app.view.operation)[place])
             self.asking = ""
         elif self.asking == "wing":
-            app.do("width", wing=list(WINGS)[place])
+            self.app.do("width", wing=list(WINGS)[place])
             self.asking = ""
         elif place == 2:
-            app.go("more")
+            self.app.go("more")
         else:
             self.asking = ("mark", "wing")[place]
-        self._keys(app.view)
+        self._keys(self.app.view)
 
     def answer(self, which: int):
         """Act on a key of the sentence line."""
-        App.get_running_app().do(self._answers[which][1])
+        self.app.do(self._answers[which][1])
 
     def point(self):
         """A touch on the map while moving: near, or the whole field."""
