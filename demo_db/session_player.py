@@ -4,6 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from cabapp.common.clock import ManualClock
+from cabapp.common.rendering import render
+from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.position.fix import Fix
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.session import Session
@@ -53,14 +55,14 @@ def play(
     last = max(taps[-1]["t"], part.t[-1]) + 12.0
     clock = ManualClock(first)
     session = Session(store, clock, replay_of(part, after))
-    seen, sounds = Played(), 0
+    seen, sounds, farm = Played(), 0, FarmSettings(store).format
     while clock.now() < last:
         now = clock.now() + TICK if not taps else min(clock.now() + TICK, max(taps[0]["t"], clock.now()))
         clock.advance(now - clock.now())
         view = session.tick()
         if view.sentence and view.sentence.sound > sounds:
             sounds = view.sentence.sound
-            seen.warnings.append((now, str(view.sentence.words)))
+            seen.warnings.append((now, render(view.sentence.words, farm=farm)))
         while taps and taps[0]["t"] <= now:
             tap = taps.pop(0)
             _tap(session, part, rows, tap, seen)
