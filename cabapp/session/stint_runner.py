@@ -64,7 +64,7 @@ class StintRunner:
         self, store: Store, stint_id: str, position: PositionState, farm: FarmSettings, beside: Executor | None = None
     ):
         self._store, self.position = store, position
-        self.farm, self.units = farm, farm.units
+        self.farm = farm
         self._read(stint_id)
         self.job = store.get(Job, self.stint.job_id)
         self.field = store.get(Field, self.job.field_id)

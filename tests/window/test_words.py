@@ -60,7 +60,8 @@ def test_every_message_is_given_what_stands_in_its_places():
         given |= {"count"} if name == "plural" else set()
         needed = set().union(*map(places, texts)) if given else set()
         own = {"name"} if name == "refuse" else set()  # a reader's own refusals name its file
-        assert needed - own == given, (where, texts)
+        counted = {"count"} if name == "plural" else set()  # the number may stand there in another form, or not at all
+        assert needed - own - counted == given - counted, (where, texts)
     assert seen > 300
 
 

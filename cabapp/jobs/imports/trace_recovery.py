@@ -18,6 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
+from cabapp.common.message import Message, message, plural
 from cabapp.jobs.records.stint_state import UNDO_S
 from cabapp.jobs.records.tap_log import effective_taps, written_taps
 from cabapp.position.calibration.antenna_offset import AntennaTransfer
@@ -27,7 +28,7 @@ from cabapp.position.recordings.raw_log import SUFFIX
 from cabapp.position.recordings.raw_log_reader import STAMP, RawLogDecoder
 from store import Store
 from store.durability.missing_traces import Missing, missing, put_back
-from store.errors import Refused, message
+from store.errors import Refused
 from store.models import Stint
 from store.traces.trace_codec import Trace, make_trace
 
@@ -40,7 +41,7 @@ LATE_S = 2.0
 NAMED = re.compile(r"(\d{4}-\d\d-\d\d)-(.+)-\d{3}" + re.escape(SUFFIX))
 
 
-def refill(store: Store, folder: Path) -> str | None:
+def refill(store: Store, folder: Path) -> Message | None:
     """Fill what is missing of traces from the raw logs in a folder; say what was and was not.
 
     Parameters
@@ -51,8 +52,8 @@ def refill(store: Store, folder: Path) -> str | None:
 
     Returns
     -------
-    str or None
-        Sentences; None if nothing was missing.
+    Message or None
+        None if nothing was missing.
 
     Notes
     -----
@@ -82,16 +83,22 @@ def after_mending(store: Store, folder: Path) -> None:
         store.mended = message("{mended} {traces}", mended=store.mended, traces=said)
 
 
-def _words(back: int, lost: int) -> str | None:
-    said = []
-    if back:
-        said.append(f"{back:,} positions that were lost came back from what the receiver had said.")
-    if lost:
-        said.append(
-            f"{lost:,} positions are lost: what the receiver said then is not kept here. "
-            "Another copy may have them; exchange records with it."
-        )
-    return " ".join(said) or None
+def _words(back: int, lost: int) -> Message | None:
+    came = plural(
+        "{number} position that was lost came back from what the receiver had said.",
+        "{number} positions that were lost came back from what the receiver had said.",
+        back, number=f"{back:,}",
+    )  # fmt: skip
+    gone = plural(
+        "{number} position is lost: what the receiver said then is not kept here. "
+        "Another copy may have it; exchange records with it.",
+        "{number} positions are lost: what the receiver said then is not kept here. "
+        "Another copy may have them; exchange records with it.",
+        lost, number=f"{lost:,}",
+    )  # fmt: skip
+    if back and lost:
+        return message("{back} {lost}", back=came, lost=gone)
+    return came if back else gone if lost else None
 
 
 def _found(store: Store, folder: Path, one: Missing) -> Iterator[Trace]:

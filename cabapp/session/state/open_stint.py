@@ -6,7 +6,6 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from cabapp.common.units import Units
 from cabapp.counting.live_spacing import LiveSpacing
 from cabapp.counting.look_ahead import Ahead
 from cabapp.jobs.pass_counts.live_count import LiveCount
@@ -40,7 +39,6 @@ class OpenStint(Protocol):
     position: PositionState
     spacing: LiveSpacing
     farm: FarmSettings
-    units: Units
     notice: Sentence | None
     ahead: Ahead | None
     hand_over_id: str | None

@@ -162,7 +162,7 @@ def test_what_the_raw_log_does_not_hold_is_said_to_be_lost(damaged, tmp_path):
     with open_store(before.path) as mended:
         left = len(mended.read_trace(before.stint.id))
         lost = len(before.trace) - left
-        assert refill(mended, tmp_path / "receiver").startswith(f"{lost:,} positions are lost")
+        assert str(refill(mended, tmp_path / "receiver")).startswith(f"{lost:,} positions are lost")
         assert len(mended.read_trace(before.stint.id)) == left and lost > 0
         numbers = [chunk.n for chunk in mended.all(TraceChunk)]
         writer = mended.trace(before.stint.id)
@@ -186,7 +186,7 @@ def test_an_open_trace_with_a_hole_is_filled_in_its_place(evening, damaged, tmp_
     damage(before.path, [pack(cut(unpack(last.packed), 150, 160))])
     with open_store(before.path) as mended:
         assert 0 < len(mended.read_trace(before.stint.id)) < len(before.trace)
-        assert "came back" in refill(mended, tmp_path / "receiver")
+        assert "came back" in str(refill(mended, tmp_path / "receiver"))
         np.testing.assert_array_equal(mended.read_trace(before.stint.id).t, before.trace.t)
         assert counted(mended, evening[1], before.stint) == before.tally
 
@@ -200,7 +200,7 @@ def test_a_log_of_another_drive_fills_nothing(damaged, sea_place, told_by_a_rece
     other.close()
     with open_store(before.path) as mended:
         left = len(mended.read_trace(before.stint.id))
-        assert "came back" not in refill(mended, tmp_path / "receiver")
+        assert "came back" not in str(refill(mended, tmp_path / "receiver"))
         assert len(mended.read_trace(before.stint.id)) == left
 
 
