@@ -91,8 +91,8 @@ def _plain(name: str) -> str:
 
     Examples
     --------
-    >>> _plain("Tablet 1 / Søren")
-    'tablet-1-s-ren'
+    >>> _plain("Tablet 1 / Søren"), _plain("ขอ")
+    ('tablet-1-s-ren', 'tablet')
     """
     ascii_only = unicodedata.normalize("NFKD", name).encode("ascii", "replace").decode().lower()
     return re.sub(r"[^a-z0-9]+", "-", ascii_only).strip("-")[:40] or "tablet"

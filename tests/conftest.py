@@ -2,10 +2,13 @@
 
 import json
 import shutil
+import string
 
 import pytest
 from filelock import FileLock
 from hypothesis import HealthCheck, settings
+
+from store.errors import Message
 
 # how long an example takes says more of the machine than of the code
 settings.register_profile("rollbook", deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -28,3 +31,18 @@ def build_once(tmp_path_factory):
         return folder, json.loads(note.read_text("utf-8"))
 
     return built
+
+
+@pytest.fixture
+def whole_messages(monkeypatch):
+    """Every message made has a value for each of its places, none of them None, and no value without a place."""
+    make = Message.__init__
+
+    def checked(self, id, values=(), plural=None, count=None):
+        make(self, id, dict(values), plural, count)
+        texts = [id] if plural is None else [id, plural]
+        places = {place.lower() for text in texts for _, place, _, _ in string.Formatter().parse(text) if place}
+        assert places | ({"count"} if plural else set()) == self.values.keys(), (id, values)
+        assert None not in self.values.values() and "None" not in str(self), (id, values)
+
+    monkeypatch.setattr(Message, "__init__", checked)

@@ -11,6 +11,11 @@ from store.models import Farm, Field, Job, Operator, Stint, Tool, Tractor
 START = 1_777_000_000.0
 
 
+@pytest.fixture(autouse=True)
+def _messages(whole_messages):
+    """Every message of store and sync met in a test is whole."""
+
+
 @pytest.fixture(scope="session")
 def at():
     """An instant in the spring of 2026, POSIX s."""

@@ -32,6 +32,11 @@ START = 1_777_000_000.0
 WALLS = (lambda: START, lambda: START - 3600, lambda: 3_913_000_000.0)
 
 
+@pytest.fixture(autouse=True)
+def _messages(whole_messages):
+    """Every message of store and sync met in a test is whole."""
+
+
 @pytest.fixture(scope="session")
 def rows_of():
     """A function that returns every exchanged row of a store, table by table, in one order."""

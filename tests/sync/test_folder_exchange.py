@@ -2,10 +2,13 @@
 
 import shutil
 
+import pytest
+
 from cabapp.__main__ import main
 from store import open_store
 from store.models import Operator, Tap
 from sync import export_bundle, merge_bundles
+from sync.bundle_export import bundle_name
 from sync.folder_exchange import FolderWatcher
 
 
@@ -161,3 +164,14 @@ def test_a_logbook_with_nothing_in_it_writes_nothing(copies, tmp_path):
         (bundle,) = (tmp_path / "shared").iterdir()
         bundle.unlink()
         assert watch.look()[0].written == bundle, "written again where it was deleted"
+
+
+@pytest.mark.parametrize(
+    ("name", "plain"),
+    [("Tablet 1 / Søren", "tablet-1-s-ren"), ("../..", "tablet"), ("ขอ", "tablet"), ("a" * 50, "a" * 40), ("é", "e")],
+)
+def test_a_bundle_is_named_with_letters_every_file_system_takes(copies, name, plain):
+    """Plain letters and digits of the device's name, forty at most, then the first eight of its id."""
+    copies[0].device_name = name
+    assert bundle_name(copies[0]) == f"rollbook-{plain}-{copies[0].device[:8]}.zip"
+    assert bundle_name(copies[0], locked=True).endswith(".locked")
