@@ -127,7 +127,3 @@ class Exchange:
 
     def _note(self, done, of, _name):
         self.done, self.of = done, of
-
-
-def _message(said: Message | str) -> Message:
-    return said if isinstance(said, Message) else Message(said)

@@ -251,6 +251,7 @@ class Cab:
             time.sleep(0.004)  # a finger is no jump
         xtest.fake_input(self._display, self.X.ButtonRelease, 1)
         self._display.sync()
+        self.settle()
 
     def tap(self, text, seconds=TOUCH_S, button=1):
         """Tap the thing that shows a text."""
