@@ -19,19 +19,11 @@ def custom_page(record: JobRecord, account: Account, now: float) -> str:
         ("pass_area", fmt.area(account.pass_area), "pass area, every pass"),
         ("field", fmt.area(account.field_area), "inside the boundary"),
     ]
+    areas = ({} if account.none is None else {"0": account.none}) | account.by_count
     rows = [
         [page_elements.passes_text(int(n), account.operation), fmt.area(area), share(area, account.field_area)]
-        for n, area in account.by_count.items()
+        for n, area in areas.items()
     ]
-    if account.none is not None:
-        rows.insert(
-            0,
-            [
-                page_elements.passes_text(0, account.operation),
-                fmt.area(account.none),
-                share(account.none, account.field_area),
-            ],
-        )
     by_day = {}
     for stint in account.stints:
         for day in stint.days:
@@ -46,7 +38,7 @@ def custom_page(record: JobRecord, account: Account, now: float) -> str:
             Table("Days", [("day", ""), ("operator", ""), ("with", ""), ("working and turning, h", "n")], worked, key="days"),
         ],
         right=f"{account.operation}, {times(account.target)}, {account.season}",
-        figures=[page_elements.LargeFigure(*account) for account in figures],
+        figures=figures,
         figure=page_elements.map_of(record, f"{account.field}, {account.operation}", tallest=400),
         blanks=blanks, at=account.ended,
         links=[Link("field log", f"{account.stem}.html"), Link("job page", f"{account.stem}-job.html")],

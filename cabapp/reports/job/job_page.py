@@ -49,7 +49,7 @@ def job_page(record: JobRecord, account: Account, now: float) -> str:
         f"{record.farm.name if record.farm else ''} · job", account.field, fmt, now,
         [work_table(account, fmt, record.seen), stint_table(account, fmt), *filter(None, [passes_table(record)]), *correction_tables(record)],
         right=f"{account.operation}, {times(account.target)}, {account.season}",
-        figures=[page_elements.LargeFigure(*account) for account in figures],
+        figures=figures,
         figure=drawn, script_data=page_elements.script_data(record, drawn),
         notes=notes + ([short] if short else []), links=links, at=account.ended,
     )  # fmt: skip

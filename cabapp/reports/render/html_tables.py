@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from cabapp.common.farm_format import FarmFormat
 from cabapp.jobs.records.time_split import KINDS
-from cabapp.reports.model.job_account import StintAccount
+from cabapp.reports.model.job_account import Account, StintAccount
 from cabapp.reports.render import page_elements
 
 
@@ -61,6 +61,11 @@ def together(spent: Iterable[dict[str, float]]) -> dict[str, float]:
     return {kind: math.fsum(one[kind] for one in spent) for kind in KINDS}
 
 
+def jobs_text(accounts: list[Account]) -> str:
+    """Return the number of jobs: "1 job", "2 jobs"."""
+    return f"{len(accounts)} {'job' if len(accounts) == 1 else 'jobs'}"
+
+
 def lacking(lines: Iterable[StintAccount]) -> str:
     """What the cost of these lines leaves out, as a sentence; empty when nothing."""
     lines = list(lines)
@@ -72,7 +77,7 @@ def lacking(lines: Iterable[StintAccount]) -> str:
 
 def page(
     kicker: str, title: str, fmt: FarmFormat, now: float, tables: list[Table], *,
-    right: str = "", figures: list[page_elements.LargeFigure] = (), figure: Markup = "", script_data: dict | None = None, before: Markup = "", notes: list[str] = (),
+    right: str = "", figures: list[tuple[str, str, str]] = (), figure: Markup = "", script_data: dict | None = None, before: Markup = "", notes: list[str] = (),
     links: list[Link] = (), ways: list[Link] = (), wide: bool = False, blanks: list[str] = (), at: float | None = None,
 ) -> str:  # fmt: skip
     """Return a page of tables.
@@ -82,7 +87,7 @@ def page(
     fill in by hand; `wide` is for landscape paper. The zone named is that at `at`, by default `now`.
     """
     return page_elements.TEMPLATES.get_template("tables.html").render(
-        kicker=kicker, title=title, right=right, figures=figures, map=figure, before=before, script_data=script_data, tables=tables,
+        kicker=kicker, title=title, right=right, figures=[page_elements.LargeFigure(*one) for one in figures], map=figure, before=before, script_data=script_data, tables=tables,
         notes=notes, links=links, ways=ways, wide=wide, blanks=blanks, zone=fmt.zone_words(now if at is None else at),
         written=f"{fmt.when(now)} ({fmt.zone_words(now)})",
     )  # fmt: skip

@@ -8,7 +8,7 @@ from cabapp.common.farm_format import FarmFormat, share
 from cabapp.common.wording import times
 from cabapp.reports.model.job_account import Account
 from cabapp.reports.render import page_elements
-from cabapp.reports.render.html_tables import Link, Table, hours, page
+from cabapp.reports.render.html_tables import Link, Table, hours, jobs_text, page
 
 _HEADS = [
     ("field", ""), ("work", ""), ("ground by passes, as on the map", ""), ("at target", "n"), ("never", "n"),
@@ -28,13 +28,12 @@ def home_page(
         if any(account.parts for account in of):
             ways.append(Link(f"Landlords {season}", f"landlords-{season}.html"))
         rows = [_row(account, fmt) for account in of]
-        jobs = f"{len(of)} {'job' if len(of) == 1 else 'jobs'}"
-        tables.append(Table(f"Season {season}", _HEADS, rows, note=jobs, key=f"jobs-{season}"))
+        tables.append(Table(f"Season {season}", _HEADS, rows, note=jobs_text(of), key=f"jobs-{season}"))
     newest = [account for account in accounts if account.season == seasons[0]]
     return page(
         "office copy", farm, fmt, now, tables, wide=True, ways=ways, figures=_figures(newest, fmt),
         before=page_elements.bar_patterns(), links=made, at=max(account.ended for account in accounts),
-        right=f"{len(accounts)} {'job' if len(accounts) == 1 else 'jobs'}",
+        right=jobs_text(accounts),
         notes=[
             "Field area is ground, once; pass area is the sum over all passes. Open a field for its log. "
             "The large figures are those of the newest season.",
@@ -42,18 +41,17 @@ def home_page(
     )  # fmt: skip
 
 
-def _figures(accounts: list[Account], fmt: FarmFormat) -> list[page_elements.LargeFigure]:
-    """What a season comes to, over fields with a boundary."""
+def _figures(accounts: list[Account], fmt: FarmFormat) -> list[tuple[str, str, str]]:
+    """Return the large figures of a season, over fields with a boundary."""
     known = [account for account in accounts if account.field_area]
     ground = math.fsum(account.field_area for account in known)
     worked = math.fsum(_worked(account) for account in accounts)
-    found = [
+    return [
         ("field", fmt.area(ground or None), "field area, every job"),
         ("reached", share(math.fsum(account.reached for account in known), ground), "of it at target"),
         ("none", fmt.area(math.fsum(account.none for account in known) if known else None), "never covered"),
         ("hours", f"{hours(worked)} h", "working and turning"),
     ]
-    return [page_elements.LargeFigure(*account) for account in found]
 
 
 def _worked(account: Account) -> float:

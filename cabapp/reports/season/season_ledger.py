@@ -5,12 +5,11 @@ Each stint's money is rounded to the hundredth once, so that all tables add up.
 
 import math
 from collections import defaultdict
-from collections.abc import Callable
 
 from cabapp.common.farm_format import FarmFormat, share
 from cabapp.reports.model.fuel_record import Fill
 from cabapp.reports.model.job_account import Account, known_cost, per_area, rates, sum_known, useful
-from cabapp.reports.render.html_tables import Link, Table, hours, lacking, page
+from cabapp.reports.render.html_tables import Link, Table, hours, jobs_text, lacking, page
 from cabapp.reports.season.landlord_page import by_landlord
 
 
@@ -20,7 +19,7 @@ def ledger_page(
     """Return the ledger of a season; of `fuel`, that of this year without a stint is listed apart."""
     tables = [_by_field(accounts, fmt)]
     for name in ("tool", "tractor", "operator"):
-        tables.append(_by(accounts, name, lambda stint, name=name: getattr(stint, name), fmt))
+        tables.append(_by(accounts, name, fmt))
     if any(account.parts for account in accounts):
         tables.append(by_landlord(accounts, fmt))
     loose = [f for f in fuel if not f.job and fmt.local(f.at).year == season]
@@ -29,7 +28,7 @@ def ledger_page(
     short = lacking([stint for account in accounts for stint in account.stints])
     return page(
         farm, f"Season {season}", fmt, now, tables, wide=True,
-        right=f"{len(accounts)} {'job' if len(accounts) == 1 else 'jobs'}",
+        right=jobs_text(accounts),
         at=max(account.ended for account in accounts), links=[Link("all jobs", "index.html"), Link("day book", "day-book.html")],
         notes=[
             "Field area is ground, once for every operation on it; pass area is the sum over all passes. "
@@ -78,11 +77,11 @@ def _by_field(accounts: list[Account], fmt: FarmFormat) -> Table:
     return Table("Fields by operation", heads, rows, [total], key="fields")
 
 
-def _by(accounts: list[Account], name: str, key: Callable, fmt: FarmFormat) -> Table:
+def _by(accounts: list[Account], name: str, fmt: FarmFormat) -> Table:
     groups = defaultdict(list)
     for account in accounts:
         for stint in account.stints:
-            groups[key(stint)].append(stint)
+            groups[getattr(stint, name)].append(stint)
     heads = [(name, ""), ("stints", "n"), ("pass area", "n"), ("in all, h", "n"), ("output in the field", "n"),
              ("fuel", "n"), ("cost", "n"), (f"a pass {fmt.units.unit('area')}", "n")]  # fmt: skip
     every = [stint for stints in groups.values() for stint in stints]

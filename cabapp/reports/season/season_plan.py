@@ -17,7 +17,6 @@ from cabapp.planning.work_order import HOURS_A_DAY, Slot, Work, in_order
 from cabapp.reports.model.job_account import Account, StintAccount, rates
 from cabapp.reports.model.job_record import read_job
 from cabapp.reports.render.html_tables import Table, page
-from cabapp.reports.render.page_elements import LargeFigure
 from store import Store, models
 
 _HEADS = [
@@ -52,10 +51,10 @@ def plan_page(store: Store, accounts: list[Account], season: int, fmt: FarmForma
     unmapped = [one.row.name for one in entries if one.area is None]
     left = math.fsum(slot.work.left for slot in slots)
     figures = [
-        LargeFigure("left", fmt.area(left), "passes still lacking, all fields"),
-        LargeFigure("backlog", fmt.area(math.fsum(one.work.left for one in known if one.seeded is not None)), "of them on seeded ground"),
-        LargeFigure("pace", fmt.units.area_rate(pace), "passes, by work so far" if stints else "passes, expected"),
-        LargeFigure("hours", f"{left / pace / 3600:.0f} h" if pace else "–", f"of work, {HOURS_A_DAY:.0f} h a day"),
+        ("left", fmt.area(left), "passes still lacking, all fields"),
+        ("backlog", fmt.area(math.fsum(one.work.left for one in known if one.seeded is not None)), "of them on seeded ground"),
+        ("pace", fmt.units.area_rate(pace), "passes, by work so far" if stints else "passes, expected"),
+        ("hours", f"{left / pace / 3600:.0f} h" if pace else "–", f"of work, {HOURS_A_DAY:.0f} h a day"),
     ]  # fmt: skip
     notes = [
         "What closes first comes first. When a crop comes up is an estimate from soil temperature, "
