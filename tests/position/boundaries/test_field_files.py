@@ -190,8 +190,9 @@ def test_a_field_beside_the_date_line_and_near_a_pole(land):
 
 def test_a_field_of_all_parts_and_holes(written):
     """A placemark of two polygons, one with a hole, is one field; heights are dropped."""
-    one, hole, other = square(400.0)[0], box(-105.999, 52.001, -105.998, 52.002), box(-105.98, 52.0, -105.97, 52.01)
-    text = kml(mark([one.exterior.coords, hole.exterior.coords], [other.exterior.coords]))
+    one, other = square(400.0)[0], box(-105.98, 52.0, -105.97, 52.01)
+    hole = Polygon([(-105.999, 52.001), (-105.998, 52.001), (-105.998, 52.002)])  # three corners, four places
+    text = kml(mark([one.exterior.coords, hole.exterior.coords, [(LON, LAT)] * 3], [other.exterior.coords]))
     (found,) = read_fields(written("a.kml", text))
     want = MultiPolygon([Polygon(one.exterior.coords, [hole.exterior.coords]), other])
     assert shape(found.geometry).normalize().equals_exact(want.normalize(), 1e-9)
