@@ -88,6 +88,13 @@ def test_a_breakdown_or_the_road_costs_no_efficiency(one_job):
     assert away.efficiency == plain.efficiency and later.efficiency < plain.efficiency / 2
 
 
+def test_a_stint_that_only_waited_has_no_rates(one_job):
+    """Without a metre at work, or without time in the field, no rate is known; nothing is divided by zero."""
+    for seconds in ({"waiting": 600.0}, {"travelling": 600.0}):
+        found = rates(one_job(seconds, working_m=0.0, pass_area=0.0).stints)
+        assert found == job_account.Rates(None, None, None, None, None, None)
+
+
 def test_lap_is_lost_output(one_job):
     """Ground covered beyond the target is no useful output: a tenth too much is a tenth less."""
     one = one_job({"working": 3600.0}, pass_area=11000.0)
