@@ -41,11 +41,11 @@ def test_the_version_stands_in_one_place(capsys):
 
 
 def test_the_licence_lies_in_the_package():
-    """The texts of the licences that pyproject.toml names are part of the package, our own first."""
+    """The text of the licence that pyproject.toml names is part of the package."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
-    paths = project["license-files"]
-    assert project["license"].startswith("MIT") and (ROOT / paths[0]).read_text("utf-8").startswith("MIT License")
-    assert all(path.startswith("cabapp/") and path.endswith(".txt") and (ROOT / path).is_file() for path in paths)
+    (path,) = project["license-files"]
+    assert project["license"] == "MIT" and (ROOT / path).read_text("utf-8").startswith("MIT License")
+    assert path.startswith("cabapp/") and path.endswith(".txt")
 
 
 def test_pre_commit_runs_the_checks_of_the_tests_from_no_other_host():
