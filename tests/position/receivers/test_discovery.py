@@ -145,7 +145,7 @@ def test_a_better_one_takes_over_only_after_a_while():
     names = {}
     for n in range(60):
         one.next = [Fix(n, 52.0, -106.0, sigma=0.5)]
-        two.next = [Fix(n, 52.0, -106.0, sigma=0.25 if n > 30 or 5 < n < 15 else 0.26)]
+        two.next = [Fix(n, 52.0, -106.0, sigma=0.25 if n > 30 or 5 < n < 15 else 0.26 if n else 0.6)]
         team.poll(float(n))
         names[n] = team.name
     assert [n for n in names if names[n] == "two"] == list(range(31 + int(BETTER_S), 60))
