@@ -269,3 +269,15 @@ def test_a_locked_bundle_is_read_to_its_last_byte(copies, tmp_path, monkeypatch)
     for phrase, refused in (("eight888", False), ("seven77", True)):
         with pytest.raises(BundleRefused, match="eight letters") if refused else nullcontext():
             bundle_encryption.encrypt(b"", phrase)
+
+
+@pytest.mark.parametrize("part", [RECORDS, "traces/"])
+@pytest.mark.parametrize("change", [lambda b: b[:-1] + bytes([b[-1] ^ 1]), lambda b: b + b" ", lambda b: b[:-1]])
+def test_an_altered_member_is_named(sound, offer, rebuilt, part, change):
+    """A member of the same, a greater or a smaller length is refused by its own hash, with its name."""
+
+    def altered(members):
+        return [(n, change(b) if n.startswith(part) else b) for n, b in members]
+
+    sentence = offer(rebuilt(sound, altered))
+    assert f"Its part {part}" in sentence and "was altered on the way" in sentence
