@@ -246,6 +246,8 @@ class Cab:
 
         self.move(x0, y0)
         xtest.fake_input(self._display, self.X.ButtonPress, 1)
+        self._display.sync()
+        self.settle()  # Kivy takes moves that come together with the press for no moves
         for k in range(1, 6):
             self.move(x0 + (x1 - x0) * k / 5, y0 + (y1 - y0) * k / 5)
             time.sleep(0.004)  # a finger is no jump

@@ -102,7 +102,8 @@ class Probe:
                 answer["fault"] = repr(fault)
             done.set()
 
-        Clock.schedule_once(lambda _dt: turn(what == "settle"), 0)
+        # events are read at the end of a turn and dispatched after the clock's part of the next
+        Clock.schedule_once(lambda _dt: turn(2 if what == "settle" else 0), 0)
         done.wait(10)
         return answer
 
