@@ -6,7 +6,7 @@ from shapely.geometry import box
 
 from cabapp.common.units import FOOT
 from cabapp.counting.areas.area_totals import area_totals
-from cabapp.counting.spacing import find_passes, pass_spacing
+from cabapp.counting.spacing import find_passes, fit_pass, pass_spacing
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.robust_spread import FEW, robust_spread
 from cabapp.planning.half_lap import best_inside, expected_shares
@@ -89,6 +89,16 @@ def test_a_pass_points_the_way_it_was_driven(drive):
     found = find_passes(drive([straight(0.0), straight(7.0), straight(14.0)]))
     assert [one.heading for one in found] == pytest.approx(np.array([1, -1, 1]) * np.pi / 2, abs=0.01)
     assert [one.length for one in found] == pytest.approx([196, 196, 196], abs=5)
+
+
+@pytest.mark.parametrize("degrees", range(-170, 181, 25))
+def test_the_heading_of_a_fitted_line_is_that_of_travel(degrees):
+    """Places 4 m apart in any of 15 directions: heading as driven, length and middle."""
+    way = np.array([np.cos(np.radians(degrees)), np.sin(np.radians(degrees))])
+    one = fit_pass(np.arange(0.0, 81.0, 4.0)[:, None] * way, 5.0, 45.0)
+    assert np.degrees(one.heading) == pytest.approx(degrees)
+    assert (one.length, one.rms, one.start, one.end) == pytest.approx((80.0, 0.0, 5.0, 45.0), abs=1e-9)
+    assert (one.x, one.y) == pytest.approx(tuple(40 * way))
 
 
 def test_a_stop_with_the_tool_up_parts_a_pass():
