@@ -240,3 +240,13 @@ def test_a_hundred_thousand_damaged_lines(told_by_a_receiver, share, seed, wante
     # and the sound ones are not thrown away with the rest
     if share == 0.1:
         assert len(placed) > 0.7 * k
+
+
+def test_a_roll_over_changes_the_time_alone(stream):
+    """Deviation, quality, HDOP and place of a fix brought forward are those of the sentences; each counts once."""
+    kinds = ("GGA", "GST", "RMC")
+    chunks = [(data, at + WEEKS) for data, at in stream(5, start=T0 - WEEKS, kinds=kinds)]
+    decoder, found = fed(chunks)
+    plain = fed(stream(5, kinds=kinds))[1]
+    assert [timed.fix for timed in found] == [timed.fix for timed in plain] and plain[0].fix.hdop == 0.7
+    assert plain[0].fix.sigma == pytest.approx(0.02) and decoder.sentences == 15
