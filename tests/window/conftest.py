@@ -256,8 +256,12 @@ class Cab:
         self.settle()
 
     def tap(self, text, seconds=TOUCH_S, button=1):
-        """Tap the thing that shows a text."""
-        left, top, right, bottom = self.find(text)["rect"]
+        """Tap the thing that shows a text, once it lies where it lay a frame before."""
+        before, rect = None, self.find(text)["rect"]
+        while rect != before:
+            self._pause("frame")
+            before, rect = rect, self.find(text)["rect"]
+        left, top, right, bottom = rect
         self.press((left + right) / 2, (top + bottom) / 2, seconds, button)
 
     def key(self, name):
