@@ -181,7 +181,7 @@ class Session:
             There is no such tap.
         """
         kind = TAP_KINDS.get(name)
-        if kind is None or kind.act or not kind.moves:
+        if kind is None or kind.own_method or not kind.transitions:
             raise ValueError(f"no such tap: {name!r}")
         stint_state.next_state(self._state(), name)
         at = self._time()

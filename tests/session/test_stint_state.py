@@ -35,7 +35,7 @@ def test_every_tap_in_every_state_leads_on_or_is_refused_with_a_sentence(state, 
         assert stint_state.next_state(state, tap) in stint_state.STATES
     except Refused as refused:
         assert str(refused)[0].isupper() and str(refused).endswith(".")
-        assert state not in TAP_KINDS[tap].moves
+        assert state not in TAP_KINDS[tap].transitions
 
 
 def test_every_state_can_be_reached_from_idle():
@@ -43,10 +43,10 @@ def test_every_state_can_be_reached_from_idle():
     reached, new = set(), {"idle"}
     while new:
         reached |= new
-        moves = [kind.moves for kind in TAP_KINDS.values()]
-        new = {after for one in moves for before, after in one.items() if before in reached} - reached
+        transitions = [kind.transitions for kind in TAP_KINDS.values()]
+        new = {after for one in transitions for before, after in one.items() if before in reached} - reached
     assert reached == set(stint_state.STATES)
-    assert set(TAP_KINDS["take_over"].moves) == {"idle", "finished", "handed over"}
+    assert set(TAP_KINDS["take_over"].transitions) == {"idle", "finished", "handed over"}
 
 
 def test_a_reason_names_the_state_it_was_refused_in():

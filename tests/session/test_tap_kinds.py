@@ -1,6 +1,7 @@
 """The registry of taps: every row complete, every bound kept, nothing that only half knows a kind."""
 
 import ast
+import functools
 import math
 import re
 from dataclasses import MISSING, fields, replace
@@ -10,7 +11,7 @@ from types import SimpleNamespace
 import pytest
 
 from cabapp.jobs.records import stint_state, tap_kinds
-from cabapp.jobs.records.tap_kinds import LOOK, READ, STATES, TAP_KINDS, TapKind, TapRefused
+from cabapp.jobs.records.tap_kinds import GATHER, REREAD, STATES, TAP_KINDS, TapKind, TapRefused
 from cabapp.session.taps.tap_details import COMPLETIONS
 from cabapp.session.taps.tap_effects import EFFECTS
 from store import models
@@ -23,26 +24,28 @@ def problems(kind: TapKind, completions=COMPLETIONS, effects=EFFECTS, read=None)
     found = []
     if not kind.words:
         found.append("no words in the log of a report")
-    if not set(kind.moves.items()) <= {(a, b) for a in STATES for b in STATES}:
+    if not set(kind.transitions.items()) <= {(a, b) for a in STATES for b in STATES}:
         found.append("a state that is none")
-    if kind.why_not.keys() & kind.moves.keys() or not all(kind.why_not.values()):
+    if kind.why_not.keys() & kind.transitions.keys() or not all(kind.why_not.values()):
         found.append("refused where it is allowed, or without a sentence")
-    if kind.refresh not in ("", LOOK, READ):
+    if kind.refresh not in ("", GATHER, REREAD):
         found.append("refreshes nothing that there is")
     if kind.name in (read_by_the_day() if read is None else read) and not kind.refresh:
         found.append("read by the day, which it does not refresh")
-    if kind.detail and kind.detail not in completions:
+    if kind.completion and kind.completion not in completions:
         found.append("no function completes its detail")
     if not set(kind.effects) <= effects.keys():
         found.append("an effect without a function")
-    if bool(kind.row) != kind.detail.endswith("_row"):
+    if bool(kind.written_table) != kind.completion.endswith("_row"):
         found.append("writes a row that no table, or takes back a row that no function, knows")
-    if kind.row and not (kind.undo and hasattr(models.Mark.metadata.tables.get(kind.row), "columns")):
+    if kind.written_table and not (
+        kind.undo and hasattr(models.Mark.metadata.tables.get(kind.written_table), "columns")
+    ):
         found.append("a row that is not taken back")
-    ends = {after for before, after in kind.moves.items() if after != before}
+    ends = {after for before, after in kind.transitions.items() if after != before}
     if ends & {"stopped", "finished", "handed over"} and "end_work" not in kind.effects:
         found.append("ends work without settling it")
-    if kind.moves and not kind.act and kind.name not in offered():
+    if kind.transitions and not kind.own_method and kind.name not in offered():
         found.append("no screen offers it")
     if kind.menu and not (kind.button and not kind.values):
         found.append("a key of the menu without words, or with a detail")
@@ -73,12 +76,53 @@ def read_by_the_day() -> set[str]:
     return {*asked, *re.findall(r't(?:ap)?\.kind == "(\w+)"', text)}
 
 
+def called(text: str) -> set[str]:
+    """Return the kinds that a program or .kv file makes by name: ``do("fuel", ...)``, or a key of ``TAP_KINDS["fuel"]``."""
+    try:
+        tree = ast.parse(text)
+    except SyntaxError:  # a .kv file
+        return set(re.findall(r'^\s*on_\w+:.*\bapp\.do\(\s*"(\w+)"', text, re.MULTILINE))
+    found = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call):
+            function = getattr(node.func, "attr", getattr(node.func, "id", ""))
+            if function == "key" and ast.unparse(node.func.value).startswith("TAP_KINDS["):
+                found |= constants(node.func.value.slice)
+            elif function in ("do", "attempt", "tap", "_tap") and node.args:
+                found |= constants(node.args[0])
+            elif function == "_answers":
+                found |= {name for one in node.args for name in constants(one)}
+    return found
+
+
+def constants(node: ast.expr) -> set[str]:
+    """Return the words an expression can be: itself, or both ends of a condition."""
+    if isinstance(node, ast.IfExp):
+        return constants(node.body) | constants(node.orelse)
+    return {node.value} if isinstance(node, ast.Constant) and isinstance(node.value, str) else set()
+
+
+@functools.cache
 def offered() -> set[str]:
-    """Return the kinds that a screen gives to the session, by name or as the key of a question."""
-    names = {name for text in sources("screens") for name in re.findall(r'"(\w+)"', text)}
-    asked = {name for text in sources("session") for name in re.findall(r'_answers\(now, "(\w+)", "(\w+)"', text)}
-    questions = {name for pair in asked for name in pair} | {"hitching_ok"}
-    return names | questions | {kind.name for kind in TAP_KINDS.values() if kind.menu}
+    """Return the kinds a person can make: called by a screen, the answer of a question, or a key of the menu."""
+    names = {name for text in sources("screens", "session") for name in called(text)}
+    return names | {kind.name for kind in TAP_KINDS.values() if kind.menu}
+
+
+@pytest.mark.parametrize(
+    ("text", "kinds"),
+    [
+        ('SCREENS = {"dust": 1}\napp.go("dust")\n"""do("dust")"""', set()),
+        ('<Page>:\n    Key:\n        shown: root.part == "dust"\n        # app.do("dust")\n', set()),
+        ('self.app.do("fuel", litres=1)\nself._tap("mark", kind="dust")', {"fuel", "mark"}),
+        ('app.do("restart" if state == "stopped" else "start")', {"restart", "start"}),
+        ('_answers(now, "stop", "start")\nTAP_KINDS["undo"].key()\nWORDS["dust"].key()', {"stop", "start", "undo"}),
+        ('<Page>:\n    Key:\n        on_release: app.do("dust", side=1)\n', {"dust"}),
+    ],
+)
+def test_only_a_call_makes_a_tap(text, kinds):
+    """A kind's name as a screen, a part, a condition or in a remark offers no tap."""
+    assert called(text) == kinds
 
 
 @pytest.mark.parametrize("kind", TAP_KINDS.values(), ids=TAP_KINDS.keys())
@@ -90,10 +134,10 @@ def test_every_kind_is_complete(kind):
 @pytest.mark.parametrize(
     ("name", "forgotten"),
     [
-        ("start", {"words": ""}), ("start", {"moves": {"ready": "at work"}}), ("grease", {"refresh": ""}),
+        ("start", {"words": ""}), ("start", {"transitions": {"ready": "at work"}}), ("grease", {"refresh": ""}),
         ("grease", {"refresh": "later"}), ("restart", {"why_not": {"stopped": "No."}}), ("restart", {"why_not": {"ready": ""}}),
-        ("mark", {"row": ""}), ("mark", {"detail": ""}), ("mark", {"undo": ""}), ("mark", {"row": "no table"}),
-        ("rain", {"detail": "rain_tomorrow"}), ("undo", {"effects": ("take_it_back",)}), ("stop", {"effects": ()}),
+        ("mark", {"written_table": ""}), ("mark", {"completion": ""}), ("mark", {"undo": ""}), ("mark", {"written_table": "no table"}),
+        ("rain", {"completion": "rain_tomorrow"}), ("undo", {"effects": ("take_it_back",)}), ("stop", {"effects": ()}),
         ("stop_counting", {"effects": ("answer_question",)}), ("seeder", {"button": ""}), ("width", {"values": ()}),
         ("grease", {"name": "oil"}), ("soil", {"values": (replace(TAP_KINDS["soil"].values[0], refusal=""),)}),
     ],
@@ -111,14 +155,14 @@ def test_the_kinds_the_day_is_made_from_are_found():
 def test_undo_refresh_states_and_words_cannot_be_left_out():
     """They have no default, so a row without them is an error of the program at once."""
     needed = {one.name for one in fields(TapKind) if one.default is MISSING and one.default_factory is MISSING}
-    assert needed == {"name", "words", "moves", "undo", "refresh"}
+    assert needed == {"name", "words", "transitions", "undo", "refresh"}
     with pytest.raises(TypeError, match="undo"):
-        TapKind("oil", "Oiled", moves={}, refresh="")
+        TapKind("oil", "Oiled", transitions={}, refresh="")
 
 
 def test_no_function_is_left_without_a_kind():
     """Every function of the tables is named by a kind."""
-    assert {kind.detail for kind in TAP_KINDS.values()} - {""} == COMPLETIONS.keys()
+    assert {kind.completion for kind in TAP_KINDS.values()} - {""} == COMPLETIONS.keys()
     assert {name for kind in TAP_KINDS.values() for name in kind.effects} == EFFECTS.keys()
 
 
@@ -140,9 +184,9 @@ def test_a_kind_the_program_writes_itself_is_in_the_registry():
 def test_the_table_of_states_is_that_of_the_kinds():
     """The state machine allows just what the registry says, for every state and tap."""
     for kind in TAP_KINDS.values():
-        for state in STATES if kind.moves else ():
-            if state in kind.moves:
-                assert stint_state.next_state(state, kind.name) == kind.moves[state]
+        for state in STATES if kind.transitions else ():
+            if state in kind.transitions:
+                assert stint_state.next_state(state, kind.name) == kind.transitions[state]
             else:
                 with pytest.raises(TapRefused) as refused:
                     stint_state.next_state(state, kind.name)
@@ -169,8 +213,8 @@ def test_every_bound_of_every_tap_is_kept(kind, value):
     least = max(1e-6, abs(value.high - value.low) * 1e-9)
     inside = [value.low + least, value.high - least, (value.low + value.high) / 2]
     outside = [value.low - least, value.high + least, math.nan, "12", True]
-    (outside if value.open in ("low", "both") else inside).append(value.low)
-    (outside if value.open == "both" else inside).append(value.high)
+    (outside if value.exclusive in ("low", "both") else inside).append(value.low)
+    (outside if value.exclusive == "both" else inside).append(value.high)
     for number in inside:
         assert kind.check(given(kind, value.name, number))[value.name] == number
     for number in outside:

@@ -63,9 +63,9 @@ def next_state(state: str, tap: str) -> str:
     if state not in STATES or tap not in TAPS:
         raise ValueError(f"no such state or tap: {state!r}, {tap!r}")
     kind = TAP_KINDS[tap]
-    if state not in kind.moves:
+    if state not in kind.transitions:
         raise TapRefused(kind.why_not.get(state, WHY_NOT_IN_STATE[state]))
-    return kind.moves[state]
+    return kind.transitions[state]
 
 
 @dataclass(frozen=True)
@@ -134,7 +134,7 @@ def stint_state(taken_over: float, taps: Iterable[Tap]) -> StintState:
     switches: list[WorkSwitch] = []
     stops: list[tuple[float, str | None]] = []
     for tap in effective_taps(taps):
-        after = TAP_KINDS[tap.kind].moves.get(state) if tap.kind in TAP_KINDS else None
+        after = TAP_KINDS[tap.kind].transitions.get(state) if tap.kind in TAP_KINDS else None
         if after is None:
             continue
         detail, at = tap.detail or {}, tap.at

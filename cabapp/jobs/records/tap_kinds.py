@@ -20,7 +20,7 @@ FINISHED, HANDED_OVER = "finished", "handed over"
 OPEN = (READY, WORKING, STOPPED)
 STATES = (IDLE, READY, WORKING, STOPPED, FINISHED, HANDED_OVER)
 
-LOOK, READ = "look", "read"
+GATHER, REREAD = "gather", "reread"
 """What of the day a tap refreshes: its facts are gathered again, or first read from the store again."""
 
 
@@ -39,7 +39,7 @@ class Value:
         Said when the value does not fit; ``{value}`` and ``{choices}`` are its places.
     low, high : float
         Bounds of a number, SI.
-    open : str
+    exclusive : str
         Which bounds are themselves refused: "", "low" or "both".
     choices : tuple
         What can be chosen, instead of bounds.
@@ -56,7 +56,7 @@ class Value:
     refusal: str = ""
     low: float = float("-inf")
     high: float = float("inf")
-    open: str = ""
+    exclusive: str = ""
     choices: tuple[Any, ...] = ()
     required: bool = False
     default: Any = None
@@ -87,8 +87,8 @@ class Value:
             return value in self.choices
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             return False
-        above = self.low < value if self.open in ("low", "both") else self.low <= value
-        return above and (value < self.high if self.open == "both" else value <= self.high)
+        above = self.low < value if self.exclusive in ("low", "both") else self.low <= value
+        return above and (value < self.high if self.exclusive == "both" else value <= self.high)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,31 +101,31 @@ class TapKind:
         As it is stored.
     words : str
         In the log of a report; ``{reason}`` and the values of the detail are its places.
-    moves : dict of str to str
+    transitions : dict of str to str
         The state it leads to, by the state it is allowed in. Empty: written by the program alone.
     undo : str
         What undo calls it; "" where it cannot be undone.
     refresh : str
-        ``LOOK``, ``READ`` or "".
+        ``GATHER``, ``REREAD`` or "".
     why_not : dict of str to str
         Why it is refused in a state, where more can be said than the state itself says.
-    act : bool
-        A method of ``Session`` of its own, not ``Session.tap``.
+    own_method : bool
+        Made by a method of ``Session`` of its own, not by ``Session.tap``.
     values : tuple of Value
         The detail it takes.
-    row : str
+    written_table : str
         Table of the row it writes besides itself, which undo takes back.
     button : str
         Words of its key where the screen's program makes the key.
     menu : bool
         Whether the page behind "More" has a key for it; it takes no detail then.
     switches : bool
-        Whether it begins or ends work, or moves a wing: its order among such taps is kept.
+        Whether it begins or ends work, or transitions a wing: its order among such taps is kept.
     place : str
         Said where it needs a place and none is known; it may be given one pointed out on the map.
     listed : bool
         Whether the log of a report lists it.
-    detail, effects : str, tuple of str
+    completion, effects : str, tuple of str
         Functions of ``session.taps``: what completes its detail, and what follows once it is durable.
     words_when : dict of (str, object) to str
         Other words for one value of the detail.
@@ -133,19 +133,19 @@ class TapKind:
 
     name: str
     words: str
-    moves: dict[str, str] = field(kw_only=True)
+    transitions: dict[str, str] = field(kw_only=True)
     undo: str = field(kw_only=True)
     refresh: str = field(kw_only=True)
     why_not: dict[str, str] = field(default_factory=dict)
-    act: bool = False
+    own_method: bool = False
     values: tuple[Value, ...] = ()
-    row: str = ""
+    written_table: str = ""
     button: str = ""
     menu: bool = False
     switches: bool = False
     place: str = ""
     listed: bool = True
-    detail: str = ""
+    completion: str = ""
     effects: tuple[str, ...] = ()
     words_when: dict[tuple[str, Any], str] = field(default_factory=dict)
 
@@ -179,18 +179,18 @@ _RECORDED = N_("Work is already being recorded.")
 _KINDS = (
     # acts with a method of their own
     TapKind(
-        "take_over", N_("Took over"), undo="", refresh="", act=True,
-        moves={IDLE: READY, FINISHED: READY, HANDED_OVER: READY},
+        "take_over", N_("Took over"), undo="", refresh="", own_method=True,
+        transitions={IDLE: READY, FINISHED: READY, HANDED_OVER: READY},
         why_not={WORKING: N_("A stint is open. Stop and finish it, or hand it over, before another begins.")},
     ),
     TapKind(
-        "hand_over", N_("Handed over"), undo="", refresh="", act=True, switches=True, effects=("end_work",),
-        moves={READY: HANDED_OVER, STOPPED: HANDED_OVER},
+        "hand_over", N_("Handed over"), undo="", refresh="", own_method=True, switches=True, effects=("end_work",),
+        transitions={READY: HANDED_OVER, STOPPED: HANDED_OVER},
         why_not={WORKING: N_("Stop first. A hand-over is done standing, with the engine off.")},
     ),
     TapKind(
-        "receive", N_("Received"), undo="", refresh="", act=True,
-        moves={IDLE: IDLE, FINISHED: IDLE, HANDED_OVER: IDLE},
+        "receive", N_("Received"), undo="", refresh="", own_method=True,
+        transitions={IDLE: IDLE, FINISHED: IDLE, HANDED_OVER: IDLE},
         why_not={
             WORKING: N_("Stop first. A hand-over is received standing, with the engine off."),
             STOPPED: N_("A stint is open. Finish it, or hand it over, before receiving another."),
@@ -198,7 +198,7 @@ _KINDS = (
     ),
     # taps that begin and end work
     TapKind(
-        "start", N_("Started"), moves={READY: WORKING}, undo=N_("start"), refresh=LOOK, switches=True,
+        "start", N_("Started"), transitions={READY: WORKING}, undo=N_("start"), refresh=GATHER, switches=True,
         why_not={
             IDLE: N_("Nobody has taken over yet. Choose operator, tractor, tool and field first."),
             WORKING: _RECORDED,
@@ -206,7 +206,7 @@ _KINDS = (
         },
     ),
     TapKind(
-        "stop", N_("Stopped: {reason}"), moves={WORKING: STOPPED}, undo=N_("stop"), refresh=LOOK, switches=True,
+        "stop", N_("Stopped: {reason}"), transitions={WORKING: STOPPED}, undo=N_("stop"), refresh=GATHER, switches=True,
         effects=("end_work",),
         why_not={
             READY: N_("Work has not started yet, so there is nothing to stop."),
@@ -214,40 +214,40 @@ _KINDS = (
         },
     ),
     TapKind(
-        "restart", N_("Restarted"), moves={STOPPED: WORKING}, undo=N_("restart"), refresh=LOOK, switches=True,
+        "restart", N_("Restarted"), transitions={STOPPED: WORKING}, undo=N_("restart"), refresh=GATHER, switches=True,
         why_not={READY: _NOT_STARTED, WORKING: _RECORDED},
     ),
     TapKind(
-        "finish", N_("Finished"), refresh="", moves=dict.fromkeys(OPEN, FINISHED), undo=N_("finish"),
+        "finish", N_("Finished"), refresh="", transitions=dict.fromkeys(OPEN, FINISHED), undo=N_("finish"),
         switches=True, effects=("end_work",),
     ),
     # answers to "Were you rolling since ...?" and "Stop counting from ...?"
     TapKind(
-        "were_rolling", N_("“Yes, count it”"), moves={READY: WORKING, STOPPED: WORKING},
-        undo=N_("counting from earlier"), button=N_("Yes, count it"), refresh=LOOK,
-        detail="question_since", effects=("answer_question",),
+        "were_rolling", N_("“Yes, count it”"), transitions={READY: WORKING, STOPPED: WORKING},
+        undo=N_("counting from earlier"), button=N_("Yes, count it"), refresh=GATHER,
+        completion="question_since", effects=("answer_question",),
     ),
     TapKind(
-        "not_rolling", N_("“No, driving”"), undo="", refresh="", moves=_stay(READY, STOPPED),
+        "not_rolling", N_("“No, driving”"), undo="", refresh="", transitions=_stay(READY, STOPPED),
         button=N_("No, driving"), effects=("answer_question",),
     ),
     TapKind(
-        "stop_counting", N_("“Stop counting”"), moves={WORKING: STOPPED},
-        undo=N_("stop from earlier"), button=N_("Yes, stopped"), refresh=LOOK,
-        detail="question_since", effects=("answer_question", "end_work"),
+        "stop_counting", N_("“Stop counting”"), transitions={WORKING: STOPPED},
+        undo=N_("stop from earlier"), button=N_("Yes, stopped"), refresh=GATHER,
+        completion="question_since", effects=("answer_question", "end_work"),
     ),
     TapKind(
-        "still_working", N_("“Still working”"), undo="", refresh="", moves=_stay(WORKING),
+        "still_working", N_("“Still working”"), undo="", refresh="", transitions=_stay(WORKING),
         button=N_("No, {operation}"), effects=("answer_question",),
     ),
     # taps that leave the state as it is
     TapKind(
-        "width", N_("Wing {wing}"), refresh="", moves=_stay(*OPEN), undo=N_("width change"), switches=True,
+        "width", N_("Wing {wing}"), refresh="", transitions=_stay(*OPEN), undo=N_("width change"), switches=True,
         values=(Value("wing", N_("Say which wing is up: {choices}."), choices=WINGS, required=True),),
         words_when={("wing", "all"): N_("Whole width")},
     ),
     TapKind(
-        "pass_counted", N_("Counted a pass by hand"), refresh="", moves=_stay(WORKING, STOPPED),
+        "pass_counted", N_("Counted a pass by hand"), refresh="", transitions=_stay(WORKING, STOPPED),
         undo=N_("counted pass"),
         why_not={READY: N_("Press Start before counting a pass.")},
         values=(
@@ -255,13 +255,13 @@ _KINDS = (
                 "passes", N_("Count 1 to 5 passes at a time. To take one away, press Undo."),
                 choices=(1, 2, 3, 4, 5), default=1,
             ),
-            Value("length_m", N_("A pass is more than nothing and less than 20 km long."), 0, 20000, open="both"),
+            Value("length_m", N_("A pass is more than nothing and less than 20 km long."), 0, 20000, exclusive="both"),
         ),
-        detail="only_told",
+        completion="only_told",
     ),
-    TapKind("stop_reason", N_("Reason of the stop: {reason}"), undo="", refresh="", moves=_stay(STOPPED)),
+    TapKind("stop_reason", N_("Reason of the stop: {reason}"), undo="", refresh="", transitions=_stay(STOPPED)),
     TapKind(
-        "mark", N_("Marked {kind}"), moves=_stay(*OPEN), undo=N_("mark"), row="mark", refresh=LOOK,
+        "mark", N_("Marked {kind}"), transitions=_stay(*OPEN), undo=N_("mark"), written_table="mark", refresh=GATHER,
         values=(
             Value(
                 "kind", N_("There is no mark called {value}. Choose one of: {choices}."),
@@ -269,54 +269,54 @@ _KINDS = (
             ),
             Value("note"),
         ),
-        detail="mark_row", effects=("read_marks",),
+        completion="mark_row", effects=("read_marks",),
     ),
     TapKind(
-        "fuel", N_("Fuel in: {litres}"), moves=_stay(*OPEN), undo=N_("fuel"), row="fuel_entry", refresh=READ,
+        "fuel", N_("Fuel in: {litres}"), transitions=_stay(*OPEN), undo=N_("fuel"), written_table="fuel_entry", refresh=REREAD,
         values=(
             Value(
                 "litres", N_("Say how much fuel went in, more than nothing and less than 5000 litres."),
-                0, 5000, open="both", required=True,
+                0, 5000, exclusive="both", required=True,
             ),
             Value("price_per_l"),
         ),
-        detail="fuel_row",
+        completion="fuel_row",
     ),
     TapKind(
-        "look_first", N_("Looked first"), undo="", moves=_stay(*OPEN), refresh=LOOK,
+        "look_first", N_("Looked first"), undo="", transitions=_stay(*OPEN), refresh=GATHER,
         values=tuple(Value(answer, flag=True) for answer in ANSWERS),
     ),
     TapKind(
-        "walk_round", N_("Walk round"), undo="", moves=_stay(READY, STOPPED), refresh=READ,
+        "walk_round", N_("Walk round"), undo="", transitions=_stay(READY, STOPPED), refresh=REREAD,
         values=(Value("fine", many=True), Value("fault", many=True)),
     ),
     TapKind(
-        "seeder", N_("Seeder is here"), button=N_("Seeder is here"), menu=True, moves=_stay(*OPEN),
-        undo=N_("seeder"), refresh=READ,
+        "seeder", N_("Seeder is here"), button=N_("Seeder is here"), menu=True, transitions=_stay(*OPEN),
+        undo=N_("seeder"), refresh=REREAD,
         place=N_("I do not know where we are, so I cannot note where the seeder is."),
     ),
     TapKind(
-        "seeder_pace", N_("Seeder pace"), moves=_stay(*OPEN), undo=N_("pace of the seeder"), refresh=READ,
+        "seeder_pace", N_("Seeder pace"), transitions=_stay(*OPEN), undo=N_("pace of the seeder"), refresh=REREAD,
         values=(
             Value("rate", N_("Say how much ground the seeder does in an hour: less than 72 ha (178 ac)."), 0, 200),
             Value("seeded", N_("Say how much ground of this field is seeded."), 0, 1e8),
         ),
     ),
     TapKind(
-        "rain", N_("Rain expected"), moves=_stay(*OPEN), undo=N_("rain"), refresh=LOOK,
-        values=(Value("hours", N_("Say in how many hours rain is coming, 3 days at most."), 0, 72, open="low"),),
-        detail="rain_time",
+        "rain", N_("Rain expected"), transitions=_stay(*OPEN), undo=N_("rain"), refresh=GATHER,
+        values=(Value("hours", N_("Say in how many hours rain is coming, 3 days at most."), 0, 72, exclusive="low"),),
+        completion="rain_time",
     ),
     TapKind(
-        "weather", N_("Weather"), moves=_stay(*OPEN), undo=N_("weather"), refresh=LOOK,
+        "weather", N_("Weather"), transitions=_stay(*OPEN), undo=N_("weather"), refresh=GATHER,
         values=(
             Value("wind", N_("Say how hard the wind blows: less than 40 m/s (90 mph)."), 0, 40),
             Value("air", N_("Say how warm the air is, between -20 and 50 degrees C."), -20, 50),
         ),
     ),
     TapKind(
-        "soil", N_("Read the soil's warmth"), moves=_stay(READY, STOPPED), undo=N_("soil temperature"),
-        refresh=READ,
+        "soil", N_("Read the soil's warmth"), transitions=_stay(READY, STOPPED), undo=N_("soil temperature"),
+        refresh=REREAD,
         values=(
             Value(
                 "celsius", N_("Say how warm the soil is at seeding depth, between -5 and 45 degrees C."),
@@ -325,40 +325,40 @@ _KINDS = (
         ),
     ),
     TapKind(
-        "seeded", N_("Told the day of seeding"), moves=_stay(READY, STOPPED), undo=N_("day of seeding"),
-        refresh=READ,
+        "seeded", N_("Told the day of seeding"), transitions=_stay(READY, STOPPED), undo=N_("day of seeding"),
+        refresh=REREAD,
         values=(
             Value("days_ago", N_("Say how many days ago this field was seeded, 90 at most."), 0, 90, required=True),
         ),
-        detail="seeding_time",
+        completion="seeding_time",
     ),
     TapKind(
-        "grease", N_("Greased"), moves=_stay(READY, STOPPED), undo=N_("grease"), button=N_("Greased"),
-        refresh=READ,
+        "grease", N_("Greased"), transitions=_stay(READY, STOPPED), undo=N_("grease"), button=N_("Greased"),
+        refresh=REREAD,
     ),
     TapKind(
-        "hitching_ok", N_("Hitching looked at"), undo="", refresh="", moves=_stay(*OPEN),
+        "hitching_ok", N_("Hitching looked at"), undo="", refresh="", transitions=_stay(*OPEN),
         button=N_("It is right"), effects=("clear_notice",),
     ),
     TapKind(
-        "i_know", N_("I know"), undo="", refresh="", moves=_stay(*OPEN), button=N_("I know"), listed=False,
-        detail="something_to_silence", effects=("silence",),
+        "i_know", N_("I know"), undo="", refresh="", transitions=_stay(*OPEN), button=N_("I know"), listed=False,
+        completion="something_to_silence", effects=("silence",),
     ),
-    TapKind("caution", N_("Read the cautions"), undo="", refresh="", moves=_stay(*STATES)),
+    TapKind("caution", N_("Read the cautions"), undo="", refresh="", transitions=_stay(*STATES)),
     TapKind(
-        "undo", N_("Took it back"), undo="", moves=_stay(*OPEN, FINISHED), button=N_("Undo {tap}"),
-        refresh=READ, listed=False,
+        "undo", N_("Took it back"), undo="", transitions=_stay(*OPEN, FINISHED), button=N_("Undo {tap}"),
+        refresh=REREAD, listed=False,
         why_not={HANDED_OVER: N_("A hand-over cannot be undone. Take over again to go on with the field.")},
-        detail="undone_tap", effects=("take_back_row",),
+        completion="undone_tap", effects=("take_back_row",),
     ),
     # written by the program
-    TapKind("warned", N_("Warned"), moves={}, undo="", refresh="", listed=False),
-    TapKind("check_skipped", N_("Check skipped"), moves={}, undo="", refresh=""),
+    TapKind("warned", N_("Warned"), transitions={}, undo="", refresh="", listed=False),
+    TapKind("check_skipped", N_("Check skipped"), transitions={}, undo="", refresh=""),
 )  # fmt: skip
 
 TAP_KINDS: dict[str, TapKind] = {kind.name: kind for kind in _KINDS}
 
-TAPS = tuple(kind.name for kind in _KINDS if kind.moves)
+TAPS = tuple(kind.name for kind in _KINDS if kind.transitions)
 """Kinds that a person makes."""
 
 WHY_NOT_IN_STATE: dict[str, str] = {

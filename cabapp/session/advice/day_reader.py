@@ -13,7 +13,7 @@ from cabapp.jobs.records import stint_state
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.field_marks import taken_back
 from cabapp.jobs.records.stint_reader import work_of
-from cabapp.jobs.records.tap_kinds import READ, TAP_KINDS
+from cabapp.jobs.records.tap_kinds import REREAD, TAP_KINDS
 from cabapp.jobs.records.tap_log import effective_taps
 from cabapp.jobs.records.work_intervals import seconds
 from cabapp.planning.capacity import SPEED, field_capacity
@@ -110,7 +110,7 @@ class DayReader:
     def refresh(self, kind: str) -> None:
         """Gather again, or read again, what a tap of this kind changes."""
         refresh = TAP_KINDS[kind].refresh
-        if refresh == READ:
+        if refresh == REREAD:
             self._read_taps()
         if refresh:
             self._looked_at = float("-inf")

@@ -77,8 +77,8 @@ def tap_row(
         if here[0] is None:
             raise TapRefused(kind.place)
     detail, rows = kind.check(given), []
-    if kind.detail:
-        detail, *rows = COMPLETIONS[kind.detail](_Asked(stint, at, here[0], here[1], detail))
+    if kind.completion:
+        detail, *rows = COMPLETIONS[kind.completion](_Asked(stint, at, here[0], here[1], detail))
     return TapRow(name, at, (detail | (summary or {})) or None, here[0], here[1], reason, tuple(rows), kind.effects)
 
 
@@ -144,4 +144,4 @@ COMPLETIONS: dict[str, Callable[[_Asked], tuple[Any, ...]]] = {
     "something_to_silence": _something_to_silence,
     "undone_tap": _undone_tap,
 }
-"""Functions that return a kind's detail, and the rows it writes besides; ``TapKind.detail`` names them."""
+"""Functions that return a kind's detail, and the rows it writes besides; ``TapKind.completion`` names them."""

@@ -40,7 +40,7 @@ def apply_tap_effects(stint: TappedStint, row: TapRow) -> None:
 
 def _take_back_row(stint: TappedStint, row: TapRow) -> None:
     undone = next(tap for tap in stint.taps if tap.id == (row.detail or {})["tap"])
-    table, written = TAP_KINDS[undone.kind].row, (undone.detail or {}).get("row")
+    table, written = TAP_KINDS[undone.kind].written_table, (undone.detail or {}).get("row")
     if table and written:
         stint.take_back(table, written, row.at)
         stint.read_marks()
