@@ -97,8 +97,8 @@ class ByteDecoder:
 
     @property
     def sentences(self) -> int:
-        """Good sentences and reports."""
-        return self._epochs.accepted + self._gpsd.accepted
+        """Good NMEA sentences of types that state a time, as receivers send, and reports of gpsd."""
+        return self._epochs.timed + self._gpsd.accepted
 
     @property
     def rejected(self) -> int:

@@ -1,6 +1,6 @@
-"""NMEA 0183 sentences to fixes: the sentences of one epoch joined, the date brought to the time.
+"""NMEA 0183 sentences to fixes: those of one epoch joined, the date brought to the time.
 
-What one sentence states is read in `nmea_sentence`; here is only what follows from several.
+What one NMEA sentence states is read in `nmea_sentence`; here is only what follows from several.
 """
 
 from dataclasses import dataclass
@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from cabapp.position.fix import Fix
-from cabapp.position.protocols.nmea_sentence import SENTENCES, kind_of, read_sentence
+from cabapp.position.protocols.nmea_sentence import SENTENCE_TYPES, kind_of, read_sentence
 
 HALF_DAY = 43200.0
 SAME_EPOCH_S = 0.005
@@ -41,8 +41,8 @@ class _Epoch:
         self.values: dict[str, dict[str, Any]] = {}
 
     def all(self, name: str) -> list[Any]:
-        """Return what was stated of a value, in order of `SENTENCES`; None for stated as missing."""
-        return [self.values[kind][name] for kind in SENTENCES if name in self.values.get(kind, ())]
+        """Return what was stated of a value, in order of `SENTENCE_TYPES`; None for stated as missing."""
+        return [self.values[kind][name] for kind in SENTENCE_TYPES if name in self.values.get(kind, ())]
 
     def first(self, name: str) -> Any:
         """Return the first known value; None without one."""
@@ -77,7 +77,9 @@ class NmeaEpoch:
     Attributes
     ----------
     accepted : int
-        Good sentences.
+        Good NMEA sentences.
+    timed : int
+        Those of them whose type states a time of day, be the field filled or empty.
     rejected : int
         Lines that begin like one of our sentences but fail checksum, field count or a field.
     timeless : int
@@ -85,7 +87,7 @@ class NmeaEpoch:
     kinds : set of str
         Types of the sentences that the last finished epoch was joined from.
     latest : dict
-        The newest of all values, as `nmea_sentence.read_sentence` names them.
+        The newest of all values, by the names `nmea_sentence`'s readers give them.
 
     Examples
     --------
@@ -100,7 +102,7 @@ class NmeaEpoch:
     """
 
     def __init__(self, prompt: bool = False):
-        self.accepted = self.rejected = self.timeless = 0
+        self.accepted = self.timed = self.rejected = self.timeless = 0
         self.kinds: set[str] = set()
         self.latest: dict[str, Any] = {}
         self._prompt = prompt
@@ -143,10 +145,11 @@ class NmeaEpoch:
         self.latest.update(values)
         if "place" in values:
             self._locating.add(kind)
-        if SENTENCES[kind].time is None:
+        if not SENTENCE_TYPES[kind].states_time:
             if "hdop" in values:
                 self._held = values["hdop"], 0
             return []
+        self.timed += 1
         if second is None:
             if kind != "GGA":  # one type counts epochs
                 return []

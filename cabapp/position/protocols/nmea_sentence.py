@@ -1,4 +1,4 @@
-"""One NMEA 0183 sentence to its values; knows nothing of the sentences around it.
+"""One NMEA 0183 sentence to its values; knows nothing of the NMEA sentences around it.
 
 Checksum and field count are enforced, the second because the checksum cannot see a missing pair
 of empty fields (two equal commas cancel). Status void, quality 0, empty fields and 0, 0 are no
@@ -34,39 +34,45 @@ Reader = Callable[[list[str]], dict[str, Any]]
 
 @dataclass(frozen=True)
 class SentenceType:
-    """How one type of sentence is read.
+    """How one type of NMEA sentence is read.
 
     Attributes
     ----------
     read : callable
-        Data fields to values, as `read_sentence` names them; ValueError for what cannot be.
-    counts : tuple of int
+        Data fields to values, as `read_sentence` describes them; ValueError for what cannot be.
+    field_counts : tuple of int
         Numbers of data fields the type has had.
-    time : int or None
-        The field of the time of day; None: the type has none, and its values hold for a while.
+    time_field : int or None
+        Index of the data field with the time of day; None: the type states none.
     """
 
     read: Reader
-    counts: tuple[int, ...]
-    time: int | None
+    field_counts: tuple[int, ...]
+    time_field: int | None
+
+    @property
+    def states_time(self) -> bool:
+        """Whether it states a time of day; a type that states none may be another instrument's."""
+        return self.time_field is not None
 
 
-SENTENCES: dict[str, SentenceType] = {}
-"""By type. Where two sentences of one epoch state the same value, the type registered first counts."""
+SENTENCE_TYPES: dict[str, SentenceType] = {}
+"""By type. Where two NMEA sentences of one epoch state the same value, the type registered first counts."""
 
 
-def sentence(*counts: int, time: int | None = 0) -> Callable[[Reader], Reader]:
+def sentence_type(*field_counts: int, time_field: int | None = 0) -> Callable[[Reader], Reader]:
     """Register a reader named `read_` and its type, with its numbers of data fields."""
 
     def register(read: Reader) -> Reader:
-        SENTENCES[read.__name__.removeprefix("read_").upper()] = SentenceType(read, counts, time)
+        kind = read.__name__.removeprefix("read_").upper()
+        SENTENCE_TYPES[kind] = SentenceType(read, field_counts, time_field)
         return read
 
     return register
 
 
 def kind_of(line: bytes) -> tuple[str, bytes]:
-    """Return the registered type of a line's sentence, "" for none, and the line from its "$" on.
+    """Return the registered type of a line's NMEA sentence, "" for none, and the line from its "$" on.
 
     A line cut off by the next one, a logger's own stamp and a tag block all end at a "$".
 
@@ -81,11 +87,11 @@ def kind_of(line: bytes) -> tuple[str, bytes]:
     if start < 0:
         return "", line
     kind = line[start + 3 : start + 6].decode("ascii", "replace")
-    return (kind if kind in SENTENCES else ""), line[start:]
+    return (kind if kind in SENTENCE_TYPES else ""), line[start:]
 
 
 def read_sentence(kind: str, line: bytes) -> tuple[float | None, dict[str, Any]]:
-    """Read one sentence.
+    """Read one NMEA sentence.
 
     Parameters
     ----------
@@ -97,17 +103,17 @@ def read_sentence(kind: str, line: bytes) -> tuple[float | None, dict[str, Any]]
     Returns
     -------
     second : float or None
-        Second of the day, UTC; None when the sentence states none.
+        Second of the day, UTC; None when the NMEA sentence states none.
     values : dict
-        ``place``: latitude, longitude and coarseness, degrees, or None for "no position";
-        ``quality`` as GGA has it, or None, always beside a place; ``date``; ``hdop``, ``pdop``;
-        ``satellites``; ``speed`` m/s; ``course`` degrees from true north; ``sigma`` m, per axis,
-        the root of the mean of both variances; ``dimensions`` 1 none, 2, 3.
+        Any names the type's reader gives; `NmeaEpoch` keeps the newest of each in `latest`. Those
+        that make a fix: ``place``, latitude, longitude and coarseness, degrees, or None for "no
+        position"; ``quality`` as GGA has it, or None, always beside a place; ``date``; ``hdop``;
+        ``sigma`` m, per axis, the root of the mean of both variances.
 
     Raises
     ------
     ValueError
-        Checksum, length, field count or a field is wrong: the sentence counts for nothing.
+        Checksum, length, field count or a field is wrong: the NMEA sentence counts for nothing.
 
     Examples
     --------
@@ -121,13 +127,13 @@ def read_sentence(kind: str, line: bytes) -> tuple[float | None, dict[str, Any]]
         raise ValueError(f"no sentence: {text!r}")
     if functools.reduce(operator.xor, match[1].encode()) != int(match[3], 16):
         raise ValueError(f"wrong checksum: {text!r}")
-    fields, form = match[2].split(","), SENTENCES[kind]
-    if len(fields) not in form.counts:
+    fields, form = match[2].split(","), SENTENCE_TYPES[kind]
+    if len(fields) not in form.field_counts:
         raise ValueError(f"{kind} with {len(fields)} fields")
-    return None if form.time is None else _second(fields[form.time]), form.read(fields)
+    return None if form.time_field is None else _second(fields[form.time_field]), form.read(fields)
 
 
-@sentence(14)
+@sentence_type(14)
 def read_gga(fields: list[str]) -> dict[str, Any]:
     """Place, quality, HDOP and satellites."""
     quality = int(fields[5]) if fields[5] else 0
@@ -141,16 +147,16 @@ def read_gga(fields: list[str]) -> dict[str, Any]:
     }
 
 
-@sentence(6)
+@sentence_type(6)
 def read_zda(fields: list[str]) -> dict[str, Any]:
     """Date."""
     day, month, year = fields[1:4]
     return {"date": date(int(year), int(month), int(day))} if year else {}
 
 
-@sentence(11, 12, 13)  # a mode letter since 2.3, a status since 4.1
+@sentence_type(11, 12, 13)  # a mode letter since 2.3, a status since 4.1
 def read_rmc(fields: list[str]) -> dict[str, Any]:
-    """Place, motion and date; the mode letter states the quality."""
+    """Place, motion as of VTG, and date; the mode letter states the quality."""
     valid = fields[1] == "A"
     mode = _MODE.get(fields[11]) if len(fields) > 11 else None
     place = _place(*fields[2:6]) if valid and mode != 0 else None
@@ -163,22 +169,22 @@ def read_rmc(fields: list[str]) -> dict[str, Any]:
     return values
 
 
-@sentence(8)
+@sentence_type(8)
 def read_gst(fields: list[str]) -> dict[str, Any]:
     """Standard deviation of the place."""
     north, east = _positive(fields[5]), _positive(fields[6])
     return {"sigma": math.sqrt((north**2 + east**2) / 2)} if north and east else {}
 
 
-@sentence(8, 9, time=None)  # a mode letter since 2.3
+@sentence_type(8, 9, time_field=None)  # a mode letter since 2.3
 def read_vtg(fields: list[str]) -> dict[str, Any]:
-    """Motion."""
+    """Motion: speed, m/s, and course from true north, degrees."""
     return {} if fields[8:] == ["N"] else _motion(fields[0], fields[4])
 
 
-@sentence(17, 18, time=None)  # the number of the satellite system since 4.11
+@sentence_type(17, 18, time_field=None)  # the number of the satellite system since 4.11
 def read_gsa(fields: list[str]) -> dict[str, Any]:
-    """Dimensions and dilutions of precision."""
+    """Dimensions of the fix (1 none, 2, 3) and dilutions of precision."""
     if fields[1] not in ("1", "2", "3"):
         raise ValueError(f"no such dimension of a fix: {fields[1]!r}")
     return {"dimensions": int(fields[1]), "pdop": _positive(fields[14]), "hdop": _positive(fields[15])}

@@ -1,7 +1,7 @@
 """Finds receivers at serial ports and gpsd, and goes on searching for those plugged in later.
 
-One thread searches; each receiver found has its own. A port is used only after good sentences came,
-so a wrong rate cannot be mistaken for a right one (each sentence carries a checksum).
+One thread searches; each receiver found has its own. A port is used only after good NMEA sentences with a time came, so neither a wrong rate (each carries a
+checksum) nor another instrument's port can be mistaken for a receiver.
 """
 
 import functools
@@ -27,7 +27,7 @@ log = logging.getLogger(__name__)
 SEARCH_S = 2.0
 MUTE_S, TRY_S, ENOUGH = 2.5, 1.5, 2
 """A port is mute after this silence, s; a rate is tried for so long, s, and is right after so many
-good sentences."""
+good NMEA sentences with a time."""
 AGAIN_S = 30.0
 """A port without a receiver is tried again after this, s."""
 GONE_S = 15.0
@@ -71,7 +71,7 @@ def try_port(
     stop: threading.Event | None = None,
     clock: Callable[[], float] = time.monotonic,
 ) -> int | None:
-    """Return the rate at which good sentences come from a port, or None.
+    """Return the rate at which a receiver's good NMEA sentences come from a port, or None.
 
     Parameters
     ----------

@@ -86,7 +86,7 @@ class ReceiverThread:
 
     @property
     def state(self) -> str:
-        """One of "absent", "silent", "strange" (bytes but no sentence), "blind", "good"."""
+        """One of "absent", "silent", "strange" (bytes but no NMEA sentence with a time), "blind", "good"."""
         now = self._clock()
         if self._open_since is None:
             return "absent"
@@ -110,7 +110,7 @@ class ReceiverThread:
 
     @property
     def latest(self) -> dict[str, Any]:
-        """The newest of all values besides places, as `nmea_sentence.read_sentence` names them."""
+        """The newest of all values besides places, by the names `nmea_sentence`'s readers give them."""
         return self._decoder.latest
 
     # --- the thread --------------------------------------------------------------------------

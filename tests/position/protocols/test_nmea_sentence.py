@@ -8,7 +8,7 @@ import pytest
 from cabapp.position.protocols import nmea_sentence
 from cabapp.position.protocols.byte_decoder import ByteDecoder
 from cabapp.position.protocols.nmea_epoch import NmeaEpoch
-from cabapp.position.protocols.nmea_sentence import SENTENCES, kind_of, read_sentence
+from cabapp.position.protocols.nmea_sentence import SENTENCE_TYPES, kind_of, read_sentence
 
 # sentence, second of the day, and what it says; printed in D. DePriest's public NMEA notes and in
 # many test suites, in gpsd's "NMEA Revealed" (www/NMEA.adoc), the RTK one in an autopilot driver's
@@ -82,10 +82,10 @@ def test_every_reader_is_registered():
     readers = {
         name.removeprefix("read_").upper() for name in vars(nmea_sentence) if re.fullmatch("read_[a-z]{3}", name)
     }
-    assert readers == set(SENTENCES) and len(readers) >= 6
+    assert readers == set(SENTENCE_TYPES) and len(readers) >= 6
 
 
-@pytest.mark.parametrize("kind", SENTENCES)
+@pytest.mark.parametrize("kind", SENTENCE_TYPES)
 def test_every_sentence_has_a_published_sample(kind):
     """Each type that is read stands in the table above."""
     assert any(kind_of(line)[0] == kind for line, *_ in SAMPLES)

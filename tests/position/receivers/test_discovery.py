@@ -8,6 +8,7 @@ import time
 import pytest
 
 from cabapp.position.fix import Fix
+from cabapp.position.protocols.nmea_sentence import SENTENCE_TYPES, SentenceType
 from cabapp.position.receivers import discovery
 from cabapp.position.receivers.connections import SerialConnection
 from cabapp.position.receivers.discovery import ReceiverDiscovery, try_port
@@ -71,6 +72,40 @@ def test_a_mute_port_and_a_missing_one_are_none(quick_search, serial_port, tmp_p
     assert try_port(lambda baud: SerialConnection(port.path, baud)) is None
     assert time.monotonic() - began < 1.5
     assert try_port(lambda baud: SerialConnection(str(tmp_path / "none"), baud)) is None
+
+
+class SameLine:
+    """A connection on which one NMEA sentence comes every 0.1 s of its own clock."""
+
+    name, now = "scripted", 0.0
+
+    def __init__(self, line):
+        self._line = line
+
+    def open(self):
+        pass
+
+    def read(self):
+        self.now += 0.1
+        return self._line
+
+    def close(self):
+        pass
+
+
+@pytest.mark.parametrize(
+    ("body", "rate"),
+    [
+        # a receiver just switched on knows neither place nor time
+        ("GPGGA,,,,,,0,,,,M,,M,,", 4800), ("GPRMC,,V,,,,,,,,,,N", 4800), ("GPZDA,100000,05,05,2026,00,00", 4800),
+        ("SDDPT,2.4,0.5", None), ("HEVTG,90.0,T,,M,4.9,N,9.1,K,A", None), ("GNGSA,A,1,,,,,,,,,,,,,,,", None),
+    ],
+)  # fmt: skip
+def test_only_what_states_a_time_is_a_receiver(monkeypatch, closed_sentence, body, rate):
+    """A depth sounder or compass is none, also where its NMEA sentences are read."""
+    monkeypatch.setitem(SENTENCE_TYPES, "DPT", SentenceType(lambda fields: {"depth": float(fields[0])}, (2, 3), None))
+    connection = SameLine(closed_sentence(body))
+    assert try_port(lambda _: connection, bauds=(4800, 9600), clock=lambda: connection.now) == rate
 
 
 def test_plugged_in_later_pulled_out_and_put_elsewhere(auto, serial_port, driving, talking, until):
