@@ -100,6 +100,18 @@ class ClockTime(Quantity):
     writer = "time"
 
 
+class ClockSecond(Quantity):
+    """The time of day of an instant to the second, POSIX s."""
+
+    writer = "second"
+
+
+class DayAndTime(Quantity):
+    """The day and the time of an instant, POSIX s."""
+
+    writer = "when"
+
+
 class Day(Quantity):
     """The day of an instant, POSIX s."""
 

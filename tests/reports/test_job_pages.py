@@ -163,6 +163,11 @@ def test_an_unknown_zone_says_utc():
     assert FarmFormat("Nowhere/Lost", Units("us")).zone_words(0.0) == "UTC, UTC+00:00"
 
 
+def test_the_log_of_taps_is_in_the_units_of_the_farm(log_page):
+    """100 litres are 26 US gallons (NIST SP 811)."""
+    assert "Fuel in: 26 gal" in log_page
+
+
 def test_undone_taps_are_struck_through_not_dropped(log_page):
     """The stop taken back stays on the page, struck through; the others are not."""
     struck = [li.text_content() for li in lxml.html.fromstring(log_page).xpath('//li[@class="undone"]')]

@@ -10,6 +10,9 @@ from types import SimpleNamespace
 
 import pytest
 
+from cabapp.common.farm_format import FarmFormat
+from cabapp.common.rendering import render
+from cabapp.common.units import Units
 from cabapp.jobs.records import stint_state, tap_kinds
 from cabapp.jobs.records.tap_kinds import GATHER, REREAD, STATES, TAP_KINDS, TapKind, TapRefused
 from cabapp.session.taps.tap_details import COMPLETIONS
@@ -50,8 +53,13 @@ def problems(kind: TapKind, completions=COMPLETIONS, effects=EFFECTS, read=None)
     if kind.menu and not (kind.button and not kind.values):
         found.append("a key of the menu without words, or with a detail")
     places = set(re.findall(r"{(\w+)}", kind.words)) - {"reason"}
-    if not places <= {value.name for value in kind.values}:
+    kept = {one.name: one for one in kind.kept or kind.values}
+    if not places <= kept.keys():
         found.append("words with a place nothing stands in")
+    found += [f"{name}: a number the log of a report does not show" for name, one in kept.items()
+              if number(one) and name not in places]  # fmt: skip
+    found += [f"{name}: a number without its quantity" for name, one in kept.items()
+              if number(one) and not (one.quantity or one.choices)]  # fmt: skip
     found += [
         f"{one.name}: bounds or choices without a refusal" for one in kind.values if bounded(one) and not one.refusal
     ]
@@ -60,6 +68,10 @@ def problems(kind: TapKind, completions=COMPLETIONS, effects=EFFECTS, read=None)
 
 def bounded(value) -> bool:
     return bool(value.choices or value.required or math.isfinite(value.low) or math.isfinite(value.high))
+
+
+def number(value) -> bool:
+    return bool(value.quantity or math.isfinite(value.low) or any(isinstance(one, int) for one in value.choices))
 
 
 def sources(*folders):
@@ -139,6 +151,8 @@ def test_every_kind_is_complete(kind):
         ("mark", {"written_table": ""}), ("mark", {"completion": ""}), ("mark", {"undo": ""}), ("mark", {"written_table": "no table"}),
         ("rain", {"completion": "rain_tomorrow"}), ("undo", {"effects": ("take_it_back",)}), ("stop", {"effects": ()}),
         ("stop_counting", {"effects": ("answer_question",)}), ("seeder", {"button": ""}), ("width", {"values": ()}),
+        ("soil", {"words": "Soil"}), ("soil", {"values": (replace(TAP_KINDS["soil"].values[0], quantity=None),)}),
+        ("rain", {"words": "Rain"}), ("rain", {"kept": ()}), ("pass_counted", {"words": "By hand: {length_m}"}),
         ("grease", {"name": "oil"}), ("soil", {"values": (replace(TAP_KINDS["soil"].values[0], refusal=""),)}),
     ],
 )  # fmt: skip
@@ -259,9 +273,9 @@ def test_choices_flags_lists_and_unknown_values(name):
         kind.check({"nonsense": 1})
 
 
-def words(kind, detail=None, reason=None, **shown):
-    sentence, places = tap_kinds.tap_words(SimpleNamespace(kind=kind, detail=detail, reason=reason), shown)
-    return sentence.format(**places)
+def words(kind, detail=None, reason=None, system="us"):
+    said = tap_kinds.tap_words(SimpleNamespace(kind=kind, detail=detail, reason=reason))
+    return render(said, farm=FarmFormat("UTC", Units(system)))
 
 
 def test_the_log_of_a_report_has_words_for_every_tap():
@@ -269,5 +283,35 @@ def test_the_log_of_a_report_has_words_for_every_tap():
     assert all(words(kind) for kind in TAP_KINDS)
     assert words("stop") == "Stopped: no reason given" and words("stop", reason="fuel") == "Stopped: fuel"
     assert words("width", {"wing": "left up"}) == "Wing left up" and words("width", {"wing": "all"}) == "Whole width"
-    assert words("fuel", {"litres": 38.0}, litres="10 gal") == "Fuel in: 10 gal"
+    assert words("fuel", {"litres": 38.0}) == "Fuel in: 10 gal"
     assert words("mark", {"kind": "pole", "row": "x"}) == "Marked pole" and words("sing_along") == "Sing along"
+
+
+LOGGED = [
+    ("fuel", {"litres": 200.0}, "Fuel in: 53 gal", "Fuel in: 200 L"),
+    ("pass_counted", {"passes": 2, "length_m": 91.44}, "Passes counted by hand: 2, length 300 ft", "Passes counted by hand: 2, length 91.4 m"),
+    ("pass_counted", {"passes": 2}, "Passes counted by hand: 2, length –", "Passes counted by hand: 2, length –"),
+    ("soil", {"celsius": 15.0}, "Soil temperature read: 59 °F", "Soil temperature read: 15 °C"),
+    ("weather", {"wind": 4.4704, "air": 25.0}, "Weather: wind 10.0 mph, air 77 °F", "Weather: wind 16.1 km/h, air 25 °C"),
+    ("weather", {"wind": None, "air": 0}, "Weather: wind –, air 32 °F", "Weather: wind –, air 0 °C"),
+    ("seeder_pace", {"rate": 100 / 36, "seeded": 202342.8}, "Seeder pace 2.5 ac/h, 50 ac seeded", "Seeder pace 1.0 ha/h, 20 ha seeded"),
+    ("rain", {"at": 1778780400.0}, "Rain expected 14 May 17:40", "Rain expected 14 May 17:40"),
+    ("rain", {"at": None}, "No rain expected", "No rain expected"),
+    ("seeded", {"at": 1778780400.0}, "Told the day of seeding: Thursday 14 May", "Told the day of seeding: Thursday 14 May"),
+    ("were_rolling", {"from": 1778780400.0}, "“Yes, count it” from 17:40", "“Yes, count it” from 17:40"),
+    ("stop_counting", {"from": 1778780400.0}, "“Stop counting” from 17:40", "“Stop counting” from 17:40"),
+    ("fuel", {"litres": "much"}, "Fuel in: much", "Fuel in: much"),
+]  # fmt: skip
+"""10 mph are 4.4704 m/s and 50 ac 202 342.8 m2 (NIST SP 811); 2.5 ac are 1.01 ha (arithmetic)."""
+
+
+@pytest.mark.parametrize(("kind", "detail", "us", "metric"), LOGGED)
+def test_the_log_writes_numbers_in_the_units_of_the_farm(kind, detail, us, metric):
+    """The kind's own quantities write them; a dash for what was not told, and what is no number as it is."""
+    assert (words(kind, detail), words(kind, detail, system="metric")) == (us, metric)
+
+
+def test_every_number_of_every_kind_is_tried_in_the_log():
+    """A kind with a number that the table above leaves out is found."""
+    kept = {(kind.name, one.name) for kind in TAP_KINDS.values() for one in kind.kept or kind.values if number(one)}
+    assert kept == {(kind, name) for kind, detail, *_ in LOGGED for name in detail}

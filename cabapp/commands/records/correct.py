@@ -7,8 +7,9 @@ from typing import Any
 
 from cabapp.commands.records.row_lookup import row_called
 from cabapp.common import paths
+from cabapp.common.quantities import ClockSecond, Length, Volume
 from cabapp.common.typed_number import read_number
-from cabapp.jobs.records.corrections import COLUMNS, ID, NUMBER, Corrections
+from cabapp.jobs.records.corrections import COLUMNS, ID, TEXT, Corrections
 from cabapp.jobs.records.farm_settings import FarmSettings
 from store import Store, models, open_store
 from store.errors import Refused
@@ -79,20 +80,20 @@ def _detail(store: Store, model: type, row: Any, typed: list[str]) -> dict:
         name, equals, value = one.partition("=")
         if not equals or name not in allowed:
             raise Refused("{one!r} corrects nothing. Say COLUMN=VALUE with one of: {names}.", one=one, names=names)
-        if allowed[name] == NUMBER:
-            detail[name] = _number(name, value)
-        elif allowed[name] == ID:
+        if allowed[name] == ID:
             detail[name] = row_called(store.all(_PEOPLE[name]), name.removesuffix("_id"), value).id
-        else:
+        elif allowed[name] == TEXT:
             detail[name] = value
+        else:
+            detail[name] = _number(name, value, allowed[name])
         was[name] = getattr(now, name, None) if hasattr(now, name) else corrected.said(row.id).get(name)
     if not detail:
         raise Refused("Say what is right: COLUMN=VALUE with one of: {names}.", names=names)
     return detail | {"was": was}
 
 
-def _number(name: str, text: str) -> float:
-    if name == "at":
+def _number(name: str, text: str, measured: object) -> float:
+    if measured is ClockSecond:
         try:
             if not has_zone(text):
                 raise ValueError("no zone")
@@ -101,7 +102,7 @@ def _number(name: str, text: str) -> float:
             raise Refused(
                 "{text!r} is no time. Write it with its zone: 2026-05-14T13:45:00-05:00.", text=text
             ) from fault
-    units = ("ft", "m") if name.endswith("_m") else ("gal", "l") if name == "litres" else ()
+    units = {Length: ("ft", "m"), Volume: ("gal", "l")}.get(measured, ())
     try:
         value = read_number(text, *units)
     except ValueError as fault:

@@ -7,20 +7,21 @@ whatever a file from elsewhere says; the newest correction wins.
 import math
 from typing import Any, TypeVar
 
+from cabapp.common.quantities import ClockSecond, Length, Quantity, Volume
 from store import Store, models
 
 AnyRow = TypeVar("AnyRow", bound=models.Record)
 NUMBER, TEXT, ID = "number", "text", "id"
-COLUMNS = {
+COLUMNS: dict[str, dict[str, str | type[Quantity]]] = {
     "stint": {
-        "operator_id": ID, "tractor_id": ID, "tool_id": ID, "width_m": NUMBER,
-        "hitch_to_line_m": NUMBER, "antenna_to_hitch_m": NUMBER, "side_m": NUMBER,
+        "operator_id": ID, "tractor_id": ID, "tool_id": ID, "width_m": Length,
+        "hitch_to_line_m": Length, "antenna_to_hitch_m": Length, "side_m": Length,
     },
-    "tap": {"at": NUMBER, "reason": TEXT},
-    "fuel_entry": {"litres": NUMBER, "price_per_l": NUMBER},
+    "tap": {"at": ClockSecond, "reason": TEXT},
+    "fuel_entry": {"litres": Volume, "price_per_l": NUMBER},
     "mark": {"kind": TEXT, "note": TEXT, "lat": NUMBER, "lon": NUMBER},
 }  # fmt: skip
-"""What can be corrected, by table."""
+"""What can be corrected, by table: a word, an id, a plain number, or what a number measures."""
 
 _MODELS = {"operator_id": models.Operator, "tractor_id": models.Tractor, "tool_id": models.Tool}
 _NEVER_ZERO = ("width_m",)
@@ -63,7 +64,7 @@ class Corrections:
         return corrected
 
 
-def _fits(kind: str, name: str, value: Any, known: dict[str, set[str]]) -> bool:
+def _fits(kind: str | type[Quantity], name: str, value: Any, known: dict[str, set[str]]) -> bool:
     if kind == TEXT:
         return isinstance(value, str)
     if kind == ID:

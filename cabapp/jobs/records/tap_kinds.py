@@ -7,9 +7,21 @@ here lie in ``cabapp.session.taps``; a test fails while any part of a row is mis
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeGuard
 
 from cabapp.common.message import N_, Message
+from cabapp.common.quantities import (
+    Area,
+    AreaRate,
+    ClockTime,
+    Day,
+    DayAndTime,
+    Length,
+    Quantity,
+    Speed,
+    Temperature,
+    Volume,
+)
 from cabapp.jobs.records.field_marks import MARKS, STONE_HIT
 from cabapp.planning.go_rules import ANSWERS
 from cabapp.track.tool import WINGS
@@ -37,6 +49,8 @@ class Value:
     name : str
     refusal : str
         Said when the value does not fit; ``{value}`` and ``{choices}`` are its places.
+    quantity : type of Quantity or None
+        What a number measures: the log of a report writes it in the farm's units.
     low, high : float
         Bounds of a number, SI.
     exclusive : str
@@ -62,6 +76,7 @@ class Value:
     default: Any = None
     many: bool = False
     flag: bool = False
+    quantity: type[Quantity] | None = None
 
     def check(self, value: Any) -> Any:
         """Return the value as it is kept.
@@ -82,13 +97,23 @@ class Value:
             raise TapRefused(self.refusal, value=value, choices=tuple(Message(str(one)) for one in self.choices))
         return value
 
+    def shown(self, kept: Any, unsaid: str) -> object:
+        """Return a kept value as it stands in a message; ``unsaid`` in place of none."""
+        if self.quantity and (kept is None or _is_number(kept)):
+            return self.quantity(kept)
+        return unsaid if kept is None else kept
+
     def _fits(self, value: Any) -> bool:
         if self.choices:
             return value in self.choices
-        if isinstance(value, bool) or not isinstance(value, (int, float)):
+        if not _is_number(value):
             return False
         above = self.low < value if self.exclusive in ("low", "both") else self.low <= value
         return above and (value < self.high if self.exclusive == "both" else value <= self.high)
+
+
+def _is_number(value: Any) -> TypeGuard[float]:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +138,8 @@ class TapKind:
         Made by a method of ``Session`` of its own, not by ``Session.tap``.
     values : tuple of Value
         The detail it takes.
+    kept : tuple of Value
+        The detail its completion keeps, where that is not ``values``.
     written_table : str
         Table of the row it writes besides itself, which undo takes back.
     button : str
@@ -139,6 +166,7 @@ class TapKind:
     why_not: dict[str, str] = field(default_factory=dict)
     own_method: bool = False
     values: tuple[Value, ...] = ()
+    kept: tuple[Value, ...] = ()
     written_table: str = ""
     button: str = ""
     menu: bool = False
@@ -223,18 +251,18 @@ _KINDS = (
     ),
     # answers to "Were you rolling since ...?" and "Stop counting from ...?"
     TapKind(
-        "were_rolling", N_("“Yes, count it”"), transitions={READY: WORKING, STOPPED: WORKING},
+        "were_rolling", N_("“Yes, count it” from {from}"), transitions={READY: WORKING, STOPPED: WORKING},
         undo=N_("counting from earlier"), button=N_("Yes, count it"), refresh=GATHER,
-        completion="question_since", effects=("answer_question",),
+        kept=(Value("from", quantity=ClockTime),), completion="question_since", effects=("answer_question",),
     ),
     TapKind(
         "not_rolling", N_("“No, driving”"), undo="", refresh="", transitions=_stay(READY, STOPPED),
         button=N_("No, driving"), effects=("answer_question",),
     ),
     TapKind(
-        "stop_counting", N_("“Stop counting”"), transitions={WORKING: STOPPED},
+        "stop_counting", N_("“Stop counting” from {from}"), transitions={WORKING: STOPPED},
         undo=N_("stop from earlier"), button=N_("Yes, stopped"), refresh=GATHER,
-        completion="question_since", effects=("answer_question", "end_work"),
+        kept=(Value("from", quantity=ClockTime),), completion="question_since", effects=("answer_question", "end_work"),
     ),
     TapKind(
         "still_working", N_("“Still working”"), undo="", refresh="", transitions=_stay(WORKING),
@@ -247,7 +275,7 @@ _KINDS = (
         words_when={("wing", "all"): N_("Whole width")},
     ),
     TapKind(
-        "pass_counted", N_("Counted a pass by hand"), refresh="", transitions=_stay(WORKING, STOPPED),
+        "pass_counted", N_("Passes counted by hand: {passes}, length {length_m}"), refresh="", transitions=_stay(WORKING, STOPPED),
         undo=N_("counted pass"),
         why_not={READY: N_("Press Start before counting a pass.")},
         values=(
@@ -255,7 +283,7 @@ _KINDS = (
                 "passes", N_("Count 1 to 5 passes at a time. To take one away, press Undo."),
                 choices=(1, 2, 3, 4, 5), default=1,
             ),
-            Value("length_m", N_("A pass is more than nothing and less than 20 km long."), 0, 20000, exclusive="both"),
+            Value("length_m", N_("A pass is more than nothing and less than 20 km long."), 0, 20000, exclusive="both", quantity=Length),
         ),
         completion="only_told",
     ),
@@ -276,7 +304,7 @@ _KINDS = (
         values=(
             Value(
                 "litres", N_("Say how much fuel went in, more than nothing and less than 5000 litres."),
-                0, 5000, exclusive="both", required=True,
+                0, 5000, exclusive="both", required=True, quantity=Volume,
             ),
             Value("price_per_l"),
         ),
@@ -296,40 +324,42 @@ _KINDS = (
         place=N_("I do not know where we are, so I cannot note where the seeder is."),
     ),
     TapKind(
-        "seeder_pace", N_("Seeder pace"), transitions=_stay(*OPEN), undo=N_("pace of the seeder"), refresh=REREAD,
+        "seeder_pace", N_("Seeder pace {rate}, {seeded} seeded"), transitions=_stay(*OPEN), undo=N_("pace of the seeder"), refresh=REREAD,
         values=(
-            Value("rate", N_("Say how much ground the seeder does in an hour: less than 72 ha (178 ac)."), 0, 200),
-            Value("seeded", N_("Say how much ground of this field is seeded."), 0, 1e8),
+            Value("rate", N_("Say how much ground the seeder does in an hour: less than 72 ha (178 ac)."), 0, 200, quantity=AreaRate),
+            Value("seeded", N_("Say how much ground of this field is seeded."), 0, 1e8, quantity=Area),
         ),
     ),
     TapKind(
-        "rain", N_("Rain expected"), transitions=_stay(*OPEN), undo=N_("rain"), refresh=GATHER,
+        "rain", N_("Rain expected {at}"), transitions=_stay(*OPEN), undo=N_("rain"), refresh=GATHER,
         values=(Value("hours", N_("Say in how many hours rain is coming, 3 days at most."), 0, 72, exclusive="low"),),
+        kept=(Value("at", quantity=DayAndTime),), words_when={("at", None): N_("No rain expected")},
         completion="rain_time",
     ),
     TapKind(
-        "weather", N_("Weather"), transitions=_stay(*OPEN), undo=N_("weather"), refresh=GATHER,
+        "weather", N_("Weather: wind {wind}, air {air}"), transitions=_stay(*OPEN), undo=N_("weather"), refresh=GATHER,
         values=(
-            Value("wind", N_("Say how hard the wind blows: less than 40 m/s (90 mph)."), 0, 40),
-            Value("air", N_("Say how warm the air is, between -20 and 50 degrees C."), -20, 50),
+            Value("wind", N_("Say how hard the wind blows: less than 40 m/s (90 mph)."), 0, 40, quantity=Speed),
+            Value("air", N_("Say how warm the air is, between -20 and 50 degrees C."), -20, 50, quantity=Temperature),
         ),
     ),
     TapKind(
-        "soil", N_("Read the soil's warmth"), transitions=_stay(READY, STOPPED), undo=N_("soil temperature"),
+        "soil", N_("Soil temperature read: {celsius}"), transitions=_stay(READY, STOPPED), undo=N_("soil temperature"),
         refresh=REREAD,
         values=(
             Value(
                 "celsius", N_("Say how warm the soil is at seeding depth, between -5 and 45 degrees C."),
-                -5, 45, required=True,
+                -5, 45, required=True, quantity=Temperature,
             ),
         ),
     ),
     TapKind(
-        "seeded", N_("Told the day of seeding"), transitions=_stay(READY, STOPPED), undo=N_("day of seeding"),
+        "seeded", N_("Told the day of seeding: {at}"), transitions=_stay(READY, STOPPED), undo=N_("day of seeding"),
         refresh=REREAD,
         values=(
             Value("days_ago", N_("Say how many days ago this field was seeded, 90 at most."), 0, 90, required=True),
         ),
+        kept=(Value("at", quantity=Day),),
         completion="seeding_time",
     ),
     TapKind(
@@ -371,21 +401,20 @@ WHY_NOT_IN_STATE: dict[str, str] = {
 }
 
 
-def tap_words(tap: Any, shown: dict[str, str]) -> tuple[str, dict[str, Any]]:
-    """Return what a report's log says of a tap: a sentence, and what stands in its places.
+def tap_words(tap: Any) -> Message:
+    """Return what a report's log says of a tap.
 
     Parameters
     ----------
     tap : Tap
         Of any kind; one of a newer version is named by its kind.
-    shown : dict of str to str
-        Values of the detail in the farm's units, by name.
     """
     kind, detail = TAP_KINDS.get(tap.kind), tap.detail or {}
     if kind is None:
-        return tap.kind.replace("_", " ").capitalize(), {}
+        return Message(tap.kind.replace("_", " ").capitalize())
     for (name, value), words in kind.words_when.items():
         if detail.get(name, value) == value:
-            return words, {}
-    unsaid = dict.fromkeys((value.name for value in kind.values), tap.reason or "something")
-    return kind.words, {**unsaid, **detail, "reason": tap.reason or "no reason given", **shown}
+            return Message(words)
+    unsaid = tap.reason or "something"
+    shown = {one.name: one.shown(detail.get(one.name), unsaid) for one in kind.kept or kind.values}
+    return Message(kind.words, {**shown, "reason": tap.reason or "no reason given"})

@@ -3,6 +3,7 @@
 from collections import Counter
 
 from cabapp.common.wording import times
+from cabapp.jobs.records.corrections import COLUMNS, ID
 from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.reports.model.job_record import JobRecord
@@ -26,8 +27,8 @@ def _correction(row: Correction, record: JobRecord) -> list[str]:
     was = detail.pop("was", {})
     was = was if isinstance(was, dict) else {}
     for key, value in detail.items():
-        old = f" (was {_value(key, was[key], record)})" if key in was else ""
-        parts.append(f"{_COLUMN.get(key, key.replace('_', ' '))}: {_value(key, value, record)}{old}")
+        old = f" (was {_value(key, was[key], row, record)})" if key in was else ""
+        parts.append(f"{_COLUMN.get(key, key.replace('_', ' '))}: {_value(key, value, row, record)}{old}")
     if any(row.corrects_id in s.passed_over for s in record.stints):
         parts.append("not followed: it would upset the order of the taps")
     return [
@@ -42,19 +43,15 @@ _COLUMN = {
 }  # fmt: skip
 
 
-def _value(key: str, value, record: JobRecord) -> str:
+def _value(key: str, value, row: Correction, record: JobRecord) -> str:
     """Return a corrected value as text."""
-    number = isinstance(value, (int, float)) and not isinstance(value, bool)
+    kind = COLUMNS.get(row.corrects_table, {}).get(key)
     if value is None:
         return "nothing"
-    if key.endswith("_id"):
+    if kind == ID:
         return record.names.get(value, "?")
-    if number and key.endswith("_m"):
-        return record.format.units.length(value)
-    if number and key == "litres":
-        return record.format.units.volume(value)
-    if number and key == "at":
-        return record.format.second(value)
+    if isinstance(kind, type) and isinstance(value, (int, float)) and not isinstance(value, bool):
+        return kind(value).text(record.format)
     return str(value)
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
+from cabapp.common.rendering import render
 from cabapp.common.wording import times, verb
 from cabapp.jobs.records import tap_kinds
 from cabapp.reports.model.cell_history import history
@@ -112,10 +113,7 @@ def passes_text(count: int, operation: str) -> str:
 
 def tap_text(tap, record: JobRecord) -> str:
     """Return a tap as text, by its kind."""
-    litres = (tap.detail or {}).get("litres")
-    shown = {} if litres is None else {"litres": record.format.units.volume(litres)}
-    sentence, places = tap_kinds.tap_words(tap, shown)
-    return sentence.format(**places)
+    return render(tap_kinds.tap_words(tap), farm=record.format)
 
 
 def warning_text(tap) -> str:
