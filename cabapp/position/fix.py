@@ -9,6 +9,9 @@ import numpy as np
 
 from store.errors import Message
 
+HOLD_S = 2.0
+"""A deviation or HDOP stated apart from a place holds for this long, s: sent once a second, one may be lost."""
+
 
 @dataclass(frozen=True, slots=True)
 class Fix:

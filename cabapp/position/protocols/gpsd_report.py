@@ -8,7 +8,7 @@ import json
 import math
 from typing import Any
 
-from cabapp.position.fix import Fix, is_place
+from cabapp.position.fix import HOLD_S, Fix, is_place
 from store.facts.timestamp import read_time
 
 WATCH = b'?WATCH={"enable":true,"json":true}\n'
@@ -90,7 +90,7 @@ class GpsdReader:
         if int(report.get("mode", 0)) < 2 or lat is None or lon is None or not is_place(lat, lon):
             return [Fix(t, None, None, quality=0)]
         self._last = device, t
-        sigma = self._sigma[1] if self._sigma and abs(self._sigma[0] - t) < 2.0 else None
+        sigma = self._sigma[1] if self._sigma and abs(self._sigma[0] - t) <= HOLD_S else None
         quality = _QUALITY.get(report.get("status", 0), 1)
         return [Fix(t, float(lat), float(lon), sigma, quality, self._hdop)]
 

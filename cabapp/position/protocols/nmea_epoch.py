@@ -7,13 +7,12 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from cabapp.position.fix import Fix
+from cabapp.position.fix import HOLD_S, Fix
 from cabapp.position.protocols.nmea_sentence import SENTENCE_TYPES, kind_of, read_sentence
 
-HALF_DAY = 43200.0
+DAY = 86400.0
+HALF_DAY = DAY / 2
 SAME_EPOCH_S = 0.005
-HOLD_EPOCHS = 20
-"""The HDOP of a sentence without a time (GSA) holds for so many epochs: a second at 20 Hz."""
 UNDATED = date(1970, 1, 1)
 
 
@@ -48,7 +47,7 @@ class _Epoch:
         """Return the first known value; None without one."""
         return next((value for value in self.all(name) if value is not None), None)
 
-    def join(self, held_hdop: float | None) -> _Undated:
+    def join(self, timeless_hdop: float | None) -> _Undated:
         """Return the fix; one "no position" outweighs a position.
 
         So does a contradiction: the sentences of one epoch come from one measurement, so where they
@@ -61,7 +60,7 @@ class _Epoch:
         digit = 1.01 * max(place[2] for place in places)
         if any(abs(lat - place[0]) > digit or abs(lon - place[1]) > digit for place in places):
             return _Undated(self.second)
-        hdop = self.first("hdop") or held_hdop
+        hdop = self.first("hdop") or timeless_hdop
         return _Undated(self.second, lat, lon, self.first("sigma"), self.first("quality"), hdop)
 
 
@@ -109,7 +108,8 @@ class NmeaEpoch:
         self._locating: set[str] = set()  # types that state places
         self._epoch: _Epoch | None = None
         self._closed_second: float | None = None
-        self._held: tuple[float | None, int] = None, 0  # HDOP, and how many epochs ago
+        self._timeless_hdop: float | None = None  # of a type without a time (GSA)
+        self._hdop_second: float | None = None  # of the first epoch that ended after it came
         self._date: date | None = None
         self._stated: date | None = None
         self._assumed = False
@@ -147,7 +147,7 @@ class NmeaEpoch:
             self._locating.add(kind)
         if not SENTENCE_TYPES[kind].states_time:
             if "hdop" in values:
-                self._held = values["hdop"], 0
+                self._timeless_hdop, self._hdop_second = values["hdop"], None
             return []
         self.timed += 1
         if second is None:
@@ -178,8 +178,8 @@ class NmeaEpoch:
             return []
         self._closed_second = epoch.second
         self.kinds = set(epoch.values)
-        hdop, age = self._held
-        self._held = hdop, age + 1
+        if self._hdop_second is None:
+            self._hdop_second = epoch.second
         stated = epoch.first("date")
         if not self.kinds & self._locating:  # a lone ZDA or GST is no record of where the machine was
             if stated is None:
@@ -187,7 +187,8 @@ class NmeaEpoch:
             self._see_date(epoch.second, stated)
             return self._release()
         self._see_date(epoch.second, stated)
-        fix = epoch.join(hdop if age < HOLD_EPOCHS else None)
+        age = (epoch.second - self._hdop_second) % DAY
+        fix = epoch.join(self._timeless_hdop if age <= HOLD_S + SAME_EPOCH_S else None)
         if self._date is None:
             self._waiting.append(fix)
             return []

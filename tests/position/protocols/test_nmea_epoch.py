@@ -152,6 +152,36 @@ def test_a_lone_first_date_releases_nothing_before_it_is_stated_again(sentence):
     assert [fix.t for fix in found] == [1777975200.0, 1777975201.0, 1777975202.0]
 
 
+@pytest.fixture
+def hdops(sentence):
+    """HDOP of 100 epochs with RMC, from a second before midnight on; GSA stands after some of them."""
+
+    def of(hz, gsa_after, prompt):
+        epochs, fixes = NmeaEpoch(prompt), []
+        for k in range(100):
+            when = datetime.fromtimestamp(1778025599 + k / hz, UTC)
+            line = rmc(sentence, f"{when:%H%M%S}.{when.microsecond // 10000:02d}", f"{when:%d%m%y}")
+            fixes += epochs.feed(line.encode())
+            if k in gsa_after:
+                fixes += epochs.feed(sentence("GNGSA,A,3,80,71,73,79,69,,,,,,,,1.83,1.09,1.47").encode())
+        return [fix.hdop for fix in fixes + epochs.finish()]
+
+    return of
+
+
+@pytest.mark.parametrize("prompt", [False, True])
+@pytest.mark.parametrize("hz", [0.5, 1, 5, 10, 20])
+def test_the_hdop_of_gsa_holds_for_a_time_at_every_rate(hdops, hz, prompt):
+    """GSA once a second serves every fix, also where one is lost; after the last it holds for 2 s."""
+    each_second = range(0, 100, max(1, int(hz)))
+    assert hdops(hz, each_second, prompt) == [1.09] * 100
+    served = 1 + int(2 * hz)
+    assert hdops(hz, [0], prompt) == [1.09] * served + [None] * (100 - served)
+    if hz >= 1:
+        for lost in each_second[1:]:
+            assert hdops(hz, set(each_second) - {lost}, prompt) == [1.09] * 100
+
+
 def test_rmc_alone_is_enough(joined, sentence):
     """A logger that writes only RMC gives places, with the quality its mode letter says."""
     body = "GNRMC,100000,A,5200.000,N,10600.000,W,5.0,90.0,050526,,,R"
