@@ -30,7 +30,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--port", metavar="P", help="listen at this serial port only (default: find it)")
     which.add_argument("--tcp", metavar="HOST:PORT", help="connect to a receiver that serves TCP")
-    which.add_argument("--udp", metavar="PORT", help="listen for sentences sent to this UDP port")
+    which.add_argument("--udp", metavar="PORT", help="listen for NMEA sentences sent to this UDP port")
     which.add_argument("--gpsd", metavar="HOST:PORT", nargs="?", const=here, help=f"ask gpsd (default {here})")
     text = "read the recording of one line driven there and back, and say the sideways offset of the antenna"
     which.add_argument("--both-ways", type=Path, metavar="FILE", help=text)

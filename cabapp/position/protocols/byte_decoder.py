@@ -1,12 +1,12 @@
 """A receiver's bytes to fixes; knows no port and no clock.
 
 Odd pieces, half lines, another receiver's binary and noise make no fix and raise nothing. A checksum
-of one byte passes one damaged sentence in 256, and never sees two bytes exchanged. So a fix must fit:
+of one byte passes one damaged NMEA sentence in 256, and never sees two bytes exchanged. So a fix must fit:
 
-1. Two sentences of one epoch must agree (`nmea_epoch`).
+1. Two NMEA sentences of one epoch must agree (`nmea_epoch`).
 2. A fix follows the one before as time and a machine allow, else it waits until the next confirms
-   it. After silence the first fix must be confirmed too, unless two sentences state it.
-3. Where most epochs have two sentences, one of a single sentence is left out; so it is while more
+   it. After silence the first fix must be confirmed too, unless two NMEA sentences state it.
+3. Where most epochs have two NMEA sentences, one of a single one is left out; so it is while more
    than one line in ten is damaged.
 """
 
@@ -96,8 +96,8 @@ class ByteDecoder:
         self._damage: deque[bool] = deque(maxlen=50)
 
     @property
-    def sentences(self) -> int:
-        """Good NMEA sentences of types that state a time, as receivers send, and reports of gpsd."""
+    def records(self) -> int:
+        """Good NMEA sentences of types that state a time, as receivers send, and good reports of gpsd."""
         return self._epochs.timed + self._gpsd.accepted
 
     @property

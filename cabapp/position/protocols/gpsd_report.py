@@ -84,7 +84,7 @@ class GpsdReader:
         t = read_time(str(report["time"]), zone_needed=False)
         device = str(report.get("device", ""))
         if self._last == (device, t):
-            return []  # gpsd repeats a report when a later sentence of the moment adds to it
+            return []  # gpsd repeats a report when a later NMEA sentence of the moment adds to it
         self.latest |= {"speed": report.get("speed"), "course": report.get("track"), "device": device}
         lat, lon = report.get("lat"), report.get("lon")
         if int(report.get("mode", 0)) < 2 or lat is None or lon is None or not is_place(lat, lon):

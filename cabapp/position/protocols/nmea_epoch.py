@@ -33,7 +33,7 @@ class _Undated:
 
 
 class _Epoch:
-    """The sentences of one epoch; of two of one type the first counts."""
+    """The NMEA sentences of one epoch; of two of one type the first counts."""
 
     def __init__(self, second: float):
         self.second = second
@@ -50,7 +50,7 @@ class _Epoch:
     def join(self, timeless_hdop: float | None) -> _Undated:
         """Return the fix; one "no position" outweighs a position.
 
-        So does a contradiction: the sentences of one epoch come from one measurement, so where they
+        So does a contradiction: the NMEA sentences of one epoch come from one measurement, so where they
         differ by more than their last digit one was damaged in a way its checksum cannot see.
         """
         places = self.all("place")
@@ -70,7 +70,7 @@ class NmeaEpoch:
     Parameters
     ----------
     prompt : bool
-        Return a fix as soon as all types of sentences of the epoch before have come, instead of
+        Return a fix as soon as all types of NMEA sentences of the epoch before have come, instead of
         waiting for the next epoch: for a cab, where waiting is lateness.
 
     Attributes
@@ -80,11 +80,11 @@ class NmeaEpoch:
     timed : int
         Those of them whose type states a time of day, be the field filled or empty.
     rejected : int
-        Lines that begin like one of our sentences but fail checksum, field count or a field.
+        Lines that begin like one of the registered types but fail checksum, field count or a field.
     timeless : int
         Epochs without a time of day (a receiver just switched on); they can be placed nowhere.
     kinds : set of str
-        Types of the sentences that the last finished epoch was joined from.
+        Types of the NMEA sentences that the last finished epoch was joined from.
     latest : dict
         The newest of all values, by the names `nmea_sentence`'s readers give them.
 
@@ -128,7 +128,7 @@ class NmeaEpoch:
 
     @property
     def paired(self) -> bool:
-        """Whether the last finished epoch has its place from two types of sentences or more."""
+        """Whether the last finished epoch has its place from two types of NMEA sentences or more."""
         return len(self.kinds & self._locating) > 1
 
     def feed(self, line: bytes) -> list[Fix]:

@@ -17,13 +17,13 @@ from typing import Any
 from cabapp.position.fix import is_place
 
 LONGEST = 128
-"""Bytes; the standard ends a sentence at 82, but receivers good to a centimetre print more digits."""
+"""Bytes; the standard ends an NMEA sentence at 82, but receivers good to a centimetre print more digits."""
 KNOT = 1852 / 3600
 """One knot, m/s (exact, International Nautical Mile)."""
 WORST_QUALITY = 8
 """The last GGA quality: simulator."""
 _MODE = {"N": 0, "A": 1, "D": 2, "P": 3, "R": 4, "F": 5, "E": 6, "M": 7, "S": 8}
-# "$P" begins a maker's own sentence, never a talker
+# "$P" begins a maker's own NMEA sentence, never a talker
 _SENTENCE = re.compile(r"\$((?!P)\w\w\w{3},([^*]*))\*([0-9A-Fa-f]{2})")
 _CLOCK = re.compile(r"([01]\d|2[0-3])([0-5]\d)([0-5]\d|60)(\.\d*)?")
 _DEGREES = re.compile(r"(\d{2,3})([0-5]\d(?:\.(\d*))?)")

@@ -105,7 +105,7 @@ class _SocketConnection:
 
 
 class TcpConnection(_SocketConnection):
-    """A receiver or a radio link that serves its sentences over TCP."""
+    """A receiver or a radio link that serves its NMEA sentences over TCP."""
 
     def __init__(self, host: str, port: int):
         self.host, self.port = host, port
@@ -140,7 +140,7 @@ class GpsdConnection(TcpConnection):
 
 
 class UdpConnection(_SocketConnection):
-    """Sentences sent to a UDP port of this tablet."""
+    """NMEA sentences sent to a UDP port of this tablet."""
 
     def __init__(self, port: int, host: str = ""):
         self.host, self.port = host, port
@@ -161,7 +161,7 @@ class UdpConnection(_SocketConnection):
     def read(self) -> bytes:
         """Return one datagram, b"" when none came in time; nothing is ever gone with UDP."""
         data = self._receive(65535)
-        # a datagram is whole sentences, but some senders leave the last line's end away
+        # a datagram is whole NMEA sentences, but some senders leave the last line's end away
         return b"" if data is None else data if data.endswith(b"\n") else data + b"\n"
 
 

@@ -1,7 +1,8 @@
 """Finds receivers at serial ports and gpsd, and goes on searching for those plugged in later.
 
-One thread searches; each receiver found has its own. A port is used only after good NMEA sentences with a time came, so neither a wrong rate (each carries a
-checksum) nor another instrument's port can be mistaken for a receiver.
+One thread searches; each receiver found has its own. A port is used only after good NMEA sentences
+with a time came, so neither a wrong rate (each carries a checksum) nor the port of another
+instrument can be mistaken for a receiver.
 """
 
 import functools
@@ -90,12 +91,12 @@ def try_port(
             connection.open()
             while not stop.is_set():
                 decoder.feed(connection.read(), clock())
-                if decoder.sentences >= ENOUGH:
+                if decoder.records >= ENOUGH:
                     return baud
                 listened = clock() - began
                 if listened > MUTE_S and not decoder.bytes and n == 0:
                     return None  # at a wrong rate bytes come too, only wrong ones
-                if listened > TRY_S and (decoder.bytes or n) and not decoder.sentences:
+                if listened > TRY_S and (decoder.bytes or n) and not decoder.records:
                     break
                 if listened > 2 * MUTE_S:
                     break

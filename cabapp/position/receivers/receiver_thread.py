@@ -59,7 +59,7 @@ class ReceiverThread:
         self._decoder = ByteDecoder()
         self._open_since: float | None = None
         self._byte_at: float | None = None
-        self._sentence_at: float | None = None
+        self._record_at: float | None = None
         self._thread = threading.Thread(target=self._run, name=f"receiver {connection.name}", daemon=True)
         self._thread.start()
 
@@ -92,7 +92,7 @@ class ReceiverThread:
             return "absent"
         if self._byte_at is None or now - self._byte_at > SILENT_S:
             return "silent" if now - self._open_since > SILENT_S else "blind"
-        if self._sentence_at is None or now - self._sentence_at > SILENT_S:
+        if self._record_at is None or now - self._record_at > SILENT_S:
             return "strange" if now - self._open_since > SILENT_S else "blind"
         newest = self.recent[-1] if self.recent else None
         known = newest is not None and newest.fix.has_position and now - newest.at <= SILENT_S
@@ -138,7 +138,7 @@ class ReceiverThread:
     def _listen(self) -> bool:
         """Read until stopped or until the connection is lost; return whether any bytes came."""
         self._decoder = decoder = ByteDecoder()
-        self._byte_at = self._sentence_at = None
+        self._byte_at = self._record_at = None
         self._open_since = self._clock()
         if self._raw_log is not None:
             self._raw_log.opened(self._open_since)
@@ -146,14 +146,14 @@ class ReceiverThread:
             while not self._stop.is_set():
                 data = self._connection.read()
                 at = self._clock()
-                sentences = decoder.sentences
+                records = decoder.records
                 if data:
                     self._byte_at = at
                 timed = decoder.feed(data, at) if data else decoder.idle(at)
                 self.recent.extend(timed)
                 self._fixes.extend(one.fix for one in timed)
-                if decoder.sentences > sentences:
-                    self._sentence_at = at
+                if decoder.records > records:
+                    self._record_at = at
                 if data and self._raw_log is not None:
                     self._raw_log.write(data, at)
         except OSError as fault:

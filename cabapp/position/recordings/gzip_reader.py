@@ -10,7 +10,7 @@ from cabapp.position.recordings.trace_file import TraceBuilder
 
 GZIP = b"\x1f\x8b\x08"
 LARGEST = 4 << 30
-"""Bytes unpacked beyond this are refused: a day at 20 Hz with all its sentences is about 1 GB."""
+"""Bytes unpacked beyond this are refused: a day at 20 Hz with all its NMEA sentences is about 1 GB."""
 _AT_ONCE = 1 << 20
 
 

@@ -1,6 +1,6 @@
 """Decodes a raw log; the fixes equal those decoded live.
 
-Other files have no times of arrival, so each of their sentences is taken as it stands; here the
+Other files have no times of arrival, so each of their NMEA sentences is taken as it stands; here the
 rules of `byte_decoder` apply as they did while driving.
 """
 

@@ -249,4 +249,4 @@ def test_a_roll_over_changes_the_time_alone(stream):
     decoder, found = fed(chunks)
     plain = fed(stream(5, kinds=kinds))[1]
     assert [timed.fix for timed in found] == [timed.fix for timed in plain] and plain[0].fix.hdop == 0.7
-    assert plain[0].fix.sigma == pytest.approx(0.02) and decoder.sentences == 15
+    assert plain[0].fix.sigma == pytest.approx(0.02) and decoder.records == 15

@@ -91,6 +91,15 @@ def test_a_deviation_is_used_only_where_it_is_one():
     assert stated.sigma == pytest.approx(((0.03**2 + 0.04**2) / 2) ** 0.5)
 
 
+@pytest.mark.parametrize(("second", "sigma"), [("03.000", 0.02), ("03.010", None)])
+def test_the_deviation_of_a_report_holds_for_two_seconds(second, sigma):
+    """A place 2 s after the last GST has its deviation, a later one has none."""
+    reports = GpsdReader()
+    reports.feed(b'{"class":"GST","time":"2026-05-05T10:00:01.000Z","lat":0.02,"lon":0.02}')
+    tpv = f'{{"class":"TPV","mode":3,"time":"2026-05-05T10:00:{second}Z","lat":47.0,"lon":-30.0}}'
+    assert [fix.sigma for fix in reports.feed(tpv.encode())] == [sigma and pytest.approx(sigma)]
+
+
 @pytest.mark.parametrize(
     "line",
     [b"{", b"{}", b"[1]", b'{"class":"TPV","time":7}', b'{"class":"TPV","time":"x","mode":3}',
