@@ -16,6 +16,7 @@ from cabapp.screens.widgets.theme import contrast
 from store import open_store
 from store.models import Field, Mark, Tap
 from tests.window.pseudo_language import write_language
+from tests.window.screen_parts import TOURED
 
 pytestmark = pytest.mark.window
 
@@ -98,6 +99,20 @@ def clear_of_keys(seen, ring):
     return inside and all(x.max() < k[0] or x.min() > k[2] or y.max() < k[1] or y.min() > k[3] for k in keys)
 
 
+def parts_of_the_day(cab):
+    """Go to the parts of the day's screen by taps; give the name of each."""
+    for key, part in (
+        ("Rain", "rain"), ("Wind and heat", "weather"), ("Seeding and soil", "ground"), ("Seeder", "seeder"), ("On the map", "map"),
+    ):  # fmt: skip
+        cab.tap(key)
+        cab.wait(lambda part=part: cab.look()["part"] == part, f"the part {part}")
+        yield f"the-day-{part}"
+        if part != "seeder":
+            cab.tap("Back")
+    cab.tap("Back")
+    cab.find("Greased")
+
+
 def tour(cab):
     """Go to every page by taps; give the name of each as it is shown."""
     cab.find("I have read this")
@@ -170,6 +185,8 @@ def tour(cab):
             cab.tap(row.key)
             cab.wait(lambda name=name: cab.look()["screen"] == name, f"the screen {name}")
             yield f"menu-{name.replace(' ', '-')}"
+            if name == "the day":
+                yield from parts_of_the_day(cab)
             cab.tap("Back")
             cab.find("Walk round")
     cab.tap("This tablet")
@@ -239,7 +256,7 @@ def test_every_page_fits_a_gloved_hand_and_an_arms_length(opened, farm, sundown,
     cab.wait(lambda: cab.look()["palette"]["name"] == light, f"the colours of the {light}")
     with open_store(farm["store"]) as store:
         (ring,) = store.get(Field, farm["field"]).boundary["coordinates"]
-    shown, screens = [], set()
+    shown, screens, parts = [], set(), set()
     for name in tour(cab):
         # the picture first: it is waited for, and by then the page has all its words and its places
         picture, seen = cab.picture(f"{name}-{size}-{light}"), cab.look()
@@ -247,6 +264,7 @@ def test_every_page_fits_a_gloved_hand_and_an_arms_length(opened, farm, sundown,
         check_page(seen, picture, name, sizes)
         shown.append(name)
         screens.add(seen["screen"])
+        parts |= {(seen["screen"], seen["part"])} if seen["part"] else set()
         if name in ("ready", "stopped", "hand-over-map", "receive", "receive-where"):
             assert clear_of_keys(seen, ring), name
         if name == "ready":
@@ -255,6 +273,7 @@ def test_every_page_fits_a_gloved_hand_and_an_arms_length(opened, farm, sundown,
     assert len(shown) == len(set(shown))
     # the first questions are asked on an empty logbook only
     assert screens | {"first"} == set(SCREENS)
+    assert parts == TOURED
     with open_store(farm["store"]) as store:
         assert not store.all(Mark)
         assert [tap.reason for tap in store.all(Tap, kind="stop_reason")] == ["rain"]

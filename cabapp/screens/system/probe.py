@@ -120,6 +120,7 @@ class Probe:
         return {
             "events": dict(self._events),
             "screen": self._app.screens.current,
+            "part": getattr(self._app.screens.current_screen, "part", ""),
             "view": shown,
             "size": list(Window.size),
             "px_per_mm": self._app.px_per_mm,
