@@ -20,8 +20,8 @@ STOP_RULE, QUIET = 3, 6
 def begun(open_cab, farm):
     """Return a function that opens the cab, standing still in the field, and takes over."""
 
-    def begin(*words):
-        cab = open_cab("--store", farm["store"], "--replay", farm["still"], *words)
+    def begin(*words, **program):
+        cab = open_cab("--store", farm["store"], "--replay", farm["still"], *words, **program)
         cab.tap("I have read this")
         cab.tap("Same as last time")
         cab.wait_view(state="ready")
@@ -195,3 +195,35 @@ def test_the_mop_up_lists_and_draws_what_was_missed(missed, begun, sizes, size):
     assert any(t.endswith(" min") and " to drive, about " in t for t in cab.texts()), cab.texts()
     cab.tap("1. ")
     page(cab, "pass")
+
+
+EXAMPLE = """
+import re, sys
+from pathlib import Path
+from cabapp.jobs.records import tap_kinds
+row = re.search(r"^    TapKind\\(.*?^    \\)", Path("DEVELOPERS.md").read_text("utf-8"), re.M | re.S).group().strip()
+kind = eval(row, dict(vars(tap_kinds)))
+tap_kinds.TAP_KINDS[kind.name] = kind
+tap_kinds.TAPS += (kind.name,)
+from cabapp.__main__ import main
+sys.exit(main(sys.argv[1:]))
+"""
+"""The program with the tap kind of DEVELOPERS.md, which is one row of the registry and nothing else."""
+
+
+@pytest.mark.parametrize(
+    ("size", "dpi"), [("1024x600", 117.5), pytest.param("800x1280", 149, marks=pytest.mark.long)]
+)
+def test_a_kind_of_one_row_is_made_by_taps(begun, farm, sizes, size, dpi):
+    """Its key lies behind More; its one figure is stepped in gallons, and what is written down is litres."""
+    cab = begun("--size", size, "--dpi", dpi, program=("-c", EXAMPLE))
+    cab.go("More")
+    cab.find("Chain oil")
+    check(cab, sizes, f"more-example-{size}")
+    cab.tap("Chain oil")
+    cab.wait(lambda: "Oil: not known" in cab.texts(), "the figure")
+    check(cab, sizes, f"figure-example-{size}")
+    cab.go("+1", "Write down")
+    cab.wait(lambda: cab.look()["part"] == "lines", "the day")
+    with open_store(farm["store"]) as store:
+        assert store.all(Tap, kind="chain_oil")[0].detail == {"litres": pytest.approx(3.785411784)}

@@ -102,7 +102,7 @@ def clear_of_keys(seen, ring):
 def parts_of_the_day(cab):
     """Go to the parts of the day's screen by taps; give the name of each."""
     for key, part in (
-        ("Rain", "rain"), ("Wind and heat", "weather"), ("Seeding and soil", "ground"), ("Seeder", "seeder"), ("On the map", "map"),
+        ("Rain", "rain"), ("Wind and heat", "figures"), ("Seeding and soil", "ground"), ("Seeder", "seeder"), ("On the map", "map"),
     ):  # fmt: skip
         cab.tap(key)
         cab.wait(lambda part=part: cab.look()["part"] == part, f"the part {part}")

@@ -3,12 +3,16 @@
 import importlib
 import json
 import os
+from types import SimpleNamespace
 
 import pytest
 from shapely.geometry import shape
 
 from cabapp.__main__ import main
+from cabapp.common.farm_format import FarmFormat
+from cabapp.common.quantities import Length
 from cabapp.common.units import Units
+from cabapp.jobs.records.tap_kinds import TAP_KINDS, Entry, TapKind, Value
 from cabapp.position.boundaries.boundary_drive import boundary_of_drive, track_length
 from cabapp.position.boundaries.boundary_search import boundary_files
 from cabapp.position.boundaries.field_files import read_fields
@@ -16,6 +20,7 @@ from cabapp.position.fix import Fix
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.screens.setup.form_fields import FORMS, FormRefused, lacking, typed_of, value_of
+from cabapp.screens.work.figure_entry import figures_of
 from cabapp.tablet.fix_monitor import FixMonitor
 from cabapp.tablet.hardware_status import tablet_trouble
 from cabapp.tablet.tablet_settings import Settings
@@ -189,3 +194,40 @@ def test_the_kiosk_is_printed_and_written_only_when_asked(tmp_path, monkeypatch,
     assert unit["Service"]["ExecStart"].endswith("--fullscreen") and unit["Install"]["WantedBy"] == "multi-user.target"
     assert "UNTESTED" in kiosk("--system", "windows")[1]
     assert kiosk("--system", "windows", "--write")[0] == 1
+
+
+DUST = TapKind(
+    "dust", "Dust {depth}", transitions={"ready": "ready"}, undo="dust", refresh="", button="Dust", menu=True,
+    values=(Value("depth", "No.", 0.0, 3.0, quantity=Length, entry=Entry("Dust {figure}", "Dust: not known", 0.9)),),
+)  # fmt: skip
+ENTERED = [DUST, *(kind for kind in TAP_KINDS.values() if kind.entered)]
+
+
+@pytest.mark.parametrize("system", ["us", "metric"])
+@pytest.mark.parametrize("kind", ENTERED, ids=lambda kind: kind.name)
+def test_figures_of_a_tap_stay_within_its_bounds(kind, system):
+    """Untouched nothing is told; at either end, and one step into it, the kind takes what is told."""
+    told = []
+    app = SimpleNamespace(farm=FarmFormat("UTC", Units(system)), do=lambda name, **detail: told.append((name, detail)))
+    pair = figures_of(kind, app)
+    pair.write(None)
+    for step in (1, -1000, 1, 1000, -1):
+        for figure in pair.figures:
+            figure.add(step)
+        pair.write(None)
+    assert told[0] == (kind.name, {value.name: None for value in kind.values})
+    for name, detail in told:
+        assert name == kind.name and kind.check(detail) == detail
+
+
+def test_the_figure_of_a_tap_is_said_in_the_units_of_the_farm():
+    """0.9 m are about 3 ft, 3 m just under 10 ft: the last whole figure is 9 ft, 2.7432 m (exact)."""
+    told = []
+    app = SimpleNamespace(farm=FarmFormat("UTC", Units("us")), do=lambda _name, **detail: told.append(detail["depth"]))
+    (figure,) = (pair := figures_of(DUST, app)).figures
+    assert figure.text == "Dust: not known"
+    figure.add(0)
+    assert figure.text == "Dust 3 ft"
+    figure.add(10)
+    pair.write(None)
+    assert figure.text == "Dust 9 ft" and told == [pytest.approx(2.7432)]

@@ -41,6 +41,23 @@ class TapRefused(Refused):
 
 
 @dataclass(frozen=True, slots=True)
+class Entry:
+    """How the cab asks for a number, stepped in the farm's unit.
+
+    Attributes
+    ----------
+    words, unknown : str
+        Said with the figure, and while there is none; ``{figure}`` is its place.
+    first : float
+        Where the first touch begins, SI.
+    """
+
+    words: str
+    unknown: str
+    first: float
+
+
+@dataclass(frozen=True, slots=True)
 class Value:
     """One value of a tap's detail.
 
@@ -51,6 +68,8 @@ class Value:
         Said when the value does not fit; ``{value}`` and ``{choices}`` are its places.
     quantity : type of Quantity or None
         What a number measures: the log of a report writes it in the farm's units.
+    entry : Entry or None
+        How the cab asks for it, if it is a number with bounds; by taps of the kind's key.
     low, high : float
         Bounds of a number, SI.
     exclusive : str
@@ -77,6 +96,7 @@ class Value:
     many: bool = False
     flag: bool = False
     quantity: type[Quantity] | None = None
+    entry: Entry | None = None
 
     def check(self, value: Any) -> Any:
         """Return the value as it is kept.
@@ -145,7 +165,7 @@ class TapKind:
     button : str
         Words of its key where the screen's program makes the key.
     menu : bool
-        Whether the page behind "More" has a key for it; it takes no detail then.
+        Whether the page behind "More" has a key for it; each value it takes, one or two, has an ``entry`` then.
     switches : bool
         Whether it begins or ends work, or transitions a wing: its order among such taps is kept.
     place : str
@@ -176,6 +196,11 @@ class TapKind:
     completion: str = ""
     effects: tuple[str, ...] = ()
     words_when: dict[tuple[str, Any], str] = field(default_factory=dict)
+
+    @property
+    def entered(self) -> bool:
+        """Whether all its values, one or two, are numbers that the cab can ask for."""
+        return 0 < len(self.values) <= 2 and all(value.entry for value in self.values)
 
     def key(self, **values: object) -> tuple[Message, str]:
         """Return the words of its key, and the kind the key stands for."""
@@ -339,8 +364,10 @@ _KINDS = (
     TapKind(
         "weather", N_("Weather: wind {wind}, air {air}"), transitions=_stay(*OPEN), undo=N_("weather"), refresh=GATHER,
         values=(
-            Value("wind", N_("Say how hard the wind blows: less than 40 m/s (90 mph)."), 0, 40, quantity=Speed),
-            Value("air", N_("Say how warm the air is, between -20 and 50 degrees C."), -20, 50, quantity=Temperature),
+            Value("wind", N_("Say how hard the wind blows: less than 40 m/s (90 mph)."), 0, 40, quantity=Speed,
+                  entry=Entry(N_("Wind {figure}"), N_("Wind: not known"), 3.0)),
+            Value("air", N_("Say how warm the air is, between -20 and 50 degrees C."), -20, 50, quantity=Temperature,
+                  entry=Entry(N_("Air {figure}"), N_("Air: not known"), 15.0)),
         ),
     ),
     TapKind(

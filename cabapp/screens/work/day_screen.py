@@ -3,12 +3,13 @@
 from kivy.properties import BooleanProperty, StringProperty
 
 from cabapp.common.message import message
+from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.row_list import Row, SheetLine
 from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
-from cabapp.screens.work.figure_entry import PAIRS
+from cabapp.screens.work.figure_entry import PAIRS, figures_of
 
 RAIN_H = (1, 2, 4, 8)
 
@@ -17,7 +18,7 @@ class DayScreen(CabScreen):
     """Lines of the day, and behind keys what the operator can add to them."""
 
     remark = StringProperty()
-    part = StringProperty("lines")  # "lines", "rain", one of PAIRS, or "map" for the seeder's place
+    part = StringProperty("lines")  # "lines", "rain", one of PAIRS, "figures" of a tap, or "map" for the seeder's place
     upper = StringProperty()
     lower = StringProperty()
     altered = BooleanProperty(False)  # a figure was changed and is not written down yet
@@ -53,10 +54,11 @@ class DayScreen(CabScreen):
         """Note that the tool was greased just now."""
         self.app.do("grease")
 
-    def open(self, part: str):
-        """Show two figures, to be set right."""
-        self._pair, self._touched = PAIRS[part](self.app), [False, False]
-        self.part = part
+    def open(self, name: str):
+        """Show the figures of one of PAIRS, or the values of a kind of tap, to be set right."""
+        self._pair = PAIRS[name](self.app) if name in PAIRS else figures_of(TAP_KINDS[name], self.app)
+        self._touched = [False] * len(self._pair.figures)
+        self.part = name if name in PAIRS else "figures"
         self._show_figures()
 
     def add(self, which: int, step: int):
@@ -67,7 +69,7 @@ class DayScreen(CabScreen):
 
     def _show_figures(self):
         self.altered = any(self._touched)
-        self.upper, self.lower = (figure.text for figure in self._pair.figures)
+        self.upper, self.lower, *_ = *(figure.text for figure in self._pair.figures), ""
 
     def write(self):
         """Write down the figures that were changed."""

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import ceil, floor
+from operator import attrgetter
 
 from cabapp.jobs.fields.season_history import seeded_at, soil_reading
+from cabapp.jobs.records.tap_kinds import TapKind, Value
 from cabapp.screens.widgets.translation import translate
 from store.models import Job
 
 DAY_S, HOUR_S = 86400.0, 3600.0
 MOST_DAYS = 90
+NEAR = 1e-9  # a bound that is a whole figure in the farm's unit stays one
 
 
 @dataclass
@@ -42,9 +46,9 @@ class EnteredFigure:
 
 @dataclass
 class Pair:
-    """Two figures and what writes them down: ``write`` takes the app and which were touched."""
+    """One or two figures and what writes them down: ``write`` takes the app and which were touched."""
 
-    figures: tuple[EnteredFigure, EnteredFigure]
+    figures: tuple[EnteredFigure, ...]
     write: Callable
 
 
@@ -75,30 +79,39 @@ def ground(app) -> Pair:
     return Pair((ago, soil), write)
 
 
-def weather(app) -> Pair:
-    """Wind and air, as they are now."""
-    units = app.units
-    per = units.speed_value(1.0)
-    wind = EnteredFigure(
-        lambda figure: translate("Wind {figure}", figure=figure),
-        translate("Wind: not known"),
-        units.unit("speed"),
-        round(3 * per),
-        0,
-        int(39 * per),
-    )
-    air = _degrees(
-        units, lambda figure: translate("Air {figure}", figure=figure), translate("Air: not known"), 15.0, -20.0, 50.0
-    )
+def figures_of(kind: TapKind, app) -> Pair:
+    """The values of a kind of tap, one or two, as its ``Entry`` asks for them."""
+    figures = tuple(_entered(value, app.farm) for value in kind.values)
 
     def write(_touched):
         return app.do(
-            "weather",
-            wind=None if wind.value is None else wind.value / per,
-            air=None if air.value is None else units.celsius(air.value),
+            kind.name,
+            **{
+                value.name: None if figure.value is None else _scale(value, app.farm)[1](figure.value)
+                for value, figure in zip(kind.values, figures, strict=True)
+            },
         )
 
-    return Pair((wind, air), write)
+    return Pair(figures, write)
+
+
+def _entered(value: Value, farm) -> EnteredFigure:
+    shown, _ = _scale(value, farm)
+    unit = value.quantity(value.entry.first).text(farm).partition(" ")[2] if value.quantity else ""
+    return EnteredFigure(
+        lambda figure: translate(value.entry.words, figure=figure), translate(value.entry.unknown), unit,
+        round(shown(value.entry.first)), ceil(shown(value.low) - NEAR), floor(shown(value.high) + NEAR),
+    )  # fmt: skip
+
+
+def _scale(value: Value, farm) -> tuple[Callable[[float], float], Callable[[float], float]]:
+    """Return what turns SI into the farm's unit, and back."""
+    if value.quantity is None:
+        return float, float
+    shown = attrgetter(f"{value.quantity.writer}_value")(farm)
+    zero = shown(0.0)
+    per = (shown(100.0) - zero) / 100  # one degree apart, 1.8 would not be exact
+    return shown, lambda figure: min(value.high, max(value.low, (figure - zero) / per))
 
 
 def seeder(app) -> Pair:
@@ -138,4 +151,5 @@ def _degrees(units, words, unknown, first, least, most) -> EnteredFigure:
     return EnteredFigure(words, unknown, "°F" if units.system == "us" else "°C", *shown)
 
 
-PAIRS = {"ground": ground, "weather": weather, "seeder": seeder}
+PAIRS = {"ground": ground, "seeder": seeder}
+"""Figures that are more than the values of one kind of tap."""

@@ -39,7 +39,7 @@ class MenuScreen(CabScreen):
         self.ids.marks.add_widget(self._key(translate("Back"), lambda: setattr(self, "part", "keys"), main=True))
         for tap in TAP_KINDS.values():
             if tap.menu:
-                self._add_key(tap.button, lambda name=tap.name: self._tap(name), LAST)
+                self._add_key(tap.button, lambda tap=tap: self._ask(tap) if tap.values else self._tap(tap.name), LAST)
 
     @staticmethod
     def _key(words, act, **looks):
@@ -57,6 +57,10 @@ class MenuScreen(CabScreen):
 
     def _mark(self, kind):
         self._tap("mark", kind=kind)
+
+    def _ask(self, tap):
+        self.app.go("the day")
+        self.app.screens.current_screen.open(tap.name)
 
     def _tap(self, name, **detail):
         if self.app.do(name, **detail):
