@@ -211,9 +211,7 @@ sys.exit(main(sys.argv[1:]))
 """The program with the tap kind of DEVELOPERS.md, which is one row of the registry and nothing else."""
 
 
-@pytest.mark.parametrize(
-    ("size", "dpi"), [("1024x600", 117.5), pytest.param("800x1280", 149, marks=pytest.mark.long)]
-)
+@pytest.mark.parametrize(("size", "dpi"), [("1024x600", 117.5), pytest.param("800x1280", 149, marks=pytest.mark.long)])
 def test_a_kind_of_one_row_is_made_by_taps(begun, farm, sizes, size, dpi):
     """Its key lies behind More; its one figure is stepped in gallons, and what is written down is litres."""
     cab = begun("--size", size, "--dpi", dpi, program=("-c", EXAMPLE))
