@@ -1,8 +1,10 @@
 """What all tests share: things built once for all workers of a run, and the settings of hypothesis."""
 
 import json
+import os
 import shutil
 import string
+from pathlib import Path
 
 import pytest
 from filelock import FileLock
@@ -13,6 +15,16 @@ from store.errors import Message
 # how long an example takes says more of the machine than of the code
 settings.register_profile("rollbook", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("rollbook")
+
+# every tap waits for the disk: in memory the tests wait for the processor alone, which is what they are about
+MEMORY, ROOM = Path("/dev/shm"), 4 * 2**30
+if MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > ROOM:
+    os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(MEMORY))
+
+
+def pytest_xdist_auto_num_workers():
+    """One worker more than cores, at most four: a window test waits for frames a third of its time."""
+    return min((os.cpu_count() or 1) + 1, 4)
 
 
 @pytest.fixture(scope="session")

@@ -2,6 +2,7 @@
 kind of cone: neighbours differ by pattern, never by colour alone."""
 
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -100,7 +101,7 @@ def test_neighbouring_counts_differ_by_pattern_to_every_eye(drawn, capsys, light
     rgb = np.asarray(Image.open(picture).convert("RGB")).astype(float)
     folder = Path(os.environ.get("ROLLBOOK_ARTEFACTS", Path(__file__).parents[2] / "artefacts"))
     folder.mkdir(parents=True, exist_ok=True)
-    picture.replace(folder / f"hatching-{light}-{level}.png")
+    shutil.move(picture, folder / f"hatching-{light}-{level}.png")
     for eye in EYES:
         seen = seen_by(eye, rgb)
         paper = seen[100, 80]
