@@ -1,26 +1,11 @@
 """The table of states and taps, and what the taps of a stint add up to."""
 
-from dataclasses import dataclass, field
-from itertools import count
-
 import pytest
 
 from cabapp.jobs.records import stint_state
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from store.errors import Refused
-
-ids = count()
-
-
-@dataclass
-class Made:
-    """A tap as the store gives it."""
-
-    kind: str
-    at: float
-    reason: str | None = None
-    detail: dict | None = None
-    id: str = field(default_factory=lambda: f"tap {next(ids)}")
+from tests.session.made_tap import Made
 
 
 def undo(tap, at):

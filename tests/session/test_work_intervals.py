@@ -1,23 +1,8 @@
 """Spans of work and of standing idle, and the reasons for the latter."""
 
-from dataclasses import dataclass, field
-from itertools import count
-
 from cabapp.jobs.records.stint_state import stint_state
 from cabapp.jobs.records.work_intervals import idle_spans, seconds, wing_spans, work_spans
-
-ids = count()
-
-
-@dataclass
-class Made:
-    """A tap as the store gives it."""
-
-    kind: str
-    at: float
-    reason: str | None = None
-    detail: dict | None = None
-    id: str = field(default_factory=lambda: f"tap {next(ids)}")
+from tests.session.made_tap import Made
 
 
 def idle(taps, ended, taken_over=0.0):

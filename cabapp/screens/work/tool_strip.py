@@ -63,27 +63,12 @@ class ToolStrip(BoxLayout):
             for k in range(1, PIECES):
                 Rectangle(pos=(self.x + k * wide - 0.15 * u, self.y), size=(0.3 * u, self.height))
             for k, stray in enumerate(over):
-                if stray:
-                    Color(*THEME.ink)
-                    Line(
-                        rectangle=(
-                            self.x + k * wide + 0.6 * u,
-                            self.y + 0.6 * u,
-                            wide - 1.2 * u,
-                            self.height - 1.2 * u,
-                        ),
-                        width=1.0 * u,
-                    )
-                    Color(*THEME.accent)
-                    Line(
-                        rectangle=(
-                            self.x + k * wide + 0.6 * u,
-                            self.y + 0.6 * u,
-                            wide - 1.2 * u,
-                            self.height - 1.2 * u,
-                        ),
-                        width=0.65 * u,
-                    )
+                if not stray:
+                    continue
+                place = self.x + k * wide + 0.6 * u, self.y + 0.6 * u
+                for colour, width in ((THEME.ink, 1.0), (THEME.accent, 0.65)):
+                    Color(*colour)
+                    Line(rectangle=(*place, wide - 1.2 * u, self.height - 1.2 * u), width=width * u)
 
 
 load_layout(__file__)
