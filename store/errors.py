@@ -20,18 +20,10 @@ from dataclasses import dataclass, field
 class Message:
     """A sentence for a person: its English text as id, and what stands in its named places.
 
-    Attributes
-    ----------
-    id : str
-        The English sentence, the singular where there is a plural.
-    values : mapping of str to object
-        Names (str), numbers, other messages, tuples of these, or quantities of ``cabapp.common.quantities``.
-    plural : str or None
-        The English sentence for a ``count`` other than 1.
-    count : int or None
+    `id`: the English sentence, the singular where there is a plural.
+    `values`: names (str), numbers, other messages, tuples of these, or quantities of ``cabapp.common.quantities``.
+    `plural`: the English sentence for a ``count`` other than 1.
 
-    Examples
-    --------
     >>> str(message("There is no field called {name}.", name="Home"))
     'There is no field called Home.'
     >>> [str(plural("{count} gap", "{count} gaps", n)) for n in (1, 3)]
@@ -89,15 +81,9 @@ def plural(one: str, many: str, count: int, /, **values: object) -> Message:
 class Refused(Exception):
     """A sentence for a person; nothing was changed and nothing was lost.
 
-    Parameters
-    ----------
-    sentence : str or Message
-        The English sentence, whole, with named places in braces: the message id.
-    **values
-        What stands in the places.
+    `sentence`: str or Message: the English sentence, whole, with named places in braces: the message id.
+    `**values`: what stands in the places.
 
-    Examples
-    --------
     >>> str(Refused("There is no field called {name}.", name="Home"))
     'There is no field called Home.'
     """

@@ -46,12 +46,8 @@ class Store(DurableTransactions):
     def add(self, row: AnyFact) -> AnyFact:
         """Record a fact durably and return it, detached.
 
-        Raises
-        ------
-        ValueError
-            If it names a row that is not there, or lacks a column.
-        StoreRefused
-            If it could not be written (disk full, file gone).
+        Raises ValueError if it names a row that is not there, or lacks a column.
+        Raises StoreRefused if it could not be written (disk full, file gone).
         """
         if not isinstance(row, Fact) or isinstance(row, Change):
             raise ValueError(f"{type(row).__name__} is not added as a fact; use put")

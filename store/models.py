@@ -396,8 +396,6 @@ FACTS: dict[str, type[Fact]] = _leaves(Fact)
 def job_id(field_id: str, operation: str, season: int) -> str:
     """Return the id of a job: the same on every tablet that starts the same job.
 
-    Examples
-    --------
     >>> job_id("f", "rolling", 2026) == job_id("f", "rolling", 2026)
     True
     >>> job_id("f", "rolling", 2026) == job_id("f", "rolling", 2027)

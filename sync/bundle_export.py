@@ -89,8 +89,6 @@ def _shown(name: str) -> str:
 def _plain(name: str) -> str:
     """Return a name with only the letters every file system takes.
 
-    Examples
-    --------
     >>> _plain("Tablet 1 / Søren"), _plain("ขอ")
     ('tablet-1-s-ren', 'tablet')
     """

@@ -128,10 +128,7 @@ def open_bundle(path: Path, passphrase: str | None = None) -> Iterator[Bundle]:
 
     Damage that the caller's block meets is refused too.
 
-    Raises
-    ------
-    BundleRefused
-        If it cannot be opened, or is cut off, altered, oversized, newer, encrypted, or not as the
+    Raises BundleRefused if it cannot be opened, or is cut off, altered, oversized, newer, encrypted, or not as the
         format requires.
     """
     try:

@@ -55,15 +55,9 @@ def merge_bundles(
 ) -> MergeResult:
     """Merge bundles, and the bundles in folders; the end is the same in any order.
 
-    Parameters
-    ----------
-    store : Store
-    paths : iterable of Path or str
-        Bundles, or folders: of those, every file named ``rollbook-*.zip`` or ``.locked``.
-    progress : callable, optional
-        Called as progress(done, of, name) before each bundle and once at the end.
-    passphrase : str, optional
-        For those that are encrypted.
+    `paths`: bundles, or folders: of those, every file named ``rollbook-*.zip`` or ``.locked``.
+    `progress`: called as progress(done, of, name) before each bundle and once at the end.
+    `passphrase`: for those that are encrypted.
     """
     result = MergeResult()
     bundles: list[Path] = []

@@ -52,15 +52,9 @@ class ExchangeResult:
 class FolderWatcher:
     """Exchanges with folders, and with sticks while they are mounted, at each `look`.
 
-    Parameters
-    ----------
-    store : Store
-    folders : iterable of Path
-        Used whenever they are there.
-    mounts : callable, optional
-        Returns where sticks are mounted now; None uses no sticks.
-    passphrase : str, optional
-        Encrypts what is written and decrypts what is read.
+    `folders`: used whenever they are there.
+    `mounts`: returns where sticks are mounted now; None uses no sticks.
+    `passphrase`: encrypts what is written and decrypts what is read.
     """
 
     def __init__(

@@ -27,8 +27,6 @@ def mounts() -> list[Path]:
 def mounted_in(table: str) -> list[Path]:
     r"""Return the media in a mount table of Linux, whose blanks are octal (fstab(5)).
 
-    Examples
-    --------
     >>> table = "/dev/sda1 / ext4 rw 0 0\n/dev/sdb1 /media/ada/MY\\040STICK vfat rw 0 0\n"
     >>> [str(path) for path in mounted_in(table)]
     ['/media/ada/MY STICK']

@@ -28,22 +28,11 @@ class WallClock:
 class ReplayClock:
     """A clock that starts at a chosen moment and may run faster than the wall.
 
-    Parameters
-    ----------
-    start_t : float
-        POSIX seconds shown at the moment of making.
-    speed : float
-        How many times faster than the wall, 1 to 60.
-    wall : callable
-        Gives seconds that never go back.
+    `start_t`: POSIX seconds shown at the moment of making.
+    `speed`: how many times faster than the wall, 1 to 60.
+    `wall`: gives seconds that never go back.
+    Raises ValueError: the speed is outside 1 to 60.
 
-    Raises
-    ------
-    ValueError
-        The speed is outside 1 to 60.
-
-    Examples
-    --------
     A change of speed does not make the time jump:
 
     >>> seconds = iter([0.0, 10.0, 10.0, 11.0])
@@ -82,8 +71,6 @@ class ReplayClock:
 class ManualClock:
     """A clock moved by hand, for runs without a wall to wait for.
 
-    Examples
-    --------
     >>> clock = ManualClock(1000.0)
     >>> clock.advance(0.5)
     >>> clock.now()

@@ -37,16 +37,9 @@ _POINTS = (
 class FarmFormat:
     """One farm's way of saying times, lengths of time and places.
 
-    Parameters
-    ----------
-    zone : str or None
-        Name of the farm's time zone; None: this machine's own.
-    units : Units
-    currency : str or None
-        The sign or word its money is written with; None when the farm has not said.
+    `zone`: name of the farm's time zone; None: this machine's own.
+    `currency`: the sign or word its money is written with; None when the farm has not said.
 
-    Examples
-    --------
     >>> words = FarmFormat("America/Chicago", Units("us"))
     >>> words.time(1778780400), words.day(1778780400), words.when(1778780400)
     ('12:40', 'Thursday 14 May 2026', '14 May 12:40')
@@ -95,8 +88,6 @@ class FarmFormat:
     def short_day(self, t: float | None) -> str:
         """The day without its year.
 
-        Examples
-        --------
         >>> words = FarmFormat("UTC", Units("us"))
         >>> words.short_day(1778780400), words.in_language("de").short_day(1778780400)
         ('Thursday 14 May', 'Do., 14. Mai')
@@ -136,8 +127,6 @@ class FarmFormat:
     def rough_duration(self, seconds: float | None) -> str:
         """A length of time as one would say it: to 5 minutes from an hour on.
 
-        Examples
-        --------
         >>> words = FarmFormat("UTC", Units("us"))
         >>> words.rough_duration(200), words.rough_duration(40 * 60 + 20), words.rough_duration(4300)
         ('3 min', '40 min', '1 h 10')
@@ -150,8 +139,6 @@ class FarmFormat:
     def work_hours(self, seconds: float | None) -> str:
         """Hours of work, with one decimal under ten.
 
-        Examples
-        --------
         >>> words = FarmFormat("UTC", Units("us"))
         >>> words.work_hours(39600), words.work_hours(5400), words.work_hours(900)
         ('11 h', '1.5 h', '15 min')
@@ -165,8 +152,6 @@ class FarmFormat:
     def money(self, cents: float | None) -> str:
         """Money in hundredths as a book has it: a sign before the figure, a word behind it.
 
-        Examples
-        --------
         >>> dollars, crowns = FarmFormat("UTC", Units("us"), "$"), FarmFormat("UTC", Units("us"), "CAD")
         >>> dollars.money(123456), dollars.money(-5), crowns.money(5.25), dollars.money(None)
         ('$1,234.56', '−$0.05', '0.05 CAD', '–')
@@ -185,8 +170,6 @@ class FarmFormat:
     def swept(self, m2: float) -> str:
         """The pass area of a piece of work; none is a dash, for where nobody looked nothing is known.
 
-        Examples
-        --------
         >>> FarmFormat("UTC", Units("us")).swept(438681.0), FarmFormat("UTC", Units("us")).swept(0.0)
         ('108.4 ac', '–')
         """
@@ -195,8 +178,6 @@ class FarmFormat:
     def area(self, m2: float | None) -> str:
         """An area as a record keeps it: a decimal more than the cab shows.
 
-        Examples
-        --------
         >>> FarmFormat("UTC", Units("us")).area(438681.0), FarmFormat("UTC", Units("metric")).area(4386.81)
         ('108.4 ac', '0.44 ha')
         """
@@ -211,8 +192,6 @@ class FarmFormat:
     def from_gate(self, lat: float, lon: float, gate: tuple[float, float] | None) -> str:
         """Where a place is, from the gate, or its coordinates when there is no gate.
 
-        Examples
-        --------
         >>> words = FarmFormat("America/Chicago", Units("metric"))
         >>> words.from_gate(47.6450, -87.4600, (47.6400, -87.4600))
         '0.6 km N of the gate'
@@ -236,8 +215,6 @@ def words_of(farm: Any) -> FarmFormat:
 def share(part: float | None, whole: float | None) -> str:
     """A share in percent, one decimal under ten; never a zero for what is not nothing.
 
-    Examples
-    --------
     >>> share(84.2, 100), share(2.34, 100), share(0.01, 100), share(0, 100), share(1, None)
     ('84 %', '2.3 %', 'under 0.1 %', '0 %', '–')
     """

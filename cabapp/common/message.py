@@ -21,8 +21,6 @@ def N_(words: _Words) -> _Words:
 def as_json(said: object) -> object:
     """Return a message as JSON values: a string where nothing stands in places.
 
-    Examples
-    --------
     >>> from cabapp.common.quantities import Area
     >>> as_json(message("for {area}, {times}", area=Area(4047.0), times=message("twice")))
     {'id': 'for {area}, {times}', 'values': {'area': {'Area': 4047.0}, 'times': {'id': 'twice'}}}
@@ -42,8 +40,6 @@ def as_json(said: object) -> object:
 def from_json(kept: object) -> object:
     """Return what ``as_json`` kept; ValueError for what it cannot have written.
 
-    Examples
-    --------
     >>> str(from_json({"id": "for {area}", "values": {"area": {"Area": 247000.0}}}))
     'for 61 ac'
     """

@@ -47,10 +47,7 @@ def is_server(store: Path | str) -> bool:
 def existing_store(args: argparse.Namespace) -> Path | str:
     """Return the logbook a command is to read.
 
-    Raises
-    ------
-    StoreRefused
-        If there is none there: a command that reads must not make an empty one.
+    Raises StoreRefused if there is none there: a command that reads must not make an empty one.
     """
     path = chosen_store(args)
     if isinstance(path, Path) and not path.exists():

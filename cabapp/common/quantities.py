@@ -16,8 +16,6 @@ class Quantity:
 
     ``str`` writes it in UTC and US units, as on a tablet without a farm.
 
-    Examples
-    --------
     >>> str(Length(1.83)), Length(1.83).text(FarmFormat("UTC", Units("metric")))
     ('6 ft', '1.8 m')
     """

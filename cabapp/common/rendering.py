@@ -38,16 +38,9 @@ def load_catalog(path: Path | str | None) -> NullTranslations:
 def render(said: object, catalog: NullTranslations = ENGLISH, farm: FarmFormat = NO_FARM) -> str:
     """Return a message as a person reads it.
 
-    Parameters
-    ----------
-    said : Message, Refused, Quantity or str
-        A string is a sentence or word of the program: it is translated, which names never are.
-    catalog : gettext.NullTranslations
-        What the catalog lacks stays English, and so does a translation whose places are wrong.
-    farm : FarmFormat
+    `said`: a string is a sentence or word of the program: it is translated, which names never are.
+    `catalog`: what the catalog lacks stays English, and so does a translation whose places are wrong.
 
-    Examples
-    --------
     >>> from cabapp.common.quantities import Length
     >>> from store.errors import message
     >>> render(message("Move left {length}.", length=Length(2.0)), farm=FarmFormat("UTC", Units("metric")))

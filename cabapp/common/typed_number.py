@@ -11,13 +11,8 @@ _UNITS = {"ft": FOOT, "m": 1.0, "gal": GALLON, "l": 1.0, "ac": ACRE, "ha": HECTA
 def read_number(text: str, *units: str) -> float:
     """Return a number in SI, typed alone, with one of the units behind it or, with "/", as a fraction.
 
-    Raises
-    ------
-    ValueError
-        It is no finite number, or has another unit.
+    Raises ValueError: it is no finite number, or has another unit.
 
-    Examples
-    --------
     >>> read_number("2.5 ha", "ac", "ha"), read_number(" 1/4", "%", "/"), read_number("33 %", "%", "/")
     (25000.0, 0.25, 0.33)
     """

@@ -29,22 +29,14 @@ NOTHING = "–"
 class Units:
     """One farm's way of saying quantities.
 
-    Parameters
-    ----------
-    system : {"us", "metric"}
-
-    Raises
-    ------
-    ValueError
-        Another system.
+    `system`: "us" or "metric".
+    Raises ValueError: another system.
 
     Notes
     -----
     Every method takes None or NaN for "not known" and says an en dash. Small figures keep one
     decimal (areas and volumes under 10, all speeds, lengths in metres).
 
-    Examples
-    --------
     A section of land is 640 acres, and 6 mph is 2.682 24 m/s:
 
     >>> us, metric = Units("us"), Units("metric")
@@ -193,8 +185,6 @@ class Units:
     def celsius(self, degrees: float) -> float:
         """Return the farm's degrees in deg C.
 
-        Examples
-        --------
         >>> Units("us").celsius(59), Units("metric").celsius(15)
         (15.0, 15.0)
         """
@@ -203,8 +193,6 @@ class Units:
     def temperature(self, celsius: float | None) -> str:
         """Say how warm it is.
 
-        Examples
-        --------
         >>> Units("us").temperature(15.0), Units("metric").temperature(15.0)
         ('59 °F', '15 °C')
         """

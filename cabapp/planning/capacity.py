@@ -12,8 +12,6 @@ def field_capacity(speed: float, width: float, efficiency: float = 1.0) -> float
     C = S W E. With mph, ft and ac/h that is S W E / 8.25, because 43 560 / 5 280 = 8.25.
     Source: Iowa State University AgDM A3-24; ASAE EP496.3, field capacity.
 
-    Examples
-    --------
     A3-24, table 1: 40 ft at 6 mph and 70 % is 20.4 ac/h.
 
     >>> acre, foot, mph = 4046.8564224, 0.3048, 0.44704
@@ -28,22 +26,15 @@ def field_capacity(speed: float, width: float, efficiency: float = 1.0) -> float
 def field_efficiency(pass_area: float, speed: float, width: float, seconds: float) -> float | None:
     """Return effective over theoretical capacity, or None when nothing could have been worked.
 
-    Parameters
-    ----------
-    pass_area : float
-        Ground worked in the time, m2, without intended overlap, which is lost capacity.
-    speed, width : float
-        Mean speed while working, m/s, and full working width, m.
-    seconds : float
-        All the time in the field: working, turning, waiting, repairing.
+    `pass_area`: ground worked in the time, m2, without intended overlap, which is lost capacity.
+    `speed`, `width`: mean speed while working, m/s, and full working width, m.
+    `seconds`: all the time in the field: working, turning, waiting, repairing.
 
     Notes
     -----
     Source: Iowa State University AgDM A3-24: counts overlap, turns, filling, waiting; leaves out
     daily service, road travel and major repair.
 
-    Examples
-    --------
     >>> round(field_efficiency(pass_area=7.0e4, speed=2.5, width=12.0, seconds=3600), 3)
     0.648
     >>> field_efficiency(0.0, 0.0, 12.0, 3600) is None

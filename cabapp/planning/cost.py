@@ -37,21 +37,12 @@ def cost_of_passes(
 ) -> float:
     """Return what passes over ground cost, such as those beyond the target.
 
-    Parameters
-    ----------
-    pass_area : float
-        m2.
-    fuel_per_area, fuel_price : float
-        L/m2, and money a litre.
-    wage_per_h : float
-        Money an hour.
-    capacity : float, optional
-        m2/s; ValueError when it is missing or 0 and there is a wage.
-    machine_per_area : float
-        Money a m2 for tractor and tool.
+    `pass_area`: m2.
+    `fuel_per_area`, `fuel_price`: L/m2, and money a litre.
+    `wage_per_h`: money an hour.
+    `capacity`: m2/s; ValueError when it is missing or 0 and there is a wage.
+    `machine_per_area`: money a m2 for tractor and tool.
 
-    Examples
-    --------
     Purdue (Dobbins, 2006): 2.02 gal/ac at $3.00 a gallon is $6.06 an acre.
 
     >>> acre, gallon = 4046.8564224, 3.785411784

@@ -19,19 +19,12 @@ _YEAR = 365.25 * DAY
 class Crop:
     """When ground under a crop closes.
 
-    Attributes
-    ----------
-    warmth : tuple of (float, float)
-        Base temperature, deg C, and thermal time from sowing to emergence, deg C days; where
-        sources differ all are given and the earliest counts.
-    within : float or None
-        Days after seeding within which it has to be rolled, where that is the rule.
-    later : str or None
-        Until when it may be rolled again after emergence; None: not at all.
-    safety_days : float
-        Days before the estimated day on which it closes.
-    guess : bool
-        The thermal time is from memory, and is called a guess.
+    `warmth`: base temperature, deg C, and thermal time from sowing to emergence, deg C days; where sources differ all
+        are given and the earliest counts.
+    `within`: days after seeding within which it has to be rolled, where that is the rule.
+    `later`: until when it may be rolled again after emergence; None: not at all.
+    `safety_days`: days before the estimated day on which it closes.
+    `guess`: the thermal time is from memory, and is called a guess.
     """
 
     warmth: tuple[tuple[float, float], ...]
@@ -74,19 +67,10 @@ _OWN = {"warmth", "within_days", "later", "safety_days"}
 def with_own(rules: dict[str, Any] | None) -> dict[str, Crop]:
     """Return the crops with a farm's own rules on top.
 
-    Parameters
-    ----------
-    rules : dict or None
-        By crop: "warmth", pairs of base (deg C) and thermal time (deg C days); "within_days";
-        "later", text or None; "safety_days". The rest stays as it is; an unknown crop needs warmth.
+    `rules`: by crop: "warmth", pairs of base (deg C) and thermal time (deg C days); "within_days"; "later", text or
+        None; "safety_days". The rest stays as it is; an unknown crop needs warmth.
+    Raises ValueError: a rule that is not possible; the sentence names it.
 
-    Raises
-    ------
-    ValueError
-        A rule that is not possible; the sentence names it.
-
-    Examples
-    --------
     >>> own = with_own({"lentil": {"later": "the 5th node", "safety_days": 2}})
     >>> own["lentil"].later, own["lentil"].safety_days, own["pea"] is CROPS["pea"]
     ('the 5th node', 2.0, True)
@@ -156,8 +140,6 @@ def soil_temperature(at: float, reading: tuple[float, float] | None = None) -> f
     Introduction to Environmental Soil Physics, ch. 12); 6 and 12 deg C with the warmest on 24 July
     stand for 48 to 52 N inland, from memory. Not for the southern hemisphere.
 
-    Examples
-    --------
     >>> may = 1778803200.0  # mid-May 2026
     >>> round(soil_temperature(may), 1), round(soil_temperature(may, (may, 8.0)), 1)
     (10.1, 8.0)
@@ -189,8 +171,6 @@ def days_to_emerge(temperature: Callable[[float], float], seeded: float, base: f
 
     `temperature` gives deg C at POSIX s; `base` is deg C; None when not within 90 days.
 
-    Examples
-    --------
     Chickpea at a steady 10 deg C: 133 / (10 - 4) = 22 days.
 
     >>> round(days_to_emerge(lambda t: 10.0, 0.0, 4.0, 133.0), 1)

@@ -29,17 +29,10 @@ class Finish:
 def paces(t: ArrayLike, pass_area: ArrayLike, window: float = WINDOW) -> Floats:
     """Return the work rate of every whole span, m2/s, oldest first, counted back from the last time.
 
-    Parameters
-    ----------
-    t : array_like, shape (n,)
-        s, rising: of working time, or of all time when stops are to count.
-    pass_area : array_like, shape (n,)
-        Pass area done up to then, m2, never falling.
-    window : float
-        Length of a span, s.
+    `t`: shape (n,); s, rising: of working time, or of all time when stops are to count.
+    `pass_area`: shape (n,); pass area done up to then, m2, never falling.
+    `window`: length of a span, s.
 
-    Examples
-    --------
     >>> paces([0, 600, 1200], [0, 6000, 18000]).tolist()
     [10.0, 20.0]
     """
@@ -54,22 +47,15 @@ def paces(t: ArrayLike, pass_area: ArrayLike, window: float = WINDOW) -> Floats:
 def finish_time(now: float, pass_area_left: float, pace: ArrayLike) -> Finish | None:
     """Return when the work will be done; None below three spans, or when the median rate is 0.
 
-    Parameters
-    ----------
-    now : float
-        POSIX s.
-    pass_area_left : float
-        Sum over the ground of the passes it still lacks, m2; not field minus done.
-    pace : array_like, shape (n,)
-        m2/s of recent spans (`paces`).
+    `now`: POSIX s.
+    `pass_area_left`: sum over the ground of the passes it still lacks, m2; not field minus done.
+    `pace`: shape (n,); m2/s of recent spans (`paces`).
 
     Notes
     -----
     now + left / pace at the 90 %, 50 % and 10 % quantiles of the spans. `late` is infinite when the
     slowest tenth makes no progress.
 
-    Examples
-    --------
     >>> end = finish_time(0.0, 3600.0, [0.5, 1.0, 1.0, 1.0, 2.0])
     >>> end.likely, end.early < end.likely < end.late
     (3600.0, True)

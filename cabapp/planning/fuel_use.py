@@ -22,8 +22,6 @@ def fuel_rate(rated_power: float, load: float) -> float:
     (0.22 X + 0.096) P in L/h and kW. Source: ASAE D497.7 (2011); Grisso, Kocher and Vaughan,
     Applied Engineering in Agriculture 20(5), 2004.
 
-    Examples
-    --------
     150 kW at half load:
 
     >>> round(fuel_rate(150e3, 0.5) * 3600, 1)
@@ -44,8 +42,6 @@ def expected_use(speed: float, power_per_width: float = LIGHT_TOOL) -> float:
     The fuel rate of a tractor of the right size (`LIGHT_LOAD`) over the field capacity; the width
     cancels. Between tractors and soils such figures differ by 35 % (Iowa State University A3-27).
 
-    Examples
-    --------
     G1208 prints 0.30 gal/ac for the spike-tooth harrow at 6.5 mph:
 
     >>> acre, gallon = 4046.8564224, 3.785411784

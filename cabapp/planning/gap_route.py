@@ -22,16 +22,10 @@ times what a pass does)."""
 class Strip:
     """One gap, driven from end to end.
 
-    Attributes
-    ----------
-    ends : tuple
-        ((x, y), (x, y)), m.
-    area : float
-        m2.
-    never : bool
-        Never covered; else too few times.
-    chance : float
-        Probability that it is real, 0 to 1.
+    `ends`: ((x, y), (x, y)), m.
+    `area`: m2.
+    `never`: never covered; else too few times.
+    `chance`: probability that it is real, 0 to 1.
     """
 
     ends: tuple[tuple[float, float], tuple[float, float]]
@@ -49,14 +43,9 @@ class Strip:
 class Round:
     """A way through strips.
 
-    Attributes
-    ----------
-    order : tuple of (int, int)
-        Index of each strip, and which of its ends comes first.
-    metres : float
-        Length of the whole way, strips and turns.
-    left_out : tuple of (int, float)
-        Strips not worth it, and the seconds each would have cost.
+    `order`: index of each strip, and which of its ends comes first.
+    `metres`: length of the whole way, strips and turns.
+    `left_out`: strips not worth it, and the seconds each would have cost.
     """
 
     order: tuple[tuple[int, int], ...]
@@ -76,8 +65,6 @@ def shortest(strips: list[Strip], start: Sequence[float], radius: float) -> Roun
     problems", J. SIAM 10:196-210): exact. Beyond, the nearest strip next from each of several
     firsts, improved by reversing parts and moving parts until nothing helps (Lin 1965; Or 1976).
 
-    Examples
-    --------
     Two strips beside each other, a diameter apart: down one and back the other.
 
     >>> strips = [Strip(((0, 0), (100, 0)), 500), Strip(((0, 20), (100, 20)), 500)]

@@ -31,19 +31,10 @@ class GoRules:
 def own_rules(said: dict[str, Any] | None) -> GoRules:
     """Return the rules with what a farm set for itself.
 
-    Parameters
-    ----------
-    said : dict or None
-        "wind_m_s" and "air_c", numbers or None for no limit; "ignore", a list of `ANSWERS` that
-        do not stop the work there. What is left out stays as it is.
+    `said`: "wind_m_s" and "air_c", numbers or None for no limit; "ignore", a list of `ANSWERS` that do not stop the
+        work there. What is left out stays as it is.
+    Raises ValueError: a rule that is not possible; the sentence names it.
 
-    Raises
-    ------
-    ValueError
-        A rule that is not possible; the sentence names it.
-
-    Examples
-    --------
     >>> own_rules({"wind_m_s": 2.7, "air_c": None, "ignore": ["wet"]})
     GoRules(answers=('shoots', 'mud', 'blowing'), wind=2.7, heat=None)
     """

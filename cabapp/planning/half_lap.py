@@ -12,19 +12,10 @@ MISS_TO_EXTRA = 5.0
 def expected_shares(width: float, sigma: float, inside: float = 0.0) -> tuple[float, float]:
     """Return the shares of a field, 0 to 1, that steering errors leave covered once and three times.
 
-    Parameters
-    ----------
-    width : float
-        Working width, m.
-    sigma : float
-        Standard deviation of one spacing, m; errors independent from pass to pass.
-    inside : float
-        How much closer than half the width the operator aims, m.
-
-    Raises
-    ------
-    ValueError
-        No width, a negative sigma, or an aim of half the width or more.
+    `width`: working width, m.
+    `sigma`: standard deviation of one spacing, m; errors independent from pass to pass.
+    `inside`: how much closer than half the width the operator aims, m.
+    Raises ValueError: no width, a negative sigma, or an aim of half the width or more.
 
     Notes
     -----
@@ -33,8 +24,6 @@ def expected_shares(width: float, sigma: float, inside: float = 0.0) -> tuple[fl
     sqrt 2, so E[once] = S phi(m/S) + m Phi(m/S) and E[thrice] = E[once] - m, each over w/2 - b.
     Expected value of a one-sided normal (textbook); slow wander makes it worse in places.
 
-    Examples
-    --------
     45 ft with a standard deviation of 2 ft, aimed exactly:
 
     >>> [round(share, 3) for share in expected_shares(45, 2)]
@@ -62,8 +51,6 @@ def best_inside(sigma: float, worth: float) -> float:
     b = (sigma sqrt 2 / 2) PhiInv(r / (1 + r)), where the cost of `expected_shares` is least per
     pass (newsvendor balance).
 
-    Examples
-    --------
     >>> [round(best_inside(2, worth), 1) for worth in (1, 5, 10)]
     [0.0, 1.4, 1.9]
     """

@@ -32,8 +32,6 @@ def compare(hits: int, area: float, other_hits: int, other_area: float) -> Compa
     and Wilenski 1940, "Homogeneity of results in testing samples from Poisson series", Biometrika
     31:313-323.
 
-    Examples
-    --------
     Six hits on 40 ac once, two on 120 ac twice; and one against none:
 
     >>> six = compare(6, 40.0, 2, 120.0)

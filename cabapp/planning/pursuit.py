@@ -7,8 +7,6 @@ def time_to_catch(lead: float, own: float, other: float) -> float | None:
     `lead` is m2 worked by the other and not yet by us (or m on one track); `own` and `other` are the
     rates, m2/s (or m/s), 0 for a machine that stands: B / (R - S) for R > S.
 
-    Examples
-    --------
     20 ac of lead, the seeder filling, 13 ac/h and 26 ac/h:
 
     >>> round(time_to_catch(20, 13 / 3600, 0) / 3600, 1), round(time_to_catch(20, 26, 0) * 60)

@@ -15,14 +15,9 @@ _DAY = 86400.0
 def evening(lat: float, lon: float, near: float, zenith: float = SUNSET) -> float | None:
     """Return when the sun sinks below a height on the solar day around `near`, POSIX s, or None.
 
-    Parameters
-    ----------
-    lat, lon : float
-        WGS 84 degrees, north and east positive.
-    near : float
-        POSIX s; the solar noon nearest to it decides the day.
-    zenith : float
-        Distance of the sun's middle from overhead, rad: `SUNSET` or `CIVIL_DUSK`.
+    `lat`, `lon`: WGS 84 degrees, north and east positive.
+    `near`: POSIX s; the solar noon nearest to it decides the day.
+    `zenith`: distance of the sun's middle from overhead, rad: `SUNSET` or `CIVIL_DUSK`.
 
     Notes
     -----
@@ -31,8 +26,6 @@ def evening(lat: float, lon: float, near: float, zenith: float = SUNSET) -> floa
     cos H = (cos z - sin lat sin dec) / (cos lat cos dec), repeated with the sun at that time.
     A level horizon; refraction varies by up to half a minute.
 
-    Examples
-    --------
     48.5 N 100 W, 15 May 2026, in hours UTC:
 
     >>> noon = 1778871600.0  # 19:00 UTC

@@ -22,15 +22,9 @@ class Work:
 class Slot:
     """A place in the list.
 
-    Attributes
-    ----------
-    work : Work
-    seconds : float
-        Working time it needs.
-    ends : float
-        When it is done, POSIX s, after all before it, at so many hours a day.
-    late : float
-        Seconds of work left when it closes; 0 when it fits.
+    `seconds`: working time it needs.
+    `ends`: when it is done, POSIX s, after all before it, at so many hours a day.
+    `late`: seconds of work left when it closes; 0 when it fits.
     """
 
     work: Work
@@ -50,8 +44,6 @@ def in_order(works: list[Work], pace: float, now: float, hours: float = HOURS_A_
     Earliest due date first (Jackson 1955, "Scheduling a production line to minimize maximum
     tardiness"). What nothing closes comes last, least first.
 
-    Examples
-    --------
     >>> works = [Work("South", 36000.0), Work("North", 72000.0, closes=86400.0)]
     >>> [(slot.work.name, slot.seconds / 3600, slot.late) for slot in in_order(works, 2.0, 0.0)]
     [('North', 10.0, 0.0), ('South', 5.0, 0.0)]

@@ -19,16 +19,9 @@ SYNC_S = 1.0
 class FixRecorder:
     """Writes fixes, and makes them durable once a second.
 
-    Parameters
-    ----------
-    writer : store.traces.trace_writer.TraceWriter
-    beside : concurrent.futures.Executor, optional
-        Makes them durable in another thread: a disk may take half a second.
+    `beside`: makes them durable in another thread: a disk may take half a second.
 
-    Attributes
-    ----------
-    trouble : Message or None
-        A sentence while the disk refuses them; they are kept for the next try.
+    `trouble`: a sentence while the disk refuses them; they are kept for the next try.
     """
 
     def __init__(self, writer: TraceWriter, beside: Executor | None = None):
@@ -68,10 +61,7 @@ class FixRecorder:
     def write(self) -> None:
         """Make them durable before this returns.
 
-        Raises
-        ------
-        StoreRefused
-            If that cannot be.
+        Raises StoreRefused if that cannot be.
         """
         self._writer.sync()
 

@@ -42,14 +42,8 @@ log = logging.getLogger(__name__)
 class Session:
     """One tablet's session.
 
-    Parameters
-    ----------
-    store : Store
-    clock : Clock
-    source : Source or None
-        The receiver; None for a day without one, which is recorded just as well.
-    beside : concurrent.futures.Executor, optional
-        See ``StintRunner``.
+    `source`: the receiver; None for a day without one, which is recorded just as well.
+    `beside`: see ``StintRunner``.
 
     Notes
     -----
@@ -120,16 +114,9 @@ class Session:
     ) -> None:
         """Begin a stint.
 
-        Parameters
-        ----------
-        skip_check : str, optional
-            Why a waiting hand-over of this job is not received ("no time"); it is recorded
-            for the office to see. Without it, receiving comes first.
-
-        Raises
-        ------
-        TapRefused
-            A stint is open, a hand-over waits, or a row chosen does not exist.
+        `skip_check`: why a waiting hand-over of this job is not received ("no time"); it is recorded for the office to
+            see. Without it, receiving comes first.
+        Raises TapRefused: a stint is open, a hand-over waits, or a row chosen does not exist.
         """
         stint_state.next_state(self._state(), "take_over")
         left = [one for one in pending_handovers(self._store) if (one.field_id, one.operation) == (field_id, operation)]
@@ -164,21 +151,11 @@ class Session:
     def tap(self, name: str, /, *, reason: str | None = None, **given) -> None:
         """Record a tap.
 
-        Parameters
-        ----------
-        name : str
-            A kind of ``TAP_KINDS`` that is not an act of its own (take over, hand over, receive).
-        reason : str, optional
-            Of a stop, or with "stop_reason" of the stop made before.
-        given
-            The values of the kind; "seeder" takes ``lat`` and ``lon`` where it was pointed out on the map.
-
-        Raises
-        ------
-        TapRefused
-            It does not fit the state, or lacks what it needs.
-        ValueError
-            There is no such tap.
+        `name`: a kind of ``TAP_KINDS`` that is not an act of its own (take over, hand over, receive).
+        `reason`: of a stop, or with "stop_reason" of the stop made before.
+        `given`: the values of the kind; "seeder" takes ``lat`` and ``lon`` where it was pointed out on the map.
+        Raises TapRefused: it does not fit the state, or lacks what it needs.
+        Raises ValueError: there is no such tap.
         """
         kind = TAP_KINDS.get(name)
         if kind is None or kind.own_method or not kind.transitions:
@@ -202,10 +179,7 @@ class Session:
     def prepare_hand_over(self, state: str = "fine", left: bool = False) -> HandOverSheet:
         """Return the sheet, to be gone through by both; ``left`` when no receiver is there.
 
-        Raises
-        ------
-        TapRefused
-            Not standing, or ``state`` is not "fine", "watch" or "stopped".
+        Raises TapRefused: not standing, or ``state`` is not "fine", "watch" or "stopped".
         """
         stint_state.next_state(self._state(), "hand_over")
         return build_sheet(self._store, self._runner, self._time(), state, left, self._farm.format.time)
@@ -233,15 +207,8 @@ class Session:
     def receive(self, hand_over_id: str, operator_id: str, lat: float | None, lon: float | None) -> Received:
         """Take where the receiver pointed for the next pass; the right place closes the sheet.
 
-        Parameters
-        ----------
-        lat, lon : float or None
-            Degrees; None only where the sheet has no place to point at.
-
-        Raises
-        ------
-        TapRefused
-            A stint is open, the hand-over is not waiting, or nothing was pointed at.
+        `lat`, `lon`: degrees; None only where the sheet has no place to point at.
+        Raises TapRefused: a stint is open, the hand-over is not waiting, or nothing was pointed at.
         """
         stint_state.next_state(self._state(), "receive")
         received = receive(self._store, self._time(), hand_over_id, operator_id, lat, lon)

@@ -49,15 +49,8 @@ EVALUATE_S = 0.5
 class StintRunner:
     """The open stint.
 
-    Parameters
-    ----------
-    store : Store
-    stint_id : str
-    position : PositionState
-        Shared with the session.
-    farm : FarmSettings
-    beside : concurrent.futures.Executor, optional
-        See ``FixRecorder``.
+    `position`: shared with the session.
+    `beside`: see ``FixRecorder``.
     """
 
     def __init__(

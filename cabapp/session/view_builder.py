@@ -16,17 +16,10 @@ from cabapp.session.state.view import View
 def build_view(runner: OpenStint | None, here: PositionState, now: float, names: dict, position_words: Message) -> View:
     """Return the view.
 
-    Parameters
-    ----------
-    runner : OpenStint or None
-        The open stint.
-    here : PositionState
-    now : float
-        By the session's clock, POSIX s.
-    names : dict
-        operator, tractor, tool: their names.
-    position_words : Message
-        The receiver's own state in words.
+    `runner`: the open stint.
+    `now`: by the session's clock, POSIX s.
+    `names`: operator, tractor, tool: their names.
+    `position_words`: the receiver's own state in words.
     """
     t = round(here.time(now), 6)
     idle = View(

@@ -10,20 +10,14 @@ _QUARTER_DAY = 21600.0
 def light_of_sun(lat: float, lon: float, t: float) -> str:
     """Return "day", "dusk" (the sun is down but the sky is bright, morning or evening) or "night".
 
-    Parameters
-    ----------
-    lat, lon : float
-        WGS 84 degrees.
-    t : float
-        POSIX seconds.
+    `lat`, `lon`: WGS 84 degrees.
+    `t`: POSIX seconds.
 
     Notes
     -----
     Sunrise and dawn lie as long before solar noon as sunset and dusk after it, within a minute or
     two. On the equator the middle of the sun is level with the eye six hours after noon.
 
-    Examples
-    --------
     48.5 N 100 W on 15 May 2026 (sunset 02:11, civil dusk 02:45 UTC, see `evening`):
 
     >>> noon = 1778871600.0  # 19:00 UTC

@@ -26,18 +26,11 @@ CLOSES = ("finished", "handed over")
 class AutomaticBackup:
     """Backs one open logbook up.
 
-    Parameters
-    ----------
-    store : store.Store
-    place : path or None
-        A folder on another disk, a stick or a network; None: no backups.
-    seconds : callable
-        POSIX s by the tablet's clock.
+    `store`: store.Store.
+    `place`: a folder on another disk, a stick or a network; None: no backups.
+    `seconds`: POSIX s by the tablet's clock.
 
-    Attributes
-    ----------
-    words : Message or None
-        Why there is no backup, while there is none.
+    `words`: why there is no backup, while there is none.
     """
 
     def __init__(self, store, place: Path | str | None, seconds: Callable[[], float] = time.time):

@@ -28,13 +28,9 @@ BUG = message("The exchange failed. Nothing was changed here; try it again.")
 class Exchange:
     """One tablet's exchange.
 
-    Parameters
-    ----------
-    store : store.Store
-    folder : Path
-        A watched folder, used when it is there: any file-sharing program can carry it.
-    sticks : callable
-        Returns where sticks are mounted.
+    `store`: store.Store.
+    `folder`: a watched folder, used when it is there: any file-sharing program can carry it.
+    `sticks`: returns where sticks are mounted.
     """
 
     def __init__(self, store, folder: Path, sticks: Callable[[], list[Path]] = mounts):

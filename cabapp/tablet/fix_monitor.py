@@ -26,16 +26,9 @@ def unless_played(clock, on_time: Callable[[float], None]) -> Callable[[float], 
 class FixMonitor:
     """Listens to the selected receiver.
 
-    Parameters
-    ----------
-    receiver : SelectedReceiver
-    on_time : callable, optional
-        Called with the time of the newest fix of each poll.
+    `on_time`: called with the time of the newest fix of each poll.
 
-    Attributes
-    ----------
-    track : list or None
-        When it is a list, every place is appended as (lat, lon): a drive round a field.
+    `track`: when it is a list, every place is appended as (lat, lon): a drive round a field.
     """
 
     def __init__(self, receiver: SelectedReceiver, on_time: Callable[[float], None] | None = None):

@@ -16,14 +16,9 @@ LEAST_FREE = 200 << 20  # bytes; some hundred hours of trace
 def tablet_trouble(folder: Path, system: Path = Path("/sys"), free: int | None = None) -> Message | None:
     """Return the first thing the operator should see to, or None.
 
-    Parameters
-    ----------
-    folder : path
-        Where the logbook lies.
-    system : path
-        The kernel's files.
-    free : int, optional
-        Bytes free where the logbook lies; asked of the system when not given.
+    `folder`: where the logbook lies.
+    `system`: the kernel's files.
+    `free`: bytes free where the logbook lies; asked of the system when not given.
     """
     if free is None:
         free = shutil.disk_usage(folder).free

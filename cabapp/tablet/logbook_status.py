@@ -19,12 +19,8 @@ ACKNOWLEDGED = "acknowledged"
 class LogbookStatus:
     """Looks after one open logbook for the cab.
 
-    Parameters
-    ----------
-    store : store.Store
-        Opened to carry on, so that its `trouble` can be shown.
-    second : AutomaticBackup, optional
-        Where backups go by themselves.
+    `store`: store.Store: opened to carry on, so that its `trouble` can be shown.
+    `second`: AutomaticBackup: where backups go by themselves.
     """
 
     def __init__(self, store, second=None):

@@ -17,10 +17,7 @@ RETRY_S = 10.0
 class MemoryFallback:
     """A logbook's rows in memory.
 
-    Parameters
-    ----------
-    path : Path
-        The file, which must still be readable.
+    `path`: the file, which must still be readable.
     """
 
     def __init__(self, path: Path):

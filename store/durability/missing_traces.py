@@ -23,17 +23,10 @@ from store.traces.trace_writer import add_chunks
 class Missing:
     """One missing run of a stint's trace.
 
-    Attributes
-    ----------
-    stint_id : str
-    n : int
-        The index of its first fix.
-    count : int or None
-        How many fixes; None behind the last piece, where their number is not known.
-    since, until : float
-        POSIX s: the fixes lay between these, the ends included only if it is signed.
-    signed : tuple or None
-        Device, number and line of the piece, where it was signed: it can only come back as it was.
+    `n`: the index of its first fix.
+    `count`: how many fixes; None behind the last piece, where their number is not known.
+    `since`, `until`: POSIX s: the fixes lay between these, the ends included only if it is signed.
+    `signed`: device, number and line of the piece, where it was signed: it can only come back as it was.
     """
 
     stint_id: str

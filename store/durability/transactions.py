@@ -22,16 +22,10 @@ from store.facts import hybrid_clock
 class DurableTransactions:
     """An open file, or database on a server, in which a committed transaction is on disk.
 
-    Attributes
-    ----------
-    path : Path
-    device, device_name : str
-        The id of this copy and its name for people.
-    mended : Message or None
-        Set when the logbook was found damaged and mended at opening.
-    trouble : Message or None
-        Set while nothing can be saved and the logbook is in memory mode; it must be shown as
-        long as it is set. Only a store opened with ``carry_on`` enters that mode.
+    `device`, `device_name`: the id of this copy and its name for people.
+    `mended`: set when the logbook was found damaged and mended at opening.
+    `trouble`: set while nothing can be saved and the logbook is in memory mode; it must be shown as long as it is set.
+        Only a store opened with ``carry_on`` enters that mode.
     """
 
     def __init__(

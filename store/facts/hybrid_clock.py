@@ -38,8 +38,6 @@ def read_stamp(stamp: str) -> tuple[int, int, str]:
 
     Raises ValueError if the text is no stamp.
 
-    Examples
-    --------
     >>> read_stamp("1970-01-01T00:00:01.500Z-00007-1f0c22ab")
     (1500, 7, '1f0c22ab')
     """
@@ -72,17 +70,10 @@ def write_stamp(ms: int, count: int, device: str) -> str:
 def next_stamp(last: str, wall: float, device: str) -> str:
     """Return a stamp later than `last`, at the wall time if that is within the bounds.
 
-    Parameters
-    ----------
-    last : str
-        The latest stamp given or seen; "" if there is none.
-    wall : float
-        The machine's clock, POSIX seconds.
-    device : str
-        The id of this device.
+    `last`: the latest stamp given or seen; "" if there is none.
+    `wall`: the machine's clock, POSIX seconds.
+    `device`: the id of this device.
 
-    Examples
-    --------
     >>> a = next_stamp("", 1777000000.0, "1f0c22ab-...")
     >>> a
     '2026-04-24T03:06:40.000Z-00000-1f0c22ab'
@@ -116,8 +107,6 @@ def receive_stamps(last: str, theirs: Iterable[str], wall: float) -> str:
 def clock_fault(off_s: float) -> Message | None:
     """Return a sentence on a clock to which `off_s` seconds must be added; None if it is right.
 
-    Examples
-    --------
     >>> str(clock_fault(-7260.0))
     "This machine's clock is 2 h 1 min fast by satellite time; records go by the satellites."
     """

@@ -34,8 +34,6 @@ _OURS = re.compile(
 def write_time(at: float, timespec: str = "microseconds") -> str:
     """Return POSIX seconds as RFC 3339 UTC text, cut to a unit named as in `datetime.isoformat`.
 
-    Examples
-    --------
     RFC 3339 section 5.8, first example:
 
     >>> write_time(482196050.52), write_time(482196050.52, "seconds")
@@ -95,8 +93,6 @@ def zone_of(name: str | None) -> tzinfo:
 def part_of_day(at: float, zone: tzinfo) -> Message:
     """Return the day and part of day of POSIX seconds.
 
-    Examples
-    --------
     >>> str(part_of_day(1_777_927_607.0, ZoneInfo("America/Denver")))
     'Monday 4 May afternoon'
     """

@@ -75,10 +75,7 @@ def _write(store: Store, land: models.Field, one: FieldFound, landlord: str | No
 def _without_others(one: FieldFound, land: models.Field, others: list) -> tuple[BaseGeometry, float]:
     """Return a parcel without what lies in others, and how much that was, m2.
 
-    Raises
-    ------
-    Refused
-        It lies outside the field, or with more than `OVERLAP` of its ground in another.
+    Raises Refused: it lies outside the field, or with more than `OVERLAP` of its ground in another.
     """
     form = shape(one.geometry)
     plane = Plane.of_field(one.geometry)

@@ -11,10 +11,7 @@ def row_called(rows: list, kind: str, name: str | None, names: dict[str, str] | 
 
     `kind` says what the rows are; `names` gives them by id where they are not the rows' own.
 
-    Raises
-    ------
-    Refused
-        None is called so, or several are.
+    Raises Refused: none is called so, or several are.
     """
     names = names or {row.id: row.name for row in rows}
     found = [row for row in rows if name is None or names[row.id].casefold() == name.casefold()]

@@ -31,12 +31,7 @@ LATELY_S = 2 * 86400.0
 def season_work(store: Store, season: int, now: float) -> tuple[tuple[FieldWork, ...], Backlog | None]:
     """Return every field with a boundary that lacks passes, and the backlog on seeded ground.
 
-    Parameters
-    ----------
-    store : Store
-    season : int
-    now : float
-        POSIX s.
+    `now`: POSIX s.
 
     Notes
     -----
@@ -71,12 +66,8 @@ def season_work(store: Store, season: int, now: float) -> tuple[tuple[FieldWork,
 def shares_noted(store: Store, season: int, key: str, operation: str | None = None) -> dict[str, float]:
     """Return a share (0 to 1) of each field, as the newest stop, finish or hand-over there noted it.
 
-    Parameters
-    ----------
-    key : str
-        "share_done", of the field at target; or "share_left", of the passes lacking.
-    operation : str, optional
-        Of the jobs asked; all of them by default.
+    `key`: "share_done", of the field at target; or "share_left", of the passes lacking.
+    `operation`: of the jobs asked; all of them by default.
     """
     jobs = {job.id: job.field_id for job in store.all(Job, season=season) if operation in (None, job.operation)}
     fields = {stint.id: jobs[stint.job_id] for stint in store.all(Stint) if stint.job_id in jobs}

@@ -30,12 +30,8 @@ _NEVER_ZERO = ("width_m",)
 class Corrections:
     """All corrections of a store.
 
-    Attributes
-    ----------
-    rows : list of store.models.Correction
-        Oldest first.
-    void : set of str
-        Ids of rows that are taken back.
+    `rows`: list of store.models.Correction: oldest first.
+    `void`: set of str: ids of rows that are taken back.
     """
 
     def __init__(self, store: Store):

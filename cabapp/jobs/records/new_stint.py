@@ -15,10 +15,7 @@ def open_stint(
 ) -> Stint:  # fmt: skip
     """Write the job (if it is new) and the stint with its hitching; return the stint.
 
-    Raises
-    ------
-    TapRefused
-        Somebody or something chosen is not in this logbook.
+    Raises TapRefused: somebody or something chosen is not in this logbook.
     """
     tool, field = store.get(Tool, tool_id), store.get(Field, field_id)
     chosen = (

@@ -29,44 +29,23 @@ def tool_of(stint: models.Stint) -> ToolGeometry:
 class StintRecord:
     """One operator's part.
 
-    Attributes
-    ----------
-    row : store.models.Stint
-    operator, tractor, tool : str
-        Names.
-    taps : list of store.models.Tap
-        All of them, undone ones too, in the order made.
-    undone : set of str
-        Ids of taps taken back, and of the undo taps.
-    standing : StintState
-        What the taps say: state, switches.
-    ended : float
-        Finish or hand-over; else the last that is known. POSIX s.
-    ended_by : str
-        "finish", "hand_over", or "" when the stint is still open.
-    working_s : float
-        Seconds with work going on.
-    stopped : dict of str to float
-        Seconds not working, by reason.
-    trace : store Trace
-    lost : list of tuple of float
-        Spans while working without a usable position, POSIX s.
-    covered, pass_area : float
-        m2, of this stint alone: net, and summed over its passes.
-    fuel : list of store.models.FuelEntry
-        As they now count: corrected, and without those taken back.
-    fuelled : list of store.models.FuelEntry
-        As they were written, all of them.
-    mended : dict of str to Tap
-        Corrected taps as they were written, by id.
-    passed_over : set of str
-        Ids of taps whose corrections are not followed: they would upset the order.
-    idle : list of tuple of (float, float, str)
-        Spans without work, POSIX s, and why.
-    hours : Hours or None
-        What was done when; None until the stint was counted.
-    working_m : float
-        Way gone while working, turns left out, m.
+    `operator`, `tractor`, `tool`: names.
+    `taps`: all of them, undone ones too, in the order made.
+    `undone`: ids of taps taken back, and of the undo taps.
+    `standing`: what the taps say: state, switches.
+    `ended`: finish or hand-over; else the last that is known. POSIX s.
+    `ended_by`: "finish", "hand_over", or "" when the stint is still open.
+    `working_s`: seconds with work going on.
+    `stopped`: seconds not working, by reason.
+    `lost`: spans while working without a usable position, POSIX s.
+    `covered`, `pass_area`: m2, of this stint alone: net, and summed over its passes.
+    `fuel`: as they now count: corrected, and without those taken back.
+    `fuelled`: as they were written, all of them.
+    `mended`: corrected taps as they were written, by id.
+    `passed_over`: ids of taps whose corrections are not followed: they would upset the order.
+    `idle`: spans without work, POSIX s, and why.
+    `hours`: what was done when; None until the stint was counted.
+    `working_m`: way gone while working, turns left out, m.
     """
 
     row: models.Stint
@@ -117,10 +96,7 @@ def read_stint(
 ) -> StintRecord:
     """Read a stint as its corrections leave it.
 
-    Parameters
-    ----------
-    names : dict of str to str, optional
-        Names of operators, tractors and tools by id.
+    `names`: names of operators, tractors and tools by id.
     """
     corrections, names = corrections or Corrections(store), names or {}
     row = corrections.apply(row)

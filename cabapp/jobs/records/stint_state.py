@@ -45,15 +45,9 @@ _SHARE = {"all": 1.0, "left up": 2 / 3, "right up": 2 / 3}
 def next_state(state: str, tap: str) -> str:
     """Return the state that a tap leads to.
 
-    Raises
-    ------
-    TapRefused
-        When the tap does not fit the state; the sentence says why and what to do.
-    ValueError
-        When there is no such state or tap: a mistake in the program.
+    Raises TapRefused when the tap does not fit the state; the sentence says why and what to do.
+    Raises ValueError when there is no such state or tap: a mistake in the program.
 
-    Examples
-    --------
     >>> next_state("ready", "start")
     'working'
     >>> next_state("stopped", "stop")
@@ -72,23 +66,14 @@ def next_state(state: str, tap: str) -> str:
 class StintState:
     """State of a stint, as its taps say.
 
-    Attributes
-    ----------
-    state, since : str, float
-        State, and when it began (POSIX s).
-    reason : str or None
-        Why stopped.
-    wing : str
-        "all", "left up" or "right up".
-    switches : tuple of WorkSwitch
-        Working on and off, in time order: what the pass count is told.
-    stops : tuple of (float, str or None)
-        When work ended, POSIX s, and why.
-    tally : int
-        Passes counted by tap.
-    tally_m : float or None
-        Their length together, m, a pass with a wing up as two thirds; None when the length
-        of any of them was never told.
+    `state`, `since`: state, and when it began (POSIX s).
+    `reason`: why stopped.
+    `wing`: "all", "left up" or "right up".
+    `switches`: working on and off, in time order: what the pass count is told.
+    `stops`: when work ended, POSIX s, and why.
+    `tally`: passes counted by tap.
+    `tally_m`: their length together, m, a pass with a wing up as two thirds; None when the length of any of them was
+        never told.
     """
 
     state: str
@@ -116,13 +101,9 @@ class StintState:
 def stint_state(taken_over: float, taps: Iterable[Tap]) -> StintState:
     """Return the state of a stint after its taps.
 
-    Parameters
-    ----------
-    taken_over : float
-        When the stint was taken over, POSIX s.
-    taps : iterable
-        One stint's taps in the order they were made; each has ``id``, ``kind``, ``at`` (POSIX s),
-        ``reason``, ``detail`` (dict or None). Kinds of a newer version are passed over.
+    `taken_over`: when the stint was taken over, POSIX s.
+    `taps`: one stint's taps in the order they were made; each has ``id``, ``kind``, ``at`` (POSIX s), ``reason``,
+        ``detail`` (dict or None). Kinds of a newer version are passed over.
 
     Notes
     -----

@@ -44,12 +44,8 @@ class TapRefused(Refused):
 class Entry:
     """How the cab asks for a number, stepped in the farm's unit.
 
-    Attributes
-    ----------
-    words, unknown : str
-        Said with the figure, and while there is none; ``{figure}`` is its place.
-    first : float
-        Where the first touch begins, SI.
+    `words`, `unknown`: said with the figure, and while there is none; ``{figure}`` is its place.
+    `first`: where the first touch begins, SI.
     """
 
     words: str
@@ -61,28 +57,15 @@ class Entry:
 class Value:
     """One value of a tap's detail.
 
-    Attributes
-    ----------
-    name : str
-    refusal : str
-        Said when the value does not fit; ``{value}`` and ``{choices}`` are its places.
-    quantity : type of Quantity or None
-        What a number measures: the log of a report writes it in the farm's units.
-    entry : Entry or None
-        How the cab asks for it, if it is a number with bounds; by taps of the kind's key.
-    low, high : float
-        Bounds of a number, SI.
-    exclusive : str
-        Which bounds are themselves refused: "", "low" or "both".
-    choices : tuple
-        What can be chosen, instead of bounds.
-    required : bool
-    default : object
-        Taken when nothing is given.
-    many : bool
-        A list of names, unchecked.
-    flag : bool
-        True or false, false when not given.
+    `refusal`: said when the value does not fit; ``{value}`` and ``{choices}`` are its places.
+    `quantity`: what a number measures: the log of a report writes it in the farm's units.
+    `entry`: how the cab asks for it, if it is a number with bounds; by taps of the kind's key.
+    `low`, `high`: bounds of a number, SI.
+    `exclusive`: which bounds are themselves refused: "", "low" or "both".
+    `choices`: what can be chosen, instead of bounds.
+    `default`: taken when nothing is given.
+    `many`: a list of names, unchecked.
+    `flag`: true or false, false when not given.
     """
 
     name: str
@@ -101,10 +84,7 @@ class Value:
     def check(self, value: Any) -> Any:
         """Return the value as it is kept.
 
-        Raises
-        ------
-        TapRefused
-            It is lacking, or out of bounds.
+        Raises TapRefused: it is lacking, or out of bounds.
         """
         if self.flag:
             return bool(value)
@@ -140,42 +120,24 @@ def _is_number(value: Any) -> TypeGuard[float]:
 class TapKind:
     """One kind of tap.
 
-    Attributes
-    ----------
-    name : str
-        As it is stored.
-    words : str
-        In the log of a report; ``{reason}`` and the values of the detail are its places.
-    transitions : dict of str to str
-        The state it leads to, by the state it is allowed in. Empty: written by the program alone.
-    undo : str
-        What undo calls it; "" where it cannot be undone.
-    refresh : str
-        ``GATHER``, ``REREAD`` or "".
-    why_not : dict of str to str
-        Why it is refused in a state, where more can be said than the state itself says.
-    own_method : bool
-        Made by a method of ``Session`` of its own, not by ``Session.tap``.
-    values : tuple of Value
-        The detail it takes.
-    kept : tuple of Value
-        The detail its completion keeps, where that is not ``values``.
-    written_table : str
-        Table of the row it writes besides itself, which undo takes back.
-    button : str
-        Words of its key where the screen's program makes the key.
-    menu : bool
-        Whether the page behind "More" has a key for it; each value it takes, one or two, has an ``entry`` then.
-    switches : bool
-        Whether it begins or ends work, or transitions a wing: its order among such taps is kept.
-    place : str
-        Said where it needs a place and none is known; it may be given one pointed out on the map.
-    listed : bool
-        Whether the log of a report lists it.
-    completion, effects : str, tuple of str
-        Functions of ``session.taps``: what completes its detail, and what follows once it is durable.
-    words_when : dict of (str, object) to str
-        Other words for one value of the detail.
+    `name`: as it is stored.
+    `words`: in the log of a report; ``{reason}`` and the values of the detail are its places.
+    `transitions`: the state it leads to, by the state it is allowed in. Empty: written by the program alone.
+    `undo`: what undo calls it; "" where it cannot be undone.
+    `refresh`: ``GATHER``, ``REREAD`` or "".
+    `why_not`: why it is refused in a state, where more can be said than the state itself says.
+    `own_method`: made by a method of ``Session`` of its own, not by ``Session.tap``.
+    `values`: the detail it takes.
+    `kept`: the detail its completion keeps, where that is not ``values``.
+    `written_table`: table of the row it writes besides itself, which undo takes back.
+    `button`: words of its key where the screen's program makes the key.
+    `menu`: whether the page behind "More" has a key for it; each value it takes, one or two, has an ``entry`` then.
+    `switches`: whether it begins or ends work, or transitions a wing: its order among such taps is kept.
+    `place`: said where it needs a place and none is known; it may be given one pointed out on the map.
+    `listed`: whether the log of a report lists it.
+    `completion`, `effects`: functions of ``session.taps``: what completes its detail, and what follows once it is
+        durable.
+    `words_when`: other words for one value of the detail.
     """
 
     name: str
@@ -209,12 +171,8 @@ class TapKind:
     def check(self, given: dict[str, Any]) -> dict[str, Any]:
         """Return the detail as it is kept.
 
-        Raises
-        ------
-        TapRefused
-            A value is lacking or out of bounds.
-        TypeError
-            A value this kind does not take.
+        Raises TapRefused: a value is lacking or out of bounds.
+        Raises TypeError: a value this kind does not take.
         """
         unknown = given.keys() - {value.name for value in self.values}
         if unknown:
@@ -431,10 +389,7 @@ WHY_NOT_IN_STATE: dict[str, str] = {
 def tap_words(tap: Any) -> Message:
     """Return what a report's log says of a tap.
 
-    Parameters
-    ----------
-    tap : Tap
-        Of any kind; one of a newer version is named by its kind.
+    `tap`: of any kind; one of a newer version is named by its kind.
     """
     kind, detail = TAP_KINDS.get(tap.kind), tap.detail or {}
     if kind is None:

@@ -33,10 +33,7 @@ def taps_of(store: Store, stint_id: str, corrections: Corrections | None = None)
 def effective_taps(taps: Iterable[Tap]) -> list[Tap]:
     """Return the taps that count: those not undone, without the undo taps.
 
-    Parameters
-    ----------
-    taps : iterable
-        Each has ``id``, ``kind`` and ``detail`` (dict or None).
+    `taps`: each has ``id``, ``kind`` and ``detail`` (dict or None).
     """
     taps = list(taps)
     undone = {(tap.detail or {}).get("tap") for tap in taps if tap.kind == "undo"}

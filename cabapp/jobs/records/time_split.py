@@ -33,12 +33,8 @@ LOST_S = 5.0
 class Hours:
     """What was done when.
 
-    Attributes
-    ----------
-    edges : ndarray, shape (n + 1,)
-        POSIX s, rising.
-    kinds : ndarray of int, shape (n,)
-        Index into `KINDS` between each edge and the next.
+    `edges`: shape (n + 1,); POSIX s, rising.
+    `kinds`: int, shape (n,); index into `KINDS` between each edge and the next.
     """
 
     edges: np.ndarray
@@ -62,18 +58,11 @@ def split(
 ) -> Hours:
     """Split a stint's time.
 
-    Parameters
-    ----------
-    began, ended : float
-        POSIX s.
-    work : list of (float, float)
-        Spans of work, POSIX s, in order.
-    idle : iterable of (float, float, str)
-        Spans without work, and why, in order.
-    t, xy : ndarray, shape (n,), (n, 2)
-        Fixes to be believed: POSIX s, and m on a plane.
-    width : float
-        Of the tool, m.
+    `began`, `ended`: POSIX s.
+    `work`: spans of work, POSIX s, in order.
+    `idle`: spans without work, and why, in order.
+    `t`, `xy`: shape (n,); fixes to be believed: POSIX s, and m on a plane.
+    `width`: of the tool, m.
 
     Returns
     -------
@@ -132,19 +121,13 @@ def _cross(u: np.ndarray, v: np.ndarray) -> np.ndarray:
 def days(began: float, ended: float, zone: ZoneInfo) -> list[tuple[str, float, float]]:
     """Cut a span of time at the farm's midnights.
 
-    Parameters
-    ----------
-    began, ended : float
-        POSIX s.
-    zone : ZoneInfo
+    `began`, `ended`: POSIX s.
 
     Returns
     -------
     list of (str, float, float)
         Day as YYYY-MM-DD, begin and end, POSIX s.
 
-    Examples
-    --------
     The night the clocks go back in Denver, from 22:00 to 06:00 on the wall: 2 h and 7 h, not 6.
 
     >>> denver = ZoneInfo("America/Denver")

@@ -50,13 +50,8 @@ def idle_spans(
 ) -> list[tuple[float, float, str]]:
     """Return the spans without work between taking over and the end, (begin, end, reason).
 
-    Parameters
-    ----------
-    taken_over, ended : float
-        POSIX s.
-    switches : iterable of WorkSwitch
-    stops : sequence of (float, str or None)
-        When work ended, and why, as in ``StintState.stops``.
+    `taken_over`, `ended`: POSIX s.
+    `stops`: when work ended, and why, as in ``StintState.stops``.
 
     Notes
     -----

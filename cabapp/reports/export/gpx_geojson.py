@@ -130,8 +130,6 @@ def feature(geometry: dict, **properties) -> dict:
     RFC 7946 section 3.1.6: exterior rings counter-clockwise, holes clockwise;
     section 4: no "crs" member; 7 decimals are 1 cm.
 
-    Examples
-    --------
     The rewind pair of the geojson-rewind documentation:
 
     >>> ring = [[100, 0], [100, 1], [101, 1], [101, 0], [100, 0]]

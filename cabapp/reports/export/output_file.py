@@ -13,10 +13,7 @@ from store.errors import Refused
 def replacing(path: Path) -> Iterator[Path]:
     """Yield a temporary path that takes the place of `path` on leaving; its folder is made.
 
-    Raises
-    ------
-    Refused
-        When it cannot be written.
+    Raises Refused when it cannot be written.
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -24,21 +24,12 @@ from store.errors import Refused
 class JobRecord:
     """One operation on one field in one season.
 
-    Attributes
-    ----------
-    totals : AreaTotals
-    gaps : list of Gap
-        Empty without a boundary.
-    marks : list of store.models.Mark
-        The field's, without those taken back.
-    hand_overs : list of tuple
-        ``(HandOver, [HandOverReceipt, ...])``.
-    names : dict of str to str
-        Name by id of operators, tractors and tools.
-    parcels : list of tuple
-        Each with its part of the field on the plane; None where it is no polygon.
-    outlines, history
-        Of the map's classes and its script; kept once they are made.
+    `gaps`: empty without a boundary.
+    `marks`: the field's, without those taken back.
+    `hand_overs`: ``(HandOver, [HandOverReceipt, ...])``.
+    `names`: name by id of operators, tractors and tools.
+    `parcels`: each with its part of the field on the plane; None where it is no polygon.
+    `outlines`, `history`: of the map's classes and its script; kept once they are made.
     """
 
     farm: models.Farm | None
@@ -116,10 +107,7 @@ def jobs_of(store: Store, *, field: str | None = None, job: str | None = None, s
 
     `field` is a name (letter case ignored) or an id; `job` and `stint` begin an id.
 
-    Raises
-    ------
-    Refused
-        Nothing fits.
+    Raises Refused: nothing fits.
     """
     jobs, stints = store.all(models.Job), store.all(models.Stint)
     names = {row.id: row.name for row in store.all(models.Field)}

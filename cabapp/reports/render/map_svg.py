@@ -38,27 +38,15 @@ OTHER = "M0-7V7M-7 0H7"
 class Drawing:
     """What a map shows; places are (x, y), m, on the job's plane.
 
-    Attributes
-    ----------
-    counts, unknown : ndarray, shape (rows, columns)
-        Cells; row 0 is the southernmost.
-    origin : tuple of float
-        South-west corner of the cells, m.
-    wanted : callable, optional
-        Passes wanted at places, shape (n, 2), m, where not `target` everywhere.
-    outline : shapely Polygon or MultiPolygon or None
-    gaps, marks : list of tuple
-        ``(label, x, y)`` and ``(kind, x, y)``.
-    machine : tuple or None
-        ``(x, y, heading)`` of the parked tool, rad counter-clockwise from east.
-    scale_m, scale_words : float, str
-        Length of the scale bar, m, and its label.
-    tallest : float
-        Greatest height, in units of which the page is 1000 wide.
-    outlines : tuple, optional
-        Of `outlined`, the slow part.
-    parcels : list of tuple
-        ``(name, polygon)``.
+    `counts`, `unknown`: shape (rows, columns); cells; row 0 is the southernmost.
+    `origin`: South-west corner of the cells, m.
+    `wanted`: passes wanted at places, shape (n, 2), m, where not `target` everywhere.
+    `gaps`, `marks`: ``(label, x, y)`` and ``(kind, x, y)``.
+    `machine`: ``(x, y, heading)`` of the parked tool, rad counter-clockwise from east.
+    `scale_m`, `scale_words`: length of the scale bar, m, and its label.
+    `tallest`: greatest height, in units of which the page is 1000 wide.
+    `outlines`: of `outlined`, the slow part.
+    `parcels`: ``(name, polygon)``.
     """
 
     title: str

@@ -26,13 +26,9 @@ class GroundWindow:
     def cover(self, grid, centre, reach: float) -> bool:
         """Make sure a circle of ground is inside; True when the window had to move.
 
-        Parameters
-        ----------
-        grid : Grid
-        centre : (float, float)
-            Metres east and north on the job's plane.
-        reach : float
-            Radius of the circle, metres.
+        `grid`: Grid.
+        `centre`: (float, float): metres east and north on the job's plane.
+        `reach`: radius of the circle, metres.
         """
         cells = 2 * reach / grid.cell
         stride = 2 ** max(0, math.ceil(math.log2(cells / (TEXELS * 0.8))))
@@ -60,11 +56,8 @@ class GroundWindow:
     def part(self, grid, rect):
         """Return the bytes of a changed rectangle and where they go in the window.
 
-        Parameters
-        ----------
-        grid : Grid
-        rect : (int, int, int, int)
-            First column, first row, last column, last row of the grid; half-open.
+        `grid`: Grid.
+        `rect`: (int, int, int, int): first column, first row, last column, last row of the grid; half-open.
 
         Returns
         -------

@@ -120,11 +120,8 @@ class GroundMap(FloatLayout):
     def set_ground(self, grid, polygon=None, once_only=None) -> None:
         """Lay another job's ground under the map.
 
-        Parameters
-        ----------
-        grid : Grid
-        polygon, once_only : shapely geometry or None
-            The field and its once-only areas on the same plane.
+        `grid`: Grid.
+        `polygon`, `once_only`: shapely geometry or None: the field and its once-only areas on the same plane.
         """
         self.grid, self._window, self._glide = grid, GroundWindow(), PoseExtrapolation()
         self.pose, self._zoomed = None, False

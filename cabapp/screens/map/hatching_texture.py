@@ -59,12 +59,9 @@ class HatchingTexture(Widget):
     def show(self, counts: np.ndarray, column: int = 0, row: int = 0) -> None:
         """Put counts into the picture.
 
-        Parameters
-        ----------
-        counts : ndarray of uint8, shape (rows, columns)
-            Counts, row 0 in the south; UNKNOWN where there is no trustworthy position.
-        column, row : int
-            Cell of the texture where the first count goes.
+        `counts`: uint8, shape (rows, columns); counts, row 0 in the south; UNKNOWN where there is no trustworthy
+            position.
+        `column`, `row`: cell of the texture where the first count goes.
         """
         height, width = counts.shape
         self._counts[row : row + height, column : column + width] = counts
@@ -76,16 +73,10 @@ class HatchingTexture(Widget):
     def look(self, centre, turn: float, scale: float, cell: float) -> None:
         """Choose the ground in view.
 
-        Parameters
-        ----------
-        centre : (float, float)
-            Ground at the middle of the picture, metres from the south-west corner of the texture.
-        turn : float
-            Angle of the picture's right-hand side against east, radians counter-clockwise.
-        scale : float
-            Pixels in a metre.
-        cell : float
-            Metres in a cell of the texture.
+        `centre`: (float, float): ground at the middle of the picture, metres from the south-west corner of the texture.
+        `turn`: angle of the picture's right-hand side against east, radians counter-clockwise.
+        `scale`: pixels in a metre.
+        `cell`: metres in a cell of the texture.
         """
         rows, columns = self.shape
         self.canvas["centre"] = (float(centre[0]), float(centre[1]))
@@ -127,8 +118,6 @@ class HatchingTexture(Widget):
 def classes(target: int) -> np.ndarray:
     """Return what each byte means: shape (256, 4), 255 where some, at target, above it, unknown.
 
-    Examples
-    --------
     >>> classes(2)[[0, 1, 2, 3, UNKNOWN]].tolist()
     [[0, 0, 0, 0], [255, 0, 0, 0], [255, 255, 0, 0], [255, 255, 255, 0], [0, 0, 0, 255]]
     """
@@ -142,10 +131,7 @@ def classes(target: int) -> np.ndarray:
 def stroke_picture(pen: float, gap: float) -> np.ndarray:
     """Return a square that can be repeated: strokes, crossed strokes, block with dots, stipple.
 
-    Parameters
-    ----------
-    pen, gap : float
-        Width of a stroke and distance from one to the next, pixels.
+    `pen`, `gap`: width of a stroke and distance from one to the next, pixels.
 
     Returns
     -------

@@ -87,10 +87,7 @@ def north(pen, u, colours) -> None:
 def machine(pen, ends, u, colours) -> None:
     """Draw tractor and tool, seen from above and travelling east, round the antenna.
 
-    Parameters
-    ----------
-    ends : ndarray, shape (2, 2)
-        Left and right end of the tool from the antenna, pixels.
+    `ends`: shape (2, 2); left and right end of the tool from the antenna, pixels.
     """
     ink, paper, accent = colours
     left, right = ends

@@ -8,8 +8,6 @@ import numpy as np
 def rings(geometry) -> list[np.ndarray]:
     """Return every ring of a polygon or several, outer and holes, each of shape (n, 2), metres.
 
-    Examples
-    --------
     >>> from shapely import box
     >>> [ring.shape for ring in rings(box(0, 0, 9, 9).difference(box(3, 3, 5, 5)))], rings(None)
     ([(5, 2), (5, 2)], [])
@@ -25,8 +23,6 @@ def long_side(polygon) -> float:
 
     Strokes are drawn across it, so that they never lie along a pass.
 
-    Examples
-    --------
     >>> from shapely import box
     >>> abs(round(math.degrees(long_side(box(0, 0, 10, 400))))) , long_side(None)
     (90, 0.0)

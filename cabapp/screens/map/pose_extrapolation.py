@@ -16,8 +16,6 @@ JUMP_M = 5.0  # an error so large is shown at once
 class PoseExtrapolation:
     """Takes poses as they come and says where the tractor is at any moment after.
 
-    Examples
-    --------
     >>> from types import SimpleNamespace as Pose
     >>> glide = PoseExtrapolation()
     >>> glide.feed(Pose(x=0.0, y=0.0, heading=0.0, speed=3.0, curvature=0.0, reversing=False), 10.0)

@@ -27,8 +27,6 @@ def put_fields(store, found: list[FieldFound]) -> None:
 def title(name: str) -> str:
     """Return a name as a person would write it; files are often named without blanks or capitals.
 
-    Examples
-    --------
     >>> title("north_bottom"), title("Home North")
     ('North Bottom', 'Home North')
     """
@@ -38,10 +36,7 @@ def title(name: str) -> str:
 def with_more(kept: dict | None, more: dict, boundary: dict | None) -> dict:
     """Return ground that is to be worked once only, as GeoJSON: what is kept and what comes to it.
 
-    Raises
-    ------
-    FormRefused
-        The new ground lies outside the field.
+    Raises FormRefused: the new ground lies outside the field.
     """
     if boundary and not shape(more).intersects(shape(boundary)):
         raise FormRefused("That ground lies outside the field. Choose what lies in it.")

@@ -28,19 +28,12 @@ class FormRefused(Refused):
 class FormField:
     """One line of a form.
 
-    Attributes
-    ----------
-    column : str
-        Column of the table; of a place, what its two columns begin with.
-    words : str
-        What stands before it.
-    kind : str
-        "text", "number", "length" and "volume" are typed; "choice" is turned through with
-        touches; "pick" is chosen from a list; "boundary" comes from a file or from driving; "place" is where the tablet is.
-    choices : tuple of (value, words)
-        For "choice" and "pick".
-    least, most : float
-        Limits of a typed figure, SI.
+    `column`: column of the table; of a place, what its two columns begin with.
+    `words`: what stands before it.
+    `kind`: "text", "number", "length" and "volume" are typed; "choice" is turned through with touches; "pick" is chosen
+        from a list; "boundary" comes from a file or from driving; "place" is where the tablet is.
+    `choices`: for "choice" and "pick".
+    `least`, `most`: limits of a typed figure, SI.
     """
 
     column: str
@@ -108,8 +101,6 @@ DEFAULTS = {"units": "us", "operation": "rolling", "towed": True, "target": 2}
 def per_typed(kind: str, units) -> float:
     """Return SI in one typed unit.
 
-    Examples
-    --------
     >>> from cabapp.common.units import Units
     >>> per_typed("length", Units("us"))
     0.3048
@@ -131,13 +122,8 @@ def unit_of(kind: str, units) -> str:
 def value_of(line: FormField, typed: str, units):
     """Return what was typed as it is kept; None for nothing.
 
-    Raises
-    ------
-    FormRefused
-        No figure, or one that cannot be.
+    Raises FormRefused: no figure, or one that cannot be.
 
-    Examples
-    --------
     >>> from cabapp.common.units import Units
     >>> round(value_of(FORMS["tools"].lines[1], "42", Units("us")), 4)
     12.8016
@@ -166,8 +152,6 @@ def value_of(line: FormField, typed: str, units):
 def typed_of(line: FormField, value, units) -> str:
     """Return a kept value as it would be typed.
 
-    Examples
-    --------
     >>> from cabapp.common.units import Units
     >>> typed_of(FORMS["tools"].lines[1], 12.8016, Units("us"))
     '42'
@@ -182,10 +166,7 @@ def typed_of(line: FormField, value, units) -> str:
 def lacking(form: Form, values: dict) -> None:
     """Refuse a form that lacks something needed.
 
-    Raises
-    ------
-    FormRefused
-        Naming the first line that is empty.
+    Raises FormRefused: naming the first line that is empty.
     """
     for line in form.lines:
         if line.needed and values.get(line.column) in (None, ""):

@@ -17,14 +17,9 @@ _GROUND = {
 def sheet_lines(sheet: dict) -> list[tuple[str, list[Message]]]:
     """Return the sheet as (point, sentences), in the order it is gone through.
 
-    Parameters
-    ----------
-    sheet : dict
-        As `cabapp.session.handover.sheet_builder.build_sheet` gathers it; points that are missing are left out,
+    `sheet`: as `cabapp.session.handover.sheet_builder.build_sheet` gathers it; points that are missing are left out,
         for a sheet may come from another version.
 
-    Examples
-    --------
     >>> for point, said in sheet_lines({"state": {"word": "watch", "why": "fuel"}, "to_do": []}):
     ...     print(point, *said)
     State Watch. Stopped for: fuel.

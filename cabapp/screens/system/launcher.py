@@ -30,27 +30,15 @@ def run_cab(
 ) -> None:
     """Open the cab and stay in it until somebody goes out on purpose; its window is gone afterwards.
 
-    Parameters
-    ----------
-    store : store.Store
-    clock : cabapp.common.clock.Clock
-    source : cabapp.position.fix.Source or None
-        None: no receiver; passes are then counted by hand.
-    night : bool
-        Begin with the night's colours.
-    size : (int, int)
-        Window, pixels; not used when `fullscreen`.
-    dpi : float
-        Real density of the tablet, pixels per inch.
-    screenshot_dir : path, optional
-        Where to put a picture each time another screen is shown.
-    leave_when_over : bool
-        Go out when the stint in hand is finished or received; for showing one stint.
-
-    Raises
-    ------
-    NoScreen
-        There is no display.
+    `store`: store.Store.
+    `clock`: cabapp.common.clock.Clock.
+    `source`: cabapp.position.fix.Source or None: None: no receiver; passes are then counted by hand.
+    `night`: begin with the night's colours.
+    `size`: window, pixels; not used when `fullscreen`.
+    `dpi`: real density of the tablet, pixels per inch.
+    `screenshot_dir`: where to put a picture each time another screen is shown.
+    `leave_when_over`: go out when the stint in hand is finished or received; for showing one stint.
+    Raises NoScreen: there is no display.
     """
     configure_window(size, fullscreen)
     _log_to(home() / "cab.log")
@@ -78,10 +66,7 @@ NO_SCREEN = (
 def configure_window(size: tuple[int, int], fullscreen: bool) -> None:
     """Settle everything Kivy reads once, before it is first loaded.
 
-    Raises
-    ------
-    NoScreen
-        On Linux, neither an X display nor a Wayland one is named, nor a driver that needs none.
+    Raises NoScreen: on Linux, neither an X display nor a Wayland one is named, nor a driver that needs none.
     """
     if sys.platform.startswith("linux") and not os.environ.get("SDL_VIDEODRIVER"):
         drivers = {"DISPLAY": "x11", "WAYLAND_DISPLAY": "wayland"}

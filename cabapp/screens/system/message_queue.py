@@ -22,11 +22,7 @@ STICK = message("A stick is in. Exchange records with it?")
 class MessageQueue:
     """Ranks what the session, the logbook, a stick and the tablet have to say.
 
-    Parameters
-    ----------
-    keeping : LogbookStatus
-    exchange : Exchange or None
-        Whose stick may be offered.
+    `exchange`: Exchange or None: whose stick may be offered.
     """
 
     def __init__(self, keeping: LogbookStatus, exchange=None, seconds=time.monotonic):

@@ -91,15 +91,10 @@ def parent_of(name: str, view) -> str:
 def screen_for(view, here: str, part: str, standing: bool, before: str | None) -> str:
     """Return the screen that the state asks for; most close as soon as the tractor moves off.
 
-    Parameters
-    ----------
-    view : View
-    here, part : str
-        The screen that is shown, and its part.
-    standing : bool
-        Whether the tablet stands still, as far as is known.
-    before : str or None
-        The state at the last look; None at the first.
+    `view`: View.
+    `here`, `part`: the screen that is shown, and its part.
+    `standing`: whether the tablet stands still, as far as is known.
+    `before`: the state at the last look; None at the first.
     """
     if view.state == "handed over" and before != view.state:
         return "receive"

@@ -32,10 +32,7 @@ def write_sound(path: Path) -> None:
 def has_sound(cards: Path = Path("/proc/asound/cards")) -> bool:
     """Say whether there is anything to play on; asking the sound library itself fills a terminal with its own words.
 
-    Parameters
-    ----------
-    cards : path
-        The Linux kernel's list of sound cards. Elsewhere, and where a sound server is named, it is not looked at.
+    `cards`: the Linux kernel's list of sound cards. Elsewhere, and where a sound server is named, it is not looked at.
     """
     if not sys.platform.startswith("linux") or os.environ.get("PULSE_SERVER"):
         return True

@@ -42,17 +42,12 @@ NIGHT = Palette("night", "#0C0B08", "#C99A45", "#5A4724", "#FD8D3C", "#0C0B08")
 def luminance(colour: str) -> float:
     """Return the relative luminance of a colour, 0 (black) to 1 (white).
 
-    Parameters
-    ----------
-    colour : str
-        #RRGGBB in sRGB.
+    `colour`: #RRGGBB in sRGB.
 
     Notes
     -----
     Source: WCAG 2.2, definition of relative luminance.
 
-    Examples
-    --------
     >>> luminance("#FFFFFF")
     1.0
     """
@@ -71,8 +66,6 @@ def contrast(one: str, other: str) -> float:
     -----
     Source: WCAG 2.2, definition of contrast ratio.
 
-    Examples
-    --------
     The W3C's own example of a grey that just passes 4.5:1 on white:
 
     >>> round(contrast("#767676", "#FFFFFF"), 4)
@@ -114,12 +107,8 @@ class Theme(EventDispatcher):
     def fit(self, width_px: float, height_px: float, dpi: float) -> None:
         """Set the scale for a window.
 
-        Parameters
-        ----------
-        width_px, height_px : float
-            Size of the window, pixels.
-        dpi : float
-            Real density of the tablet, pixels per inch.
+        `width_px`, `height_px`: size of the window, pixels.
+        `dpi`: real density of the tablet, pixels per inch.
         """
         long, short = max(width_px, height_px), min(width_px, height_px)
         self.tall = height_px > width_px

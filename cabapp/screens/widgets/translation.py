@@ -30,8 +30,6 @@ def capital(words: str) -> str:
 def translate(said, /, **values) -> str:
     """Return a message, a refusal, a quantity, or the program's own words as this tablet shows them.
 
-    Examples
-    --------
     >>> from cabapp.common.quantities import Area
     >>> translate("{area} to finish", area=Area(247000.0))
     '61 ac to finish'

@@ -50,14 +50,7 @@ PICKED = ("rock",)
 
 
 class DayReader:
-    """Facts and advice of the day for the open stint.
-
-    Parameters
-    ----------
-    store : Store
-    runner : OpenStint
-    farm : FarmSettings
-    """
+    """Facts and advice of the day for the open stint."""
 
     def __init__(self, store: Store, runner: OpenStint, farm: FarmSettings):
         self._store, self._runner = store, runner

@@ -25,10 +25,7 @@ APART_S = 600.0
 class FieldSamples:
     """The field as places a few metres apart, each with the passes it is to have.
 
-    Parameters
-    ----------
-    count : JobCount
-        With a boundary.
+    `count`: with a boundary.
     """
 
     def __init__(self, count: JobCount):
@@ -67,15 +64,9 @@ class FieldSamples:
 class SeederFromBundles:
     """Follows the seeding of the season on a field; ``look`` compares it with the count in hand.
 
-    Parameters
-    ----------
-    store : Store
-    field : store.models.Field
-        With a boundary.
-    job : store.models.Job
-        The job in hand, not a seeding.
-    ground : FieldSamples
-        Of the job's count.
+    `field`: with a boundary.
+    `job`: the job in hand, not a seeding.
+    `ground`: of the job's count.
     """
 
     def __init__(self, store: Store, field: Field, job: Job, ground: FieldSamples):
@@ -107,11 +98,7 @@ class SeederFromBundles:
 class SeederFromTaps:
     """The seeder as the operator tells of it: by a tap where it is, by its pace, or by both.
 
-    Parameters
-    ----------
-    ground : FieldSamples
-    taps : sequence of Tap
-        The stint's standing taps.
+    `taps`: sequence of Tap: the stint's standing taps.
     """
 
     def __init__(self, ground: FieldSamples, taps):
@@ -122,12 +109,8 @@ class SeederFromTaps:
     def look(self, now: float, here: tuple[float, float] | None = None) -> SeederLead | None:
         """Return how the seeder stands to us; None without a word on it in the last two hours.
 
-        Parameters
-        ----------
-        now : float
-            POSIX s.
-        here : tuple of float, optional
-            Where we are, m on the plane: before the first pass, our side is the seeded one.
+        `now`: POSIX s.
+        `here`: where we are, m on the plane: before the first pass, our side is the seeded one.
 
         Notes
         -----

@@ -13,11 +13,8 @@ NOTE_S = 60.0
 class WorkRate:
     """Notes what was covered while working.
 
-    Parameters
-    ----------
-    before : sequence of float
-        Work rates of stints before, m2 of passes a second for every ten minutes at work, oldest first;
-        used until this stint has two hours of its own.
+    `before`: sequence of float: work rates of stints before, m2 of passes a second for every ten minutes at work,
+        oldest first; used until this stint has two hours of its own.
     """
 
     def __init__(self, before=()):

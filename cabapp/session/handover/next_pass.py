@@ -30,13 +30,7 @@ class NextPass:
 def next_pass(count: LiveCount, pose: Pose, target: int, edge_ahead: float | None) -> NextPass | None:
     """Return where the next pass begins, or None when nothing around is below target.
 
-    Parameters
-    ----------
-    count : LiveCount
-    pose : Pose
-    target : int
-    edge_ahead : float or None
-        m to the field's edge straight ahead; None when it is far.
+    `edge_ahead`: m to the field's edge straight ahead; None when it is far.
 
     Notes
     -----

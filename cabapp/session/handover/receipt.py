@@ -37,15 +37,8 @@ def within(metres_off: float, width: float) -> bool:
 def receive(store: Store, at: float, hand_over_id: str, operator_id: str, lat, lon) -> Received:
     """Write where the receiver pointed; the right place closes the sheet.
 
-    Parameters
-    ----------
-    lat, lon : float or None
-        Degrees; None only where the sheet has no place to point at.
-
-    Raises
-    ------
-    TapRefused
-        The hand-over is not waiting, or nothing was pointed at; nothing is then written.
+    `lat`, `lon`: float or None: degrees; None only where the sheet has no place to point at.
+    Raises TapRefused: the hand-over is not waiting, or nothing was pointed at; nothing is then written.
     """
     if all(one.id != hand_over_id for one in pending_handovers(store)):
         raise TapRefused("That hand-over is closed already, or is not in this logbook.")

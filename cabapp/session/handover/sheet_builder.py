@@ -30,10 +30,7 @@ MOST_GAPS = 10
 def build_sheet(store: Store, runner: OpenStint, now: float, state: str, left: bool, say_time) -> HandOverSheet:
     """Gather the sheet of the stint in hand.
 
-    Raises
-    ------
-    TapRefused
-        ``state`` is not one of "fine", "watch", "stopped".
+    Raises TapRefused: ``state`` is not one of "fine", "watch", "stopped".
     """
     if state not in STATES:
         raise TapRefused("Say how it stands: fine, watch, or stopped.")

@@ -20,8 +20,6 @@ def trusted(fix: Fix) -> bool:
 class PositionState:
     """State of the position, and the newest usable fix of the receiver.
 
-    Examples
-    --------
     >>> where = PositionState(receiver=True)
     >>> where.add_fix(Fix(100.0, 50.0, 10.0, sigma=0.3), now=100.0)
     >>> where.state(101.0, width=13.7), where.state(104.0, width=13.7), where.lost_since(104.0)

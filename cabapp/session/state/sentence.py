@@ -14,23 +14,13 @@ DANGER, RECORDING, STOP_RULE, SEEDER, RECOVER, QUIET = 1, 2, 3, 4, 5, 6
 class Sentence:
     """The one message that matters now.
 
-    Attributes
-    ----------
-    rank : int
-        1 danger ahead, 2 recording or position, 3 stop rule, 4 seeder, 5 about to
-        re-cover, 6 picture only.
-    words : Message
-        A whole sentence for a person.
-    act_now : bool
-        True while the accent (and one sound per rise) belongs to it.
-    side : int
-        Where to move: -1 left, +1 right, 0 neither.
-    i_know : bool
-        True when the "I know" button silences it.
-    answers : tuple of (Message, str)
-        Buttons of a question: (words on the button, kind to give to ``Session.tap``).
-    sound : int
-        Grows by one each time a sound is due; a screen sounds when it has grown.
+    `rank`: 1 danger ahead, 2 recording or position, 3 stop rule, 4 seeder, 5 about to re-cover, 6 picture only.
+    `words`: a whole sentence for a person.
+    `act_now`: true while the accent (and one sound per rise) belongs to it.
+    `side`: where to move: -1 left, +1 right, 0 neither.
+    `i_know`: true when the "I know" button silences it.
+    `answers`: buttons of a question: (words on the button, kind to give to ``Session.tap``).
+    `sound`: grows by one each time a sound is due; a screen sounds when it has grown.
     """
 
     rank: int

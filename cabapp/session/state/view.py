@@ -82,42 +82,23 @@ class Received:
 class View:
     """All that a screen draws, as of ``now``.
 
-    Attributes
-    ----------
-    state : str
-        "idle", "ready" (taken over, not started), "working", "stopped", "finished"
-        (still undoable; becomes idle by itself) or "handed over" (waiting for the receiver).
-    operator, tractor, tool, field, operation : str or None
-        Names for the head rule; None when idle.
-    target : Message or None
-        "once", "twice", "3 times".
-    since : float or None
-        Start of the present state, POSIX s.
-    position : str
-        "good", "poor", "lost" or "none" (no receiver).
-    lost_since : float or None
-        Last trusted fix when the position is lost, POSIX s.
-    speed : float or None
-        m/s.
-    pose : cabapp.track.swath.Pose or None
-        Where tractor and tool are on the job's plane.
-    done_area, field_area : float or None
-        m2: ground at or above target, the field.
-        None when not known, never 0 for unknown.
-    pass_tally : int
-        Passes counted by tap, for a day without a receiver.
-    strip, strip_over
-        What each twelfth of the tool will leave, left to right, and whether that is
-        more than the target.
-    undo_label : Message or None
-        What "undo" would take back now; ``undo_left`` s are left to do it.
-    working_s, stint_s : float
-        Seconds working, and since take-over.
-    greased_at : float or None
-        When the tool was last greased in this stint, POSIX s.
-    finish_at : tuple of float or None
-        Likely finish (early, middle, late), POSIX s; late is infinite where the slowest
-        spell got nowhere.
+    `state`: "idle", "ready" (taken over, not started), "working", "stopped", "finished" (still undoable; becomes idle
+        by itself) or "handed over" (waiting for the receiver).
+    `operator`, `tractor`, `tool`, `field`, `operation`: names for the head rule; None when idle.
+    `target`: "once", "twice", "3 times".
+    `since`: start of the present state, POSIX s.
+    `position`: "good", "poor", "lost" or "none" (no receiver).
+    `lost_since`: last trusted fix when the position is lost, POSIX s.
+    `speed`: m/s.
+    `pose`: where tractor and tool are on the job's plane.
+    `done_area`, `field_area`: m2: ground at or above target, the field. None when not known, never 0 for unknown.
+    `pass_tally`: passes counted by tap, for a day without a receiver.
+    `strip`, `strip_over`: what each twelfth of the tool will leave, left to right, and whether that is more than the
+        target.
+    `undo_label`: what "undo" would take back now; ``undo_left`` s are left to do it.
+    `working_s`, `stint_s`: seconds working, and since take-over.
+    `greased_at`: when the tool was last greased in this stint, POSIX s.
+    `finish_at`: likely finish (early, middle, late), POSIX s; late is infinite where the slowest spell got nowhere.
     """
 
     state: str

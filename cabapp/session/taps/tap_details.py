@@ -52,23 +52,12 @@ def tap_row(
 ) -> TapRow:  # fmt: skip
     """Return the row of a tap.
 
-    Parameters
-    ----------
-    name : str
-        A kind in ``TAP_KINDS``.
-    here : tuple of (float or None)
-        Latitude and longitude of the tablet, degrees.
-    given : dict
-        What the tap was given: values of its kind, and ``lat`` and ``lon`` for a kind with a place.
-    summary : dict, optional
-        Figures noted at the end of work.
-
-    Raises
-    ------
-    TapRefused
-        Something is lacking or out of bounds.
-    TypeError
-        A value this kind does not take.
+    `name`: a kind in ``TAP_KINDS``.
+    `here`: latitude and longitude of the tablet, degrees.
+    `given`: what the tap was given: values of its kind, and ``lat`` and ``lon`` for a kind with a place.
+    `summary`: figures noted at the end of work.
+    Raises TapRefused: something is lacking or out of bounds.
+    Raises TypeError: a value this kind does not take.
     """
     kind = TAP_KINDS[name]
     if kind.place:

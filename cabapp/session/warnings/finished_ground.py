@@ -25,12 +25,8 @@ _SIDESTEP = math.radians(8.0)  # angle at which a tool is moved over
 def look_ahead_seconds(speed: float, move: float = 1.0) -> float:
     """Return how far ahead to look, s.
 
-    Parameters
-    ----------
-    speed : float
-        m/s, above 0.
-    move : float
-        How far over the tool may have to go meanwhile, m.
+    `speed`: m/s, above 0.
+    `move`: how far over the tool may have to go meanwhile, m.
 
     Notes
     -----
@@ -38,8 +34,6 @@ def look_ahead_seconds(speed: float, move: float = 1.0) -> float:
     at most 10 s, because no one holds a line for longer. The 2.5 s is a common design value
     (1.5 to 2.5 s); 1 m and 8 degrees are common practice.
 
-    Examples
-    --------
     At 6 mph moving over takes 2.7 s, so about 6 s:
 
     >>> round(look_ahead_seconds(6 * 0.44704), 1)
@@ -53,14 +47,9 @@ def look_ahead_seconds(speed: float, move: float = 1.0) -> float:
 def thresholds(width: float, lap_sigma: float | None, gps_sigma: float) -> tuple[float, float]:
     """Return ``e_on`` and ``e_off``: metres of tool on finished ground that matter, and no longer do.
 
-    Parameters
-    ----------
-    width : float
-        Tool width, m.
-    lap_sigma : float or None
-        The operator's own spread of lap, m; None while it is not known.
-    gps_sigma : float
-        Standard deviation of the position, m.
+    `width`: tool width, m.
+    `lap_sigma`: the operator's own spread of lap, m; None while it is not known.
+    `gps_sigma`: standard deviation of the position, m.
 
     Notes
     -----
@@ -68,8 +57,6 @@ def thresholds(width: float, lap_sigma: float | None, gps_sigma: float) -> tuple
     ``best_inside`` and ``S = lap_sigma * sqrt(2)``. 2.33 is the one-sided 95 % point of the
     difference of two positions: 1.645 * sqrt(2).
 
-    Examples
-    --------
     A 45 ft tool, in feet, steered to 1 ft and to 2 ft:
 
     >>> [round(thresholds(45, sigma, 0.0)[0], 1) for sigma in (1, 2)]
@@ -97,8 +84,6 @@ _NOTHING = AlarmState(False, False, False)
 class FinishedGroundAlarm:
     """Alarm for finished ground ahead, with hysteresis.
 
-    Examples
-    --------
     >>> judge = FinishedGroundAlarm()
     >>> [judge.feed(t, 3.0, 1.4, 0.7, heading=0.0, quiet=False).rising for t in (0, 1, 2, 3)]
     [False, False, True, False]
@@ -125,18 +110,11 @@ class FinishedGroundAlarm:
     def feed(self, now: float, over: float, e_on: float, e_off: float, *, heading: float, quiet: bool) -> AlarmState:
         """Return the state of the alarm.
 
-        Parameters
-        ----------
-        now : float
-            s, not going back.
-        over : float
-            Metres of the tool on finished ground over the stretch ahead.
-        e_on, e_off : float
-            From ``thresholds``, m.
-        heading : float
-            rad.
-        quiet : bool
-            True when nothing may be said now (turning, slow, reversing, just started, ...).
+        `now`: s, not going back.
+        `over`: metres of the tool on finished ground over the stretch ahead.
+        `e_on`, `e_off`: from ``thresholds``, m.
+        `heading`: rad.
+        `quiet`: true when nothing may be said now (turning, slow, reversing, just started, ...).
         """
         if self._heading is not None and abs(turn_between(self._heading, heading)) > PASS_ENDS:
             self.end_pass()

@@ -27,8 +27,6 @@ class Question:
 class MissedTapDetector:
     """Asks once about a missed tap.
 
-    Examples
-    --------
     >>> noticed = MissedTapDetector()
     >>> [noticed.feed(float(t), "ready", 0.0, 2.7, True) for t in (0, 60, 119)]
     [None, None, None]
@@ -62,16 +60,10 @@ class MissedTapDetector:
     ) -> Question | None:
         """Take what is known now and return the question that stands, or None.
 
-        Parameters
-        ----------
-        now, since : float
-            Now, and the start of the present state, s.
-        state : str
-            "ready", "working" or "stopped"; others are never asked about.
-        speed : float or None
-            m/s; None when the position is not known.
-        in_field : bool or None
-            None when the field has no boundary, taken as inside.
+        `now`, `since`: now, and the start of the present state, s.
+        `state`: "ready", "working" or "stopped"; others are never asked about.
+        `speed`: m/s; None when the position is not known.
+        `in_field`: None when the field has no boundary, taken as inside.
         """
         if (state, since) != self._spell:
             self._spell = (state, since)

@@ -36,18 +36,11 @@ class Danger:
 def danger_ahead(x, y, heading, marks, width: float, reach: float) -> Danger | None:
     """Return the nearest dangerous mark in the tool's way, or None.
 
-    Parameters
-    ----------
-    x, y : float
-        Where the tractor is, m east and north.
-    heading : float
-        rad, counter-clockwise from east.
-    marks : iterable of (key, kind, x, y)
-    width, reach : float
-        Tool width, and how far to look, m.
+    `x`, `y`: float: where the tractor is, m east and north.
+    `heading`: float: rad, counter-clockwise from east.
+    `marks`: iterable of (key, kind, x, y).
+    `width`, `reach`: tool width, and how far to look, m.
 
-    Examples
-    --------
     >>> danger_ahead(0, 0, 0.0, [("a", "pole", 20.0, -3.0)], 12.0, 30.0)
     Danger(key='a', kind='pole', ahead=20.0, aside=3.0)
     >>> danger_ahead(0, 0, 0.0, [("a", "pole", 20.0, -9.0)], 12.0, 30.0) is None

@@ -25,15 +25,9 @@ def read_situation(
 ) -> tuple[Situation, Ahead | None]:
     """Return the situation at ``t`` and what lies ahead; None when not working or not known.
 
-    Parameters
-    ----------
-    runner : OpenStint
-    t : float
-        POSIX s.
-    position : str
-        "good", "poor", "lost" or "none".
-    lost_since : float or None
-        POSIX s.
+    `t`: POSIX s.
+    `position`: "good", "poor", "lost" or "none".
+    `lost_since`: POSIX s.
     """
     stood, pose, width = runner.standing, runner.pose, runner.tool.width
     known = {

@@ -12,13 +12,9 @@ passes that counts for."""
 def likely_sigma(gps_sigma: float, *known: tuple[float | None, int]) -> float:
     """Return the spread of pass spacing to assume, m, as the receiver measures it.
 
-    Parameters
-    ----------
-    gps_sigma : float
-        Standard deviation of a position, m. Measured spreads have it in them already, twice: a lap
-        lies between two passes.
-    known : tuple of (float or None, int)
-        Spreads measured, m, and from how many pairs of passes each.
+    `gps_sigma`: standard deviation of a position, m. Measured spreads have it in them already, twice: a lap lies
+        between two passes.
+    `known`: tuple of (float or None, int): spreads measured, m, and from how many pairs of passes each.
 
     Notes
     -----
@@ -26,8 +22,6 @@ def likely_sigma(gps_sigma: float, *known: tuple[float | None, int]) -> float:
     pooled in; and what is returned is the upper 80 % bound, sigma (1 + 0.84 / sqrt(2 n)) by the
     normal approximation: a threshold from too small a spread cries without end.
 
-    Examples
-    --------
     >>> round(likely_sigma(0.0), 2), round(likely_sigma(0.2), 2), round(likely_sigma(0, (0.3, 12)), 2)
     (0.75, 0.82, 0.48)
     """
