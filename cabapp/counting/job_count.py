@@ -22,6 +22,7 @@ from cabapp.counting.visits.visit_rule import valid_visits
 from cabapp.geometry.arrays import Bools, Floats, GeoJson, Ints
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.plane import Plane
+from cabapp.track.logging_interval import logging_interval
 from cabapp.track.pose import Pose
 from cabapp.track.receiver_error import ReceiverError, judge
 from cabapp.track.swath import MachineLimits, SwathBuilder, Unknown
@@ -150,8 +151,8 @@ class JobCount:
         self, tool: ToolGeometry, t: ArrayLike, lat: ArrayLike, lon: ArrayLike, sigma: ArrayLike | None,
         switches: Iterable[WorkSwitch], quality: ArrayLike | None, since: float | None = None,
     ) -> tuple[SwathBuilder, SweptPieces, StintPath]:  # fmt: skip
-        builder = SwathBuilder(tool, self.limits)
         times, xy, error = self._rows(t, lat, lon, sigma, quality, since)
+        builder = SwathBuilder(tool, self.limits.at_interval(logging_interval(times)))
         parts = [builder.feed(times, xy, switches, error), builder.finish()]
         return builder, SweptPieces.join(parts, builder.leave), StintPath(times, xy, builder.unknown)
 
@@ -198,7 +199,24 @@ class JobCount:
         stint = self._present
         stint.note_accuracy(np.atleast_1d(t), sigma, quality)
         times, xy, error = self._rows(t, lat, lon, sigma, quality, stint.start)
-        return self._count(stint, stint.feed(times, xy, error)) if len(times) else None
+        if not len(times):
+            return None
+        if not stint.note_fixes(times, xy, error):
+            return self._count(stint, stint.feed(times, xy, error))
+        self._bare()
+        self.grid.begin(stint.builder.leave, stint.builder.tool.width)
+        self._count(stint, stint.again())
+        return self._everything()
+
+    def _bare(self) -> None:
+        """Go back to the ground before the present stint."""
+        self._lay()
+        self.grid.add_stints([one.pieces for one in self._earlier.values()], self._sown)
+        self._totals.measure()
+
+    def _everything(self) -> Cells:
+        rows, columns = self.grid.counts.shape
+        return 0, 0, columns, rows
 
     def _count(self, stint: LiveStint, pieces: SweptPieces) -> Cells | None:
         """Count new pieces of the present stint; return the changed rectangle of cells or None."""
@@ -208,8 +226,7 @@ class JobCount:
             return around(changed, self.grid.add_live(pieces, self._totals.watch))
         self.grid.add_many(pieces)
         self._totals.measure()
-        rows, columns = self.grid.counts.shape
-        return 0, 0, columns, rows
+        return self._everything()
 
     def _mark_unknown(self, builder: SwathBuilder, since: int) -> Cells | None:
         """Mark the unknown stretches of a stint from number `since` on; return what changed."""
@@ -233,9 +250,7 @@ class JobCount:
     ) -> None:  # fmt: skip
         """Count the present stint anew from its whole trace, after a tap was undone or repaired."""
         old, self._stint = self._present, None
-        self._lay()
-        self.grid.add_stints([one.pieces for one in self._earlier.values()], self._sown)
-        self._totals.measure()
+        self._bare()
         self.begin(old.key, old.start, old.builder.tool)
         for one in switches:
             self.switch(one)

@@ -6,6 +6,7 @@ import numpy as np
 
 from cabapp.geometry.arrays import Floats
 from cabapp.track.course import Course
+from cabapp.track.logging_interval import LoggingInterval
 from cabapp.track.pose import Pose
 from cabapp.track.receiver_error import ReceiverError, judge
 from cabapp.track.swath import MachineLimits, SwathBuilder
@@ -35,9 +36,13 @@ class LiveStint:
 
     def __init__(self, key: str, start: float, tool: ToolGeometry, limits: MachineLimits) -> None:
         self.key, self.start = key, start
+        self._limits = limits
         self.builder = SwathBuilder(tool, limits)
         self.course = Course()
         self.marked = 0
+        self._interval = LoggingInterval()
+        self._switches: list[WorkSwitch] = []
+        self._fixes = array("d"), array("d"), array("d"), array("d")  # time, place and error of the usable ones
         self._pose: Pose | None = None
         self._parts: list[SweptPieces] = []
         # time, stated error and quality as plain numbers: a day has hundreds of thousands
@@ -51,12 +56,30 @@ class LiveStint:
     def switch(self, switch: WorkSwitch) -> None:
         """Note that the tool starts or stops working, or a wing goes up."""
         self.builder.switch(switch)
+        self._switches.append(switch)
         self._pose = None
 
     def note_accuracy(self, t: Floats, sigma: np.ndarray | None, quality: np.ndarray | None) -> None:
         """Keep what fixes, usable or not, state of their error."""
         for kept, said, missing in zip(self._said, (t, sigma, quality), (np.nan, np.nan, -1)):
             kept.extend(np.full(len(t), missing) if said is None else np.asarray(said, float))
+
+    def note_fixes(self, t: Floats, xy: Floats, sigma: Floats | None) -> bool:
+        """Keep usable fixes; return whether they change how those before are read (`again`)."""
+        error = np.full(len(t), np.nan) if sigma is None else sigma
+        for kept, column in zip(self._fixes, (t, xy[:, 0], xy[:, 1], error)):
+            kept.extend(column)
+        self._interval.add(t)
+        return self._limits.at_interval(self._interval.interval) != self.builder.limits
+
+    def again(self) -> SweptPieces:
+        """Return the pieces of all fixes that were noted, by the logging interval now known."""
+        self.builder = SwathBuilder(self.builder.tool, self._limits.at_interval(self._interval.interval))
+        self.marked, self._parts = 0, []
+        t, x, y, sigma = (np.array(kept) for kept in self._fixes)
+        self._pose, self.course = None, Course()
+        self.course.feed(t, np.column_stack([x, y]))
+        return self._keep(self.builder.feed(t, np.column_stack([x, y]), self._switches, sigma))
 
     def feed(self, t: Floats, xy: Floats, sigma: Floats | None) -> SweptPieces:
         """Take usable fixes, as `SwathBuilder.feed`, and return the new pieces."""

@@ -7,7 +7,7 @@ result is rounded to a tick.
 import itertools
 from collections import deque
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot, inf, pi
 
 import numpy as np
@@ -15,7 +15,8 @@ from numpy.typing import ArrayLike
 
 from cabapp.geometry.angles import turn_between
 from cabapp.geometry.arrays import Bools, Floats, Ints
-from cabapp.track.filter import FixFilter
+from cabapp.track.fixes.filter import FixFilter
+from cabapp.track.logging_interval import gap_limit
 from cabapp.track.path import curve, far_enough, lengths
 from cabapp.track.pose import PathEnd, Pose, pose_now
 from cabapp.track.swept_ground import TICK, SweptPieces, swept
@@ -65,6 +66,11 @@ class MachineLimits:
     reverse_speed: float = 1.6
     reverse_limit: float = 20.0
     bow: float = 0.04
+
+    def at_interval(self, interval: float | None) -> "MachineLimits":
+        """Return the limits for fixes so far apart in time, s; None = not known."""
+        gap = max(self.max_gap, gap_limit(interval))
+        return self if gap == self.max_gap else replace(self, max_gap=gap)
 
 
 Unknown = tuple[float, float, tuple[float, float], tuple[float, float]]

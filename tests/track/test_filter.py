@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from cabapp.track.filter import OFF_COURSE, SPIKE, TIME_STANDS, FixFilter
+from cabapp.track.fixes.filter import OFF_COURSE, SPIKE, TIME_STANDS, FixFilter
 from cabapp.track.usable_fixes import WRONG_DATE, usable_fixes
 
 DAY = 86400.0

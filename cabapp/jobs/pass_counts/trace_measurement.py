@@ -1,7 +1,5 @@
 """The figures of `rollbook measure`: from traces to areas, without any logbook or words."""
 
-from dataclasses import replace
-
 import numpy as np
 import shapely
 
@@ -13,6 +11,7 @@ from cabapp.counting.gaps import list_gaps, list_recovered
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.plane import Plane
 from cabapp.position.recordings.trace_reader import TraceFile
+from cabapp.track.logging_interval import logging_interval
 from cabapp.track.receiver_error import judge, named, of_error
 from cabapp.track.swath import MachineLimits, SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
@@ -25,8 +24,6 @@ NEAR = 500.0
 """A trace that comes no closer to its field than this, m, belongs to another."""
 FARTHEST = 300e3
 """Ground farther apart than this, m, is no one's day and does not fit one flat plane."""
-GAP_INTERVALS = 2.5
-"""A logger slower than half of `MachineLimits.max_gap` misses a fix only after so many of its intervals."""
 
 
 def measure(traces, tool, target=2, boundary=None, cell=CELL, sigma=None, receiver=None) -> dict:
@@ -212,7 +209,8 @@ def _sweep(trace: TraceFile, good, plane, tool) -> tuple[dict, SweptPieces]:
     """Return what one stint's trace was like, and the ground it swept."""
     keep = good.keep
     t = trace.t[keep]
-    rules = _rules(t)
+    interval = logging_interval(t)
+    rules = MachineLimits().at_interval(interval)
     # without a tap every moment counts as work, but not a break that the file itself declares
     switches = [WorkSwitch(-np.inf, True)]
     paused = 0.0
@@ -239,24 +237,11 @@ def _sweep(trace: TraceFile, good, plane, tool) -> tuple[dict, SweptPieces]:
         "duration_s": float(np.ptp(t if WRONG_DATE in reasons else trace.t)),
         "length_m": sweeper.length,
         "unknown_s": paused + sum(end - start for start, end, _, _ in sweeper.unknown),
-        "interval_s": _interval(t),
+        "interval_s": interval,
         "max_gap_s": rules.max_gap,
         "notes": [str(note) for note in trace.notes],
     }
     return stint, SweptPieces.join(parts, sweeper.leave)
-
-
-def _interval(t):
-    steps = np.diff(t)
-    steps = steps[steps > 0]
-    return float(np.median(steps)) if len(steps) else None
-
-
-def _rules(t):
-    rules, interval = MachineLimits(), _interval(t)
-    if interval is None or interval <= rules.max_gap / 2:
-        return rules
-    return replace(rules, max_gap=GAP_INTERVALS * interval)
 
 
 def _add_reasons(stints):

@@ -1,0 +1,84 @@
+"""How often a logger writes a fix, and what follows from it for the time between two fixes."""
+
+from math import ceil
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+GAP = 5.0
+"""s. Longest time between fixes that is no gap, of a logger with a fix each 2 s or oftener (common practice)."""
+GAP_INTERVALS = 2.5
+"""A slower logger misses a fix only after so many of its intervals."""
+SLOWEST = 15.0
+"""s. Longest interval at which a recording still tells where a field machine went."""
+
+_BIN = 0.05
+_BINS = 1200
+
+
+class LoggingInterval:
+    """The median time between fixes of a trace, known as it grows.
+
+    Attributes
+    ----------
+    interval : float or None
+        s, to the nearest 0.05 s and at most 60 s; None before two fixes.
+
+    Notes
+    -----
+    Only steps forward in time count. Rounding keeps the jitter of a clock from changing the gap rule.
+    """
+
+    def __init__(self) -> None:
+        self.interval: float | None = None
+        self._counts = [0] * (_BINS + 1)
+        self._total = 0
+        self._below = 0  # steps shorter than the middle one
+        self._middle = 1
+        self._newest: float | None = None
+
+    def add(self, t: ArrayLike) -> None:
+        """Take the times of the next fixes, POSIX s."""
+        times = np.atleast_1d(np.asarray(t, float))
+        if len(times) == 0:
+            return
+        first = times[:1] if self._newest is None else [self._newest]
+        steps = np.diff(times, prepend=first)
+        self._newest = float(times[-1])
+        steps = steps[steps > 0]
+        if len(steps) == 0:
+            return
+        for number in np.clip(np.rint(steps / _BIN), 1, _BINS).astype(int).tolist():
+            self._counts[number] += 1
+            self._below += number < self._middle
+        self._total += len(steps)
+        half = (self._total - 1) // 2
+        while self._below > half:
+            self._middle -= 1
+            self._below -= self._counts[self._middle]
+        while self._below + self._counts[self._middle] <= half:
+            self._below += self._counts[self._middle]
+            self._middle += 1
+        self.interval = round(self._middle * _BIN, 2)
+
+
+def logging_interval(t: ArrayLike) -> float | None:
+    """Return the median time between the usable fixes of a trace, s; None of fewer than two.
+
+    >>> logging_interval([0.0, 10.1, 19.9, 60.0, 70.0])
+    10.0
+    """
+    found = LoggingInterval()
+    found.add(t)
+    return found.interval
+
+
+def gap_limit(interval: float | None) -> float:
+    """Return the longest time between fixes that is not unknown ground, s.
+
+    >>> [gap_limit(interval) for interval in (None, 0.1, 2.0, 5.0, 10.0, 15.0, 60.0)]
+    [5.0, 5.0, 5.0, 13.0, 25.0, 38.0, 38.0]
+    """
+    if interval is None or interval * GAP_INTERVALS <= GAP:
+        return GAP
+    return float(ceil(GAP_INTERVALS * min(interval, SLOWEST)))
