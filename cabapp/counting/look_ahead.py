@@ -40,6 +40,8 @@ class Ahead:
         Counts the tool will leave just ahead, 12 parts from left to right.
     over : tuple of bool
         Which of the parts will then be above target.
+    works : tuple of bool
+        Which of the parts work; the others leave the count that is there.
     """
 
     over_width: float
@@ -49,6 +51,7 @@ class Ahead:
     distance: float
     strip: tuple[int, ...]
     over: tuple[bool, ...]
+    works: tuple[bool, ...] = (True,) * PARTS
 
 
 def look_ahead(
@@ -103,22 +106,23 @@ def look_ahead(
     stays = full[-max(1, len(along) // 5) :].mean(axis=0) >= 0.5
     share = full.mean(axis=0) * stays
     under = slice(FINE_PARTS, 2 * FINE_PARTS)
-    much = 3 * np.count_nonzero(share[under] >= SHARE) >= FINE_PARTS
+    works = _working(pose)
+    much = 3 * np.count_nonzero((share[under] >= SHARE) & works) >= FINE_PARTS
     over = share >= (SHARE if much else MOST)
     beyond = (want == 0).mean(axis=0) >= 0.5
-    mine = np.flatnonzero(over[under])
+    mine = np.flatnonzero(over[under] & works)
     over_width = len(mine) * step
     side = 0
     if len(mine):
         lean = float(mine.mean()) - (FINE_PARTS - 1) / 2
         side = 0 if abs(lean) < 1 else (1 if lean > 0 else -1)
-    move, move_side = _move(over, beyond, step) if len(mine) else (0.0, 0)
-    hit = np.flatnonzero(full[:, under].any(axis=1) & (len(mine) > 0))
+    move, move_side = _move(over, beyond, works, step) if len(mine) else (0.0, 0)
+    hit = np.flatnonzero((full[:, under] & works).any(axis=1) & (len(mine) > 0))
     near = along <= max(3.0, along[0])
-    after = counts[near][:, under] + free[near][:, under]
+    after = counts[near][:, under] + (free[near][:, under] & works)
     pairs = after.reshape(int(near.sum()), PARTS, 2).transpose(1, 0, 2).reshape(PARTS, -1)
     strip = np.sort(pairs, axis=1)[:, pairs.shape[1] // 2]
-    rises = full[near][:, under].reshape(int(near.sum()), PARTS, 2).mean(axis=(0, 2)) >= 0.5
+    rises = (full[near][:, under] & works).reshape(int(near.sum()), PARTS, 2).mean(axis=(0, 2)) >= 0.5
     return Ahead(
         over_width,
         side,
@@ -127,7 +131,17 @@ def look_ahead(
         float(along[hit[0]]) if len(hit) else np.inf,
         tuple(int(n) for n in strip),
         tuple(bool(b) for b in rises),
+        tuple(bool(b) for b in works[::2] | works[1::2]),
     )
+
+
+def _working(pose: Pose) -> Bools:
+    """Return which fine parts of the tool have their middle in what works, shape (FINE_PARTS,)."""
+    middle = (np.arange(FINE_PARTS) + 0.5) / FINE_PARTS
+    works = np.zeros(FINE_PARTS, bool)
+    for left, right in pose.works:
+        works |= (middle > left) & (middle < right)
+    return works
 
 
 def _tool_course(pose: Pose, middle: Floats, along: Floats) -> Floats:
@@ -143,12 +157,11 @@ def _tool_course(pose: Pose, middle: Floats, along: Floats) -> Floats:
     return np.asarray(tractor + bend - pose.curvature * lag + behind * np.exp(-along / lag))
 
 
-def _move(over: Bools, beyond: Bools, step: float) -> tuple[float, int]:
+def _move(over: Bools, beyond: Bools, works: Bools, step: float) -> tuple[float, int]:
     """Return the shortest sideways move (m, which way) that leaves a clean width in the field."""
 
-    def under(parts: Bools) -> Ints:  # how many with the tool shifted by each step
-        total = np.concatenate([[0], np.cumsum(parts)])
-        return np.asarray(total[FINE_PARTS:] - total[:-FINE_PARTS])
+    def under(parts: Bools) -> Ints:  # how many with what works shifted by each step
+        return np.asarray(np.correlate(parts.astype(np.int64), works.astype(np.int64), mode="valid"))
 
     shift = np.arange(2 * FINE_PARTS + 1) - FINE_PARTS
     out = under(beyond)

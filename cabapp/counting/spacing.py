@@ -145,17 +145,20 @@ def find_passes(pieces: SweptPieces) -> list[Pass]:
     """
     if not len(pieces):
         return []
-    q = pieces.quad
-    middle = (q[:, 2] + q[:, 3]) / 2
-    fresh = np.concatenate([[True], pieces.s0[1:] > pieces.s1[:-1]])
+    # what several sections sweep at once lies side by side, from the left
+    first = np.flatnonzero(np.diff(pieces.s1, prepend=-1))
+    last = np.append(first[1:], len(pieces)) - 1
+    middle = (pieces.quad[first, 3] + pieces.quad[last, 2]) / 2
+    s0, s1, ended = pieces.s0[first], pieces.s1[first], pieces.t[first]
+    fresh = np.concatenate([[True], s0[1:] > s1[:-1]])
     out: list[Pass] = []
-    for part in np.split(np.arange(len(q)), np.flatnonzero(fresh)[1:]):
-        metres = (pieces.s1[part] - pieces.s1[part[0]]) * TICK
+    for part in np.split(np.arange(len(first)), np.flatnonzero(fresh)[1:]):
+        metres = (s1[part] - s1[part[0]]) * TICK
         if metres[-1] < SHORTEST:
             continue
         at = np.arange(0, metres[-1], STEP)
         line = np.column_stack([np.interp(at, metres, middle[part, i]) for i in (0, 1)])
-        t = np.interp(at, metres, pieces.t[part])
+        t = np.interp(at, metres, ended[part])
         out += [fit_pass(line[a:b], float(t[a]), float(t[b - 1])) for a, b in _straight(line)]
     return out
 

@@ -112,7 +112,7 @@ class StintRunner:
         self._update_state()
 
     def _update_state(self):
-        self.standing = stint_state(self.stint.at, self.taps)
+        self.standing = stint_state(self.stint.at, self.taps, self.tool)
         # the last effective tap of each kind, asked for twice a second
         self.last = {tap.kind: tap for tap in effective_taps(self.taps)}
 

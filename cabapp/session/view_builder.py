@@ -44,10 +44,11 @@ def build_view(runner: OpenStint | None, here: PositionState, now: float, names:
         position=position, pose=pose, speed=pose.speed if placed else None,
         done_area=areas.get("done"), field_area=areas.get("field"), pass_tally=stood.tally,
         tally_area=stood.tally_area(runner.tool.width), strip=ahead.strip if ahead else None,
-        strip_over=ahead.over if ahead else (), sentence=runner.message(),
+        strip_over=ahead.over if ahead else (), strip_works=ahead.works if ahead else (),
+        sections=len(runner.tool.sections), sentence=runner.message(),
         undo_label=undo and Message(TAP_KINDS[undo.kind].undo),
         undo_left=stint_state.UNDO_S - (t - undo.at) if undo else 0.0,
-        working_s=stood.working_s(t), stint_s=t - runner.stint.at, wing=stood.wing,
+        working_s=stood.working_s(t), stint_s=t - runner.stint.at, on=stood.on,
         finish_at=end and (end.early, end.likely, end.late), hand_over_id=runner.hand_over_id,
         greased_at=runner.last["grease"].at if "grease" in runner.last else None,
     )  # fmt: skip

@@ -7,7 +7,7 @@ import numpy as np
 
 from cabapp.geometry.angles import turn_between, wrap
 from cabapp.geometry.arrays import Floats
-from cabapp.track.tool import ToolGeometry
+from cabapp.track.tool import Intervals, ToolGeometry
 from cabapp.track.towing import Start, tool_heading
 
 
@@ -22,7 +22,7 @@ class Pose:
     heading, tool_heading : float
         Tractor's and tool's, rad, east 0, counter-clockwise.
     left, right : tuple[float, float]
-        Ends of the working part of the tool line, m.
+        Ends of the tool line, m.
     speed : float
         m/s.
     curvature : float
@@ -30,6 +30,8 @@ class Pose:
     reversing : bool
     t : float
         POSIX s.
+    works : Intervals
+        Ends of each part of it that would work, as shares of the tool line from the left, 0 to 1.
     """
 
     x: float
@@ -42,6 +44,7 @@ class Pose:
     curvature: float
     reversing: bool
     t: float
+    works: Intervals = ((0.0, 1.0),)
 
 
 @dataclass(frozen=True)
@@ -67,8 +70,8 @@ class PathEnd:
     start: Start | None
 
 
-def pose_now(tool: ToolGeometry, track: PathEnd, last: Floats, wing: str) -> Pose:
-    """Return the pose at the newest fix (t, x, y, ...), the present turn continued."""
+def pose_now(tool: ToolGeometry, track: PathEnd, last: Floats, part: Intervals) -> Pose:
+    """Return the pose at the newest fix (t, x, y, ...), the present turn continued; `part` is what works."""
     nodes, gear = track.nodes, track.gear[-1]
     noses = np.where(track.gear > 0, track.way, track.way + pi)
     nose = float(noses[-1])
@@ -92,7 +95,7 @@ def pose_now(tool: ToolGeometry, track: PathEnd, last: Floats, wing: str) -> Pos
         psi = _towed(tool, track, nose, gear, (x, y))
         hitch_x -= tool.hitch * cos(psi)
         hitch_y -= tool.hitch * sin(psi)
-    left, right = tool.edges(wing)
+    left, right = tool.edges
     return Pose(
         x,
         y,
@@ -104,6 +107,7 @@ def pose_now(tool: ToolGeometry, track: PathEnd, last: Floats, wing: str) -> Pos
         2 * bend / float(dist[-1]),
         bool(gear < 0),
         t,
+        tuple(((left - a) / tool.width, (left - b) / tool.width) for a, b in part),
     )
 
 

@@ -291,18 +291,19 @@ class SwathBuilder:
         self._odometer = int(s1[-1])
 
         t0 = np.concatenate([[nodes[0, 0]], t[:-1]])
-        edges, working = self._switches.edges((t0 + t) / 2)
-        credit = working & (gear[seg] > 0) & (ticks > 0)
-        quad = np.empty((len(t), 4, 2))
+        which, edges = self._switches.intervals((t0 + t) / 2)
+        credit = (gear[seg] > 0) & (ticks > 0)
+        which, edges = which[credit[which]], edges[credit[which]]
         psis = np.concatenate([[first_psi], psi])
         across = np.empty((len(psis), 2))
         across[:, 0], across[:, 1] = -np.sin(psis), np.cos(psis)
+        quad = np.empty((len(which), 4, 2))
         for side in (0, 1):
             edge = edges[:, side, None]
-            quad[:, side] = centre[:-1] + across[:-1] * edge
-            quad[:, 3 - side] = centre[1:] + across[1:] * edge
-        quad = np.rint(quad[credit] * (1 / TICK)) * TICK
-        return swept(quad, s0[credit], s1[credit], t[credit], self.leave)
+            quad[:, side] = centre[which] + across[which] * edge
+            quad[:, 3 - side] = centre[which + 1] + across[which + 1] * edge
+        quad = np.rint(quad * (1 / TICK)) * TICK
+        return swept(quad, s0[which], s1[which], t[which], self.leave)
 
     def _cut(self, nodes: Floats, parts: Ints) -> tuple[Ints, Floats]:
         """Return chord and place along it (0 to 1] of every piece's end, switches included."""
@@ -333,4 +334,4 @@ class SwathBuilder:
         if self._last is None or len(self._way) == 0:
             return None
         track = PathEnd(self._nodes, self._way, self._gear, self._theta, self._pose)
-        return pose_now(self.tool, track, self._last, self._switches.at(self._last[0]).wing)
+        return pose_now(self.tool, track, self._last, self._switches.part(self._last[0]))

@@ -129,7 +129,7 @@ def test_reversing_is_not_credited():
 def test_a_wing_up_takes_its_third_out():
     """Half a pass with the left wing up covers the right two thirds there."""
     xy = np.column_stack([np.zeros(101), np.arange(101) * 3.0])
-    switches = [WorkSwitch(-1.0, True), WorkSwitch(50.0, True, "left up")]
+    switches = [WorkSwitch(-1.0, True), WorkSwitch(50.0, True, (False, True, True))]
     _, pieces = swept(ToolGeometry(12.0), np.arange(101.0), xy, switches)
     whole = area_totals([pieces], None)
     assert whole.covered == pytest.approx(12 * 150 + 8 * 150, rel=1e-3)

@@ -62,7 +62,7 @@ def drives(draw):
     taps = sorted(draw(st.lists(st.floats(0, 1), max_size=4)))
     switches = [WorkSwitch(first - 1, True)]
     for n, share in enumerate(taps):
-        wing = draw(st.sampled_from(["all", "left up", "right up"]))
+        wing = draw(st.sampled_from([(), (False, True, True), (True, False, True), (False, False, False)]))
         switches.append(WorkSwitch(first + share * (last - first), n % 2 == 1, wing))
     sigma = np.full(len(rows), np.nan if stated is None else 0.02 if stated == "both" else stated)
     if stated == "both":

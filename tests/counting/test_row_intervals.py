@@ -93,7 +93,7 @@ def test_a_long_trace_is_swept_in_blocks_to_the_same_pieces(monkeypatch):
     random = np.random.default_rng(5)
     heading = np.cumsum(random.normal(0, 0.1, 900))
     xy = np.cumsum(2 * np.column_stack([np.cos(heading), np.sin(heading)]), axis=0)
-    given = np.arange(900) * 1.0, xy, [WorkSwitch(-1.0, True), WorkSwitch(500.3, True, "left up")]
+    given = np.arange(900) * 1.0, xy, [WorkSwitch(-1.0, True), WorkSwitch(500.3, True, (False, True, True))]
     found = []
     for block in (10_000, 128):
         monkeypatch.setattr(swath, "BLOCK", block)

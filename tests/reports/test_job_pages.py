@@ -358,7 +358,7 @@ def test_the_nine_points_say_all_that_the_sheet_knows(small_job, small_log):
     assert points[0] == "stopped (stopped: rain)"
     assert points[1].endswith("Next pass: turn round, on the left of the last one, lapping it 1 ft.")
     assert points[2] == (
-        "Part of this field is to be covered once only; wing right up 12:40 to 12:50; wing is left up now; "
+        "Part of this field is to be covered once only; wing right up 12:40 to 12:50; wing left up now; "
         "no position for 2 min while working; look first: wet. Headland not done."
     )
     assert points[3].startswith("Rock (big), 0.7 mi N") and points[3].endswith("of the gate; pole, place not known.")

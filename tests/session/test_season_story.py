@@ -220,7 +220,7 @@ def test_a_wing_up_counts_two_thirds(run, drive_rows):
     day.session.tap("start")
     day.session.tap("width", wing="left up")
     day.until(fixes[-1].t)
-    assert day.session.view.wing == "left up"
+    assert day.session.view.on == (False, True, True)
     assert day.session.job.areas()["covered"] == pytest.approx(120 * 8, rel=0.03)
     with pytest.raises(TapRefused, match="which wing"):
         day.session.tap("width", wing="middle")

@@ -7,6 +7,8 @@ from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from store.errors import Refused
 from tests.session.made_tap import Made
 
+LEFT_UP = (False, True, True)
+
 
 def undo(tap, at):
     return Made("undo", at, detail={"tap": tap.id})
@@ -60,14 +62,14 @@ def test_the_taps_of_a_day_add_up():
         Made("finish", 360.0),
     ]
     now = stint_state.stint_state(50.0, taps)
-    assert (now.state, now.since, now.wing) == ("finished", 360.0, "left up")
+    assert (now.state, now.since, now.on) == ("finished", 360.0, LEFT_UP)
     assert now.working_s(1000.0) == 160.0
-    assert [(s.t, s.working, s.wing) for s in now.switches] == [
-        (100.0, True, "all"),
-        (150.0, True, "left up"),
-        (200.0, False, "left up"),
-        (300.0, True, "left up"),
-        (360.0, False, "left up"),
+    assert [(s.t, s.working, s.on) for s in now.switches] == [
+        (100.0, True, ()),
+        (150.0, True, LEFT_UP),
+        (200.0, False, LEFT_UP),
+        (300.0, True, LEFT_UP),
+        (360.0, False, LEFT_UP),
     ]
     assert stint_state.stint_state(50.0, taps[:3]).reason == "fuel"
     assert stint_state.stint_state(50.0, taps[:4]).working_s(330.0) == 130.0

@@ -264,7 +264,13 @@ def test_bounds_are_those_the_sentences_name():
     """A bound changed without its sentence is found: both stand here by themselves."""
     assert {(p.values[0].name, p.values[1].name): (p.values[1].low, p.values[1].high) for p in NUMBERS} == BOUNDS
     required = {(kind.name, one.name) for kind in TAP_KINDS.values() for one in kind.values if one.required}
-    assert required == {("width", "wing"), ("fuel", "litres"), ("soil", "celsius"), ("seeded", "days_ago")}
+    assert required == {
+        ("width", "wing"),
+        ("sections", "on"),
+        ("fuel", "litres"),
+        ("soil", "celsius"),
+        ("seeded", "days_ago"),
+    }
 
 
 @pytest.mark.parametrize("name", TAP_KINDS)
@@ -298,6 +304,9 @@ def test_the_log_of_a_report_has_words_for_every_tap():
     assert all(words(kind) for kind in TAP_KINDS)
     assert words("stop") == "Stopped: no reason given" and words("stop", reason="fuel") == "Stopped: fuel"
     assert words("width", {"wing": "left up"}) == "Wing left up" and words("width", {"wing": "all"}) == "Whole width"
+    assert words("width", {"wing": "both up"}) == "Both wings up"
+    assert words("sections", {"on": "10010"}) == "Sections off: 2 to 3, 5"
+    assert words("sections", {"on": "11"}) == "Sections off: none"
     assert words("fuel", {"litres": 38.0}) == "Fuel in: 10 gal"
     assert words("mark", {"kind": "pole", "row": "x"}) == "Marked pole" and words("sing_along") == "Sing along"
 
@@ -316,6 +325,7 @@ LOGGED = [
     ("were_rolling", {"from": 1778780400.0}, "“Yes, count it” from 17:40", "“Yes, count it” from 17:40"),
     ("stop_counting", {"from": 1778780400.0}, "“Stop counting” from 17:40", "“Stop counting” from 17:40"),
     ("fuel", {"litres": "much"}, "Fuel in: much", "Fuel in: much"),
+    ("worked_width", {"width_m": 4.572}, "Working width 15 ft", "Working width 4.6 m"),
 ]  # fmt: skip
 """10 mph are 4.4704 m/s and 50 ac 202 342.8 m2 (NIST SP 811); 2.5 ac are 1.01 ha (arithmetic)."""
 

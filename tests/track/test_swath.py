@@ -105,13 +105,12 @@ def test_two_fixes_are_a_pose():
     assert pose.left == pytest.approx((3.0, 3.0)) and pose.right == pytest.approx((3.0, -3.0))
 
 
-def test_a_wing_that_does_not_exist_is_refused():
-    """Only the three states of the wings are known; a tool and its hitching have limits."""
-    with pytest.raises(ValueError, match="no such wing"):
-        TOOL.edges("both up")
-    assert ToolGeometry(12.0, side=1.0).edges("right up") == (5.0, -3.0)
+def test_a_tool_that_cannot_be_is_refused():
+    """A tool, its hitching and its sections have limits; sections together are the width."""
+    assert ToolGeometry(12.0, side=1.0).intervals((True, True, False)) == ((5.0, -3.0),)
     for wrong in ({"width": 0.0}, {"width": 200.0}, {"hitch": -0.1}, {"hitch": 100.0}, {"side": 100.0},
-                  {"antenna_to_hitch": -20.0}, {"antenna_to_hitch": 50.0}):  # fmt: skip
+                  {"antenna_to_hitch": -20.0}, {"antenna_to_hitch": 50.0}, {"sections": (3.0, 2.0)},
+                  {"sections": (7.0, -1.0)}, {"sections": (0.06,) * 100}):  # fmt: skip
         with pytest.raises(ValueError, match=r"(is|are) not a"):
             ToolGeometry(**({"width": 6.0} | wrong))
 
@@ -119,14 +118,13 @@ def test_a_wing_that_does_not_exist_is_refused():
 def test_switches_tell_when_the_tool_worked():
     """From 10 to 20 s all of it, from 20 to 30 s with the left wing up, then not."""
     timeline = SwitchTimeline(ToolGeometry(12.0))
-    for one in (WorkSwitch(10.0, True), WorkSwitch(20.0, True, "left up"), WorkSwitch(30.0, False)):
+    for one in (WorkSwitch(10.0, True), WorkSwitch(20.0, True, (False, True, True)), WorkSwitch(30.0, False)):
         timeline.add(one)
     assert timeline.worked(0.0, 40.0) == [(10.0, 20.0), (20.0, 30.0)]
     assert timeline.worked(12.0, 15.0) == [(12.0, 15.0)] and timeline.worked(31.0, 40.0) == []
     assert timeline.between(10.0, 30.0) == [20.0]
-    ends, works = timeline.edges(np.array([5.0, 15.0, 25.0, 35.0]))
-    assert works.tolist() == [False, True, True, False]
-    assert ends[1:3].tolist() == [[6.0, -6.0], [2.0, -6.0]]
+    which, ends = timeline.intervals(np.array([5.0, 15.0, 25.0, 35.0]))
+    assert which.tolist() == [1, 2] and ends.tolist() == [[6.0, -6.0], [2.0, -6.0]]
     with pytest.raises(ValueError, match="in order of time"):
         timeline.add(WorkSwitch(29.0, True))
 

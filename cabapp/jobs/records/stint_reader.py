@@ -102,7 +102,7 @@ def read_stint(
     row = corrections.apply(row)
     written = written_taps(store, row.id)
     taps = corrected_taps(written, corrections)
-    kept, state, trace = effective_taps(taps), stint_state(row.at, taps), store.read_trace(row.id)
+    kept, state, trace = effective_taps(taps), stint_state(row.at, taps, tool_of(row)), store.read_trace(row.id)
     ended, ended_by = _end(row, taps, kept, float(trace.t[-1]) if len(trace.t) else -math.inf)
     idle = idle_spans(row.at, ended, state.switches, state.stops)
     stopped: dict[str, float] = defaultdict(float)

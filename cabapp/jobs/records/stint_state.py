@@ -26,7 +26,9 @@ from cabapp.jobs.records.tap_kinds import (
     TapRefused,
 )
 from cabapp.jobs.records.tap_log import effective_taps
+from cabapp.jobs.records.tool_parts import PART_KINDS, part_of
 from cabapp.jobs.records.work_intervals import Spans, seconds, work_spans
+from cabapp.track.tool import Part, ToolGeometry
 from cabapp.track.work_switches import WorkSwitch
 from store.models import Tap
 
@@ -38,8 +40,7 @@ __all__ = [
 UNDO_S = 10.0
 """A tap can be undone for this long, s."""
 
-# A wing is a third of the tool, as in cabapp.track.tool.
-_SHARE = {"all": 1.0, "left up": 2 / 3, "right up": 2 / 3}
+_PLAIN = ToolGeometry(1.0)
 
 
 def next_state(state: str, tap: str) -> str:
@@ -68,18 +69,20 @@ class StintState:
 
     `state`, `since`: state, and when it began (POSIX s).
     `reason`: why stopped.
-    `wing`: "all", "left up" or "right up".
+    `on`: which sections of the tool work, from the left, or which thirds of one without; () = all.
+    `width`: only so much of it works, m.
     `switches`: working on and off, in time order: what the pass count is told.
     `stops`: when work ended, POSIX s, and why.
     `tally`: passes counted by tap.
-    `tally_m`: their length together, m, a pass with a wing up as two thirds; None when the length of any of them was
-        never told.
+    `tally_m`: their length together, m, a pass with a part of the tool as its share; None when the length of any
+        of them was never told.
     """
 
     state: str
     since: float
     reason: str | None = None
-    wing: str = "all"
+    on: Part = ()
+    width: float | None = None
     switches: tuple[WorkSwitch, ...] = ()
     stops: tuple[tuple[float, str | None], ...] = ()
     tally: int = 0
@@ -98,18 +101,21 @@ class StintState:
         return seconds(self.work(now))
 
 
-def stint_state(taken_over: float, taps: Iterable[Tap]) -> StintState:
+def stint_state(taken_over: float, taps: Iterable[Tap], tool: ToolGeometry = _PLAIN) -> StintState:
     """Return the state of a stint after its taps.
 
     `taken_over`: when the stint was taken over, POSIX s.
     `taps`: one stint's taps in the order they were made; each has ``id``, ``kind``, ``at`` (POSIX s), ``reason``,
         ``detail`` (dict or None). Kinds of a newer version are passed over.
+    `tool`: what share of its width a pass counted by tap had; by default a tool without sections.
 
     Notes
     -----
     An answer "yes, count from 10:31" replaces whatever the switches said after that time.
     """
-    state, since, reason, wing = READY, taken_over, None, "all"
+    state, since, reason = READY, taken_over, None
+    on: Part = ()
+    width: float | None = None
     tally, length = 0, None
     tally_m: float | None = 0.0
     switches: list[WorkSwitch] = []
@@ -125,20 +131,20 @@ def stint_state(taken_over: float, taps: Iterable[Tap]) -> StintState:
         elif tap.kind == "stop_reason":
             reason = tap.reason
             stops[-1:] = [(stops[-1][0], reason)]
-        elif tap.kind == "width":
-            wing = detail.get("wing", "all")
+        elif tap.kind in PART_KINDS:
+            on, width = part_of(detail)
         elif tap.kind == "pass_counted":
             passes = int(detail.get("passes", 1))
             length = detail.get("length_m", length)
             tally += passes
-            tally_m = None if length is None or tally_m is None else tally_m + passes * length * _SHARE[wing]
-        if after != state or tap.kind == "width":
-            switches.append(WorkSwitch(at, after == WORKING, wing))
+            tally_m = None if length is None or tally_m is None else tally_m + passes * length * tool.share(on, width)
+        if after != state or tap.kind in PART_KINDS:
+            switches.append(WorkSwitch(at, after == WORKING, on, width))
         if after != state:
             if state == WORKING:
                 stops.append((at, tap.reason))
             state, since, reason = after, at, tap.reason
-    return StintState(state, since, reason, wing, tuple(switches), tuple(stops), tally, tally_m)
+    return StintState(state, since, reason, on, width, tuple(switches), tuple(stops), tally, tally_m)
 
 
 def undoable(taps: Iterable[Tap], now: float) -> Tap | None:

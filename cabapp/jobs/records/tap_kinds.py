@@ -23,8 +23,9 @@ from cabapp.common.quantities import (
     Volume,
 )
 from cabapp.jobs.records.field_marks import MARKS, STONE_HIT
+from cabapp.jobs.records.tool_parts import WINGS, numbers_off, part_of
 from cabapp.planning.go_rules import ANSWERS
-from cabapp.track.tool import WINGS
+from cabapp.track.tool import MOST_SECTIONS
 from store.errors import Refused
 
 IDLE, READY, WORKING, STOPPED = "idle", "ready", "working", "stopped"
@@ -66,6 +67,7 @@ class Value:
     `default`: taken when nothing is given.
     `many`: a list of names, unchecked.
     `flag`: true or false, false when not given.
+    `sections`: a sign for each section of the tool from the left: "1" works, "0" does not.
     """
 
     name: str
@@ -78,6 +80,7 @@ class Value:
     default: Any = None
     many: bool = False
     flag: bool = False
+    sections: bool = False
     quantity: type[Quantity] | None = None
     entry: Entry | None = None
 
@@ -99,6 +102,8 @@ class Value:
 
     def shown(self, kept: Any, unsaid: str) -> object:
         """Return a kept value as it stands in a message; ``unsaid`` in place of none."""
+        if self.sections and kept:
+            return numbers_off(part_of({self.name: kept})[0]) or Message("none")
         if self.quantity and (kept is None or _is_number(kept)):
             return self.quantity(kept)
         return unsaid if kept is None else kept
@@ -106,6 +111,8 @@ class Value:
     def _fits(self, value: Any) -> bool:
         if self.choices:
             return value in self.choices
+        if self.sections:
+            return isinstance(value, str) and 0 < len(value) <= MOST_SECTIONS and not value.strip("01")
         if not _is_number(value):
             return False
         above = self.low < value if self.exclusive in ("low", "both") else self.low <= value
@@ -255,7 +262,18 @@ _KINDS = (
     TapKind(
         "width", N_("Wing {wing}"), refresh="", transitions=_stay(*OPEN), undo=N_("width change"), switches=True,
         values=(Value("wing", N_("Say which wing is up: {choices}."), choices=WINGS, required=True),),
-        words_when={("wing", "all"): N_("Whole width")},
+        words_when={("wing", "all"): N_("Whole width"), ("wing", "both up"): N_("Both wings up")},
+    ),
+    TapKind(
+        "sections", N_("Sections off: {on}"), refresh="", transitions=_stay(*OPEN), undo=N_("sections"), switches=True,
+        values=(
+            Value("on", N_("Say of each section of the tool whether it works."), sections=True, required=True),
+        ),
+        completion="part_of_tool",
+    ),
+    TapKind(
+        "worked_width", N_("Working width {width_m}"), refresh="", transitions=_stay(*OPEN), undo="", switches=True,
+        own_method=True, kept=(Value("width_m", quantity=Length),),
     ),
     TapKind(
         "pass_counted", N_("Passes counted by hand: {passes}, length {length_m}"), refresh="", transitions=_stay(WORKING, STOPPED),

@@ -27,22 +27,23 @@ def _spans(steps: Iterable[tuple[float, object]], until: float) -> list[tuple[fl
 def work_spans(switches: Iterable[WorkSwitch], until: float) -> Spans:
     """Return the spans of work, (begin, end) in POSIX s; an open one goes to ``until``.
 
-    >>> on, wing, off = WorkSwitch(10, True), WorkSwitch(15, True, "left up"), WorkSwitch(20, False)
+    >>> on, wing, off = WorkSwitch(10, True), WorkSwitch(15, True, (False, True)), WorkSwitch(20, False)
     >>> work_spans([on, wing, off], 99), work_spans([on], 12)
     ([(10, 20)], [(10, 12)])
     """
     return [(t, end) for t, end, _ in _spans(((s.t, s.working or None) for s in switches), until)]
 
 
-def wing_spans(switches: Iterable[WorkSwitch], until: float) -> list[tuple[float, float, str]]:
-    """Return the spans worked with a wing up, (begin, end, wing).
+def part_spans(switches: Iterable[WorkSwitch], until: float) -> list[tuple[float, float, WorkSwitch]]:
+    """Return the spans worked with a part of the tool, (begin, end, a switch that says which).
 
-    >>> on, wing, off = WorkSwitch(10, True), WorkSwitch(15, True, "left up"), WorkSwitch(20, False, "left up")
-    >>> wing_spans([on, wing, off], 99)
-    [(15, 20, 'left up')]
+    >>> part = (False, True, True)
+    >>> [(t, end, one.on) for t, end, one in part_spans([WorkSwitch(15, True, part), WorkSwitch(20, False, part)], 99)]
+    [(15, 20, (False, True, True))]
     """
-    found = _spans(((s.t, s.wing if s.working else None) for s in switches), until)
-    return [(t, end, str(wing)) for t, end, wing in found if wing != "all"]
+    kept = [(s.t, WorkSwitch(0.0, True, () if all(s.on) else s.on, s.width) if s.working else None) for s in switches]
+    whole = WorkSwitch(0.0, True)
+    return [(t, end, one) for t, end, one in _spans(kept, until) if isinstance(one, WorkSwitch) and one != whole]
 
 
 def idle_spans(

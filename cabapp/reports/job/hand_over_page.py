@@ -6,6 +6,7 @@ from cabapp.common.farm_format import share
 from cabapp.common.rendering import render
 from cabapp.common.wording import times
 from cabapp.jobs.records.pending_handovers import POINTS, messages_of, told_of
+from cabapp.jobs.records.tool_parts import part_now, part_words
 from cabapp.reports.job.field_log import figures, off
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
@@ -94,14 +95,21 @@ def _odd(record: JobRecord, row: HandOver, sheet: dict) -> str:
     if odd.get("once_only"):
         said.append("Part of this field is to be covered once only")
     for spell in odd.get("part_width") or []:
-        said.append(f"wing {spell.get('wing')} {fmt.time(spell.get('from'))} to {fmt.time(spell.get('to'))}")
-    if odd.get("wing_now") not in (None, "all"):
-        said.append(f"wing is {odd['wing_now']} now")
+        said.append(f"{_part_said(spell, fmt)} {fmt.time(spell.get('from'))} to {fmt.time(spell.get('to'))}")
+    now = _part_said(part_now(odd), fmt)
+    said += [f"{now} now"] if now else []
     lost = odd.get("position_unknown_s")
     said.append("position always known" if lost == 0 else f"no position for {fmt.duration(lost)} while working")
     ground = odd.get("ground") or {}
     said += [f"{str(key).replace('_', ' ')}: {value}" for key, value in ground.items()]
     return _sentence(said)
+
+
+def _part_said(detail: dict, fmt) -> str:
+    """Return which part of the tool worked, as a part of a sentence; "" where all of it did."""
+    said = part_words(detail)
+    words = render(said, farm=fmt).rstrip(".") if said else ""
+    return words[:1].lower() + words[1:]
 
 
 def _marks(record: JobRecord, row: HandOver, sheet: dict) -> str:

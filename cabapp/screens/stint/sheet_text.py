@@ -3,12 +3,12 @@
 from cabapp.common.message import N_, Message, message, plural
 from cabapp.common.quantities import Area, ClockTime, Duration, Length, Volume
 from cabapp.jobs.records.pending_handovers import POINTS, messages_of, told_of
+from cabapp.jobs.records.tool_parts import part_now, part_words
 from cabapp.screens.widgets.translation import translate
 
 EMPTY = (message("Nothing odd."), message("Not seen."))
 """What is said of a point of which nothing is known; it gives way to what the outgoing operator said."""
 MOST_GAPS = 3
-_WINGS = {"left up": message("Wing left up."), "right up": message("Wing right up.")}
 _GROUND = {
     "wet": message("Wet."), "mud": message("Mud."), "shoots": message("Shoots."), "blowing": message("Blowing."),
 }  # fmt: skip
@@ -85,8 +85,8 @@ def _odd(odd):
     said = []
     if odd.get("once_only"):
         said.append(message("A part is to be done once only."))
-    if odd.get("wing_now") in _WINGS:
-        said.append(_WINGS[odd["wing_now"]])
+    part = part_words(part_now(odd))
+    said += [part] if part else []
     if odd.get("part_width"):
         many = len(odd["part_width"])
         said.append(plural("{count} stretch with part of the tool.", "{count} stretches with part of the tool.", many))

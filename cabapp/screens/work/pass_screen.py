@@ -17,6 +17,7 @@ from cabapp.common.quantities import ClockTime
 from cabapp.common.wording import HARVESTS
 from cabapp.jobs.records.field_marks import STONE_HIT
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
+from cabapp.jobs.records.tool_parts import signs, wing_of
 from cabapp.screens.map import ground_map as _map
 from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import capital, translate
@@ -29,7 +30,7 @@ HEAD_SIGNS, WRITING_SIGNS = 54, 23  # about as many as stand in the head at the 
 GLIDE_S = 0.025  # the map moves so often at most: 30 times a second and more, without waste
 WALK = 1.5  # m/s; faster than this nothing but the four keys
 SMALL_MARKS = ("rock", "soft ground", "pole")
-WINGS = {"left up": N_("Left up"), "right up": N_("Right up"), "all": N_("Both down")}
+WINGS = N_({"left up": "Left up", "right up": "Right up", "all": "Both down"})
 AREAS = N_({"ac": "acres to finish", "ha": "hectares to finish"})
 
 
@@ -193,7 +194,7 @@ class PassScreen(CabScreen):
         elif self.asking == "wing":
             self.keys = [translate(words) for words in WINGS.values()]
         else:
-            wing = translate("Wing") if view.wing == "all" else translate(WINGS[view.wing])
+            wing = translate(WINGS.get(wing_of(view.on), "Wing") if view.on else "Wing")
             more = "" if self.moving else translate("More")
             self.keys = [translate("Mark"), wing, more] if view.state != "finished" else ["", "", ""]
 
@@ -218,6 +219,12 @@ class PassScreen(CabScreen):
         else:
             self.asking = ("mark", "wing")[place]
         self._keys(self.app.view)
+
+    def switch_section(self, number: int):
+        """Let a section of the tool work, or no more; sections are numbered from 0 at the left."""
+        on = list(self.app.view.on or [True] * self.app.view.sections)
+        on[number] = not on[number]
+        self.app.do("sections", on=signs(on))
 
     def answer(self, which: int):
         """Act on a key of the sentence line."""

@@ -15,7 +15,8 @@ from cabapp.jobs.fields.season_history import faults_of
 from cabapp.jobs.records.pending_handovers import kept
 from cabapp.jobs.records.stint_reader import work_of
 from cabapp.jobs.records.stint_state import TapRefused
-from cabapp.jobs.records.work_intervals import seconds, wing_spans
+from cabapp.jobs.records.tool_parts import tap_of
+from cabapp.jobs.records.work_intervals import part_spans, seconds
 from cabapp.session.handover.next_pass import next_pass
 from cabapp.session.handover.sheet_answers import told_by_the_day, with_answers
 from cabapp.session.state.open_stint import OpenStint
@@ -105,13 +106,14 @@ def _end(runner, place) -> str | None:
 
 
 def _odd(runner):
-    wings = wing_spans(runner.standing.switches, runner.standing.since)
+    standing = runner.standing
+    parts = part_spans(standing.switches, standing.since)
     unknown = runner.count.count.unknown_s if runner.count else None
     looked = runner.last.get("look_first")
     return {
         "once_only": runner.field.once_only is not None,
-        "part_width": [{"wing": wing, "from": begin, "to": end} for begin, end, wing in wings],
-        "wing_now": runner.standing.wing,
+        "part_width": [tap_of(one.on, one.width)[1] | {"from": begin, "to": end} for begin, end, one in parts],
+        "part_now": tap_of(standing.on, standing.width)[1],
         "position_unknown_s": unknown,
         "ground": looked.detail if looked else None,
     }

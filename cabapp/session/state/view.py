@@ -9,6 +9,7 @@ from cabapp.common.message import Message
 from cabapp.jobs.records.pending_handovers import WaitingHandOver
 from cabapp.session.state.sentence import Sentence
 from cabapp.track.pose import Pose
+from cabapp.track.tool import Part
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +95,9 @@ class View:
     `done_area`, `field_area`: m2: ground at or above target, the field. None when not known, never 0 for unknown.
     `pass_tally`: passes counted by tap, for a day without a receiver.
     `strip`, `strip_over`: what each twelfth of the tool will leave, left to right, and whether that is more than the
-        target.
+        target; `strip_works` whether it works.
+    `on`: which sections of the tool work, or which thirds of one without; () = all.
+    `sections`: how many the tool has, 0 where it has none that work by themselves.
     `undo_label`: what "undo" would take back now; ``undo_left`` s are left to do it.
     `working_s`, `stint_s`: seconds working, and since take-over.
     `greased_at`: when the tool was last greased in this stint, POSIX s.
@@ -125,7 +128,9 @@ class View:
     working_s: float
     stint_s: float
     now: float
-    wing: str = "all"
+    on: Part = ()
+    strip_works: tuple[bool, ...] = ()
+    sections: int = 0
     tally_area: float | None = None
     finish_at: tuple[float, float, float] | None = None
     hand_over_id: str | None = None

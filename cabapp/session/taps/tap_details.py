@@ -82,6 +82,13 @@ def _only_told(asked: _Asked) -> tuple[Detail]:
     return ({name: value for name, value in asked.detail.items() if value is not None},)
 
 
+def _part_of_tool(asked: _Asked) -> tuple[Detail]:
+    number = len(asked.stint.tool.sections)
+    if len(asked.detail["on"]) != number:
+        raise TapRefused("The tool has {number} sections. Say of each whether it works.", number=number)
+    return (asked.detail,)
+
+
 def _mark_row(asked: _Asked) -> tuple[Detail, Mark]:
     # without a position it is still worth a line in the log
     stint, kind = asked.stint, asked.detail["kind"]
@@ -126,6 +133,7 @@ def _undone_tap(asked: _Asked) -> tuple[Detail]:
 COMPLETIONS: dict[str, Callable[[_Asked], tuple[Any, ...]]] = {
     "question_since": _question_since,
     "only_told": _only_told,
+    "part_of_tool": _part_of_tool,
     "mark_row": _mark_row,
     "fuel_row": _fuel_row,
     "rain_time": _rain_time,

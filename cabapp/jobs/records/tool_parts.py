@@ -1,0 +1,83 @@
+"""Which part of a tool works, as taps keep it and as it is said. Pure.
+
+Kept are wings by name, or a sign for each section from the left: "1" works, "0" does not.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from typing import Any
+
+from cabapp.common.message import Message, message
+from cabapp.common.quantities import Length
+from cabapp.track.tool import Part
+
+_WINGS: dict[str, Part] = {
+    "all": (), "left up": (False, True, True), "right up": (True, True, False), "both up": (False, True, False),
+}  # fmt: skip
+PART_KINDS = ("width", "sections", "worked_width")
+"""Kinds of taps that say which part works; the last is written of a recording only."""
+
+WINGS = tuple(_WINGS)
+_WORDS = {
+    "left up": message("Wing left up."), "right up": message("Wing right up."), "both up": message("Both wings up."),
+}  # fmt: skip
+
+
+def part_of(detail: dict[str, Any]) -> tuple[Part, float | None]:
+    """Return which sections work, and only how much of the width, m, from the detail of a tap.
+
+    >>> part_of({"wing": "left up"}), part_of({"on": "101"}), part_of({"width_m": 4.5})
+    (((False, True, True), None), ((True, False, True), None), ((), 4.5))
+    """
+    on = tuple(sign == "1" for sign in detail.get("on") or "")
+    return on if not all(on) else _WINGS.get(detail.get("wing", "all"), ()), detail.get("width_m")
+
+
+def tap_of(on: Part, width: float | None) -> tuple[str, dict[str, Any]]:
+    """Return kind and detail of the tap that keeps which part works; the other way of `part_of`.
+
+    >>> tap_of((True, False, True), None), tap_of((False, True, True), None), tap_of((), 4.5)
+    (('sections', {'on': '101'}), ('width', {'wing': 'left up'}), ('worked_width', {'width_m': 4.5}))
+    """
+    if width is not None:
+        return "worked_width", {"width_m": width}
+    wing = wing_of(on)
+    return ("sections", {"on": signs(on)}) if wing is None else ("width", {"wing": wing})
+
+
+def signs(on: Sequence[bool]) -> str:
+    """Return a sign for each section: "1" works, "0" does not."""
+    return "".join("1" if one else "0" for one in on)
+
+
+def wing_of(on: Part) -> str | None:
+    """Return the name of what works of a tool without sections; None when it has none."""
+    return next((name for name, part in _WINGS.items() if part == (() if all(on) else on)), None)
+
+
+def part_words(detail: dict[str, Any]) -> Message | None:
+    """Return the sentence that says which part works; None where all of it does.
+
+    >>> str(part_words({"on": "1000101"})), str(part_words({"wing": "left up"})), part_words({"on": "11"})
+    ('Sections off: 2 to 4, 6.', 'Wing left up.', None)
+    """
+    on, width = part_of(detail)
+    if width is not None:
+        return message("Only {width} of the tool works.", width=Length(width))
+    wing = wing_of(on)
+    return message("Sections off: {off}.", off=numbers_off(on)) if wing is None else _WORDS.get(wing)
+
+
+def part_now(odd: dict[str, Any]) -> dict[str, Any]:
+    """Return which part works from what a sheet says is odd; older sheets name a wing."""
+    return odd.get("part_now") or {"wing": odd.get("wing_now") or "all"}
+
+
+def numbers_off(on: Part) -> tuple[str | Message, ...]:
+    """Return the numbers of the sections that do not work, from the left, neighbours together."""
+    runs = [list(run) for off, run in itertools.groupby(range(1, len(on) + 1), key=lambda n: not on[n - 1]) if off]
+    return tuple(
+        str(run[0]) if len(run) == 1 else message("{first} to {last}", first=run[0], last=run[-1]) for run in runs
+    )
