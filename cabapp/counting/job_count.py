@@ -120,6 +120,7 @@ class JobCount:
     def add_stint(
         self, key: str, start: float, tool: ToolGeometry, t: ArrayLike, lat: ArrayLike, lon: ArrayLike,
         sigma: ArrayLike | None = None, switches: Iterable[WorkSwitch] = (), quality: ArrayLike | None = None,
+        hdop: ArrayLike | None = None,
     ) -> StintPath:  # fmt: skip
         """Count a whole stint that is over; `key` names it, `start` is POSIX s.
 
@@ -127,8 +128,8 @@ class JobCount:
         """
         if key in self._earlier or (self._stint and key == self._stint.key):
             raise ValueError(f"stint {key} is counted already")
-        builder, pieces, path = self._whole(tool, t, lat, lon, sigma, switches, quality, start)
-        self._earlier[key] = _Stint(start, tool, pieces, judge(t, sigma, None, quality))
+        builder, pieces, path, receiver = self._whole(tool, t, lat, lon, sigma, switches, quality, hdop, start)
+        self._earlier[key] = _Stint(start, tool, pieces, receiver)
         self.grid.add_stints([pieces], self._sown)
         self._mark_unknown(builder, 0)
         self._totals.measure()
@@ -137,6 +138,7 @@ class JobCount:
     def add_seeding(
         self, key: str, tool: ToolGeometry, t: ArrayLike, lat: ArrayLike, lon: ArrayLike,
         sigma: ArrayLike | None = None, switches: Iterable[WorkSwitch] = (), quality: ArrayLike | None = None,
+        hdop: ArrayLike | None = None,
     ) -> None:  # fmt: skip
         """Add what a stint seeded: passes made over that ground before are void.
 
@@ -145,26 +147,29 @@ class JobCount:
         if self._earlier or self._stint:
             raise ValueError("seeding must be told before the stints that are counted")
         if key not in self._seedings:
-            self._seedings[key] = self._whole(tool, t, lat, lon, sigma, switches, quality)[1]
+            self._seedings[key] = self._whole(tool, t, lat, lon, sigma, switches, quality, hdop)[1]
 
     def _whole(
         self, tool: ToolGeometry, t: ArrayLike, lat: ArrayLike, lon: ArrayLike, sigma: ArrayLike | None,
-        switches: Iterable[WorkSwitch], quality: ArrayLike | None, since: float | None = None,
-    ) -> tuple[SwathBuilder, SweptPieces, StintPath]:  # fmt: skip
-        times, xy, error = self._rows(t, lat, lon, sigma, quality, since)
+        switches: Iterable[WorkSwitch], quality: ArrayLike | None, hdop: ArrayLike | None, since: float | None = None,
+    ) -> tuple[SwathBuilder, SweptPieces, StintPath, ReceiverError]:  # fmt: skip
+        times, xy, error, *stated = self._rows(t, lat, lon, sigma, hdop, quality, since)
         builder = SwathBuilder(tool, self.limits.at_interval(logging_interval(times)))
         parts = [builder.feed(times, xy, switches, error), builder.finish()]
-        return builder, SweptPieces.join(parts, builder.leave), StintPath(times, xy, builder.unknown)
+        path = StintPath(times, xy, builder.unknown)
+        return builder, SweptPieces.join(parts, builder.leave), path, judge(times, error, *stated)
 
     def _rows(
-        self, t: ArrayLike, lat: ArrayLike, lon: ArrayLike, sigma: ArrayLike | None, quality: ArrayLike | None,
-        since: float | None,
-    ) -> tuple[Floats, Floats, Floats | None]:  # fmt: skip
-        """Return times, places and errors of the usable fixes."""
+        self, t: ArrayLike, lat: ArrayLike, lon: ArrayLike, sigma: ArrayLike | None, hdop: ArrayLike | None,
+        quality: ArrayLike | None, since: float | None,
+    ) -> tuple[Floats, Floats, Floats | None, Floats | None, Floats | None]:  # fmt: skip
+        """Return times, places, errors, HDOP and qualities of the usable fixes."""
         times, north, east = (np.atleast_1d(np.asarray(a, float)) for a in (t, lat, lon))
         keep = usable_fixes(times, north, east, quality, since).keep
-        error = None if sigma is None else np.atleast_1d(np.asarray(sigma, float))[keep]
-        return times[keep], self.plane.to_xy(north[keep], east[keep]), error
+        error, dilution, kind = (
+            None if a is None else np.atleast_1d(np.asarray(a, float))[keep] for a in (sigma, hdop, quality)
+        )
+        return times[keep], self.plane.to_xy(north[keep], east[keep]), error, dilution, kind
 
     # --- the present stint ---------------------------------------------------------------------
 
@@ -186,7 +191,7 @@ class JobCount:
 
     def add_fixes(
         self, t: ArrayLike, lat: ArrayLike | None, lon: ArrayLike | None, sigma: ArrayLike | None = None,
-        quality: ArrayLike | None = None,
+        quality: ArrayLike | None = None, hdop: ArrayLike | None = None,
     ) -> Cells | None:  # fmt: skip
         """Count one fix, or arrays of them; return the changed rectangle of cells or None.
 
@@ -194,11 +199,10 @@ class JobCount:
         """
         if lat is None or lon is None:
             return None
-        sigma = None if sigma is None else np.atleast_1d(sigma)
-        quality = None if quality is None else np.atleast_1d(quality)
         stint = self._present
-        stint.note_accuracy(np.atleast_1d(t), sigma, quality)
-        times, xy, error = self._rows(t, lat, lon, sigma, quality, stint.start)
+        quality = None if quality is None else np.atleast_1d(quality)
+        times, xy, error, *stated = self._rows(t, lat, lon, sigma, hdop, quality, stint.start)
+        stint.note_accuracy(times, error, *stated)
         if not len(times):
             return None
         if not stint.note_fixes(times, xy, error):
@@ -246,7 +250,7 @@ class JobCount:
 
     def rebuild(
         self, t: ArrayLike, lat: ArrayLike, lon: ArrayLike, sigma: ArrayLike | None = None,
-        switches: Iterable[WorkSwitch] = (), quality: ArrayLike | None = None,
+        switches: Iterable[WorkSwitch] = (), quality: ArrayLike | None = None, hdop: ArrayLike | None = None,
     ) -> None:  # fmt: skip
         """Count the present stint anew from its whole trace, after a tap was undone or repaired."""
         old, self._stint = self._present, None
@@ -255,7 +259,7 @@ class JobCount:
         for one in switches:
             self.switch(one)
         if np.size(t):
-            self.add_fixes(t, lat, lon, sigma, quality)
+            self.add_fixes(t, lat, lon, sigma, quality, hdop)
 
     # --- what is known -------------------------------------------------------------------------
 

@@ -45,8 +45,8 @@ class LiveStint:
         self._fixes = array("d"), array("d"), array("d"), array("d")  # time, place and error of the usable ones
         self._pose: Pose | None = None
         self._parts: list[SweptPieces] = []
-        # time, stated error and quality as plain numbers: a day has hundreds of thousands
-        self._said = array("d"), array("d"), array("d")
+        # time, stated error, HDOP and quality as plain numbers: a day has hundreds of thousands
+        self._said = array("d"), array("d"), array("d"), array("d")
 
     @property
     def has_pieces(self) -> bool:
@@ -59,9 +59,9 @@ class LiveStint:
         self._switches.append(switch)
         self._pose = None
 
-    def note_accuracy(self, t: Floats, sigma: np.ndarray | None, quality: np.ndarray | None) -> None:
-        """Keep what fixes, usable or not, state of their error."""
-        for kept, said, missing in zip(self._said, (t, sigma, quality), (np.nan, np.nan, -1)):
+    def note_accuracy(self, t: Floats, *stated: np.ndarray | None) -> None:
+        """Keep what usable fixes state of their error, HDOP and quality; None is not stated."""
+        for kept, said, missing in zip(self._said, (t, *stated), (np.nan, np.nan, np.nan, -1)):
             kept.extend(np.full(len(t), missing) if said is None else np.asarray(said, float))
 
     def note_fixes(self, t: Floats, xy: Floats, sigma: Floats | None) -> bool:
@@ -104,8 +104,7 @@ class LiveStint:
 
     def receiver(self) -> ReceiverError:
         """Return the error of the receiver as its fixes state it."""
-        t, sigma, quality = (np.array(kept) for kept in self._said)
-        return judge(t, sigma, None, quality) if len(t) else judge([])
+        return judge(*(np.array(kept) for kept in self._said))
 
     @property
     def pose(self) -> Pose | None:

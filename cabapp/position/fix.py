@@ -8,6 +8,7 @@ from typing import Protocol
 import numpy as np
 
 from store.errors import Message
+from store.traces.trace_codec import HDOP_LIMIT
 
 HOLD_S = 2.0
 """A deviation or HDOP stated apart from a place holds for this long, s: sent once a second, one may be lost."""
@@ -59,14 +60,15 @@ class Fix:
             raise ValueError(f"a fix must lie on the globe: {self.lat!r}, {self.lon!r}")
 
     def as_kept(self) -> "Fix":
-        """Return the fix as the store keeps it: to 1e-7 degree, 0.01 s and 1 cm.
+        """Return the fix as the store keeps it: to 1e-7 degree, 0.01 s, 1 cm and HDOP 0.01.
 
-        >>> Fix(12.3456, 50.123456789, 10.0, sigma=0.034).as_kept()
-        Fix(t=12.35, lat=50.1234568, lon=10.0, sigma=0.03, quality=None, hdop=None)
+        >>> Fix(12.3456, 50.123456789, 10.0, sigma=0.034, hdop=0.876).as_kept()
+        Fix(t=12.35, lat=50.1234568, lon=10.0, sigma=0.03, quality=None, hdop=0.88)
         """
         lat, lon = (None if v is None else round(v * 1e7) / 1e7 for v in (self.lat, self.lon))
         sigma = None if self.sigma is None else round(self.sigma * 100) / 100
-        return Fix(round(self.t * 100) / 100, lat, lon, sigma, self.quality, self.hdop)
+        hdop = None if self.hdop is None else round(min(self.hdop, HDOP_LIMIT) * 100) / 100
+        return Fix(round(self.t * 100) / 100, lat, lon, sigma, self.quality, hdop)
 
     @property
     def has_position(self) -> bool:
@@ -119,7 +121,7 @@ class Source(Protocol):
 
 
 def fix_columns(fixes: Iterable[Fix]) -> tuple[np.ndarray, ...]:
-    """Return t, lat, lon, sigma and quality of fixes, arrays of shape (n,), as a trace has them."""
-    rows = [(f.t, f.lat, f.lon, f.sigma, -1 if f.quality is None else f.quality) for f in fixes]
-    t, lat, lon, sigma, quality = np.array(rows, float).reshape(-1, 5).T
-    return t, lat, lon, sigma, quality.astype(int)
+    """Return t, lat, lon, sigma, quality and HDOP of fixes, arrays of shape (n,), as a trace has them."""
+    rows = [(f.t, f.lat, f.lon, f.sigma, -1 if f.quality is None else f.quality, f.hdop) for f in fixes]
+    t, lat, lon, sigma, quality, hdop = np.array(rows, float).reshape(-1, 6).T
+    return t, lat, lon, sigma, quality.astype(int), hdop

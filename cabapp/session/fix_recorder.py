@@ -35,7 +35,7 @@ class FixRecorder:
         """Keep fixes."""
         for fix in fixes:
             try:
-                self._writer.append(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality)
+                self._writer.append(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality, fix.hdop)
             except ValueError:
                 log.exception("a fix that cannot be kept")
 

@@ -172,7 +172,7 @@ class StintRunner:
             return
         with CountFaultGuard(self):
             if self.count is None:
-                t, lat, lon, _, quality = fix_columns(fixes)
+                t, lat, lon, _, quality, _ = fix_columns(fixes)
                 self._open_count(first_place(t, lat, lon, quality, self.stint.at))
             if self.count is not None:
                 changed = self.count.add_fixes(fixes)

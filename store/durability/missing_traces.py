@@ -3,9 +3,11 @@
 import json
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
+import numpy as np
 from sqlalchemy import select
 
 from store.db.bulk_insert import insert_rows
@@ -79,6 +81,10 @@ def _lost_of(page: SignedPage, ids: set[str]) -> Iterator[tuple[Missing, int]]:
             yield Missing(columns["stint_id"], columns["n"], columns["count"], *ends, signed), columns["count"]
 
 
+def _same(packed: bytes, _id: str) -> bytes:
+    return packed
+
+
 def put_back(store: FactWriter, lost: Missing, trace: Trace) -> int:
     """Put fixes where they are missing; return how many were.
 
@@ -89,14 +95,15 @@ def put_back(store: FactWriter, lost: Missing, trace: Trace) -> int:
     """
     if lost.signed is not None:
         device, seq, line = lost.signed
-        data = pack(trace)
-        try:
-            rows = read_page(f"{line}\n".encode(), device, seq, lambda _id: data)
-        except InvalidFact:
-            return 0
-        with store.writing() as session:
-            insert_rows(session, TraceChunk.__table__, rows[TraceChunk.__tablename__])
-        return len(trace)
+        for one in (trace, replace(trace, hdop=np.full(len(trace), np.nan))):  # none was kept before version 2
+            try:
+                rows = read_page(f"{line}\n".encode(), device, seq, partial(_same, pack(one)))
+            except InvalidFact:
+                continue
+            with store.writing() as session:
+                insert_rows(session, TraceChunk.__table__, rows[TraceChunk.__tablename__])
+            return len(trace)
+        return 0
     if lost.count is not None:  # where too many are offered, the later ones
         trace = cut(trace, max(0, len(trace) - lost.count), len(trace))
     with store.writing() as session:

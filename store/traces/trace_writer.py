@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from store.db.protocols import FactWriter
 from store.limits import INSTANT_LIMIT_S
 from store.models import TraceChunk, TraceTail
-from store.traces.trace_codec import MAX_COUNT, Trace, cut, join, make_trace, pack, unpack
+from store.traces.trace_codec import HDOP_LIMIT, MAX_COUNT, Trace, cut, join, make_trace, pack, unpack
 
 SEAL_S = 300.0
 
@@ -29,7 +29,7 @@ class TraceWriter:
         self._store = store
         self._stint_id = stint_id
         self._lock = threading.RLock()
-        self._buffer: list[tuple[float, float, float, float, int]] = []
+        self._buffer: list[tuple[float, float, float, float, int, float]] = []
         with store.session() as session:
             # not the sum: where a piece was lost, its numbers are not given again
             sealed = select(func.max(TraceChunk.n + TraceChunk.count)).filter_by(stint_id=stint_id)
@@ -43,18 +43,19 @@ class TraceWriter:
         return self._durable + len(self._buffer)
 
     def append(
-        self, t: float, lat: float | None, lon: float | None, sigma: float | None = None, quality: int | None = None
-    ) -> None:
-        """Append one fix: POSIX s, degrees (None = no position), sigma m, quality as in NMEA GGA.
+        self, t: float, lat: float | None, lon: float | None, sigma: float | None = None, quality: int | None = None,
+        hdop: float | None = None,
+    ) -> None:  # fmt: skip
+        """Append one fix: POSIX s, degrees (None = no position), sigma m, quality as in NMEA GGA, HDOP.
 
         Raises ValueError if the time is not finite or a value is out of range; nothing is then appended.
         """
-        lat, lon, sigma = (math.nan if v is None else v for v in (lat, lon, sigma))
+        lat, lon, sigma, hdop = (math.nan if v is None else v for v in (lat, lon, sigma, hdop))
         quality = -1 if quality is None else quality
-        bad = abs(lat) > 90 or abs(lon) > 180 or sigma < 0 or sigma > 1e6 or quality < -1
+        bad = abs(lat) > 90 or abs(lon) > 180 or sigma < 0 or sigma > 1e6 or quality < -1 or hdop < 0
         if bad or not abs(t) < INSTANT_LIMIT_S:  # checked here: a fix refused at sync would block the rest
-            raise ValueError(f"no fix: t={t}, lat={lat}, lon={lon}, {sigma=}, {quality=}")
-        self._buffer.append((t, lat, lon, sigma, quality))
+            raise ValueError(f"no fix: t={t}, lat={lat}, lon={lon}, {sigma=}, {quality=}, {hdop=}")
+        self._buffer.append((t, lat, lon, sigma, quality, min(hdop, HDOP_LIMIT)))
 
     def sync(self) -> None:
         """Make all that was appended durable, sealing it when five minutes are full.

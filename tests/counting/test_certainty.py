@@ -15,7 +15,7 @@ from cabapp.counting.edge_error import EdgeErrors
 from cabapp.counting.gaps import list_gaps, list_recovered
 from cabapp.counting.job_count import JobCount
 from cabapp.geometry.field_ground import FieldGround
-from cabapp.track.receiver_error import KINDS, named
+from cabapp.track.receiver_error import KINDS, judge, named
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.work_switches import WorkSwitch
@@ -135,6 +135,25 @@ def test_strips_joined_at_their_ends_are_as_wide_as_each_strip():
     [gap] = list_gaps(count_rows([pieces], field, 0.25), 0.15)
     assert gap.area == pytest.approx(20 * slits.area + 2.0 * 200 - 20 * 0.8, rel=0.02)
     assert gap.width < 1.0
+
+
+def test_a_stated_hdop_counts_live_as_of_a_whole_stint():
+    """Fixes one by one, the whole stint and `judge` of its usable fixes: one receiver error, from HDOP."""
+    t, lat = 1001.0 + np.arange(80.0), np.linspace(50.0001, 50.0019, 80)
+    hdop, quality = np.where(np.arange(80) < 40, 0.9, 2.5), np.where(np.arange(80) == 60, 0, 1)
+    live, whole = (JobCount(None, 1, centre=(50.0, -105.0)) for _ in range(2))
+    live.begin("one", 1000.0, ToolGeometry(12.0))
+    live.switch(WorkSwitch(1000.0, True))
+    for n, north in enumerate(lat):
+        live.add_fixes(t[n], north, -104.9995, None, quality[n], hdop[n])
+    whole.add_stint("one", 1000.0, ToolGeometry(12.0), t, lat, np.full(80, -104.9995), None,
+                    [WorkSwitch(1000.0, True)], quality, hdop)  # fmt: skip
+    used = quality != 0
+    said = judge(t[used], None, hdop[used], quality[used])
+    for made in (live, whole):
+        [found] = made.receivers()
+        assert (found.basis, found.t.tolist()) == ("stated HDOP", [t[0], t[40]])
+        assert found.absolute.tolist() == said.absolute.tolist()
 
 
 def test_a_job_tells_its_proof_and_strips_from_what_the_fixes_state():

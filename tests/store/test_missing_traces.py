@@ -1,6 +1,7 @@
 """Which pieces of a trace are missing, to the fix and the second, and what is put back."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -70,6 +71,16 @@ def test_a_signed_piece_is_missing_once_and_comes_back_only_as_it_was(pieces):
     assert put_back(book, lost, cut(whole, 10, 30)) == 20
     assert vars(book.all(TraceChunk, n=10)[0])["id"] == was.id and missing(book) == [behind]
     assert book.check() == []
+
+
+def test_a_signed_piece_kept_without_hdop_comes_back_from_fixes_that_state_it(pieces):
+    """The raw log states an HDOP that a program before layout 2 did not keep: its piece comes back all the same."""
+    book, _stint, whole = pieces
+    book.seal_pages()
+    lose(book, 10)
+    lost, behind = missing(book)
+    assert put_back(book, lost, replace(cut(whole, 10, 30), hdop=np.full(20, 0.9))) == 20
+    assert missing(book) == [behind] and book.check() == []
 
 
 def test_of_too_many_fixes_the_later_ones_are_put(pieces):

@@ -47,12 +47,16 @@ def test_any_whole_numbers_come_back(numbers):
     assert unpacked(varints(zigzag(values))).tolist() == numbers
 
 
+OLD_PIECE = "525401030278da011b00e4ffc8010080c8f4ef03fdc7f4ef03ffc3f2f20780c4f2f20766000a00e2c00eee"
+
+
 fixes = st.lists(
     st.tuples(
         st.floats(-7e9, 7e9),
         st.one_of(st.none(), st.tuples(st.floats(-90, 90), st.floats(-180, 180))),
         st.one_of(st.just(np.nan), st.floats(0, 1000)),
         st.integers(-1, 9),
+        st.one_of(st.just(np.nan), st.floats(0, 99.99)),
     ),
     max_size=40,
 )
@@ -61,13 +65,13 @@ fixes = st.lists(
 @settings(max_examples=200)
 @given(fixes)
 def test_any_trace_comes_back_to_the_last_digit_kept(drawn):
-    """Time is exact to 0.01 s, position to 1e-7 degree, sigma to 1 cm; what is missing stays so."""
+    """Time is exact to 0.01 s, position to 1e-7 degree, sigma to 1 cm, HDOP to 0.01; what is missing stays so."""
     t = [f[0] for f in drawn]
     lat = [np.nan if f[1] is None else f[1][0] for f in drawn]
     lon = [np.nan if f[1] is None else f[1][1] for f in drawn]
-    trace = make_trace(t, lat, lon, [f[2] for f in drawn], [f[3] for f in drawn])
+    trace = make_trace(t, lat, lon, *([f[k] for f in drawn] for k in (2, 3, 4)))
     back = unpack(pack(trace))
-    for name, unit in (("t", 100), ("lat", 10**7), ("lon", 10**7), ("sigma", 100)):
+    for name, unit in (("t", 100), ("lat", 10**7), ("lon", 10**7), ("sigma", 100), ("hdop", 100)):
         given_, got = np.rint(getattr(trace, name) * unit), np.rint(getattr(back, name) * unit)
         np.testing.assert_array_equal(got, given_)
         off = np.abs(getattr(back, name) - getattr(trace, name))
@@ -88,6 +92,26 @@ def test_a_noisy_trace_takes_little_room(drive, record_property, capsys):
     record_property("bytes_a_fix", per_fix)
     assert per_fix <= 1.3
     assert np.abs(join(map(unpack, parts)).lat - lat).max() <= 0.5e-7 + 1e-14
+
+
+def test_an_hdop_costs_a_newer_layout_only_where_it_is(drive):
+    """Without an HDOP the bytes are those of layout 1; with one of layout 2, beyond 99.99 kept as that."""
+    t, lat, lon = drive(300)
+    plain, stated = make_trace(t, lat, lon), make_trace(t, lat, lon, hdop=np.full(300, 250.0))
+    assert pack(plain)[:4] == b"RT\x01\x00" and pack(stated)[:4] == b"RT\x02\x08"
+    assert set(unpack(pack(stated)).hdop) == {99.99} and np.isnan(unpack(pack(plain)).hdop).all()
+    for head in (b"RT\x01\x08", b"RT\x02\x10", b"RT\x03\x00"):
+        with pytest.raises(InvalidEncoding, match="newer program"):
+            unpack(head + pack(stated)[4:])
+
+
+def test_a_piece_of_layout_1_states_no_hdop():
+    """The bytes that the program before layout 2 made of two fixes are read as they were meant."""
+    old = bytes.fromhex(OLD_PIECE)
+    back = unpack(old)
+    assert back.t.tolist() == [1.0, 2.0] and back.lat.tolist() == [52.0, 52.0000001]
+    assert back.sigma.tolist() == [0.5, 0.5] and back.quality.tolist() == [4, 4] and np.isnan(back.hdop).all()
+    assert pack(back) == old
 
 
 def test_cut_or_altered_pieces_are_noticed(drive):
@@ -114,8 +138,9 @@ def test_many_pieces_are_judged_as_each_alone(drive):
     t, lat, lon = drive(300)
     some = [make_trace(t[:n], lat[:n], lon[:n]) for n in (0, 1, 90, 90, 300)]
     some.append(make_trace(t[:90], lat[:90], lon[:90], np.full(90, 0.5), np.full(90, 4)))
+    some.append(make_trace(t[:90], lat[:90], lon[:90], None, np.full(90, 4), np.full(90, 0.9)))
     pieces = [pack(one) for one in some]
-    assert lengths_of(pieces) == [len(unpack(piece)) for piece in pieces] == [0, 1, 90, 90, 300, 90]
+    assert lengths_of(pieces) == [len(unpack(piece)) for piece in pieces] == [0, 1, 90, 90, 300, 90, 90]
     chance, refused = np.random.default_rng(3), 0
     for n in range(600):
         which, altered = n % len(pieces), bytearray(pieces[n % len(pieces)])
@@ -144,12 +169,13 @@ def test_a_piece_that_swells_is_not_unpacked():
 
 
 def test_impossible_fixes_are_not_taken():
-    """A latitude beyond the pole, an endless time, columns of unequal length: ValueError."""
+    """A latitude beyond the pole, an endless time, an HDOP below 0, columns of unequal length: ValueError."""
     for bad in (
         ([0.0], [90.1], [0.0]),
         ([np.inf], [0.0], [0.0]),
         ([np.nan], [0.0], [0.0]),
         ([0.0], [0.0], []),
+        ([0.0], [0.0], [0.0], None, None, [-1.0]),
     ):
         with pytest.raises(ValueError):
             make_trace(*bad)

@@ -44,7 +44,7 @@ def test_a_bundle_is_a_plain_zip(sound, lines_of):
         names = set(file.namelist())
     traces = {n for n in names if n.startswith("traces/")}
     assert names - traces == {MANIFEST, SIGNATURE, RECORDS} and traces
-    assert manifest["format"] == "rollbook-bundle" and manifest["version"] == 3
+    assert manifest["format"] == "rollbook-bundle" and manifest["version"] == 4
     records = [json.loads(line) for line in lines_of(sound)]
     assert [(r["device"], r["seq"]) for r in records] == sorted((r["device"], r["seq"]) for r in records)
     (stop,) = (r for r in records if r["table"] == "tap")

@@ -59,7 +59,7 @@ def newer(tmp_path_factory):
     step = folder / "store" / "migrations" / "versions" / "9999_later.py"
     step.write_text(STEP % schema_version.head())
     bundle = folder / "sync" / "bundle_file.py"
-    bundle.write_text(bundle.read_text().replace("\nVERSION = 3\n", "\nVERSION = 4\n"))
+    bundle.write_text(bundle.read_text().replace("\nVERSION = 4\n", "\nVERSION = 5\n"))
     return folder
 
 

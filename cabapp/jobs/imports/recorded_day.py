@@ -177,13 +177,14 @@ def bring_in(
     for n in range(rows[0], rows[-1] + 1):
         lat, lon = float(day.trace.lat[n]), float(day.trace.lon[n])
         known = lat == lat
-        sigma, quality = float(day.trace.sigma[n]), int(day.trace.quality[n])
+        sigma, hdop, quality = float(day.trace.sigma[n]), float(day.trace.hdop[n]), int(day.trace.quality[n])
         writer.append(
             float(t[n]),
             lat if known else None,
             lon if known else None,
             sigma if sigma == sigma else None,
             quality if quality >= 0 else None,
+            hdop if hdop == hdop else None,
         )
     writer.seal()
     kind = "start"

@@ -139,8 +139,8 @@ def _key(t, lat, lon) -> tuple:
 
 
 def _row(fix: Fix) -> tuple:
-    lat, lon, sigma = (math.nan if v is None else v for v in (fix.lat, fix.lon, fix.sigma))
-    return fix.t, lat, lon, sigma, -1 if fix.quality is None else fix.quality
+    lat, lon, sigma, hdop = (math.nan if v is None else v for v in (fix.lat, fix.lon, fix.sigma, fix.hdop))
+    return fix.t, lat, lon, sigma, -1 if fix.quality is None else fix.quality, hdop
 
 
 def _end(store: Store, stint: Stint) -> float:

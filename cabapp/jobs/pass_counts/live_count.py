@@ -55,7 +55,7 @@ class LiveCount:
     def rebuild(self, switches: tuple[WorkSwitch, ...]) -> None:
         """Count the current stint again from the store."""
         trace = self._store.read_trace(self._stint.id)
-        self.count.rebuild(trace.t, trace.lat, trace.lon, trace.sigma, switches, trace.quality)
+        self.count.rebuild(trace.t, trace.lat, trace.lon, trace.sigma, switches, trace.quality, trace.hdop)
         self._switches = tuple(switches)
 
     def update_switches(self, switches: tuple[WorkSwitch, ...]) -> bool:
@@ -73,9 +73,9 @@ class LiveCount:
         """Count fixes; return the changed rectangle of cells, or None."""
         if not fixes:
             return None
-        t, lat, lon, sigma, quality = fix_columns(fixes)
+        t, lat, lon, sigma, quality, hdop = fix_columns(fixes)
         self._newest = max(self._newest, float(t.max()))
-        return self.count.add_fixes(t, lat, lon, sigma, quality)
+        return self.count.add_fixes(t, lat, lon, sigma, quality, hdop)
 
     def in_field(self, x: float, y: float) -> bool | None:
         """Return whether a place, m on the plane, lies in the field; None without boundary."""

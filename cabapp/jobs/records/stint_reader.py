@@ -78,6 +78,7 @@ class StintRecord:
         return {
             "key": self.row.id, "tool": tool_of(self.row), "t": trace.t, "lat": trace.lat, "lon": trace.lon,
             "sigma": trace.sigma, "switches": self.standing.switches, "quality": trace.quality,
+            "hdop": trace.hdop,
         }  # fmt: skip
 
     def split_hours(self, t: np.ndarray, xy: np.ndarray) -> None:

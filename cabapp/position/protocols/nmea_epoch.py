@@ -37,6 +37,8 @@ class _Epoch:
 
     def __init__(self, second: float):
         self.second = second
+        self.sigma: float | None = None
+        self.complete = False  # all types of the epoch before have come
         self.values: dict[str, dict[str, Any]] = {}
 
     def all(self, name: str) -> list[Any]:
@@ -61,7 +63,7 @@ class _Epoch:
         if any(abs(lat - place[0]) > digit or abs(lon - place[1]) > digit for place in places):
             return _Undated(self.second)
         hdop = self.first("hdop") or timeless_hdop
-        return _Undated(self.second, lat, lon, self.first("sigma"), self.first("quality"), hdop)
+        return _Undated(self.second, lat, lon, self.sigma, self.first("quality"), hdop)
 
 
 class NmeaEpoch:
@@ -110,6 +112,7 @@ class NmeaEpoch:
         self._closed_second: float | None = None
         self._timeless_hdop: float | None = None  # of a type without a time (GSA)
         self._hdop_second: float | None = None  # of the first epoch that ended after it came
+        self._held: tuple[float, float | None] | None = None  # second and deviation of the newest GST
         self._date: date | None = None
         self._stated: date | None = None
         self._assumed = False
@@ -158,18 +161,37 @@ class NmeaEpoch:
         if self._epoch is None and self._prompt and _same(self._closed_second, second):
             # later than it used to come: its epoch is returned already, the next one waits for it
             self.kinds.add(kind)
+            self._hold(second, values)
             if "date" in values:
                 self._see_date(second, values["date"])
             return self._release()
         done = []
         if self._epoch is not None and not _same(self._epoch.second, second):
+            if "sigma" in values and 0 < (self._epoch.second - second) % DAY <= HOLD_S:
+                self._hold(second, values)  # of an epoch before
+                return []
             done = self.close_epoch()
         if self._epoch is None:
             self._epoch = _Epoch(second)
         self._epoch.values.setdefault(kind, values)
-        if self._prompt and self.kinds <= self._epoch.values.keys() and self.kinds & self._locating:
-            done += self.close_epoch()
+        self._hold(second, values)
+        if not self._epoch.complete and self.kinds <= self._epoch.values.keys() and self.kinds & self._locating:
+            # from here on a deviation is too late for this fix, in a file too: a cab has given it away
+            self._complete(self._epoch)
+            if self._prompt:
+                done += self.close_epoch()
         return done
+
+    def _hold(self, second: float, values: dict[str, Any]) -> None:
+        """Note a deviation, stated or stated as missing; of two of one moment the first counts."""
+        if "sigma" in values and (self._held is None or not _same(self._held[0], second)):
+            self._held = second, values["sigma"]
+
+    def _complete(self, epoch: _Epoch) -> None:
+        """Give an epoch the newest deviation that still holds."""
+        epoch.complete = True
+        if self._held is not None and (epoch.second - self._held[0]) % DAY <= HOLD_S + SAME_EPOCH_S:
+            epoch.sigma = self._held[1]
 
     def close_epoch(self) -> list[Fix]:
         """End the epoch in hand, because nothing more of it is to come."""
@@ -177,6 +199,8 @@ class NmeaEpoch:
         if epoch is None:
             return []
         self._closed_second = epoch.second
+        if not epoch.complete:
+            self._complete(epoch)
         self.kinds = set(epoch.values)
         if self._hdop_second is None:
             self._hdop_second = epoch.second

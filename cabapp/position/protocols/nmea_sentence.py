@@ -108,7 +108,7 @@ def read_sentence(kind: str, line: bytes) -> tuple[float | None, dict[str, Any]]
         Any names the type's reader gives; `NmeaEpoch` keeps the newest of each in `latest`. Those
         that make a fix: ``place``, latitude, longitude and coarseness, degrees, or None for "no
         position"; ``quality`` as GGA has it, or None, always beside a place; ``date``; ``hdop``;
-        ``sigma`` m, per axis, the root of the mean of both variances.
+        ``sigma`` m, per axis, the root of the mean of both variances, or None.
 
     Raises
     ------
@@ -171,9 +171,9 @@ def read_rmc(fields: list[str]) -> dict[str, Any]:
 
 @sentence_type(8)
 def read_gst(fields: list[str]) -> dict[str, Any]:
-    """Standard deviation of the place."""
+    """Standard deviation of the place; None where the fields are empty."""
     north, east = _positive(fields[5]), _positive(fields[6])
-    return {"sigma": math.sqrt((north**2 + east**2) / 2)} if north and east else {}
+    return {"sigma": math.sqrt((north**2 + east**2) / 2) if north and east else None}
 
 
 @sentence_type(8, 9, time_field=None)  # a mode letter since 2.3

@@ -182,6 +182,54 @@ def test_the_hdop_of_gsa_holds_for_a_time_at_every_rate(hdops, hz, prompt):
             assert hdops(hz, set(each_second) - {lost}, prompt) == [1.09] * 100
 
 
+def sigmas(sentence, hz, order, prompt, gst=range(300)):
+    """Deviations of 30 s of epochs of GGA and RMC; GST stands in some of them, in this order."""
+    epochs, fixes = NmeaEpoch(prompt), []
+    for k in range(30 * hz):
+        when = datetime.fromtimestamp(1778025580 + k / hz, UTC)
+        clock = f"{when:%H%M%S}.{when.microsecond // 10000:02d}"
+        lines = {"GGA": gga(sentence, clock), "RMC": rmc(sentence, clock, f"{when:%d%m%y}")}
+        if k % hz == 0 and k // hz in gst:
+            lines["GST"] = sentence(f"GNGST,{clock},,,,,{1 + k // hz / 100:.2f},{1 + k // hz / 100:.2f},1.0")
+        for kind in order:
+            fixes += epochs.feed(lines.get(kind, "").encode())
+    return [fix.sigma and round(fix.sigma * 100 - 100) for fix in fixes + epochs.finish()]
+
+
+@pytest.mark.parametrize("order", [("GST", "GGA", "RMC"), ("GGA", "GST", "RMC"), ("GGA", "RMC", "GST")])
+@pytest.mark.parametrize("hz", [1, 5, 10])
+def test_each_fix_has_the_newest_deviation_that_holds(sentence, hz, order):
+    """GST once a second, wherever it stands in its epoch: no fix without one, none older than 1 s, live as from a file."""
+    live, filed = (sigmas(sentence, hz, order, prompt) for prompt in (True, False))
+    assert live == filed and len(live) == 30 * hz
+    for k, stated in enumerate(live):
+        late = order[-1] == "GST" and hz > 1 and k % hz == 0 and k > 0  # its own epoch's comes after it was given
+        assert stated == k // hz - late
+
+
+@pytest.mark.parametrize("prompt", [False, True])
+@pytest.mark.parametrize("order", [("GST", "GGA", "RMC"), ("GGA", "RMC", "GST")])
+def test_a_deviation_holds_for_two_seconds(sentence, order, prompt):
+    """After the last GST its deviation serves 2 s of fixes, then none; one lost in between is no loss."""
+    assert sigmas(sentence, 10, order, prompt, gst=[0]) == [0] * 21 + [None] * 279
+    assert None not in sigmas(sentence, 10, order, prompt, gst=range(0, 30, 2))
+
+
+@pytest.mark.parametrize("prompt", [False, True])
+def test_a_deviation_of_an_epoch_before_disturbs_none(sentence, prompt):
+    """GST that comes only after the next epoch began leaves that epoch whole; stated as missing, none holds."""
+    epochs, fixes = NmeaEpoch(prompt), []
+    for n in range(6):
+        fixes += epochs.feed(gga(sentence, f"10000{n}").encode())
+        if n:
+            value = "" if n == 4 else f"{n}.0"
+            fixes += epochs.feed(sentence(f"GNGST,10000{n - 1},,,,,{value},{value},1.0").encode())
+        fixes += epochs.feed(rmc(sentence, f"10000{n}", "050526").encode())
+    fixes += epochs.finish()
+    assert [round(fix.t) % 10 for fix in fixes] == list(range(6))
+    assert [fix.sigma for fix in fixes] == [None, 1.0, 2.0, 3.0, None, 5.0]
+
+
 def test_rmc_alone_is_enough(joined, sentence):
     """A logger that writes only RMC gives places, with the quality its mode letter says."""
     body = "GNRMC,100000,A,5200.000,N,10600.000,W,5.0,90.0,050526,,,R"

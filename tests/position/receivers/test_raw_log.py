@@ -251,18 +251,19 @@ def test_a_count_made_again_from_the_raw_log_is_the_same_to_the_last_digit(
 
     [path] = (tmp_path / "raw").iterdir()
     again = [fix.as_kept() for fix in read_trace(path).fixes()]
-    rows = [(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality) for fix in again]
+    rows = [(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality, fix.hdop) for fix in again]
     first, last = kept.t[0], kept.t[-1]
     rows = np.array([row for row in rows if first <= row[0] <= last], float).T
     assert np.isfinite(kept.lat).sum() > 4 * times
-    for column, was in zip(rows, (kept.t, kept.lat, kept.lon, kept.sigma, kept.quality), strict=True):
+    assert np.isfinite(kept.hdop[np.isfinite(kept.lat)]).all()
+    for column, was in zip(rows, vars(kept).values(), strict=True):
         np.testing.assert_array_equal(column, was)
-    t, lat, lon, sigma, quality = rows
+    t, lat, lon, sigma, quality, hdop = rows
     field = sea_farm.store.get(Field, sea_farm.field)
     count = JobCount(field.boundary, field.target)
     switches = stint_state.stint_state(stint.at, taps_of(sea_farm.store, stint.id)).switches
     count.begin(stint.id, stint.at, tool_of(stint))
-    count.rebuild(t, lat, lon, sigma, switches, quality.astype(int))
+    count.rebuild(t, lat, lon, sigma, switches, quality.astype(int), hdop)
     assert count.area_totals() == tally and tally.covered > 24 * times
 
 

@@ -129,9 +129,9 @@ def recorded(day, sea_farm, sea_place, tmp_path):
         store.put(Field, name=name, boundary={"type": "Polygon", "coordinates": [[list(c) for c in ring]]})
     store.put(Field, id=sea_farm.field, name="North", boundary=None)
     t, xy = noisy(day)
-    rows = [f"{a},{sea_place(*p)[0]:.8f},{sea_place(*p)[1]:.8f},4" for a, p in zip(t, xy)]
+    rows = [f"{a},{sea_place(*p)[0]:.8f},{sea_place(*p)[1]:.8f},4,0.87" for a, p in zip(t, xy)]
     path = tmp_path / "day.csv"
-    path.write_text("time,lat,lon,quality\n" + "\n".join(rows))
+    path.write_text("time,lat,lon,quality,hdop\n" + "\n".join(rows))
     store.close()
     return path
 
@@ -163,6 +163,7 @@ def test_what_is_written_counts_like_work_driven_live(recorded, tmp_path, capsys
         assert all(tap.detail == {"guessed": True} for tap in taps)
         assert stint_state.stint_state(west.at, taps).state == "finished"
         assert store.check() == []
+        assert set(store.read_trace(west.id).hdop) == {0.87}
         # the next stint on this field stands on what was brought in
         session = Session(store, ManualClock(T0 + 86400.0))
         session.take_over(west.operator_id, west.tractor_id, west.tool_id, store.all(Field, name="West")[0].id)

@@ -111,7 +111,7 @@ def counted(store, field, stint):
     count = JobCount(store.get(Field, field).boundary, 1)
     count.begin(stint.id, stint.at, tool_of(stint))
     switches = stint_state.stint_state(stint.at, taps_of(store, stint.id)).switches
-    count.rebuild(trace.t, trace.lat, trace.lon, trace.sigma, switches, trace.quality)
+    count.rebuild(trace.t, trace.lat, trace.lon, trace.sigma, switches, trace.quality, trace.hdop)
     return count.area_totals()
 
 
