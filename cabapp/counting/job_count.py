@@ -202,10 +202,9 @@ class JobCount:
         stint = self._present
         quality = None if quality is None else np.atleast_1d(quality)
         times, xy, error, *stated = self._rows(t, lat, lon, sigma, hdop, quality, stint.start)
-        stint.note_accuracy(times, error, *stated)
         if not len(times):
             return None
-        if not stint.note_fixes(times, xy, error):
+        if not stint.note_fixes(times, xy, error, *stated):
             return self._count(stint, stint.feed(times, xy, error))
         self._bare()
         self.grid.begin(stint.builder.leave, stint.builder.tool.width)

@@ -42,11 +42,10 @@ class LiveStint:
         self.marked = 0
         self._interval = LoggingInterval()
         self._switches: list[WorkSwitch] = []
-        self._fixes = array("d"), array("d"), array("d"), array("d")  # time, place and error of the usable ones
+        # of the usable ones as plain numbers: time, place, stated error, HDOP, quality
+        self._fixes = tuple(array("d") for _ in range(6))
         self._pose: Pose | None = None
         self._parts: list[SweptPieces] = []
-        # time, stated error, HDOP and quality as plain numbers: a day has hundreds of thousands
-        self._said = array("d"), array("d"), array("d"), array("d")
 
     @property
     def has_pieces(self) -> bool:
@@ -59,15 +58,13 @@ class LiveStint:
         self._switches.append(switch)
         self._pose = None
 
-    def note_accuracy(self, t: Floats, *stated: np.ndarray | None) -> None:
-        """Keep what usable fixes state of their error, HDOP and quality; None is not stated."""
-        for kept, said, missing in zip(self._said, (t, *stated), (np.nan, np.nan, np.nan, -1)):
-            kept.extend(np.full(len(t), missing) if said is None else np.asarray(said, float))
+    def note_fixes(self, t: Floats, xy: Floats, *stated: Floats | None) -> bool:
+        """Keep usable fixes; return whether they change how those before are read (`again`).
 
-    def note_fixes(self, t: Floats, xy: Floats, sigma: Floats | None) -> bool:
-        """Keep usable fixes; return whether they change how those before are read (`again`)."""
-        error = np.full(len(t), np.nan) if sigma is None else sigma
-        for kept, column in zip(self._fixes, (t, xy[:, 0], xy[:, 1], error)):
+        `stated` are their error, HDOP and quality, each None where not stated.
+        """
+        columns = (np.full(len(t), np.nan) if said is None else said for said in stated)
+        for kept, column in zip(self._fixes, (t, xy[:, 0], xy[:, 1], *columns), strict=True):
             kept.extend(column)
         self._interval.add(t)
         return self._limits.at_interval(self._interval.interval) != self.builder.limits
@@ -76,7 +73,7 @@ class LiveStint:
         """Return the pieces of all fixes that were noted, by the logging interval now known."""
         self.builder = SwathBuilder(self.builder.tool, self._limits.at_interval(self._interval.interval))
         self.marked, self._parts = 0, []
-        t, x, y, sigma = (np.array(kept) for kept in self._fixes)
+        t, x, y, sigma = (np.array(kept) for kept in self._fixes[:4])
         self._pose, self.course = None, Course()
         self.course.feed(t, np.column_stack([x, y]))
         return self._keep(self.builder.feed(t, np.column_stack([x, y]), self._switches, sigma))
@@ -104,7 +101,7 @@ class LiveStint:
 
     def receiver(self) -> ReceiverError:
         """Return the error of the receiver as its fixes state it."""
-        return judge(*(np.array(kept) for kept in self._said))
+        return judge(*(np.array(self._fixes[n]) for n in (0, 3, 4, 5)))
 
     @property
     def pose(self) -> Pose | None:
