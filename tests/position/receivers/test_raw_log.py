@@ -255,7 +255,7 @@ def test_a_count_made_again_from_the_raw_log_is_the_same_to_the_last_digit(
     first, last = kept.t[0], kept.t[-1]
     rows = np.array([row for row in rows if first <= row[0] <= last], float).T
     assert np.isfinite(kept.lat).sum() > 4 * times
-    assert np.isfinite(kept.hdop[np.isfinite(kept.lat)]).all()
+    assert np.nanmax(kept.hdop) == 0.7
     for column, was in zip(rows, vars(kept).values(), strict=True):
         np.testing.assert_array_equal(column, was)
     t, lat, lon, sigma, quality, hdop = rows
