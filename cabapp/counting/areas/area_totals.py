@@ -7,7 +7,7 @@ from dataclasses import field as default
 import numpy as np
 
 from cabapp.counting.areas.avoidable_overlap import split
-from cabapp.counting.areas.row_stretches import RowStretches, frame_angle, row_events
+from cabapp.counting.areas.row_stretches import RowStretches, fitting_row, frame_angle, row_events
 from cabapp.counting.visits.visit_rule import valid_visits
 from cabapp.geometry.arrays import Floats
 from cabapp.geometry.field_ground import FieldGround
@@ -103,7 +103,7 @@ def _summed(
 def area_totals(
     stints: Sequence[SweptPieces],
     field: FieldGround | None,
-    row: float = 0.5,
+    row: float | None = None,
     width: float | None = None,
     target: int = 2,
     seedings: Sequence[SweptPieces] = (),
@@ -115,8 +115,8 @@ def area_totals(
     stints : list of SweptPieces
     field : FieldGround or None
         Its own target counts where there is one.
-    row : float
-        Distance between rows, m. Halving it changes a class of area by far less than 0.1 %.
+    row : float, optional
+        Distance between rows, m; None: `fitting_row`. Halving it changes a class by far less than 0.1 %.
     width : float, optional
         Tool's, m; without it all re-covering counts as avoidable.
     target : int
@@ -134,6 +134,7 @@ def area_totals(
     if field and width:
         parts = recovered_parts(stints, field, width, seedings)
     # as `totals_of_rows` of `count_rows`, but no stretch is ever written down
+    row = fitting_row(stints) if row is None else row
     events, sample, _ = row_events(stints, field, row, 0.0, seedings, every=False)
     wanted = [(target, 0)] if field is None else [(field.target, 1), (1, 5)]
     sums: Floats = np.zeros(1)

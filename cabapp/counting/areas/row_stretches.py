@@ -12,7 +12,10 @@ from cabapp.counting.visits.visit_rule import crossings, valid_visits
 from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.polygon_rows import odd_outline_rows, outline_rows
-from cabapp.track.swept_ground import SweptPieces
+from cabapp.track.swept_ground import TICK, SweptPieces
+
+ROW, FINEST = 0.5, 0.1
+"""m between rows: where the tool works whole, and the least where its sections switch."""
 
 SLANT = 0.07
 """rad. Rows lie not quite square to the work: an edge along a row would be counted whole or not."""
@@ -58,7 +61,7 @@ class RowStretches:
 def count_rows(
     stints: Sequence[SweptPieces],
     field: FieldGround | None,
-    row: float = 0.5,
+    row: float | None = None,
     edge: float = 0.0,
     target: int = 2,
     seedings: Sequence[SweptPieces] = (),
@@ -71,8 +74,8 @@ def count_rows(
         One entry a stint; a visit never goes on from one stint to another.
     field : FieldGround or None
         None: all ground is inside, and inner.
-    row : float
-        Distance between rows, m.
+    row : float, optional
+        Distance between rows, m; None: `fitting_row`.
     edge : float
         Depth of the strip along the field's edges that is inside but not inner, m.
     target : int
@@ -80,12 +83,37 @@ def count_rows(
     seedings : list of SweptPieces
         Stints that seeded the ground: what was covered before them is void.
     """
+    row = fitting_row(stints) if row is None else row
     events, _, angle = row_events(stints, field, row, edge, seedings)
     empty, no, whole = np.zeros(0), np.zeros(0, bool), np.zeros(0, np.int64)
     parts = [(whole, empty, empty, whole, no, no, whole)]
     parts += [_stretches(batch, events, field, target) for batch in events.batches(field is not None)]
     k, x0, x1, count, inside, inner, want = (np.concatenate(column) for column in zip(*parts))
     return RowStretches(k, x0, x1, count, inside, inner, want, row, angle)
+
+
+def fitting_row(stints: Sequence[SweptPieces]) -> float:
+    """Return the distance between rows, m, that keeps chance out of the areas of sections that switch.
+
+    Notes
+    -----
+    Each change of width lies by chance between two rows: n of them over a width w err by
+    w row sqrt(n / 6) together (the sum of differences of two uniform places), here below 3e-4 of the ground.
+    """
+    changes, ground, across, number = 0, 0.0, 0.0, 0
+    for one in stints:
+        quad = one.quad
+        whole = (quad[:, 2] != quad[:, 3]).any(axis=1)  # a triangle is half of a pivot
+        goes_on = (one.s0[1:] <= one.s1[:-1]) & whole[1:] & whole[:-1]
+        joined = (quad[1:, :2] == quad[:-1, 3:1:-1]).all(axis=(1, 2))
+        changes += int((goes_on & ~joined).sum())
+        wide = np.hypot(*(quad[:, 2] - quad[:, 3]).T)
+        ground += float((wide * (one.s1 - one.s0)).sum()) * TICK
+        across, number = across + float(wide.sum()), number + len(one)
+    if not changes:
+        return ROW
+    fine = 3e-4 * ground / (across / number * np.sqrt(changes / 6))
+    return float(np.clip(fine, FINEST, ROW))
 
 
 def frame_angle(stints: Sequence[SweptPieces]) -> float:

@@ -194,7 +194,7 @@ class PassScreen(CabScreen):
         elif self.asking == "wing":
             self.keys = [translate(words) for words in WINGS.values()]
         else:
-            wing = translate(WINGS.get(wing_of(view.on), "Wing") if view.on else "Wing")
+            wing = translate(WINGS.get(wing_of(view.on), "Sections")) if view.on else translate("Wing")
             more = "" if self.moving else translate("More")
             self.keys = [translate("Mark"), wing, more] if view.state != "finished" else ["", "", ""]
 
