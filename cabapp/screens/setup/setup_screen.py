@@ -1,5 +1,7 @@
 """Set-up, behind four digits: the farm, its people, machines and fields; for standing still."""
 
+from functools import partial
+
 from kivy.properties import StringProperty
 
 from cabapp.common.message import message
@@ -32,6 +34,21 @@ class SetUpScreen(OutlinePart, CabScreen):
     title = StringProperty()
     driven = StringProperty()
     visiting = False  # one of its own screens is shown; coming back from it needs no number
+
+    def __init__(self, **kwargs):
+        super().__init__(**kwargs)
+        kinds, tablet = self.ids.kinds, self.ids.tablet
+        for kind, form in FORMS.items():
+            kinds.add_key(translate(form.title), partial(self.open, kind))
+        kinds.add_key(translate("Receiver"), partial(self.visit, "receiver"))
+        kinds.add_key(translate("Bring in a day"), partial(self.visit, "bring in"))
+        kinds.add_key(translate("This tablet"), lambda: setattr(self, "part", "tablet"))
+        kinds.add_key(translate("Leave"), self.leave, main=True)
+        tablet.add_key(translate("Language"), self.choose_language)
+        tablet.add_key(translate("New number"), self.new_number)
+        tablet.add_key(translate("Card for the office"), partial(self.visit, "card"))
+        tablet.add_key(translate("Exchange"), partial(self.visit, "exchange"))
+        tablet.add_key(translate("Back"), self.show_keys, main=True)
 
     def on_pre_enter(self, *_args):
         """Ask for the number, or to choose one."""

@@ -6,6 +6,7 @@ Every key acts when the finger is lifted from it, so a brush past it does nothin
 from kivy.clock import Clock
 from kivy.properties import BooleanProperty, ColorProperty, NumericProperty
 from kivy.uix.behaviors import ButtonBehavior
+from kivy.uix.gridlayout import GridLayout
 from kivy.uix.label import Label
 
 from cabapp.screens.widgets.layout import load_layout
@@ -111,6 +112,18 @@ class HoldKey(Key):
 
     def on_long(self):
         """Held for a second and let go; screens bind to it."""
+
+
+class KeyGrid(GridLayout):
+    """One content of a screen: keys that fill it."""
+
+    shown = BooleanProperty(False)
+
+    def add_key(self, words: str, act, place: int = 0, main: bool = False) -> Key:
+        """Add a key whose release runs an act; `place` counts from the last key."""
+        key = Key(text=words, cap_mm=6.4, main=main, on_release=lambda _key: act())
+        self.add_widget(key, index=place)
+        return key
 
 
 load_layout(__file__)

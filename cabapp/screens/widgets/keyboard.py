@@ -19,6 +19,7 @@ LONGEST = 40
 class Typing(BoxLayout):
     """Keys and what was typed; `on_done` gives the text, `on_back` leaves it."""
 
+    shown = BooleanProperty(False)
     title = StringProperty()
     text = StringProperty()
     only_digits = BooleanProperty(False)

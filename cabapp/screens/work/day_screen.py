@@ -1,11 +1,12 @@
 """The day around the pass, read standing still, and what only the operator can tell: rain, wind, seeder, soil."""
 
+from functools import partial
+
 from kivy.properties import BooleanProperty, StringProperty
 
 from cabapp.common.message import message
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
-from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.row_list import Row, SheetLine
 from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
@@ -29,8 +30,7 @@ class DayScreen(CabScreen):
         self._touched = [False, False]
         for hours in RAIN_H:
             words = translate("Rain in {hours} h", hours=hours)
-            key = Key(text=words, cap_mm=6.4, on_release=lambda _key, hours=hours: self.rain(hours))
-            self.ids.rain.add_widget(key, index=len(self.ids.rain.children))
+            self.ids.rain.add_key(words, partial(self.rain, hours), len(self.ids.rain.children))
 
     def on_pre_enter(self, *_args):
         """Begin with the lines."""

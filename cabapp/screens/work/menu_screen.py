@@ -1,5 +1,7 @@
 """What can be done standing still: the keys, and under them fuel, fields, marks, and the screen itself."""
 
+from functools import partial
+
 from kivy.properties import NumericProperty, StringProperty
 
 from cabapp.common.message import Message
@@ -7,7 +9,6 @@ from cabapp.common.quantities import Area, Day, WorkHours
 from cabapp.common.wording import HARVESTS, how_often
 from cabapp.jobs.records.field_marks import MARKS, STONE_HIT
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
-from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import capital, translate
@@ -33,34 +34,34 @@ class MenuScreen(CabScreen):
 
     def __init__(self, **kwargs):
         super().__init__(**kwargs)
+        marks, tablet = self.ids.marks, self.ids.tablet
         for kind in MARKS:
-            self.ids.marks.add_widget(self._key(capital(kind), lambda kind=kind: self._mark(kind)))
-        self._stone = self._key(capital(STONE_HIT), lambda: self._mark(STONE_HIT))
-        self.ids.marks.add_widget(self._key(translate("Back"), lambda: setattr(self, "part", "keys"), main=True))
+            marks.add_key(capital(kind), partial(self._tap, "mark", kind=kind))
+        self._stone = marks.add_key(capital(STONE_HIT), partial(self._tap, "mark", kind=STONE_HIT))
+        tablet.add_key(translate("Turn the map"), self.turn_map)
+        tablet.add_key(translate("Whole field"), self.whole_field)
+        tablet.add_key(translate("Wipe the screen"), lambda: self.app.touch_lock.open())
+        tablet.add_key(translate("Receiver"), lambda: self.app.go("receiver"))
+        tablet.add_key(translate("Exchange"), lambda: self.app.go("exchange"))
+        tablet.add_key(translate("Hear the sound"), lambda: self.app.try_sound())
+        for keys in (marks, tablet):
+            keys.add_key(translate("Back"), lambda: setattr(self, "part", "keys"), main=True)
         for tap in TAP_KINDS.values():
             if tap.menu:
-                self._add_key(tap.button, lambda tap=tap: self._ask(tap) if tap.values else self._tap(tap.name), LAST)
-
-    @staticmethod
-    def _key(words, act, **looks):
-        return Key(text=words, cap_mm=6.4, on_release=lambda _key: act(), **looks)
-
-    def _add_key(self, words, act, place):
-        self.ids.menu.add_widget(self._key(translate(words), act), index=place)
+                self.ids.menu.add_key(
+                    translate(tap.button), partial(self._ask if tap.values else self._tap, tap.name), LAST
+                )
 
     def add_keys(self, before, after):
         """Add keys that open other screens, (words, name) each, before and after the menu's own acts."""
         first = len(self.ids.menu.children)  # children are last to first
         for place, keys in ((first, before), (LAST, after)):
             for words, name in keys:
-                self._add_key(words, lambda name=name: self.app.go(name), place)
+                self.ids.menu.add_key(translate(words), lambda name=name: self.app.go(name), place)
 
-    def _mark(self, kind):
-        self._tap("mark", kind=kind)
-
-    def _ask(self, tap):
+    def _ask(self, name):
         self.app.go("the day")
-        self.app.screens.current_screen.open(tap.name)
+        self.app.screens.current_screen.open(name)
 
     def _tap(self, name, **detail):
         if self.app.do(name, **detail):
