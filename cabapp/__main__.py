@@ -58,9 +58,7 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _run(words: list[str]) -> int:
-    from store.errors import (
-        Refused,  # loads for half a second: stopped meanwhile, it is in words too
-    )
+    from store.errors import Refused  # loads for half a second: stopped meanwhile, it is in words too
 
     try:
         parser = build_parser(words[0] if words[0] in COMMANDS else None)

@@ -17,15 +17,7 @@ longitude degrees WGS 84 (north and east positive), volumes l. None means not kn
 import uuid
 from typing import Any, ClassVar, TypeVar
 
-from sqlalchemy import (
-    JSON,
-    Float,
-    ForeignKey,
-    MetaData,
-    Table,
-    TypeDecorator,
-    UniqueConstraint,
-)
+from sqlalchemy import JSON, Float, ForeignKey, MetaData, Table, TypeDecorator, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, declared_attr, mapped_column
 
 JOB_NAMESPACE = uuid.UUID("5b0f0c0e-6d0b-5d0c-9a53-1f6b6f0e8a11")

@@ -25,10 +25,7 @@ KEEP_S = 86_400.0  # greatest age of the copy kept beside a logbook
 
 
 def open_store(
-    path: Path | str,
-    device_name: str = "tablet",
-    wall: Callable[[], float] = time.time,
-    carry_on: bool = False,
+    path: Path | str, device_name: str = "tablet", wall: Callable[[], float] = time.time, carry_on: bool = False
 ) -> Store:
     """Open a logbook, making it (and its folder) if there is none.
 

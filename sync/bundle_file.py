@@ -63,11 +63,7 @@ class Bundle:
 
 
 def write_bundle(
-    path: Path,
-    manifest: dict[str, Any],
-    members: dict[str, bytes],
-    key: bytes,
-    passphrase: str | None = None,
+    path: Path, manifest: dict[str, Any], members: dict[str, bytes], key: bytes, passphrase: str | None = None
 ) -> None:
     """Write a signed bundle, read it back, and move it into place.
 

@@ -48,10 +48,7 @@ def bundles_in(folder: Path) -> list[Path]:
 
 
 def merge_bundles(
-    store: Store,
-    paths: Iterable[Path | str],
-    progress: Progress | None = None,
-    passphrase: str | None = None,
+    store: Store, paths: Iterable[Path | str], progress: Progress | None = None, passphrase: str | None = None
 ) -> MergeResult:
     """Merge bundles, and the bundles in folders; the end is the same in any order.
 

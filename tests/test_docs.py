@@ -91,11 +91,7 @@ def test_wrong_usage_is_two_and_a_refusal_is_one():
     wrong = subprocess.run([*run, "measure"], cwd=ROOT, capture_output=True, text=True, timeout=60)
     assert wrong.returncode == 2
     cannot = subprocess.run(
-        [*run, "measure", "no-such.gpx", "--width", "12"],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        timeout=60,
+        [*run, "measure", "no-such.gpx", "--width", "12"], cwd=ROOT, capture_output=True, text=True, timeout=60
     )
     assert cannot.returncode == 1
     assert cannot.stderr.startswith("rollbook: ") and "Traceback" not in cannot.stderr

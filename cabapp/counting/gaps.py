@@ -81,11 +81,7 @@ def list_gaps(
     """
     none = rows.inside & (rows.count == 0)
     short = rows.inside & (rows.count > 0) & (rows.count < rows.want)
-    masks = (
-        ("none", none, False),
-        ("short", short & rows.inner, False),
-        ("short", short & ~rows.inner, True),
-    )
+    masks = (("none", none, False), ("short", short & rows.inner, False), ("short", short & ~rows.inner, True))
     found = _judged(rows, masks, sigma, least_area, least_width)
     return sorted(found, key=lambda g: (g.edge, g.kind != "none", -g.area))
 

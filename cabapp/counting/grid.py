@@ -118,10 +118,7 @@ class Grid:
         for n, south, west, mask in self._cells(pieces.quad):
             north, east = south + mask.shape[0], west + mask.shape[1]
             new = self._cover(south, west, mask, pieces.s1[n], pieces.s0[n], pieces.leave)
-            box = (
-                slice(south - self._j0, north - self._j0),
-                slice(west - self._i0, east - self._i0),
-            )
+            box = (slice(south - self._j0, north - self._j0), slice(west - self._i0, east - self._i0))
             before = self.counts[box]
             if watch is not None:
                 watch(box, before, new)
@@ -224,12 +221,7 @@ class Grid:
         low = np.floor(xy.min(axis=0) / self.cell).astype(np.int64) - 1 - (self._i0, self._j0)
         high = np.ceil(xy.max(axis=0) / self.cell).astype(np.int64) + 1 - (self._i0, self._j0)
         rows, columns = self.counts.shape
-        add = [
-            max(0, -int(low[1])),
-            max(0, int(high[1]) - rows),
-            max(0, -int(low[0])),
-            max(0, int(high[0]) - columns),
-        ]
+        add = [max(0, -int(low[1])), max(0, int(high[1]) - rows), max(0, -int(low[0])), max(0, int(high[0]) - columns)]
         if not any(add):
             return
         south, north, west, east = (-(-n // CHUNK) * CHUNK for n in add)

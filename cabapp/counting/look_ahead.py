@@ -55,11 +55,7 @@ class Ahead:
 
 
 def look_ahead(
-    grid: Grid,
-    pose: Pose,
-    seconds: float,
-    wanted: Callable[[Floats], Ints],
-    covered_now: Callable[[Floats], Bools],
+    grid: Grid, pose: Pose, seconds: float, wanted: Callable[[Floats], Ints], covered_now: Callable[[Floats], Bools]
 ) -> Ahead:
     """Return what the tool will run over if the tractor holds its present curve.
 

@@ -62,11 +62,7 @@ def _limit(name: str, value: object, least: float, most: float) -> float | None:
 
 
 def stops(
-    rules: GoRules,
-    answers: dict[str, bool],
-    wind: float | None = None,
-    air: float | None = None,
-    up: bool = False,
+    rules: GoRules, answers: dict[str, bool], wind: float | None = None, air: float | None = None, up: bool = False
 ) -> tuple[str, ...]:
     """Return what stops the work now, the worst first: of `ANSWERS`, then "wind" and "heat".
 

@@ -51,13 +51,7 @@ class Session:
     ``store.errors.Refused`` with a sentence when an act does not fit; nothing is then recorded.
     """
 
-    def __init__(
-        self,
-        store: Store,
-        clock: Clock,
-        source: Source | None = None,
-        beside: Executor | None = None,
-    ):
+    def __init__(self, store: Store, clock: Clock, source: Source | None = None, beside: Executor | None = None):
         self._store = store
         self._beside = beside
         self._clock = clock

@@ -17,16 +17,7 @@ from cabapp.jobs.records.stint_reader import last_stint
 from cabapp.jobs.records.tap_log import taps_of_kind
 from cabapp.session.state.view import Choice, Choices, FieldChoice
 from store import Store
-from store.models import (
-    Field,
-    HandOver,
-    HandOverReceipt,
-    Job,
-    Operator,
-    Stint,
-    Tool,
-    Tractor,
-)
+from store.models import Field, HandOver, HandOverReceipt, Job, Operator, Stint, Tool, Tractor
 
 CAUTIONS = (
     message("Positions are approximate. Not for steering, and not a safety device."),
@@ -54,13 +45,7 @@ def _fields(store, season, here, now):
     plane = None if here[0] is None else Plane(*here)
     found = [
         FieldChoice(
-            f.id,
-            f.name,
-            f.crop,
-            f.target,
-            _metres(f, plane),
-            shares.get(f.id),
-            crop_clock(store, f, season, now)[0],
+            f.id, f.name, f.crop, f.target, _metres(f, plane), shares.get(f.id), crop_clock(store, f, season, now)[0]
         )
         for f in store.all(Field)
     ]

@@ -43,10 +43,7 @@ class Course:
         curvature = min(short[1], long[1], key=abs) if same else 0.0
         mounted = pose.tool_heading == pose.heading
         return replace(
-            pose,
-            heading=heading,
-            tool_heading=heading if mounted else pose.tool_heading,
-            curvature=curvature,
+            pose, heading=heading, tool_heading=heading if mounted else pose.tool_heading, curvature=curvature
         )
 
     def _fit(self, seconds: float, pose: Pose) -> tuple[float, float] | None:

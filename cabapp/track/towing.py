@@ -108,12 +108,7 @@ def tow(
     step = np.diff(hitch, axis=0)
     psi0 = first_way if start[3] is None else start[3]
     psi = tool_heading(
-        psi0,
-        np.arctan2(step[:, 1], step[:, 0]),
-        np.hypot(step[:, 0], step[:, 1]),
-        gear,
-        theta,
-        tool.hitch,
+        psi0, np.arctan2(step[:, 1], step[:, 0]), np.hypot(step[:, 0], step[:, 1]), gear, theta, tool.hitch
     )
     centre = hitch - tool.hitch * np.column_stack([np.cos(psi), np.sin(psi)])
     return centre, psi[1:], psi0

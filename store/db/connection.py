@@ -12,12 +12,7 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import URL
 
 # FULL, because with WAL and NORMAL the last commits may be lost at a power cut.
-PRAGMAS = (
-    "PRAGMA journal_mode=WAL",
-    "PRAGMA synchronous=FULL",
-    "PRAGMA foreign_keys=ON",
-    "PRAGMA busy_timeout=5000",
-)
+PRAGMAS = ("PRAGMA journal_mode=WAL", "PRAGMA synchronous=FULL", "PRAGMA foreign_keys=ON", "PRAGMA busy_timeout=5000")
 ONE_WRITER = 0x526F6C6C  # the advisory lock that a writer holds in PostgreSQL
 json_text = partial(json.dumps, allow_nan=False, ensure_ascii=False)
 

@@ -78,11 +78,7 @@ class DurableTransactions:
     @contextmanager
     def writing(self) -> Iterator[Session]:
         """Yield a session that ends in one durable commit; on any error nothing is written."""
-        with (
-            self._refusing(),
-            Session(self._writer, expire_on_commit=False) as session,
-            session.begin(),
-        ):
+        with self._refusing(), Session(self._writer, expire_on_commit=False) as session, session.begin():
             yield session
 
     @contextmanager

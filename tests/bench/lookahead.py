@@ -30,17 +30,7 @@ from cabapp.track.swath import SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.work_switches import WorkSwitch
 from store import open_store
-from store.models import (
-    Farm,
-    Field,
-    Hitching,
-    Job,
-    Operator,
-    Stint,
-    Tap,
-    Tractor,
-    job_id,
-)
+from store.models import Farm, Field, Hitching, Job, Operator, Stint, Tap, Tractor, job_id
 from store.models import Tool as ToolRow
 from tests.bench.driver import (
     AIM,

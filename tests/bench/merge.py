@@ -21,18 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from store import open_store
 from store.db.connection import PRAGMAS
-from store.models import (
-    Base,
-    Farm,
-    Field,
-    Job,
-    Operator,
-    Stint,
-    Tap,
-    Tool,
-    TraceChunk,
-    Tractor,
-)
+from store.models import Base, Farm, Field, Job, Operator, Stint, Tap, Tool, TraceChunk, Tractor
 from store.traces.trace_codec import make_trace, pack
 from sync import export_bundle, merge_bundles
 from tests.bench.packing import drive

@@ -51,8 +51,7 @@ def test_without_counting_how_rare_gaps_are_many_sure_ones_are_error(simulation)
 
 
 @pytest.mark.parametrize(
-    ("kind", "steering", "most"),
-    [("rtk", 0.3, 0.01), ("differential", 0.3, 0.03), ("autonomous", 0.6, 0.08)],
+    ("kind", "steering", "most"), [("rtk", 0.3, 0.01), ("differential", 0.3, 0.03), ("autonomous", 0.6, 0.08)]
 )
 def test_the_interval_of_a_field_holds_the_truth(simulation, kind, steering, most):
     """Of 90 % intervals on fields rolled by half-laps, at least 80 % of a few hold the true share."""

@@ -99,10 +99,7 @@ def pieces_are_the_same(drive, tool):
     rows, switches, sigma = drive
     live, parts = fed_one_by_one(rows, switches, tool, sigma)
     whole = SwathBuilder(tool)
-    at_once = [
-        whole.feed(rows[:, 0], rows[:, 1:], switches, sigma),
-        whole.finish(),
-    ]
+    at_once = [whole.feed(rows[:, 0], rows[:, 1:], switches, sigma), whole.finish()]
     a, b = SweptPieces.join(parts, live.leave), SweptPieces.join(at_once, whole.leave)
     assert len(a) == len(b)
     assert (a.quad == b.quad).all() and (a.s0 == b.s0).all() and (a.s1 == b.s1).all()

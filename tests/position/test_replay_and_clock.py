@@ -11,10 +11,7 @@ from cabapp.position.fix import Fix
 from cabapp.position.recordings.replay_source import Replay
 
 
-@given(
-    times=st.lists(st.floats(0, 1000), max_size=30),
-    polls=st.lists(st.floats(-10, 1100), max_size=20),
-)
+@given(times=st.lists(st.floats(0, 1000), max_size=30), polls=st.lists(st.floats(-10, 1100), max_size=20))
 def test_every_fix_is_given_once_and_never_early(times, polls):
     """However it is polled, each fix comes once, in order, and not before its time."""
     replay = Replay([Fix(t, 52.0, -106.0) for t in times], "a drive")

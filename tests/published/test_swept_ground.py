@@ -18,11 +18,7 @@ from cabapp.track.tool import ToolGeometry
 
 @pytest.mark.parametrize(
     ("radius", "width", "angle", "area"),
-    [
-        (20, 12, np.pi, 753.9822),
-        (19.078784, 15, np.pi, 899.0665),
-        (30, 36, np.pi / 2, 1696.4600),
-    ],
+    [(20, 12, np.pi, 753.9822), (19.078784, 15, np.pi, 899.0665), (30, 36, np.pi / 2, 1696.4600)],
 )
 def test_a_turn_sweeps_an_annulus_sector(driven, circle, radius, width, angle, area):
     """Radius, angle and width multiply, within 0.3 %, in one visit and nothing twice.
@@ -95,10 +91,7 @@ def test_parallel_passes_that_leave_gaps(lanes):
 def test_half_laps_cover_twice_but_for_the_ends(lanes):
     """Spacing w/2: all but the first and last half width is covered twice, nothing thrice."""
     found = area_totals([lanes(12.0, 6.0, 11, 800)], None)
-    assert found.by_count == {
-        1: pytest.approx(2 * 6 * 800, rel=1e-3),
-        2: pytest.approx(10 * 6 * 800, rel=1e-3),
-    }
+    assert found.by_count == {1: pytest.approx(2 * 6 * 800, rel=1e-3), 2: pytest.approx(10 * 6 * 800, rel=1e-3)}
 
 
 def test_below_half_the_spacing_a_third_count_appears(lanes):

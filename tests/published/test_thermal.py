@@ -3,16 +3,7 @@
 import numpy as np
 import pytest
 
-from cabapp.planning.emergence import (
-    CROPS,
-    DAY,
-    closes,
-    comes_up,
-    crop_of,
-    days_to_emerge,
-    soil_temperature,
-    with_own,
-)
+from cabapp.planning.emergence import CROPS, DAY, closes, comes_up, crop_of, days_to_emerge, soil_temperature, with_own
 
 
 def days(crop, celsius):

@@ -70,10 +70,7 @@ def test_a_standing_seeder_leaves_so_much_ground(asker):
 
 def test_a_faster_or_finished_seeder_is_no_warning(asker):
     """Nobody catches a faster one, and one that has seeded it all cannot be caught."""
-    for seeder in (
-        SeederLead(1.0, 14 * ACRE / HOUR, 10 * ACRE, 0.0),
-        SeederLead(1.0, 0.0, 0.0, 0.0),
-    ):
+    for seeder in (SeederLead(1.0, 14 * ACRE / HOUR, 10 * ACRE, 0.0), SeederLead(1.0, 0.0, 0.0, 0.0)):
         assert asker.feed(replace(CALM, seeder=seeder)) == ()
 
 

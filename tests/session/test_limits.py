@@ -102,8 +102,7 @@ def test_a_question_is_asked_at_its_time_and_speed(state, speed, after, kind):
 
 
 @pytest.mark.parametrize(
-    ("state", "speed"),
-    [("ready", SLOWEST - 1e-6), ("ready", FASTEST + 1e-6), ("working", STANDING)],
+    ("state", "speed"), [("ready", SLOWEST - 1e-6), ("ready", FASTEST + 1e-6), ("working", STANDING)]
 )
 def test_beyond_the_limit_of_speed_nothing_is_asked(state, speed):
     """Creeping and travel are no work; at the speed of a receiver's noise the tractor does not stand."""

@@ -14,18 +14,7 @@ from cabapp.common.units import Units
 from cabapp.jobs.records.pending_handovers import messages_of
 from cabapp.jobs.records.stint_state import TapRefused
 from store import open_store
-from store.models import (
-    Correction,
-    Field,
-    FuelEntry,
-    HandOver,
-    HandOverReceipt,
-    Job,
-    Mark,
-    Stint,
-    Tap,
-    TraceTail,
-)
+from store.models import Correction, Field, FuelEntry, HandOver, HandOverReceipt, Job, Mark, Stint, Tap, TraceTail
 
 T0 = 1_779_000_000.0
 FARM = FarmFormat("Etc/GMT+6", Units("us"))

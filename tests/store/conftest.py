@@ -42,12 +42,7 @@ def begin_stint():
         job = store.put(Job, field_id=ground.id, operation="rolling", season=2026)
         stint = store.add(
             Stint(
-                job_id=job.id,
-                operator_id=operator.id,
-                tractor_id=tractor.id,
-                tool_id=tool.id,
-                width_m=12.8,
-                at=START,
+                job_id=job.id, operator_id=operator.id, tractor_id=tractor.id, tool_id=tool.id, width_m=12.8, at=START
             )
         )
         return SimpleNamespace(operator=operator, field=ground, job=job, stint=stint)

@@ -7,14 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from store import open_store
-from store.facts.hybrid_clock import (
-    CEILING_MS,
-    DRIFT_MS,
-    next_stamp,
-    read_stamp,
-    receive_stamps,
-    write_stamp,
-)
+from store.facts.hybrid_clock import CEILING_MS, DRIFT_MS, next_stamp, read_stamp, receive_stamps, write_stamp
 from store.models import Farm, Operator
 
 ONE = "1f0c22ab-0000-4000-8000-000000000000"
@@ -70,8 +63,7 @@ def test_a_dead_clock_is_forgiven():
 
 
 @pytest.mark.parametrize(
-    "text",
-    ["", "x", "2026-13-01T00:00:00.000Z-00000-1f0c22ab", "2026-01-01T00:00:00.000Z-00000-1F0C22AB"],
+    "text", ["", "x", "2026-13-01T00:00:00.000Z-00000-1f0c22ab", "2026-01-01T00:00:00.000Z-00000-1F0C22AB"]
 )
 def test_what_is_no_stamp_is_refused(text):
     """Text of another shape, or of a month that is none, is ValueError."""

@@ -10,18 +10,7 @@ from sqlalchemy.exc import OperationalError
 from store import open_store
 from store.db.connection import PRAGMAS
 from store.errors import StoreRefused
-from store.models import (
-    Change,
-    Correction,
-    Farm,
-    Field,
-    Job,
-    Operator,
-    Own,
-    Tap,
-    Tool,
-    job_id,
-)
+from store.models import Change, Correction, Farm, Field, Job, Operator, Own, Tap, Tool, job_id
 
 
 def test_every_connection_is_durable_and_checked(book):

@@ -5,14 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from store.traces.trace_codec import (
-    MAX_COUNT,
-    join,
-    lengths_of,
-    make_trace,
-    pack,
-    unpack,
-)
+from store.traces.trace_codec import MAX_COUNT, join, lengths_of, make_trace, pack, unpack
 from store.traces.varint import InvalidEncoding, unpacked, unzigzag, varints, zigzag
 
 
@@ -27,10 +20,7 @@ def test_zigzag_is_that_of_the_protocol_buffers_guide():
     assert unzigzag(np.array(encoded, dtype=np.uint64)).tolist() == original.tolist()
 
 
-@pytest.mark.parametrize(
-    ("number", "hexes"),
-    [(1, "01"), (150, "9601"), (2**64 - 2, "feffffffffffffffff01")],
-)
+@pytest.mark.parametrize(("number", "hexes"), [(1, "01"), (150, "9601"), (2**64 - 2, "feffffffffffffffff01")])
 def test_varints_are_those_of_the_protocol_buffers_guide(number, hexes):
     """1, 150, and -2 as an unsigned 64-bit number have the bytes the guide prints.
 

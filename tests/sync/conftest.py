@@ -10,21 +10,7 @@ from sqlalchemy import select
 
 from store import open_store
 from store.facts.signed_pages import make_page, text_of
-from store.models import (
-    FACTS,
-    REFERENCES,
-    Farm,
-    Field,
-    HandOver,
-    Job,
-    Mark,
-    Operator,
-    Own,
-    Stint,
-    Tap,
-    Tool,
-    Tractor,
-)
+from store.models import FACTS, REFERENCES, Farm, Field, HandOver, Job, Mark, Operator, Own, Stint, Tap, Tool, Tractor
 from sync import export_bundle, merge_bundles
 from sync.bundle_file import MANIFEST, RECORDS, SIGNATURE, write_bundle
 
@@ -71,13 +57,7 @@ def work():
             )
         )
         store.add(
-            Tap(
-                stint_id=stint.id,
-                kind="stop",
-                at=START + 1 / 3,
-                reason='Öl "5 %"',
-                detail={"a": [1, 2.5, None]},
-            )
+            Tap(stint_id=stint.id, kind="stop", at=START + 1 / 3, reason='Öl "5 %"', detail={"a": [1, 2.5, None]})
         )
         store.add(Mark(field_id=job.field_id, kind="rock", lat=49.0012345, lon=-105.1, at=START))
         writer = store.trace(stint.id)

@@ -106,10 +106,7 @@ def test_two_hundred_random_damages(sound, offer):
 def _reads_the_same(sound, data):
     """Say whether a damaged zip still gives the same content by Python's own reader."""
     try:
-        with (
-            zipfile.ZipFile(io.BytesIO(sound)) as one,
-            zipfile.ZipFile(io.BytesIO(bytes(data))) as two,
-        ):
+        with zipfile.ZipFile(io.BytesIO(sound)) as one, zipfile.ZipFile(io.BytesIO(bytes(data))) as two:
             return one.namelist() == two.namelist() and all(one.read(n) == two.read(n) for n in one.namelist())
     except Exception:
         return False

@@ -16,12 +16,7 @@ def photographed(text, noise=0.0):
     rows = [list(row) for row in segno.make(text, error="m", micro=False).matrix_iter(border=4)]
     picture = np.kron(np.where(np.array(rows) > 0, 0, 255), np.ones((8, 8))).astype(np.float32)
     middle = (picture.shape[1] / 2, picture.shape[0] / 2)
-    turned = cv2.warpAffine(
-        picture,
-        cv2.getRotationMatrix2D(middle, 3.0, 0.95),
-        picture.shape[::-1],
-        borderValue=255,
-    )
+    turned = cv2.warpAffine(picture, cv2.getRotationMatrix2D(middle, 3.0, 0.95), picture.shape[::-1], borderValue=255)
     blurred = cv2.GaussianBlur(turned, (3, 3), 0)
     chance = np.random.default_rng(3).normal(0, noise, blurred.shape)
     return np.clip(blurred + chance, 0, 255).astype(np.uint8)

@@ -31,13 +31,7 @@ def test_from_tablet_to_office(run, copies, work, tmp_path):
     assert status == 0 and "Written:" in out
     status, out, err = run("merge", tmp_path / "stick", "--json")
     figures = json.loads(out)
-    assert (status, err, figures["known"], figures["refused"], figures["missing"]) == (
-        0,
-        "",
-        0,
-        [],
-        [],
-    )
+    assert (status, err, figures["known"], figures["refused"], figures["missing"]) == (0, "", 0, [], [])
     assert figures["added"] > 5
     status, out, _ = run("check", "--json")
     assert status == 0

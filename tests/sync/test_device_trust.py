@@ -12,16 +12,7 @@ from store.facts.signed_pages import make_page, text_of
 from store.models import Enrolment, Own, Peer, Tap
 from sync import export_bundle, merge_bundles
 from sync.bundle_file import MANIFEST, RECORDS, SIGNATURE, write_bundle
-from sync.enrolment import (
-    Card,
-    card_of,
-    enrol,
-    hold_to,
-    met_but_not_enrolled,
-    read_card,
-    revoke,
-    roll_of,
-)
+from sync.enrolment import Card, card_of, enrol, hold_to, met_but_not_enrolled, read_card, revoke, roll_of
 
 
 @pytest.fixture

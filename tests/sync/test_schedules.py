@@ -12,27 +12,10 @@ from unittest.mock import patch
 import pytest
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import (
-    RuleBasedStateMachine,
-    initialize,
-    rule,
-    run_state_machine_as_test,
-)
+from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
 
 from store import open_store
-from store.models import (
-    FACTS,
-    REFERENCES,
-    Correction,
-    Farm,
-    Field,
-    Job,
-    Operator,
-    Stint,
-    Tap,
-    Tool,
-    Tractor,
-)
+from store.models import FACTS, REFERENCES, Correction, Farm, Field, Job, Operator, Stint, Tap, Tool, Tractor
 from sync import export_bundle, merge_bundles
 
 START = 1_777_000_000.0

@@ -18,10 +18,7 @@ def test_signed_nonsense(sound, signed, open_copies, tmp_path, rows_of, lines_of
     bent = []
     for place, line in enumerate(lines):
         record = json.loads(line)
-        for part, key in [
-            *((None, k) for k in record),
-            *(("columns", k) for k in record["columns"]),
-        ]:
+        for part, key in [*((None, k) for k in record), *(("columns", k) for k in record["columns"])]:
             for value in (None, -1, 2**70, 1e300, True, "", "x" * 50, "\ud800", [], {"a": []}):
                 said = json.loads(line)
                 (said[part] if part else said)[key] = value

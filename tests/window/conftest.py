@@ -361,18 +361,7 @@ def farm(tmp_path):
     a while, then goes north: 5 m of the roller's left side lie on finished ground.
     """
     from store import open_store
-    from store.models import (
-        Farm,
-        Field,
-        Hitching,
-        Job,
-        Operator,
-        Stint,
-        Tap,
-        Tool,
-        Tractor,
-        job_id,
-    )
+    from store.models import Farm, Field, Hitching, Job, Operator, Stint, Tap, Tool, Tractor, job_id
 
     path = tmp_path / "logbook.sqlite"
     season = time.gmtime(DAY0).tm_year

@@ -8,18 +8,7 @@ from shapely.geometry import Polygon
 
 from cabapp.geometry.plane import Plane
 from store import open_store
-from store.models import (
-    Farm,
-    Field,
-    HandOver,
-    HandOverReceipt,
-    Hitching,
-    Operator,
-    Stint,
-    Tap,
-    Tool,
-    Tractor,
-)
+from store.models import Farm, Field, HandOver, HandOverReceipt, Hitching, Operator, Stint, Tap, Tool, Tractor
 
 pytestmark = pytest.mark.window
 

@@ -152,17 +152,7 @@ def ten_hours(tmp_path, drive):
     """Return a logbook with an open stint of ten hours at ten fixes a second on 72 ha, rolled twice
     and begun on a third time, and a trace that goes on from there."""
     from store import open_store
-    from store.models import (
-        Farm,
-        Field,
-        Job,
-        Operator,
-        Stint,
-        Tap,
-        Tool,
-        Tractor,
-        job_id,
-    )
+    from store.models import Farm, Field, Job, Operator, Stint, Tap, Tool, Tractor, job_id
 
     path, begun = tmp_path / "long.sqlite", 1779375600.0
     laps = []

@@ -12,18 +12,7 @@ import pytest
 
 from cabapp.planning.emergence import CROPS, DAY, closes, comes_up
 from store import open_store
-from store.models import (
-    Field,
-    FuelEntry,
-    Job,
-    Mark,
-    Operator,
-    Stint,
-    Tap,
-    Tool,
-    Tractor,
-    job_id,
-)
+from store.models import Field, FuelEntry, Job, Mark, Operator, Stint, Tap, Tool, Tractor, job_id
 
 pytestmark = pytest.mark.window
 

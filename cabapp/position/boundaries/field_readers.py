@@ -17,12 +17,7 @@ from defusedxml import DefusedXmlException, ElementTree
 from pyproj import CRS, Geod, Transformer
 from shapely.geometry import MultiPolygon, Polygon, shape
 
-from cabapp.position.boundaries.boundary_geojson import (
-    LARGEST,
-    check_boundary,
-    check_crs,
-    load_geojson,
-)
+from cabapp.position.boundaries.boundary_geojson import LARGEST, check_boundary, check_crs, load_geojson
 from store.errors import BoundaryRefused, message
 
 OPEN_M = 30.0

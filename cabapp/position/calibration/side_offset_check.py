@@ -105,9 +105,7 @@ def side_offset(there: np.ndarray, back: np.ndarray) -> SideOffsetCheck:
     if max(robust_spread(s, few=False) for s in sideways) > 1.5:
         raise CheckRefused("The runs were not straight. Drive along a straight wheel mark or edge.")
     return SideOffsetCheck(
-        round((middles[1] - middles[0]) / 2, 3),
-        round(math.hypot(*spread) / 2, 3),
-        round(float(high - low), 1),
+        round((middles[1] - middles[0]) / 2, 3), round(math.hypot(*spread) / 2, 3), round(float(high - low), 1)
     )
 
 

@@ -7,14 +7,7 @@ from typing import Any
 
 from cabapp.position.calibration.antenna_offset import Antenna
 from cabapp.position.fix import Source
-from cabapp.position.receivers.connections import (
-    BAUDS,
-    GPSD,
-    Connection,
-    GpsdConnection,
-    TcpConnection,
-    UdpConnection,
-)
+from cabapp.position.receivers.connections import BAUDS, GPSD, Connection, GpsdConnection, TcpConnection, UdpConnection
 from cabapp.position.receivers.discovery import ReceiverDiscovery
 from cabapp.position.receivers.receiver_group import ReceiverGroup
 from cabapp.position.receivers.receiver_settings import ReceiverSettings

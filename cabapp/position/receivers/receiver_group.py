@@ -98,9 +98,7 @@ class ReceiverGroup:
     ended = False
 
     def __init__(
-        self,
-        sources: list[Source] | None = None,
-        antenna_of: Callable[[str], Antenna | None] = lambda name: Antenna(),
+        self, sources: list[Source] | None = None, antenna_of: Callable[[str], Antenna | None] = lambda name: Antenna()
     ):
         self.discovery: Discovery | None = None
         self.trying = ""

@@ -13,11 +13,7 @@ from cabapp.common.clock import Clock, ReplayClock, WallClock
 from cabapp.position.calibration.antenna_offset import Antenna
 from cabapp.position.fix import Fix, Source
 from cabapp.position.protocols.byte_decoder import TimedFix
-from cabapp.position.receivers.receiver_address import (
-    ReceiverRefused,
-    checked_address,
-    open_receiver,
-)
+from cabapp.position.receivers.receiver_address import ReceiverRefused, checked_address, open_receiver
 from cabapp.position.receivers.receiver_group import ReceiverGroup
 from cabapp.position.receivers.receiver_settings import ReceiverSettings
 from cabapp.position.recordings.replay_source import Replay

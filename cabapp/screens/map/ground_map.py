@@ -7,12 +7,7 @@ import math
 
 import numpy as np
 from kivy.graphics import InstructionGroup, ScissorPop, ScissorPush
-from kivy.properties import (
-    BooleanProperty,
-    ColorProperty,
-    NumericProperty,
-    ObjectProperty,
-)
+from kivy.properties import BooleanProperty, ColorProperty, NumericProperty, ObjectProperty
 from kivy.uix.floatlayout import FloatLayout
 from kivy.uix.widget import Widget
 

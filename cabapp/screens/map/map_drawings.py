@@ -4,17 +4,7 @@ import itertools
 import math
 
 import numpy as np
-from kivy.graphics import (
-    Color,
-    Ellipse,
-    InstructionGroup,
-    Mesh,
-    PopMatrix,
-    PushMatrix,
-    Rotate,
-    SmoothLine,
-    Translate,
-)
+from kivy.graphics import Color, Ellipse, InstructionGroup, Mesh, PopMatrix, PushMatrix, Rotate, SmoothLine, Translate
 
 from cabapp.jobs.records.field_marks import OBSTACLES
 from cabapp.screens.map import mark_icons

@@ -8,25 +8,12 @@ from cabapp.common.paths import home
 from cabapp.geometry.plane import Plane
 from cabapp.position.boundaries.boundary_drive import track_length
 from cabapp.position.calibration.antenna_offset import Antenna
-from cabapp.position.calibration.side_offset_check import (
-    LEAST_LENGTH,
-    describe,
-    opposite_runs,
-    side_offset,
-)
+from cabapp.position.calibration.side_offset_check import LEAST_LENGTH, describe, opposite_runs, side_offset
 from cabapp.position.receivers.discovery import named_ports
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.position.receivers.tablet_location import why_not_offered
 from cabapp.position.recordings.recording_search import recordings
-from cabapp.screens.setup.receiver_text import (
-    FOOT,
-    INCH,
-    facts,
-    format_antenna,
-    format_offset,
-    format_span,
-    report_on,
-)
+from cabapp.screens.setup.receiver_text import FOOT, INCH, facts, format_antenna, format_offset, format_span, report_on
 from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.widgets.row_list import attempt_row
 from cabapp.screens.widgets.screen_frame import CabScreen

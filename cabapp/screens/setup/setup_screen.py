@@ -8,16 +8,7 @@ from cabapp.common.message import message
 from cabapp.common.paths import home
 from cabapp.position.boundaries.boundary_drive import track_length
 from cabapp.screens.setup.boundary_entry import OutlinePart
-from cabapp.screens.setup.form_fields import (
-    DEFAULTS,
-    FORMS,
-    TYPED,
-    FormRefused,
-    lacking,
-    typed_of,
-    unit_of,
-    value_of,
-)
+from cabapp.screens.setup.form_fields import DEFAULTS, FORMS, TYPED, FormRefused, lacking, typed_of, unit_of, value_of
 from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.widgets.row_list import Row, attempt_row
 from cabapp.screens.widgets.screen_frame import CabScreen

@@ -3,12 +3,7 @@
 Both are taps of the stint. A point that was not touched was not looked at, and is not written.
 """
 
-from kivy.properties import (
-    BooleanProperty,
-    ListProperty,
-    NumericProperty,
-    StringProperty,
-)
+from kivy.properties import BooleanProperty, ListProperty, NumericProperty, StringProperty
 
 from cabapp.common.message import N_, message
 from cabapp.screens.widgets.buttons import Key

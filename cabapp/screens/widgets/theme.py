@@ -8,12 +8,7 @@ everything larger; a smaller one shrinks it all alike, and `Theme.true_scale` th
 from dataclasses import dataclass
 
 from kivy.event import EventDispatcher
-from kivy.properties import (
-    BooleanProperty,
-    ColorProperty,
-    NumericProperty,
-    OptionProperty,
-)
+from kivy.properties import BooleanProperty, ColorProperty, NumericProperty, OptionProperty
 from kivy.utils import get_color_from_hex
 
 PAGE_MM = (216.0, 129.5)

@@ -108,9 +108,7 @@ class GapTourScreen(CabScreen):
             at = last
         if legs:
             self.remark = translate(
-                "{distance} to drive, about {time}",
-                distance=Distance(found.metres),
-                time=Duration(found.seconds),
+                "{distance} to drive, about {time}", distance=Distance(found.metres), time=Duration(found.seconds)
             )
         else:
             rows.append(Row(words=translate("Nothing that was missed is worth going back for.")))

@@ -4,12 +4,7 @@ Draws a `cabapp.session.state.view.View`; every rule behind it lives in the sess
 """
 
 from kivy.clock import Clock
-from kivy.properties import (
-    BooleanProperty,
-    ListProperty,
-    NumericProperty,
-    StringProperty,
-)
+from kivy.properties import BooleanProperty, ListProperty, NumericProperty, StringProperty
 from kivy.utils import escape_markup
 
 from cabapp.common.message import N_, Message, message

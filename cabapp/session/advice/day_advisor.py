@@ -17,15 +17,7 @@ from cabapp.jobs.records.stint_state import READY, STOPPED
 from cabapp.planning.half_lap import expected_shares
 from cabapp.planning.pursuit import backlog_at_its_end, holding_speed, time_to_catch
 from cabapp.planning.work_order import HOURS_A_DAY, left_at
-from cabapp.session.advice.day_facts import (
-    DAY,
-    HOUR,
-    DayFacts,
-    best_spacing,
-    finished,
-    spare,
-    waiting_jobs,
-)
+from cabapp.session.advice.day_facts import DAY, HOUR, DayFacts, best_spacing, finished, spare, waiting_jobs
 from cabapp.session.state.sentence import QUIET, SEEDER, STOP_RULE, Advice
 
 CATCH_S, CATCH_OFF_S = 20 * 60.0, 30 * 60.0

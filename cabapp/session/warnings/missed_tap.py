@@ -50,14 +50,7 @@ class MissedTapDetector:
         """Take the question away; it is not asked again in this spell."""
         self.question, self._answered = None, True
 
-    def feed(
-        self,
-        now: float,
-        state: str,
-        since: float,
-        speed: float | None,
-        in_field: bool | None,
-    ) -> Question | None:
+    def feed(self, now: float, state: str, since: float, speed: float | None, in_field: bool | None) -> Question | None:
         """Take what is known now and return the question that stands, or None.
 
         `now`, `since`: now, and the start of the present state, s.

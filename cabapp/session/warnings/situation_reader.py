@@ -69,9 +69,7 @@ def read_situation(
             "move": ahead.move,
             "move_side": ahead.move_side,
             "lap_sigma": likely_sigma(
-                runner.position.sigma(),
-                (runner.spacing.sigma, runner.spacing.pairs),
-                runner.count.lapped_before,
+                runner.position.sigma(), (runner.spacing.sigma, runner.spacing.pairs), runner.count.lapped_before
             ),
             "edge_ahead": runner.count.edge_ahead(pose.x, pose.y, pose.heading, far),
         }

@@ -54,10 +54,7 @@ def test_one_field_however_it_is_wrapped(written, data):
 
 def test_several_polygons_are_one_field():
     """Features that do not touch make one MultiPolygon, holes wound the other way."""
-    data = {
-        "type": "FeatureCollection",
-        "features": [feature(polygon(SQUARE, HOLE[::-1])), feature(polygon(FAR))],
-    }
+    data = {"type": "FeatureCollection", "features": [feature(polygon(SQUARE, HOLE[::-1])), feature(polygon(FAR))]}
     field = check_boundary(data)
     assert field["type"] == "MultiPolygon"
     outer, hole = (shape(polygon(ring)).exterior for ring in field["coordinates"][0])

@@ -119,10 +119,7 @@ def test_an_unsound_sentence_is_rejected(joined, line):
     assert (joiner.rejected, fixes) == (1, [])
 
 
-@pytest.mark.parametrize(
-    "field",
-    [("GPGGA,256000,", "clock"), ("GPGGA,1000,", "clock"), ("GPGGA,-10000,", "clock")],
-)
+@pytest.mark.parametrize("field", [("GPGGA,256000,", "clock"), ("GPGGA,1000,", "clock"), ("GPGGA,-10000,", "clock")])
 def test_an_impossible_clock_is_rejected(joined, sentence, field):
     """Hour 25, too few digits or a sign is no time of day."""
     body = field[0] + "5200.000,N,10600.000,W,1,08,0.9,500.0,M,-20.0,M,,"
@@ -253,10 +250,7 @@ def test_records_without_time_break_the_reception(reading, sentence):
     assert (trace.starts.tolist(), trace.dropped) == ([0, 1], 2)
 
 
-@pytest.mark.parametrize(
-    "text",
-    ["$GPGSV,1,1,00*79\n", "$GPGGA,,,,,,0,,,,M,,M,,*66\n", "$GPGGA,junk*00\n"],
-)
+@pytest.mark.parametrize("text", ["$GPGSV,1,1,00*79\n", "$GPGGA,,,,,,0,,,,M,,M,,*66\n", "$GPGGA,junk*00\n"])
 def test_a_log_without_a_fix_is_refused(reading, text):
     """No GGA or RMC with a time means nothing to show, in words."""
     with pytest.raises(TraceRefused, match=r"a\.nmea holds no good GGA or RMC"):

@@ -6,11 +6,7 @@ import numpy as np
 import pytest
 
 from cabapp.__main__ import main
-from cabapp.position.calibration.side_offset_check import (
-    CheckRefused,
-    opposite_runs,
-    side_offset,
-)
+from cabapp.position.calibration.side_offset_check import CheckRefused, opposite_runs, side_offset
 from cabapp.position.fix import Fix
 from cabapp.position.protocols.byte_decoder import TimedFix
 from cabapp.position.receivers.receiver_report import assess
