@@ -50,7 +50,6 @@ class Card:
 
 
 def card_of(store: Store) -> Card:
-    """Return the card of this copy."""
     with store.session() as session:
         own = session.scalars(select(Own)).one()
         return Card(own.device, own.name, public_key_of(own.private_key))

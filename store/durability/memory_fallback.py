@@ -65,7 +65,6 @@ class MemoryFallback:
             file.execute(f'{verb} INTO "{table}" ({names}) VALUES ({marks})', row.fetchone())
 
     def close(self) -> None:
-        """Discard what is in memory."""
         self.engine.dispose()
         self._alive.close()
 

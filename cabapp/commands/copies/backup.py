@@ -12,14 +12,12 @@ EXAMPLE = "rollbook backup /media/stick"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     parser.add_argument("directory", type=Path, metavar="DIR", help="where the copy goes")
     parser.add_argument("--keep", type=int, default=7, metavar="N", help="how many to keep (default: 7)")
     paths.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Do it."""
     with open_store(paths.existing_store(args)) as store:
         path = store.backup(args.directory, keep=args.keep)
     print(f"Written and checked: {path} ({path.stat().st_size / 1000:,.0f} kB).")

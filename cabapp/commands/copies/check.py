@@ -17,7 +17,6 @@ EXAMPLE = "rollbook check --store logbook.sqlite"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     parser.add_argument("--json", action="store_true", help="print figures as JSON")
     paths.store_option(parser)
 

@@ -13,7 +13,6 @@ EXAMPLE = "rollbook enrol rollbook-card:1:..."
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     parser.add_argument("cards", nargs="*", metavar="CARD", help="a card's text, or a file with it")
     parser.add_argument("--card", action="store_true", help="show this device's own card")
     parser.add_argument("--out", type=Path, metavar="FILE", help="write this device's card there")

@@ -19,7 +19,6 @@ PAUSE_S = 2.0
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     parser.add_argument("folders", nargs="*", type=Path, metavar="DIR", help="a shared folder")
     parser.add_argument("--sticks", action="store_true", help=f"sticks that have a folder named {STICK_FOLDER}, too")
     parser.add_argument("--watch", action="store_true", help="go on until stopped with Ctrl-C")

@@ -15,7 +15,6 @@ EXAMPLE = "rollbook export /media/stick"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     parser.add_argument("directory", type=Path, metavar="DIR", help="where the bundle goes")
     parser.add_argument("--passphrase-file", type=Path, metavar="FILE", help="lock the bundle with the words in it")
     parser.add_argument("--json", action="store_true", help="print figures as JSON")
@@ -23,7 +22,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Do it."""
     with open_store(paths.existing_store(args)) as store:
         path = export_bundle(store, args.directory, read_passphrase(args.passphrase_file))
     size = path.stat().st_size

@@ -16,7 +16,6 @@ EXAMPLE = "rollbook merge /media/stick"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     parser.add_argument("paths", nargs="+", type=Path, metavar="PATH", help="a bundle, or a folder of bundles")
     parser.add_argument("--name", default="office", help="what this copy is called if it is new (default: office)")
     parser.add_argument("--passphrase-file", type=Path, metavar="FILE", help="unlock bundles with the words in it")

@@ -16,7 +16,6 @@ EXAMPLE = 'rollbook log --field "Heron Flat" --out pages'
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--field", metavar="NAME", help="all work on this field (default: all work on all fields)")
     which.add_argument("--job", metavar="ID", help="one job, by the beginning of its id")
@@ -27,7 +26,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Do it."""
     with open_store(places.existing_store(args)) as store:
         jobs = jobs_of(store, field=args.field, job=args.job, stint=args.stint)
         written = [write_job(store, read_job(store, job), args.out, time.time()) for job in jobs]

@@ -30,7 +30,6 @@ def _passes(text: str) -> int:
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     add, metres = parser.add_argument, partial(number_between, what="metres")
     add(
         "trace",

@@ -19,7 +19,6 @@ EXAMPLE = "rollbook office --store office.sqlite --out pages --serve"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     parser.add_argument("--out", type=Path, metavar="DIR", help="where the pages go (default: office, beside the logbook)")  # fmt: skip
     parser.add_argument("--serve", action="store_true", help="then show them on this machine until Ctrl-C")
     parser.add_argument("--port", type=int, default=8177, help="the port to show them on (default: 8177)")
@@ -28,7 +27,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Do it."""
     path = paths.existing_store(args)
     out = args.out or (paths.home() if paths.is_server(path) else Path(path).parent) / "office"
     with open_store(path) as store:

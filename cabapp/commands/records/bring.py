@@ -21,7 +21,6 @@ EXAMPLE = "rollbook bring monday.gpx --operator Ann --tractor Red --tool Roller"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     parser.add_argument("file", type=Path, metavar="FILE", help="the recording of a day")
     parser.add_argument("--operator", metavar="NAME", help="who drove (needed when there are several)")
     parser.add_argument("--tractor", metavar="NAME", help="with which tractor")

@@ -23,7 +23,6 @@ _PEOPLE = {"operator_id": models.Operator, "tractor_id": models.Tractor, "tool_i
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     parser.add_argument("kind", choices=KINDS, help="what is wrong")
     parser.add_argument("id", nargs="?", help="which one, by the beginning of its id; without it, they are listed")
     parser.add_argument("value", nargs="*", metavar="COLUMN=VALUE", help="what is right: 45ft, 20gal, or a name; or the word void")  # fmt: skip
@@ -34,7 +33,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Do it."""
     model = KINDS[args.kind]
     with open_store(paths.existing_store(args)) as store:
         if args.id is None:

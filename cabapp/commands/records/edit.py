@@ -36,7 +36,6 @@ COLUMNS = {
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     parser.add_argument("kind", choices=KINDS, help="what is edited")
     parser.add_argument("values", nargs="*", metavar="NAME COLUMN=VALUE", help="which one (not for the farm), and what it is to be; alone, all are shown")  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print them as JSON")
@@ -44,7 +43,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Do it."""
     model, columns = KINDS[args.kind], COLUMNS[args.kind]
     values = list(args.values)
     with open_store(paths.existing_store(args)) as store:

@@ -18,7 +18,6 @@ EXAMPLE = 'rollbook fields boundaries.kml --target 2\nor: rollbook fields --rena
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     parser.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the fields; without it, those known are listed")  # fmt: skip
     parser.add_argument("--name", help="the field's name, when the file holds one field")
     parser.add_argument("--target", type=int, default=None, metavar="N", help="passes wanted (default: 2)")
@@ -29,7 +28,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Do it."""
     if args.target is not None and not 1 <= args.target <= 9:
         raise Refused("A target is 1 to 9 passes, not {target}.", target=args.target)
     found = read_fields(args.file) if args.file else []

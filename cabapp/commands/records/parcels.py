@@ -26,7 +26,6 @@ OVERLAP = 0.02
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     parser.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the parcels; without it, those known are listed")  # fmt: skip
     parser.add_argument("--field", metavar="NAME", help="the field they lie in")
     parser.add_argument("--landlord", metavar="NAME", help="whose they are (default: the parcel's own name)")
@@ -36,7 +35,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Do it."""
     found = read_fields(args.file) if args.file else []
     with open_store(paths.existing_store(args)) as store:
         if found or args.remove:

@@ -30,7 +30,6 @@ class NoPlace(Refused):
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     store_option(parser)
     add, where = parser.add_argument, parser.add_mutually_exclusive_group()
     text = f"{FORMS} (default: the one chosen on the screen; at first auto, which also goes without)"

@@ -34,7 +34,6 @@ STEPS = 6
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     add, folder = parser.add_argument, Path("rollbook-demo")
     add("--out", type=Path, metavar="DIR", default=folder, help=f"where everything goes (default: {folder})")
     add("--headless", action="store_true", help="open no window, even where there is a screen")
@@ -45,7 +44,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Do it."""
     _may_write(args.out)
     built = build(args.out, along=SHORT if args.short else 1.0)
     bundles = args.out / "bundles"

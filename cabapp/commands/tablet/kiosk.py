@@ -99,7 +99,6 @@ class KioskRefused(Refused):
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     here = "windows" if sys.platform == "win32" else "linux"
     parser.add_argument("--system", choices=("linux", "windows"), default=here, help=f"which tablet (default: {here})")
     parser.add_argument("--user", default=os.environ.get("USER") or "cab", help="who the cab runs as")

@@ -25,7 +25,6 @@ LOOK_S, SHOW_S = 0.2, 2.0
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the command takes."""
     add, here = parser.add_argument, f"{GPSD[0]}:{GPSD[1]}"
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--port", metavar="P", help="listen at this serial port only (default: find it)")

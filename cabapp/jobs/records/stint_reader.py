@@ -136,7 +136,6 @@ def last_stint(store: Store) -> models.Stint | None:
 
 
 def state_of(store: Store, stint: models.Stint, corrections: Corrections | None = None) -> StintState:
-    """Return the state a stint's taps leave it in."""
     return stint_state(stint.at, taps_of(store, stint.id, corrections))
 
 

@@ -19,7 +19,6 @@ class Fill:
     cents: int | None
 
     def as_json(self) -> dict:
-        """As JSON can hold it."""
         return asdict(self)
 
 

@@ -100,7 +100,6 @@ class Account:
         return [(part, *cents) for part, cents in zip(self.parts, money, strict=True)]
 
     def as_json(self) -> dict:
-        """Return the account as JSON holds it."""
         return asdict(self)
 
     @classmethod

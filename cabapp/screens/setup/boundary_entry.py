@@ -122,7 +122,6 @@ class OutlinePart:
         self.app.attempt(act)
 
     def not_driven(self):
-        """Leave the outline as it is."""
         self.app.fix_monitor.track = None
         self._form_again()
 

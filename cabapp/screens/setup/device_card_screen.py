@@ -20,7 +20,6 @@ class QrCode(Widget):
     texture = ObjectProperty(None, allownone=True)
 
     def draw(self, text: str) -> None:
-        """Draw the code of a text."""
         rows = list(segno.make(text, error="m", micro=False).matrix_iter(border=QUIET))
         side = len(rows)
         dots = bytes(0 if dark else 255 for row in reversed(rows) for dark in row)
@@ -36,7 +35,6 @@ class DeviceCardScreen(CabScreen):
     fingerprint = StringProperty()
 
     def on_pre_enter(self, *_args):
-        """Draw this tablet's code."""
         card = card_of(self.app.store)
         self.remark, self.fingerprint = card.name, card.fingerprint
         self.ids.code.draw(card.text())

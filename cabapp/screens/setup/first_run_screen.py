@@ -40,7 +40,6 @@ class FirstRunScreen(CabScreen):
     part = StringProperty("typing")  # "typing" or "pick"
 
     def on_pre_enter(self, *_args):
-        """Begin with the farm's name."""
         self._values: dict = {"zone": zone_of_tablet()}
         steps = [
             self._farm, None if self._values["zone"] else self._zone, self._units, self._operator, self._tractor,
@@ -91,7 +90,6 @@ class FirstRunScreen(CabScreen):
         self.ids.pick.fill(attempt_row(words, lambda value=value: self._picked(value)) for value, words in choices)
 
     def typed(self, text: str):
-        """What was typed is done."""
         self.app.attempt(lambda: self._take(text))
 
     def _take(self, text):

@@ -46,7 +46,6 @@ class FormField:
 
     @property
     def columns(self) -> tuple[str, ...]:
-        """The columns it fills."""
         return (self.column + "_lat", self.column + "_lon") if self.kind == "place" else (self.column,)
 
 

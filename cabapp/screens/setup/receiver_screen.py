@@ -46,14 +46,12 @@ class ReceiverScreen(CabScreen):
     coarse, fine = StringProperty(), StringProperty()
 
     def on_pre_enter(self, *_args):
-        """Begin with the state."""
         self._said, self._back_to, self._then = float("-inf"), self.show_state, None
         system = self.app.units.system
         self.coarse, self.fine = ("1 ft", "1 in") if system == "us" else ("10 cm", "1 cm")
         self.show_state()
 
     def on_leave(self, *_args):
-        """Stop following the drive."""
         if (fix_monitor := self.app.fix_monitor) is not None:
             fix_monitor.track = None
 
@@ -64,7 +62,6 @@ class ReceiverScreen(CabScreen):
         return source if isinstance(source, SelectedReceiver) else None
 
     def show(self, view) -> None:
-        """Say how the receiver does, once a second; and how far was driven."""
         if self.part == "both ways":
             self.driven = self.app.units.distance(track_length(self.app.fix_monitor.track or []))
         now = self.app.clock.now()
@@ -80,7 +77,6 @@ class ReceiverScreen(CabScreen):
     # --- ways between the parts -------------------------------------------------------------
 
     def show_state(self):
-        """How the receiver does."""
         self.title, self.part = translate("Receiver"), "state"
         self._said = float("-inf")
 
@@ -91,7 +87,6 @@ class ReceiverScreen(CabScreen):
         self.app.back()
 
     def back(self):
-        """One step back."""
         self._back_to()
 
     def _list(self, title, rows, back):
@@ -173,7 +168,6 @@ class ReceiverScreen(CabScreen):
         self.ids.typing.ask(title, "", True, False)
 
     def typed(self, text: str):
-        """What was typed is done."""
         self.app.attempt(lambda: self._then(text))
 
     # --- where antennas sit -----------------------------------------------------------------
@@ -225,7 +219,6 @@ class ReceiverScreen(CabScreen):
         )
 
     def write_antenna(self):
-        """Write down where it sits."""
         ahead, right = (round(value, 4) + 0.0 for value in self._place)
         self._source.set_antenna(self._antenna, Antenna(ahead, right))
         self.list_antennas()
@@ -287,6 +280,5 @@ class ReceiverScreen(CabScreen):
         self._show_found()
 
     def drop_check(self):
-        """Leave the check."""
         self.app.fix_monitor.track = None
         self.show_state()

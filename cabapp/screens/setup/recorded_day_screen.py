@@ -45,7 +45,6 @@ class RecordedDayScreen(CabScreen):
     all_said = BooleanProperty(False)
 
     def on_pre_enter(self, *_args):
-        """Begin with the recordings there are."""
         self._day, self._asked, self._at, self._token = None, [], 0, None
         self.list_files()
 
@@ -220,13 +219,11 @@ class RecordedDayScreen(CabScreen):
         self._next()
 
     def not_changed(self):
-        """Leave the part as it is."""
         self._show_day()
 
     # --- writing ----------------------------------------------------------------------------
 
     def write(self):
-        """Write what was agreed to."""
         self.app.attempt(self._write)
 
     def _write(self):

@@ -42,7 +42,6 @@ class SetUpScreen(OutlinePart, CabScreen):
         tablet.add_key(translate("Back"), self.show_keys, main=True)
 
     def on_pre_enter(self, *_args):
-        """Ask for the number, or to choose one."""
         if self.visiting:
             self.visiting = False
             self.show_keys()
@@ -58,7 +57,6 @@ class SetUpScreen(OutlinePart, CabScreen):
             )
 
     def show(self, view) -> None:
-        """Say how far was driven."""
         if self.part == "round":
             self.driven = self.app.units.distance(track_length(self.app.fix_monitor.track or []))
 
@@ -77,7 +75,6 @@ class SetUpScreen(OutlinePart, CabScreen):
         self.ids.typing.ask(title, text, digits, hidden)
 
     def typed(self, text: str):
-        """What was typed is done."""
         self.app.attempt(lambda: self._then(text))
 
     def not_typed(self):
@@ -99,16 +96,13 @@ class SetUpScreen(OutlinePart, CabScreen):
     # --- keys and lists ---------------------------------------------------------------------
 
     def show_keys(self):
-        """The kinds of things to set up."""
         self.title, self.part = translate("Set-up"), "keys"
 
     def visit(self, screen: str):
-        """Go to a screen of its own."""
         self.visiting = True
         self.app.go(screen)
 
     def new_number(self):
-        """Choose other digits."""
         self._ask(translate("Choose four digits for set-up"), self._choose_number, digits=True, back=self.show_keys)
 
     def choose_language(self):
@@ -138,7 +132,6 @@ class SetUpScreen(OutlinePart, CabScreen):
         self.ids.list.fill(Row(words=self._name(row), on_release=lambda _, row=row: self._edit(row)) for row in rows)
 
     def new(self):
-        """A new row of this kind."""
         self._edit(None)
 
     def _name(self, row):
@@ -211,7 +204,6 @@ class SetUpScreen(OutlinePart, CabScreen):
         self._form_again()
 
     def write(self):
-        """Write the form down."""
         app, form = self.app, FORMS[self._kind]
 
         def act():
@@ -238,5 +230,4 @@ class SetUpScreen(OutlinePart, CabScreen):
         self.ids.pick.fill(attempt_row(name, lambda value=value: then(value)) for value, name in choices)
 
     def not_picked(self):
-        """Leave it as it was."""
         self._pick_back()

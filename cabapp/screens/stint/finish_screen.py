@@ -18,7 +18,6 @@ class FinishScreen(CabScreen):
     title = StringProperty()
 
     def on_pre_enter(self, *_args):
-        """Work the gaps out anew."""
         job, rows = self.app.session.job, []
         gaps = [gap for gap in job.gaps() if gap.kind in KINDS] if job is not None else []
         for place, gap in enumerate(gaps, 1):
@@ -36,7 +35,6 @@ class FinishScreen(CabScreen):
         self.ids.gaps.fill(rows)
 
     def show(self, view) -> None:
-        """Name the field; leave when it is finished."""
         self.title = translate("Finish {field}?", field=view.field or "")
         if view.state == "finished":
             self.app.go("pass")
@@ -46,6 +44,5 @@ class FinishScreen(CabScreen):
         self.app.go("pass")
 
     def finish(self):
-        """Finish the stint; the key was held for a second."""
         if self.app.do("finish"):
             self.app.go("pass")

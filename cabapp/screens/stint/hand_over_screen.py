@@ -29,7 +29,6 @@ class HandOverScreen(CabScreen):
     part = StringProperty("sheet")  # "sheet", "more" or "map"
 
     def on_pre_enter(self, *_args):
-        """Begin with open questions."""
         self.state, self.part, self._sheet, self._place = "", "sheet", None, None
         outgoing = self.app.view.operator
         others = [one for one in self.app.store.all(Operator) if one.name != outgoing]
@@ -45,7 +44,6 @@ class HandOverScreen(CabScreen):
         self._ask()
 
     def show(self, view) -> None:
-        """Name the field and who hands it over."""
         self.remark = f"{view.field or ''}, {view.operator or ''}"
 
     def choose_state(self, state: str):
@@ -144,6 +142,5 @@ class HandOverScreen(CabScreen):
         self._mark()
 
     def give(self):
-        """Close the stint and wait for the receiver."""
         if self._sheet is not None:
             self.app.attempt(lambda: self.app.session.hand_over(self._sheet))

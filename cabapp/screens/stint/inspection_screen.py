@@ -34,7 +34,6 @@ class Tick(Key):
     pen = PEN
 
     def on_release(self):
-        """Go one on."""
         self.found = (self.found + 1) % 3
 
 
@@ -48,12 +47,10 @@ class WalkRoundScreen(CabScreen):
             self.ids.points.add_widget(tick, index=len(self.ids.points.children))
 
     def on_pre_enter(self, *_args):
-        """Begin a fresh screen."""
         for tick in self._ticks:
             tick.found = 0
 
     def write(self):
-        """Write down what was looked at."""
         fine, fault = ([tick.point for tick in self._ticks if tick.found == n] for n in (1, 2))
         if not fine and not fault:
             self.app.show_refusal(message("Nothing is ticked yet. Touch what you have looked at."))
@@ -69,7 +66,6 @@ class LookFirstScreen(CabScreen):
     complete = BooleanProperty(False)
 
     def on_pre_enter(self, *_args):
-        """Begin with open questions."""
         self.answers = [None] * 4
 
     def on_answers(self, _screen, answers):
@@ -82,10 +78,8 @@ class LookFirstScreen(CabScreen):
             self.verdict = translate("Go.") if self.complete else ""
 
     def answer(self, place: int, answer: bool):
-        """Answer one question."""
         self.answers = [answer if k == place else old for k, old in enumerate(self.answers)]
 
     def write(self):
-        """Write the four answers down."""
         if self.complete and self.app.do("look_first", **dict(zip(QUESTIONS, map(bool, self.answers), strict=True))):
             self.app.go("pass")

@@ -21,7 +21,6 @@ class ReceiveScreen(CabScreen):
     named = BooleanProperty(False)
 
     def on_pre_enter(self, *_args):
-        """Lay out who may receive and what was written."""
         choices = self.app.session.choices()
         wanted = self.app.receiving.id if self.app.receiving else self.app.view.hand_over_id
         self.app.receiving = None
@@ -89,7 +88,6 @@ class ReceiveScreen(CabScreen):
         self.app.go("take over")
 
     def later(self):
-        """Leave it waiting."""
         self.app.back()
 
 

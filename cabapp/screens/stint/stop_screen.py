@@ -26,7 +26,6 @@ class StopScreen(CabScreen):
             self.ids.reasons.add_widget(Key(text=capital(reason), cap_mm=6.4, on_release=act))
 
     def show(self, view) -> None:
-        """Say since when; leave when work goes on."""
         self.title = translate("Stopped at {time}. Why?", time=ClockTime(view.since))
         self.again = translate("Start {verb}", verb=Message(view.operation) if view.operation else message("work"))
         if view.state != "stopped":
@@ -37,6 +36,5 @@ class StopScreen(CabScreen):
             self.app.go("pass")
 
     def restart(self):
-        """Go on working without a reason."""
         if self.app.do("restart"):
             self.app.go("pass")

@@ -39,7 +39,6 @@ class TakeOverScreen(CabScreen):
         self._touched = False
 
     def on_pre_enter(self, *_args):
-        """Begin a fresh screen, or go on with what was chosen before the hand-over's sheet was read."""
         self._touched = False
         self._load()
         if self._kept:
@@ -55,12 +54,10 @@ class TakeOverScreen(CabScreen):
                 self._mark(name, one)
 
     def on_leave(self, *_args):
-        """Stop putting the fields in order."""
         if self._again is not None:
             self._again.cancel()
 
     def show(self, view) -> None:
-        """Say where we are, and what else there is to say."""
         said = self.app.messages.quiet()
         self._kinds = [kind for _word, kind in said.answers] if said else []
         self.offer = translate(said.words) if said else ""
@@ -125,7 +122,6 @@ class TakeOverScreen(CabScreen):
         return True
 
     def answer(self, which: int):
-        """Act on a key of the line at the foot."""
         self.app.do(self._kinds[which])
 
     def set_up(self):
@@ -141,12 +137,10 @@ class TakeOverScreen(CabScreen):
         return not any(getattr(self._choices, name, ()) for name in COLUMNS)
 
     def take_over(self):
-        """Take over with the four chosen."""
         if self.ready:
             self._begin(*(self._chosen[name] for name in COLUMNS))
 
     def take_over_same(self):
-        """Take over as last time."""
         if self.same:
             self._begin(*self._last)
 
@@ -175,7 +169,6 @@ class TakeOverScreen(CabScreen):
         return waiting[0] if waiting and not self._skipped(field, tool) else None
 
     def receive(self):
-        """Go and look at the hand-over that waits."""
         self.app.receiving = self._choices.hand_overs[0]
         self.app.go("receive")
 

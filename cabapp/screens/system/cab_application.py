@@ -266,11 +266,9 @@ class CabApplication(App):
         return max(own, key=lambda one: one.seq, default=None)
 
     def go(self, name: str) -> None:
-        """Show a screen asked for by a key."""
         self.screens.current = name
 
     def back(self) -> None:
-        """Show the screen that Back leads to."""
         self.go(parent_of(self.screens.current, self.view))
 
     def do(self, what: str, /, **detail) -> bool:
@@ -311,7 +309,6 @@ class CabApplication(App):
         return True
 
     def show_refusal(self, said: Message | Refused) -> None:
-        """Say for a few seconds what could not be done."""
         self.messages.refuse(said)
 
     @property
@@ -325,7 +322,6 @@ class CabApplication(App):
             self._ask_why = True
 
     def clock_words(self, t) -> str:
-        """Return the time of day of a moment, POSIX s."""
         return self.farm.time(t)
 
     def _picture(self, *_changed):
@@ -335,7 +331,6 @@ class CabApplication(App):
             Clock.schedule_once(lambda _dt: Window.screenshot(str(self._pictures / f"{name}.png")), 0.5)
 
     def on_stop(self):
-        """Leave everything written."""
         self.exchange.close()
         self.session.close()
         self._beside.shutdown()

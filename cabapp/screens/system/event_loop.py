@@ -36,7 +36,6 @@ class Faults(ExceptionHandler):
         self._cab = cab
 
     def handle_exception(self, _fault):
-        """Log it and go on."""
         LOG.exception("a handler failed")
         self._cab.show_refusal(BUG)
         return ExceptionManager.PASS

@@ -16,7 +16,6 @@ class ExchangeScreen(CabScreen):
     possible = BooleanProperty(False)
 
     def show(self, view) -> None:
-        """Draw how far it is."""
         exchange = self.app.exchange
         self.busy = exchange.busy
         self.share = exchange.done / exchange.of if exchange.of else 0

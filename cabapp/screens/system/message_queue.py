@@ -31,7 +31,6 @@ class MessageQueue:
         self.tablet_trouble_words: Message | None = None
 
     def refuse(self, words: Message | Refused) -> None:
-        """Say for some seconds what could not be done."""
         self._refused = words, self._seconds() + REFUSED_S
 
     def line(self, view) -> Sentence | None:

@@ -22,13 +22,11 @@ class TouchLock(ModalView):
         self.add_widget(self._words)
 
     def on_pre_open(self, *_args):
-        """Begin to count."""
         self.background_color = THEME.paper
         self.left = WIPE_S
         Clock.schedule_interval(self._count, 1)
 
     def on_left(self, _wipe, left):
-        """Say how long."""
         self._words.text = translate("Wipe the screen now. The keys sleep for {left} s.", left=int(left))
 
     def _count(self, _dt):

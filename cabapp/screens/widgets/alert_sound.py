@@ -74,6 +74,5 @@ class Sounder:
         return True
 
     def play(self) -> None:
-        """Let it be heard."""
         if self._sound is not None:
             self._sound.play()

@@ -92,7 +92,6 @@ class HoldKey(Key):
     __events__ = ("on_long",)
 
     def on_press(self):
-        """Begin to count."""
         self.held = 0.0
         self._beat = Clock.schedule_interval(self._count, 0.05)
 
@@ -106,7 +105,6 @@ class HoldKey(Key):
             Clock.schedule_once(lambda _dt: setattr(self, "held", 0.0))
 
     def on_release(self):
-        """Act only on a full second."""
         if self.held >= 1.0:
             self.dispatch("on_long")
 

@@ -72,7 +72,6 @@ class Typing(BoxLayout):
         self._lay()
 
     def rub(self):
-        """Take the last sign away."""
         self.text = self.text[:-1]
 
     def on_done(self, _text):

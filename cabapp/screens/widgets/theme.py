@@ -90,7 +90,6 @@ class Theme(EventDispatcher):
 
     @property
     def palette(self) -> Palette:
-        """The palette in force."""
         return {"day": DAY, "dusk": DUSK, "night": NIGHT}[self.light]
 
     def on_light(self, _theme, _light):

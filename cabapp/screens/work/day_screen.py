@@ -33,11 +33,9 @@ class DayScreen(CabScreen):
             self.ids.rain.add_key(words, partial(self.rain, hours), len(self.ids.rain.children))
 
     def on_pre_enter(self, *_args):
-        """Begin with the lines."""
         self.part, self._lines = "lines", None
 
     def show(self, view) -> None:
-        """Write the lines anew where they have changed."""
         self.remark = view.field or ""
         lines = self.app.session.day()
         if lines != self._lines:
@@ -51,7 +49,6 @@ class DayScreen(CabScreen):
             self.part = "lines"
 
     def greased(self):
-        """Note that the tool was greased just now."""
         self.app.do("grease")
 
     def open(self, name: str):
@@ -72,7 +69,6 @@ class DayScreen(CabScreen):
         self.upper, self.lower, *_ = *(figure.text for figure in self._pair.figures), ""
 
     def write(self):
-        """Write down the figures that were changed."""
         if self._pair.write(self._touched):
             self.part = "lines"
 

@@ -33,7 +33,6 @@ class RoundMap(GroundMap):
         self.redraw()
 
     def redraw(self) -> None:
-        """Draw the ground, and the round on top of it."""
         super().redraw()
         at = self.start
         for first, last in self.legs:
@@ -73,7 +72,6 @@ class GapTourScreen(CabScreen):
         self._due = Clock.create_trigger(self._work_out, A_FRAME_S)
 
     def on_pre_enter(self, *_args):
-        """Show an empty screen, then work it out."""
         self.remark = translate("Looking for the shortest round …")
         self.ids.stops.fill([])
         job, ground = self.app.session.job, self.ids.ground
@@ -84,7 +82,6 @@ class GapTourScreen(CabScreen):
         self._due()
 
     def on_leave(self, *_args):
-        """Leave off what was not begun."""
         self._due.cancel()
 
     def _work_out(self, _dt):

@@ -68,7 +68,6 @@ class MenuScreen(CabScreen):
             self.app.go("pass")
 
     def on_pre_enter(self, *_args):
-        """Begin with the keys."""
         self.part, self.fuel = "keys", 0
         self.ids.marks.remove_widget(self._stone)
         if self.app.view.operation in HARVESTS:
@@ -76,7 +75,6 @@ class MenuScreen(CabScreen):
         self._show_light()
 
     def show(self, view) -> None:
-        """Say where the work stands."""
         ground = ground_left(view)
         left = "" if ground is None else translate("{area} to finish", area=Area(ground))
         self.title = view.field or ""
@@ -88,7 +86,6 @@ class MenuScreen(CabScreen):
         self.fuel = max(0, self.fuel + step)
 
     def note_fuel(self):
-        """Write the fuel down."""
         litres = self.fuel / self.app.units.volume_value(1.0)
         if self.fuel and self.app.do("fuel", litres=litres):
             self.app.go("pass")
@@ -125,13 +122,11 @@ class MenuScreen(CabScreen):
         self.light_words = translate("Light: {light}", light=Message(self.app.light))
 
     def turn_map(self):
-        """North up, or travel up."""
         ground = self.app.screens.get_screen("pass").ids.ground
         ground.north_up, ground.whole = not ground.north_up, False
         self.app.go("pass")
 
     def whole_field(self):
-        """The whole field on the map."""
         self.app.go("pass")
         self.app.screens.get_screen("pass").ids.ground.show_whole()
 

@@ -55,12 +55,10 @@ class PassScreen(CabScreen):
         super().__init__(**kwargs)
 
     def on_pre_enter(self, *_args):
-        """Come back with the keys in their first places."""
         self.asking = ""
         Clock.schedule_interval(self._glide, 0)
 
     def on_leave(self, *_args):
-        """Rest while another screen is shown."""
         Clock.unschedule(self._glide)
 
     def _glide(self, _dt):
@@ -72,7 +70,6 @@ class PassScreen(CabScreen):
             self.ids.ground.glide(self.app.clock.now())
 
     def show(self, view) -> None:
-        """Draw what the session says."""
         self.moving = is_moving(view)
         self.no_receiver = view.position == "none"
         self._head(view, self.app)
@@ -194,7 +191,6 @@ class PassScreen(CabScreen):
             self.keys = [translate("Mark"), wing, more] if view.state != "finished" else ["", "", ""]
 
     def press_main(self):
-        """Start or stop."""
         state = self.app.view.state
         if state == "working":
             self.app.stop_work()
@@ -202,7 +198,6 @@ class PassScreen(CabScreen):
             self.app.do("restart" if state == "stopped" else "start")
 
     def press(self, place: int):
-        """Act on one of the small keys."""
         if self.asking == "mark":
             self.app.do("mark", kind=marks_for(self.app.view.operation)[place])
             self.asking = ""
@@ -222,7 +217,6 @@ class PassScreen(CabScreen):
         self.app.do("sections", on=signs(on))
 
     def answer(self, which: int):
-        """Act on a key of the sentence line."""
         self.app.do(self._answers[which][1])
 
     def point(self):
