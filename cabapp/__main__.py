@@ -34,9 +34,9 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     for name in [only] if only else COMMANDS:
         module = importlib.import_module(f"cabapp.commands.{COMMANDS[name]}.{name}")
         sub = commands.add_parser(
-            module.NAME,
-            help=module.HELP,
-            description=module.HELP,
+            name,
+            help=module.__doc__,
+            description=module.__doc__,
             epilog=f"example: {module.EXAMPLE}",
             formatter_class=_Help,
         )

@@ -1,16 +1,8 @@
 """What a person is told: messages, and the refusals that carry one.
 
-    Refused
-      StoreRefused     the logbook file cannot be opened or written
-      TraceRefused     a trace file cannot be read            (raised by cabapp.position)
-      BoundaryRefused  a field boundary cannot be read     (raised by cabapp.position)
-      BundleRefused    a bundle cannot be merged or written    (raised by sync)
-
 Everything else that escapes is a bug and is logged as one. A message is rendered in the farm's
 units and language by ``cabapp.common.rendering``; ``str`` of it is English.
 """
-
-from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field

@@ -29,16 +29,10 @@ def open_store(
 ) -> Store:
     """Open a logbook, making it (and its folder) if there is none.
 
-    Parameters
-    ----------
-    path : Path or str
-        The SQLite file, or the URL of a PostgreSQL database (``postgresql://...``).
-    device_name : str
-        Name of this tablet for people; used only when the file has no device of its own yet.
-    wall : callable
-        The machine's clock, POSIX seconds UTC.
-    carry_on : bool
-        Whether to enter memory mode while the disk cannot be written (`Store.trouble`).
+    `path`: the SQLite file, or the URL of a PostgreSQL database (``postgresql://...``).
+    `device_name`: name of this tablet for people; used only when the file has no device of its own yet.
+    `wall`: the machine's clock, POSIX seconds UTC.
+    `carry_on`: whether to enter memory mode while the disk cannot be written (`Store.trouble`).
 
     Raises StoreRefused if the file is no logbook, is newer than this program, or cannot be read or written.
 

@@ -67,18 +67,11 @@ def write_bundle(
 ) -> None:
     """Write a signed bundle, read it back, and move it into place.
 
-    Parameters
-    ----------
-    path : Path
-        The file; its folder is made if it is not there.
-    manifest : dict
-        Without format, version, public key and members, which are filled in here.
-    members : dict
-        Name to content, of the records and the pieces of trace.
-    key : bytes, length 32
-        The device's Ed25519 private key.
-    passphrase : str, optional
-        If given, the whole bundle is encrypted (sync.bundle_encryption).
+    `path`: the file; its folder is made if it is not there.
+    `manifest`: without format, version, public key and members, which are filled in here.
+    `members`: name to content, of the records and the pieces of trace.
+    `key`: the device's Ed25519 private key, 32 bytes.
+    `passphrase`: if given, the whole bundle is encrypted (sync.bundle_encryption).
 
     Raises BundleRefused if it cannot be written, or is too large to be read again.
     """

@@ -48,14 +48,9 @@ def enrolments_here(session: Session) -> list[dict[str, Any]]:
 def accepted_keys(session: Session, bundle: Bundle, fresh: list[dict[str, Any]]) -> dict[str, bytes]:
     """Return the public key by which the pages of each device are to be checked.
 
-    Parameters
-    ----------
-    session : Session
-        A writing one: the farm's office is stored when it is first met.
-    bundle : Bundle
-        One whose own signature is valid.
-    fresh : list of dict
-        The enrolments it brings, as columns; the caller checks their page by these keys.
+    `session`: a writing one: the farm's office is stored when it is first met.
+    `bundle`: one whose own signature is valid.
+    `fresh`: the enrolments it brings, as columns; the caller checks their page by these keys.
 
     Raises BundleRefused if its signer is not trusted.
     """

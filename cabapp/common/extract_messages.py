@@ -3,8 +3,6 @@
 python -m cabapp.common.extract_messages > rollbook.pot
 """
 
-from __future__ import annotations
-
 import ast
 import re
 import sys

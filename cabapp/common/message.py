@@ -1,7 +1,5 @@
 """Messages as they are kept in records: a message to plain JSON values and back."""
 
-from __future__ import annotations
-
 from typing import TypeVar
 
 from cabapp.common.quantities import KINDS, Quantity

@@ -1,7 +1,5 @@
 """Quantities in messages: SI values that are written in the farm's units, zone and money where they are shown."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from operator import attrgetter
 from typing import ClassVar
@@ -23,6 +21,9 @@ class Quantity:
     value: float | None
     writer: ClassVar[str]
 
+    def __init_subclass__(cls, writer: str) -> None:
+        cls.writer = writer
+
     def text(self, farm: FarmFormat) -> str:
         """Return the quantity as a farm writes it."""
         text: str = attrgetter(self.writer)(farm)(self.value)
@@ -32,94 +33,60 @@ class Quantity:
         return self.text(_NO_FARM)
 
 
-class Length(Quantity):
+class Length(Quantity, writer="units.length"):
     """A length one can pace out, m."""
 
-    writer = "units.length"
 
-
-class SmallLength(Quantity):
+class SmallLength(Quantity, writer="units.small_length"):
     """A length one tells passes apart by, roughly, m."""
 
-    writer = "units.small_length"
 
-
-class Distance(Quantity):
+class Distance(Quantity, writer="units.distance"):
     """A distance to drive, m."""
 
-    writer = "units.distance"
 
-
-class Area(Quantity):
+class Area(Quantity, writer="units.area"):
     """Ground, or passes times ground, m2."""
 
-    writer = "units.area"
 
-
-class AreaRate(Quantity):
+class AreaRate(Quantity, writer="units.area_rate"):
     """Ground worked in a time, m2/s."""
 
-    writer = "units.area_rate"
 
-
-class Speed(Quantity):
+class Speed(Quantity, writer="units.speed"):
     """A speed, m/s."""
 
-    writer = "units.speed"
 
-
-class Volume(Quantity):
+class Volume(Quantity, writer="units.volume"):
     """A volume of fuel, litres."""
 
-    writer = "units.volume"
 
-
-class Temperature(Quantity):
+class Temperature(Quantity, writer="units.temperature"):
     """A temperature, deg C."""
 
-    writer = "units.temperature"
 
-
-class Duration(Quantity):
+class Duration(Quantity, writer="rough_duration"):
     """A length of time said roughly, s."""
 
-    writer = "rough_duration"
 
-
-class WorkHours(Quantity):
+class WorkHours(Quantity, writer="work_hours"):
     """Hours of work, s."""
 
-    writer = "work_hours"
 
-
-class ClockTime(Quantity):
+class ClockTime(Quantity, writer="time"):
     """The time of day of an instant, POSIX s."""
 
-    writer = "time"
 
-
-class ClockSecond(Quantity):
+class ClockSecond(Quantity, writer="second"):
     """The time of day of an instant to the second, POSIX s."""
 
-    writer = "second"
 
-
-class DayAndTime(Quantity):
+class DayAndTime(Quantity, writer="when"):
     """The day and the time of an instant, POSIX s."""
 
-    writer = "when"
 
-
-class Day(Quantity):
+class Day(Quantity, writer="short_day"):
     """The day of an instant, POSIX s."""
-
-    writer = "short_day"
-
-
-class Money(Quantity):
-    """Money, in hundredths of the currency."""
-
-    writer = "money"
 
 
 KINDS: dict[str, type[Quantity]] = {kind.__name__: kind for kind in Quantity.__subclasses__()}

@@ -1,7 +1,5 @@
 """Messages rendered at the edge: in the tablet's language, the farm's units, zone and currency."""
 
-from __future__ import annotations
-
 import io
 import logging
 from gettext import GNUTranslations, NullTranslations

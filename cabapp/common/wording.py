@@ -1,7 +1,5 @@
 """Words of the work: what was done to ground, how often, to which side. It knows no figures and no units."""
 
-from __future__ import annotations
-
 import math
 
 from cabapp.common.message import N_, Message, message, plural

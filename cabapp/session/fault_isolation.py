@@ -1,7 +1,5 @@
 """Isolates faults in counting and advice so that recording continues."""
 
-from __future__ import annotations
-
 import logging
 from typing import Protocol
 

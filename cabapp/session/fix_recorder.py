@@ -1,7 +1,5 @@
 """Writes the open stint's fixes; a disk error becomes a message."""
 
-from __future__ import annotations
-
 import logging
 from collections.abc import Callable
 from concurrent.futures import Executor, Future

@@ -1,7 +1,5 @@
 """Which stint to continue after a restart."""
 
-from __future__ import annotations
-
 from cabapp.jobs.records import stint_state
 from cabapp.jobs.records.pending_handovers import pending_handovers
 from cabapp.jobs.records.stint_reader import last_stint, state_of

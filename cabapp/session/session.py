@@ -4,8 +4,6 @@ Every tap is durable before the view shows it. Nothing of a stint is kept here a
 after a restart finds the open stint in the store and continues.
 """
 
-from __future__ import annotations
-
 import logging
 from concurrent.futures import Executor
 from dataclasses import replace

@@ -6,8 +6,6 @@ Recording comes first and depends on nothing. A fault in counting or advice is l
 sentence, and fixes are still recorded.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from concurrent.futures import Executor
 
@@ -126,33 +124,26 @@ class StintRunner:
 
     @property
     def question_since(self) -> float | None:
-        """The moment the standing question asks about, POSIX s."""
         return self.evaluator.question_since
 
     @property
     def can_silence(self) -> bool:
-        """Whether a warning stands that can be silenced."""
         return self.evaluator.can_silence
 
     def answer_question(self) -> None:
-        """Withdraw the question about a missed tap."""
         self.evaluator.answered()
 
     def silence(self) -> None:
-        """Silence the warning that stands."""
         self.evaluator.i_know()
 
     def end_work(self) -> None:
-        """Write open warnings as not acted on, and seal the trace."""
         self.record_outcomes(self.evaluator.flush())
         self.recorder.seal()
 
     def read_marks(self) -> None:
-        """Read the field's marks again."""
         self.marks = marks_of(self._store, self.field.id, self.count.count.plane if self.count else None)
 
     def take_back(self, table: str, row_id: str, at: float) -> None:
-        """Void a row that an undone tap wrote."""
         take_back(self._store, table, row_id, self.stint.operator_id, at)
 
     # --- fixes -----------------------------------------------------------------------------
@@ -210,25 +201,20 @@ class StintRunner:
 
     @property
     def pose(self) -> Pose | None:
-        """Where tractor and tool are, by the last fixes."""
         return self.count.count.pose if self.count else None
 
     @property
     def up(self) -> bool:
-        """Whether the crop is up, by the estimate."""
         return self.day.up
 
     @property
     def advice(self) -> tuple[Advice, ...]:
-        """Advice of the day, the most pressing first."""
         return self.day.advice
 
     def day_lines(self) -> tuple[tuple[str, str], ...]:
-        """Return the day in (name, words)."""
         return self.day.lines()
 
     def areas(self) -> dict:
-        """Return the job's areas, m2; empty while nothing can be counted."""
         return self.count.count.areas() if self.count else {}
 
     def update_day(self, t: float) -> None:
@@ -260,19 +246,15 @@ class StintRunner:
             self.taps.append(self._store.add(Tap(stint_id=self.stint.id, kind="warned", at=one.at, detail=detail)))
 
     def pace(self) -> float | None:
-        """Return the operator's work rate, m2 of passes a second at work; None until it is known."""
         return self._work_rate.usual()
 
     def paces(self) -> np.ndarray:
-        """Return the work rate in every ten minutes at work of this stint, m2/s."""
         return self._work_rate.own
 
     def finish(self, now: float) -> Finish | None:
-        """Return the likely time of finish; None until the work rate is known."""
         return self._work_rate.finish(now, self.areas().get("left_pass_area"))
 
     def message(self) -> Sentence | None:
-        """Return the sentence that stands: a fault goes before all but a danger."""
         trouble = self.trouble or self.recorder.trouble
         if trouble and (self.sentence is None or self.sentence.rank >= RECORDING):
             return Sentence(RECORDING, trouble, True)

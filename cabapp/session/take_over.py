@@ -1,7 +1,5 @@
 """Choices at take-over and the hitching question."""
 
-from __future__ import annotations
-
 import shapely
 from shapely.geometry import shape
 

@@ -1,7 +1,5 @@
 """Builds the View from the open stint and the receiver."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from cabapp.common import wording

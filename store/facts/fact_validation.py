@@ -30,14 +30,9 @@ Packed = Callable[[str], bytes | None]
 def read_page(data: bytes, device: str, first: int, packed: Packed) -> Rows:
     """Return the facts on the lines of a page.
 
-    Parameters
-    ----------
-    data : bytes
-        Lines, each with its line feed.
-    device, first : str, int
-        The device they must be of, and the number of the first; the others follow it.
-    packed : callable
-        Given the id of a piece of trace, returns its bytes, or None if there are none.
+    `data`: lines, each with its line feed.
+    `device`, `first`: the device they must be of, and the number of the first; the others follow it.
+    `packed`: given the id of a piece of trace, returns its bytes, or None if there are none.
 
     Raises InvalidFact if anything in them is not as it must be.
     """

@@ -127,15 +127,9 @@ def apply_changes(
 ) -> None:
     """Write reference rows as the sum of their changes, whatever order those came in.
 
-    Parameters
-    ----------
-    session : Session
-        Reads and writes.
-    model : type
-        The table of the rows.
-    row_ids : iterable of str
-    fresh : iterable of tuple
-        Changes of these rows that are not written yet, each in the order of `Change`'s columns.
+    `session`: reads and writes.
+    `model`: the table of the rows.
+    `fresh`: changes of these rows that are not written yet, each in the order of `Change`'s columns.
 
     Raises LookupError if the changes do not give every column a row must have: its first change is missing.
     """

@@ -46,16 +46,10 @@ def write_time(at: float, timespec: str = "microseconds") -> str:
 def read_time(text: str, zone_needed: bool = True) -> float:
     """Return the POSIX seconds of RFC 3339 text; a leap second is the second after it.
 
-    Parameters
-    ----------
-    text : str
-    zone_needed : bool
-        If False, a text without zone is UTC, and one without seconds, or with the offset -0800, is read.
+    `zone_needed`: if False, a text without zone is UTC, and one without seconds, or with the offset -0800, is read.
 
     Raises ValueError if the text is no such time or lies outside 1716 to 2223.
 
-    Examples
-    --------
     RFC 3339 section 5.8, second example:
 
     >>> read_time("1996-12-19T16:39:57-08:00"), read_time("1996-12-20 00:39", zone_needed=False)

@@ -5,9 +5,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from cabapp.common.units import ACRE, FOOT, GALLON, MPH
 from cabapp.planning.capacity import field_capacity, field_efficiency, mean_speed
-from cabapp.planning.cost import area_in_tank, cost_of_passes, fuel_per_pass_area
+from cabapp.planning.cost import area_in_tank, fuel_per_pass_area
 from cabapp.planning.finish_time import finish_time, paces
 from cabapp.planning.fuel_use import fuel_rate
 from cabapp.planning.pursuit import (
@@ -127,32 +126,18 @@ def test_rates_that_cannot_be():
         holding_speed(1.0, 0.0, 1.0)
 
 
-@given(litres=st.floats(1, 500), area=st.floats(1e3, 1e6), passes=st.integers(1, 4))
-def test_a_full_tank_covers_what_it_took(litres, area, passes):
-    """What was filled for an area lasts for that area again, shared by the passes it needs."""
+@given(litres=st.floats(1, 500), area=st.floats(1e3, 1e6))
+def test_a_full_tank_covers_what_it_took(litres, area):
+    """What was filled for an area lasts for that area again."""
     use = fuel_per_pass_area(litres, area)
-    assert area_in_tank(litres, use, passes) * passes == pytest.approx(area)
-    assert area_in_tank(litres, use, passes, reserve=litres + 1) == 0
+    assert area_in_tank(litres, use) == pytest.approx(area)
+    assert area_in_tank(litres, use, reserve=litres + 1) == 0
 
 
 def test_unknown_fuel_stays_unknown():
     """No ground covered, or no use known, gives no figure."""
     assert fuel_per_pass_area(10.0, 0.0) is None
     assert area_in_tank(100.0, None) is None
-    with pytest.raises(ValueError):
-        area_in_tank(100.0, 1e-4, passes=0)
-
-
-def test_the_cost_of_a_third_pass_is_a_sum():
-    """12.8 pass-acres at 26.2 ac/h: 3.2 gal at $4 and 0.49 h at $25 are $25.0 (calculated)."""
-    capacity = field_capacity(6 * MPH, 45 * FOOT, 0.80)
-    cost = cost_of_passes(
-        12.8 * ACRE, fuel_per_area=0.25 * GALLON / ACRE, fuel_price=4 / GALLON,
-        wage_per_h=25.0, capacity=capacity,
-    )  # fmt: skip
-    assert cost == pytest.approx(3.2 * 4 + 25 * 12.8 / (45 * 6 * 0.8 / 8.25))
-    with pytest.raises(ValueError):
-        cost_of_passes(1.0, wage_per_h=25.0)
 
 
 @given(speed=st.floats(0.1, 10), width=st.floats(1, 60), efficiency=st.floats(0.01, 1))

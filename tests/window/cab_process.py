@@ -25,7 +25,7 @@ def _run(words, environment, errors):
     os.environ.update(environment)
     os.chdir(ROOT)
     os.dup2(os.open(errors, os.O_WRONLY | os.O_APPEND | os.O_CREAT), 2)
-    from cabapp.__main__ import main
+    from tests.window.probed_program import main
 
     sys.exit(main(words))
 

@@ -80,7 +80,7 @@ class Cab:
         environment = {k: v for k, v in os.environ.items() if k not in ("WAYLAND_DISPLAY", "SDL_VIDEODRIVER")}
         environment |= {
             "DISPLAY": display, "ROLLBOOK_PROBE": self._socket_path, "ROLLBOOK_HOME": str(folder / "home"),
-            "LIBGL_ALWAYS_SOFTWARE": "1",
+            "PYTHONPATH": str(ROOT), "LIBGL_ALWAYS_SOFTWARE": "1",
         }  # fmt: skip
         self._errors = folder / "stderr"
         words = [*(() if "--dpi" in words else ("--dpi", str(DPI))), *words]

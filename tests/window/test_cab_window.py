@@ -209,7 +209,7 @@ def test_the_way_out_is_held_and_asked(begun):
 
 def test_the_window_goes_before_the_program_ends(open_cab, farm):
     """When the cab is closed its window is gone at once, whatever the program still has to do."""
-    lingering = "import sys, time; from cabapp.__main__ import main; main(sys.argv[1:]); time.sleep(60)"
+    lingering = "import sys, time; from tests.window.probed_program import main; main(sys.argv[1:]); time.sleep(60)"
     cab = open_cab("--store", farm["store"], program=("-c", lingering))
     assert cab.windows()
     cab.press(20, 20, seconds=3.4)

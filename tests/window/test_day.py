@@ -205,7 +205,7 @@ row = re.search(r"^    TapKind\\(.*?^    \\)", Path("DEVELOPERS.md").read_text("
 kind = eval(row, dict(vars(tap_kinds)))
 tap_kinds.TAP_KINDS[kind.name] = kind
 tap_kinds.TAPS += (kind.name,)
-from cabapp.__main__ import main
+from tests.window.probed_program import main
 sys.exit(main(sys.argv[1:]))
 """
 """The program with the tap kind of DEVELOPERS.md, which is one row of the registry and nothing else."""

@@ -236,7 +236,7 @@ class AsFastAsCounted(clock.ReplayClock):
         return t
 
 clock.ReplayClock = AsFastAsCounted
-from cabapp.__main__ import main
+from tests.window.probed_program import main
 sys.exit(main(sys.argv[1:]))
 """
 GROWN_MB = 40  # eight hours' fixes and swept ground are kept, about 60 bytes a fix

@@ -12,9 +12,9 @@ from PIL import Image
 
 from cabapp.planning.sun import evening
 from cabapp.screens.system.screen_registry import MENU, SCREENS
-from cabapp.screens.widgets.theme import contrast
 from store import open_store
 from store.models import Field, Mark, Tap
+from tests.window.contrast import contrast
 from tests.window.pseudo_language import write_language
 from tests.window.screen_parts import TOURED
 

@@ -5,6 +5,8 @@ import os
 
 import pytest
 
+from tests.window.contrast import contrast, luminance
+
 os.environ.setdefault("KIVY_NO_ARGS", "1")
 os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
 
@@ -18,21 +20,21 @@ theme = importlib.import_module("cabapp.screens.widgets.theme")  # only now may 
 )  # fmt: skip
 def test_contrast_is_that_of_wcag(one, other, ratio):
     """The contrast ratio is the W3C's, for its own examples (WCAG 2.2, Understanding 1.4.3)."""
-    assert theme.contrast(one, other) == pytest.approx(ratio, abs=5e-5)
-    assert theme.contrast(other, one) == theme.contrast(one, other)
+    assert contrast(one, other) == pytest.approx(ratio, abs=5e-5)
+    assert contrast(other, one) == contrast(one, other)
 
 
 @pytest.mark.parametrize("palette", [theme.DAY, theme.NIGHT], ids=lambda p: p.name)
 def test_words_stand_out_seven_to_one(palette):
     """Ink on paper, paper on ink and the words on the accent reach 7:1 by day and by night."""
-    assert theme.contrast(palette.ink, palette.paper) >= 7
-    assert theme.contrast(palette.accent_ink, palette.accent) >= 7
+    assert contrast(palette.ink, palette.paper) >= 7
+    assert contrast(palette.accent_ink, palette.accent) >= 7
 
 
 def test_the_night_is_dark():
     """By night the ground gives less than a hundredth of the light of the day's paper."""
-    assert theme.luminance(theme.NIGHT.paper) < theme.luminance(theme.DAY.paper) / 100
-    assert theme.luminance(theme.NIGHT.ink) < theme.luminance(theme.DAY.paper) / 2
+    assert luminance(theme.NIGHT.paper) < luminance(theme.DAY.paper) / 100
+    assert luminance(theme.NIGHT.ink) < luminance(theme.DAY.paper) / 2
 
 
 @pytest.mark.parametrize(

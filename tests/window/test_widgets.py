@@ -25,6 +25,7 @@ from cabapp.tablet.fix_monitor import FixMonitor
 from cabapp.tablet.hardware_status import tablet_trouble
 from cabapp.tablet.tablet_settings import Settings
 from store.errors import BoundaryRefused
+from tests.window.contrast import contrast
 
 RING = [(10.0, 50.0), (10.004, 50.0), (10.004, 50.002), (10.0, 50.002), (10.0, 50.0)]
 
@@ -166,8 +167,8 @@ def test_every_light_holds_its_contrast(palette):
     os.environ.setdefault("KIVY_NO_ARGS", "1")
     theme = importlib.import_module("cabapp.screens.widgets.theme")
     colours = getattr(theme, palette)
-    assert theme.contrast(colours.ink, colours.paper) >= 7
-    assert theme.contrast(colours.accent_ink, colours.accent) >= 7
+    assert contrast(colours.ink, colours.paper) >= 7
+    assert contrast(colours.accent_ink, colours.accent) >= 7
 
 
 def test_the_kiosk_is_printed_and_written_only_when_asked(tmp_path, monkeypatch, capsys):

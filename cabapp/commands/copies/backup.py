@@ -1,4 +1,4 @@
-"""`rollbook backup`: a checked copy of the logbook in a second place, the last few kept."""
+"""Write a checked copy of the logbook into a second place and keep the last few."""
 
 import argparse
 from pathlib import Path
@@ -6,8 +6,6 @@ from pathlib import Path
 from cabapp.common import paths
 from store import open_store
 
-NAME = "backup"
-HELP = "Write a checked copy of the logbook into a second place and keep the last few."
 EXAMPLE = "rollbook backup /media/stick"
 
 

@@ -1,4 +1,4 @@
-"""`rollbook check`: is the logbook whole?"""
+"""Check that the logbook is whole: file, links, sequence numbers, traces."""
 
 import argparse
 import json
@@ -11,8 +11,6 @@ from cabapp.jobs.imports.trace_recovery import refill
 from store import open_store
 from store.models import FACTS
 
-NAME = "check"
-HELP = "Check that the logbook is whole: file, links, sequence numbers, traces."
 EXAMPLE = "rollbook check --store logbook.sqlite"
 
 

@@ -1,4 +1,4 @@
-"""`rollbook enrol`: whose bundles this farm takes."""
+"""Show this device's card, or at the office enrol a tablet by its card or strike it off."""
 
 import argparse
 from pathlib import Path
@@ -7,8 +7,6 @@ from cabapp.common import paths
 from store import open_store
 from sync import enrolment as enrolling
 
-NAME = "enrol"
-HELP = "Show this device's card, or at the office enrol a tablet by its card or strike it off."
 EXAMPLE = "rollbook enrol rollbook-card:1:..."
 
 

@@ -1,4 +1,4 @@
-"""`rollbook exchange`: take in what is new in folders and on sticks, and write what is ours."""
+"""Merge what is new in shared folders or on sticks and write our bundle there; can watch."""
 
 import argparse
 import sys
@@ -12,8 +12,6 @@ from sync.bundle_encryption import read_passphrase
 from sync.folder_exchange import STICK_FOLDER, FolderWatcher
 from sync.removable_media import mounts
 
-NAME = "exchange"
-HELP = "Merge what is new in shared folders or on sticks and write our bundle there; can watch."
 EXAMPLE = "rollbook exchange ~/Shared/rollbook --sticks --watch"
 PAUSE_S = 2.0
 

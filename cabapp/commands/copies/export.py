@@ -1,4 +1,4 @@
-"""`rollbook export`: writes the whole logbook as one bundle."""
+"""Write everything this logbook knows as one signed bundle, for a stick or shared folder."""
 
 import argparse
 import json
@@ -9,8 +9,6 @@ from store import open_store
 from sync import export_bundle
 from sync.bundle_encryption import read_passphrase
 
-NAME = "export"
-HELP = "Write everything this logbook knows as one signed bundle, for a stick or shared folder."
 EXAMPLE = "rollbook export /media/stick"
 
 

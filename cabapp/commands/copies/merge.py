@@ -1,4 +1,4 @@
-"""`rollbook merge`: take in the bundles of other copies."""
+"""Merge bundles, or all bundles in a folder; each wholly or not at all, in any order."""
 
 import argparse
 import json
@@ -10,8 +10,6 @@ from store import open_store
 from sync import merge_bundles
 from sync.bundle_encryption import read_passphrase
 
-NAME = "merge"
-HELP = "Merge bundles, or all bundles in a folder; each wholly or not at all, in any order."
 EXAMPLE = "rollbook merge /media/stick"
 
 

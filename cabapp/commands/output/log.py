@@ -1,4 +1,4 @@
-"""`rollbook log`: the pages and files of what was done on a field."""
+"""Write the field log, hand-over sheets, GPX and GeoJSON of a field's work."""
 
 import argparse
 import json
@@ -10,8 +10,6 @@ from cabapp.reports.job.write_job import write_job
 from cabapp.reports.model.job_record import jobs_of, read_job
 from store import open_store
 
-NAME = "log"
-HELP = "Write the field log, hand-over sheets, GPX and GeoJSON of a field's work."
 EXAMPLE = 'rollbook log --field "Heron Flat" --out pages'
 
 

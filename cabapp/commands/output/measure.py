@@ -1,4 +1,4 @@
-"""`rollbook measure`: how often a recorded trace covered the ground, without any logbook."""
+"""Count the passes of a recorded trace (GPX, CSV or NMEA) over the ground."""
 
 import argparse
 import json
@@ -14,8 +14,6 @@ from cabapp.track.receiver_error import KINDS
 from cabapp.track.swath import MachineLimits
 from cabapp.track.tool import ToolGeometry
 
-NAME = "measure"
-HELP = "Count the passes of a recorded trace (GPX, CSV or NMEA) over the ground."
 EXAMPLE = (
     "rollbook measure monday.gpx tuesday.gpx --width 13.7 --hitch 8 --target 2 --field home-quarter.geojson --json"
 )

@@ -1,4 +1,4 @@
-"""`rollbook office`: the pages and files of all work in this copy, with a home page."""
+"""Write the pages and files of all work in this copy, with a home page; only what changed is made anew."""
 
 import argparse
 import json
@@ -13,8 +13,6 @@ from cabapp.reports.season.office_build import build
 from store import open_store
 from store.errors import Refused
 
-NAME = "office"
-HELP = "Write the pages and files of all work in this copy, with a home page; only what changed is made anew."
 EXAMPLE = "rollbook office --store office.sqlite --out pages --serve"
 
 

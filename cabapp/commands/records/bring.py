@@ -1,4 +1,4 @@
-"""`rollbook bring`: a day recorded by another logger, cut into fields and written when agreed to."""
+"""Bring in a day that another logger recorded (GPX, CSV, NMEA), field by field."""
 
 import argparse
 import json
@@ -15,8 +15,6 @@ from store import open_store
 from store.errors import Refused
 from store.models import Operator, Tool, Tractor
 
-NAME = "bring"
-HELP = "Bring in a day that another logger recorded (GPX, CSV, NMEA), field by field."
 EXAMPLE = "rollbook bring monday.gpx --operator Ann --tractor Red --tool Roller"
 
 

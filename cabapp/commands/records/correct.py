@@ -1,4 +1,4 @@
-"""`rollbook correct`: a correction laid on top of what was written; nothing is ever altered."""
+"""Correct what was written: the first writing stays, the correction lies on top and says who and why."""
 
 import argparse
 import json
@@ -15,8 +15,6 @@ from store import Store, models, open_store
 from store.errors import Refused
 from store.facts.timestamp import has_zone, read_time
 
-NAME = "correct"
-HELP = "Correct what was written: the first writing stays, the correction lies on top and says who and why."
 EXAMPLE = 'rollbook correct stint 3f2a width_m=45ft --reason "took the other roller" --by "Tam Willet"'
 KINDS = {"stint": models.Stint, "tap": models.Tap, "fuel": models.FuelEntry, "mark": models.Mark}  # fmt: skip
 _PEOPLE = {"operator_id": models.Operator, "tractor_id": models.Tractor, "tool_id": models.Tool}

@@ -1,4 +1,4 @@
-"""`rollbook edit`: the office's names, targets, rates, prices and leases; they travel back by bundles."""
+"""Show or change names, targets, hourly rates, the fuel price, leases and agreed areas."""
 
 import argparse
 import json
@@ -13,8 +13,6 @@ from cabapp.planning.go_rules import own_rules
 from store import Store, models, open_store
 from store.errors import Refused
 
-NAME = "edit"
-HELP = "Show or change names, targets, hourly rates, the fuel price, leases and agreed areas."
 EXAMPLE = (
     'rollbook edit operator "Tam Willet" rate_per_h=31.50\nor: rollbook edit farm fuel_price_per_l=0.95 currency=$\n'
     'or: rollbook edit parcel "East half" share=1/3\nor: rollbook edit job "Heron Flat" agreed_area_m2=61ac'

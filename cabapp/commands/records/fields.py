@@ -1,4 +1,4 @@
-"""`rollbook fields`: fields from a file into the logbook; names and boundaries travel by bundles."""
+"""Add fields from GeoJSON, GPX, KML, a shapefile or GeoPackage, or give a known field its new boundary."""
 
 import argparse
 import json
@@ -12,8 +12,6 @@ from cabapp.position.boundaries.field_files import FieldFound, read_fields
 from store import Store, models, open_store
 from store.errors import Refused
 
-NAME = "fields"
-HELP = "Add fields from GeoJSON, GPX, KML, a shapefile or GeoPackage, or give a known field its new boundary."
 EXAMPLE = 'rollbook fields boundaries.kml --target 2\nor: rollbook fields --rename "North" "Home North"'
 
 

@@ -1,4 +1,4 @@
-"""`rollbook parcels`: parcels of a field from a file; pages split work and cost by them."""
+"""Add landlords' parcels of a field from GeoJSON, KML, a shapefile or GeoPackage; what the lease says goes by 'rollbook edit parcel'."""
 
 import argparse
 import json
@@ -18,8 +18,6 @@ from cabapp.reports.model.parcel_split import SLIVER, polygons
 from store import Store, models, open_store
 from store.errors import Refused
 
-NAME = "parcels"
-HELP = "Add landlords' parcels of a field from GeoJSON, KML, a shapefile or GeoPackage; what the lease says goes by 'rollbook edit parcel'."
 EXAMPLE = 'rollbook parcels halves.kml --field "Heron Flat" --landlord "Ida Marsh"\nthen: rollbook edit parcel "East half" share=1/3'
 OVERLAP = 0.02
 """Up to this share of a parcel may lie in another and is cut away: one line drawn twice (our own choice)."""

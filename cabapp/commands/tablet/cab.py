@@ -1,4 +1,4 @@
-"""`rollbook cab`, or `rollbook` alone: opens the cab on the tablet's screen."""
+"""Open the cab: take over, work, hand over."""
 
 import argparse
 from pathlib import Path
@@ -16,8 +16,6 @@ from store import Store, open_store
 from store.errors import Refused
 from store.models import Stint
 
-NAME = "cab"
-HELP = "Open the cab: take over, work, hand over."
 EXAMPLE = "rollbook cab --replay drive.gpx --speed 10 --night"
 
 

@@ -1,4 +1,4 @@
-"""`rollbook demo`: an invented farm, two operators, two tablets, the office; all of it worked for real."""
+"""Build an invented farm, roll half a field, hand it over, finish it, and show what came of it."""
 
 import argparse
 import json
@@ -23,8 +23,6 @@ from store import Store, open_store
 from store.errors import Refused
 from sync import MergeResult, export_bundle, merge_bundles
 
-NAME = "demo"
-HELP = "Build an invented farm, roll half a field, hand it over, finish it, and show what came of it."
 EXAMPLE = "rollbook demo --out rollbook-demo --speed 20"
 
 SHORT = 0.3

@@ -1,4 +1,4 @@
-"""`rollbook kiosk`: what makes a tablet open the cab by itself, printed or written."""
+"""Say how a tablet opens the cab by itself when it is switched on; with --write, do what can be done here."""
 
 import argparse
 import os
@@ -9,8 +9,6 @@ from pathlib import Path
 from cabapp.common.paths import home
 from store.errors import Refused
 
-NAME = "kiosk"
-HELP = "Say how a tablet opens the cab by itself when it is switched on; with --write, do what can be done here."
 EXAMPLE = "rollbook kiosk --system linux --user cab"
 
 UNIT = """\

@@ -1,4 +1,4 @@
-"""`rollbook receiver`: the receiver found, its quality, and what to do about it."""
+"""Find the receiver and say how good it is, in words; runs until stopped."""
 
 import argparse
 import json
@@ -18,8 +18,6 @@ from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.position.recordings.trace_reader import read_trace
 from store.errors import Refused
 
-NAME = "receiver"
-HELP = "Find the receiver and say how good it is, in words; runs until stopped."
 EXAMPLE = "rollbook receiver --port /dev/ttyUSB0, or: rollbook receiver --both-ways check.nmea"
 LOOK_S, SHOW_S = 0.2, 2.0
 

@@ -1,7 +1,5 @@
 """Seeding dates, soil readings, faults, grease, fuel and work rates from the logbook."""
 
-from __future__ import annotations
-
 from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.farm_settings import farm_crops
 from cabapp.jobs.records.stint_reader import state_of, work_of

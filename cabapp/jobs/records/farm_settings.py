@@ -1,7 +1,5 @@
 """The farm's zone, units, prices and own rules."""
 
-from __future__ import annotations
-
 import logging
 
 from cabapp.common.farm_format import words_of

@@ -1,7 +1,5 @@
 """Writes the job and stint rows at take-over."""
 
-from __future__ import annotations
-
 from cabapp.common.message import N_
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.stint_state import TapRefused

@@ -1,7 +1,5 @@
 """Hand-overs not yet received."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any

@@ -1,7 +1,5 @@
 """One stint read once: row, taps, state, hours and trace, as the office corrected them."""
 
-from __future__ import annotations
-
 import math
 from collections import defaultdict
 from collections.abc import Iterable

@@ -6,8 +6,6 @@ The state is never kept. It is what the taps say (``stint_state``), so the same 
 after a restart, an undo, or on another tablet.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 

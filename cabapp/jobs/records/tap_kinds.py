@@ -4,8 +4,6 @@ States, checks, undo, the log of a report and the keys of the screens all read t
 here lie in ``cabapp.session.taps``; a test fails while any part of a row is missing.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from typing import Any, TypeGuard
 

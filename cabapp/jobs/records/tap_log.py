@@ -1,7 +1,5 @@
 """Taps of a stint or a season: corrected by the office, in order, with or without those undone."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from typing import Any
 

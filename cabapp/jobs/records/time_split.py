@@ -64,10 +64,7 @@ def split(
     `t`, `xy`: shape (n,); fixes to be believed: POSIX s, and m on a plane.
     `width`: of the tool, m.
 
-    Returns
-    -------
-    Hours
-        Where there is no fix near, the taps alone decide: working or waiting.
+    Returns: where there is no fix near, the taps alone decide: working or waiting.
     """
     broken_spans = [(begin, end) for begin, end, why in idle if why in BROKEN_REASONS]
     marks = [began, *(edge for span in work for edge in span), ended]

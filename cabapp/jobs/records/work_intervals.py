@@ -3,8 +3,6 @@
 This is the only walk over switches: hours, grease, fuel, seat time, hand-over sheet and reports read it.
 """
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Iterable, Sequence
 

@@ -22,12 +22,9 @@ MOST_PASSES = 8
 def passes_by_cell(record: JobRecord, frame: tuple) -> tuple[np.ndarray, np.ndarray]:
     """Return when and by whom each cell of a frame was covered.
 
-    Returns
-    -------
-    planes : ndarray of int, shape (passes, rows, columns)
-        Number of the moment of a cell's first, second ... pass, from 1; 0 for none.
-    moments : ndarray, shape (n, 2)
-        Stint and POSIX s of each moment, in order of time.
+    `planes`: int, shape (passes, rows, columns); number of the moment of a cell's first, second ... pass, from 1; 0 for
+        none.
+    `moments`: shape (n, 2); stint and POSIX s of each moment, in order of time.
     """
     cell, i0, j0, columns, rows = frame
     k, x0, x1, t, stint = record.count.visits(cell)

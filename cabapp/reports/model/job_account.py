@@ -11,7 +11,7 @@ from cabapp.common.units import Units
 from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.jobs.records.time_split import KINDS, days
 from cabapp.planning.capacity import field_capacity, field_efficiency, mean_speed
-from cabapp.planning.cost import cost_of_passes, fuel_per_pass_area
+from cabapp.planning.cost import fuel_per_pass_area
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.model.parcel_split import ParcelShare, money_of, split
 from store import Store, models
@@ -232,7 +232,7 @@ def avoidable_cents(one: Account) -> int:
     if not one.pass_area:
         return 0
     money = sum(stint.cents for stint in one.stints) / 100
-    return hundredths(cost_of_passes(one.avoidable_passes, machine_per_area=money / one.pass_area))
+    return hundredths(one.avoidable_passes * (money / one.pass_area))
 
 
 def known_cost(stints: list[StintAccount]) -> int | None:

@@ -139,12 +139,12 @@ def _tenth(value: int) -> str:
     return f"{value / 10:.1f}".rstrip("0").rstrip(".")
 
 
-def pattern_defs(prefix: str, ink: str = INK, paper: str = PAPER) -> str:
+def pattern_defs(prefix: str) -> str:
     """SVG pattern definitions, ids ``<prefix>-once`` and so on; trusted text, no input in it."""
-    stroke = f'stroke="{ink}" stroke-width="1.1"'
+    stroke = f'stroke="{INK}" stroke-width="1.1"'
     return f"""
 <pattern id="{prefix}-once" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(-52)"><path d="M0 3.5H7" {stroke}/></pattern>
 <pattern id="{prefix}-nearly" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(-52)"><path d="M0 2H7M0 4.6H7" {stroke}/></pattern>
 <pattern id="{prefix}-target" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(-52)"><path d="M0 3.5H7M3.5 0V7" {stroke}/></pattern>
-<pattern id="{prefix}-above" width="7" height="7" patternUnits="userSpaceOnUse"><rect width="7" height="7" fill="{ink}"/><circle cx="3.5" cy="3.5" r="1.05" fill="{paper}"/></pattern>
-<pattern id="{prefix}-unknown" width="8" height="8" patternUnits="userSpaceOnUse"><circle cx="2" cy="2" r="1" fill="{ink}"/><circle cx="6" cy="6" r="1" fill="{ink}"/></pattern>"""
+<pattern id="{prefix}-above" width="7" height="7" patternUnits="userSpaceOnUse"><rect width="7" height="7" fill="{INK}"/><circle cx="3.5" cy="3.5" r="1.05" fill="{PAPER}"/></pattern>
+<pattern id="{prefix}-unknown" width="8" height="8" patternUnits="userSpaceOnUse"><circle cx="2" cy="2" r="1" fill="{INK}"/><circle cx="6" cy="6" r="1" fill="{INK}"/></pattern>"""

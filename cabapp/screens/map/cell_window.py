@@ -59,10 +59,7 @@ class GroundWindow:
         `grid`: Grid.
         `rect`: (int, int, int, int): first column, first row, last column, last row of the grid; half-open.
 
-        Returns
-        -------
-        (ndarray of uint8, int, int) or None
-            Bytes, column and row of the texture; None when nothing of it is in the window.
+        Returns: bytes, column and row of the texture; None when nothing of it is in the window.
         """
         step, rows, columns = self.stride, *grid.counts.shape
         low = [max(0, first, at) for first, at in zip((self.column, self.row), rect[:2], strict=True)]

@@ -133,10 +133,7 @@ def stroke_picture(pen: float, gap: float) -> np.ndarray:
 
     `pen`, `gap`: width of a stroke and distance from one to the next, pixels.
 
-    Returns
-    -------
-    ndarray of uint8, shape (n, n, 4)
-        255 where there is ink; n a power of two, for only such are repeated everywhere.
+    Returns: uint8, shape (n, n, 4); 255 where there is ink; n a power of two, for only such are repeated everywhere.
     """
     n = 1 << math.ceil(math.log2(GAPS * gap * 1.5))
     at = (np.arange(n) + 0.5) * GAPS * gap / n

@@ -53,7 +53,7 @@ class CabApplication(App):
     title = "Rollbook"
     view = ObjectProperty(None, allownone=True)
 
-    def __init__(self, store, clock, source, *, night, dpi, screenshot_dir, leave_when_over, **kwargs):
+    def __init__(self, store, clock, source, *, night, dpi, screenshot_dir, **kwargs):
         super().__init__(**kwargs)
         self.store, self.clock, self.source = store, clock, source
         self._dpi, self._pictures = dpi, Path(screenshot_dir) if screenshot_dir else None
@@ -77,7 +77,6 @@ class CabApplication(App):
         self._beside = ThreadPoolExecutor(1, "trace")
         self.session = self._new_session()
         self._light_up()
-        self._leave_when_over, self._begun = leave_when_over, False
         self._ask_why = self._shouted = False
         self._state = None  # of the stint, at the last look
         self.receiving = self.unchecked = None  # hand-overs: looked at, and taken over without the check
@@ -143,10 +142,6 @@ class CabApplication(App):
         gc.collect()
         gc.freeze()
         gc.enable()
-        if os.environ.get("ROLLBOOK_PROBE"):
-            from cabapp.screens.system.probe import Probe
-
-            self._probe = Probe(self, os.environ["ROLLBOOK_PROBE"])
 
     def open_settings(self, *_args):
         """Kivy's own settings screen has no place in a cab."""
@@ -204,9 +199,6 @@ class CabApplication(App):
 
     def _settle(self, view):
         """Show the screen the state asks for."""
-        self._begun = self._begun or view.state != "idle"
-        if self._leave_when_over and self._begun and view.state == "idle":
-            self.stop()
         here = self.screens.current
         part = getattr(self.screens.current_screen, "part", "")
         wanted = screen_for(view, here, part, self.standing, self._state)
@@ -310,11 +302,6 @@ class CabApplication(App):
 
     def show_refusal(self, said: Message | Refused) -> None:
         self.messages.refuse(said)
-
-    @property
-    def px_per_mm(self) -> float:
-        """Pixels in a real millimetre of this screen."""
-        return self._dpi / 25.4
 
     def stop_work(self) -> None:
         """Record the stop at once; its reason is asked when the tractor stands."""

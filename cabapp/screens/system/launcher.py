@@ -26,7 +26,6 @@ def run_cab(
     dpi: float = DENSITY,
     fullscreen: bool = False,
     screenshot_dir: str | Path | None = None,
-    leave_when_over: bool = False,
 ) -> None:
     """Open the cab and stay in it until somebody goes out on purpose; its window is gone afterwards.
 
@@ -37,7 +36,6 @@ def run_cab(
     `size`: window, pixels; not used when `fullscreen`.
     `dpi`: real density of the tablet, pixels per inch.
     `screenshot_dir`: where to put a picture each time another screen is shown.
-    `leave_when_over`: go out when the stint in hand is finished or received; for showing one stint.
     Raises NoScreen: there is no display.
     """
     configure_window(size, fullscreen)
@@ -50,10 +48,7 @@ def run_cab(
         raise NoScreen(NO_SCREEN)
     from cabapp.screens.system.cab_application import CabApplication
 
-    CabApplication(
-        store, clock, source, night=night, dpi=dpi, screenshot_dir=screenshot_dir,
-        leave_when_over=leave_when_over,
-    ).run()  # fmt: skip
+    CabApplication(store, clock, source, night=night, dpi=dpi, screenshot_dir=screenshot_dir).run()
     Window.close()  # otherwise it stands there, dead, until the program ends
 
 

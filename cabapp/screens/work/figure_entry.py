@@ -1,7 +1,5 @@
 """The figures that only the operator can tell, two to a screen: how they are read, stepped, said and written down."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from math import ceil, floor

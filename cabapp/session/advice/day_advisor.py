@@ -8,8 +8,6 @@ Rule 2: what has been said stays until its cause has clearly gone: two threshold
 Rule 3: an estimate is called one.
 """
 
-from __future__ import annotations
-
 from cabapp.common.message import Message, message, plural
 from cabapp.common.quantities import Area, AreaRate, ClockTime, Day, Distance, Duration, Length, Speed, WorkHours
 from cabapp.common.wording import covered, how_often

@@ -1,7 +1,5 @@
 """Facts of the day as plain values. Pure."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from cabapp.common.message import Message, message, plural

@@ -1,7 +1,5 @@
 """Gathers the day's facts once a minute for the open stint."""
 
-from __future__ import annotations
-
 import itertools
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """The whole day in lines, for a screen that is looked at standing still. Pure."""
 
-from __future__ import annotations
-
 from cabapp.common.message import N_, Message, message, plural
 from cabapp.common.quantities import (
     Area,

@@ -1,7 +1,5 @@
 """Gaps in order of the shortest route from here."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Seeded ground not finished, and the seeder's rate: from its bundles, or from the operator's taps."""
 
-from __future__ import annotations
-
 import numpy as np
 import shapely
 

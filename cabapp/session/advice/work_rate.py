@@ -1,7 +1,5 @@
 """The operator's work rate, pass area against time worked, from this stint and earlier ones. Pure."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from cabapp.planning.finish_time import FEWEST, SPANS, Finish, finish_time, paces

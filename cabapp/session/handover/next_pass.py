@@ -1,7 +1,5 @@
 """Where the next pass begins."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Accepts or refuses the place the incoming operator pointed at."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from cabapp.common.message import message

@@ -4,8 +4,6 @@ Nothing is typed: each question has a few answers, and none is an answer too. Wh
 on the sheet under ``told``: messages for each point.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 from cabapp.common.message import N_, Message, message

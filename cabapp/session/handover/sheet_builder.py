@@ -5,8 +5,6 @@ in other trades contain: state, place, oddities, marks, machine, the others, wha
 and the receiver showing what is next.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from cabapp.common import wording

@@ -1,7 +1,5 @@
 """Protocol of what may be read of the open stint; ``StintRunner`` implements it."""
 
-from __future__ import annotations
-
 from typing import Any, Protocol
 
 import numpy as np

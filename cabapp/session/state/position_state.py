@@ -1,7 +1,5 @@
 """Whether the position is known, and how well. Pure."""
 
-from __future__ import annotations
-
 from collections import deque
 
 from cabapp.position.calibration.fix_error import UNSTATED, sigma_of

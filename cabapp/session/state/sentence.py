@@ -1,7 +1,5 @@
 """One message with its rank; the ranks; one item of advice."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from cabapp.common.message import Message

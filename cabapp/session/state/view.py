@@ -1,7 +1,5 @@
 """Immutable values shown by screens: SI, POSIX s, degrees for latitude and longitude."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any
 

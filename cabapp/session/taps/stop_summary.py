@@ -1,7 +1,5 @@
 """Figures noted at stop, finish and hand-over."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from cabapp.session.state.open_stint import OpenStint
@@ -10,11 +8,8 @@ from cabapp.session.state.open_stint import OpenStint
 def stop_summary(stint: OpenStint) -> dict[str, Any]:
     """Return what the end of work notes for the list of fields and the operator's next stint.
 
-    Returns
-    -------
-    dict
-        Each where it is known: "share_done", of the field at target; "share_left", of the passes it
-        lacks; "paces" of the operator in this stint, m2 of passes a second.
+    Returns: each where it is known: "share_done", of the field at target; "share_left", of the passes it lacks; "paces"
+        of the operator in this stint, m2 of passes a second.
     """
     areas, noted = stint.areas(), dict[str, Any]()
     if areas.get("field"):

@@ -4,8 +4,6 @@ What a kind takes stands in ``cabapp.jobs.records.tap_kinds``. A kind whose deta
 given names one of ``COMPLETIONS``.
 """
 
-from __future__ import annotations
-
 import uuid
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What follows once a tap is durable."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Protocol
 

@@ -6,8 +6,6 @@ Two thresholds: the warning comes at ``e_on`` and goes at ``e_off``. One sound a
 turn, slow, reversing, just started, or without a position.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Detects a missed tap: work without recording, or recording without work. Pure."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 MPH = 0.44704

@@ -1,7 +1,5 @@
 """Values the evaluator uses; marks in the way. Pure."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Reads the situation from the open stint."""
 
-from __future__ import annotations
-
 import math
 
 from cabapp.common.message import Message, message

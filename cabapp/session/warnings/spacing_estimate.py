@@ -1,7 +1,5 @@
 """Spread of pass spacing to assume, from this stint or earlier ones. Pure."""
 
-from __future__ import annotations
-
 import math
 
 ASSUMED, ASSUMED_PAIRS = 0.6, 6

@@ -6,8 +6,6 @@ At most one sentence, the lowest rank first (``state.sentence``); a quiet one, o
 do nothing. For every warning it is recorded whether the operator acted on it within ``ACT_S``.
 """
 
-from __future__ import annotations
-
 import math
 from collections import deque
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """Whether the operator acted on a warning within ``ACT_S`` seconds. Pure."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 ACT_S = 8.0

@@ -1,4 +1,4 @@
-"""Reports to a test over a local socket what is on the screen; opened only when ROLLBOOK_PROBE names one.
+"""Reports to a test over a local socket what is on the screen.
 
 A test acts on the window as a finger does; the probe itself changes nothing but the speed of a replay.
 """
@@ -123,7 +123,7 @@ class Probe:
             "part": getattr(self._app.screens.current_screen, "part", ""),
             "view": shown,
             "size": list(Window.size),
-            "px_per_mm": self._app.px_per_mm,
+            "px_per_mm": self._app._dpi / 25.4,
             "palette": asdict(THEME.palette),
             "kept_awake": not Window.allow_screensaver,
             "things": self._things(),

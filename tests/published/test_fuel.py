@@ -1,9 +1,8 @@
-"""Fuel and cost against the standards and worked examples they come from."""
+"""Fuel against the standards and worked examples they come from."""
 
 import pytest
 
 from cabapp.common.units import ACRE, FOOT, GALLON, MPH
-from cabapp.planning.cost import cost_of_passes
 from cabapp.planning.fuel_use import expected_use, fuel_rate
 
 HORSEPOWER = 745.699872
@@ -28,23 +27,3 @@ def test_expected_fuel_of_an_acre(mph, hp_per_foot, printed):
     gal/ac), within 35 %, by which Iowa State University A3-27 says such values may be off."""
     use = expected_use(mph * MPH, hp_per_foot * HORSEPOWER / FOOT) * ACRE / GALLON
     assert use == pytest.approx(printed, rel=0.35)
-
-
-def fuel_money(gallons_per_acre, dollars_per_gallon):
-    """The fuel of an acre in dollars."""
-    return cost_of_passes(ACRE, fuel_per_area=gallons_per_acre * GALLON / ACRE, fuel_price=dollars_per_gallon / GALLON)
-
-
-def test_the_fuel_of_an_acre_of_soybeans():
-    """2.02 gal/ac at $3.00 is $6.06 (Purdue University, Dobbins, June 2006)."""
-    assert fuel_money(2.02, 3.00) == pytest.approx(6.06, abs=0.005)
-
-
-def test_a_misprint_is_not_followed():
-    """The same page prints $7.07 for corn at 2.4 gal/ac and $3.00; the product is $7.20."""
-    assert fuel_money(2.4, 3.00) == pytest.approx(7.20)
-
-
-def test_the_third_pass_of_a_quarter_section():
-    """160 ac, 8 % thrice, $3.50 a pass-acre: about $45 (calculated from the parts, not published)."""
-    assert cost_of_passes(0.08 * 160 * ACRE, machine_per_area=3.50 / ACRE) == pytest.approx(44.8)
