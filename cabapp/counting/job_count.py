@@ -20,12 +20,13 @@ from cabapp.counting.look_ahead import Ahead, look_ahead
 from cabapp.counting.spacing import PassSpacing, pass_spacing
 from cabapp.counting.visits.visit_rule import valid_visits
 from cabapp.geometry.arrays import Bools, Floats, GeoJson, Ints
+from cabapp.geometry.counted_ground import NEAR_M, CountedGround, cell_of, joined
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.plane import Plane
 from cabapp.track.logging_interval import logging_interval
 from cabapp.track.pose import Pose
 from cabapp.track.receiver_error import ReceiverError, judge
-from cabapp.track.swath import MachineLimits, SwathBuilder, Unknown
+from cabapp.track.swath import MachineLimits, SwathBuilder, Unknown, leavings
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.usable_fixes import usable_fixes
@@ -36,12 +37,23 @@ AT_ONCE = 500  # pieces, from which they are counted in bulk
 
 
 class _Stint(NamedTuple):
-    """A stint that is over: POSIX s of its start, tool, pieces and receiver."""
+    """A stint that is over: POSIX s of its start, tool, pieces, receiver and spans without a position."""
 
     start: float
     tool: ToolGeometry
     pieces: SweptPieces
     receiver: ReceiverError
+    unknown: list[Unknown]
+
+
+class _Rows(NamedTuple):
+    """Usable fixes: time, s, place, m, error, m, whether each is on counted ground, HDOP and quality."""
+
+    t: Floats
+    xy: Floats
+    sigma: Floats | None
+    near: Bools
+    stated: list[Floats | None]
 
 
 class StintPath(NamedTuple):
@@ -65,7 +77,7 @@ class JobCount:
     target : int
         Passes wanted.
     cell : float, optional
-        m; by default 0.25 up to 150 ha, else 0.5.
+        m; by default 0.25 up to 150 ha, else 0.5; doubled while the grid would hold more than `MOST_CELLS`.
     centre : tuple of float, optional
         Latitude and longitude, degrees, for the plane when there is no boundary.
     limits : MachineLimits
@@ -104,7 +116,11 @@ class JobCount:
             w, s, e, n = self.field.polygon.bounds
             self._bounds = (w - MARGIN, s - MARGIN, e + MARGIN, n + MARGIN)
         small = self.field is not None and self.field.area <= 1.5e6
-        self._cell = cell if cell is not None else 0.25 if small else 0.5
+        self.ground = CountedGround(self.field.polygon if self.field else None)
+        self._extent = self._bounds
+        if self.field is not None:  # the grid grows so far at most
+            self._extent = joined(self._bounds, np.array([(w - NEAR_M, s - NEAR_M), (e + NEAR_M, n + NEAR_M)]))
+        self._cell = cell_of(self._extent, cell if cell is not None else 0.25 if small else 0.5)
         self._earlier: dict[str, _Stint] = {}
         self._seedings: dict[str, SweptPieces] = {}
         self._stint: LiveStint | None = None
@@ -129,11 +145,31 @@ class JobCount:
         if key in self._earlier or (self._stint and key == self._stint.key):
             raise ValueError(f"stint {key} is counted already")
         builder, pieces, path, receiver = self._whole(tool, t, lat, lon, sigma, switches, quality, hdop, start)
-        self._earlier[key] = _Stint(start, tool, pieces, receiver)
+        self._earlier[key] = _Stint(start, tool, pieces, receiver, builder.unknown)
+        if self._widen(pieces, builder.unknown):
+            self._recount()
+            return path
         self.grid.add_stints([pieces], self._sown)
-        self._mark_unknown(builder, 0)
+        self._mark_unknown(builder.unknown, tool)
         self._totals.measure()
         return path
+
+    def _widen(self, pieces: SweptPieces, unknown: list[Unknown]) -> bool:
+        """Note where ground was counted; return whether the cells became larger for it."""
+        self._extent = joined(self._extent, pieces.quad.reshape(-1, 2))
+        self._extent = joined(self._extent, np.array([place for one in unknown for place in one[2:]]))
+        before, self._cell = self._cell, cell_of(self._extent, self._cell)
+        return self._cell > before
+
+    def _recount(self) -> None:
+        """Count all stints, the present one too, in a grid laid anew."""
+        self._bare()
+        if self._stint is not None:
+            builder = self._stint.builder
+            self.grid.begin(builder.leave, builder.tool.width)
+            self.grid.add_many(self._stint.pieces())
+            self._mark_unknown(builder.unknown, builder.tool)
+            self._totals.measure()
 
     def add_seeding(
         self, key: str, tool: ToolGeometry, t: ArrayLike, lat: ArrayLike, lon: ArrayLike,
@@ -153,23 +189,25 @@ class JobCount:
         self, tool: ToolGeometry, t: ArrayLike, lat: ArrayLike, lon: ArrayLike, sigma: ArrayLike | None,
         switches: Iterable[WorkSwitch], quality: ArrayLike | None, hdop: ArrayLike | None, since: float | None = None,
     ) -> tuple[SwathBuilder, SweptPieces, StintPath, ReceiverError]:  # fmt: skip
-        times, xy, error, *stated = self._rows(t, lat, lon, sigma, hdop, quality, since)
-        builder = SwathBuilder(tool, self.limits.at_interval(logging_interval(times)))
-        parts = [builder.feed(times, xy, switches, error), builder.finish()]
-        path = StintPath(times, xy, builder.unknown)
-        return builder, SweptPieces.join(parts, builder.leave), path, judge(times, error, *stated)
+        rows = self._rows(t, lat, lon, sigma, hdop, quality, since)
+        builder = SwathBuilder(tool, self.limits.at_interval(logging_interval(rows.t)))
+        builder.leave_ground(rows.t[leavings(rows.near)])
+        error = None if rows.sigma is None else rows.sigma[rows.near]
+        parts = [builder.feed(rows.t[rows.near], rows.xy[rows.near], switches, error), builder.finish()]
+        path = StintPath(rows.t, rows.xy, builder.unknown)
+        return builder, SweptPieces.join(parts, builder.leave), path, judge(rows.t, rows.sigma, *rows.stated)
 
     def _rows(
         self, t: ArrayLike, lat: ArrayLike, lon: ArrayLike, sigma: ArrayLike | None, hdop: ArrayLike | None,
         quality: ArrayLike | None, since: float | None,
-    ) -> tuple[Floats, Floats, Floats | None, Floats | None, Floats | None]:  # fmt: skip
-        """Return times, places, errors, HDOP and qualities of the usable fixes."""
+    ) -> _Rows:  # fmt: skip
         times, north, east = (np.atleast_1d(np.asarray(a, float)) for a in (t, lat, lon))
         keep = usable_fixes(times, north, east, quality, since).keep
-        error, dilution, kind = (
+        error, *stated = (
             None if a is None else np.atleast_1d(np.asarray(a, float))[keep] for a in (sigma, hdop, quality)
         )
-        return times[keep], self.plane.to_xy(north[keep], east[keep]), error, dilution, kind
+        xy = self.plane.to_xy(north[keep], east[keep])
+        return _Rows(times[keep], xy, error, self.ground.near(xy), stated)
 
     # --- the present stint ---------------------------------------------------------------------
 
@@ -201,11 +239,11 @@ class JobCount:
             return None
         stint = self._present
         quality = None if quality is None else np.atleast_1d(quality)
-        times, xy, error, *stated = self._rows(t, lat, lon, sigma, hdop, quality, stint.start)
-        if not len(times):
+        rows = self._rows(t, lat, lon, sigma, hdop, quality, stint.start)
+        if not len(rows.t):
             return None
-        if not stint.note_fixes(times, xy, error, *stated):
-            return self._count(stint, stint.feed(times, xy, error))
+        if not stint.note_fixes(rows.t, rows.xy, rows.near, rows.sigma, *rows.stated):
+            return self._count(stint, stint.feed(rows.t, rows.xy, rows.near, rows.sigma))
         self._bare()
         self.grid.begin(stint.builder.leave, stint.builder.tool.width)
         self._count(stint, stint.again())
@@ -215,6 +253,8 @@ class JobCount:
         """Go back to the ground before the present stint."""
         self._lay()
         self.grid.add_stints([one.pieces for one in self._earlier.values()], self._sown)
+        for one in self._earlier.values():
+            self._mark_unknown(one.unknown, one.tool)
         self._totals.measure()
 
     def _everything(self) -> Cells:
@@ -223,19 +263,23 @@ class JobCount:
 
     def _count(self, stint: LiveStint, pieces: SweptPieces) -> Cells | None:
         """Count new pieces of the present stint; return the changed rectangle of cells or None."""
-        changed = self._mark_unknown(stint.builder, stint.marked)
+        unknown = stint.builder.unknown[stint.marked :]
         stint.marked = len(stint.builder.unknown)
+        if self._widen(pieces, unknown):
+            self._recount()
+            return self._everything()
+        changed = self._mark_unknown(unknown, stint.builder.tool)
         if len(pieces) < AT_ONCE:
             return around(changed, self.grid.add_live(pieces, self._totals.watch))
         self.grid.add_many(pieces)
         self._totals.measure()
         return self._everything()
 
-    def _mark_unknown(self, builder: SwathBuilder, since: int) -> Cells | None:
-        """Mark the unknown stretches of a stint from number `since` on; return what changed."""
+    def _mark_unknown(self, unknown: list[Unknown], tool: ToolGeometry) -> Cells | None:
+        """Mark stretches worked without a position; return what changed."""
         changed = None
-        for _, _, start, end in builder.unknown[since:]:
-            changed = around(changed, self.grid.mark_unknown(start, end, builder.tool.width / 2))
+        for _, _, start, end in unknown:
+            changed = around(changed, self.grid.mark_unknown(start, end, tool.width / 2))
         return changed
 
     def end(self) -> None:
@@ -244,7 +288,7 @@ class JobCount:
             return
         one = self._stint
         self._count(one, one.finish())
-        self._earlier[one.key] = _Stint(one.start, one.builder.tool, one.pieces(), one.receiver())
+        self._earlier[one.key] = _Stint(one.start, one.builder.tool, one.pieces(), one.receiver(), one.builder.unknown)
         self._stint = None
 
     def rebuild(
@@ -268,6 +312,15 @@ class JobCount:
         return self._stint.pose if self._stint else None
 
     @property
+    def away(self) -> float | None:
+        """How far the newest fix lies from the field, m, where it lies too far away to be counted; else None.
+
+        Without a boundary from the plane's origin.
+        """
+        place = self._stint.away if self._stint else None
+        return None if place is None else self.ground.away(*place)
+
+    @property
     def unknown_s(self) -> float:
         """Time the present stint worked without a usable position, s."""
         return self._stint.unknown_s if self._stint else 0.0
@@ -276,7 +329,7 @@ class JobCount:
         """Return what lies in the tool's way for so many seconds, or None before it has moved."""
         stint = self._stint
         pose = None if stint is None else stint.builder.pose
-        if stint is None or pose is None:
+        if stint is None or pose is None or stint.away is not None:
             return None
         odometer, leave = stint.builder.odometer, stint.builder.leave
 

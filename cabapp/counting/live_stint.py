@@ -4,12 +4,12 @@ from array import array
 
 import numpy as np
 
-from cabapp.geometry.arrays import Floats
+from cabapp.geometry.arrays import Bools, Floats
 from cabapp.track.course import Course
 from cabapp.track.logging_interval import LoggingInterval
 from cabapp.track.pose import Pose
 from cabapp.track.receiver_error import ReceiverError, judge
-from cabapp.track.swath import MachineLimits, SwathBuilder
+from cabapp.track.swath import MachineLimits, SwathBuilder, leavings
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.work_switches import WorkSwitch
@@ -32,6 +32,8 @@ class LiveStint:
     ----------
     marked : int
         How many of the builder's unknown stretches are marked in the grid.
+    away : tuple of float or None
+        Place of the newest fix where it is not on counted ground, m.
     """
 
     def __init__(self, key: str, start: float, tool: ToolGeometry, limits: MachineLimits) -> None:
@@ -42,8 +44,9 @@ class LiveStint:
         self.marked = 0
         self._interval = LoggingInterval()
         self._switches: list[WorkSwitch] = []
-        # of the usable ones as plain numbers: time, place, stated error, HDOP, quality
-        self._fixes = tuple(array("d") for _ in range(6))
+        # of the usable ones as plain numbers: time, place, whether it is on counted ground, stated error, HDOP, quality
+        self._fixes = tuple(array("d") for _ in range(7))
+        self.away: tuple[float, float] | None = None
         self._pose: Pose | None = None
         self._parts: list[SweptPieces] = []
 
@@ -58,13 +61,13 @@ class LiveStint:
         self._switches.append(switch)
         self._pose = None
 
-    def note_fixes(self, t: Floats, xy: Floats, *stated: Floats | None) -> bool:
+    def note_fixes(self, t: Floats, xy: Floats, near: Bools, *stated: Floats | None) -> bool:
         """Keep usable fixes; return whether they change how those before are read (`again`).
 
         `stated` are their error, HDOP and quality, each None where not stated.
         """
         columns = (np.full(len(t), np.nan) if said is None else said for said in stated)
-        for kept, column in zip(self._fixes, (t, xy[:, 0], xy[:, 1], *columns), strict=True):
+        for kept, column in zip(self._fixes, (t, xy[:, 0], xy[:, 1], near.astype(float), *columns), strict=True):
             kept.extend(column)
         self._interval.add(t)
         return self._limits.at_interval(self._interval.interval) != self.builder.limits
@@ -72,17 +75,25 @@ class LiveStint:
     def again(self) -> SweptPieces:
         """Return the pieces of all fixes that were noted, by the logging interval now known."""
         self.builder = SwathBuilder(self.builder.tool, self._limits.at_interval(self._interval.interval))
-        self.marked, self._parts = 0, []
-        t, x, y, sigma = (np.array(kept) for kept in self._fixes[:4])
-        self._pose, self.course = None, Course()
-        self.course.feed(t, np.column_stack([x, y]))
-        return self._keep(self.builder.feed(t, np.column_stack([x, y]), self._switches, sigma))
+        for one in self._switches:
+            self.builder.switch(one)
+        self.marked, self._parts, self.away, self.course = 0, [], None, Course()
+        t, x, y, near, sigma = (np.array(kept) for kept in self._fixes[:5])
+        return self.feed(t, np.column_stack([x, y]), near > 0, sigma)
 
-    def feed(self, t: Floats, xy: Floats, sigma: Floats | None) -> SweptPieces:
-        """Take usable fixes, as `SwathBuilder.feed`, and return the new pieces."""
-        self.course.feed(t, xy)
+    def feed(self, t: Floats, xy: Floats, near: Bools, sigma: Floats | None) -> SweptPieces:
+        """Take usable fixes, as `SwathBuilder.feed`, and return the new pieces of those on counted ground."""
+        told = np.isfinite(xy[:, 0])
+        if told.any():
+            self.course.feed(t[told], xy[told])
         self._pose = None
-        return self._keep(self.builder.feed(t, xy, sigma=sigma))
+        if not near.all():
+            self.builder.leave_ground(t[leavings(near, self.away is None)])
+            self.away = None if near[-1] else (float(xy[-1, 0]), float(xy[-1, 1]))
+            t, xy, sigma = t[near], xy[near], None if sigma is None else sigma[near]
+        else:
+            self.away = None
+        return self._keep(self.builder.feed(t, xy, sigma=sigma)) if len(t) else SweptPieces.none(self.builder.leave)
 
     def finish(self) -> SweptPieces:
         """Return the pieces left at the end of the stint."""
@@ -101,12 +112,14 @@ class LiveStint:
 
     def receiver(self) -> ReceiverError:
         """Return the error of the receiver as its fixes state it."""
-        return judge(*(np.array(self._fixes[n]) for n in (0, 3, 4, 5)))
+        return judge(*(np.array(self._fixes[n]) for n in (0, 4, 5, 6)))
 
     @property
     def pose(self) -> Pose | None:
         """Place of tractor and tool now; heading and curvature are those of the last seconds."""
-        if self._pose is None:
+        if self._pose is None and self.away is not None:
+            self._pose = self.course.bare(self.builder.tool)
+        elif self._pose is None:
             pose = self.builder.pose
             self._pose = pose and self.course.calm(pose)
         return self._pose

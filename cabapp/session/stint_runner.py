@@ -21,7 +21,7 @@ from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.field_marks import FieldMark, marks_of, take_back
 from cabapp.jobs.records.stint_reader import tool_of
-from cabapp.jobs.records.stint_state import stint_state
+from cabapp.jobs.records.stint_state import WORKING, stint_state
 from cabapp.jobs.records.tap_log import effective_taps, taps_of
 from cabapp.planning.finish_time import Finish
 from cabapp.position.fix import Fix, fix_columns
@@ -117,7 +117,10 @@ class StintRunner:
     def rebuild(self) -> None:
         """Count the stint again from the store."""
         self.recorder.write()
-        self.count.rebuild(self.standing.switches)
+        if self.field.boundary is None:  # what is now the first place of work may be another
+            self._open_count()
+        else:
+            self.count.rebuild(self.standing.switches)
         self.broken, self.trouble, self.dirty = False, None, "all"
 
     # --- effects of taps ---------------------------------------------------------------------
@@ -162,9 +165,12 @@ class StintRunner:
         if self.broken:
             return
         with CountFaultGuard(self):
-            if self.count is None:
+            if self.count is None or (not self.count.settled and self.standing.state == WORKING):
                 t, lat, lon, _, quality, _ = fix_columns(fixes)
-                self._open_count(first_place(t, lat, lon, quality, self.stint.at))
+                spans = None if self.standing.state != WORKING else self.standing.work(np.inf)
+                place = first_place(t, lat, lon, quality, self.stint.at, spans)
+                if place is not None:
+                    self._open_count(place)
             if self.count is not None:
                 changed = self.count.add_fixes(fixes)
                 if changed is not None and self.dirty != "all":

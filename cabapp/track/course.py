@@ -2,13 +2,14 @@
 
 from collections import deque
 from dataclasses import replace
-from math import atan2, hypot
+from math import atan2, cos, hypot, sin
 
 import numpy as np
 
 from cabapp.geometry.angles import turn_between
 from cabapp.geometry.arrays import Floats
 from cabapp.track.pose import Pose
+from cabapp.track.tool import ToolGeometry
 
 
 class Course:
@@ -45,6 +46,19 @@ class Course:
         return replace(
             pose, heading=heading, tool_heading=heading if mounted else pose.tool_heading, curvature=curvature
         )
+
+    def bare(self, tool: ToolGeometry) -> Pose | None:
+        """Return the pose over the last 2 s where no ground is counted; None while it cannot be told."""
+        rows = [one for one in self._places if self._places[-1][0] - one[0] <= 2.0][-10:]
+        if len(rows) < 2:
+            return None
+        (t0, x0, y0), (t, x, y) = rows[0], rows[-1]
+        heading = atan2(y - y0, x - x0)
+        c, s = cos(heading), sin(heading)
+        back = tool.antenna_to_hitch + tool.hitch
+        left, right = ((x - back * c - end * s, y - back * s + end * c) for end in tool.edges)
+        speed = hypot(x - x0, y - y0) / (t - t0) if t > t0 else 0.0
+        return Pose(x, y, heading, heading, left, right, speed, 0.0, False, t)
 
     def _fit(self, seconds: float, pose: Pose) -> tuple[float, float] | None:
         """Return heading and curvature now, of parabolas in time through the last seconds."""

@@ -5,6 +5,7 @@ result is rounded to a tick.
 """
 
 import itertools
+from bisect import bisect_right
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -77,6 +78,15 @@ Unknown = tuple[float, float, tuple[float, float], tuple[float, float]]
 """A span worked without a usable position: begin and end, POSIX s, and the places there, m."""
 
 
+def leavings(near: Bools, before: bool = True) -> Bools:
+    """Return which fixes are the first that are no longer `near`; `before` is the fix before them.
+
+    >>> leavings(np.array([True, False, False, True, False])).tolist()
+    [False, True, False, False, True]
+    """
+    return np.asarray(~near & np.concatenate([[before], near[:-1]]))
+
+
 class SwathBuilder:
     """Builds the swept pieces of one stint from its fixes.
 
@@ -100,6 +110,7 @@ class SwathBuilder:
         self.length = 0.0
         self._filter = FixFilter(limits.max_gap, limits.max_speed)
         self._switches = SwitchTimeline(tool)
+        self._left: list[float] = []
         self._odometer = 0
         self._last: Floats | None = None  # newest accepted fix (t, x, y, sigma)
         self._fresh()
@@ -124,6 +135,10 @@ class SwathBuilder:
     def switch(self, switch: WorkSwitch) -> None:
         """Note that the tool starts or stops working; ValueError when times run backward."""
         self._switches.add(switch)
+
+    def leave_ground(self, t: Floats) -> None:
+        """Note when the tractor left the ground that is counted, POSIX s: what follows is no unknown ground."""
+        self._left += sorted(t.tolist())
 
     def feed(
         self, t: ArrayLike, xy: ArrayLike, switches: Iterable[WorkSwitch] = (), sigma: ArrayLike | None = None
@@ -181,8 +196,10 @@ class SwathBuilder:
             t0, x0, y0 = self._last[:3]
             t1, x1, y1 = row[:3]
             self._odometer += round(hypot(x1 - x0, y1 - y0) / TICK)
-            for a, b in self._switches.worked(t0, t1):
-                self.unknown.append((a, b, (x0, y0), (x1, y1)))
+            gone = bisect_right(self._left, t0)
+            if gone == len(self._left) or self._left[gone] > t1:
+                for a, b in self._switches.worked(t0, t1):
+                    self.unknown.append((a, b, (x0, y0), (x1, y1)))
         self._last = row
         self._nodes = row[None, :3].copy()
 

@@ -13,6 +13,7 @@ import numpy as np
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.stint_reader import StintRecord, read_stint
+from cabapp.jobs.records.work_intervals import Spans
 from cabapp.track.usable_fixes import usable_fixes
 from store import Store
 from store.models import Field, Job, Operator, Stint, Tool, Tractor
@@ -22,13 +23,17 @@ Place = tuple[float, float]
 
 @dataclass(frozen=True)
 class AssembledJob:
-    """The pass count of a job, the stints it was assembled from by their start, and names by id."""
+    """The pass count of a job, the stints it was assembled from by their start, and names by id.
+
+    `settled` says that its plane stays: it lies on the boundary, or where work began.
+    """
 
     field: Field
     job: Job
     stints: list[StintRecord]
     count: JobCount
     names: dict[str, str]
+    settled: bool = True
 
 
 def assemble(
@@ -51,7 +56,7 @@ def assemble(
     without : str, optional
         Id of a stint that is not counted: the one that is counted live.
     place : tuple of float, optional
-        Latitude and longitude, degrees, of a field without boundary whose job has no usable fix yet.
+        Latitude and longitude, degrees, of a field without boundary where no earlier work has a place.
     corrections : Corrections, optional
         Those of the store, where they have been read.
     """
@@ -63,9 +68,10 @@ def assemble(
     rows = sorted(store.all(Stint, job_id=job.id), key=lambda row: (row.at, row.id))
     rows = [row for row in rows if until is None or row.at < until]
     stints = [read_stint(store, row, corrections, names) for row in rows]
-    centre = None
+    centre = worked = None
     if field.boundary is None:
-        centre = centre_of(stints) or place
+        worked = centre_of(stints, worked=True)
+        centre = worked or place or centre_of(stints, worked=False)
         if centre is None:
             return None
     stints = [stint for stint in stints if stint.row.id != without]
@@ -79,26 +85,32 @@ def assemble(
         counted = count.add_stint(start=stint.row.at, **stint.inputs)
         stint.lost = [(begin, end) for begin, end, _, _ in counted.unknown]
         stint.split_hours(counted.t, counted.xy)
-    return AssembledJob(field, job, stints, count, names)
+    return AssembledJob(field, job, stints, count, names, field.boundary is not None or worked is not None)
 
 
-def centre_of(stints: list[StintRecord]) -> Place | None:
-    """Return where the plane of a field without boundary is laid: the first usable fix of its job.
+def centre_of(stints: list[StintRecord], worked: bool) -> Place | None:
+    """Return where the plane of a field without boundary is laid: the first usable fix of its job, at work or at all.
 
     Latitude and longitude, degrees; None without a usable fix. Stints are in order of their start.
     """
     for stint in stints:
         trace = stint.trace
-        place = first_place(trace.t, trace.lat, trace.lon, trace.quality, stint.row.at)
+        spans = stint.standing.work(np.inf) if worked else None
+        place = first_place(trace.t, trace.lat, trace.lon, trace.quality, stint.row.at, spans)
         if place is not None:
             return place
     return None
 
 
-def first_place(t: np.ndarray, lat: np.ndarray, lon: np.ndarray, quality: np.ndarray, since: float) -> Place | None:
-    """Return the first usable place of the columns of a trace, degrees; None without one."""
-    keep = np.flatnonzero(usable_fixes(t, lat, lon, quality, since).keep)
-    return (float(lat[keep[0]]), float(lon[keep[0]])) if len(keep) else None
+def first_place(
+    t: np.ndarray, lat: np.ndarray, lon: np.ndarray, quality: np.ndarray, since: float, spans: Spans | None = None
+) -> Place | None:
+    """Return the first usable place of the columns of a trace, in spans if given, degrees; None without one."""
+    keep = usable_fixes(t, lat, lon, quality, since).keep
+    if spans is not None:
+        keep &= np.any([(t > begin) & (t <= end) for begin, end in spans] or [np.zeros(len(t), bool)], axis=0)
+    found = np.flatnonzero(keep)
+    return (float(lat[found[0]]), float(lon[found[0]])) if len(found) else None
 
 
 def _names(store: Store) -> dict[str, str]:

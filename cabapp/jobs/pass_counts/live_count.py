@@ -35,11 +35,13 @@ class LiveCount:
     ----------
     lapped_before : tuple of (float or None, int)
         Spread of the operator's pass spacing on this field before, m, and of how many pairs.
+    settled : bool
+        Whether the plane stays: it lies on the boundary, or where work began.
     """
 
     def __init__(self, store: Store, stint: Stint, earlier: AssembledJob, switches: tuple[WorkSwitch, ...]):
         self._store, self._stint = store, stint
-        self.count = earlier.count
+        self.count, self.settled = earlier.count, earlier.settled
         self._edge = None
         if self.count.field is not None:
             self._edge = self.count.field.polygon.boundary
@@ -76,6 +78,11 @@ class LiveCount:
         t, lat, lon, sigma, quality, hdop = fix_columns(fixes)
         self._newest = max(self._newest, float(t.max()))
         return self.count.add_fixes(t, lat, lon, sigma, quality, hdop)
+
+    @property
+    def away(self) -> float | None:
+        """How far from the field the newest fix lies where it is not counted, m; see `JobCount.away`."""
+        return self.count.away
 
     def in_field(self, x: float, y: float) -> bool | None:
         """Return whether a place, m on the plane, lies in the field; None without boundary."""

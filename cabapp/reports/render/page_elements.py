@@ -58,7 +58,7 @@ def ranked_gaps(record: JobRecord) -> list:
 
 
 _WARNED = {
-    "recover": "ground already finished", "lost": "position lost", "danger": "a mark ahead",
+    "recover": "ground already finished", "lost": "position lost", "danger": "a mark ahead", "away": "far from the field",
     "forgotten": "not recording, yet working?", "still": "recording, yet not working?", "seeder": "seeder close",
 }  # fmt: skip
 

@@ -22,6 +22,7 @@ class GroundWindow:
     def __init__(self):
         self.stride = 0
         self.column = self.row = 0
+        self._laid: tuple | None = None  # where the cells of the grid lie: rows and columns count from there
 
     def cover(self, grid, centre, reach: float) -> bool:
         """Make sure a circle of ground is inside; True when the window had to move.
@@ -34,12 +35,17 @@ class GroundWindow:
         stride = 2 ** max(0, math.ceil(math.log2(cells / (TEXELS * 0.8))))
         middle = [(centre[k] - grid.origin[k]) / grid.cell for k in (0, 1)]
         half = reach / grid.cell
-        if stride == self.stride and all(
-            low <= at - half and at + half <= low + TEXELS * stride
-            for low, at in zip((self.column, self.row), middle, strict=True)
+        laid = (grid.origin, grid.cell)
+        if (
+            laid == self._laid
+            and stride == self.stride
+            and all(
+                low <= at - half and at + half <= low + TEXELS * stride
+                for low, at in zip((self.column, self.row), middle, strict=True)
+            )
         ):
             return False
-        self.stride = stride
+        self.stride, self._laid = stride, laid
         self.column, self.row = (math.floor((at - TEXELS * stride / 2) / stride) * stride for at in middle)
         return True
 

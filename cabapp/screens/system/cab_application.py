@@ -15,7 +15,7 @@ from kivy.properties import ObjectProperty
 from kivy.uix.screenmanager import NoTransition, ScreenManager
 
 from cabapp.common.clock import ReplayClock
-from cabapp.common.message import Message
+from cabapp.common.message import Message, message
 from cabapp.common.paths import SETTINGS
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
@@ -31,6 +31,7 @@ from cabapp.screens.widgets.screen_frame import Notice
 from cabapp.screens.widgets.theme import THEME
 from cabapp.screens.work.pass_screen import WALK, is_moving
 from cabapp.session import Session
+from cabapp.session.warnings.warning_evaluator import CHANGE_FIELD
 from cabapp.tablet.ambient_light import light_of_sun
 from cabapp.tablet.automatic_backup import AutomaticBackup
 from cabapp.tablet.exchange_runner import BUSY, STANDING, Exchange
@@ -271,7 +272,17 @@ class CabApplication(App):
         if what == ACKNOWLEDGED:
             self.logbook_status.acknowledge()
             return True
+        if what == CHANGE_FIELD:
+            return self.change_field()
         return self.attempt(lambda: self.session.tap(what, **detail))
+
+    def change_field(self) -> bool:
+        """Lead to another field: this stint is finished first, then one takes over there."""
+        if not self.standing:
+            self.show_refusal(message("Stop first. To change field, finish here, then take over there."))
+            return False
+        self.go("finish")
+        return True
 
     def exchange_records(self) -> bool:
         """Show the screen of the exchange and begin it, if the tractor stands."""

@@ -137,6 +137,8 @@ class PassScreen(CabScreen):
             session.take_dirty()
             ground.changed("all")
         else:
+            if job is not None:
+                ground.grid = job.grid  # laid anew when a tap is taken back, or the work goes far
             ground.changed(session.take_dirty())
         if job is not None and session.marks is not self._marks:
             self._marks = session.marks

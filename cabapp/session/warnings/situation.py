@@ -61,7 +61,8 @@ class Situation:
 
     ``over``, ``move``, ``move_side`` are the look-ahead's: metres of tool on finished
     ground, how far to move, and to which side (-1 left, +1 right). ``edge_ahead`` is how
-    far the edge of the field lies straight ahead; ``reach`` how far the look-ahead looks.
+    far the edge of the field lies straight ahead; ``reach`` how far the look-ahead looks. ``away`` is how
+    far the field lies where we are too far from it to be counted.
     ``stop_rule`` and ``seeder`` are messages; ``quiet`` is what to say when
     nothing else is to be said, and then ``advice``, the most pressing first.
     """
@@ -80,7 +81,9 @@ class Situation:
     heading: float | None = None
     curvature: float = 0.0
     reversing: bool = False
+    field: str = ""
     in_field: bool | None = None
+    away: float | None = None
     edge_ahead: float | None = None
     reach: float = 0.0
     over: float | None = None

@@ -41,6 +41,8 @@ def read_situation(
         "stop_rule": _stop_rule(runner, t) or _asked(runner, STOP_RULE),
         "seeder": _asked(runner, SEEDER),
         "quiet": runner.notice,
+        "field": runner.field.name,
+        "away": runner.count.away if runner.count and position in ("good", "poor") else None,
         "advice": tuple(ask for ask in runner.advice if ask.rank == QUIET),
     }
     if pose is None or position not in ("good", "poor"):

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from cabapp.common import wording
 from cabapp.common.message import Message, message
-from cabapp.common.quantities import ClockTime, Length
+from cabapp.common.quantities import ClockTime, Distance, Length
 from cabapp.geometry.angles import turn_between
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.session.state.position_state import LOST_AFTER_S
@@ -31,7 +31,13 @@ FASTEST_TURN = math.radians(5.0)
 SETTLE_S = 5.0
 """Silence after a start, s."""
 
-_LOST = RECORDING + 0.5
+FAR_S, BACK_S = 10.0, 5.0
+"""How long we are far from the field before it is said, and back before it is withdrawn, s."""
+
+CHANGE_FIELD = "change_field"
+"""The key that leads to taking over another field; no tap, for the stint has to be finished first."""
+
+_LOST, _FAR = RECORDING + 0.5, RECORDING + 0.6
 _WHOLE = 0.9  # of the tool: more is all of it
 
 
@@ -54,6 +60,9 @@ class WarningEvaluator:
         self._known: set[tuple] = set()
         self._finished_words: tuple[Message | None, int] = (None, 0)
         self._headings: deque[tuple[float, float]] = deque()
+        self._far_since: float | None = None
+        self._far_last = 0.0
+        self._far_said: float | None = None
         self._sound = 0
         self._asked: tuple | None = None
         self.rank: int | None = None
@@ -61,7 +70,7 @@ class WarningEvaluator:
     def feed(self, now: Situation) -> WarningResult:
         """Return what to say in this situation."""
         turning = self._is_turning(now)
-        judged = (self._danger, self._recording, self._lost, self._stop, self._seeder)
+        judged = (self._danger, self._recording, self._lost, self._far, self._stop, self._seeder)
         sentences = [judge(now) for judge in judged]
         sentences.append(self._about_to_recover(now, turning))
         sentences.append(now.quiet or self._advice(now))
@@ -161,6 +170,29 @@ class WarningEvaluator:
                 time=ClockTime(now.lost_since),
             )
         return Sentence(RECORDING, said, True, sound=self._sound)
+
+    def _far(self, now):
+        if now.away is not None:
+            self._far_since = now.now if self._far_since is None else self._far_since
+            self._far_last = now.now
+        elif now.now - self._far_last > BACK_S:
+            self._far_since = self._far_said = None
+        since = self._far_since
+        holds = now.state == "working" and since is not None and now.now - since >= FAR_S
+        # a rank of its own inside, as that of `_lost`
+        if not self._stands(_FAR, "", "away", holds, now):
+            return None
+        return Sentence(
+            RECORDING, self._say_far(now), True, answers=((message("Change field"), CHANGE_FIELD),), sound=self._sound
+        )
+
+    def _say_far(self, now):
+        if now.away is not None and (self._far_said is None or abs(now.away - self._far_said) > 0.1 * now.away):
+            self._far_said = now.away  # said anew when it is another by a tenth
+        return message(
+            "You are {distance} from {field}. Recording goes on; it is not counted here. Change field?",
+            distance=Distance(self._far_said), field=now.field,
+        )  # fmt: skip
 
     def _stop(self, now):
         holds = now.state == "working" and now.stop_rule is not None
