@@ -82,3 +82,28 @@ def gap_limit(interval: float | None) -> float:
     if interval is None or interval * GAP_INTERVALS <= GAP:
         return GAP
     return float(ceil(GAP_INTERVALS * min(interval, SLOWEST)))
+
+
+def interpolation_error(interval: float, speed: float, turning: bool = False) -> float:
+    """Return how far the path filled in between two fixes lies from the driven one, across it, 1 sigma, m.
+
+    Parameters
+    ----------
+    interval : float
+        Time between the fixes, s.
+    speed : float
+        m/s.
+    turning : bool
+        The path bends there by more than 0.15 rad in 6 s; else the mean over all field work, turns included.
+
+    Notes
+    -----
+    Measured on a recorded seeding (1 Hz, 13.2 m, corrected receiver, 2.5 m/s) thinned to 2, 3, 5, 7, 10, 12 and 15 s:
+    root mean square 0.021, 0.032, 0.066, 0.107, 0.182, 0.224, 0.314 m of all and 0.09, 0.17, 0.46, 0.79, 1.46, 1.99,
+    2.80 m of turns. That speed counts as the interval does is geometry: the same path has the same gaps.
+
+    >>> [round(interpolation_error(interval, 2.5), 2) for interval in (1.0, 5.0, 10.0, 15.0)]
+    [0.01, 0.07, 0.18, 0.32]
+    """
+    way = interval * speed
+    return float(0.0072 * way**1.65 if turning else 0.0020 * way**1.4)

@@ -18,7 +18,7 @@ from cabapp.geometry.angles import turn_between
 from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.track.fixes.filter import FixFilter
 from cabapp.track.logging_interval import gap_limit
-from cabapp.track.path import curve, far_enough, lengths
+from cabapp.track.path import bend_of, curve, far_enough, lengths, stretch_of
 from cabapp.track.pose import PathEnd, Pose, pose_now
 from cabapp.track.swept_ground import TICK, SweptPieces, swept
 from cabapp.track.tool import ToolGeometry
@@ -26,6 +26,15 @@ from cabapp.track.towing import Start, tool_heading, tow
 from cabapp.track.work_switches import SwitchTimeline, WorkSwitch
 
 CUSP = np.deg2rad(100.0)
+TIGHTEST = 5.0
+"""m. Radius no machine turns inside of (common practice)."""
+SLOWER = 0.85
+"""Speed in a turn between sparse fixes, of the speed before it (common practice)."""
+CRUISE = 6
+"""Chords before, whose highest speed a machine is taken to keep in turns between sparse fixes."""
+SAME_WAY = np.deg2rad(60.0)
+SLIGHT = 0.2
+"""rad. Bend of every chord by wandering alone, so that none is taken for exactly straight."""
 BLOCK = 8192
 """Fixes taken at once: few enough that all arrays stay in cache."""
 
@@ -52,6 +61,8 @@ class MachineLimits:
         Path after which ground swept again is a new visit, m; None = 2 working widths.
     reverse_speed, reverse_limit : float
         Faster (m/s) or farther (m) is no reversing.
+    sparse : bool
+        Fixes are so far apart that whole turns lie between two of them.
     bow : float
         Most an end of the tool line may stray from the straight side of its piece, m.
 
@@ -67,11 +78,12 @@ class MachineLimits:
     reverse_speed: float = 1.6
     reverse_limit: float = 20.0
     bow: float = 0.04
+    sparse: bool = False
 
     def at_interval(self, interval: float | None) -> "MachineLimits":
         """Return the limits for fixes so far apart in time, s; None = not known."""
         gap = max(self.max_gap, gap_limit(interval))
-        return self if gap == self.max_gap else replace(self, max_gap=gap)
+        return self if gap == self.max_gap else replace(self, max_gap=gap, sparse=True)
 
 
 Unknown = tuple[float, float, tuple[float, float], tuple[float, float]]
@@ -123,6 +135,9 @@ class SwathBuilder:
         self._gear = np.zeros(0)  # +1 forward, -1 backward
         self._backed = 0.0  # m gone backward since the cusp
         self._speed = inf  # along the last chord, m/s
+        self._turn = self._dist = 0.0  # into the last chord, rad, and its length, m, where fixes are sparse
+        self._speeds = np.zeros(0)  # along the last chords, m/s, where fixes are sparse
+        self._driven = np.zeros(0)  # m, likely length of the path between the nodes, where fixes are sparse
         self._theta: float | None = None  # tractor heading at the first node
         self._pose: Start | None = None  # (centre x, y, tool heading) at the first node
         self._psi: float | None = None  # tool heading from straight chords only: says where to cut finer
@@ -234,12 +249,40 @@ class SwathBuilder:
             gear[:] = self._gear[-1]
         else:
             way_all = np.concatenate([way[:1], way])
-        cusp = np.abs(turn_between(way_all[:-1], way_all[1:])) > CUSP
+        turn = turn_between(way_all[:-1], way_all[1:])
+        cusp = np.abs(turn) > CUSP
+        if self.limits.sparse:
+            cusp &= ~self._steered(turn, speed, step[:, 0])
         if cusp.any() or gear[0] < 0:
             self._gears(gear, cusp, speed, dist)
+        if self.limits.sparse:
+            self._back_and_on(turn, speed, dist, gear)
         self._speed = speed[-1]
         self._way = np.concatenate([self._way, way])
         self._gear = np.concatenate([self._gear, gear])
+
+    def _steered(self, turn: Floats, speed: Floats, dt: Floats) -> Bools:
+        """Return which turns, rad, between sparse fixes a machine can make forward; note the likely path."""
+        every = np.concatenate([np.zeros(CRUISE), self._speeds, speed])
+        cruise = np.max([every[len(every) - len(speed) - back :][: len(speed)] for back in range(CRUISE + 1)], axis=0)
+        self._speeds = every[-CRUISE:]
+        way = np.where(dt <= 0.75 * self.limits.max_gap, cruise * dt, 0.0)
+        self._driven = np.concatenate([self._driven, way])
+        return np.abs(turn) * TIGHTEST <= way
+
+    def _back_and_on(self, turn: Floats, speed: Floats, dist: Floats, gear: Floats) -> None:
+        """Set the gear of single chords between sparse fixes that go slowly back on a way held before and after."""
+        if len(self._gear):
+            turn = np.concatenate([[self._turn], turn])
+            speed, dist = np.concatenate([[self._speed], speed]), np.concatenate([[self._dist], dist])
+        back = (np.abs(turn[:-1]) > CUSP) & (np.abs(turn[1:]) > CUSP)
+        back &= np.abs(turn_between(0.0, turn[:-1] + turn[1:])) < SAME_WAY
+        back &= (speed[:-1] < self.limits.reverse_speed) & (dist[:-1] <= self.limits.reverse_limit)
+        self._turn, self._dist = float(turn[-1]), float(dist[-1])
+        if len(self._gear):
+            self._gear[-1:] = np.where(back[:1], -1.0, self._gear[-1:])
+            back = back[1:]
+        gear[:-1] = np.where(back, -1.0, gear[:-1])
 
     def _gears(self, gear: Floats, cusp: Bools, speed: Floats, dist: Floats) -> None:
         """Set forward or backward: a cusp taken slowly changes it."""
@@ -270,18 +313,30 @@ class SwathBuilder:
         nose = np.where(gear > 0, way, way + pi)
         # heading at a node: tangent of the circle through it and its neighbours
         turn = turn_between(nose[:-1], nose[1:])
-        inner = nose[:-1] + turn * dist[:-1] / (dist[:-1] + dist[1:])
+        share = dist[:-1] / (dist[:-1] + dist[1:])
+        if self.limits.sparse:
+            bend = bend_of(dist, self._driven) + SLIGHT
+            share = bend[:-1] / (bend[:-1] + bend[1:])
+        inner = nose[:-1] + turn * share
         if self._theta is None:
             self._theta = nose[0] - turn_between(nose[0], inner[0]) if len(inner) else nose[0]
         theta = np.concatenate([[self._theta], inner[:count]])
         if len(theta) <= count:
             theta = np.append(theta, nose[-1] + np.clip(turn_between(theta[-1], nose[-1]), -0.5, 0.5))
-        out = self._sweep(nodes[: count + 1], nose[:count], gear[:count], dist[:count], theta)
+        stretch: Floats | float = 1.0
+        if self.limits.sparse:
+            stretch = np.where(
+                gear[:count] > 0, stretch_of(nose[:count], theta, dist[:count], self._driven[:count] * SLOWER), 1.0
+            )
+            self._driven = self._driven[count:]
+        out = self._sweep(nodes[: count + 1], nose[:count], gear[:count], dist[:count], theta, stretch)
         self._theta = theta[count]
         self._nodes, self._way, self._gear = nodes[count:], way[count:], gear[count:]
         return out
 
-    def _sweep(self, nodes: Floats, nose: Floats, gear: Floats, dist: Floats, theta: Floats) -> SweptPieces:
+    def _sweep(
+        self, nodes: Floats, nose: Floats, gear: Floats, dist: Floats, theta: Floats, stretch: Floats | float
+    ) -> SweptPieces:
         bend = 2 * np.maximum(np.abs(turn_between(nose, theta[:-1])), np.abs(turn_between(nose, theta[1:])))
         if self.tool.hitch:
             if self._psi is None:
@@ -290,11 +345,11 @@ class SwathBuilder:
             bend = np.maximum(bend, np.abs(turn_between(coarse[:-1], coarse[1:])))
             self._psi = coarse[-1]
         # rise of an arc: radius (of the outer end) times the square of its angle, over 8
-        outer = dist + bend * (self.tool.width / 2 + abs(self.tool.side))
+        outer = dist * stretch + bend * (self.tool.width / 2 + abs(self.tool.side))
         parts = np.sqrt(bend * outer / (8 * self.limits.bow))
         parts = np.minimum(np.maximum(np.ceil(parts), 1), 60).astype(int)
         seg, u = self._cut(nodes, parts)
-        x, y, heading = curve(nodes, theta, gear, dist, seg, u)
+        x, y, heading = curve(nodes, theta, gear, dist, seg, u, stretch)
         t = nodes[seg, 0] + u * (nodes[seg + 1, 0] - nodes[seg, 0])
         start = (nodes[0, 1], nodes[0, 2], theta[0], None) if self._pose is None else self._pose
         xy = np.empty((len(x), 2))
