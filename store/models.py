@@ -126,7 +126,10 @@ class Tractor(Reference):
 
 
 class Tool(Reference):
-    """What is pulled or mounted."""
+    """What is pulled or mounted.
+
+    `sections` are the widths from the left, m, of what can be lifted or shut by itself: "6.1,3,2.4".
+    """
 
     __tablename__ = "tool"
     name: Mapped[str]
@@ -134,6 +137,7 @@ class Tool(Reference):
     width_m: Mapped[float]
     towed: Mapped[bool] = mapped_column(default=True)
     grease_every_h: Mapped[float | None]
+    sections: Mapped[str | None]
 
 
 class Hitching(Reference):
@@ -195,7 +199,7 @@ class Job(Reference):
 
 
 class Stint(Fact):
-    """One operator's part of a job, with the hitching as it was then."""
+    """One operator's part of a job, with the hitching, and the tool's sections, as they were then."""
 
     __tablename__ = "stint"
     job_id: Mapped[str] = _to("job.id", index=True)
@@ -207,6 +211,7 @@ class Stint(Fact):
     antenna_to_hitch_m: Mapped[float] = mapped_column(default=0.0)
     side_m: Mapped[float] = mapped_column(default=0.0)
     receiver: Mapped[str | None]
+    sections: Mapped[str | None]
     at: Mapped[float] = mapped_column(Instant)
 
 

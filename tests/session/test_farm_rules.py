@@ -10,7 +10,7 @@ from cabapp.planning.emergence import CROPS, DAY
 from cabapp.planning.go_rules import GoRules
 from cabapp.session import Session
 from store import open_store
-from store.models import Farm, Field, Tap
+from store.models import Farm, Field, Tap, Tool
 
 T0 = 1_779_000_000.0
 
@@ -35,6 +35,19 @@ def test_the_office_sets_the_rules_and_the_session_keeps_them(store, run, drive_
     assert str(sentence.words) == "Wind 6.3 mph: soil may blow from 6.0 mph on. Stop until it drops."
     day.session.tap("weather", wind=2.0)
     assert day.on(5.0)[-1].sentence is None
+
+
+def test_the_office_sets_the_sections_of_a_tool(store, ids, capsys):
+    """In feet or metres from the left, or how many equal ones; together they are the width of the tool (12 m)."""
+    for typed, kept in (("20ft, 2.904m, 3m", "6.096,2.904,3"), ("4", "3,3,3,3"), ("", None)):
+        assert edit(store, "tool", "Roller", f"sections={typed}") == 0
+        assert store.get(Tool, ids.roller).sections == kept
+    for wrong, why in (
+        ("6 5", "36 ft together"), ("a b", "are no sections"), ("0", "1 to 96"), ("12 -3 3", "1 to 96"), ("97", "1 to 96"),
+    ):  # fmt: skip
+        assert edit(store, "tool", "Roller", f"sections={wrong}") == 1
+        assert why in capsys.readouterr().err
+    assert store.get(Tool, ids.roller).sections is None
 
 
 def test_without_rules_of_its_own_a_farm_has_the_strictest(store, run, drive_rows):

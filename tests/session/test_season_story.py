@@ -11,10 +11,13 @@ from cabapp.common.farm_format import FarmFormat
 from cabapp.common.message import message
 from cabapp.common.rendering import render
 from cabapp.common.units import Units
+from cabapp.counting.job_count import JobCount
 from cabapp.jobs.records.pending_handovers import messages_of
+from cabapp.jobs.records.stint_reader import read_stint
 from cabapp.jobs.records.stint_state import TapRefused
+from cabapp.jobs.records.tool_parts import part_words
 from store import open_store
-from store.models import Correction, Field, FuelEntry, HandOver, HandOverReceipt, Job, Mark, Stint, Tap, TraceTail
+from store.models import Correction, Field, FuelEntry, HandOver, HandOverReceipt, Job, Mark, Stint, Tap, Tool, TraceTail
 
 T0 = 1_779_000_000.0
 FARM = FarmFormat("Etc/GMT+6", Units("us"))
@@ -213,6 +216,35 @@ def test_a_wing_up_counts_two_thirds(run, drive_rows):
     assert day.session.job.areas()["covered"] == pytest.approx(120 * 8, rel=0.03)
     with pytest.raises(TapRefused, match="which wing"):
         day.session.tap("width", wing="middle")
+
+
+def test_sections_switched_by_tap_are_counted_live_and_by_the_report(run, store, ids, drive_rows):
+    """A tool of 6, 2 and 4 m with its middle off covers 10 m in two strips; strip, log, sheet and report say so."""
+    store.put(Tool, id=ids.roller, sections="6,2,4")
+    fixes = drive_rows([-100])
+    day = run(fixes)
+    day.take_over()
+    day.until(T0 + 10)
+    day.session.tap("start")
+    day.session.tap("sections", on="101")
+    view = day.until(fixes[-1].t)[-1]
+    assert (view.on, view.sections) == ((True, False, True), 3)
+    assert view.strip_works == (True,) * 6 + (False,) * 2 + (True,) * 4
+    assert [count for count, works in zip(view.strip, view.strip_works) if not works] == [0, 0]
+    assert day.session.job.areas()["covered"] == pytest.approx(120 * 10, rel=0.03)
+    with pytest.raises(TapRefused, match="The tool has 3 sections"):
+        day.session.tap("sections", on="1010")
+    with pytest.raises(TapRefused, match="each section"):
+        day.session.tap("sections", on="1-1")
+    day.session.tap("stop", reason="rain")
+    odd = day.session.prepare_hand_over(state="stopped", left=True).sheet["odd"]
+    assert odd["part_now"] == {"on": "101"} and odd["part_width"][0]["on"] == "101"
+    assert str(part_words(odd["part_now"])) == "Sections off: 2."
+    (stint,) = store.all(Stint)
+    read = read_stint(store, stint)
+    whole = JobCount(store.get(Field, ids.field).boundary)
+    whole.add_stint(start=stint.at, **read.inputs)
+    assert whole.area_totals().covered == pytest.approx(120 * 10, rel=1e-3)
 
 
 def test_fuel_is_written_with_the_tap(run, store, ids):

@@ -76,7 +76,7 @@ def test_a_birth_and_an_edit_are_changes(book):
     book.put(Tool, tool.id, width_m=13.0)
     birth, edit = book.all(Change)
     assert set(birth.columns) == {
-        "name", "operation", "width_m", "towed", "grease_every_h", "gone",
+        "name", "operation", "width_m", "towed", "grease_every_h", "sections", "gone",
     }  # fmt: skip
     assert edit.columns == {"width_m": 13.0}
     assert book.get(Tool, tool.id).width_m == 13.0

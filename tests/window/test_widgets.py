@@ -24,7 +24,7 @@ from cabapp.screens.work.figure_entry import figures_of
 from cabapp.tablet.fix_monitor import FixMonitor
 from cabapp.tablet.hardware_status import tablet_trouble
 from cabapp.tablet.tablet_settings import Settings
-from store.errors import BoundaryRefused
+from store.errors import BoundaryRefused, Refused
 from tests.window.contrast import contrast
 
 RING = [(10.0, 50.0), (10.004, 50.0), (10.004, 50.002), (10.0, 50.002), (10.0, 50.0)]
@@ -105,6 +105,19 @@ def test_what_was_typed_is_kept_in_si_and_comes_back():
             value_of(width, wrong, Units("us"))
     with pytest.raises(FormRefused, match="Name"):
         lacking(FORMS["tools"], {"name": "", "width_m": 12.0})
+
+
+def test_sections_are_typed_in_the_farms_units_or_counted():
+    """20, 10 and 20 ft of a 50 ft tool are 6.096, 3.048 and 6.096 m (foot exact); alone, a number is how many."""
+    line = next(line for line in FORMS["tools"].lines if line.kind == "sections")
+    kept = value_of(line, "20 10 20", Units("us"), 15.24)
+    assert kept == "6.096,3.048,6.096" and typed_of(line, kept, Units("us")) == "20 10 20"
+    assert value_of(line, "3", Units("metric"), 12.0) == "4,4,4" and typed_of(line, "4,4,4", Units("us")) == "3"
+    assert value_of(line, "", Units("us"), 12.0) is None and typed_of(line, "wide", Units("us")) == ""
+    with pytest.raises(FormRefused, match="width first"):
+        value_of(line, "3", Units("us"))
+    with pytest.raises(Refused, match="Type the width of each"):
+        value_of(line, "20 10", Units("us"), 12.0)
 
 
 def test_every_form_asks_for_columns_that_are_there():

@@ -1,4 +1,4 @@
-"""Show or change names, targets, hourly rates, the fuel price, leases and agreed areas."""
+"""Show or change names, targets, sections of tools, hourly rates, the fuel price, leases and agreed areas."""
 
 import argparse
 import json
@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from cabapp.commands.records.row_lookup import row_called
 from cabapp.common import paths
 from cabapp.common.typed_number import read_number
+from cabapp.jobs.records.tool_parts import read_sections
 from cabapp.planning.emergence import with_own
 from cabapp.planning.go_rules import own_rules
 from store import Store, models, open_store
@@ -15,7 +16,8 @@ from store.errors import Refused
 
 EXAMPLE = (
     'rollbook edit operator "Tam Willet" rate_per_h=31.50\nor: rollbook edit farm fuel_price_per_l=0.95 currency=$\n'
-    'or: rollbook edit parcel "East half" share=1/3\nor: rollbook edit job "Heron Flat" agreed_area_m2=61ac'
+    'or: rollbook edit parcel "East half" share=1/3\nor: rollbook edit job "Heron Flat" agreed_area_m2=61ac\n'
+    'or: rollbook edit tool "60 ft boom" "sections=20ft,10ft,10ft,20ft"'
 )
 KINDS = {"farm": models.Farm, "operator": models.Operator, "tractor": models.Tractor, "tool": models.Tool, "field": models.Field, "parcel": models.Parcel, "job": models.Job}  # fmt: skip
 _RULES = {"closing_rules": with_own, "go_rules": own_rules}  # written as JSON, each checked by its reader
@@ -25,7 +27,7 @@ COLUMNS = {
     "farm": ("name", "timezone", "units", "fuel_price_per_l", "currency", "closing_rules", "go_rules"),
     "operator": ("name", "phone", "rate_per_h"),
     "tractor": ("name", "tank_l", "cost_per_h"),
-    "tool": ("name", "operation", "grease_every_h"),
+    "tool": ("name", "operation", "grease_every_h", "sections"),
     "field": ("name", "crop", "target", "gate_lat", "gate_lon"),
     "parcel": ("name", "landlord", "share", "rule"),
     "job": ("target", "agreed_area_m2"),
@@ -51,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
                 rows = _one(rows, args.kind, values.pop(0), called)
             if not rows:
                 raise Refused("This logbook has no {kind} yet.", kind=args.kind)
-            new = dict(_column_value(one, columns) for one in values)
+            new = dict(_column_value(one, columns, rows[0]) for one in values)
             if new:
                 _refuse_same_name(store, model, rows[0], new)
                 rows = [store.put(model, rows[0].id, **new)]
@@ -92,7 +94,7 @@ def _refuse_same_name(store: Store, model: type, row: Any, new: dict) -> None:
         raise Refused("Another {kind} is called {name!r} already.", kind=model.__tablename__, name=new["name"])
 
 
-def _column_value(one: str, columns: tuple[str, ...]) -> tuple[str, Any]:
+def _column_value(one: str, columns: tuple[str, ...], row: Any) -> tuple[str, Any]:
     name, equals, value = one.partition("=")
     if not equals or name not in columns:
         raise Refused(
@@ -101,6 +103,8 @@ def _column_value(one: str, columns: tuple[str, ...]) -> tuple[str, Any]:
     value = value.strip()
     if not value and name not in ("name", "timezone", "units", "target", "operation", "landlord"):
         return name, None
+    if name == "sections":
+        return name, read_sections(value, row.width_m)
     if name in _RULES:
         return name, _rules(name, value)
     if name in _TEXT:

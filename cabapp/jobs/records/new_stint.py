@@ -40,7 +40,7 @@ def open_stint(
             hitch_to_line_m=hitching.hitch_to_line_m if hitching else 0.0,
             antenna_to_hitch_m=hitching.antenna_to_hitch_m if hitching else 0.0,
             side_m=hitching.side_m if hitching else 0.0,
-            receiver=receiver, at=at,
+            receiver=receiver, at=at, sections=tool.sections,
         )
     )  # fmt: skip
 

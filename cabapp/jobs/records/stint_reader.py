@@ -12,6 +12,7 @@ from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.stint_state import StintState, stint_state
 from cabapp.jobs.records.tap_log import corrected_taps, effective_taps, taps_of, written_taps
 from cabapp.jobs.records.time_split import LOST_S, WORKING, Hours, split
+from cabapp.jobs.records.tool_parts import sections_of
 from cabapp.jobs.records.work_intervals import Spans, idle_spans
 from cabapp.track.tool import ToolGeometry
 from store import Store, models
@@ -20,7 +21,10 @@ from store.traces.trace_codec import Trace
 
 def tool_of(stint: models.Stint) -> ToolGeometry:
     """Return the hitching a stint was driven with."""
-    return ToolGeometry(stint.width_m, stint.hitch_to_line_m, stint.antenna_to_hitch_m, stint.side_m)
+    return ToolGeometry(
+        stint.width_m, stint.hitch_to_line_m, stint.antenna_to_hitch_m, stint.side_m,
+        sections_of(stint.sections, stint.width_m),
+    )  # fmt: skip
 
 
 @dataclass

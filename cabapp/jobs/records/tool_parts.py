@@ -6,12 +6,18 @@ Kept are wings by name, or a sign for each section from the left: "1" works, "0"
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Sequence
 from typing import Any
 
 from cabapp.common.message import Message, message
 from cabapp.common.quantities import Length
-from cabapp.track.tool import Part
+from cabapp.common.typed_number import read_number
+from cabapp.track.tool import MOST_SECTIONS, Part
+from store.errors import Refused
+
+SLACK = 0.01
+"""Share of the width that typed sections may differ from it together, for they are rounded."""
 
 _WINGS: dict[str, Part] = {
     "all": (), "left up": (False, True, True), "right up": (True, True, False), "both up": (False, True, False),
@@ -23,6 +29,67 @@ WINGS = tuple(_WINGS)
 _WORDS = {
     "left up": message("Wing left up."), "right up": message("Wing right up."), "both up": message("Both wings up."),
 }  # fmt: skip
+
+
+def read_sections(text: str, width: float, unit: float = 1.0) -> str | None:
+    """Return widths as a person types them, from the left, as they are kept; None for nothing.
+
+    `width`: the tool's, m, which they must be together.
+    `unit`: m in what a width without a unit is typed in.
+
+    A whole number alone is how many equal sections there are.
+
+    Raises Refused: they are no widths, or not the tool's together.
+
+    >>> read_sections("20 10 ft, 3.05m", 12.19, 0.3048), read_sections("3", 12.0)
+    ('6.096,3.048,3.05', '4,4,4')
+    """
+    words = re.findall(r"[^\s,;]+(?:\s*(?:ft|m)(?![^\s,;]))?", text.strip().lower())
+    if not words:
+        return None
+    try:
+        if len(words) == 1 and words[0].isdecimal():
+            number = min(int(words[0]), MOST_SECTIONS + 1)
+            widths = [width / max(number, 1)] * number
+        else:
+            widths = [read_number(one, "ft", "m") * (1.0 if one.endswith(("ft", "m")) else unit) for one in words]
+    except ValueError as fault:
+        raise Refused(
+            "{text} are no sections. Type the width of each from the left: 20 10 10 20; or how many equal ones there are.",
+            text=text,
+        ) from fault
+    if not 0 < len(widths) <= MOST_SECTIONS or min(widths) <= 0:
+        raise Refused("A tool has 1 to {most} sections, each with a width.", most=MOST_SECTIONS)
+    if abs(sum(widths) - width) > SLACK * width:
+        raise Refused(
+            "The sections are {sum} together, but the tool is {width} wide. Type the width of each from the left.",
+            sum=Length(sum(widths)), width=Length(width),
+        )  # fmt: skip
+    return sections_text(widths)
+
+
+def sections_text(widths: Sequence[float]) -> str | None:
+    """Return the widths of sections, m, as they are kept."""
+    return ",".join(f"{one:.4f}".rstrip("0").rstrip(".") for one in widths) or None
+
+
+def sections_of(kept: str | None, width: float) -> tuple[float, ...]:
+    """Return the widths of sections, m, fitted to the width a tool works with; () for none, or for what cannot be.
+
+    >>> sections_of("6,3,3", 12.6), sections_of("wide", 12.6)
+    ((6.3, 3.15, 3.15), ())
+    """
+    widths = widths_of(kept)
+    return tuple(one * width / sum(widths) for one in widths)
+
+
+def widths_of(kept: str | None) -> tuple[float, ...]:
+    """Return the widths of sections as they were kept, m; () for none, or for what cannot be."""
+    try:
+        widths = tuple(float(one) for one in (kept or "").split(","))
+    except ValueError:
+        return ()
+    return widths if len(widths) <= MOST_SECTIONS and all(0 < one < 1000 for one in widths) else ()
 
 
 def part_of(detail: dict[str, Any]) -> tuple[Part, float | None]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from cabapp.common.message import N_, Message
 from cabapp.common.wording import how_often
+from cabapp.jobs.records.tool_parts import read_sections, widths_of
 from store.errors import Refused
 from store.models import Farm, Field, Hitching, Operator, Tool, Tractor
 
@@ -30,7 +31,7 @@ class FormField:
 
     `column`: column of the table; of a place, what its two columns begin with.
     `words`: what stands before it.
-    `kind`: "text", "number", "length" and "volume" are typed; "choice" is turned through with touches; "pick" is chosen
+    `kind`: "text", "number", "length", "volume" and "sections" are typed; "choice" is turned through with touches; "pick" is chosen
         from a list; "boundary" comes from a file or from driving; "place" is where the tablet is.
     `choices`: for "choice" and "pick".
     `least`, `most`: limits of a typed figure, SI.
@@ -78,6 +79,7 @@ FORMS = {
     "tools": Form(Tool, N_("Tools"), (
         FormField("name", N_("Name"), needed=True), FormField("width_m", N_("Working width"), "length", needed=True, least=0.5, most=100.0),
         FormField("operation", N_("Work"), "choice", tuple((word, word) for word in OPERATIONS)),
+        FormField("sections", N_("Sections, from the left"), "sections"),
         FormField("towed", N_("Towed"), "choice", YES_NO), FormField("grease_every_h", N_("Grease every, hours"), "number"),
     )),
     "hitchings": Form(Hitching, N_("Hitchings"), (
@@ -104,7 +106,7 @@ def per_typed(kind: str, units) -> float:
     >>> per_typed("length", Units("us"))
     0.3048
     """
-    if kind == "length":
+    if kind in ("length", "sections"):
         return 1.0 / units.length_value(1.0)
     if kind == "volume":
         return 1.0 / units.volume_value(1.0)
@@ -115,11 +117,13 @@ def unit_of(kind: str, units) -> str:
     """Return the unit that stands behind a typed figure."""
     if kind == "price":
         return "/" + units.unit("volume")
-    return units.unit(kind) if kind in ("length", "volume") else ""
+    return units.unit("length" if kind == "sections" else kind) if kind in ("length", "volume", "sections") else ""
 
 
-def value_of(line: FormField, typed: str, units):
+def value_of(line: FormField, typed: str, units, width: float | None = None):
     """Return what was typed as it is kept; None for nothing.
+
+    `width`: the tool's, m, as the form says it; its sections are that together.
 
     Raises FormRefused: no figure, or one that cannot be.
 
@@ -132,6 +136,10 @@ def value_of(line: FormField, typed: str, units):
     """
     if not typed:
         return None
+    if line.kind == "sections":
+        if not width:
+            raise FormRefused("Type the working width first.")
+        return read_sections(typed, width, per_typed("length", units))
     if line.kind not in TYPED:
         return typed
     factor, unit = per_typed(line.kind, units), unit_of(line.kind, units)
@@ -159,6 +167,9 @@ def typed_of(line: FormField, value, units) -> str:
         return ""
     if line.kind in TYPED:
         return f"{value / per_typed(line.kind, units):.2f}".rstrip("0").rstrip(".")
+    if line.kind == "sections":
+        widths = [f"{one / per_typed(line.kind, units):.2f}".rstrip("0").rstrip(".") for one in widths_of(value)]
+        return " ".join(widths) if len(set(widths)) > 1 else str(len(widths) or "")
     return str(value)
 
 

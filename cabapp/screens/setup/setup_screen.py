@@ -69,10 +69,10 @@ class SetUpScreen(OutlinePart, CabScreen):
 
     # --- typing -----------------------------------------------------------------------------
 
-    def _ask(self, title, then, text="", digits=False, hidden=False, back=None):
+    def _ask(self, title, then, text="", digits=False, hidden=False, back=None, signs=False):
         self._then, self._typing_back = then, back or self._form_again
         self.title, self.part = translate("Set-up"), "typing"
-        self.ids.typing.ask(title, text, digits, hidden)
+        self.ids.typing.ask(title, text, digits, hidden, signs)
 
     def typed(self, text: str):
         self.app.attempt(lambda: self._then(text))
@@ -168,7 +168,8 @@ class SetUpScreen(OutlinePart, CabScreen):
             name = next((name for key, name in self._choices(line) if key == value), "–")
             return translate(name) if line.kind == "choice" else name
         typed = typed_of(line, value, units)
-        return f"{typed} {unit_of(line.kind, units)}".strip() if typed else "–"
+        unit = "" if line.kind == "sections" and typed.isdecimal() else unit_of(line.kind, units)
+        return f"{typed} {unit}".strip() if typed else "–"
 
     def _choices(self, line):
         store = self.app.store
@@ -193,8 +194,9 @@ class SetUpScreen(OutlinePart, CabScreen):
             units = self.app.units
             said = " ".join(word for word in (translate(line.words), unit_of(line.kind, units)) if word)
             self._ask(
-                said, lambda text: self._take(line, value_of(line, text, units)),
+                said, lambda text: self._take(line, value_of(line, text, units, self._values.get("width_m"))),
                 typed_of(line, self._values[line.column], units), digits=line.kind in TYPED or line.kind == "digits",
+                signs=line.kind == "sections",
             )  # fmt: skip
 
     def _take(self, line, value):

@@ -28,10 +28,12 @@ class Typing(BoxLayout):
     hidden = BooleanProperty(False)  # a number that bystanders should not read
     __events__ = ("on_done", "on_back")
 
-    def ask(self, title: str, text: str = "", only_digits: bool = False, hidden: bool = False) -> None:
-        """Begin with a question and what stands there already."""
+    def ask(
+        self, title: str, text: str = "", only_digits: bool = False, hidden: bool = False, signs: bool = False
+    ) -> None:
+        """Begin with a question and what stands there already; `signs` come before letters."""
         self.title, self.text, self.only_digits, self.hidden = title, text, only_digits, hidden
-        self.signs, self.capital = False, not text
+        self.signs, self.capital = signs, not text
         self._lay()
 
     def _lay(self):
