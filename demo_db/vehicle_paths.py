@@ -49,12 +49,9 @@ def line(points: np.ndarray, speed: float, part: int) -> Path:
 def turn(start: tuple, end: tuple, radius: float, speed: float, part: int) -> Path:
     """Return the shortest way between two poses ``(x, y, heading)`` that turns no tighter than `radius`.
 
-    Notes
-    -----
-    L. E. Dubins, "On curves of minimal length with a constraint on average
-    curvature", American Journal of Mathematics 79 (1957) 497-516; the six
-    words in the form of Shkel and Lumelsky (2001), from memory. Lanes
-    closer than two radii give a loop.
+    Notes: L. E. Dubins, "On curves of minimal length with a constraint on average curvature", American Journal of
+    Mathematics 79 (1957) 497-516; the six words in the form of Shkel and Lumelsky (2001), from memory. Lanes closer
+    than two radii give a loop.
 
     >>> loop = turn((0, 0, 0.0), (0, 6.2, 3.14159265), 8.0, 2.0, -1)
     >>> bool(loop.x.max() > 15)
@@ -122,10 +119,8 @@ def _words(d: float, a: float, b: float) -> list:
 def towed(path: Path, axle_to_hitch: float, hitch_to_line: float) -> np.ndarray:
     """Return x, y, m, of a towed tool's working line and its heading, rad, shape (n, 3).
 
-    Notes
-    -----
-    The tool follows its hitch: ``d psi / ds = sin(theta - psi) / L``, with
-    theta the direction in which the hitch moves.
+    Notes: The tool follows its hitch: ``d psi / ds = sin(theta - psi) / L``, with theta the direction in which the
+    hitch moves.
     """
     heading = path.heading
     hx, hy = path.x - axle_to_hitch * np.cos(heading), path.y - axle_to_hitch * np.sin(heading)

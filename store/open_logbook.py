@@ -36,11 +36,8 @@ def open_store(
 
     Raises StoreRefused if the file is no logbook, is newer than this program, or cannot be read or written.
 
-    Notes
-    -----
-    The file is checked at every opening. A damaged one is mended (`store.durability.repair`), and
-    `Store.mended` says so. Before an older logbook is migrated, in one transaction, an exact copy
-    is kept beside it.
+    Notes: The file is checked at every opening. A damaged one is mended (`store.durability.repair`), and `Store.mended`
+    says so. Before an older logbook is migrated, in one transaction, an exact copy is kept beside it.
     """
     if str(path).startswith(("postgresql:", "postgresql+")):
         return open_server(str(path), device_name, wall)

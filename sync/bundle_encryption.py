@@ -1,11 +1,9 @@
 """Encryption of a bundle with a passphrase, for a stick that may be lost.
 
-Notes
------
-Layout: ``rollbook-locked-1`` and a line feed, 16 bytes of salt, 12 bytes of nonce, then the
-bundle under AES-256-GCM (NIST SP 800-38D) with the first line as additional data. The key is
-scrypt (RFC 7914) of the passphrase as UTF-8, N = 2**15, r = 8, p = 1: 32 MB and a tenth of a
-second a guess. The figures are fixed by the version, so a hostile file cannot ask for more.
+Notes: Layout: ``rollbook-locked-1`` and a line feed, 16 bytes of salt, 12 bytes of nonce, then the bundle under
+AES-256-GCM (NIST SP 800-38D) with the first line as additional data. The key is scrypt (RFC 7914) of the passphrase as
+UTF-8, N = 2**15, r = 8, p = 1: 32 MB and a tenth of a second a guess. The figures are fixed by the version, so a
+hostile file cannot ask for more.
 """
 
 import io

@@ -1,10 +1,8 @@
 """Exchanges bundles with a watched folder, or with a stick when it is mounted.
 
-Notes
------
-Nothing here waits or starts a thread: call `FolderWatcher.look` every second or two. Any program may
-write to a shared folder, so a file is read only after it was the same in two looks. A stick is
-used only if it has a folder named ``rollbook``.
+Notes: Nothing here waits or starts a thread: call `FolderWatcher.look` every second or two. Any program may write to a
+shared folder, so a file is read only after it was the same in two looks. A stick is used only if it has a folder named
+``rollbook``.
 
 A stick may be pulled out at any byte: reading it is one transaction in the logbook, and a bundle is
 written atomically. FAT and exFAT do not journal the rename; a bundle found cut off or gone there

@@ -32,10 +32,8 @@ class Units:
     `system`: "us" or "metric".
     Raises ValueError: another system.
 
-    Notes
-    -----
-    Every method takes None or NaN for "not known" and says an en dash. Small figures keep one
-    decimal (areas and volumes under 10, all speeds, lengths in metres).
+    Notes: Every method takes None or NaN for "not known" and says an en dash. Small figures keep one decimal (areas and
+    volumes under 10, all speeds, lengths in metres).
 
     A section of land is 640 acres, and 6 mph is 2.682 24 m/s:
 

@@ -34,15 +34,10 @@ def wrap_positive(angle: Any) -> Floats:
 def axial_mean(batches: Iterable[NDArray[np.complex128]]) -> float:
     """Return the mean direction of steps, either way along it, rad in [0, pi); 0 without steps.
 
-    Parameters
-    ----------
-    batches : iterable of ndarray of complex, shape (n,)
-        Steps, m: east + i north.
+    `batches`: complex, shape (n,); steps, m: east + i north.
 
-    Notes
-    -----
-    The doubled angles are averaged, weighted by length (axial data: Mardia and Jupp, Directional
-    Statistics, 2000, section 1.1). A complex number squared has twice the angle.
+    Notes: The doubled angles are averaged, weighted by length (axial data: Mardia and Jupp, Directional Statistics,
+    2000, section 1.1). A complex number squared has twice the angle.
 
     >>> round(axial_mean([np.array([2 + 2j, -1 - 1j])]), 4)  # there and back are one direction
     0.7854

@@ -10,22 +10,14 @@ from cabapp.geometry.arrays import Floats
 def dubins_length(start: ArrayLike, end: ArrayLike, radius: float) -> Floats:
     """Return the length of the shortest forward way, m, shape (...).
 
-    Parameters
-    ----------
-    start, end : array_like, shape (..., 3)
-        x and y, m, and heading, rad, counter-clockwise from east; they are broadcast.
-    radius : float
-        Tightest turn, m; ValueError unless above 0.
+    `start`, `end`: shape (..., 3); x and y, m, and heading, rad, counter-clockwise from east; they are broadcast.
+    `radius`: tightest turn, m; ValueError unless above 0.
 
-    Notes
-    -----
-    The least of the six words of arcs and lines (Dubins 1957, "On curves of minimal length with a
-    constraint on average curvature", American Journal of Mathematics 79:497-516), in the closed
-    forms of Shkel and Lumelsky 2001, "Classification of the Dubins set", Robotics and Autonomous
-    Systems 34:179-202. The way back, all headings reversed, has the same length.
+    Notes: The least of the six words of arcs and lines (Dubins 1957, "On curves of minimal length with a constraint on
+    average curvature", American Journal of Mathematics 79:497-516), in the closed forms of Shkel and Lumelsky 2001,
+    "Classification of the Dubins set", Robotics and Autonomous Systems 34:179-202. The way back, all headings reversed,
+    has the same length.
 
-    Examples
-    --------
     Straight on; round to the pass one diameter over; and turned about on the spot, 7/3 pi r:
 
     >>> here = (0, 0, 0)

@@ -15,14 +15,9 @@ from cabapp.geometry.plane import Plane
 class FieldGround:
     """A field on the plane.
 
-    Attributes
-    ----------
-    polygon : shapely Polygon or MultiPolygon
-        m; holes are not field.
-    target : int
-        Passes wanted.
-    once : shapely Polygon or MultiPolygon or None
-        Where one pass is enough and a second too many (wet or soft ground), m.
+    `polygon`: m; holes are not field.
+    `target`: passes wanted.
+    `once`: where one pass is enough and a second too many (wet or soft ground), m.
     """
 
     polygon: Polygon | MultiPolygon

@@ -38,13 +38,8 @@ class Plane:
     lengths are out by less than 1 part in 10 million within 5 km of the origin.
     Source: Snyder, Map Projections: A Working Manual (USGS PP 1395, 1987), ch. 24; done by PROJ.
 
-    Parameters
-    ----------
-    lat0, lon0 : float
-        Origin, WGS 84 degrees, north and east positive.
+    `lat0`, `lon0`: origin, WGS 84 degrees, north and east positive.
 
-    Examples
-    --------
     One hundredth of a degree north; the meridian arc is 1111.5 m:
 
     >>> Plane(46.0, -100.0).to_xy(46.01, -100.0).round(1).tolist()

@@ -15,15 +15,11 @@ NEXT = np.array([1, 2, 3, 0])
 class Spans:
     """n intervals on rows: x0 <= x < x1 on row k, whose middle is y = (k + 0.5) * row.
 
-    Attributes
-    ----------
-    k : ndarray of int64, shape (n,)
-    x0, x1 : ndarray, shape (n,)
-        m.
-    piece : ndarray of int64, shape (n,)
-        Index of the quadrilateral; its spans stand together, rows ascending.
-    first, count, offset : ndarray of int64, shape (quadrilaterals,)
-        Lowest row of each, how many rows, and where its spans start.
+    `k`: int64, shape (n,).
+    `x0`, `x1`: shape (n,); m.
+    `piece`: int64, shape (n,); index of the quadrilateral; its spans stand together, rows ascending.
+    `first`, `count`, `offset`: int64, shape (quadrilaterals,); lowest row of each, how many rows, and where its spans
+        start.
     """
 
     k: Ints
@@ -49,12 +45,8 @@ def counter_clockwise(x: Floats, y: Floats) -> Bools:
 def row_spans(quad: Floats, row: float) -> Spans:
     """Return the intervals that convex quadrilaterals cover on rows.
 
-    Parameters
-    ----------
-    quad : ndarray, shape (n, 4, 2)
-        Corners, m; a triangle repeats one.
-    row : float
-        Distance between rows, m.
+    `quad`: shape (n, 4, 2); corners, m; a triangle repeats one.
+    `row`: distance between rows, m.
     """
     x, y = corners(quad)
     c = first_row_above(y, row)
@@ -79,18 +71,11 @@ def cross_rows(
 ) -> tuple[Ints, Floats, Ints]:
     """Return row and x of every crossing of edges a to b with rows, and how many each has.
 
-    Parameters
-    ----------
-    xa, ya, xb, yb : ndarray, shape (n,)
-        Ends of the edges, m.
-    ca, cb : ndarray of int64, shape (n,)
-        First row not below each end.
-    middle : callable
-        Rows to where their middles lie, m.
+    `xa`, `ya`, `xb`, `yb`: shape (n,); ends of the edges, m.
+    `ca`, `cb`: int64, shape (n,); first row not below each end.
+    `middle`: rows to where their middles lie, m.
 
-    Notes
-    -----
-    Counted from the lower end, so that an edge two quadrilaterals share gives both the same x.
+    Notes: Counted from the lower end, so that an edge two quadrilaterals share gives both the same x.
     """
     rise = cb > ca
     low = np.where(rise, ca, cb)

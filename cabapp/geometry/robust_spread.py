@@ -14,17 +14,10 @@ it with simulation)."""
 def robust_spread(values: ArrayLike, few: bool = True) -> float:
     """Return the standard deviation of values by their median absolute deviation.
 
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        n at least 1.
-    few : bool
-        Correct for few values; without it the result is too small on average below some 20.
+    `values`: shape (n,); n at least 1.
+    `few`: correct for few values; without it the result is too small on average below some 20.
 
-    Notes
-    -----
-    Hampel 1974, "The influence curve and its role in robust estimation", J. Am. Stat. Assoc.
-    69:383-393.
+    Notes: Hampel 1974, "The influence curve and its role in robust estimation", J. Am. Stat. Assoc. 69:383-393.
 
     >>> round(robust_spread([1.0, 2.0, 3.0, 4.0, 100.0]), 3)
     1.788

@@ -7,10 +7,8 @@ def field_capacity(speed: float, width: float, efficiency: float = 1.0) -> float
     `speed` is m/s while working, `width` m, `efficiency` the share of time and width that does
     work, 0 to 1 (1: theoretical capacity). ValueError for anything else.
 
-    Notes
-    -----
-    C = S W E. With mph, ft and ac/h that is S W E / 8.25, because 43 560 / 5 280 = 8.25.
-    Source: Iowa State University AgDM A3-24; ASAE EP496.3, field capacity.
+    Notes: C = S W E. With mph, ft and ac/h that is S W E / 8.25, because 43 560 / 5 280 = 8.25. Source: Iowa State
+    University AgDM A3-24; ASAE EP496.3, field capacity.
 
     A3-24, table 1: 40 ft at 6 mph and 70 % is 20.4 ac/h.
 
@@ -30,10 +28,8 @@ def field_efficiency(pass_area: float, speed: float, width: float, seconds: floa
     `speed`, `width`: mean speed while working, m/s, and full working width, m.
     `seconds`: all the time in the field: working, turning, waiting, repairing.
 
-    Notes
-    -----
-    Source: Iowa State University AgDM A3-24: counts overlap, turns, filling, waiting; leaves out
-    daily service, road travel and major repair.
+    Notes: Source: Iowa State University AgDM A3-24: counts overlap, turns, filling, waiting; leaves out daily service,
+    road travel and major repair.
 
     >>> round(field_efficiency(pass_area=7.0e4, speed=2.5, width=12.0, seconds=3600), 3)
     0.648

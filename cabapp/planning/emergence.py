@@ -134,11 +134,9 @@ def soil_temperature(at: float, reading: tuple[float, float] | None = None) -> f
 
     `reading` is the operator's own, POSIX s and deg C: the yearly curve is shifted through it.
 
-    Notes
-    -----
-    mean + swing cos(2 pi (day - warmest) / 365.25), the yearly wave of soil physics (Hillel,
-    Introduction to Environmental Soil Physics, ch. 12); 6 and 12 deg C with the warmest on 24 July
-    stand for 48 to 52 N inland, from memory. Not for the southern hemisphere.
+    Notes: mean + swing cos(2 pi (day - warmest) / 365.25), the yearly wave of soil physics (Hillel, Introduction to
+    Environmental Soil Physics, ch. 12); 6 and 12 deg C with the warmest on 24 July stand for 48 to 52 N inland, from
+    memory. Not for the southern hemisphere.
 
     >>> may = 1778803200.0  # mid-May 2026
     >>> round(soil_temperature(may), 1), round(soil_temperature(may, (may, 8.0)), 1)

@@ -51,10 +51,8 @@ def finish_time(now: float, pass_area_left: float, pace: ArrayLike) -> Finish | 
     `pass_area_left`: sum over the ground of the passes it still lacks, m2; not field minus done.
     `pace`: shape (n,); m2/s of recent spans (`paces`).
 
-    Notes
-    -----
-    now + left / pace at the 90 %, 50 % and 10 % quantiles of the spans. `late` is infinite when the
-    slowest tenth makes no progress.
+    Notes: now + left / pace at the 90 %, 50 % and 10 % quantiles of the spans. `late` is infinite when the slowest
+    tenth makes no progress.
 
     >>> end = finish_time(0.0, 3600.0, [0.5, 1.0, 1.0, 1.0, 2.0])
     >>> end.likely, end.early < end.likely < end.late

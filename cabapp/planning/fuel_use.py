@@ -17,10 +17,8 @@ def fuel_rate(rated_power: float, load: float) -> float:
     `rated_power` is that at the power take-off, W; `load` is needed over available power, above 0
     to 1 (ValueError otherwise).
 
-    Notes
-    -----
-    (0.22 X + 0.096) P in L/h and kW. Source: ASAE D497.7 (2011); Grisso, Kocher and Vaughan,
-    Applied Engineering in Agriculture 20(5), 2004.
+    Notes: (0.22 X + 0.096) P in L/h and kW. Source: ASAE D497.7 (2011); Grisso, Kocher and Vaughan, Applied Engineering
+    in Agriculture 20(5), 2004.
 
     150 kW at half load:
 
@@ -37,10 +35,8 @@ def expected_use(speed: float, power_per_width: float = LIGHT_TOOL) -> float:
 
     `speed` is m/s, above 0; `power_per_width` is W a metre of working width.
 
-    Notes
-    -----
-    The fuel rate of a tractor of the right size (`LIGHT_LOAD`) over the field capacity; the width
-    cancels. Between tractors and soils such figures differ by 35 % (Iowa State University A3-27).
+    Notes: The fuel rate of a tractor of the right size (`LIGHT_LOAD`) over the field capacity; the width cancels.
+    Between tractors and soils such figures differ by 35 % (Iowa State University A3-27).
 
     G1208 prints 0.30 gal/ac for the spike-tooth harrow at 6.5 mph:
 

@@ -58,12 +58,10 @@ def shortest(strips: list[Strip], start: Sequence[float], radius: float) -> Roun
 
     `start` is x, y, m, and heading, rad; `radius` the tightest turn, m.
 
-    Notes
-    -----
-    Between strips the way is `dubins_length`. Up to 12 strips by dynamic programming over sets of
-    strips and the end last left (Held and Karp 1962, "A dynamic programming approach to sequencing
-    problems", J. SIAM 10:196-210): exact. Beyond, the nearest strip next from each of several
-    firsts, improved by reversing parts and moving parts until nothing helps (Lin 1965; Or 1976).
+    Notes: Between strips the way is `dubins_length`. Up to 12 strips by dynamic programming over sets of strips and the
+    end last left (Held and Karp 1962, "A dynamic programming approach to sequencing problems", J. SIAM 10:196-210):
+    exact. Beyond, the nearest strip next from each of several firsts, improved by reversing parts and moving parts
+    until nothing helps (Lin 1965; Or 1976).
 
     Two strips beside each other, a diameter apart: down one and back the other.
 
@@ -86,11 +84,8 @@ def worth_driving(strips: list[Strip], start: Sequence[float], radius: float, sp
     `speed` is m/s, `capacity` the pass area done in a second of work, m2/s; the rest is as for
     `shortest`.
 
-    Notes
-    -----
-    A strip is worth its way while chance x weight x area / capacity, the time of the passes it
-    saves, exceeds the time by which it lengthens the way. The worst is taken out first, and the
-    way computed anew.
+    Notes: A strip is worth its way while chance x weight x area / capacity, the time of the passes it saves, exceeds
+    the time by which it lengthens the way. The worst is taken out first, and the way computed anew.
     """
     kept, out = list(range(len(strips))), list[tuple[int, float]]()
     while True:

@@ -17,12 +17,10 @@ def expected_shares(width: float, sigma: float, inside: float = 0.0) -> tuple[fl
     `inside`: how much closer than half the width the operator aims, m.
     Raises ValueError: no width, a negative sigma, or an aim of half the width or more.
 
-    Notes
-    -----
-    The edges of a pass and the next but one miss each other by d1 + d2 - w: above 0 that wide a strip
-    is covered once, below 0 three times. That is normal with mean m = -2b and deviation S = sigma
-    sqrt 2, so E[once] = S phi(m/S) + m Phi(m/S) and E[thrice] = E[once] - m, each over w/2 - b.
-    Expected value of a one-sided normal (textbook); slow wander makes it worse in places.
+    Notes: The edges of a pass and the next but one miss each other by d1 + d2 - w: above 0 that wide a strip is covered
+    once, below 0 three times. That is normal with mean m = -2b and deviation S = sigma sqrt 2, so E[once] = S phi(m/S)
+    + m Phi(m/S) and E[thrice] = E[once] - m, each over w/2 - b. Expected value of a one-sided normal (textbook); slow
+    wander makes it worse in places.
 
     45 ft with a standard deviation of 2 ft, aimed exactly:
 
@@ -46,10 +44,8 @@ def best_inside(sigma: float, worth: float) -> float:
     `sigma` is the standard deviation of one spacing, m; `worth` how many times worse a strip covered
     once is than the same strip covered three times (ValueError unless above 0).
 
-    Notes
-    -----
-    b = (sigma sqrt 2 / 2) PhiInv(r / (1 + r)), where the cost of `expected_shares` is least per
-    pass (newsvendor balance).
+    Notes: b = (sigma sqrt 2 / 2) PhiInv(r / (1 + r)), where the cost of `expected_shares` is least per pass (newsvendor
+    balance).
 
     >>> [round(best_inside(2, worth), 1) for worth in (1, 5, 10)]
     [0.0, 1.4, 1.9]

@@ -25,12 +25,9 @@ def compare(hits: int, area: float, other_hits: int, other_area: float) -> Compa
 
     ValueError for negative hits or no area.
 
-    Notes
-    -----
-    Given the total, hits on the first ground are binomial with p = A1 / (A1 + A2) if the rates are
-    equal; two-sided, adding up all outcomes not likelier than the observed one. Source: Przyborowski
-    and Wilenski 1940, "Homogeneity of results in testing samples from Poisson series", Biometrika
-    31:313-323.
+    Notes: Given the total, hits on the first ground are binomial with p = A1 / (A1 + A2) if the rates are equal;
+    two-sided, adding up all outcomes not likelier than the observed one. Source: Przyborowski and Wilenski 1940,
+    "Homogeneity of results in testing samples from Poisson series", Biometrika 31:313-323.
 
     Six hits on 40 ac once, two on 120 ac twice; and one against none:
 

@@ -19,12 +19,9 @@ def evening(lat: float, lon: float, near: float, zenith: float = SUNSET) -> floa
     `near`: POSIX s; the solar noon nearest to it decides the day.
     `zenith`: distance of the sun's middle from overhead, rad: `SUNSET` or `CIVIL_DUSK`.
 
-    Notes
-    -----
-    Declination and equation of time by the low-precision series of Meeus, Astronomical Algorithms
-    (2nd ed. 1998), ch. 25 and 28, which the NOAA solar calculator prints too;
-    cos H = (cos z - sin lat sin dec) / (cos lat cos dec), repeated with the sun at that time.
-    A level horizon; refraction varies by up to half a minute.
+    Notes: Declination and equation of time by the low-precision series of Meeus, Astronomical Algorithms (2nd ed.
+    1998), ch. 25 and 28, which the NOAA solar calculator prints too; cos H = (cos z - sin lat sin dec) / (cos lat cos
+    dec), repeated with the sun at that time. A level horizon; refraction varies by up to half a minute.
 
     48.5 N 100 W, 15 May 2026, in hours UTC:
 

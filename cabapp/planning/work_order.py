@@ -39,10 +39,8 @@ def in_order(works: list[Work], pace: float, now: float, hours: float = HOURS_A_
     `pace` is the pass area a second of all who work, m2/s, above 0; `now` is POSIX s; `hours` are
     worked in a day (ValueError outside 0 to 24).
 
-    Notes
-    -----
-    Earliest due date first (Jackson 1955, "Scheduling a production line to minimize maximum
-    tardiness"). What nothing closes comes last, least first.
+    Notes: Earliest due date first (Jackson 1955, "Scheduling a production line to minimize maximum tardiness"). What
+    nothing closes comes last, least first.
 
     >>> works = [Work("South", 36000.0), Work("North", 72000.0, closes=86400.0)]
     >>> [(slot.work.name, slot.seconds / 3600, slot.late) for slot in in_order(works, 2.0, 0.0)]

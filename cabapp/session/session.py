@@ -43,10 +43,8 @@ class Session:
     `source`: the receiver; None for a day without one, which is recorded just as well.
     `beside`: see ``StintRunner``.
 
-    Notes
-    -----
-    Times are POSIX s, lengths m, degrees only for latitude and longitude. Methods raise
-    ``store.errors.Refused`` with a sentence when an act does not fit; nothing is then recorded.
+    Notes: Times are POSIX s, lengths m, degrees only for latitude and longitude. Methods raise ``store.errors.Refused``
+    with a sentence when an act does not fit; nothing is then recorded.
     """
 
     def __init__(self, store: Store, clock: Clock, source: Source | None = None, beside: Executor | None = None):

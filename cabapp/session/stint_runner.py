@@ -1,9 +1,7 @@
 """Runs the open stint: fixes are recorded, then counted, then evaluated.
 
-Notes
------
-Recording comes first and depends on nothing. A fault in counting or advice is logged and shown as one
-sentence, and fixes are still recorded.
+Notes: Recording comes first and depends on nothing. A fault in counting or advice is logged and shown as one sentence,
+and fixes are still recorded.
 """
 
 from collections.abc import Iterator

@@ -13,10 +13,8 @@ def light_of_sun(lat: float, lon: float, t: float) -> str:
     `lat`, `lon`: WGS 84 degrees.
     `t`: POSIX seconds.
 
-    Notes
-    -----
-    Sunrise and dawn lie as long before solar noon as sunset and dusk after it, within a minute or
-    two. On the equator the middle of the sun is level with the eye six hours after noon.
+    Notes: Sunrise and dawn lie as long before solar noon as sunset and dusk after it, within a minute or two. On the
+    equator the middle of the sun is level with the eye six hours after noon.
 
     48.5 N 100 W on 15 May 2026 (sunset 02:11, civil dusk 02:45 UTC, see `evening`):
 

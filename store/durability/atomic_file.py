@@ -10,10 +10,8 @@ from pathlib import Path
 def write_atomically(path: Path) -> Iterator[Path]:
     """Yield a temporary path in the same folder; on leaving, move it to `path`.
 
-    Notes
-    -----
-    On any error the temporary file is removed and `path` is as it was. FAT does not journal
-    renames, so what is read from a stick must carry its own checksums.
+    Notes: On any error the temporary file is removed and `path` is as it was. FAT does not journal renames, so what is
+    read from a stick must carry its own checksums.
     """
     beside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:

@@ -20,10 +20,8 @@ def backup(path: Path, folder: Path) -> Path:
 
     Raises StoreRefused if it cannot be written, or the copy is not whole; then no file is left.
 
-    Notes
-    -----
-    The copy has every record but not this device's name and signing key: put back with them, it
-    would give numbers a second time. It is opened as a new device.
+    Notes: The copy has every record but not this device's name and signing key: put back with them, it would give
+    numbers a second time. It is opened as a new device.
     """
     now = datetime.now(UTC)
     folder = Path(folder).absolute()

@@ -1,10 +1,8 @@
 """Repairs a damaged logbook from the copy kept beside it and from what the file still yields.
 
-Notes
------
-A power cut at any moment loses nothing: the damaged file and its log are copied aside, a new
-logbook is built and synced as ``<name>-mended.sqlite``, and only then are the damaged file and its
-log replaced. A mended file found at opening is put in place first.
+Notes: A power cut at any moment loses nothing: the damaged file and its log are copied aside, a new logbook is built
+and synced as ``<name>-mended.sqlite``, and only then are the damaged file and its log replaced. A mended file found at
+opening is put in place first.
 
 SQLite's own trees are not rewritten: if the first page of the file or of a table is destroyed, the
 rows that page leads to are read from the kept copy alone. What was written since comes back with a

@@ -1,8 +1,6 @@
 """Lines to facts, every column checked before anything is written.
 
-Notes
------
-A column at once: one by one the hundred thousand values of a season take longer than writing them.
+Notes: A column at once: one by one the hundred thousand values of a season take longer than writing them.
 """
 
 import hashlib

@@ -1,9 +1,7 @@
 """A hybrid logical clock as sortable text. Pure: the wall time is passed in.
 
-Notes
------
-A stamp reads ``2026-05-04T13:20:07.125Z-00000-1f0c22ab``: UTC to the millisecond, a counter
-within it, and the first eight letters of the device. Text order is the order of events.
+Notes: A stamp reads ``2026-05-04T13:20:07.125Z-00000-1f0c22ab``: UTC to the millisecond, a counter within it, and the
+first eight letters of the device. Text order is the order of events.
 
 Source: Kulkarni, Demirbas, Madappa, Avva, Leone, "Logical Physical Clocks" (OPODIS 2014),
 with two bounds of our own (common practice; the figures are choices):

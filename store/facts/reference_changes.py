@@ -41,9 +41,7 @@ def defaults(model: type[Record]) -> dict[str, Any]:
 def all_fit(column: AnyColumn, values: Sequence[Any]) -> bool:
     """Return whether all of these values may be in a column; bool is no number, NaN no measure.
 
-    Notes
-    -----
-    A column at once, because a bundle brings a hundred thousand values.
+    Notes: A column at once, because a bundle brings a hundred thousand values.
     """
     kinds = set(map(type, values))
     if type(None) in kinds:

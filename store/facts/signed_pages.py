@@ -1,10 +1,8 @@
 """Pages: runs of a device's facts as the lines it signed, which others pass on unaltered.
 
-Notes
------
-A page is the lines (store.facts.fact_lines) of facts first..last of one device, without holes. It is
-signed by that device over `signed_bytes`, so no other device can alter, add or invent its facts.
-The signed lines are stored as they are, because a later program might write them differently.
+Notes: A page is the lines (store.facts.fact_lines) of facts first..last of one device, without holes. It is signed by
+that device over `signed_bytes`, so no other device can alter, add or invent its facts. The signed lines are stored as
+they are, because a later program might write them differently.
 """
 
 import hashlib

@@ -33,10 +33,8 @@ def season_work(store: Store, season: int, now: float) -> tuple[tuple[FieldWork,
 
     `now`: POSIX s.
 
-    Notes
-    -----
-    The pace is the sum of those who rolled within two days, each operator with each tractor by the
-    middle of what was noted; before anybody did, that of the widest tool at 80 %.
+    Notes: The pace is the sum of those who rolled within two days, each operator with each tractor by the middle of
+    what was noted; before anybody did, that of the widest tool at 80 %.
     """
     noted = shares_noted(store, season, "share_left", ROLLING)
     hands = _hands(store, season, now)

@@ -1,9 +1,7 @@
 """The state of a stint: which tap fits which state, what it leads to, what undo takes back. Pure.
 
-Notes
------
-The state is never kept. It is what the taps say (``stint_state``), so the same taps give the same state
-after a restart, an undo, or on another tablet.
+Notes: The state is never kept. It is what the taps say (``stint_state``), so the same taps give the same state after a
+restart, an undo, or on another tablet.
 """
 
 from collections.abc import Iterable
@@ -107,9 +105,7 @@ def stint_state(taken_over: float, taps: Iterable[Tap], tool: ToolGeometry = _PL
         ``detail`` (dict or None). Kinds of a newer version are passed over.
     `tool`: what share of its width a pass counted by tap had; by default a tool without sections.
 
-    Notes
-    -----
-    An answer "yes, count from 10:31" replaces whatever the switches said after that time.
+    Notes: An answer "yes, count from 10:31" replaces whatever the switches said after that time.
     """
     state, since, reason = READY, taken_over, None
     on: Part = ()

@@ -52,9 +52,7 @@ def idle_spans(
     `taken_over`, `ended`: POSIX s.
     `stops`: when work ended, and why, as in ``StintState.stops``.
 
-    Notes
-    -----
-    A wing moved while idle does not end a span. Time before the first work is "before the start".
+    Notes: A wing moved while idle does not end a span. Time before the first work is "before the start".
     """
     work, why = work_spans(switches, ended), dict(stops)
     edges = [taken_over, *itertools.chain.from_iterable(work), ended]

@@ -1,9 +1,7 @@
 """A job for a GIS: pass counts as a georeferenced PNG, and a GeoPackage.
 
-Notes
------
-ISO 11783-10 task data are not written: a pass count has no data dictionary entity, and no
-terminal was at hand to prove a file against. GeoPackage and GeoJSON carry the same ground.
+Notes: ISO 11783-10 task data are not written: a pass count has no data dictionary entity, and no terminal was at hand
+to prove a file against. GeoPackage and GeoJSON carry the same ground.
 """
 
 import sqlite3
@@ -83,9 +81,7 @@ def counts(record: JobRecord, directory: Path, stem: str) -> list[Path]:
 def geopackage(features: list[dict], path: Path) -> Path:
     """Write features of `job_export.job_geojson` as a GeoPackage, a layer for each ``kind``.
 
-    Notes
-    -----
-    OGC 12-128r18, GeoPackage 1.3: sections 1.1.1 (file), 1.1.2 (reference systems), 2.1 (features).
+    Notes: OGC 12-128r18, GeoPackage 1.3: sections 1.1.1 (file), 1.1.2 (reference systems), 2.1 (features).
     """
     with replacing(path) as part, closing(sqlite3.connect(part)) as database, database:
         _fill(database, features)

@@ -67,10 +67,8 @@ def spans(track: Track) -> list[slice]:
 def gpx_text(name: str, desc: str, tracks: list[Track], marks: list[Waypoint] = ()) -> str:
     """Return tracks and marks as GPX 1.1, with a new ``trkseg`` at every loss of reception.
 
-    Notes
-    -----
-    Source: the GPX 1.1 schema, http://www.topografix.com/GPX/1/1. Its longitude
-    stops short of 180, so 180 is written as -180.
+    Notes: Source: the GPX 1.1 schema, http://www.topografix.com/GPX/1/1. Its longitude stops short of 180, so 180 is
+    written as -180.
     """
     gpx = GPX()
     gpx.creator, gpx.name, gpx.description = "Rollbook", _xml_text(name), _xml_text(desc)
@@ -125,10 +123,8 @@ def _xml_text(text: str) -> str | None:
 def feature(geometry: dict, **properties) -> dict:
     """Return a GeoJSON feature with its rings in the directions of RFC 7946.
 
-    Notes
-    -----
-    RFC 7946 section 3.1.6: exterior rings counter-clockwise, holes clockwise;
-    section 4: no "crs" member; 7 decimals are 1 cm.
+    Notes: RFC 7946 section 3.1.6: exterior rings counter-clockwise, holes clockwise; section 4: no "crs" member; 7
+    decimals are 1 cm.
 
     The rewind pair of the geojson-rewind documentation:
 

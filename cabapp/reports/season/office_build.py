@@ -39,9 +39,7 @@ def build(
 
     Every job has a stint; `progress` is called with ``(done, of, text)``.
 
-    Notes
-    -----
-    What is kept of a job is written right after its last file, so an interrupted build goes on there.
+    Notes: What is kept of a job is written right after its last file, so an interrupted build goes on there.
     """
     directory = Path(directory)
     keys, (kept, all_before) = fingerprints(store, jobs), _kept(directory)

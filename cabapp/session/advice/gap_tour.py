@@ -49,10 +49,8 @@ class GapTour:
 def gap_tour(runner: OpenStint) -> GapTour | None:
     """Return the round of the field in hand; None without a boundary.
 
-    Notes
-    -----
-    It begins where the tractor is; where that is not known, at its last place, else at the gate,
-    else in the middle of the field.
+    Notes: It begins where the tractor is; where that is not known, at its last place, else at the gate, else in the
+    middle of the field.
 
     The radius is half the tool at least: turned tighter, its inner end goes backwards and skids.
     """

@@ -110,11 +110,9 @@ class SeederFromTaps:
         `now`: POSIX s.
         `here`: where we are, m on the plane: before the first pass, our side is the seeded one.
 
-        Notes
-        -----
-        Seeded is the ground on our side of a line through the seeder along the passes. Its pace is
-        the one told, else the ground between its last two places, at least ten minutes apart, over
-        the time between; with neither it is not known.
+        Notes: Seeded is the ground on our side of a line through the seeder along the passes. Its pace is the one told,
+        else the ground between its last two places, at least ten minutes apart, over the time between; with neither it
+        is not known.
         """
         places = [tap for tap in self._places if 0 <= now - tap.at <= STALE_S]
         said = self._said if self._said and 0 <= now - self._said.at <= STALE_S else None

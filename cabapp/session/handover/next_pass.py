@@ -30,10 +30,8 @@ def next_pass(count: LiveCount, pose: Pose, target: int, edge_ahead: float | Non
 
     `edge_ahead`: m to the field's edge straight ahead; None when it is far.
 
-    Notes
-    -----
-    In the middle of a pass with ground to do ahead, it goes on from here. Else it comes back
-    beside the last one, one width over ``target`` farther, on the side with more to do.
+    Notes: In the middle of a pass with ground to do ahead, it goes on from here. Else it comes back beside the last
+    one, one width over ``target`` farther, on the side with more to do.
     """
     left, right = np.array(pose.left), np.array(pose.right)
     width = float(np.hypot(*(left - right)))

@@ -1,8 +1,6 @@
 """Decides when to warn before finished ground is covered again. Pure.
 
-Notes
------
-Two thresholds: the warning comes at ``e_on`` and goes at ``e_off``. One sound an event, one repeat. Silent in a
+Notes: Two thresholds: the warning comes at ``e_on`` and goes at ``e_off``. One sound an event, one repeat. Silent in a
 turn, slow, reversing, just started, or without a position.
 """
 
@@ -26,11 +24,9 @@ def look_ahead_seconds(speed: float, move: float = 1.0) -> float:
     `speed`: m/s, above 0.
     `move`: how far over the tool may have to go meanwhile, m.
 
-    Notes
-    -----
-    Reaction 2.5 s, receiver and screen 1 s, and moving over by ``move`` at 8 degrees;
-    at most 10 s, because no one holds a line for longer. The 2.5 s is a common design value
-    (1.5 to 2.5 s); 1 m and 8 degrees are common practice.
+    Notes: Reaction 2.5 s, receiver and screen 1 s, and moving over by ``move`` at 8 degrees; at most 10 s, because no
+    one holds a line for longer. The 2.5 s is a common design value (1.5 to 2.5 s); 1 m and 8 degrees are common
+    practice.
 
     At 6 mph moving over takes 2.7 s, so about 6 s:
 
@@ -49,11 +45,8 @@ def thresholds(width: float, lap_sigma: float | None, gps_sigma: float) -> tuple
     `lap_sigma`: the operator's own spread of lap, m; None while it is not known.
     `gps_sigma`: standard deviation of the position, m.
 
-    Notes
-    -----
-    ``max(2 b + 2 S, 2.33 gps_sigma, width / 10)``, at most a third of the width; ``b`` is
-    ``best_inside`` and ``S = lap_sigma * sqrt(2)``. 2.33 is the one-sided 95 % point of the
-    difference of two positions: 1.645 * sqrt(2).
+    Notes: ``max(2 b + 2 S, 2.33 gps_sigma, width / 10)``, at most a third of the width; ``b`` is ``best_inside`` and
+    ``S = lap_sigma * sqrt(2)``. 2.33 is the one-sided 95 % point of the difference of two positions: 1.645 * sqrt(2).
 
     A 45 ft tool, in feet, steered to 1 ft and to 2 ft:
 

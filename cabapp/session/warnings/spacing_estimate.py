@@ -14,11 +14,9 @@ def likely_sigma(gps_sigma: float, *known: tuple[float | None, int]) -> float:
         between two passes.
     `known`: tuple of (float or None, int): spreads measured, m, and from how many pairs of passes each.
 
-    Notes
-    -----
-    A spread from a few pairs is hardly known (from four: to about 40 %), so an ordinary one is
-    pooled in; and what is returned is the upper 80 % bound, sigma (1 + 0.84 / sqrt(2 n)) by the
-    normal approximation: a threshold from too small a spread cries without end.
+    Notes: A spread from a few pairs is hardly known (from four: to about 40 %), so an ordinary one is pooled in; and
+    what is returned is the upper 80 % bound, sigma (1 + 0.84 / sqrt(2 n)) by the normal approximation: a threshold from
+    too small a spread cries without end.
 
     >>> round(likely_sigma(0.0), 2), round(likely_sigma(0.2), 2), round(likely_sigma(0, (0.3, 12)), 2)
     (0.75, 0.82, 0.48)

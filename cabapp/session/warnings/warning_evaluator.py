@@ -1,8 +1,6 @@
 """Chooses the one sentence that stands. Pure.
 
-Notes
------
-At most one sentence, the lowest rank first (``state.sentence``); a quiet one, or none, where the operator need
+Notes: At most one sentence, the lowest rank first (``state.sentence``); a quiet one, or none, where the operator need
 do nothing. For every warning it is recorded whether the operator acted on it within ``ACT_S``.
 """
 
