@@ -3,7 +3,7 @@
 import shapely
 from shapely.geometry import shape
 
-from cabapp.common.message import Message, message
+from cabapp.common.message import N_, Message, message
 from cabapp.common.quantities import Length
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.fields.field_priority import shares_noted
@@ -22,6 +22,18 @@ CAUTIONS = (
     message("Watch where you are going. Obstacles not marked are not known."),
     message("Stop before using lists. Brake on, engine off and key out before leaving the seat."),
 )
+
+HITCHING_CHECKS = N_({
+    (True, False): "Check the hitching: {tractor} with {tool} for the first time. "
+                   "No distances are written down for this pair, width {width}.",
+    (False, False): "Check the hitching: {tractor} with {tool} after another tractor. "
+                    "No distances are written down for this pair, width {width}.",
+    (True, True): "Check the hitching: {tractor} with {tool} for the first time. "
+                  "Antenna to hitch {hitch}, hitch to tool {line}, width {width}.",
+    (False, True): "Check the hitching: {tractor} with {tool} after another tractor. "
+                   "Antenna to hitch {hitch}, hitch to tool {line}, width {width}.",
+})  # fmt: skip
+"""By whether the pair is new, and whether its distances are written down."""
 
 
 def choices(store: Store, farm: FarmSettings, now: float, here) -> Choices:
@@ -94,27 +106,7 @@ def hitching_question(store: Store, stint: Stint) -> Message | None:
         "tractor": store.get(Tractor, stint.tractor_id).name, "tool": store.get(Tool, stint.tool_id).name,
         "width": Length(stint.width_m),
     }  # fmt: skip
-    if hitching_of(store, stint.tractor_id, stint.tool_id) is None:
-        if pair_is_new:
-            return message(
-                "Check the hitching: {tractor} with {tool} for the first time. "
-                "No distances are written down for this pair, width {width}.",
-                **values,
-            )
-        return message(
-            "Check the hitching: {tractor} with {tool} after another tractor. "
-            "No distances are written down for this pair, width {width}.",
-            **values,
-        )
-    values |= {"hitch": Length(stint.antenna_to_hitch_m), "line": Length(stint.hitch_to_line_m)}
-    if pair_is_new:
-        return message(
-            "Check the hitching: {tractor} with {tool} for the first time. "
-            "Antenna to hitch {hitch}, hitch to tool {line}, width {width}.",
-            **values,
-        )
-    return message(
-        "Check the hitching: {tractor} with {tool} after another tractor. "
-        "Antenna to hitch {hitch}, hitch to tool {line}, width {width}.",
-        **values,
-    )
+    known = hitching_of(store, stint.tractor_id, stint.tool_id) is not None
+    if known:
+        values |= {"hitch": Length(stint.antenna_to_hitch_m), "line": Length(stint.hitch_to_line_m)}
+    return Message(HITCHING_CHECKS[pair_is_new, known], values)

@@ -28,6 +28,9 @@ KEYS_MM = 48.0  # what + and - take of the map's width
 AHEAD = 0.2  # the tool lies this share of the map's height below its middle
 STEADY = 0.7  # m/s: slower than this the map does not turn, for a heading at rest is noise
 TURN_S = 0.35  # in which most of a turn of the tractor is followed by the map
+DRAWN_FROM = (
+    "pos", "size", "ink", "paper", "accent", "u", "level", "north_up", "whole", "keys", "marks", "gate", "next_place",
+)  # fmt: skip
 
 
 class GroundMap(FloatLayout):
@@ -72,21 +75,7 @@ class GroundMap(FloatLayout):
         for name in ("ink", "paper", "u", "target"):
             self.fbind(name, self._pass_on)
             self._pass_on(self, None)
-        for name in (
-            "pos",
-            "size",
-            "ink",
-            "paper",
-            "accent",
-            "u",
-            "level",
-            "north_up",
-            "whole",
-            "keys",
-            "marks",
-            "gate",
-            "next_place",
-        ):
+        for name in DRAWN_FROM:
             self.fbind(name, lambda *_: self.redraw())
 
     def _pass_on(self, *_changed):
@@ -99,6 +88,12 @@ class GroundMap(FloatLayout):
         self.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
         self.target, self.plane = getattr(field, "target", 2), job.plane
         self.changed("all")
+
+    def show_field(self, job, marks=()) -> None:
+        """Show the whole ground of a job's count, and marks as of `set_marks`."""
+        self.set_job(job)
+        self.set_marks(marks)
+        self.show_whole()
 
     def xy(self, lat: float, lon: float) -> tuple[float, float]:
         """Return where a place lies on the job's plane, m."""

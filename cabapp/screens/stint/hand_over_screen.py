@@ -119,10 +119,7 @@ class HandOverScreen(CabScreen):
             self.part = "sheet"
             app.show_refusal(message("There is no map of this field."))
             return
-        ground.set_job(job)
-        ground.set_marks((mark.kind, mark.lat, mark.lon) for mark in app.session.marks)
-        ground.keys = True
-        ground.show_whole()
+        ground.show_field(job, ((mark.kind, mark.lat, mark.lon) for mark in app.session.marks))
         ground.follow(app.view.pose)
         self._mark()
 

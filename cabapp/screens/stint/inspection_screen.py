@@ -3,7 +3,8 @@
 Both are taps of the stint. A point that was not touched was not looked at, and is not written.
 """
 
-from kivy.properties import BooleanProperty, ListProperty, NumericProperty, StringProperty
+from kivy.properties import BooleanProperty, ListProperty, NumericProperty, ObjectProperty, StringProperty
+from kivy.uix.boxlayout import BoxLayout
 
 from cabapp.common.message import N_, message
 from cabapp.screens.widgets.buttons import Key
@@ -58,12 +59,25 @@ class WalkRoundScreen(CabScreen):
             self.app.back()
 
 
+class InspectionQuestion(BoxLayout):
+    """One of the four questions, with its two keys."""
+
+    screen = ObjectProperty(None)
+    place = NumericProperty(0)
+    words = StringProperty()
+
+
 class LookFirstScreen(CabScreen):
     """Four questions; any Yes says not to go."""
 
     verdict = StringProperty()
     answers = ListProperty([None] * 4)
     complete = BooleanProperty(False)
+
+    def __init__(self, **kwargs):
+        super().__init__(**kwargs)
+        for place, words in enumerate(QUESTIONS.values()):
+            self.ids.questions.add_widget(InspectionQuestion(screen=self, place=place, words=translate(words)))
 
     def on_pre_enter(self, *_args):
         self.answers = [None] * 4

@@ -48,12 +48,9 @@ class ReceiveScreen(CabScreen):
         if job is None:
             self.sentence = translate("There is no map of this field. Who takes over?")
             return
-        ground.set_job(job)
         ground.next_place = None  # it is for the receiver to show
         marks = self._hand_over.sheet.get("marks") or ()
-        ground.set_marks((mark["kind"], mark.get("lat"), mark.get("lon")) for mark in marks)
-        ground.keys = True
-        ground.show_whole()
+        ground.show_field(job, ((mark["kind"], mark.get("lat"), mark.get("lon")) for mark in marks))
 
     def _name(self, operator, row):
         self._operator, self.named = operator, True

@@ -83,8 +83,7 @@ class DayScreen(CabScreen):
         if getattr(job, "field", None) is None:
             self.app.show_refusal(message("There is no map of this field."))
             return
-        ground.set_job(job)
-        ground.show_whole()
+        ground.show_field(job)
         ground.follow(self.app.view.pose)
         self.part = "map"
 

@@ -76,8 +76,7 @@ class GapTourScreen(CabScreen):
         self.ids.stops.fill([])
         job, ground = self.app.session.job, self.ids.ground
         if getattr(job, "field", None) is not None:
-            ground.set_job(job)
-            ground.show_whole()
+            ground.show_field(job)
         ground.set_round(None, [])
         self._due()
 
