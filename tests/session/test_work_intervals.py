@@ -1,7 +1,7 @@
 """Spans of work and of standing idle, and the reasons for the latter."""
 
 from cabapp.jobs.records.stint_state import stint_state
-from cabapp.jobs.records.work_intervals import idle_spans, seconds, wing_spans, work_spans
+from cabapp.jobs.records.work_intervals import idle_spans, part_spans, seconds, work_spans
 from tests.session.made_tap import Made
 
 
@@ -49,7 +49,7 @@ def test_work_and_idle_fill_a_stint_without_overlap():
     ]  # fmt: skip
     switches = stint_state(5.0, taps).switches
     assert work_spans(switches, 45.0) == [(10.0, 20.0), (30.0, 45.0)]
-    assert wing_spans(switches, 45.0) == [(15.0, 20.0, "left up")]
+    assert [(t, end, one.on) for t, end, one in part_spans(switches, 45.0)] == [(15.0, 20.0, (False, True, True))]
     rest = [(begin, end) for begin, end, _ in idle(taps, 45.0, 5.0)]
     assert seconds(work_spans(switches, 45.0)) + seconds(rest) == 40.0
     assert seconds(work_spans(switches, 45.0), 12.0, 32.0) == 8.0 + 2.0
