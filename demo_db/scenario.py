@@ -101,11 +101,8 @@ def with_ring(lane: vehicle_paths.Path, along: float = 1.0) -> vehicle_paths.Pat
     radius = abs(here[1] - middle[1])
     around = np.linspace(0, 2 * np.pi, 200) * spin + np.arctan2(here[1] - middle[1], here[0] - middle[0])
     ring = np.column_stack([middle[0] + radius * np.cos(around), middle[1] + radius * np.sin(around)])
-    cut = [
-        vehicle_paths.Path(*(getattr(lane, n)[s] for n in ("x", "y", "speed", "part")))
-        for s in (slice(None, k + 1), slice(k + 1, None))
-    ]
-    return vehicle_paths.joined([cut[0], vehicle_paths.line(ring, TURN_SPEED, int(lane.part[0])), cut[1]])
+    around_them = vehicle_paths.line(ring, TURN_SPEED, int(lane.part[0]))
+    return vehicle_paths.joined([lane.cut(slice(k + 1)), around_them, lane.cut(slice(k + 1, None))])
 
 
 def rounds(along: float = 1.0) -> list[vehicle_paths.Path]:

@@ -36,8 +36,7 @@ def generate(seed: int = SEED, along: float = 1.0) -> GeneratedDemo:
     tool = vehicle_paths.towed(path, farm.HITCHINGS[0][2] - farm.ANTENNA_AHEAD_OF_AXLE, farm.HITCHINGS[0][3])
     # the tractor is left turned round and lined up for the next pass
     split = int(np.nonzero(path.part == scenario.LAST_OF_ODA + 1)[0][0]) + LINED_UP
-    first = vehicle_paths.Path(*(getattr(path, n)[:split] for n in ("x", "y", "speed", "part")))
-    second = vehicle_paths.Path(*(getattr(path, n)[split:] for n in ("x", "y", "speed", "part")))
+    first, second = path.cut(slice(split)), path.cut(slice(split, None))
 
     fuel_at = int(np.nonzero(first.part == scenario.FUEL_AFTER)[0][-1])
     seconds = vehicle_paths.timed(first, {0: STANDING, fuel_at: 660.0})

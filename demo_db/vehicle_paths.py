@@ -28,6 +28,10 @@ class Path:
         """Direction of travel at each point, rad, unwrapped."""
         return np.unwrap(np.arctan2(np.gradient(self.y), np.gradient(self.x)))
 
+    def cut(self, part: slice) -> "Path":
+        """Return the path over some of its points."""
+        return Path(self.x[part], self.y[part], self.speed[part], self.part[part])
+
 
 def joined(paths: list[Path]) -> Path:
     """Return paths end to end."""

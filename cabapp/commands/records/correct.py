@@ -9,7 +9,7 @@ from cabapp.commands.records.row_lookup import row_called
 from cabapp.common import paths
 from cabapp.common.quantities import ClockSecond, Length, Volume
 from cabapp.common.typed_number import read_number
-from cabapp.jobs.records.corrections import COLUMNS, ID, TEXT, Corrections
+from cabapp.jobs.records.corrections import COLUMNS, ID, PEOPLE, TEXT, Corrections
 from cabapp.jobs.records.farm_settings import FarmSettings
 from store import Store, models, open_store
 from store.errors import Refused
@@ -17,7 +17,6 @@ from store.facts.timestamp import has_zone, read_time
 
 EXAMPLE = 'rollbook correct stint 3f2a width_m=45ft --reason "took the other roller" --by "Tam Willet"'
 KINDS = {"stint": models.Stint, "tap": models.Tap, "fuel": models.FuelEntry, "mark": models.Mark}  # fmt: skip
-_PEOPLE = {"operator_id": models.Operator, "tractor_id": models.Tractor, "tool_id": models.Tool}
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -77,7 +76,7 @@ def _detail(store: Store, model: type, row: Any, typed: list[str]) -> dict:
         if not equals or name not in allowed:
             raise Refused("{one!r} corrects nothing. Say COLUMN=VALUE with one of: {names}.", one=one, names=names)
         if allowed[name] == ID:
-            detail[name] = row_called(store.all(_PEOPLE[name]), name.removesuffix("_id"), value).id
+            detail[name] = row_called(store.all(PEOPLE[name]), name.removesuffix("_id"), value).id
         elif allowed[name] == TEXT:
             detail[name] = value
         else:
@@ -114,7 +113,7 @@ def _number(name: str, text: str, measured: object) -> float:
 def _list(store: Store, model: type) -> int:
     farm = FarmSettings(store).format
     fields = {row.id: row.name for row in store.all(models.Field)}
-    names = {row.id: row.name for of in _PEOPLE.values() for row in store.all(of)}
+    names = {row.id: row.name for of in PEOPLE.values() for row in store.all(of)}
     for row in store.all(model):
         what = getattr(row, "kind", "")
         if hasattr(row, "litres"):

@@ -23,7 +23,7 @@ COLUMNS: dict[str, dict[str, str | type[Quantity]]] = {
 }  # fmt: skip
 """What can be corrected, by table: a word, an id, a plain number, or what a number measures."""
 
-_MODELS = {"operator_id": models.Operator, "tractor_id": models.Tractor, "tool_id": models.Tool}
+PEOPLE = {"operator_id": models.Operator, "tractor_id": models.Tractor, "tool_id": models.Tool}
 _NEVER_ZERO = ("width_m",)
 
 
@@ -37,7 +37,7 @@ class Corrections:
     def __init__(self, store: Store):
         self.rows = store.all(models.Correction)
         self.void = {row.corrects_id for row in self.rows if (row.detail or {}).get("void")}
-        known = {name: {row.id for row in store.all(of, gone=False)} for name, of in _MODELS.items()}
+        known = {name: {row.id for row in store.all(of, gone=False)} for name, of in PEOPLE.items()}
         self._said: dict[str, dict[str, Any]] = {}
         for row in self.rows:
             allowed = COLUMNS.get(row.corrects_table, {})

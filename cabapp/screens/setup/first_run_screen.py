@@ -41,30 +41,19 @@ class FirstRunScreen(CabScreen):
 
     def on_pre_enter(self, *_args):
         self._values: dict = {"zone": zone_of_tablet()}
+        units = [(key, translate(words)) for key, words in UNITS]
         steps = [
-            self._farm, None if self._values["zone"] else self._zone, self._units, self._operator, self._tractor,
-            self._tool, self._width, self._fields,
-        ]  # fmt: skip
+            lambda: self._type("farm", translate("The farm's name")),
+            None if self._values["zone"] else lambda: self._pick(translate("Time zone"), "zone", zip(ZONES, ZONES)),
+            lambda: self._pick(translate("Units"), "units", units),
+            lambda: self._type("operator", translate("Your name")),
+            lambda: self._type("tractor", translate("The tractor's name"), translate("Tractor") + " 1"),
+            lambda: self._type("tool", translate("The tool's name"), translate("Roller")),
+            self._width,
+            self._fields,
+        ]
         self._steps, self._at = [step for step in steps if step], 0
         self._steps[0]()
-
-    def _farm(self):
-        self._type("farm", translate("The farm's name"))
-
-    def _zone(self):
-        self._pick(translate("Time zone"), "zone", [(zone, zone) for zone in ZONES])
-
-    def _units(self):
-        self._pick(translate("Units"), "units", [(key, translate(words)) for key, words in UNITS])
-
-    def _operator(self):
-        self._type("operator", translate("Your name"))
-
-    def _tractor(self):
-        self._type("tractor", translate("The tractor's name"), translate("Tractor") + " 1")
-
-    def _tool(self):
-        self._type("tool", translate("The tool's name"), translate("Roller"))
 
     def _width(self):
         units = Units(self._values["units"])
