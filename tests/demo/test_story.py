@@ -10,7 +10,7 @@ from geographiclib.geodesic import Geodesic
 
 import demo_db
 from cabapp.counting.job_count import JobCount
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.trace_reader import read_recording
 from demo_db import farm, scenario, vehicle_paths
 from demo_db.build import build, write_files
 from demo_db.fault_check import compare
@@ -44,7 +44,7 @@ def test_what_is_kept_is_what_is_built(told, tmp_path):
     with zipfile.ZipFile(KEPT / "traces.zip") as kept:
         kept.extractall(tmp_path / "kept")
     for name in ("oda", "tam"):
-        ours, made = (read_trace(tmp_path / d / f"{name}.gpx") for d in ("kept", "traces"))
+        ours, made = (read_recording(tmp_path / d / f"{name}.gpx").main for d in ("kept", "traces"))
         assert np.array_equal(ours.t, made.t)
         assert max(np.abs(ours.lat - made.lat).max(), np.abs(ours.lon - made.lon).max()) <= 2.1e-7
 

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.trace_reader import read_recording
 
 # no test here fails because the machine was busy
 settings.register_profile("unhurried")
@@ -28,7 +28,7 @@ def written(tmp_path):
 @pytest.fixture
 def reading(written):
     """Write a file and read it as a trace."""
-    return lambda name, content: read_trace(written(name, content))
+    return lambda name, content: read_recording(written(name, content))
 
 
 @pytest.fixture

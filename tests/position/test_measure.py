@@ -9,7 +9,7 @@ import shapely
 
 from cabapp.__main__ import main
 from cabapp.geometry.plane import Plane
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.trace_reader import read_recording
 
 PLANE = Plane(52.0, -106.0)
 START = 1777975200.0
@@ -288,7 +288,7 @@ def test_a_real_field(recordings, measured):
     # 0.2 %: the design's own limit
     assert found["area_m2"]["pass_area"] == pytest.approx(721_500, rel=2e-3)
     assert found["trace"]["length_m"] == pytest.approx(54_806.8, rel=3e-3)
-    trace = read_trace(path)
+    trace = read_recording(path)
     xy = Plane(49.55, -96.67).to_xy(trace.lat, trace.lon)
     ends = [*trace.starts[1:], len(xy)]
     lines = [xy[a:b] for a, b in zip(trace.starts, ends, strict=True) if b - a > 1]

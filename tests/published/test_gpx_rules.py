@@ -8,7 +8,7 @@ from datetime import datetime
 import numpy as np
 import pytest
 
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.reports.export.gpx_geojson import Track, Waypoint, gpx_text
 
 SPACE = "{http://www.topografix.com/GPX/1/1}"
@@ -83,13 +83,13 @@ def test_what_we_write_we_read(tmp_path, track):
     """Our own GPX comes back: times to the millisecond, places to a centimetre, the same spans."""
     path = tmp_path / "ours.gpx"
     path.write_text(gpx_text("A log", "", [track]), encoding="utf-8")
-    back = read_trace(path)
+    back = read_recording(path)
     good = np.isfinite(track.lat)
-    assert back.t == pytest.approx(track.t[good], abs=5e-4)
-    assert back.lat == pytest.approx(track.lat[good], abs=1e-7)
-    assert np.abs((back.lon - track.lon[good] + 180) % 360 - 180).max() < 1e-7
-    assert back.starts.tolist() == [0, 2]
-    assert back.quality.tolist() == [-1, 1, 2, -1]
+    assert back.tracks[0].t == pytest.approx(track.t[good], abs=5e-4)
+    assert back.tracks[0].lat == pytest.approx(track.lat[good], abs=1e-7)
+    assert np.abs((back.tracks[0].lon - track.lon[good] + 180) % 360 - 180).max() < 1e-7
+    assert back.tracks[0].starts.tolist() == [0, 2]
+    assert back.tracks[0].quality.tolist() == [-1, 1, 2, -1]
     assert back.notes == []
 
 
@@ -108,7 +108,7 @@ def test_all_the_schema_allows_in_a_point_is_read_past(tmp_path):
         f'minlon="1" maxlat="2" maxlon="2"/></metadata><trk><trkseg>'
         f'<trkpt lat="52" lon="-106">{inner}</trkpt></trkseg></trk></gpx>'
     )
-    trace = read_trace(path)
+    trace = read_recording(path)
     when = datetime.fromisoformat("2026-05-05T10:00:00.125+00:00").timestamp()
-    assert (trace.t[0], trace.quality[0], trace.hdop[0]) == (when, 3, 0.7)
-    assert (len(trace.t), trace.notes) == (1, [])
+    assert (trace.tracks[0].t[0], trace.tracks[0].quality[0], trace.tracks[0].hdop[0]) == (when, 3, 0.7)
+    assert (len(trace.tracks[0].t), trace.notes) == (1, [])

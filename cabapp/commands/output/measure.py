@@ -9,7 +9,7 @@ from cabapp.commands.options import number_between
 from cabapp.common.units import Units
 from cabapp.jobs.pass_counts.trace_measurement import CELL, measure
 from cabapp.position.boundaries.boundary_geojson import read_boundary
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.track.receiver_error import KINDS
 from cabapp.track.swath import MachineLimits
 from cabapp.track.tool import ToolGeometry
@@ -58,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
         traces = []
         for n, path in enumerate(args.trace, 1):
             _progress(f"reading {n} of {len(args.trace)}")
-            traces.append(read_trace(path))
+            traces.append(read_recording(path))
         boundary = read_boundary(args.field) if args.field else None
         _progress("counting")
         tool = ToolGeometry(args.width, hitch=args.hitch, side=args.side)

@@ -9,7 +9,7 @@ from cabapp.commands.records.row_lookup import row_called
 from cabapp.common import paths
 from cabapp.jobs.imports.recorded_day import RecordedDay, bring_in, look_at
 from cabapp.jobs.records.farm_settings import FarmSettings
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.track.activity import FieldStay
 from store import open_store
 from store.errors import Refused
@@ -34,7 +34,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List the guesses; write those agreed to."""
-    trace = read_trace(args.file)
+    trace = read_recording(args.file)
     with open_store(paths.existing_store(args)) as store:
         day, farm = look_at(store, trace), FarmSettings(store)
         if not args.json:

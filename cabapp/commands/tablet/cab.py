@@ -10,7 +10,7 @@ from cabapp.jobs.imports.trace_recovery import after_mending
 from cabapp.position.receivers.receiver_address import FORMS, ReceiverRefused, checked_address
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.position.recordings.replay_source import Replay
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.tablet.tablet_settings import Settings
 from store import Store, open_store
 from store.errors import Refused
@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
         choose_backup(args.backup, logbook)
     with open_store(logbook, carry_on=True) as store:
         if args.replay is not None:
-            source = Replay(read_trace(args.replay).fixes(), args.replay.name)
+            source = Replay(read_recording(args.replay).main.fixes(), args.replay.name)
             clock = ReplayClock(_where_it_was(store, source), args.speed)
         else:
             folder = logbook.with_name(RECEIVER)

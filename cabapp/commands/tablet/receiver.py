@@ -15,7 +15,7 @@ from cabapp.position.receivers.connections import BAUDS, GPSD
 from cabapp.position.receivers.receiver_address import checked_address
 from cabapp.position.receivers.receiver_report import ReceiverReport, assess
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.trace_reader import read_recording
 from store.errors import Refused
 
 EXAMPLE = "rollbook receiver --port /dev/ttyUSB0, or: rollbook receiver --both-ways check.nmea"
@@ -110,9 +110,8 @@ def _figures(source, report: ReceiverReport | None, farm: FarmFormat) -> dict:
 
 
 def _both_ways(args) -> int:
-    trace = read_trace(args.both_ways)
-    placed = trace.lat == trace.lat
-    lat, lon = trace.lat[placed], trace.lon[placed]
+    track = read_recording(args.both_ways).main
+    lat, lon = track.lat[track.placed], track.lon[track.placed]
     found = side_offset(*opposite_runs(Plane(float(lat[0]), float(lon[0])).to_xy(lat, lon)))
     if args.json:
         print(json.dumps({"side_m": found.side, "sure_to_m": found.standard_error, "length_m": found.length}))

@@ -15,7 +15,7 @@ from cabapp.position.receivers.receiver_thread import ReceiverThread
 from cabapp.position.receivers.tablet_location import TabletReceiver
 from cabapp.position.recordings.raw_log import RawLog
 from cabapp.position.recordings.replay_source import Replay
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.trace_reader import read_recording
 from store.errors import Refused
 
 FORMS = "auto, none, tablet, a serial port (perhaps @baud), tcp:HOST:PORT, udp:PORT, gpsd, gpsd:HOST:PORT or file:PATH"
@@ -89,7 +89,7 @@ def _opener(address: str) -> Opener | None:
         return _one(GpsdConnection, *GPSD)
     if address.startswith("file:") and len(address) > 5:
         path = Path(address[5:])
-        return lambda folder, antenna_of: Replay(read_trace(path).fixes(), path.name)
+        return lambda folder, antenna_of: Replay(read_recording(path).main.fixes(), path.name)
     if address.startswith(("tcp:", "udp:", "gpsd:")):
         kind, _, where = address.partition(":")
         host, _, port = where.rpartition(":")

@@ -1,88 +1,213 @@
-"""CSV with a header that names time, lat and lon; other columns may stand anywhere."""
+"""CSV with a header that names time and place, in whatever order and by the names people use."""
 
 import csv
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from itertools import chain, islice
+from math import isfinite
 
-from cabapp.position.recordings.trace_file import TraceBuilder
+from cabapp.position.recordings.recording import RecordingBuilder
 from store.facts.timestamp import has_zone, read_time
 
-NEEDED = ("time", "lat", "lon")
-OPTIONAL = ("sigma", "hdop", "quality")
-LATEST = 1e11
-"""POSIX seconds beyond this (the year 5138) are milliseconds or nonsense, and not taken."""
+NAMES = {
+    "time": "time timestamp datetime utc utctime timeutc gpstime isotime epoch unixtime posix when timems epochms "
+    "timestampms timeofday hour dateandtime",
+    "date": "date day utcdate dateutc gpsdate",
+    "lat": "lat latitude y gpslat gpslatitude latdeg latitudedeg positionlat wgslat northing",
+    "lon": "lon long lng longitude x gpslon gpslong gpslongitude londeg longitudedeg positionlong positionlon wgslon "
+    "easting",
+    "sigma": "sigma sd std stddev horizontalsd",
+    "accuracy": "accuracy hacc horizontalaccuracy accuracyh gpsaccuracy",
+    "hdop": "hdop horizontaldilution horizontaldilutionofprecision",
+    "quality": "quality fixquality gpsquality ggaquality fixmode rtkstatus",
+    "machine": "machine machineid machinename vehicle vehicleid vehiclename tractor tractorid device deviceid "
+    "devicename unit unitid equipment name id",
+    "working": "working work toolworking implementworking down tooldown lowered active",
+    "width": "width workingwidth swathwidth toolwidth",
+}
+"""What columns are called, in small letters without spaces, signs and units; the first name found counts."""
+
+LATEST, LATEST_MS = 1e11, 1e14
+"""POSIX seconds beyond the first (the year 5138) are milliseconds; beyond the second, nonsense."""
+RADIUS_68 = 1.51
+"""A stated accuracy is the radius that holds 68 % of fixes (Android, Location.getAccuracy), which in two even axes is
+sqrt(-2 ln 0.32) of their deviation."""
+SAMPLE_ROWS = 2000
+_SECTION = re.compile(r"(?:s|section|boom|row)(\d{1,2})")
+_MONTHS = re.compile(r"(\d{1,4})([./-])(\d{1,2})\2(\d{1,4})(.*)")
+_TWELVE = re.compile(r"(\d{1,2})(:.*?)\s*([AaPp])\.?[Mm]\.?(.*)")
+_STATES = {"1": 1.0, "0": 0.0} | dict.fromkeys(("true", "yes", "on", "down", "y", "t"), 1.0)
+_STATES |= dict.fromkeys(("false", "no", "off", "up", "n", "f"), 0.0)
+"""How a tool's state is written, in small letters."""
 
 
-def columns_of(line: str) -> tuple[dict[str, int], str] | None:
-    """Find the columns in a header line.
+@dataclass(frozen=True)
+class Header:
+    """The columns of a table: place of each known one, what divides them, and the names that were found."""
 
-    Returns
-    -------
-    columns : dict of str to int
-        Position of each known column.
-    separator : str
-        Or None in all when the line is not our header.
+    columns: dict[str, int]
+    separator: str
+    names: list[str]
+
+    @property
+    def lacks(self) -> list[str]:
+        """What is needed and not there."""
+        return [name for name in ("time", "lat", "lon") if name not in self.columns]
+
+
+def header_of(line: str) -> Header | None:
+    """Return what a header line names; None where the line names neither a time nor a place.
 
     Examples
     --------
-    >>> columns_of("id,Time,lat,lon,hdop")
-    ({'time': 1, 'lat': 2, 'lon': 3, 'hdop': 4}, ',')
-    >>> columns_of("when,where") is None
+    >>> header_of("id;Timestamp;Latitude [deg];Lng;HDOP").columns
+    {'time': 1, 'lat': 2, 'lon': 3, 'hdop': 4, 'machine': 0}
+    >>> header_of("time,place").lacks
+    ['lat', 'lon']
+    >>> header_of("who,what") is None
     True
     """
-    for separator in ",;\t":
-        names = [name.strip().strip('"').strip().lower() for name in line.split(separator)]
-        if all(name in names for name in NEEDED):
-            return {n: names.index(n) for n in NEEDED + OPTIONAL if n in names}, separator
-    return None
+    found = []
+    for separator in ";\t|,":
+        names = [name.strip().strip('"').strip() for name in line.split(separator)]
+        keys = [re.sub(r"[^a-z0-9]", "", re.sub(r"[(\[].*", "", name.lower())) for name in names]
+        columns = {}
+        for column, known in NAMES.items():
+            first = next((word for word in known.split() if word in keys), None)
+            if first is not None:
+                columns[column] = keys.index(first)
+        columns |= {f"s{int(m[1])}": n for n, key in enumerate(keys) if (m := _SECTION.fullmatch(key)) and m[1] != "0"}
+        if "time" not in columns and "date" in columns:
+            columns["time"] = columns.pop("date")
+        found.append(Header(columns, separator, names))
+    best = max(found, key=lambda one: (-len(one.lacks), len(one.names)))
+    return best if len(best.lacks) < 3 and len(best.names) > 1 else None
 
 
-def read_table(raw_lines: Iterable[bytes], builder: TraceBuilder) -> None:
+class _Times:
+    """Reads the times of a table, after a look at how its days are written."""
+
+    def __init__(self, sample: list[str]) -> None:
+        days = [m for text in sample if (m := _MONTHS.match(text)) and len(m[1]) < 3]
+        self.day_first = any(int(m[1]) > 12 or m[2] == "." for m in days)
+        self.unclear = bool(days) and not self.day_first and all(int(m[3]) <= 12 and m[1] != m[3] for m in days)
+
+    def read(self, text: str) -> tuple[float, bool]:
+        """Return POSIX seconds, and whether the text states a zone; ValueError where it is no time."""
+        try:
+            t = float(text)
+        except ValueError:
+            text = self._plain(text)
+            return read_time(text, zone_needed=False), has_zone(text)
+        if not 0 <= t < LATEST_MS:
+            raise ValueError(f"not POSIX seconds: {text!r}")
+        return t if t < LATEST else t / 1000, True
+
+    def _plain(self, text: str) -> str:
+        """Return the time with its day as 2026-05-05 and its hour of 24."""
+        if len(text) > 4 and text[4] == "-" and text[-1] not in "mM.":
+            return text
+        twelve = _TWELVE.search(text)
+        if twelve:
+            hour = int(twelve[1]) % 12 + 12 * (twelve[3] in "Pp")
+            text = f"{text[: twelve.start()]}{hour:02d}{twelve[2]}{twelve[4].strip()}"
+        parts = _MONTHS.fullmatch(text)
+        if not parts:
+            return text
+        one, _, other, last, rest = parts.groups()
+        day = (last, other, one) if self.day_first else (last, one, other)
+        day = (one, other, last) if len(one) > 2 else day
+        rest = re.sub(r"^[ T,]*(\d):", r" 0\1:", rest)
+        return "{:0>4}-{:0>2}-{:0>2}".format(*day) + rest.replace(", ", " ")
+
+
+def read_table(raw_lines: Iterable[bytes], builder: RecordingBuilder) -> None:
     """Fill a builder from the lines of a table whose first line is the header.
 
     Parameters
     ----------
     raw_lines : iterable of bytes
         Without line ends.
-    builder : TraceBuilder
+    builder : RecordingBuilder
 
     Raises
     ------
     TraceRefused
-        No row can be read.
+        The header lacks a time or a place, or no row can be read.
     """
     lines = (line.decode("utf-8", "replace") for line in raw_lines)
-    header = columns_of(next(lines))
-    if header is None:
-        builder.refuse("{name} has no header that names time, lat and lon. Export the trace again.")
-    columns, separator = header
-    unread = untimed = zoneless = 0
-    for line in lines:
-        if not line.strip():
-            continue
-        try:
-            row = next(csv.reader([line], delimiter=separator))
-        except csv.Error:
+    header = header_of(next(lines))
+    if header is None or header.lacks:
+        builder.refuse(
+            "{name} has a header without {lacking}. It names: {names}. A trace needs a time (or a date and a time) "
+            "and a place, as in: time,lat,lon.",
+            lacking=tuple(header.lacks if header else ("time", "lat", "lon")),
+            names=tuple(header.names if header else ()),
+        )
+    rows = (_cells(line, header) for line in lines if line.strip())
+    sample = list(islice(rows, SAMPLE_ROWS))
+    times = _Times([row["time"] for row in sample if row])
+    if times.unclear:
+        builder.refuse(
+            "{name} has dates like {date}, of which nobody can say which is the month. Write them as 2026-05-31.",
+            date=repr(next(row["time"] for row in sample if row)),
+        )
+    _read_rows(chain(sample, rows), times, builder)
+
+
+def _cells(line: str, header: Header) -> dict[str, str] | None:
+    try:
+        row = next(csv.reader([line], delimiter=header.separator))
+    except csv.Error:
+        return None
+    text = {name: row[i].strip() if i < len(row) else "" for name, i in header.columns.items()}
+    if header.separator != ",":  # a comma is that of a number, or of a time as ISO 8601 has it
+        text = {name: cell if name == "machine" else cell.replace(",", ".") for name, cell in text.items()}
+    if text.get("date") and re.match(r"\d{1,2}:", text["time"]):
+        text["time"] = f"{text['date']} {text['time']}"
+    return text
+
+
+def _read_rows(rows: Iterator[dict[str, str] | None], times: _Times, builder: RecordingBuilder) -> None:
+    unread = untimed = zoneless = off_globe = 0
+    for text in rows:
+        if text is None:
             unread += 1
             continue
-        text = {name: row[i].strip() if i < len(row) else "" for name, i in columns.items()}
         if not text["time"]:
             untimed += 1
             continue
         try:
-            t, zoned = _time(text["time"])
+            t, zoned = times.read(text["time"])
             lat, lon = _number(text["lat"]), _number(text["lon"])
-            _check_globe(lat, lon)
+            if lat is not None and lon is not None and not (-90 <= lat <= 90 and -180 <= lon <= 180):
+                off_globe += isfinite(lat) and isfinite(lon)
+                raise ValueError(f"not on the globe: {lat!r}, {lon!r}")
             sigma, hdop = _number(text.get("sigma", "")), _number(text.get("hdop", ""))
+            radius = _number(text.get("accuracy", ""))
             quality = _quality(text.get("quality", ""))
+            work = {name: _state(name, cell) for name, cell in text.items() if cell and _is_work(name)}
         except ValueError:
             unread += 1
             continue
         zoneless += not zoned
-        builder.add(t, lat, lon, sigma=sigma, hdop=hdop, quality=quality)
+        if sigma is None and radius is not None:
+            sigma = radius / RADIUS_68
+        builder.add(t, lat, lon, sigma, hdop, quality, text.get("machine", ""), work)
+    if off_globe and not len(builder):
+        builder.refuse(
+            "{name} gives places in metres or in another grid, not in degrees. "
+            "Export latitude and longitude (WGS 84) in degrees, like 52.1234567."
+        )
     _report(builder, unread, untimed, zoneless)
 
 
-def _report(builder: TraceBuilder, unread: int, untimed: int, zoneless: int) -> None:
+def _is_work(name: str) -> bool:
+    return name in ("working", "width") or name[1:].isdigit()
+
+
+def _report(builder: RecordingBuilder, unread: int, untimed: int, zoneless: int) -> None:
     if not len(builder):
         if untimed and not unread:
             builder.refuse(
@@ -105,27 +230,16 @@ def _report(builder: TraceBuilder, unread: int, untimed: int, zoneless: int) -> 
         builder.note("{count} times carry no zone and were taken as UTC.", count=zoneless)
 
 
-def _time(text: str) -> tuple[float, bool]:
-    try:
-        t = float(text)
-    except ValueError:
-        return read_time(text, zone_needed=False), has_zone(text)
-    if not 0 <= t < LATEST:
-        raise ValueError(f"not POSIX seconds: {text!r}")
-    return t, True
+def _state(name: str, text: str) -> float:
+    return (
+        float(text) if name == "width" else _STATES[text.lower()] if text.lower() in _STATES else float(float(text) > 0)
+    )
 
 
 def _number(text: str) -> float | None:
     return float(text) if text else None
 
 
-def _check_globe(lat: float | None, lon: float | None) -> None:
-    if lat is None or lon is None:
-        return
-    if not (-90 <= lat <= 90 and -180 <= lon <= 180):
-        raise ValueError(f"not on the globe: {lat!r}, {lon!r}")
-
-
 def _quality(text: str) -> int | None:
-    quality = int(text) if text else None
+    quality = int(float(text)) if text else None
     return quality if quality is None or 0 <= quality <= 8 else None

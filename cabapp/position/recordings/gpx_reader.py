@@ -1,6 +1,7 @@
 """GPX 1.1 tracks as a stream, in bounded memory; a document type is refused.
 
-Only `trkpt` inside `trkseg` counts; extensions are passed over. GPX 1.0 differs in nothing we
+Only `trkpt` inside `trkseg` counts. Of its extensions only those of `WORK_SPACE` are read: ``working`` (1 or 0),
+``width`` (m) and ``s1``, ``s2`` ... (1 or 0), each as it is from that point on. GPX 1.0 differs in nothing we
 read and is taken with a note. Source: the GPX 1.1 schema, http://www.topografix.com/GPX/1/1.
 
 Notes
@@ -14,11 +15,13 @@ Why not gpxpy, which reads the boundaries and writes all GPX (gpxpy 1.6.2, Pytho
 A test holds both equal on good files.
 """
 
+import contextlib
 import math
+import re
 from pyexpat import ExpatError, ParserCreate, errors
 from typing import BinaryIO
 
-from cabapp.position.recordings.trace_file import TraceBuilder
+from cabapp.position.recordings.recording import RecordingBuilder
 from store.facts.timestamp import has_zone, read_time
 
 CHUNK = 1 << 16
@@ -26,7 +29,10 @@ LONGEST_TAG = 1 << 20
 DEEPEST = 100
 LONGEST_TEXT = 200
 _QUALITY = {"none": 0, "2d": 1, "3d": 1, "dgps": 2, "pps": 3}
+WORK_SPACE = "urn:rollbook:work:1"
+"""Namespace of what the tool did, in the extensions of a point."""
 _WANTED = {"time", "fix", "hdop"}
+_WORK = re.compile(r"working|width|s[1-9]\d?")
 _CUT_SHORT = {
     errors.codes[errors.XML_ERROR_NO_ELEMENTS],
     errors.codes[errors.XML_ERROR_UNCLOSED_TOKEN],
@@ -34,13 +40,13 @@ _CUT_SHORT = {
 }
 
 
-def read_gpx(file: BinaryIO, builder: TraceBuilder) -> None:
+def read_gpx(file: BinaryIO, builder: RecordingBuilder) -> None:
     """Fill a builder from an open GPX file.
 
     Parameters
     ----------
     file : binary file
-    builder : TraceBuilder
+    builder : RecordingBuilder
 
     Raises
     ------
@@ -80,12 +86,13 @@ def read_gpx(file: BinaryIO, builder: TraceBuilder) -> None:
 class _Reader:
     """What is being read, between one tag and the next."""
 
-    def __init__(self, builder: TraceBuilder):
+    def __init__(self, builder: RecordingBuilder):
         self.builder = builder
         self.path: list[str] = []
         self.prefix: str | None = None
         self.point: dict[str, str] | None = None
         self.collected: str | None = None
+        self.work_prefixes: set[str] = set()
         self.other_points = self.untimed = self.unplaced = self.zoneless = 0
 
     def start(self, tag: str, attributes: dict[str, str]) -> None:
@@ -94,9 +101,15 @@ class _Reader:
             self.open(prefix, name, attributes)
         if len(self.path) >= DEEPEST:
             self.builder.refuse("{name} is nested deeper than any GPX. Export the track again.")
-        if prefix != self.prefix:
-            name = ""  # an extension's own element, whatever it is called
+        for key, space in attributes.items():
+            if space == WORK_SPACE and key.startswith("xmlns"):
+                self.work_prefixes.add(key[6:])
         parent = self.path[-1] if self.path else None
+        if prefix in self.work_prefixes and parent == "extensions" and _WORK.fullmatch(name):
+            if self.point is not None:
+                name, self.collected = f"work {name}", ""
+        elif prefix != self.prefix:
+            name = ""  # an extension's own element, whatever it is called
         self.path.append(name)
         if name == "trkseg":
             self.builder.break_here()
@@ -129,7 +142,7 @@ class _Reader:
 
     def end(self, _tag: str) -> None:
         name = self.path.pop()
-        if self.collected is not None and self.point is not None and name in _WANTED:
+        if self.collected is not None and self.point is not None and (name in _WANTED or name.startswith("work ")):
             self.point[name] = self.collected.strip()
             self.collected = None
         elif name == "trkpt" and self.point is not None:
@@ -155,7 +168,12 @@ class _Reader:
         except ValueError:
             hdop = None
         quality = _QUALITY.get(point.get("fix", "").lower())
-        self.builder.add(t, lat, lon, hdop=hdop, quality=quality)
+        work = {}
+        for name, text in point.items():
+            if name.startswith("work "):
+                with contextlib.suppress(ValueError):
+                    work[name[5:]] = float(text)
+        self.builder.add(t, lat, lon, hdop=hdop, quality=quality, work=work)
 
     def close(self) -> None:
         builder = self.builder

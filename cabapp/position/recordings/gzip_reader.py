@@ -6,7 +6,7 @@ import zlib
 from collections.abc import Iterator
 from typing import BinaryIO
 
-from cabapp.position.recordings.trace_file import TraceBuilder
+from cabapp.position.recordings.recording import RecordingBuilder
 
 GZIP = b"\x1f\x8b\x08"
 LARGEST = 4 << 30
@@ -15,7 +15,7 @@ _AT_ONCE = 1 << 20
 
 
 @contextlib.contextmanager
-def unpacked(file: BinaryIO, builder: TraceBuilder) -> Iterator[BinaryIO]:
+def unpacked(file: BinaryIO, builder: RecordingBuilder) -> Iterator[BinaryIO]:
     """Give a file, gone afterwards, with all that can be unpacked; the builder notes what cannot.
 
     Raises

@@ -13,14 +13,12 @@ from typing import BinaryIO
 from cabapp.position.fix import Fix
 from cabapp.position.protocols.gpsd_report import GpsdReader
 from cabapp.position.protocols.nmea_epoch import NmeaEpoch
-from cabapp.position.recordings.csv_reader import columns_of, read_table
+from cabapp.position.recordings.csv_reader import header_of, read_table
 from cabapp.position.recordings.gpx_reader import read_gpx
 from cabapp.position.recordings.gzip_reader import GZIP, unpacked
 from cabapp.position.recordings.raw_log_reader import RawLogDecoder, is_raw_log
-from cabapp.position.recordings.trace_file import MOST_POINTS, TraceBuilder, TraceFile
+from cabapp.position.recordings.recording import MOST_POINTS, Recording, RecordingBuilder
 from store.errors import TraceRefused
-
-__all__ = ["MOST_POINTS", "TraceFile", "read_trace"]
 
 SAMPLE = 1 << 16
 LONGEST_LINE = 4096
@@ -29,21 +27,21 @@ _BOM = b"\xef\xbb\xbf"
 _WIDE_BOMS = (b"\xff\xfe", b"\xfe\xff")
 
 
-def read_trace(path: str | os.PathLike[str]) -> TraceFile:
-    """Read a recorded trace.
+def read_recording(path: str | os.PathLike[str]) -> Recording:
+    """Read a file of fixes.
 
     Parameters
     ----------
     path : path
-        A GPX 1.1 file (1.0 is taken with a note); a CSV table whose header names ``time``
-        (RFC 3339 or POSIX seconds), ``lat`` and ``lon`` (degrees), perhaps ``sigma`` (m),
-        ``hdop`` and ``quality``; or the text of an NMEA 0183 receiver or of gpsd. Any of them may
-        be compressed by gzip, and cut off or damaged in places as a power cut leaves it.
+        A GPX 1.1 file (1.0 is taken with a note); a CSV table whose header names a time and a place by one of
+        `csv_reader.NAMES`, perhaps what the receiver states of its error, the machine, and what of the tool
+        worked; or the text of an NMEA 0183 receiver or of gpsd. Any of them may be compressed by gzip, and cut
+        off or damaged in places as a power cut leaves it.
 
     Returns
     -------
-    TraceFile
-        In order of time. Its `notes` say what was left out or assumed.
+    Recording
+        A track for each machine. Its `notes` say what was left out or assumed.
 
     Raises
     ------
@@ -58,7 +56,7 @@ def read_trace(path: str | os.PathLike[str]) -> TraceFile:
         if not path.is_file():
             raise TraceRefused("There is no file {path}. Look at the name and the folder.", path=path)
         with path.open("rb") as file:
-            builder = TraceBuilder(path.name)
+            builder = RecordingBuilder(path.name)
             if file.read(len(GZIP)) != GZIP:
                 return _read(file, builder)
             with unpacked(file, builder) as whole:
@@ -69,7 +67,7 @@ def read_trace(path: str | os.PathLike[str]) -> TraceFile:
         ) from fault
 
 
-def _read(file: BinaryIO, builder: TraceBuilder) -> TraceFile:
+def _read(file: BinaryIO, builder: RecordingBuilder) -> Recording:
     file.seek(0)
     sample = file.read(SAMPLE)
     file.seek(0)
@@ -82,7 +80,7 @@ def _read(file: BinaryIO, builder: TraceBuilder) -> TraceFile:
         builder.refuse("{name} is text in UTF-16. Save it as CSV in UTF-8.")
     elif is_raw_log(head):
         _read_raw_log(file, builder)
-    elif columns_of(_first_line(head)) is not None:
+    elif header_of(_first_line(head)) is not None:
         file.seek(len(sample) - len(head))
         read_table(_lines(file), builder)
     elif _SENTENCE.search(sample):
@@ -91,18 +89,18 @@ def _read(file: BinaryIO, builder: TraceBuilder) -> TraceFile:
         begins = _first_line(head)[:40]
         if begins.isprintable() and "\ufffd" not in begins:
             builder.refuse(
-                "{name} is neither GPX, nor CSV with a header that names time, lat and lon, nor NMEA 0183 text. "
+                "{name} is neither GPX, nor CSV with a header that names a time, lat and lon, nor NMEA 0183 text. "
                 "It begins with {begins}. Export the track as GPX 1.1.",
                 begins=repr(begins),
             )
         builder.refuse(
-            "{name} is neither GPX, nor CSV with a header that names time, lat and lon, nor NMEA 0183 text. "
+            "{name} is neither GPX, nor CSV with a header that names a time, lat and lon, nor NMEA 0183 text. "
             "It is no text. Export the track as GPX 1.1."
         )
     return builder.build()
 
 
-def _read_nmea(file: BinaryIO, builder: TraceBuilder) -> None:
+def _read_nmea(file: BinaryIO, builder: RecordingBuilder) -> None:
     epochs, gpsd = NmeaEpoch(), GpsdReader()
     for line in _lines(file):
         report = line.find(b'{"class":')
@@ -125,7 +123,7 @@ def _read_nmea(file: BinaryIO, builder: TraceBuilder) -> None:
         )
 
 
-def _note(builder: TraceBuilder, rejected: int, timeless: int) -> None:
+def _note(builder: RecordingBuilder, rejected: int, timeless: int) -> None:
     if rejected:
         builder.note("{count} sentences with a wrong checksum, field count or field were left out.", count=rejected)
     if timeless:
@@ -135,7 +133,7 @@ def _note(builder: TraceBuilder, rejected: int, timeless: int) -> None:
     builder.dropped += timeless
 
 
-def _require_fix(builder: TraceBuilder) -> None:
+def _require_fix(builder: RecordingBuilder) -> None:
     if not len(builder):
         builder.refuse(
             "{name} holds no good GGA or RMC sentence with a time, so no fix. "
@@ -143,7 +141,7 @@ def _require_fix(builder: TraceBuilder) -> None:
         )
 
 
-def _read_raw_log(file: BinaryIO, builder: TraceBuilder) -> None:
+def _read_raw_log(file: BinaryIO, builder: RecordingBuilder) -> None:
     decoder = RawLogDecoder()
     _add((timed.fix for timed in decoder.decode(_lines(file))), builder)
     _note(builder, decoder.rejected, decoder.timeless)
@@ -155,7 +153,7 @@ def _read_raw_log(file: BinaryIO, builder: TraceBuilder) -> None:
     _require_fix(builder)
 
 
-def _add(fixes: Iterable[Fix], builder: TraceBuilder) -> None:
+def _add(fixes: Iterable[Fix], builder: RecordingBuilder) -> None:
     for fix in fixes:
         builder.add(fix.t, fix.lat, fix.lon, fix.sigma, fix.hdop, fix.quality)
 

@@ -11,7 +11,7 @@ from cabapp.common.paths import home
 from cabapp.jobs.imports.recorded_day import Agreed, DayPart, bring_in_agreed, cut
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.position.recordings.recording_search import recordings
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.screens.setup import receiver_screen as _receiver  # noqa: F401  (its kv file has the parts used here)
 from cabapp.screens.setup.form_fields import OPERATIONS
 from cabapp.screens.widgets.row_list import attempt_row
@@ -70,7 +70,7 @@ class RecordedDayScreen(CabScreen):
 
         def work():
             try:
-                day, refusal = cut(fields, read_trace(path)), None
+                day, refusal = cut(fields, read_recording(path)), None
             except Refused as fault:
                 day, refusal = None, fault
             Clock.schedule_once(lambda _dt: self._have_read(token, day, refusal))

@@ -11,7 +11,7 @@ from pyproj import Geod
 
 from cabapp.position.fix import is_place
 from cabapp.position.protocols.nmea_epoch import NmeaEpoch
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.trace_reader import read_recording
 from store.errors import TraceRefused
 
 
@@ -237,7 +237,7 @@ def test_rmc_alone_is_enough(joined, sentence):
 def test_without_any_date_the_notes_say_so(reading, sentence):
     """GGA alone is read with times of day only, and says so."""
     trace = reading("a.nmea", gga(sentence, "100000") + gga(sentence, "100001"))
-    assert trace.t.tolist() == [36000.0, 36001.0]
+    assert trace.tracks[0].t.tolist() == [36000.0, 36001.0]
     assert not trace.dated
     assert "carries no date" in str(trace.notes[0])
 
@@ -247,7 +247,7 @@ def test_records_without_time_break_the_reception(reading, sentence):
     dark = sentence("GPGGA,,,,,,0,,,,M,,M,,")
     text = rmc(sentence, "100000", "050526") + dark * 2 + gga(sentence, "100003")
     trace = reading("a.nmea", text)
-    assert (trace.starts.tolist(), trace.dropped) == ([0, 1], 2)
+    assert (trace.tracks[0].starts.tolist(), trace.dropped) == ([0, 1], 2)
 
 
 @pytest.mark.parametrize("text", ["$GPGSV,1,1,00*79\n", "$GPGGA,,,,,,0,,,,M,,M,,*66\n", "$GPGGA,junk*00\n"])
@@ -328,19 +328,19 @@ REAL = {
 @pytest.mark.parametrize("name", REAL)
 def test_real_receivers_losing_and_finding(recordings, name):
     """Fixes and losses of real logs are as counted in their GGA sentences."""
-    trace = read_trace(recordings / "nmea" / name)
-    counts = {int(q): int(n) for q, n in zip(*np.unique(trace.quality, return_counts=True), strict=True)}
+    trace = read_recording(recordings / "nmea" / name)
+    counts = {int(q): int(n) for q, n in zip(*np.unique(trace.tracks[0].quality, return_counts=True), strict=True)}
     assert (counts, trace.dropped) == REAL[name]
-    assert np.array_equal(np.isnan(trace.lat), trace.quality == 0)
+    assert np.array_equal(np.isnan(trace.tracks[0].lat), trace.tracks[0].quality == 0)
 
 
 def test_a_real_drive_over_midnight(recordings):
     """A drive of 137.68 km and 4469 fixes passes midnight with recording gaps of 60, 798, 1250 s."""
-    trace = read_trace(recordings / "nmea" / "drive_137km_2s_three_gaps.nmea")
-    steps = np.diff(trace.t)
-    assert len(trace.t) == 4469
+    trace = read_recording(recordings / "nmea" / "drive_137km_2s_three_gaps.nmea")
+    steps = np.diff(trace.tracks[0].t)
+    assert len(trace.tracks[0].t) == 4469
     assert steps[steps != 2].tolist() == [60.0, 798.0, 1250.0]
-    first, last = (datetime.fromtimestamp(t, UTC).isoformat() for t in trace.t[[0, -1]])
+    first, last = (datetime.fromtimestamp(t, UTC).isoformat() for t in trace.tracks[0].t[[0, -1]])
     assert (first, last) == ("2005-09-25T23:52:34+00:00", "2005-09-26T02:56:32+00:00")
     # the collector's sum does not say on what figure of the earth: 0.1 % leaves room for a sphere
-    assert Geod(ellps="WGS84").line_length(trace.lon, trace.lat) == pytest.approx(137_680, rel=1e-3)
+    assert Geod(ellps="WGS84").line_length(trace.tracks[0].lon, trace.tracks[0].lat) == pytest.approx(137_680, rel=1e-3)

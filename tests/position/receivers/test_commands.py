@@ -11,7 +11,7 @@ from cabapp.common.clock import WallClock
 from cabapp.position.receivers.discovery import ReceiverDiscovery
 from cabapp.position.receivers.receiver_address import ReceiverRefused, open_receiver
 from cabapp.position.receivers.receiver_group import ReceiverGroup
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.session import Session
 
 
@@ -35,8 +35,8 @@ def test_what_is_found_is_said_in_words(speaking, tmp_path, capsys):
     assert "Good to about 2 ft between passes." in said
     assert re.search(r"A place every 0\.1\d* s from 12 satellites\.", said)
     [kept] = (tmp_path / "kept").iterdir()
-    trace = read_trace(kept)
-    assert len(trace.t) > 10 and set(trace.sigma) == {0.22}
+    trace = read_recording(kept)
+    assert len(trace.tracks[0].t) > 10 and set(trace.tracks[0].sigma) == {0.22}
 
 
 def test_figures_for_a_program(speaking, sea_place, capsys):

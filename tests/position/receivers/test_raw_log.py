@@ -20,7 +20,7 @@ from cabapp.position.receivers.connections import SerialConnection
 from cabapp.position.receivers.receiver_thread import ReceiverThread
 from cabapp.position.recordings import raw_log
 from cabapp.position.recordings.raw_log import LONGEST_LINE, PIECE_BYTES, PIECE_S, RawLog
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.session import Session
 from store.models import Field, Stint
 
@@ -68,8 +68,8 @@ def test_a_log_of_gpsd_is_read_too(tmp_path):
         log.write(json.dumps(report).encode() + b"\r\n", T0 + n)
     log.close()
     [path] = tmp_path.iterdir()
-    trace = read_trace(path)
-    assert trace.t.tolist() == [T0 + n for n in range(30)] and trace.dated
+    trace = read_recording(path)
+    assert trace.tracks[0].t.tolist() == [T0 + n for n in range(30)] and trace.dated
 
 
 def test_a_power_cut_costs_at_most_the_last_piece(kept):
@@ -78,12 +78,12 @@ def test_a_power_cut_costs_at_most_the_last_piece(kept):
     log.close()
     [path] = folder.iterdir()
     whole = path.read_bytes()
-    before = read_trace(path)
+    before = read_recording(path)
     for share in (0.3, 0.62, 0.95, 0.999):
         path.write_bytes(whole[: int(share * len(whole))])
-        cut = read_trace(path)
-        assert len(cut.t) >= share * len(before.t) - PIECE_S - 2
-        assert np.array_equal(cut.lon, before.lon[: len(cut.t)])
+        cut = read_recording(path)
+        assert len(cut.tracks[0].t) >= share * len(before.tracks[0].t) - PIECE_S - 2
+        assert np.array_equal(cut.tracks[0].lon, before.tracks[0].lon[: len(cut.tracks[0].t)])
         assert any("power cut" in str(note) for note in cut.notes)
 
 
@@ -95,9 +95,9 @@ def test_a_bad_sector_costs_what_it_covers(kept):
     data = bytearray(path.read_bytes())
     data[len(data) // 2 : len(data) // 2 + 20] = b"\xff" * 20
     path.write_bytes(data)
-    trace = read_trace(path)
-    assert len(trace.t) >= 100 - 2 * PIECE_S - 2
-    assert trace.t[-1] == T0 + 99
+    trace = read_recording(path)
+    assert len(trace.tracks[0].t) >= 100 - 2 * PIECE_S - 2
+    assert trace.tracks[0].t[-1] == T0 + 99
 
 
 def on_disk(folder):
@@ -250,7 +250,7 @@ def test_a_count_made_again_from_the_raw_log_is_the_same_to_the_last_digit(
     session.close()
 
     [path] = (tmp_path / "raw").iterdir()
-    again = [fix.as_kept() for fix in read_trace(path).fixes()]
+    again = [fix.as_kept() for fix in read_recording(path).main.fixes()]
     rows = [(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality, fix.hdop) for fix in again]
     first, last = kept.t[0], kept.t[-1]
     rows = np.array([row for row in rows if first <= row[0] <= last], float).T
@@ -274,4 +274,4 @@ def test_a_log_older_than_the_program_keeps_its_day(tmp_path, told_by_a_receiver
         log.write(told_by_a_receiver(year_2019 + n, 47.0 + n * 1e-5, -30.0), year_2019 + n + 0.1)
     log.close()
     [path] = tmp_path.iterdir()
-    assert read_trace(path).t.tolist() == [year_2019 + n for n in range(20)]
+    assert read_recording(path).tracks[0].t.tolist() == [year_2019 + n for n in range(20)]

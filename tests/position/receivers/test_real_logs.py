@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from cabapp.position.protocols.byte_decoder import ByteDecoder
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.trace_reader import read_recording
 
 FOLDER = Path(__file__).parents[4] / "shared" / "data" / "nmea"
 LOGS = sorted(FOLDER.glob("*.nmea")) or [None]
@@ -35,11 +35,11 @@ def test_live_and_read_from_a_file_agree(path):
     Lost to doubt are at most two after each silence, one at each leap of a receiver that settles,
     and those while most moments have two sentences and one is missing.
     """
-    trace = read_trace(path)
-    known = np.isfinite(trace.lat)
+    trace = read_recording(path)
+    known = np.isfinite(trace.tracks[0].lat)
     whole = {
         (round(float(t), 2), float(lat), float(lon))
-        for t, lat, lon in zip(trace.t[known], trace.lat[known], trace.lon[known])
+        for t, lat, lon in zip(trace.tracks[0].t[known], trace.tracks[0].lat[known], trace.tracks[0].lon[known])
     }
     decoder, live = ByteDecoder(earliest=None), []
     for line, at in arrivals(path):
@@ -47,5 +47,5 @@ def test_live_and_read_from_a_file_agree(path):
     live += decoder.idle(at + 9.0)
     places = {(round(h.fix.t, 2), h.fix.lat, h.fix.lon) for h in live if h.fix.has_position}
     assert places <= whole
-    silences = 1 + int((np.diff(trace.t[known]) > 10.0).sum())
+    silences = 1 + int((np.diff(trace.tracks[0].t[known]) > 10.0).sum())
     assert len(whole) - len(places) <= 2 * silences + 0.02 * len(whole), (len(whole), len(places), decoder.implausible)

@@ -11,7 +11,7 @@ from cabapp.common.clock import ManualClock
 from cabapp.jobs.imports.recorded_day import Agreed, bring_in_agreed, look_at
 from cabapp.jobs.records import stint_state
 from cabapp.jobs.records.tap_log import taps_of
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.session import Session
 from cabapp.track.activity import guess
 from store.models import Field, Stint
@@ -215,7 +215,7 @@ def test_the_parts_of_a_day_are_few_and_in_order(recorded, tmp_path):
     from store import open_store
 
     with open_store(tmp_path / "logbook.sqlite") as store:
-        day = look_at(store, read_trace(recorded))
+        day = look_at(store, read_recording(recorded))
         names = [(part.visit and day.fields[part.visit.field].name, part.kind) for part in day.parts]
         worked = [part for part in day.parts if part.kind == "working"]
     assert [name for name in names if name[1] == "working"] == [("West", "working")] * 2 + [("East", "working")]
@@ -234,7 +234,7 @@ def test_parts_agreed_to_are_written_by_who_and_what(recorded, tmp_path, sea_far
     from store.models import Job
 
     with open_store(tmp_path / "logbook.sqlite") as store:
-        day = look_at(store, read_trace(recorded))
+        day = look_at(store, read_recording(recorded))
         first, second, _ = [part for part in day.parts if part.kind == "working"]
         who = (sea_farm.operator, sea_farm.tractor, sea_farm.tool)
         stints = bring_in_agreed(store, day, [Agreed(second, *who, "harrowing"), Agreed(first, *who, "rolling")])

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from cabapp.position.recordings.trace_reader import read_trace
+from cabapp.position.recordings.trace_reader import read_recording
 from store.errors import TraceRefused
 
 ROWS = "2026-05-05T10:00:00Z,52.0,-106.0\n2026-05-05T10:00:01.250Z,52.1,-106.1\n"
@@ -31,33 +31,82 @@ ROWS = "2026-05-05T10:00:00Z,52.0,-106.0\n2026-05-05T10:00:01.250Z,52.1,-106.1\n
 def test_one_table_in_many_clothes(reading, content):
     """Marks, line ends, separators, column order and ways of writing time change nothing."""
     trace = reading("a.csv", content)
-    assert trace.t.tolist() == [1777975200.0, 1777975201.25]
-    assert trace.lat.tolist() == [52.0, 52.1]
-    assert trace.lon.tolist() == [-106.0, -106.1]
+    assert trace.tracks[0].t.tolist() == [1777975200.0, 1777975201.25]
+    assert trace.tracks[0].lat.tolist() == [52.0, 52.1]
+    assert trace.tracks[0].lon.tolist() == [-106.0, -106.1]
     assert trace.notes == []
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        "Latitude [deg];Longitude [deg];Timestamp\n52,0;-106,0;2026-05-05T10:00:00Z\n52,1;-106,1;1777975201,25\n",
+        "timestamp,latitude,lng\n1777975200000,52.0,-106.0\n1777975201250,52.1,-106.1\n",
+        "FID,X,Y,Date,Time,Height\n1,-106,52,2026-05-05,10:00:00Z,5\n2,-106.1,52.1,2026-05-05,10:00:01.25Z,5\n",
+        "Date;Time;GPS Latitude;GPS Longitude\n05.05.2026;10:00:00Z;52,0;-106,0\n05.05.2026;10:00:01,25Z;52,1;-106,1\n",
+        "speed|utc|lon|lat\n3|2026/05/05 10:00:00Z|-106.0|52.0\n3|2026/05/05 10:00:01.25Z|-106.1|52.1\n",
+        "Date and time,Lat,Long\n5/5/2026 10:00:00 AM Z,52,-106\n5/5/2026 10:00:01.25 AM Z,52.1,-106.1\n",
+    ],
+    ids=["decimal comma", "milliseconds", "X and Y", "date and time, comma", "bars", "twelve hours"],
+)
+def test_the_names_people_use_are_known(reading, content):
+    """Headers of spreadsheets and loggers: other names, order, units, decimal commas, dates apart, milliseconds."""
+    recording = reading("a.csv", content)
+    [track] = recording.tracks
+    assert track.t.tolist() == [1777975200.0, 1777975201.25]
+    assert (track.lat.tolist(), track.lon.tolist()) == ([52.0, 52.1], [-106.0, -106.1])
+    assert recording.notes == []
+
+
+def test_a_day_first_is_known_from_another_row(reading):
+    """05/06 is the fifth of June where another row of the file has 25/06."""
+    text = "time,lat,lon\n05/06/2026 10:00:00Z,52,-106\n25/06/2026 10:00:00Z,52,-106\n"
+    assert np.diff(reading("a.csv", text).tracks[0].t).tolist() == [20 * 86400.0]
+    text = "time,lat,lon\n06/05/2026 2:00:00 PM Z,52,-106\n06/25/2026 2:00:00 PM Z,52,-106\n"
+    assert np.diff(reading("a.csv", text).tracks[0].t).tolist() == [20 * 86400.0]
+
+
+def test_what_the_tool_did_is_read(reading):
+    """Columns working, width and s1 to s3: an empty cell leaves what was stated before."""
+    text = (
+        "time,lat,lon,working,width,s1,s2,s3\n1,52,-106,,,,,\n2,52.1,-106,1,12,1,1,0\n3,52.2,-106,,,,,1\n"
+        "4,52.3,-106,off,6.5,no,yes,1\n"
+    )
+    [track] = reading("a.csv", text).tracks
+    assert track.working.tolist() == [False, True, True, False]
+    assert track.width.tolist() == [0, 12, 12, 6.5]
+    assert track.sections.astype(int).tolist() == [[0, 0, 0], [1, 1, 0], [1, 1, 1], [0, 1, 1]]
+    [plain] = reading("b.csv", "time,lat,lon\n1,52,-106\n").tracks
+    assert plain.working is plain.width is plain.sections is None
+
+
+def test_an_accuracy_is_a_radius(reading):
+    """Android's accuracy holds 68 % of fixes: 1.51 times the deviation of an axis (Rayleigh)."""
+    sigma = reading("a.csv", "time,lat,lon,accuracy\n1,52,-106,3.02\n").tracks[0].sigma
+    assert sigma[0] == pytest.approx(2.0)
 
 
 def test_sigma_hdop_and_quality_are_read_when_there(reading):
     """The receiver's own opinion of a fix is kept; a missing one stays missing."""
     text = "time,lat,lon,sigma,hdop,quality\n1,52,-106,0.02,0.9,4\n2,52,-106,,,\n"
     trace = reading("a.csv", text)
-    assert (trace.sigma[0], trace.hdop[0], trace.quality[0]) == (0.02, 0.9, 4)
-    assert np.isnan(trace.sigma[1]) and np.isnan(trace.hdop[1]) and trace.quality[1] == -1
+    assert (trace.tracks[0].sigma[0], trace.tracks[0].hdop[0], trace.tracks[0].quality[0]) == (0.02, 0.9, 4)
+    assert np.isnan(trace.tracks[0].sigma[1]) and np.isnan(trace.tracks[0].hdop[1]) and trace.tracks[0].quality[1] == -1
 
 
 def test_a_row_without_place_is_no_position(reading):
     """Empty lat and lon, 0, 0 and quality 0 keep the time and give no position."""
     text = "time,lat,lon,quality\n1,52,-106,1\n2,,,\n3,0,0,\n4,52,-106,0\n"
     trace = reading("a.csv", text)
-    assert np.isnan(trace.lat).tolist() == [False, True, True, True]
-    assert [fix.has_position for fix in trace.fixes()] == [True, False, False, False]
+    assert np.isnan(trace.tracks[0].lat).tolist() == [False, True, True, True]
+    assert [fix.has_position for fix in trace.main.fixes()] == [True, False, False, False]
 
 
 def test_junk_rows_are_left_out_and_counted(reading):
-    """A row that is no row, a place off the globe and milliseconds are not believed."""
-    text = "time,lat,lon\n1,52,-106\njunk\n2,fifty,-106\n3,92,-106\n1777975200000,52,-106\n,52,-106\n"
+    """A row that is no row, a place off the globe and nanoseconds are not used."""
+    text = "time,lat,lon\n1,52,-106\njunk\n2,fifty,-106\n3,92,-106\n1777975200000000000,52,-106\n,52,-106\n"
     trace = reading("a.csv", text)
-    assert trace.t.tolist() == [1.0]
+    assert trace.tracks[0].t.tolist() == [1.0]
     assert trace.dropped == 5
     assert list(map(str, trace.notes)) == [
         "1 rows without a time were left out.",
@@ -68,7 +117,7 @@ def test_junk_rows_are_left_out_and_counted(reading):
 def test_a_time_without_zone_is_taken_as_utc_and_said(reading):
     """A written time without a zone is a guess, so the note says which."""
     trace = reading("a.csv", "time,lat,lon\n2026-05-05T10:00:00,52,-106\n")
-    assert trace.t.tolist() == [1777975200.0]
+    assert trace.tracks[0].t.tolist() == [1777975200.0]
     assert list(map(str, trace.notes)) == ["1 times carry no zone and were taken as UTC."]
 
 
@@ -80,7 +129,9 @@ def test_a_time_without_zone_is_taken_as_utc_and_said(reading):
         ("time,lat,lon\nyesterday,52,-106\n", "no row that can be read"),
         ("time,lat,lon\n2026-05-05,52,-106\n", "no row that can be read"),
         ("time,lat,lon\n1,,\n", "holds no position"),
-        ("time,latitude,longitude\n1,52,-106\n", "neither GPX, nor CSV"),
+        ("time,latitude,height\n1,52,606\n", "header without lon. It names: time, latitude, height. A trace needs"),
+        ("when,X,Y\n1,512345,5512345\n", "in metres or in another grid"),
+        ("Date,lat,lon\n05/06/2026 10:00:00,52,-106\n", "dates like '05/06/2026 10:00:00'"),
         ("time,lat,lon\n1,2,3\n".encode("utf-16"), "UTF-16"),
     ],
 )
@@ -95,10 +146,10 @@ def test_an_endless_line_is_passed_over_in_little_memory(written):
     """A line of 30 MB is skipped without being loaded; the rows round it are read."""
     path = written("a.csv", b"time,lat,lon\n1,52,-106\n" + b"x" * 30_000_000 + b"\n2,52,-106\n")
     tracemalloc.start()
-    trace = read_trace(path)
+    trace = read_recording(path)
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
-    assert trace.t.tolist() == [1.0, 2.0]
+    assert trace.tracks[0].t.tolist() == [1.0, 2.0]
     assert peak < 3_000_000
 
 
@@ -107,13 +158,13 @@ def test_an_endless_line_is_passed_over_in_little_memory(written):
 def test_what_is_written_is_read_back(written, rows):
     """Any times and places on the globe come back exactly, in order of time."""
     text = "time,lat,lon\n" + "".join(f"{t!r},{lat!r},{lon!r}\n" for t, lat, lon in rows)
-    expected = [
-        (t, lat, lon) if (lat, lon) != (0, 0) else (t, None, None)
-        for t, lat, lon in sorted(rows, key=lambda row: row[0])
-    ]
+    expected = {(t, lat, lon) if (lat, lon) != (0, 0) else (t, None, None) for t, lat, lon in rows}
     if all(lat is None for _, lat, _ in expected):
         with pytest.raises(TraceRefused):
-            read_trace(written("a.csv", text))
+            read_recording(written("a.csv", text))
         return
-    fixes = read_trace(written("a.csv", text)).fixes()
-    assert [(fix.t, fix.lat, fix.lon) for fix in fixes] == expected
+    tracks = read_recording(written("a.csv", text)).tracks
+    found = [(fix.t, fix.lat, fix.lon) for track in tracks for fix in track.fixes()]
+    assert len(found) == len(set(found)) and set(found) <= expected
+    assert {one for one in expected if one[1] is not None} <= set(found)
+    assert all(track.t.tolist() == sorted(track.t) for track in tracks)

@@ -9,23 +9,29 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from cabapp.position.recordings import trace_file as trace_module
-from cabapp.position.recordings.trace_reader import TraceFile, read_trace
+from cabapp.position.recordings import recording as recording_module
+from cabapp.position.recordings.recording import Recording
+from cabapp.position.recordings.trace_reader import read_recording
 from store.errors import TraceRefused
 
 
 def test_time_place_and_hdop_are_read(reading, gpx, point):
     """Latitude, longitude, time, HDOP and fix of a point arrive as written."""
     trace = reading("a.gpx", gpx(point(3, 52.5, -106.25, "<fix>dgps</fix><hdop>0.9</hdop>")))
-    assert (trace.lat[0], trace.lon[0], trace.hdop[0], trace.quality[0]) == (52.5, -106.25, 0.9, 2)
-    assert trace.t[0] == 1777975203.0
+    assert (trace.tracks[0].lat[0], trace.tracks[0].lon[0], trace.tracks[0].hdop[0], trace.tracks[0].quality[0]) == (
+        52.5,
+        -106.25,
+        0.9,
+        2,
+    )
+    assert trace.tracks[0].t[0] == 1777975203.0
     assert trace.notes == []
 
 
 def test_a_new_segment_is_a_break(reading, gpx, point):
     """Every trkseg starts a span of its own, for GPX says reception was lost between them."""
     trace = reading("a.gpx", gpx(point(0) + point(1), "", point(2) + point(3)))
-    assert trace.starts.tolist() == [0, 2]
+    assert trace.tracks[0].starts.tolist() == [0, 2]
 
 
 def test_extensions_are_passed_over(reading, gpx, point):
@@ -35,8 +41,8 @@ def test_extensions_are_passed_over(reading, gpx, point):
         "<x:trkpt lat='1' lon='1'><time>1999-01-01T00:00:00Z</time></x:trkpt></extensions>"
     )
     trace = reading("a.gpx", gpx(point(0, more=more) + point(1)))
-    assert trace.t.tolist() == [1777975200.0, 1777975201.0]
-    assert trace.lat.tolist() == [52.0, 52.0]
+    assert trace.tracks[0].t.tolist() == [1777975200.0, 1777975201.0]
+    assert trace.tracks[0].lat.tolist() == [52.0, 52.0]
 
 
 @pytest.mark.parametrize(
@@ -59,7 +65,7 @@ def test_odd_clothes_change_nothing(reading, gpx, point, change):
     """A byte-order mark, blank lines, other encodings and odd prefixes read the same."""
     text = gpx(point(0, 52.0) + point(1, 52.1))
     trace = reading("a.gpx", change(text))
-    assert trace.lat.tolist() == [52.0, 52.1]
+    assert trace.tracks[0].lat.tolist() == [52.0, 52.1]
     assert trace.notes == []
 
 
@@ -72,7 +78,7 @@ def test_version_1_0_is_taken_with_a_note(reading, gpx, point):
 def test_points_without_time_are_dropped_with_a_note(reading, gpx, point):
     """Where some points lack a time, they are left out and counted."""
     trace = reading("a.gpx", gpx(point(0) + point(None) + point(2)))
-    assert len(trace.t) == 2
+    assert len(trace.tracks[0].t) == 2
     assert trace.dropped == 1
     assert list(map(str, trace.notes)) == ["1 points without a time were left out."]
 
@@ -80,15 +86,15 @@ def test_points_without_time_are_dropped_with_a_note(reading, gpx, point):
 def test_zero_zero_is_no_place(reading, gpx, point):
     """A point at 0, 0 keeps its time and has no position."""
     trace = reading("a.gpx", gpx(point(0) + point(1, 0, 0)))
-    assert np.isnan(trace.lat[1])
-    assert trace.quality.tolist() == [-1, 0]
-    assert not trace.fixes()[1].has_position
+    assert np.isnan(trace.tracks[0].lat[1])
+    assert trace.tracks[0].quality.tolist() == [-1, 0]
+    assert not trace.main.fixes()[1].has_position
 
 
 def test_a_point_off_the_globe_is_left_out(reading, gpx, point):
     """Latitude 91 is dropped and said; longitude 180, which the schema forbids, does no harm."""
     trace = reading("a.gpx", gpx(point(0, 91.0) + point(1, 52.0, 180.0)))
-    assert trace.lon.tolist() == [180.0]
+    assert trace.tracks[0].lon.tolist() == [180.0]
     assert list(map(str, trace.notes)) == ["1 points that are not on the globe were left out."]
 
 
@@ -96,15 +102,15 @@ def test_a_file_cut_short_gives_what_it_has(reading, gpx, point):
     """A logger that lost power leaves its points before the cut, and the note says where."""
     text = gpx("".join(point(second) for second in range(30)))
     trace = reading("a.gpx", text[: text.rindex("<trkpt") + 20])
-    assert len(trace.t) == 29
+    assert len(trace.tracks[0].t) == 29
     assert "stops in the middle" in str(trace.notes[0])
 
 
 def test_fixes_out_of_order_are_put_in_order(reading, gpx, point):
     """Tracks written newest first come out in order of time, with a note."""
     trace = reading("a.gpx", gpx(point(30) + point(31), point(10) + point(11)))
-    assert np.diff(trace.t).tolist() == [1.0, 19.0, 1.0]
-    assert trace.starts.tolist() == [0, 2]
+    assert np.diff(trace.tracks[0].t).tolist() == [1.0, 19.0, 1.0]
+    assert trace.tracks[0].starts.tolist() == [0, 2]
     assert "in order" in str(trace.notes[0])
 
 
@@ -134,7 +140,8 @@ def test_a_document_type_is_refused(reading, gpx, point, head):
         ("<gpx><trk></gpx>", "damaged at line 1"),
         ("<gpx>" + "<a>" * 500, "nested deeper"),
         ("<gpx a='" + "x" * 3_000_000, "a tag of more than"),
-        ("time,place\n1,2\n", "neither GPX, nor CSV"),
+        ("time,place\n1,2\n", "header without lat, lon. It names: time, place"),
+        ("when they came,who\n1,2\n", "neither GPX, nor CSV"),
         ("\x89PNG\r\n\x1a\n", "neither GPX, nor CSV"),
     ],
 )
@@ -160,14 +167,14 @@ def test_a_track_without_any_position_is_refused(reading, gpx, point):
 def test_a_missing_file_and_a_folder_are_refused(tmp_path):
     """A wrong path is a sentence, not an error of the system."""
     with pytest.raises(TraceRefused, match="There is no file"):
-        read_trace(tmp_path / "none.gpx")
+        read_recording(tmp_path / "none.gpx")
     with pytest.raises(TraceRefused, match="is a folder"):
-        read_trace(tmp_path)
+        read_recording(tmp_path)
 
 
 def test_too_many_points_are_refused(reading, gpx, point, monkeypatch):
     """There is an end to what one file may hold, so memory is bounded."""
-    monkeypatch.setattr(trace_module, "MOST_POINTS", 3)
+    monkeypatch.setattr(recording_module, "MOST_POINTS", 3)
     with pytest.raises(TraceRefused, match="more than 3 fixes"):
         reading("a.gpx", gpx("".join(point(second) for second in range(4))))
 
@@ -180,7 +187,7 @@ def test_damaged_bytes_are_read_or_refused(written, gpx, point, data):
     for at, value in data.draw(st.lists(st.tuples(st.integers(0, len(text) - 1), st.integers(0, 255)), max_size=4)):
         text[at] = value
     try:
-        assert isinstance(read_trace(written("a.gpx", bytes(text))), TraceFile)
+        assert isinstance(read_recording(written("a.gpx", bytes(text))), Recording)
     except TraceRefused as refusal:
         assert "a.gpx" in str(refusal)
 
@@ -204,12 +211,12 @@ def test_what_gpxpy_writes_is_read_as_gpxpy_reads_it(written, tracks):
         made.tracks.append(gpxpy.gpx.GPXTrack())
         made.tracks[-1].segments = [gpxpy.gpx.GPXTrackSegment(points) for points in segments]
     text = made.to_xml()
-    trace, other = read_trace(written("a.gpx", text)), gpxpy.parse(text)
+    trace, other = read_recording(written("a.gpx", text)), gpxpy.parse(text)
     read = [p for track in other.tracks for segment in track.segments for p in segment.points]
     rows = [(p.time.timestamp(), p.latitude, p.longitude, p.horizontal_dilution) for p in read]
-    rows.sort(key=lambda row: row[0])
-    ours = [(fix.t, fix.lat, fix.lon, fix.hdop) for fix in trace.fixes()]
-    assert ours == rows
+    ours = [(fix.t, fix.lat, fix.lon) for track in trace.tracks for fix in track.fixes()]
+    assert sorted(ours) == sorted({row[:3] for row in rows})  # what stands twice is there once
+    assert {(fix.t, fix.lat, fix.lon, fix.hdop) for track in trace.tracks for fix in track.fixes()} <= set(rows)
 
 
 # tracks and segments with a timed point, timed points, summed 2-D length in m: gpxpy's figures
@@ -228,22 +235,23 @@ REAL = {
 def test_real_files_of_six_writers(recordings, name):
     """Spans, points and places are what another reader (gpxpy) finds in the same file."""
     spans, points, length = REAL[name]
-    trace = read_trace(recordings / "gpx" / name)
+    trace = read_recording(recordings / "gpx" / name)
     with (recordings / "gpx" / name).open(encoding="utf-8-sig") as file:
         other = gpxpy.parse(file)
     walked = [p for track in other.tracks for seg in track.segments for p in seg.points]
-    assert (len(trace.starts), len(trace.t)) == (spans, points)
+    assert (len(trace.tracks[0].starts), len(trace.tracks[0].t)) == (spans, points)
     assert round(other.length_2d()) == length
     order = np.argsort([p.time.timestamp() for p in walked], kind="stable")
-    assert np.array_equal(trace.lat, np.array([p.latitude for p in walked])[order])
-    assert np.array_equal(trace.lon, np.array([p.longitude for p in walked])[order])
-    assert np.array_equal(trace.t, np.array([p.time.timestamp() for p in walked])[order])
+    assert np.array_equal(trace.tracks[0].lat, np.array([p.latitude for p in walked])[order])
+    assert np.array_equal(trace.tracks[0].lon, np.array([p.longitude for p in walked])[order])
+    assert np.array_equal(trace.tracks[0].t, np.array([p.time.timestamp() for p in walked])[order])
 
 
 def test_real_old_files(recordings):
     """GPX 1.0 with eight segments, and one where 245 of 420 points lack a time."""
-    eight = read_trace(recordings / "gpx" / "v10_eight_segments.gpx")
-    partly = read_trace(recordings / "gpx" / "v10_partly_without_time.gpx")
-    assert len(eight.t) == 296
-    assert (len(partly.t), partly.dropped) == (175, 245)
+    eight = read_recording(recordings / "gpx" / "v10_eight_segments.gpx")
+    partly = read_recording(recordings / "gpx" / "v10_partly_without_time.gpx")
+    assert len(eight.tracks[0].t) == 296
+    # 175 with a time, of which gpxpy finds 118 different ones
+    assert (len(partly.main), partly.dropped) == (118, 245)
     assert all("GPX 1.0" in str(trace.notes[0]) for trace in (eight, partly))

@@ -1,0 +1,304 @@
+"""A recording as columns, one track a machine, and the builder every reader of files fills.
+
+Knows nothing of file formats. Missing is NaN (or -1 for quality), never zero.
+"""
+
+from array import array
+from collections.abc import Iterable
+from dataclasses import dataclass, fields, replace
+from math import isnan
+from typing import NoReturn
+
+import numpy as np
+
+from cabapp.geometry.arrays import Bools, Floats, Ints
+from cabapp.position.fix import Fix, is_place
+from cabapp.position.recordings.machine_split import machines_of
+from store.errors import Message, TraceRefused
+
+MOST_POINTS = 2_000_000
+"""More fixes in one file than this are refused: at ten a second it is 55 hours."""
+NO_QUALITY = -1
+BACKWARDS = 60.0
+"""A step back in time of more than this, s, is another recording in the same file."""
+FEW_BACKWARDS, SHUFFLED = 20, 0.05
+"""More steps back than this, and in more than this share of the fixes: the lines have lost their order."""
+
+
+@dataclass(frozen=True)
+class RecordedTrack:
+    """The fixes of one machine, in order of time.
+
+    Attributes
+    ----------
+    t : ndarray, shape (n,), float64
+        POSIX seconds, UTC, never falling; equal times are possible.
+    lat, lon : ndarray, shape (n,), float64
+        WGS 84 degrees; both NaN where the receiver said it had no position.
+    sigma : ndarray, shape (n,), float64
+        Stated horizontal standard deviation per axis, m; NaN: not stated.
+    hdop : ndarray, shape (n,), float64
+        Horizontal dilution of precision; NaN: not stated.
+    quality : ndarray, shape (n,), int8
+        GGA fix quality; 0: no fix, -1: not stated.
+    begins : ndarray, shape (n,), bool
+        Whether the fix is the first of an unbroken span: the file states a break in reception before it.
+    working : ndarray, shape (n,), bool, or None
+        Whether the tool worked from this fix on; None: not recorded.
+    width : ndarray, shape (n,), float64, or None
+        Width that worked from this fix on, m; None: not recorded.
+    sections : ndarray, shape (n, k), bool, or None
+        Which sections of the tool, from the left, worked from this fix on; None: not recorded.
+    """
+
+    t: Floats
+    lat: Floats
+    lon: Floats
+    sigma: Floats
+    hdop: Floats
+    quality: np.ndarray
+    begins: Bools
+    working: Bools | None = None
+    width: Floats | None = None
+    sections: Bools | None = None
+
+    def __len__(self) -> int:
+        return len(self.t)
+
+    @property
+    def starts(self) -> Ints:
+        """Index of the first fix of every unbroken span."""
+        return np.flatnonzero(self.begins)
+
+    @property
+    def placed(self) -> Bools:
+        """Which fixes have a position."""
+        return np.isfinite(self.lat)
+
+    def fixes(self) -> list[Fix]:
+        """Return the fixes one by one, for a `Replay`."""
+        columns = (self.t, self.lat, self.lon, self.sigma, self.hdop)
+        rows = zip(*(column.tolist() for column in columns), self.quality.tolist(), strict=True)
+        return [
+            Fix(
+                t, None if isnan(lat) else lat, None if isnan(lon) else lon, None if isnan(sigma) else sigma,
+                None if quality == NO_QUALITY else quality, None if isnan(hdop) else hdop,
+            )
+            for t, lat, lon, sigma, hdop, quality in rows
+        ]  # fmt: skip
+
+    def at(self, rows: Ints | Bools | slice) -> "RecordedTrack":
+        """Return some of the fixes, in order of time."""
+        columns = {one.name: getattr(self, one.name) for one in fields(self)}
+        some = {name: column[rows] for name, column in columns.items() if column is not None}
+        if isinstance(rows, slice) and len(some["begins"]):
+            some["begins"] = some["begins"].copy()
+            some["begins"][0] = True
+        return replace(self, **some)
+
+    def as_kept(self) -> "RecordedTrack":
+        """Return the track as the store keeps it, as `Fix.as_kept`: to 1e-7 degree, 0.01 s and 1 cm."""
+        return replace(
+            self, t=np.rint(self.t * 100) / 100, sigma=np.rint(self.sigma * 100) / 100,
+            lat=np.rint(self.lat * 1e7) / 1e7, lon=np.rint(self.lon * 1e7) / 1e7,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Recording:
+    """What one file says.
+
+    Attributes
+    ----------
+    name : str
+        The file's name without its folder.
+    tracks : tuple of RecordedTrack
+        One a machine, by their first fix; at least one, and each with a position.
+    dropped : int
+        Points or rows of the file that could not be used at all (no time, not a number).
+    dated : bool
+        False: the file holds times of day only; times then count from 1970-01-01.
+    notes : list of Message
+        Sentences a person should read before believing the figures.
+    """
+
+    name: str
+    tracks: tuple[RecordedTrack, ...]
+    dropped: int
+    dated: bool
+    notes: list[Message]
+
+    @property
+    def main(self) -> RecordedTrack:
+        """The track with the most fixes."""
+        return max(self.tracks, key=len)
+
+
+class RecordingBuilder:
+    """Collects points in compact columns and makes a `Recording` of them.
+
+    Parameters
+    ----------
+    name : str
+        The file's name, for the sentences.
+
+    Examples
+    --------
+    >>> builder = RecordingBuilder("short.csv")
+    >>> builder.add(2.0, 52.0, -106.0)
+    >>> builder.add(1.0, 0.0, 0.0)
+    >>> found = builder.build()
+    >>> [track] = found.tracks
+    >>> track.t.tolist(), track.lat.tolist(), track.quality.tolist()
+    ([1.0, 2.0], [nan, 52.0], [0, -1])
+    >>> [str(note) for note in found.notes]
+    ['Fixes that stood out of order of time were put in order.']
+    """
+
+    def __init__(self, name: str):
+        self.name = name
+        self.notes: list[Message] = []
+        self.dropped = 0
+        self.dated = True
+        self._columns = [array("d") for _ in range(5)]
+        self._quality = array("b")
+        self._work: dict[str, array[float]] = {}  # working, width, s1, s2 ...: NaN where not stated
+        self._machine, self._machines = array("i"), {"": 0}
+        self._declared, self._span = array("i"), array("i")
+        self._breaks = self._spans = self._backwards = 0
+        self._breaking = True
+        self._last = -np.inf
+
+    def __len__(self) -> int:
+        return len(self._quality)
+
+    def break_here(self) -> None:
+        """Begin a new span: the next point does not follow on the last one."""
+        self._breaking = True
+
+    def note(self, sentence: str, /, **values: object) -> None:
+        """Add a message to the notes; whole numbers are written with commas."""
+        self.notes.append(Message(sentence, _written(values)))
+
+    def refuse(self, sentence: str, /, **values: object) -> NoReturn:
+        """Refuse the file, whose name stands in ``{name}``; whole numbers are written with commas."""
+        raise TraceRefused(Message(sentence, _written(values | {"name": self.name})))
+
+    def add(
+        self,
+        t: float,
+        lat: float | None,
+        lon: float | None,
+        sigma: float | None = None,
+        hdop: float | None = None,
+        quality: int | None = None,
+        machine: str = "",
+        work: dict[str, float] | None = None,
+    ) -> None:
+        """Add a point; one that is no place (NaN, None, 0, 0, quality 0) keeps only its time.
+
+        Parameters
+        ----------
+        machine : str
+            What the file calls the machine, in whatever column.
+        work : dict of str to float, optional
+            Of ``working`` (0 or 1), ``width`` (m), ``s1``, ``s2`` ... (0 or 1) those that are stated from here on.
+
+        Raises
+        ------
+        TraceRefused
+            There are more than `MOST_POINTS` points.
+        """
+        if len(self) >= MOST_POINTS:
+            self.refuse(
+                "{name} holds more than {most} fixes. Cut it into shorter files, one a day, and give them all.",
+                most=MOST_POINTS,
+            )
+        backwards = t < self._last - BACKWARDS
+        if self._breaking or backwards:
+            self._spans += 1
+            self._breaks += self._breaking
+            self._backwards += not self._breaking
+            self._breaking = False
+        self._last = t
+        if lat is None or lon is None or quality == 0 or not is_place(lat, lon):
+            lat = lon = float("nan")
+            quality = 0
+        for name, value in (work or {}).items():
+            column = self._work.setdefault(name, array("d"))
+            column.extend([float("nan")] * (len(self) - len(column)))
+            column.append(value)
+        values = (t, lat, lon, _stated(sigma), _stated(hdop))
+        for column, value in zip(self._columns, values, strict=True):
+            column.append(value)
+        self._quality.append(NO_QUALITY if quality is None else quality)
+        self._machine.append(self._machines.setdefault(machine, len(self._machines)))
+        self._declared.append(self._breaks)
+        self._span.append(self._spans)
+
+    def build(self) -> Recording:
+        """Return the recording: each machine's fixes in order of time, what stands twice counted once.
+
+        Raises
+        ------
+        TraceRefused
+            No point has a position.
+        """
+        t, lat, lon, sigma, hdop = (np.frombuffer(column) for column in self._columns)
+        if not np.isfinite(lat).any():
+            self.refuse(
+                "{name} holds no position: the receiver had no fix in any of its {count} records. "
+                "Choose a recording made with the sky in view.",
+                count=len(self),
+            )
+        if (np.diff(t) < 0).any():
+            self.note("Fixes that stood out of order of time were put in order.")
+        declared, span = np.frombuffer(self._declared, np.intc), np.frombuffer(self._span, np.intc)
+        if self._backwards > max(FEW_BACKWARDS, SHUFFLED * len(t)):
+            span = declared
+        machines = machines_of(t, lat, lon, span, self._names())
+        twice = len(t) - sum(map(len, machines))
+        if twice:
+            self.note("{count} fixes stand twice in it and were counted once.", count=twice)
+        machines = [rows for rows in machines if np.isfinite(lat[rows]).any()]
+        if len(machines) > 1:
+            self.note("It holds {count} machines, apart at the same time; each counts by itself.", count=len(machines))
+        quality = np.frombuffer(self._quality, np.int8)
+        work = {name: np.append(column, np.full(len(t) - len(column), np.nan)) for name, column in self._work.items()}
+        tracks = []
+        for rows in machines:
+            held = {name: _held(column[rows]) for name, column in work.items()}
+            sections = [held.get(f"s{n}", np.zeros(len(rows))) for n in range(1, 1 + _most(held))]
+            tracks.append(
+                RecordedTrack(
+                    t[rows], lat[rows], lon[rows], sigma[rows], hdop[rows], quality[rows], np.diff(declared[rows], prepend=-1) != 0,
+                    held["working"] > 0 if "working" in held else None, held.get("width"),
+                    np.column_stack(sections) > 0 if sections else None,
+                )
+            )  # fmt: skip
+        return Recording(self.name, tuple(tracks), self.dropped, self.dated, self.notes)
+
+    def _names(self) -> np.ndarray:
+        """Return the machine each fix names; all alike where the names are numbers of rows."""
+        machine = np.frombuffer(self._machine, np.intc)
+        named = len(self._machines) - 1
+        return np.zeros_like(machine) if named > 50 or 2 * named > len(machine) else machine
+
+
+def _most(names: Iterable[str]) -> int:
+    return max((int(name[1:]) for name in names if name[1:].isdigit()), default=0)
+
+
+def _held(column: Floats) -> Floats:
+    """Return a column in which what was stated last holds on; 0 before anything was."""
+    last = np.maximum.accumulate(np.where(np.isnan(column), -1, np.arange(len(column))))
+    return np.where(last < 0, 0.0, column[last])
+
+
+def _written(values: dict[str, object]) -> dict[str, object]:
+    return {name: f"{value:,}" if isinstance(value, int) else value for name, value in values.items()}
+
+
+def _stated(value: float | None) -> float:
+    """Return a positive figure, or NaN for one that is missing or cannot be true."""
+    return value if value is not None and value > 0 else float("nan")
