@@ -1,5 +1,9 @@
 """A small farm in a fresh logbook, and a noisy drive."""
 
+import ctypes
+import os
+import subprocess
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -8,7 +12,9 @@ import pytest
 from store import open_store
 from store.models import Farm, Field, Job, Operator, Stint, Tool, Tractor
 
+ROOT = Path(__file__).resolve().parents[2]
 START = 1_777_000_000.0
+PR_CAPBSET_DROP, CAP_DAC_OVERRIDE = 24, 1  # linux/prctl.h, linux/capability.h
 
 
 @pytest.fixture(autouse=True)
@@ -72,3 +78,21 @@ def drive():
         return t, 49 + xy[:, 1] / 111_200, -105 + xy[:, 0] / 73_000
 
     return made
+
+
+def keep_to_permissions():
+    """Take from the program that is begun next, if it is root's, the right to write where permissions forbid it."""
+    if os.getuid() == 0 and ctypes.CDLL(None).prctl(PR_CAPBSET_DROP, CAP_DAC_OVERRIDE, 0, 0, 0):
+        raise PermissionError("root keeps the right to write anywhere")
+
+
+@pytest.fixture(scope="session")
+def run_kept_to_permissions():
+    """A function that runs a program which, even as root's, may not write where permissions forbid it."""
+
+    def run(words):
+        return subprocess.run(
+            words, capture_output=True, text=True, cwd=ROOT, timeout=60, preexec_fn=keep_to_permissions
+        )
+
+    return run

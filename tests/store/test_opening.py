@@ -3,7 +3,6 @@
 import os
 import shutil
 import sqlite3
-import subprocess
 import sys
 from contextlib import closing
 from pathlib import Path
@@ -162,29 +161,21 @@ def test_a_file_where_the_folder_should_be_is_a_sentence(tmp_path):
         open_store(tmp_path / "taken" / "logbook.sqlite")
 
 
-def test_a_read_only_folder_is_a_sentence(tmp_path):
+def test_a_read_only_folder_is_a_sentence(tmp_path, run_kept_to_permissions):
     """In a folder that may not be written to, opening is refused with a sentence."""
     folder = tmp_path / "sealed"
     open_store(folder / "old.sqlite").close()
     for thing in (*folder.iterdir(), folder):
         thing.chmod(0o555 if thing.is_dir() else 0o444)
     program = (
-        "import os, sys\n"
+        "import sys\n"
         "from store import open_store\n"
         "from store.errors import StoreRefused\n"
-        "if os.getuid() == 0: os.setgroups([]); os.setuid(65534)\n"  # root may write anywhere
         "for path in sys.argv[1:]:\n"
         "    try: open_store(path)\n"
         "    except StoreRefused as refusal: print(refusal)\n"
     )
-    # The folder must be reachable for a plain user even when the tests run as root.
-    for parent in folder.parents if os.getuid() == 0 else ():
-        if parent != Path("/"):
-            parent.chmod(parent.stat().st_mode | 0o011)
-    run = subprocess.run(
-        [sys.executable, "-c", program, folder / "new.sqlite", folder / "old.sqlite"],
-        capture_output=True, text=True, cwd=ROOT, timeout=60,
-    )  # fmt: skip
+    run = run_kept_to_permissions([sys.executable, "-c", program, folder / "new.sqlite", folder / "old.sqlite"])
     folder.chmod(0o755)
     assert run.returncode == 0, run.stderr
     lines = run.stdout.splitlines()

@@ -1,12 +1,9 @@
 """Mending at opening, memory mode on a full or read-only disk, and pruning of backups."""
 
-import os
 import random
 import shutil
 import sqlite3
-import subprocess
 import sys
-import tempfile
 from contextlib import closing
 from pathlib import Path
 
@@ -242,10 +239,9 @@ def test_memory_mode_ends_by_itself(tmp_path, begin_stint, at, monkeypatch):
 
 
 READ_ONLY = """
-import os, sys
+import sys
 from store import open_store
 from store.models import Stint, Tap
-if os.getuid() == 0: os.setgroups([]); os.setuid(65534)  # root may write anywhere
 with open_store(sys.argv[1], carry_on=True) as store:
     (stint,) = store.all(Stint)
     store.add(Tap(stint_id=stint.id, kind="mark", at=1.0, detail={"n": 999}))
@@ -253,19 +249,13 @@ with open_store(sys.argv[1], carry_on=True) as store:
 """
 
 
-def test_read_only_media_start_memory_mode(kept_file, request):
+def test_read_only_media_start_memory_mode(kept_file, tmp_path, run_kept_to_permissions):
     """From read-only media a store opens in memory mode, with `trouble` set."""
-    # beside pytest's own folders: another run of it shuts those to other users
-    place = Path(tempfile.mkdtemp(prefix="rollbook-read-only-"))
-    request.addfinalizer(lambda: shutil.rmtree(place))
-    path = Path(shutil.copytree(kept_file, place / "sealed")) / "logbook.sqlite"
+    path = Path(shutil.copytree(kept_file, tmp_path / "sealed")) / "logbook.sqlite"
     for thing in (*path.parent.iterdir(), path.parent):
         thing.chmod(0o555 if thing.is_dir() else 0o444)
-    for parent in path.parent.parents if os.getuid() == 0 else ():
-        if parent != Path("/"):
-            parent.chmod(parent.stat().st_mode | 0o011)
     words = [sys.executable, "-c", READ_ONLY, path]
-    run = subprocess.run(words, capture_output=True, text=True, cwd=ROOT, timeout=60)
+    run = run_kept_to_permissions(words)
     path.parent.chmod(0o755)
     assert run.returncode == 0, run.stderr
     assert run.stdout.startswith("121 False NOTHING IS BEING SAVED")
