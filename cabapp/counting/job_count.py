@@ -1,5 +1,6 @@
 """One job's pass count: whole stints, and the present one counted as it goes."""
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
@@ -33,6 +34,7 @@ from cabapp.track.usable_fixes import usable_fixes
 from cabapp.track.work_switches import WorkSwitch
 
 MARGIN = 40.0  # m of grid around the field
+FAR = "far from the field"
 AT_ONCE = 500  # pieces, from which they are counted in bulk
 
 
@@ -59,12 +61,16 @@ class _Rows(NamedTuple):
 class StintPath(NamedTuple):
     """Usable fixes of a whole stint: times, shape (n,), POSIX s, and places, (n, 2), m.
 
-    `unknown` are the spans worked without a usable position: begin, end, and the places there.
+    `unknown` are the spans worked without a usable position: begin, end, and the places there. `used` of the fixes
+    were accepted, on a way of `length` m; `rejected` says how many were not, by reason.
     """
 
     t: Floats
     xy: Floats
     unknown: list[Unknown]
+    used: int
+    length: float
+    rejected: dict[str, int]
 
 
 class JobCount:
@@ -124,34 +130,51 @@ class JobCount:
         self._earlier: dict[str, _Stint] = {}
         self._seedings: dict[str, SweptPieces] = {}
         self._stint: LiveStint | None = None
-        self._lay()
+        self._cells: tuple[Grid, CellTotals] | None = None
 
-    def _lay(self) -> None:
-        """Start from bare ground."""
-        self.grid = Grid(self._bounds, self._cell)
-        self._totals = CellTotals(self.grid, self.field, self.target)
+    @property
+    def grid(self) -> Grid:
+        """Cells of the ground, laid when they are first asked for: exact figures need none."""
+        return self._laid()[0]
+
+    @property
+    def _totals(self) -> CellTotals:
+        return self._laid()[1]
+
+    def _laid(self) -> tuple[Grid, CellTotals]:
+        """Return the cells, laid with all earlier stints if there are none yet."""
+        if self._cells is None:
+            grid = Grid(self._bounds, self._cell)
+            self._cells = grid, CellTotals(grid, self.field, self.target)
+            self._paint(list(self._earlier.values()))
+        return self._cells
+
+    def _paint(self, stints: list[_Stint]) -> None:
+        self.grid.add_stints([one.pieces for one in stints], self._sown)
+        for one in stints:
+            self._mark_unknown(one.unknown, one.tool)
+        self._totals.measure()
 
     # --- earlier stints ------------------------------------------------------------------------
 
     def add_stint(
         self, key: str, start: float, tool: ToolGeometry, t: ArrayLike, lat: ArrayLike, lon: ArrayLike,
         sigma: ArrayLike | None = None, switches: Iterable[WorkSwitch] = (), quality: ArrayLike | None = None,
-        hdop: ArrayLike | None = None,
+        hdop: ArrayLike | None = None, receiver: ReceiverError | None = None,
     ) -> StintPath:  # fmt: skip
         """Count a whole stint that is over; `key` names it, `start` is POSIX s.
 
+        `receiver` is how far off it is where somebody says so; by default the fixes do.
         Stints may come in any order, each once: ValueError otherwise.
         """
         if key in self._earlier or (self._stint and key == self._stint.key):
             raise ValueError(f"stint {key} is counted already")
-        builder, pieces, path, receiver = self._whole(tool, t, lat, lon, sigma, switches, quality, hdop, start)
-        self._earlier[key] = _Stint(start, tool, pieces, receiver, builder.unknown)
-        if self._widen(pieces, builder.unknown):
+        pieces, path, stated = self._whole(tool, t, lat, lon, sigma, switches, quality, hdop, start)
+        self._earlier[key] = one = _Stint(start, tool, pieces, receiver or stated, path.unknown)
+        if self._widen(pieces, path.unknown):
             self._recount()
-            return path
-        self.grid.add_stints([pieces], self._sown)
-        self._mark_unknown(builder.unknown, tool)
-        self._totals.measure()
+        elif self._cells is not None:
+            self._paint([one])
         return path
 
     def _widen(self, pieces: SweptPieces, unknown: list[Unknown]) -> bool:
@@ -162,7 +185,9 @@ class JobCount:
         return self._cell > before
 
     def _recount(self) -> None:
-        """Count all stints, the present one too, in a grid laid anew."""
+        """Count all stints, the present one too, in a grid laid anew; where none was laid, it will be."""
+        if self._cells is None:
+            return
         self._bare()
         if self._stint is not None:
             builder = self._stint.builder
@@ -183,31 +208,33 @@ class JobCount:
         if self._earlier or self._stint:
             raise ValueError("seeding must be told before the stints that are counted")
         if key not in self._seedings:
-            self._seedings[key] = self._whole(tool, t, lat, lon, sigma, switches, quality, hdop)[1]
+            self._seedings[key] = self._whole(tool, t, lat, lon, sigma, switches, quality, hdop)[0]
 
     def _whole(
         self, tool: ToolGeometry, t: ArrayLike, lat: ArrayLike, lon: ArrayLike, sigma: ArrayLike | None,
         switches: Iterable[WorkSwitch], quality: ArrayLike | None, hdop: ArrayLike | None, since: float | None = None,
-    ) -> tuple[SwathBuilder, SweptPieces, StintPath, ReceiverError]:  # fmt: skip
-        rows = self._rows(t, lat, lon, sigma, hdop, quality, since)
+    ) -> tuple[SweptPieces, StintPath, ReceiverError]:  # fmt: skip
+        reasons, rows = self._rows(t, lat, lon, sigma, hdop, quality, since)
         builder = SwathBuilder(tool, self.limits.at_interval(logging_interval(rows.t)))
         builder.leave_ground(rows.t[leavings(rows.near)])
         error = None if rows.sigma is None else rows.sigma[rows.near]
         parts = [builder.feed(rows.t[rows.near], rows.xy[rows.near], switches, error), builder.finish()]
-        path = StintPath(rows.t, rows.xy, builder.unknown)
-        return builder, SweptPieces.join(parts, builder.leave), path, judge(rows.t, rows.sigma, *rows.stated)
+        rejected = Counter(reasons) + Counter(builder.rejected) + Counter({FAR: int((~rows.near).sum())})
+        path = StintPath(rows.t, rows.xy, builder.unknown, builder.used, builder.length, dict(rejected))
+        return SweptPieces.join(parts, builder.leave), path, judge(rows.t, rows.sigma, *rows.stated)
 
     def _rows(
         self, t: ArrayLike, lat: ArrayLike, lon: ArrayLike, sigma: ArrayLike | None, hdop: ArrayLike | None,
         quality: ArrayLike | None, since: float | None,
-    ) -> _Rows:  # fmt: skip
+    ) -> tuple[dict[str, int], _Rows]:  # fmt: skip
+        """Return how many fixes cannot be used, by reason, and the columns of the others."""
         times, north, east = (np.atleast_1d(np.asarray(a, float)) for a in (t, lat, lon))
-        keep = usable_fixes(times, north, east, quality, since).keep
+        keep, reasons = usable_fixes(times, north, east, quality, since)
         error, *stated = (
             None if a is None else np.atleast_1d(np.asarray(a, float))[keep] for a in (sigma, hdop, quality)
         )
         xy = self.plane.to_xy(north[keep], east[keep])
-        return _Rows(times[keep], xy, error, self.ground.near(xy), stated)
+        return reasons, _Rows(times[keep], xy, error, self.ground.near(xy), stated)
 
     # --- the present stint ---------------------------------------------------------------------
 
@@ -239,7 +266,7 @@ class JobCount:
             return None
         stint = self._present
         quality = None if quality is None else np.atleast_1d(quality)
-        rows = self._rows(t, lat, lon, sigma, hdop, quality, stint.start)
+        _, rows = self._rows(t, lat, lon, sigma, hdop, quality, stint.start)
         if not len(rows.t):
             return None
         if not stint.note_fixes(rows.t, rows.xy, rows.near, rows.sigma, *rows.stated):
@@ -251,11 +278,7 @@ class JobCount:
 
     def _bare(self) -> None:
         """Go back to the ground before the present stint."""
-        self._lay()
-        self.grid.add_stints([one.pieces for one in self._earlier.values()], self._sown)
-        for one in self._earlier.values():
-            self._mark_unknown(one.unknown, one.tool)
-        self._totals.measure()
+        self._cells = None
 
     def _everything(self) -> Cells:
         rows, columns = self.grid.counts.shape

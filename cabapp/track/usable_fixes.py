@@ -3,7 +3,7 @@
 Nothing is deleted: the raw trace stays in the store, and each reason is counted.
 """
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -24,8 +24,7 @@ LONGEST_STINT = 7 * DAY
 FEW = 0.01
 
 
-@dataclass
-class FilterResult:
+class FilterResult(NamedTuple):
     """Which of n fixes can be used, bool, shape (n,), and how many were rejected for each reason."""
 
     keep: Bools
