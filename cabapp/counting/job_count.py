@@ -397,13 +397,14 @@ class JobCount:
         tools += [self._stint.builder.tool] if self._stint else []
         return max((tool.width for tool in tools), default=0.0)
 
-    def _rows_across(self) -> RowStretches:
+    def rows_across(self) -> RowStretches:
+        """Return all ground as rows with one count each, which `gaps` and `recovered` may both take."""
         edge = self._width() / 2
         return count_rows(self.pieces(), self.field, edge=edge, target=self.target, seedings=self._sown)
 
-    def area_totals(self) -> AreaTotals:
-        """Return the exact areas; takes a fraction of a second on a big field."""
-        return area_totals(self.pieces(), self.field, width=self._width(), target=self.target, seedings=self._sown)
+    def area_totals(self, row: float | None = None) -> AreaTotals:
+        """Return the exact areas, from rows so far apart, m, by default such as fit; takes a fraction of a second on a big field."""
+        return area_totals(self.pieces(), self.field, row, self._width(), self.target, self._sown)
 
     def area_totals_in(self, part: shapely.Geometry) -> AreaTotals:
         """Return the exact areas of the ground in a polygon on the plane, m, as if it were the field."""
@@ -425,15 +426,15 @@ class JobCount:
         k, x0, x1, t, stint = (np.concatenate(column) for column in zip(*found))
         return k, x0, x1, t, stint
 
-    def gaps(self) -> list[Gap]:
+    def gaps(self, rows: RowStretches | None = None) -> list[Gap]:
         """Return the gaps, each with its certainty; empty when no boundary is known."""
         if self.field is None:
             return []
-        return list_gaps(self._rows_across(), self._edges())
+        return list_gaps(rows or self.rows_across(), self._edges())
 
-    def recovered(self) -> list[Gap]:
+    def recovered(self, rows: RowStretches | None = None) -> list[Gap]:
         """Return the larger strips above target, each with its certainty."""
-        return list_recovered(self._rows_across(), self._edges())
+        return list_recovered(rows or self.rows_across(), self._edges())
 
     def confidence(self) -> Confidence | None:
         """Return the share covered to target with a 90 % interval; None without a boundary.

@@ -205,18 +205,18 @@ def _stay(field: int, first: int, last: int, t: Floats, kind: Ints, speed: Float
         runs = []
     step = np.diff(t[first : last + 1], append=t[last])
     spent = {name: float(step[part == n].sum()) for n, name in enumerate(KINDS)}
-    return FieldStay(field, first, last, _spells(runs, t, kind), len(runs), spent)
+    return FieldStay(field, first, last, _spells(runs, t[: last + 1], kind), len(runs), spent)
 
 
 def _spells(runs: list[tuple[int, int]], t: Floats, kind: Ints) -> tuple[tuple[float, float], ...]:
-    """Join runs to spells, divided by a pause or by driving elsewhere."""
+    """Join runs to spells, divided by a pause or by driving elsewhere; the last fix of a run holds until the next."""
     spells: list[list[int]] = []
     for a, b in runs:
         if spells and not _parted(kind[spells[-1][1] : a], t[spells[-1][1] : a + 1]):
             spells[-1][1] = b
         else:
             spells.append([a, b])
-    return tuple((float(t[a]), float(t[b])) for a, b in spells)
+    return tuple((float(t[a]), float(t[min(b + 1, len(t) - 1)])) for a, b in spells)
 
 
 def _parted(kind: Ints, t: Floats) -> bool:

@@ -34,17 +34,18 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List the guesses; write those agreed to."""
-    trace = read_recording(args.file)
+    recording = read_recording(args.file)
     with open_store(paths.existing_store(args)) as store:
-        day, farm = look_at(store, trace), FarmSettings(store)
+        found, farm = look_at(store, recording), FarmSettings(store)
+        visits = [(day, visit) for day in found for visit in day.worked]
         if not args.json:
-            for line in visit_lines(day, farm):
+            for line in [*map(str, recording.notes), *visit_lines(found, farm)]:
                 print(line)
-        unknown = [str(one) for one in args.only or () if not 1 <= one <= len(day.worked)]
+        unknown = [str(one) for one in args.only or () if not 1 <= one <= len(visits)]
         if unknown:
             raise Refused("The list has no number {numbers}; nothing was written.", numbers=", ".join(unknown))
         written = []
-        for number, visit in enumerate(day.worked, 1):
+        for number, (day, visit) in enumerate(visits, 1):
             if args.only and number not in args.only:
                 continue
             if args.yes or (not args.json and _agreed(number, day, visit)):
@@ -55,31 +56,32 @@ def run(args: argparse.Namespace) -> int:
                 stint = bring_in(store, day, visit, operator.id, tractor.id, tool.id, operation)
                 written.append({"number": number, "stint": stint.id})
         if args.json:
-            print(json.dumps(_figures(day) | {"written": written}))
+            print(json.dumps(_figures(found) | {"written": written}))
         elif written:
-            print(f"Written: {len(written)}. Each tap is marked as guessed; look at the log of the field.")
+            print(f"Written: {len(written)}. Taps that were guessed are marked so; look at the log of the field.")
         else:
             print("Nothing was written. Say --yes, or answer y at a terminal.")
     return 0
 
 
-def visit_lines(day: RecordedDay, farm: FarmSettings) -> list[str]:
-    """Return a line for each guessed visit with work, and one for the fields only crossed."""
-    lines = [str(note) for note in day.trace.notes]
-    for number, visit in enumerate(day.worked, 1):
+def visit_lines(days: list[RecordedDay], farm: FarmSettings) -> list[str]:
+    """Return a line for each visit with work, and one for the fields only crossed."""
+    lines = []
+    for number, (day, visit) in enumerate(((day, visit) for day in days for visit in day.worked), 1):
         spent = visit.seconds
         spells = ", ".join(f"{farm.format.time(a)} to {farm.format.time(b)}" for a, b in visit.spells)
         lines.append(
             f"{number}. {day.fields[visit.field].name}, "
-            f"{farm.local(visit.spells[0][0]):%a %d %b}: worked {spells}. {visit.runs} passes; "
+            f"{farm.local(visit.spells[0][0]):%a %d %b}: worked {spells}{' as recorded' * day.stated}. "
+            f"{visit.runs} passes; "
             f"{_minutes(spent['working'])} working, {_minutes(spent['turning'])} turning, "
             f"{_minutes(spent['travelling'])} travelling, {_minutes(spent['standing'])} standing"
             + (f", {_minutes(spent['unknown'])} unknown." if spent["unknown"] >= 30 else ".")
         )
-    crossed = [day.fields[v.field].name for v in day.visits if not v.spells]
+    crossed = [day.fields[v.field].name for day in days for v in day.visits if not v.spells]
     if crossed:
         lines.append(f"Only crossed or visited: {', '.join(dict.fromkeys(crossed))}.")
-    if not day.worked:
+    if not any(day.worked for day in days):
         lines.append("No work on any field of this logbook was found in it.")
     return lines
 
@@ -91,8 +93,7 @@ def _agreed(number: int, day: RecordedDay, visit: FieldStay) -> bool:
     return answer.strip().lower() in ("y", "yes")
 
 
-def _figures(day: RecordedDay) -> dict:
-    t = day.trace.t[day.rows]
+def _figures(days: list[RecordedDay]) -> dict:
     return {
         "visits": [
             {
@@ -100,14 +101,14 @@ def _figures(day: RecordedDay) -> dict:
                 "from": float(t[v.first]), "to": float(t[v.last]),
                 "passes": v.runs, "spells": v.spells, "seconds": v.seconds,
             }
-            for v in day.visits
+            for day in days for t in [day.track.t[day.rows]] for v in day.visits
         ],
         "stretches": [
             {
                 "kind": s.kind, "from": float(t[s.first]), "to": float(t[s.last]),
                 "field": None if s.field is None else day.fields[s.field].name,
             }
-            for s in day.stretches
+            for day in days for t in [day.track.t[day.rows]] for s in day.stretches
         ],
     }  # fmt: skip
 

@@ -1,13 +1,14 @@
-"""Another logger's day cut into stints and written when agreed.
+"""What another logger recorded, cut into stints: one of each machine for each stay in a field.
 
-Its taps are marked as guessed (``cabapp.track.activity``); the trace is written as it was recorded.
+`rollbook bring` writes these stints, `rollbook measure` counts the same ones in memory.
 """
 
 from __future__ import annotations
 
-import hashlib
 import itertools
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import shapely
@@ -17,35 +18,37 @@ from cabapp.geometry.plane import Plane
 from cabapp.jobs.records import stint_state
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.new_stint import open_stint
-from cabapp.jobs.records.stint_reader import last_stint, state_of
-from cabapp.jobs.records.tap_log import written_taps
-from cabapp.position.recordings.trace_file import TraceFile
+from cabapp.jobs.records.stint_reader import last_stint, state_of, tool_of
+from cabapp.jobs.records.tool_parts import tap_of
+from cabapp.jobs.records.work_intervals import Spans, work_spans
+from cabapp.position.recordings.machine_split import repeated
+from cabapp.position.recordings.recording import RecordedTrack, Recording
 from cabapp.track.activity import ActivitySpan, FieldStay, guess
+from cabapp.track.logging_interval import gap_limit, logging_interval
+from cabapp.track.tool import ToolGeometry
+from cabapp.track.usable_fixes import usable_fixes
+from cabapp.track.work_switches import WorkSwitch, switches_of_columns
 from store import Store
 from store.errors import TraceRefused
 from store.models import Field, Stint, Tap
 
 SHORTEST_PART_S = 60.0
+GIVEN_TWICE = 0.02
+"""A stay of which more than this share is in the logbook already is not written again."""
 
 
 @dataclass(frozen=True)
 class DayPart:
     """Some time of the day with one thing done.
 
-    Attributes
-    ----------
-    kind : str
-        As `guessing.KINDS`.
-    begin, end : float
-        POSIX s.
-    visit : FieldStay or None
-        The visit of a field it belongs to.
-    length : float
-        How far was driven, m.
-    runs : int
-        Straight runs, where it was work.
+    `kind`: as `activity.KINDS`.
+    `begin`, `end`: POSIX s.
+    `visit`: the visit of a field it belongs to.
+    `length`: how far was driven, m.
+    `runs`: straight runs, where it was work.
     """
 
+    day: RecordedDay
     kind: str
     begin: float
     end: float
@@ -66,28 +69,51 @@ class Agreed:
 
 
 @dataclass(frozen=True)
+class RecordedStint:
+    """The fixes of a stint, in order of time, and its taps: kind, POSIX s and detail."""
+
+    track: RecordedTrack
+    taps: list[tuple[str, float, dict[str, Any]]]
+
+    @property
+    def switches(self) -> tuple[WorkSwitch, ...]:
+        """When the tool worked, as the logbook would read it from the taps."""
+        rows = [Tap(id=str(n), kind=kind, at=at, detail=detail) for n, (kind, at, detail) in enumerate(self.taps)]
+        return stint_state.stint_state(float(self.track.t[0]), rows).switches
+
+    @property
+    def spans(self) -> Spans:
+        """When it worked, POSIX s."""
+        return work_spans(self.switches, float(self.track.t[-1]))
+
+
+@dataclass(frozen=True)
 class RecordedDay:
-    """One trace with what was guessed of it.
+    """What one machine recorded, with what it did where.
 
     Attributes
     ----------
-    trace : TraceFile
+    name : str
+        Of the recording.
+    track : RecordedTrack
+        As the store keeps it.
     rows : ndarray of int, shape (n,)
-        Which fixes of the trace the guesses count: those with a position, in rising time.
+        The fixes that can be used, in rising time.
     fields : tuple of Field
         What `FieldStay.field` and `ActivitySpan.field` point to.
     stretches, visits
-        As `guess` gives them, over `rows`.
-    mark : str
-        Made from the trace alone, so that the same day is known again.
+        As `guess` gives them, over `rows`; the spells of work are those stated, where the recording states any.
+    stated : bool
+        Whether the recording states when the tool worked.
     """
 
-    trace: TraceFile
+    name: str
+    track: RecordedTrack
     rows: np.ndarray
     fields: tuple[Field, ...]
     stretches: list[ActivitySpan]
     visits: list[FieldStay]
-    mark: str
+    stated: bool
 
     @property
     def worked(self) -> list[FieldStay]:
@@ -103,100 +129,178 @@ class RecordedDay:
         """
         return _parts(self)
 
+    def stint(self, visit: FieldStay, tool: ToolGeometry) -> RecordedStint:
+        """Return the stint of a visit, with the fixes without a position in it: those tell where reception was lost.
 
-def look_at(store: Store, trace: TraceFile) -> RecordedDay:
-    """Cut a trace into the logbook's fields and guess what was done there.
+        Raises TraceRefused where the recording states sections that the tool does not have.
+        """
+        rows = self.rows[visit.first : visit.last + 1]
+        return _stint(self, self.track.at(slice(rows[0], rows[-1] + 1)), visit.spells, tool)
+
+    def whole(self, tool: ToolGeometry) -> RecordedStint:
+        """Return all that was recorded as one stint, at work throughout unless the recording states when."""
+        track = self.track.at(slice(self.rows[0], self.rows[-1] + 1))
+        spells = _stated(track) if self.stated else [(float(track.t[0]), float(track.t[-1]))]
+        return _stint(self, track, spells, tool)
+
+
+def look_at(store: Store, recording: Recording) -> list[RecordedDay]:
+    """Cut a recording into the logbook's fields, one day for each machine; as `days`."""
+    return days(store.all(Field), recording)
+
+
+def days(fields: Iterable[Field], recording: Recording) -> list[RecordedDay]:
+    """Do what `look_at` does with these fields; needs no store, so it may be done aside.
 
     Raises
     ------
     TraceRefused
-        The trace has no dates, or no field of the logbook has a boundary.
+        The recording has no dates, or no field has a boundary.
     """
-    return cut(store.all(Field), trace)
-
-
-def cut(fields, trace: TraceFile) -> RecordedDay:
-    """Do what `look_at` does with these fields; needs no store, so it may be done aside."""
-    if not trace.dated:
+    if not recording.dated:
         raise TraceRefused(
             "{name} carries no date, only times of day, so nobody can say which day it was. "
             "Record RMC or ZDA sentences too.",
-            name=trace.name,
+            name=recording.name,
         )
-    fields = tuple(field for field in fields if field.boundary is not None)
-    if not fields:
+    bounded = [field for field in fields if field.boundary is not None]
+    if not bounded:
         raise TraceRefused("No field in this logbook has a boundary. Draw or read in one first.")
-    usable = np.isfinite(trace.lat) & (trace.quality != 0)
-    rows = np.flatnonzero(usable)
-    rising = np.concatenate([[True], np.diff(np.maximum.accumulate(trace.t[rows])) > 0])
-    rows = rows[rising]
-    plane = Plane(float(np.median(trace.lat[rows])), float(np.median(trace.lon[rows])))
+    return [cut(bounded, track, recording.name) for track in recording.tracks]
+
+
+def cut(fields: Sequence[Field], track: RecordedTrack, name: str) -> RecordedDay:
+    """Return where a machine's track was in fields that have a boundary, and what it did there.
+
+    Raises
+    ------
+    TraceRefused
+        No fix of it can be used.
+    """
+    track = track.as_kept()
+    rows = np.flatnonzero(usable_fixes(track.t, track.lat, track.lon, track.quality).keep)
+    if not len(rows):
+        raise TraceRefused("{name} holds no fix that can be used. Choose another recording.", name=name)
+    rows = rows[np.diff(track.t[rows], prepend=-np.inf) > 0]
+    plane, xy = _plane(track, rows)
     grounds = [shapely.transform(shape(f.boundary), lambda ll: plane.to_xy(ll[:, 1], ll[:, 0])) for f in fields]
-    xy = plane.to_xy(trace.lat[rows], trace.lon[rows])
-    stretches, visits = guess(trace.t[rows], xy, grounds)
-    told = np.column_stack([trace.t[rows], trace.lat[rows], trace.lon[rows]]).round(7)
-    mark = hashlib.sha256(np.ascontiguousarray(told).tobytes()).hexdigest()[:12]
-    return RecordedDay(trace, rows, fields, stretches, visits, mark)
+    stretches, visits = guess(track.t[rows], xy, grounds)
+    stated = any(one is not None for one in (track.working, track.width, track.sections))
+    if stated:
+        t, told = track.t[rows], _stated(track.at(rows))
+        for n, one in enumerate(visits):
+            inside = [(max(a, t[one.first]), min(b, t[one.last])) for a, b in told]
+            visits[n] = replace(one, spells=tuple((float(a), float(b)) for a, b in inside if a < b))
+    return RecordedDay(name, track, rows, tuple(fields), stretches, visits, stated)
+
+
+def _plane(track: RecordedTrack, rows: np.ndarray) -> tuple[Plane, np.ndarray]:
+    lat, lon = track.lat[rows], track.lon[rows]
+    plane = Plane(float(lat[0]), float(lon[0]))
+    return plane, plane.to_xy(lat, lon)
+
+
+def _stated(track: RecordedTrack) -> Spans:
+    """Return when the tool worked as a recording states it, each row until the next, POSIX s."""
+    works = np.ones(len(track), bool) if track.working is None else track.working
+    if track.sections is not None:
+        works = works & track.sections.any(axis=1)
+    elif track.width is not None:
+        works = works & ~(track.width <= 0)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], works[:-1], [False]]).astype(int)))
+    return [(float(track.t[a]), float(track.t[b])) for a, b in edges.reshape(-1, 2)]
+
+
+def _stint(day: RecordedDay, track: RecordedTrack, spells: Iterable[tuple[float, float]], tool: ToolGeometry) -> RecordedStint:
+    marked = {} if day.stated else {"guessed": True}
+    keep = usable_fixes(track.t, track.lat, track.lon, track.quality, float(track.t[0])).keep
+    t, span = track.t[keep], np.cumsum(track.begins)[keep]
+    limit = gap_limit(logging_interval(t))
+    # a break that the file states is not driven through; a longer one is unknown by itself
+    breaks = [n for n in np.flatnonzero(np.diff(span)) if 0 < t[n + 1] - t[n] <= limit]
+    taps: list[tuple[str, float, dict[str, Any]]] = []
+    for begin, end in spells:
+        inside = [float(one) for n in breaks for one in t[n : n + 2] if begin <= t[n] and t[n + 1] <= end]
+        edges = [begin, *inside, end]
+        for one, other in zip(edges[::2], edges[1::2]):
+            if one < other:
+                taps += [("restart" if taps else "start", one, marked), ("stop", other, marked)]
+    if track.width is not None or track.sections is not None:
+        taps = sorted([*taps, *_part_taps(day, track, tool)], key=lambda tap: tap[1])
+    return RecordedStint(track, [*taps, ("finish", float(track.t[-1]), marked)])
+
+
+def _part_taps(
+    day: RecordedDay, track: RecordedTrack, tool: ToolGeometry
+) -> list[tuple[str, float, dict[str, Any]]]:
+    """Return the taps that say which part of the tool works, before those of work at the same time."""
+    try:
+        switches = switches_of_columns(track.t, tool, track.working, track.width, track.sections)
+    except ValueError:
+        count = 0 if track.sections is None else track.sections.shape[1]
+        raise TraceRefused(
+            "{name} states {count} sections, which the tool does not have. Give the width of each, from the left.",
+            name=day.name, count=count,
+        ) from None  # fmt: skip
+    taps, now = [], ((), None)
+    for one in switches:
+        if one.working and (one.on, one.width) != now:
+            now = one.on, one.width
+            kind, detail = tap_of(*now)
+            taps.append((kind, one.t, detail))
+    return taps
 
 
 def bring_in(
     store: Store, day: RecordedDay, visit: FieldStay, operator_id: str, tractor_id: str, tool_id: str,
     operation: str,
 ) -> Stint:  # fmt: skip
-    """Write one visit as a finished stint; its taps are marked as guessed.
+    """Write one visit as a finished stint; taps that are guessed are marked so.
 
     Raises
     ------
     TraceRefused
-        This visit is in the logbook already, or a stint is open on this tablet.
+        This work is in the logbook already, by whatever file or tablet, or a stint is open on this tablet.
     TapRefused
         Somebody or something named is not in this logbook.
     """
     field = day.fields[visit.field]
-    rows = day.rows[visit.first : visit.last + 1]
-    t = day.trace.t
-    receiver = f"{day.trace.name} ({day.mark})"
+    t = day.track.t
     _check_closed(store)
-    begun = float(t[rows[0]])
-    ended = float(t[rows[-1]])
-    for stint in store.all(Stint):
-        if stint.receiver and day.mark in stint.receiver:
-            last = max((tap.at for tap in written_taps(store, stint.id)), default=stint.at)
-            if stint.at < ended and begun < last:
-                raise TraceRefused(
-                    "The work on {field} in {name} is in this logbook already. It was not written again.",
-                    field=field.name,
-                    name=day.trace.name,
-                )
+    first, last = day.rows[[visit.first, visit.last]]
+    _check_new(store, day, day.track.at(slice(first, last + 1)), field)
     stint = open_stint(
-        store, FarmSettings(store), begun, receiver,
+        store, FarmSettings(store), float(t[first]), day.name,
         operator_id, tractor_id, tool_id, field.id, operation,
     )  # fmt: skip
+    recorded = day.stint(visit, tool_of(stint))
     writer = store.trace(stint.id)
-    # with the fixes without a position between them: those tell where reception was lost
-    for n in range(rows[0], rows[-1] + 1):
-        lat, lon = float(day.trace.lat[n]), float(day.trace.lon[n])
-        known = lat == lat
-        sigma, hdop, quality = float(day.trace.sigma[n]), float(day.trace.hdop[n]), int(day.trace.quality[n])
-        writer.append(
-            float(t[n]),
-            lat if known else None,
-            lon if known else None,
-            sigma if sigma == sigma else None,
-            quality if quality >= 0 else None,
-            hdop if hdop == hdop else None,
-        )
+    for fix in recorded.track.fixes():
+        writer.append(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality, fix.hdop)
     writer.seal()
-    kind = "start"
-    for begin, end in visit.spells:
-        _tap(store, stint, kind, begin)
-        _tap(store, stint, "stop", end)
-        kind = "restart"
-    _tap(store, stint, "finish", float(t[rows[-1]]))
+    for kind, at, detail in recorded.taps:
+        store.add(Tap(stint_id=stint.id, kind=kind, at=at, detail=detail))
     return stint
 
 
-def bring_in_agreed(store: Store, day: RecordedDay, agreed: list[Agreed]) -> list[Stint]:
+def _check_new(store: Store, day: RecordedDay, track: RecordedTrack, field: Field) -> None:
+    """Refuse what the logbook has already: a trace that was at the same places at the same times."""
+    for stint in store.all(Stint):
+        if stint.at > track.t[-1]:
+            continue
+        known = store.read_trace(stint.id)
+        if not len(known) or known.t[-1] < track.t[0]:
+            continue
+        had = repeated(known.t, known.lat, known.lon, track.t, track.lat, track.lon)
+        if had is not None and had.mean() > GIVEN_TWICE:
+            raise TraceRefused(
+                "The work on {field} in {name} is in this logbook already. It was not written again.",
+                field=field.name,
+                name=day.name,
+            )
+
+
+def bring_in_agreed(store: Store, agreed: list[Agreed]) -> list[Stint]:
     """Write what was agreed to, a stint for each visit of a field and each who, what and work.
 
     Raises
@@ -207,12 +311,14 @@ def bring_in_agreed(store: Store, day: RecordedDay, agreed: list[Agreed]) -> lis
     groups: dict[tuple, list[Agreed]] = {}
     for one in sorted(agreed, key=lambda one: one.part.begin):
         who = (one.operator_id, one.tractor_id, one.tool_id, one.operation)
-        groups.setdefault((one.part.visit.first, *who), []).append(one)
-    alone = [key[0] for key in groups]
-    t, written = day.trace.t[day.rows], []
-    for (first, *who), ones in groups.items():
+        groups.setdefault((id(one.part.day), one.part.visit.first, *who), []).append(one)
+    alone = [key[:2] for key in groups]
+    written = []
+    for (which, first, *who), ones in groups.items():
+        day = ones[0].part.day
+        t = day.track.t[day.rows]
         visit = replace(ones[0].part.visit, spells=tuple((one.part.begin, one.part.end) for one in ones))
-        if alone.count(first) > 1:
+        if alone.count((which, first)) > 1:
             # several stints in one visit: each has the fixes of its own time
             last = int(np.searchsorted(t, visit.spells[-1][1], side="right")) - 1
             visit = replace(visit, first=int(np.searchsorted(t, visit.spells[0][0])), last=last)
@@ -221,11 +327,8 @@ def bring_in_agreed(store: Store, day: RecordedDay, agreed: list[Agreed]) -> lis
 
 
 def _parts(day: RecordedDay) -> list[DayPart]:
-    t = day.trace.t[day.rows]
-    if not len(t):
-        return []
-    plane = Plane(float(np.median(day.trace.lat[day.rows])), float(np.median(day.trace.lon[day.rows])))
-    xy = plane.to_xy(day.trace.lat[day.rows], day.trace.lon[day.rows])
+    t = day.track.t[day.rows]
+    _, xy = _plane(day.track, day.rows)
     gone = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
     edges = {float(t[0]), float(t[-1])}
     for visit in day.visits:
@@ -241,7 +344,7 @@ def _parts(day: RecordedDay) -> list[DayPart]:
         kind = "working" if spell else _longest(within, t, begin, end)
         runs = sum(s.kind == "working" for s in within) if spell else 0
         if spell or end - begin >= SHORTEST_PART_S:
-            parts.append(DayPart(kind, begin, end, visit, float(gone[last] - gone[first]), runs))
+            parts.append(DayPart(day, kind, begin, end, visit, float(gone[last] - gone[first]), runs))
     return parts
 
 
@@ -252,10 +355,6 @@ def _longest(stretches, t, begin, end) -> str:
         until = t[min(one.last + 1, len(t) - 1)]
         spent[one.kind] = spent.get(one.kind, 0.0) + max(0.0, min(until, end) - max(t[one.first], begin))
     return max(spent, key=spent.get, default="unknown")
-
-
-def _tap(store, stint, kind, at):
-    store.add(Tap(stint_id=stint.id, kind=kind, at=at, detail={"guessed": True}))
 
 
 def _check_closed(store):

@@ -1,45 +1,62 @@
-"""The figures of `rollbook measure`: from traces to areas, without any logbook or words."""
+"""The figures of `rollbook measure`: from recordings to areas, without any logbook or words.
+
+The stints are those that `rollbook bring` would write, and are counted as the assembler counts them.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 import shapely
 
-from cabapp.counting.areas.area_totals import recovered_parts, totals_of_rows
-from cabapp.counting.areas.row_stretches import count_rows
-from cabapp.counting.confidence import confidence_interval
-from cabapp.counting.edge_error import EdgeErrors
-from cabapp.counting.gaps import list_gaps, list_recovered
-from cabapp.geometry.field_ground import FieldGround
-from cabapp.geometry.plane import Plane
-from cabapp.position.recordings.trace_reader import TraceFile
-from cabapp.track.logging_interval import logging_interval
-from cabapp.track.receiver_error import judge, named, of_error
-from cabapp.track.swath import MachineLimits, SwathBuilder
-from cabapp.track.swept_ground import SweptPieces
-from cabapp.track.usable_fixes import WRONG_DATE, usable_fixes
-from cabapp.track.work_switches import WorkSwitch
-from store.errors import BoundaryRefused, TraceRefused
+from cabapp.common.message import message
+from cabapp.counting.areas.area_totals import area_totals
+from cabapp.counting.job_count import JobCount, StintPath
+from cabapp.jobs.imports.recorded_day import RecordedDay, RecordedStint, cut
+from cabapp.jobs.pass_counts.assembler import first_place
+from cabapp.position.recordings.machine_split import repeated
+from cabapp.position.recordings.recording import Recording
+from cabapp.track.logging_interval import gap_limit, logging_interval
+from cabapp.track.receiver_error import named, of_error
+from cabapp.track.tool import ToolGeometry
+from store.errors import BoundaryRefused, Message, TraceRefused
+from store.models import Field
 
-CELL = 0.25
 NEAR = 500.0
 """A trace that comes no closer to its field than this, m, belongs to another."""
 FARTHEST = 300e3
 """Ground farther apart than this, m, is no one's day and does not fit one flat plane."""
+OUTSIDE, UNREADABLE, TWICE = "no work in the field", "not readable or without a time", "there twice"
+
+STATED = message("as the recording states")
+GUESSED = message("estimated from how it was driven in the field")
+NO_FIELD = message("all that was recorded, for no boundary was given")
+NO_WORK = message("all that was recorded, for no work in the field could be told from how it was driven")
 
 
-def measure(traces, tool, target=2, boundary=None, cell=CELL, sigma=None, receiver=None) -> dict:
-    """Count the passes of traces over the ground.
+class _Counted(NamedTuple):
+    """A stint as it was counted, of which day, and why it is what it is."""
+
+    day: RecordedDay
+    stint: RecordedStint
+    path: StintPath
+    why: Message
+
+
+def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, receiver=None) -> dict:
+    """Count the passes of recordings over the ground.
 
     Parameters
     ----------
-    traces : list of TraceFile
-        Each one stint; counted in order of time.
-    tool : Tool
+    recordings : list of Recording
+    tool : ToolGeometry
     target : int
         Passes wanted.
     boundary : dict, optional
         GeoJSON Polygon or MultiPolygon.
-    cell : float
-        Distance of the rows, m.
+    row : float, optional
+        Distance of the rows, m; by default as everywhere.
     sigma : float, optional
         Error of one pass against the next, m, whoever drove it when.
     receiver : str, optional
@@ -48,68 +65,155 @@ def measure(traces, tool, target=2, boundary=None, cell=CELL, sigma=None, receiv
     Returns
     -------
     dict
-        What `rollbook measure --json` prints: areas m2, lengths m, times s, places degrees. Areas
-        are those in the field where there is one; what was covered outside stands apart.
+        What `rollbook measure --json` prints: areas m2, lengths m, times s, places degrees. Areas are those in
+        the field where there is one; what was covered outside stands apart. ``nothing`` says why no ground is
+        covered; None where some is.
 
     Raises
     ------
     TraceRefused
-        Several traces of which one has no date, a trace with no usable fix, or ground too far
-        apart to count together.
+        Several recordings of which one has no date, one with no usable fix, or ground too far apart to count
+        together.
     BoundaryRefused
         No fix lies in or near the field.
     """
-    traces = _in_order(traces)
-    kept = [usable_fixes(trace.t, trace.lat, trace.lon, trace.quality) for trace in traces]
-    plane = _plane(traces, kept, boundary)
-    field = None if boundary is None else FieldGround.from_geojson(boundary, plane, target)
-    stints, pieces, receivers = [], [], []
-    for trace, good in zip(traces, kept, strict=True):
-        if not good.keep.any():
-            raise TraceRefused("{name} holds no fix that can be used. Choose another recording.", name=trace.name)
-        stint, swept = _sweep(trace, good, plane, tool)
-        receivers.append(_receiver(trace, good.keep, sigma, receiver))
-        stint["receiver"] = _said(receivers[-1])
-        stints.append(stint)
-        pieces.append(swept)
-    _check_together(pieces)
-    if field is not None:
-        _check_near(traces, kept, plane, field)
-    rows = count_rows(pieces, field, cell, tool.width / 2, target)
-    parts = (1.0, 0.0) if field is None else recovered_parts(pieces, field, tool.width)
-    areas = totals_of_rows(rows, field, parts)
-    edges = EdgeErrors(pieces, receivers, field) if sigma is None else sigma
-    gaps = [] if field is None else list_gaps(rows, edges)
-    recovered = list_recovered(rows, edges)
-    proof = None if field is None else confidence_interval(pieces, receivers, field)
-    worst = max(receivers, key=lambda one: float(np.median(one.absolute)))
-    outside = ~rows.inside & (rows.count > 0)
-    total = {
-        key: sum(stint[key] for stint in stints)
-        for key in ("fixes", "used", "rejected", "duration_s", "length_m", "unknown_s")
-    }
+    found, twice, notes = _each_once(recordings)
+    days = [cut(_fields(boundary), track, recording.name) for recording, track in found]
+    _check_near(days, boundary)
+    days.sort(key=lambda day: day.track.t[day.rows[0]])
+    centre = None
+    if boundary is None:
+        kept = days[0].track
+        centre = first_place(kept.t, kept.lat, kept.lon, kept.quality, float(kept.t[days[0].rows[0]]))
+    count = JobCount(boundary, target, centre=centre)
+    told = named(receiver) if receiver else None if sigma is None else of_error(sigma)
+    counted = []
+    for day in days:
+        for stint, why in _stints(day, tool, boundary):
+            kept = stint.track
+            path = count.add_stint(
+                f"{len(counted)}", float(kept.t[0]), tool, kept.t, kept.lat, kept.lon, kept.sigma, stint.switches,
+                kept.quality, kept.hdop, receiver=told,
+            )  # fmt: skip
+            counted.append(_Counted(day, stint, path, why))
+    return _figures(count, tool, counted, recordings, twice, notes, row)
+
+
+def _each_once(recordings: list[Recording]):
+    """Return the tracks with their recordings, what is in two of them once; how many fixes are left out; and notes."""
+    kept, twice, notes = [], 0, []
+    for recording in recordings:
+        for track in recording.tracks:
+            new = np.ones(len(track), bool)
+            for _, other in kept:
+                had = repeated(other.t, other.lat, other.lon, track.t, track.lat, track.lon)
+                new &= True if had is None else ~had
+            if not new.all():
+                twice += int((~new).sum())
+                notes.append(
+                    message(
+                        "{name} says of {count} fixes what another recording given says too; they were counted once.",
+                        name=recording.name, count=int((~new).sum()),
+                    )
+                )  # fmt: skip
+            if track.placed[new].any():
+                kept.append((recording, track.at(new)))
+    undated = [recording.name for recording, _ in kept if not recording.dated]
+    if undated and len({id(recording) for recording, _ in kept}) > 1:
+        raise TraceRefused(
+            "{name} carries no date, so it cannot be put in order with the others. Measure it alone.", name=undated[0]
+        )
+    return kept, twice, notes
+
+
+def _fields(boundary) -> list[Field]:
+    return [] if boundary is None else [Field(name="", boundary=boundary)]
+
+
+def _stints(day: RecordedDay, tool, boundary) -> list[tuple[RecordedStint, Message]]:
+    """Return the stints of one machine that are counted, and why these."""
+    if boundary is None:
+        return [(day.whole(tool), STATED if day.stated else NO_FIELD)]
+    if day.worked or day.stated:
+        return [(day.stint(visit, tool), STATED if day.stated else GUESSED) for visit in day.worked]
+    return [(day.whole(tool), NO_WORK)]
+
+
+def _check_near(days: list[RecordedDay], boundary) -> None:
+    """Raise where the recordings lie too far apart, or all of them too far from the field."""
+    lat, lon = (np.concatenate([getattr(day.track, name)[day.rows] for day in days]) for name in ("lat", "lon"))
+    plane = JobCount(boundary, centre=(float(lat[0]), float(lon[0])) if boundary is None else None).plane
+    xy = plane.to_xy(lat, lon)
+    xy = xy[np.isfinite(xy[:, 0])]
+    apart = float(np.hypot(*np.ptp(xy, axis=0))) if len(xy) else np.inf
+    if boundary is not None:
+        ground = shapely.transform(shapely.geometry.shape(boundary), lambda ll: plane.to_xy(ll[:, 1], ll[:, 0]))
+        west, south, east, north = ground.bounds
+        away = np.hypot(
+            np.maximum(np.maximum(west - xy[:, 0], xy[:, 0] - east), 0),
+            np.maximum(np.maximum(south - xy[:, 1], xy[:, 1] - north), 0),
+        )
+        nearest = float(away.min()) if len(xy) else np.inf
+        if nearest > NEAR:
+            raise BoundaryRefused(
+                "The trace comes no closer to the field than {distance} km. Give the boundary of the field "
+                "it was driven in, with [longitude, latitude] in that order.",
+                distance=f"{nearest / 1000:,.1f}",
+            )
+    elif apart > FARTHEST:
+        raise TraceRefused(
+            "The traces cover ground {distance} km apart, which cannot be counted together. Measure each place alone.",
+            distance=f"{apart / 1000:,.0f}",
+        )
+
+
+def _figures(
+    count: JobCount, tool: ToolGeometry, counted: list[_Counted], recordings: list[Recording], twice: int,
+    notes: list[Message], row: float | None,
+) -> dict:  # fmt: skip
+    areas, inside = count.area_totals(row), count.field is not None
+    every = area_totals(count.pieces(), None, row, target=count.target) if inside else areas
+    stints = [_described(one) for one in counted]
+    rows = count.rows_across()
+    worst = max(count.receivers(), key=lambda one: float(np.median(one.absolute)), default=None)
+    proof = count.confidence()
+    fixes = sum(len(track) for one in recordings for track in one.tracks) + sum(one.dropped for one in recordings)
+    used = sum(one.path.used for one in counted)
+    reasons: dict[str, int] = {}
+    for one in counted:
+        for why, number in one.path.rejected.items():
+            reasons[why] = reasons.get(why, 0) + number
+    reasons |= {UNREADABLE: sum(one.dropped for one in recordings), TWICE: twice}
+    reasons[OUTSIDE] = fixes - used - sum(reasons.values())
     return {
-        "trace": {**total, "reasons": _add_reasons(stints)},
-        "tool": {"width_m": tool.width, "hitch_m": tool.hitch, "side_m": tool.side},
-        "target": target,
-        "cell_m": cell,
-        "sigma_m": _said(worst)["relative_m"],
-        "receiver": _said(worst),
+        "trace": {
+            "fixes": fixes,
+            "used": used,
+            "rejected": fixes - used,
+            "duration_s": sum(stint["duration_s"] for stint in stints),
+            "length_m": sum(stint["length_m"] for stint in stints),
+            "unknown_s": sum(stint["unknown_s"] for stint in stints),
+            "reasons": {why: number for why, number in reasons.items() if number > 0},
+        },
+        "tool": {"width_m": tool.width, "hitch_m": tool.hitch, "side_m": tool.side, "sections_m": list(tool.sections)},
+        "target": count.target,
+        "sigma_m": _said(worst)["relative_m"] if worst else None,
+        "receiver": worst and _said(worst),
         "area_m2": {
             "field": areas.field_area,
             "none": areas.none,
             "covered": areas.covered,
             "pass_area": areas.pass_area,
             "by_count": {str(n): area for n, area in areas.by_count.items()},
-            "covered_outside": float(rows.area[outside].sum()),
-            "pass_area_outside": float((rows.area * rows.count)[outside].sum()),
+            "covered_outside": max(0.0, every.covered - areas.covered) if inside else 0.0,
+            "pass_area_outside": max(0.0, every.pass_area - areas.pass_area) if inside else 0.0,
         },
         "recovered_m2": {"avoidable": areas.avoidable, "unavoidable": areas.unavoidable},
-        "recovered": _listed(recovered, plane),
-        "gaps": _listed(gaps, plane),
+        "recovered": _listed(count.recovered(rows), count.plane),
+        "gaps": _listed(count.gaps(rows), count.plane),
         "proof": proof
         and {
-            "target": target,
+            "target": count.target,
             "share": proof.share,
             "low": proof.low,
             "high": proof.high,
@@ -117,136 +221,39 @@ def measure(traces, tool, target=2, boundary=None, cell=CELL, sigma=None, receiv
             "words": proof.words(),
         },
         "stints": stints,
+        "notes": [f"{one.name}: {note}" for one in recordings for note in one.notes] + [str(note) for note in notes],
+        "nothing": None if every.covered or not stints else str(_why_nothing(counted, tool)),
     }
 
 
-def _listed(strips, plane):
-    """Return gaps or re-covered strips as the plain objects of the JSON."""
-    lat, lon = plane.to_latlon([(one.x, one.y) for one in strips]) if strips else ((), ())
-    return [
-        {
-            "kind": one.kind,
-            "area_m2": one.area,
-            "width_m": one.width,
-            "length_m": one.length,
-            "certainty": one.certainty,
-            "chance": one.chance,
-            "edge": one.edge,
-            "lat": float(place[0]),
-            "lon": float(place[1]),
-        }
-        for one, place in zip(strips, zip(lat, lon, strict=True), strict=True)
-    ]
-
-
-def _receiver(trace, keep, sigma, kind):
-    """Return how far off one trace's receiver is: as told by a person, or by the file."""
-    if kind is not None:
-        return named(kind)
-    if sigma is not None:
-        return of_error(sigma)
-    return judge(trace.t[keep], trace.sigma[keep], trace.hdop[keep], trace.quality[keep])
-
-
-def _said(receiver):
+def _described(one: _Counted) -> dict:
+    """Return one stint for the JSON: what was counted of which file, and why."""
+    t, interval = one.stint.track.t, logging_interval(one.path.t)
     return {
-        "basis": receiver.basis,
-        "words": receiver.words,
-        "relative_m": float(np.median(receiver.relative)),
-        "absolute_m": float(np.median(receiver.absolute)),
-    }
-
-
-def _in_order(traces):
-    if len(traces) > 1:
-        for trace in traces:
-            if not trace.dated:
-                raise TraceRefused(
-                    "{name} carries no date, so it cannot be put in order with the others. Measure it alone.",
-                    name=trace.name,
-                )
-    return sorted(traces, key=lambda trace: trace.t[0])
-
-
-def _plane(traces, kept, boundary):
-    if boundary is not None:
-        middle = shapely.geometry.shape(boundary).centroid
-        return Plane(middle.y, middle.x)
-    pairs = list(zip(traces, kept, strict=True))
-    lat, lon = (
-        np.sort(np.concatenate([getattr(trace, name)[good.keep] for trace, good in pairs])) for name in ("lat", "lon")
-    )
-    # one of the values itself: the mean of -179.9 and 179.9 is on the other side of the earth
-    return Plane(lat[len(lat) // 2], lon[len(lon) // 2]) if len(lat) else Plane(0.0, 0.0)
-
-
-def _check_together(pieces):
-    corners = np.concatenate([swept.quad.reshape(-1, 2) for swept in pieces])
-    apart = float(np.hypot(*np.ptp(corners, axis=0))) if len(corners) else 0.0
-    if apart > FARTHEST:
-        raise TraceRefused(
-            "The traces cover ground {distance} km apart, which cannot be counted together. Measure each place alone.",
-            distance=f"{apart / 1000:,.0f}",
-        )
-
-
-def _check_near(traces, kept, plane, field):
-    nearest = np.inf
-    shapely.prepare(field.polygon)
-    for trace, good in zip(traces, kept, strict=True):
-        xy = plane.to_xy(trace.lat[good.keep], trace.lon[good.keep])
-        away = shapely.distance(field.polygon, shapely.points(xy))
-        nearest = min(nearest, float(np.nanmin(away)))
-    if nearest > NEAR:
-        raise BoundaryRefused(
-            "The trace comes no closer to the field than {distance} km. Give the boundary of the field "
-            "it was driven in, with [longitude, latitude] in that order.",
-            distance=f"{nearest / 1000:,.1f}",
-        )
-
-
-def _sweep(trace: TraceFile, good, plane, tool) -> tuple[dict, SweptPieces]:
-    """Return what one stint's trace was like, and the ground it swept."""
-    keep = good.keep
-    t = trace.t[keep]
-    interval = logging_interval(t)
-    rules = MachineLimits().at_interval(interval)
-    # without a tap every moment counts as work, but not a break that the file itself declares
-    switches = [WorkSwitch(-np.inf, True)]
-    paused = 0.0
-    begins = np.searchsorted(np.flatnonzero(keep), trace.starts)
-    for first in np.unique(begins[(begins > 0) & (begins < len(t))]):
-        if t[first] - t[first - 1] <= rules.max_gap:
-            switches += [WorkSwitch(t[first - 1], False), WorkSwitch(t[first], True)]
-            paused += float(t[first] - t[first - 1])
-    sweeper = SwathBuilder(tool, rules)
-    xy = plane.to_xy(trace.lat[keep], trace.lon[keep])
-    parts = [sweeper.feed(t, xy, switches, trace.sigma[keep]), sweeper.finish()]
-    fixes = len(trace.t) + trace.dropped
-    reasons = dict(good.reasons)
-    for reason, count in sweeper.rejected.items():
-        reasons[reason] = reasons.get(reason, 0) + count
-    if trace.dropped:
-        reasons["not readable or without a time"] = trace.dropped
-    stint = {
-        "file": trace.name,
-        "fixes": fixes,
-        "used": sweeper.used,
-        "rejected": fixes - sweeper.used,
-        "reasons": reasons,
-        "duration_s": float(np.ptp(t if WRONG_DATE in reasons else trace.t)),
-        "length_m": sweeper.length,
-        "unknown_s": paused + sum(end - start for start, end, _, _ in sweeper.unknown),
+        "file": one.day.name,
+        "fixes": len(t),
+        "used": one.path.used,
+        "duration_s": float(np.ptp(one.path.t)) if len(one.path.t) else 0.0,
+        "length_m": one.path.length,
+        "unknown_s": sum(end - start for start, end, _, _ in one.path.unknown),
         "interval_s": interval,
-        "max_gap_s": rules.max_gap,
-        "notes": [str(note) for note in trace.notes],
+        "max_gap_s": gap_limit(interval),
+        "spans": [list(span) for span in one.stint.spans],
+        "why": str(one.why),
     }
-    return stint, SweptPieces.join(parts, sweeper.leave)
 
 
-def _add_reasons(stints):
-    reasons: dict[str, int] = {}
-    for stint in stints:
-        for reason, count in stint["reasons"].items():
-            reasons[reason] = reasons.get(reason, 0) + count
-    return reasons
+def _why_nothing(counted: list[_Counted], tool: ToolGeometry) -> Message:
+    """Return why no ground is covered."""
+    fixes, used = (sum(some) for some in zip(*((len(one.stint.track), one.path.used) for one in counted)))
+    length = sum(one.path.length for one in counted)
+    rejected = [pair for one in counted for pair in one.path.rejected.items()]
+    if rejected and used < 2:
+        why, number = max(rejected, key=lambda pair: pair[1])
+        return message("All but {used} of {fixes} fixes are left out, {count} of them as: {why}.",
+                       used=used, fixes=fixes, count=number, why=why)  # fmt: skip
+    if used < 2:
+        return message("There are not two fixes with a position, so nothing says which way the tool went.")
+    if not any(end > begin for one in counted for begin, end in one.stint.spans):
+        return message("The recording states that the tool never worked.")
+    gap = max(one.path.unknown, key=lambda)

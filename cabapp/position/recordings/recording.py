@@ -15,6 +15,7 @@ from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.position.fix import Fix, is_place
 from cabapp.position.recordings.machine_split import machines_of
 from store.errors import Message, TraceRefused
+from store.traces.trace_codec import HDOP_LIMIT
 
 MOST_POINTS = 2_000_000
 """More fixes in one file than this are refused: at ten a second it is 55 hours."""
@@ -97,10 +98,11 @@ class RecordedTrack:
         return replace(self, **some)
 
     def as_kept(self) -> "RecordedTrack":
-        """Return the track as the store keeps it, as `Fix.as_kept`: to 1e-7 degree, 0.01 s and 1 cm."""
+        """Return the track as the store keeps it, as `Fix.as_kept`: to 1e-7 degree, 0.01 s, 1 cm and HDOP 0.01."""
         return replace(
             self, t=np.rint(self.t * 100) / 100, sigma=np.rint(self.sigma * 100) / 100,
             lat=np.rint(self.lat * 1e7) / 1e7, lon=np.rint(self.lon * 1e7) / 1e7,
+            hdop=np.rint(np.minimum(self.hdop, HDOP_LIMIT) * 100) / 100,
         )  # fmt: skip
 
 
@@ -290,9 +292,9 @@ def _most(names: Iterable[str]) -> int:
 
 
 def _held(column: Floats) -> Floats:
-    """Return a column in which what was stated last holds on; 0 before anything was."""
-    last = np.maximum.accumulate(np.where(np.isnan(column), -1, np.arange(len(column))))
-    return np.where(last < 0, 0.0, column[last])
+    """Return a column in which what was stated last holds on; NaN before anything was."""
+    last = np.maximum.accumulate(np.where(np.isnan(column), 0, np.arange(len(column))))
+    return column[last]
 
 
 def _written(values: dict[str, object]) -> dict[str, object]:

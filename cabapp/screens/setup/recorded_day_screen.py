@@ -8,7 +8,7 @@ from kivy.properties import BooleanProperty, StringProperty
 
 from cabapp.common.message import message
 from cabapp.common.paths import home
-from cabapp.jobs.imports.recorded_day import Agreed, DayPart, bring_in_agreed, cut
+from cabapp.jobs.imports.recorded_day import Agreed, DayPart, bring_in_agreed, days
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.position.recordings.recording_search import recordings
 from cabapp.position.recordings.trace_reader import read_recording
@@ -70,21 +70,21 @@ class RecordedDayScreen(CabScreen):
 
         def work():
             try:
-                day, refusal = cut(fields, read_recording(path)), None
+                found, refusal = days(fields, read_recording(path)), None
             except Refused as fault:
-                day, refusal = None, fault
-            Clock.schedule_once(lambda _dt: self._have_read(token, day, refusal))
+                found, refusal = None, fault
+            Clock.schedule_once(lambda _dt: self._have_read(token, found, refusal))
 
         threading.Thread(target=work, name="reading a recording", daemon=True).start()
 
-    def _have_read(self, token, day, refusal):
+    def _have_read(self, token, found, refusal):
         if token is not self._token:
             return
         if refusal is not None:
             self.app.show_refusal(refusal)
             self.list_files()
             return
-        app, self._day = self.app, day
+        app, self._day = self.app, found[0]
         last = app.session.choices().last or ()
         rows = {word: app.store.all(model) for word, model in WHO.items()}
         self._who = {}
@@ -93,7 +93,7 @@ class RecordedDayScreen(CabScreen):
             self._who[word] = next((one for one in last if one in ids), ids[0] if len(ids) == 1 else None)
         tool = app.store.get(Tool, self._who["tool"]) if self._who["tool"] else None
         work = tool.operation if tool else OPERATIONS[0]
-        self._asked = [DayPartAnswer(part, part.kind, work if part.kind == "working" else None) for part in day.parts]
+        self._asked = [DayPartAnswer(part, part.kind, work if part.kind == "working" else None) for day in found for part in day.parts]
         if not any(one.work for one in self._asked):
             app.show_refusal(
                 message("No work on any field of this logbook was found in it. A part can be changed to work.")
@@ -113,10 +113,10 @@ class RecordedDayScreen(CabScreen):
 
     def _show_day(self):
         names = [self.app.store.get(model, self._who[word]).name for word, model in WHO.items() if self._who[word]]
-        self.title, self.remark, self.part = self._day.trace.name, ", ".join(names), "day"
+        self.title, self.remark, self.part = self._day.name, ", ".join(names), "day"
         ways = FarmSettings(self.app.store)
         if self._asked:
-            self.title = f"{self._day.trace.name}: {ways.format.short_day(self._asked[0].part.begin)}"
+            self.title = f"{self._day.name}: {ways.format.short_day(self._asked[0].part.begin)}"
         rows = [
             attempt_row(
                 self._format_part(one.part, one.kind, ways),
@@ -133,7 +133,7 @@ class RecordedDayScreen(CabScreen):
             )
 
     def _format_part(self, part, kind, ways):
-        field = self._day.fields[part.visit.field].name if part.visit else translate("On the way")
+        field = part.day.fields[part.visit.field].name if part.visit else translate("On the way")
         return translate(
             "{field}: {kind} {begin} to {end}",
             field=field, kind=_said(kind), begin=ways.format.time(part.begin), end=ways.format.time(part.end),
@@ -238,7 +238,7 @@ class RecordedDayScreen(CabScreen):
         elif lacking:
             self.app.show_refusal(message("Say first who it was, with which tractor and which tool: touch Change."))
         else:
-            written = bring_in_agreed(self.app.store, self._day, agreed)
+            written = bring_in_agreed(self.app.store, agreed)
             self.app.show_refusal(message("Written: {count}. The taps are marked as guessed.", count=len(written)))
             self.list_files()
 

@@ -215,7 +215,7 @@ def test_the_parts_of_a_day_are_few_and_in_order(recorded, tmp_path):
     from store import open_store
 
     with open_store(tmp_path / "logbook.sqlite") as store:
-        day = look_at(store, read_recording(recorded))
+        [day] = look_at(store, read_recording(recorded))
         names = [(part.visit and day.fields[part.visit.field].name, part.kind) for part in day.parts]
         worked = [part for part in day.parts if part.kind == "working"]
     assert [name for name in names if name[1] == "working"] == [("West", "working")] * 2 + [("East", "working")]
@@ -234,10 +234,10 @@ def test_parts_agreed_to_are_written_by_who_and_what(recorded, tmp_path, sea_far
     from store.models import Job
 
     with open_store(tmp_path / "logbook.sqlite") as store:
-        day = look_at(store, read_recording(recorded))
+        [day] = look_at(store, read_recording(recorded))
         first, second, _ = [part for part in day.parts if part.kind == "working"]
         who = (sea_farm.operator, sea_farm.tractor, sea_farm.tool)
-        stints = bring_in_agreed(store, day, [Agreed(second, *who, "harrowing"), Agreed(first, *who, "rolling")])
+        stints = bring_in_agreed(store, [Agreed(second, *who, "harrowing"), Agreed(first, *who, "rolling")])
         assert [store.get(Job, one.job_id).operation for one in stints] == ["rolling", "harrowing"]
         for stint, part in zip(stints, (first, second), strict=True):
             taps = taps_of(store, stint.id)
@@ -245,5 +245,5 @@ def test_parts_agreed_to_are_written_by_who_and_what(recorded, tmp_path, sea_far
             trace = store.read_trace(stint.id)
             assert (trace.t[0], trace.t[-1]) == (part.begin, part.end)
         with pytest.raises(TraceRefused, match="in this logbook already"):
-            bring_in_agreed(store, day, [Agreed(first, *who, "rolling")])
+            bring_in_agreed(store, [Agreed(first, *who, "rolling")])
         assert len(store.all(Stint)) == 2 and store.check() == []

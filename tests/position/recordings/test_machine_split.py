@@ -166,7 +166,7 @@ def test_work_of_the_tool_in_a_gpx_of_the_general_library(reading):
     made.tracks[0].segments.append(gpxpy.gpx.GPXTrackSegment(points))
     [track] = reading("a.gpx", made.to_xml()).tracks
     assert track.working.tolist() == [False, True, True]
-    assert track.width.tolist() == [0.0, 12.5, 12.5]
+    assert np.isnan(track.width[0]) and track.width[1:].tolist() == [12.5, 12.5]
     assert track.sections.tolist() == [[False, False], [False, True], [True, True]]
 
 
