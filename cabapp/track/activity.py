@@ -108,14 +108,16 @@ def guess(
     t, xy = np.asarray(t, float), np.asarray(xy, float).reshape(-1, 2)
     if not len(t):
         return [], []
-    speed, turned = _motion(t, xy)
     where = _where(xy, fields)
     gap = max(GAP_S, 5 * float(np.median(np.diff(t)))) if len(t) > 1 else GAP_S
+    breaks = np.flatnonzero(np.diff(t) > gap) + 1
+    parts = zip(np.split(t, breaks), np.split(xy, breaks))
+    speed, turned = (np.concatenate(one) for one in zip(*(_motion(*part) for part in parts)))
     kind = np.where(where < 0, KINDS.index(TRAVELLING), KINDS.index(WORKING))
     kind[(where >= 0) & (turned > TURNS)] = KINDS.index(TURNING)
     moving = kind.copy()
     kind[speed < STANDS_MPS] = KINDS.index(STANDING)
-    kind[np.flatnonzero(np.diff(t) > gap)] = KINDS.index(UNKNOWN)
+    kind[breaks - 1] = KINDS.index(UNKNOWN)
     away = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
 
     def lasted(first: int, last: int) -> float:

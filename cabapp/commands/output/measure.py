@@ -7,18 +7,21 @@ from functools import partial
 
 from cabapp.commands.options import number_between
 from cabapp.common.units import Units
-from cabapp.jobs.pass_counts.trace_measurement import CELL, measure
+from cabapp.jobs.pass_counts.trace_measurement import measure
 from cabapp.position.boundaries.boundary_geojson import read_boundary
 from cabapp.position.recordings.trace_reader import read_recording
+from cabapp.track.logging_interval import GAP
 from cabapp.track.receiver_error import KINDS
-from cabapp.track.swath import MachineLimits
 from cabapp.track.tool import ToolGeometry
+from store.facts.timestamp import write_time
 
 EXAMPLE = (
     "rollbook measure monday.gpx tuesday.gpx --width 13.7 --hitch 8 --target 2 --field home-quarter.geojson --json"
 )
-SHOWN_GAPS, SHOWN_AREA = 10, 50.0
-"""How many gaps the words list, and the least ground, m2, that would not read as 0.00 ha."""
+NOTHING = 3
+"""Exit status where a recording that moved covers no ground."""
+SHOWN_GAPS, SHOWN_SPANS, SHOWN_AREA = 10, 4, 50.0
+"""How many gaps and spans of work the words list, and the least ground, m2, that would not read as 0.00 ha."""
 
 
 def _passes(text: str) -> int:
@@ -42,8 +45,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     add("--hitch", type=metres(0, 99), default=0.0, metavar="M", help=text)
     text = "how far the tool's middle lies right of the antenna (left: negative)"
     add("--side", type=metres(-99, 99), default=0.0, metavar="M", help=text)
-    text = f"distance of the rows along which ground is counted (default {CELL:g})"
-    add("--cell", type=metres(0.05, 5), default=CELL, metavar="M", help=text)
+    text = "distance of the rows along which ground is counted (default: that of the office's pages)"
+    add("--cell", type=metres(0.05, 5), default=None, metavar="M", help=text)
     error = parser.add_mutually_exclusive_group()
     text = "error (1 sigma) of one pass against any other"
     error.add_argument("--sigma", type=metres(0, 50), default=None, metavar="M", help=text)
@@ -55,18 +58,21 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Measure and print."""
     try:
-        traces = []
+        recordings = []
         for n, path in enumerate(args.trace, 1):
             _progress(f"reading {n} of {len(args.trace)}")
-            traces.append(read_recording(path))
+            recordings.append(read_recording(path))
         boundary = read_boundary(args.field) if args.field else None
         _progress("counting")
         tool = ToolGeometry(args.width, hitch=args.hitch, side=args.side)
-        result = measure(traces, tool, args.target, boundary, args.cell, args.sigma, args.receiver)
+        result = measure(recordings, tool, args.target, boundary, args.cell, args.sigma, args.receiver)
     finally:
         _progress("")
     print(json.dumps(result, indent=1, allow_nan=False) if args.json else result_text(result))
-    return 0
+    if result["nothing"] is None:
+        return 0
+    print(f"rollbook: {result['nothing']}", file=sys.stderr)
+    return NOTHING
 
 
 def result_text(result: dict) -> str:
@@ -83,9 +89,10 @@ def result_text(result: dict) -> str:
         f"of which {trace['unknown_s'] / 60:.1f} min without a trustworthy position"
     ]
     lines += [f"  left out: {count:,} ({reason})" for reason, count in trace["reasons"].items()]
+    lines += [f"  {note}" for note in result["notes"]]
     for stint in result["stints"]:
-        lines += [f"  {stint['file']}: {note}" for note in stint["notes"]]
-        if stint["max_gap_s"] != MachineLimits().max_gap:
+        lines.append(f"  {stint['file']}: counted {_spans_text(stint['spans'])}, {stint['why']}")
+        if stint["max_gap_s"] != GAP:
             lines.append(
                 f"  {stint['file']}: a fix each {stint['interval_s']:g} s; only a gap of more than "
                 f"{stint['max_gap_s']:g} s counts as unknown"
@@ -109,6 +116,15 @@ def result_text(result: dict) -> str:
                 f"{acres.area_value(sum(one['area_m2'] for one in wide)):.2f} ac."
             )
     return "\n".join(lines)
+
+
+def _spans_text(spans):
+    """Return when it worked, UTC: all spans of a few, else from when to when."""
+    if not spans:
+        return "nothing"
+    shown = spans if len(spans) <= SHOWN_SPANS else [[spans[0][0], spans[-1][1]]]
+    words = [f"{write_time(a, 'seconds')} to {write_time(b, 'seconds')}" for a, b in shown]
+    return ", ".join(words) + (f" ({len(spans)} spans)" if shown is not spans else "")
 
 
 def _proof_result_text(result):

@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
 def visit_lines(days: list[RecordedDay], farm: FarmSettings) -> list[str]:
     """Return a line for each visit with work, and one for the fields only crossed."""
     lines = []
-    for number, (day, visit) in enumerate(((day, visit) for day in days for visit in day.worked), 1):
+    for number, (day, visit) in enumerate([(one, visit) for one in days for visit in one.worked], 1):
         spent = visit.seconds
         spells = ", ".join(f"{farm.format.time(a)} to {farm.format.time(b)}" for a, b in visit.spells)
         lines.append(

@@ -70,10 +70,11 @@ class Agreed:
 
 @dataclass(frozen=True)
 class RecordedStint:
-    """The fixes of a stint, in order of time, and its taps: kind, POSIX s and detail."""
+    """The fixes of a stint, in order of time, its taps (kind, POSIX s, detail), and s in breaks the file states."""
 
     track: RecordedTrack
     taps: list[tuple[str, float, dict[str, Any]]]
+    broken_s: float
 
     @property
     def switches(self) -> tuple[WorkSwitch, ...]:
@@ -211,7 +212,9 @@ def _stated(track: RecordedTrack) -> Spans:
     return [(float(track.t[a]), float(track.t[b])) for a, b in edges.reshape(-1, 2)]
 
 
-def _stint(day: RecordedDay, track: RecordedTrack, spells: Iterable[tuple[float, float]], tool: ToolGeometry) -> RecordedStint:
+def _stint(
+    day: RecordedDay, track: RecordedTrack, spells: Iterable[tuple[float, float]], tool: ToolGeometry
+) -> RecordedStint:
     marked = {} if day.stated else {"guessed": True}
     keep = usable_fixes(track.t, track.lat, track.lon, track.quality, float(track.t[0])).keep
     t, span = track.t[keep], np.cumsum(track.begins)[keep]
@@ -219,20 +222,20 @@ def _stint(day: RecordedDay, track: RecordedTrack, spells: Iterable[tuple[float,
     # a break that the file states is not driven through; a longer one is unknown by itself
     breaks = [n for n in np.flatnonzero(np.diff(span)) if 0 < t[n + 1] - t[n] <= limit]
     taps: list[tuple[str, float, dict[str, Any]]] = []
+    broken_s = 0.0
     for begin, end in spells:
         inside = [float(one) for n in breaks for one in t[n : n + 2] if begin <= t[n] and t[n + 1] <= end]
+        broken_s += sum(inside[1::2]) - sum(inside[::2])
         edges = [begin, *inside, end]
         for one, other in zip(edges[::2], edges[1::2]):
             if one < other:
                 taps += [("restart" if taps else "start", one, marked), ("stop", other, marked)]
     if track.width is not None or track.sections is not None:
         taps = sorted([*taps, *_part_taps(day, track, tool)], key=lambda tap: tap[1])
-    return RecordedStint(track, [*taps, ("finish", float(track.t[-1]), marked)])
+    return RecordedStint(track, [*taps, ("finish", float(track.t[-1]), marked)], broken_s)
 
 
-def _part_taps(
-    day: RecordedDay, track: RecordedTrack, tool: ToolGeometry
-) -> list[tuple[str, float, dict[str, Any]]]:
+def _part_taps(day: RecordedDay, track: RecordedTrack, tool: ToolGeometry) -> list[tuple[str, float, dict[str, Any]]]:
     """Return the taps that say which part of the tool works, before those of work at the same time."""
     try:
         switches = switches_of_columns(track.t, tool, track.working, track.width, track.sections)

@@ -12,9 +12,11 @@ import shapely
 
 from cabapp.common.message import message
 from cabapp.counting.areas.area_totals import area_totals
+from cabapp.counting.areas.row_stretches import fitting_row
 from cabapp.counting.job_count import JobCount, StintPath
 from cabapp.jobs.imports.recorded_day import RecordedDay, RecordedStint, cut
 from cabapp.jobs.pass_counts.assembler import first_place
+from cabapp.jobs.pass_counts.nothing_counted import why_nothing
 from cabapp.position.recordings.machine_split import repeated
 from cabapp.position.recordings.recording import Recording
 from cabapp.track.logging_interval import gap_limit, logging_interval
@@ -171,6 +173,7 @@ def _figures(
     count: JobCount, tool: ToolGeometry, counted: list[_Counted], recordings: list[Recording], twice: int,
     notes: list[Message], row: float | None,
 ) -> dict:  # fmt: skip
+    row = row or fitting_row(count.pieces())
     areas, inside = count.area_totals(row), count.field is not None
     every = area_totals(count.pieces(), None, row, target=count.target) if inside else areas
     stints = [_described(one) for one in counted]
@@ -185,6 +188,9 @@ def _figures(
             reasons[why] = reasons.get(why, 0) + number
     reasons |= {UNREADABLE: sum(one.dropped for one in recordings), TWICE: twice}
     reasons[OUTSIDE] = fixes - used - sum(reasons.values())
+    nothing = None
+    if not areas.covered:
+        nothing = why_nothing([one.path for one in counted], any(one.stint.spans for one in counted), count.field)
     return {
         "trace": {
             "fixes": fixes,
@@ -197,6 +203,7 @@ def _figures(
         },
         "tool": {"width_m": tool.width, "hitch_m": tool.hitch, "side_m": tool.side, "sections_m": list(tool.sections)},
         "target": count.target,
+        "cell_m": row,
         "sigma_m": _said(worst)["relative_m"] if worst else None,
         "receiver": worst and _said(worst),
         "area_m2": {
@@ -222,7 +229,7 @@ def _figures(
         },
         "stints": stints,
         "notes": [f"{one.name}: {note}" for one in recordings for note in one.notes] + [str(note) for note in notes],
-        "nothing": None if every.covered or not stints else str(_why_nothing(counted, tool)),
+        "nothing": str(nothing) if nothing else None,
     }
 
 
@@ -235,7 +242,7 @@ def _described(one: _Counted) -> dict:
         "used": one.path.used,
         "duration_s": float(np.ptp(one.path.t)) if len(one.path.t) else 0.0,
         "length_m": one.path.length,
-        "unknown_s": sum(end - start for start, end, _, _ in one.path.unknown),
+        "unknown_s": one.stint.broken_s + sum(end - start for start, end, _, _ in one.path.unknown),
         "interval_s": interval,
         "max_gap_s": gap_limit(interval),
         "spans": [list(span) for span in one.stint.spans],
@@ -243,17 +250,29 @@ def _described(one: _Counted) -> dict:
     }
 
 
-def _why_nothing(counted: list[_Counted], tool: ToolGeometry) -> Message:
-    """Return why no ground is covered."""
-    fixes, used = (sum(some) for some in zip(*((len(one.stint.track), one.path.used) for one in counted)))
-    length = sum(one.path.length for one in counted)
-    rejected = [pair for one in counted for pair in one.path.rejected.items()]
-    if rejected and used < 2:
-        why, number = max(rejected, key=lambda pair: pair[1])
-        return message("All but {used} of {fixes} fixes are left out, {count} of them as: {why}.",
-                       used=used, fixes=fixes, count=number, why=why)  # fmt: skip
-    if used < 2:
-        return message("There are not two fixes with a position, so nothing says which way the tool went.")
-    if not any(end > begin for one in counted for begin, end in one.stint.spans):
-        return message("The recording states that the tool never worked.")
-    gap = max(one.path.unknown, key=lambda)
+def _listed(strips, plane):
+    """Return gaps or re-covered strips as the plain objects of the JSON."""
+    lat, lon = plane.to_latlon([(one.x, one.y) for one in strips]) if strips else ((), ())
+    return [
+        {
+            "kind": one.kind,
+            "area_m2": one.area,
+            "width_m": one.width,
+            "length_m": one.length,
+            "certainty": one.certainty,
+            "chance": one.chance,
+            "edge": one.edge,
+            "lat": float(place[0]),
+            "lon": float(place[1]),
+        }
+        for one, place in zip(strips, zip(lat, lon, strict=True), strict=True)
+    ]
+
+
+def _said(receiver):
+    return {
+        "basis": receiver.basis,
+        "words": receiver.words,
+        "relative_m": float(np.median(receiver.relative)),
+        "absolute_m": float(np.median(receiver.absolute)),
+    }

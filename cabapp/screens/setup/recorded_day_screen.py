@@ -93,7 +93,11 @@ class RecordedDayScreen(CabScreen):
             self._who[word] = next((one for one in last if one in ids), ids[0] if len(ids) == 1 else None)
         tool = app.store.get(Tool, self._who["tool"]) if self._who["tool"] else None
         work = tool.operation if tool else OPERATIONS[0]
-        self._asked = [DayPartAnswer(part, part.kind, work if part.kind == "working" else None) for day in found for part in day.parts]
+        self._asked = [
+            DayPartAnswer(part, part.kind, work if part.kind == "working" else None)
+            for day in found
+            for part in day.parts
+        ]
         if not any(one.work for one in self._asked):
             app.show_refusal(
                 message("No work on any field of this logbook was found in it. A part can be changed to work.")
