@@ -1,4 +1,4 @@
-"""Count the passes of a recorded trace (GPX, CSV or NMEA) over the ground."""
+"""Count the passes of a recorded trace (GPX, CSV or NMEA) over the ground; status 3: it moved, yet covered none."""
 
 import argparse
 import json
@@ -7,7 +7,7 @@ from functools import partial
 
 from cabapp.commands.options import number_between
 from cabapp.common.units import Units
-from cabapp.jobs.pass_counts.trace_measurement import measure
+from cabapp.jobs.imports.trace_measurement import measure
 from cabapp.position.boundaries.boundary_geojson import read_boundary
 from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.track.logging_interval import GAP
