@@ -82,6 +82,11 @@ class RecordedStint:
         rows = [Tap(id=str(n), kind=kind, at=at, detail=detail) for n, (kind, at, detail) in enumerate(self.taps)]
         return stint_state.stint_state(float(self.track.t[0]), rows).switches
 
+    def inputs(self, key: str, tool: ToolGeometry) -> dict[str, Any]:
+        """Return what the pass count needs of the stint, as `StintRecord.inputs`."""
+        columns = {name: getattr(self.track, name) for name in ("t", "lat", "lon", "sigma", "quality", "hdop")}
+        return {"key": key, "tool": tool, "switches": self.switches, **columns}
+
     @property
     def spans(self) -> Spans:
         """When it worked, POSIX s."""

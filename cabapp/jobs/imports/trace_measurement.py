@@ -15,7 +15,7 @@ from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.areas.row_stretches import fitting_row
 from cabapp.counting.job_count import JobCount, StintPath
 from cabapp.jobs.imports.recorded_day import RecordedDay, RecordedStint, cut
-from cabapp.jobs.pass_counts.assembler import first_place
+from cabapp.jobs.pass_counts.assembler import count_stint, first_place
 from cabapp.jobs.pass_counts.nothing_counted import why_nothing
 from cabapp.position.recordings.machine_split import repeated
 from cabapp.position.recordings.recording import Recording
@@ -92,11 +92,8 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
     counted = []
     for day in days:
         for stint, why in _stints(day, tool, boundary):
-            kept = stint.track
-            path = count.add_stint(
-                f"{len(counted)}", float(kept.t[0]), tool, kept.t, kept.lat, kept.lon, kept.sigma, stint.switches,
-                kept.quality, kept.hdop, receiver=told,
-            )  # fmt: skip
+            inputs = stint.inputs(f"{len(counted)}", tool)
+            path = count_stint(count, float(stint.track.t[0]), inputs, told)
             counted.append(_Counted(day, stint, path, why))
     return _figures(count, tool, counted, recordings, twice, notes, row)
 

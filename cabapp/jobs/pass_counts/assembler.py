@@ -7,13 +7,15 @@ calls ``JobCount.add_stint`` or ``JobCount.add_seeding``.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
-from cabapp.counting.job_count import JobCount
+from cabapp.counting.job_count import JobCount, StintPath
 from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.stint_reader import StintRecord, read_stint
 from cabapp.jobs.records.work_intervals import Spans
+from cabapp.track.receiver_error import ReceiverError
 from cabapp.track.usable_fixes import usable_fixes
 from store import Store
 from store.models import Field, Job, Operator, Stint, Tool, Tractor
@@ -82,10 +84,17 @@ def assemble(
             for row in store.all(Stint, job_id=seeding.id):
                 count.add_seeding(**read_stint(store, row, corrections).inputs)
     for stint in stints:
-        counted = count.add_stint(start=stint.row.at, **stint.inputs)
+        counted = count_stint(count, stint.row.at, stint.inputs)
         stint.lost = [(begin, end) for begin, end, _, _ in counted.unknown]
         stint.split_hours(counted.t, counted.xy)
     return AssembledJob(field, job, stints, count, names, field.boundary is not None or worked is not None)
+
+
+def count_stint(
+    count: JobCount, start: float, inputs: dict[str, Any], receiver: ReceiverError | None = None
+) -> StintPath:
+    """Count one whole stint that began at `start`, POSIX s, of a logbook or of a file; `receiver` as a person states it."""
+    return count.add_stint(start=start, receiver=receiver, **inputs)
 
 
 def centre_of(stints: list[StintRecord], worked: bool) -> Place | None:

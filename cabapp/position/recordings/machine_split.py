@@ -49,24 +49,25 @@ def repeated(t: Floats, lat: Floats, lon: Floats, t2: Floats, lat2: Floats, lon2
     xy = metres(np.append(lat, lat2), np.append(lon, lon2))
     here, there = np.isfinite(xy[: len(t), 0]), np.isfinite(xy[len(t) :, 0])
     one, new = xy[: len(t)][here], xy[len(t) :][there]
-    if not len(one) or not len(new):
-        return np.isin(t2, t)
     known, asked = t[here], t2[there]
-    after = np.searchsorted(known, asked)
-    gap = np.minimum(
-        np.abs(known[np.minimum(after, len(known) - 1)] - asked), np.abs(asked - known[np.maximum(after - 1, 0)])
-    )
-    near = (gap <= NEAR_S) & (asked >= known[0]) & (asked <= known[-1])
-    if not near.any():
-        return np.zeros(len(t2), bool)
-    at = np.column_stack([np.interp(asked[near], known, one[:, axis]) for axis in (0, 1)])
-    if np.median(np.hypot(*(new[near] - at).T)) > APART_M:
-        return None
+    near = (_apart(known, asked) <= NEAR_S) & (asked >= known.min(initial=np.inf)) & (asked <= known.max(initial=0.0))
+    if near.any():
+        at = np.column_stack([np.interp(asked[near], known, one[:, axis]) for axis in (0, 1)])
+        if np.median(np.hypot(*(new[near] - at).T)) > APART_M:
+            return None
     steps = np.diff(known)
     interval = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
-    index = np.searchsorted(t, t2)
-    gaps = np.minimum(np.abs(t[np.minimum(index, len(t) - 1)] - t2), np.abs(t2 - t[np.maximum(index - 1, 0)]))
-    return gaps <= max(1.0, interval)
+    had: Bools = _apart(t, t2) == 0
+    had[there] = near & (_apart(known, asked) <= max(1.0, interval))
+    return had
+
+
+def _apart(t: Floats, other: Floats) -> Floats:
+    """Return how far in time each of `other` is from the nearest of t, s; both rising."""
+    if not len(t):
+        return np.full(len(other), np.inf)
+    after = np.searchsorted(t, other)
+    return np.minimum(np.abs(t[np.minimum(after, len(t) - 1)] - other), np.abs(other - t[np.maximum(after - 1, 0)]))
 
 
 def machines_of(t: Floats, lat: Floats, lon: Floats, span: np.ndarray, name: np.ndarray) -> list[Ints]:

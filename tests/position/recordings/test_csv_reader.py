@@ -154,7 +154,13 @@ def test_an_endless_line_is_passed_over_in_little_memory(written):
 
 
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(rows=st.lists(st.tuples(st.floats(0, 4e9), st.floats(-90, 90), st.floats(-180, 180)), min_size=1))
+@given(
+    # at one time there is one place: two receivers of one machine would count once
+    rows=st.lists(
+        st.tuples(st.integers(0, 10**7).map(lambda n: n * 401.7), st.floats(-90, 90), st.floats(-180, 180)),
+        min_size=1, unique_by=lambda row: row[0],
+    )
+)  # fmt: skip
 def test_what_is_written_is_read_back(written, rows):
     """Any times and places on the globe come back exactly, in order of time."""
     text = "time,lat,lon\n" + "".join(f"{t!r},{lat!r},{lon!r}\n" for t, lat, lon in rows)
