@@ -115,7 +115,7 @@ class StintRunner:
     def rebuild(self) -> None:
         """Count the stint again from the store."""
         self.recorder.write()
-        if self.field.boundary is None:  # what is now the first place of work may be another
+        if self.count.count.field is None:  # what is now the first place of work may be another
             self._open_count()
         else:
             self.count.rebuild(self.standing.switches)

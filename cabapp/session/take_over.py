@@ -13,6 +13,7 @@ from cabapp.jobs.records.new_stint import hitching_of
 from cabapp.jobs.records.pending_handovers import pending_handovers
 from cabapp.jobs.records.stint_reader import last_stint
 from cabapp.jobs.records.tap_log import taps_of_kind
+from cabapp.position.boundaries.boundary_judge import kept_boundary
 from cabapp.session.state.view import Choice, Choices, FieldChoice
 from store import Store
 from store.models import Field, HandOver, HandOverReceipt, Job, Operator, Stint, Tool, Tractor
@@ -65,10 +66,10 @@ def _fields(store, season, here, now):
 
 def _metres(field, plane) -> float | None:
     """Return how far a field lies from the plane's origin, m; 0 inside it."""
-    if plane is None or field.boundary is None:
+    boundary = kept_boundary(field.boundary)
+    if plane is None or boundary is None:
         return None
-
-    on_plane = shapely.transform(shape(field.boundary), lambda ll: plane.to_xy(ll[:, 1], ll[:, 0]))
+    on_plane = shapely.transform(shape(boundary), lambda ll: plane.to_xy(ll[:, 1], ll[:, 0]))
     return float(shapely.distance(on_plane, shapely.Point(0, 0)))
 
 

@@ -9,10 +9,10 @@ from cabapp.position.boundaries.boundary_geojson import check_boundary
 from cabapp.reports.export.gpx_geojson import feature, geojson_text
 from store.errors import BoundaryRefused
 
-# the pair in the documentation of geojson-rewind
-WRONG_WAY = [[100, 0], [100, 1], [101, 1], [101, 0], [100, 0]]
-RIGHT_WAY = [[100, 0], [101, 0], [101, 1], [100, 1], [100, 0]]
-HOLE = [[100.2, 0.2], [100.8, 0.2], [100.8, 0.8], [100.2, 0.8], [100.2, 0.2]]
+# the pair in the documentation of geojson-rewind, a hundredth of its size, so that it can be a field
+WRONG_WAY = [[100, 0], [100, 0.01], [100.01, 0.01], [100.01, 0], [100, 0]]
+RIGHT_WAY = [[100, 0], [100.01, 0], [100.01, 0.01], [100, 0.01], [100, 0]]
+HOLE = [[100.002, 0.002], [100.008, 0.002], [100.008, 0.008], [100.002, 0.008], [100.002, 0.002]]
 
 
 def polygon(*rings):
@@ -45,7 +45,7 @@ def test_holes_are_clockwise(passed, hole):
 def test_longitude_comes_first(passed):
     """3.1.1: positions are [longitude, latitude]."""
     west, south, east, north = shape(passed(polygon(RIGHT_WAY))).bounds
-    assert (west, south, east, north) == (100, 0, 101, 1)
+    assert (west, south, east, north) == (100, 0, 100.01, 0.01)
 
 
 def test_altitude_is_no_third_corner():

@@ -13,6 +13,7 @@ from cabapp.common import paths
 from cabapp.common.units import Units
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.records.farm_settings import FarmSettings
+from cabapp.position.boundaries.boundary_judge import kept_boundary, kept_part
 from cabapp.position.boundaries.field_files import FieldFound, read_fields
 from cabapp.reports.model.parcel_split import SLIVER, polygons
 from store import Store, models, open_store
@@ -79,14 +80,17 @@ def _without_others(one: FieldFound, land: models.Field, others: list) -> tuple[
     def area(geometry) -> float:
         return shapely.transform(geometry, lambda c: plane.to_xy(c[:, 1], c[:, 0])).area
 
-    if land.boundary is not None and not area(shapely.intersection(form, shape(land.boundary))):
+    boundary = kept_boundary(land.boundary)
+    if boundary is not None and not area(shapely.intersection(form, shape(boundary))):
         raise Refused(
             "{name} lies nowhere in {field}. Look whether it is the right field.", name=one.name, field=land.name
         )
     whole = area(form)
     for other in others:
-        cut = area(shapely.intersection(form, shape(other.boundary)))
-        if cut > OVERLAP * min(whole, area(shape(other.boundary))):
+        kept = kept_part(other.boundary)
+        theirs = shape(kept) if kept else shapely.Polygon()
+        cut = area(shapely.intersection(form, theirs))
+        if cut > OVERLAP * min(whole, area(theirs)):
             share = f"{100 * cut / whole:.0f} %"
             raise Refused(
                 "{name} lies with {share} of its ground in {other}. "
@@ -94,7 +98,7 @@ def _without_others(one: FieldFound, land: models.Field, others: list) -> tuple[
                 name=one.name, share=share, other=other.name,
             )  # fmt: skip
         if cut:
-            form = polygons(shapely.difference(form, shape(other.boundary)))
+            form = polygons(shapely.difference(form, theirs))
     return form, whole - area(form)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from shapely.geometry import shape
 
 from cabapp.geometry.field_ground import FieldGround
-from cabapp.geometry.plane import Plane
+from cabapp.geometry.plane import Plane, wrap_longitude
 from cabapp.jobs.fields.season_history import crop_clock, noted_paces, seeded_at
 from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
@@ -20,6 +20,7 @@ from cabapp.jobs.records.tap_log import taps_of_kind
 from cabapp.planning.capacity import SPEED, field_capacity
 from cabapp.planning.fuel_use import EFFICIENCY
 from cabapp.planning.work_order import Work, in_order
+from cabapp.position.boundaries.boundary_judge import kept_boundary, kept_part
 from store import Store
 from store.models import Field, Job, Stint, Tool
 
@@ -43,7 +44,7 @@ def season_work(store: Store, season: int, now: float) -> tuple[tuple[FieldWork,
         return (), None
     grounds = {}
     for field in store.all(Field):
-        if field.boundary is None:
+        if kept_boundary(field.boundary) is None:
             continue
         left = noted.get(field.id, 1.0) * field_ground(field).area * field.target
         closes = crop_clock(store, field, season, now)[0]
@@ -102,8 +103,12 @@ def widest_tool(store: Store) -> float | None:
 
 def field_ground(field: Field) -> FieldGround:
     """Return a field with a boundary on an equal-area plane of its own."""
-    point = shape(field.boundary).representative_point()
-    return FieldGround.from_geojson(field.boundary, Plane(point.y, point.x), field.target, field.once_only)
+    boundary = kept_boundary(field.boundary)
+    if boundary is None:
+        raise ValueError("a field without a boundary has no ground")
+    point = shape(boundary).representative_point()
+    plane = Plane(point.y, wrap_longitude(point.x))
+    return FieldGround.from_geojson(boundary, plane, field.target, kept_part(field.once_only))
 
 
 @dataclass(frozen=True, slots=True)

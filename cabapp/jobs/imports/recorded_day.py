@@ -21,6 +21,7 @@ from cabapp.jobs.records.new_stint import open_stint
 from cabapp.jobs.records.stint_reader import last_stint, state_of, tool_of
 from cabapp.jobs.records.tool_parts import tap_of
 from cabapp.jobs.records.work_intervals import Spans, work_spans
+from cabapp.position.boundaries.boundary_judge import kept_boundary
 from cabapp.position.recordings.machine_split import repeated
 from cabapp.position.recordings.recording import RecordedTrack, Recording
 from cabapp.track.activity import ActivitySpan, FieldStay, guess
@@ -169,7 +170,7 @@ def days(fields: Iterable[Field], recording: Recording) -> list[RecordedDay]:
             "Record RMC or ZDA sentences too.",
             name=recording.name,
         )
-    bounded = [field for field in fields if field.boundary is not None]
+    bounded = [field for field in fields if kept_boundary(field.boundary) is not None]
     if not bounded:
         raise TraceRefused("No field in this logbook has a boundary. Draw or read in one first.")
     return [cut(bounded, track, recording.name) for track in recording.tracks]
@@ -189,7 +190,9 @@ def cut(fields: Sequence[Field], track: RecordedTrack, name: str) -> RecordedDay
         raise TraceRefused("{name} holds no fix that can be used. Choose another recording.", name=name)
     rows = rows[np.diff(track.t[rows], prepend=-np.inf) > 0]
     plane, xy = _plane(track, rows)
-    grounds = [shapely.transform(shape(f.boundary), lambda ll: plane.to_xy(ll[:, 1], ll[:, 0])) for f in fields]
+    grounds = [
+        shapely.transform(shape(kept_boundary(f.boundary)), lambda ll: plane.to_xy(ll[:, 1], ll[:, 0])) for f in fields
+    ]
     stretches, visits = guess(track.t[rows], xy, grounds)
     stated = any(one is not None for one in (track.working, track.width, track.sections))
     if stated:

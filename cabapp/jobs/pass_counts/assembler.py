@@ -15,6 +15,7 @@ from cabapp.counting.job_count import JobCount, StintPath
 from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.stint_reader import StintRecord, read_stint
 from cabapp.jobs.records.work_intervals import Spans
+from cabapp.position.boundaries.boundary_judge import kept_boundary, kept_part
 from cabapp.track.receiver_error import ReceiverError
 from cabapp.track.usable_fixes import usable_fixes
 from store import Store
@@ -70,14 +71,14 @@ def assemble(
     rows = sorted(store.all(Stint, job_id=job.id), key=lambda row: (row.at, row.id))
     rows = [row for row in rows if until is None or row.at < until]
     stints = [read_stint(store, row, corrections, names) for row in rows]
-    centre = worked = None
-    if field.boundary is None:
+    boundary, centre, worked = kept_boundary(field.boundary), None, None
+    if boundary is None:
         worked = centre_of(stints, worked=True)
         centre = worked or place or centre_of(stints, worked=False)
         if centre is None:
             return None
     stints = [stint for stint in stints if stint.row.id != without]
-    count = JobCount(field.boundary, job.target, centre=centre, once=field.once_only)
+    count = JobCount(boundary, job.target, centre=centre, once=kept_part(field.once_only))
     if job.operation != "seeding":
         # passes made before the ground was seeded are void
         for seeding in store.all(Job, field_id=field.id, season=job.season, operation="seeding"):
@@ -87,7 +88,7 @@ def assemble(
         counted = count_stint(count, stint.row.at, stint.inputs)
         stint.lost = [(begin, end) for begin, end, _, _ in counted.unknown]
         stint.split_hours(counted.t, counted.xy)
-    return AssembledJob(field, job, stints, count, names, field.boundary is not None or worked is not None)
+    return AssembledJob(field, job, stints, count, names, boundary is not None or worked is not None)
 
 
 def count_stint(

@@ -6,23 +6,14 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NoReturn
 
+import shapely
 from shapely.geometry import MultiPolygon, Polygon, mapping
 from shapely.geometry.polygon import orient
-from shapely.validation import explain_validity
 
-from cabapp.common.message import N_
-from store.errors import BoundaryRefused, Message, message
+from cabapp.position.boundaries.boundary_judge import check_place, judged
+from store.errors import BoundaryRefused
 
 LARGEST = 32 << 20
-_FAULTS = {
-    "Self-intersection": N_("its boundary crosses itself"),
-    "Ring Self-intersection": N_("its boundary touches itself"),
-    "Hole lies outside shell": N_("a hole lies outside it"),
-    "Nested holes": N_("one hole lies in another"),
-    "Nested shells": N_("one part lies in another"),
-    "Interior is disconnected": N_("a hole cuts it in two"),
-}
-"""GEOS's faults of a geometry."""
 _SAME_AS_WGS84 = ("crs84", "4326")
 
 
@@ -84,9 +75,9 @@ def check_boundary(data: Any, name: str = "The boundary") -> dict[str, Any]:
     --------
     A ring the wrong way round is rewound:
 
-    >>> ring = [[100, 0], [100, 1], [101, 1], [101, 0], [100, 0]]
+    >>> ring = [[10, 5], [10, 5.01], [10.01, 5.01], [10.01, 5], [10, 5]]
     >>> check_boundary({"type": "Polygon", "coordinates": [ring]})["coordinates"]
-    [[[100.0, 0.0], [101.0, 0.0], [101.0, 1.0], [100.0, 1.0], [100.0, 0.0]]]
+    [[[10.0, 5.0], [10.01, 5.0], [10.01, 5.01], [10.0, 5.01], [10.0, 5.0]]]
     """
     if not isinstance(data, dict):
         raise BoundaryRefused("{name} is JSON but not GeoJSON. Export the boundary as GeoJSON.", name=name)
@@ -97,12 +88,8 @@ def check_boundary(data: Any, name: str = "The boundary") -> dict[str, Any]:
             "{name} holds no polygon, so no boundary. Draw the field as a closed area and export it as GeoJSON.",
             name=name,
         )
-    field = polygons[0] if len(polygons) == 1 else MultiPolygon(polygons)
-    if not field.is_valid:
-        raise BoundaryRefused(
-            "{name} is no field: {fault}. Straighten the boundary there.", name=name, fault=_fault(field)
-        )
-    return _plain(mapping(field))
+    field = judged(polygons[0] if len(polygons) == 1 else MultiPolygon(polygons), name)
+    return _plain(mapping(shapely.orient_polygons(field, exterior_cw=False)))
 
 
 def _geometries(data: dict[str, Any]) -> Iterator[dict[str, Any]]:
@@ -139,12 +126,7 @@ def _parts(geometry: dict[str, Any], name: str) -> list[list[Any]]:
 
 def _polygon(rings: list[Any], name: str) -> Polygon:
     checked = [_ring(ring, name) for ring in rings]
-    polygon = orient(Polygon(checked[0], checked[1:]), 1.0)
-    if not polygon.is_valid or polygon.convex_hull.area == 0:
-        raise BoundaryRefused(
-            "{name} is no field: {fault}. Straighten the boundary there.", name=name, fault=_fault(polygon)
-        )
-    return polygon
+    return orient(Polygon(checked[0], checked[1:]), 1.0)
 
 
 def _ring(ring: Any, name: str) -> list[tuple[float, float]]:
@@ -163,19 +145,7 @@ def _ring(ring: Any, name: str) -> list[tuple[float, float]]:
             "{name} has a ring that does not end where it begins. Close it and export again.", name=name
         )
     for lon, lat in points:
-        if abs(lon) > 360 or abs(lat) > 360:
-            raise BoundaryRefused(
-                "{name} is in projected metres, not degrees ({x}, {y}). Export it in WGS 84 (EPSG:4326).",
-                name=name, x=f"{lon:.0f}", y=f"{lat:.0f}",
-            )  # fmt: skip
-        if abs(lat) > 90 and abs(lon) <= 90:
-            raise BoundaryRefused(
-                "{name} has latitude before longitude ({x}, {y}); GeoJSON wants [longitude, latitude]. "
-                "Export it again.",
-                name=name, x=f"{lon:.5f}", y=f"{lat:.5f}",
-            )  # fmt: skip
-        if not (abs(lat) <= 90 and abs(lon) <= 180):
-            raise BoundaryRefused("{name} has a corner off the globe: {x}, {y}.", name=name, x=repr(lon), y=repr(lat))
+        check_place(lon, lat, name)
     return points
 
 
@@ -187,18 +157,6 @@ def check_crs(data: dict[str, Any], name: str) -> None:
         raise BoundaryRefused(
             "{name} states another reference system than WGS 84. Export it in WGS 84 (EPSG:4326).", name=name
         )
-
-
-def _fault(field: Polygon | MultiPolygon) -> Message:
-    """Return what is wrong with a geometry, and where."""
-    if field.convex_hull.area == 0:
-        return message("it has no area")
-    words, _, place = explain_validity(field).partition("[")
-    fault = message(_FAULTS.get(words.strip(), words.strip().lower()))
-    lon, _, lat = place.rstrip("]").partition(" ")
-    if not lat:
-        return fault
-    return message("{fault} near {lat}, {lon}", fault=fault, lat=f"{float(lat):.5f}", lon=f"{float(lon):.5f}")
 
 
 def _plain(geometry: dict[str, Any]) -> dict[str, Any]:

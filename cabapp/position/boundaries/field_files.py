@@ -9,25 +9,19 @@ import os
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import Any
 
 import numpy as np
 import shapely
-from pyproj import Geod
-from shapely.geometry import LinearRing, MultiPolygon, Polygon
+from shapely.geometry import LinearRing, MultiPolygon, Polygon, shape
 
 from cabapp.position.boundaries.boundary_geojson import LARGEST, check_boundary
+from cabapp.position.boundaries.boundary_judge import Area, area_of, within_reach
 from cabapp.position.boundaries.field_readers import READERS
 from store.errors import BoundaryRefused, Message, message
 
 LOST = 0.002
 """A repair may change this share of a field's area; more is refused (our own choice)."""
-SMALLEST_M2, LARGEST_M2 = 100.0, 1e9
-"""No field is smaller or larger: the file is in other units, or no boundary."""
-_GEOD = Geod(ellps="WGS84")
-
-
-Area: TypeAlias = Polygon | MultiPolygon
 
 
 @dataclass(frozen=True)
@@ -97,25 +91,9 @@ def read_fields(path: str | os.PathLike[str]) -> list[FieldFound]:
 
 def _field(name: str, form: Area, source: str) -> FieldFound:
     where = f"{source}, {name}"
-    for lon, lat in shapely.get_coordinates(form)[:1]:
-        # the first corner: every check of values comes before one of shape
-        check_boundary(_box(lon, lat), where)
-    sound, repaired = _repaired(form, where)
+    sound, repaired = _repaired(within_reach(form, where), where)
     geometry = check_boundary(_plain(sound), where)
-    area = abs(sum(_GEOD.geometry_area_perimeter(part)[0] for part in getattr(sound, "geoms", [sound])))
-    if not SMALLEST_M2 <= area <= LARGEST_M2:
-        raise BoundaryRefused(
-            "{field} would be {area} m2, which no field is. Look whether its coordinates are degrees.",
-            field=where, area=f"{area:.3g}",
-        )  # fmt: skip
-    return FieldFound(name, geometry, area, repaired)
-
-
-def _box(lon: float, lat: float) -> dict[str, Any]:
-    ring = [[lon, lat], [lon + 1e-3, lat], [lon, lat + 1e-3], [lon, lat]]
-    if abs(lon) >= 179.9 or abs(lat) >= 89.9:
-        ring = [[lon, lat], [lon - 1e-3 * np.sign(lon), lat], [lon, lat - 1e-3 * np.sign(lat)], [lon, lat]]
-    return {"type": "Polygon", "coordinates": [ring]}
+    return FieldFound(name, geometry, area_of(shape(geometry)), repaired)
 
 
 def _repaired(form: Area, where: str) -> tuple[Area, Message | None]:

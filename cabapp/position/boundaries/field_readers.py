@@ -49,7 +49,7 @@ def _from_geojson(path: Path) -> Found:
         if isinstance(inner, dict) and inner.get("type") in ("Polygon", "MultiPolygon"):
             try:
                 form = shapely.force_2d(shape(inner))
-            except (TypeError, ValueError, IndexError, AttributeError, shapely.errors.ShapelyError):
+            except (TypeError, ValueError, IndexError, AttributeError, OverflowError, shapely.errors.ShapelyError):
                 # Rings not closed, not numbers, too short: the strict reader says which.
                 form = shape(check_boundary(inner, path.name))
             if not form.is_empty:

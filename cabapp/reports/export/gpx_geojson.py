@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from typing import ClassVar
 
 import numpy as np
+import shapely
 from gpxpy.gpx import GPX, GPXTrack, GPXTrackPoint, GPXTrackSegment, GPXWaypoint
 from shapely.geometry import mapping, shape
 from shapely.geometry.polygon import orient
@@ -123,8 +124,8 @@ def _xml_text(text: str) -> str | None:
 def feature(geometry: dict, **properties) -> dict:
     """Return a GeoJSON feature with its rings in the directions of RFC 7946.
 
-    Notes: RFC 7946 section 3.1.6: exterior rings counter-clockwise, holes clockwise; section 4: no "crs" member; 7
-    decimals are 1 cm.
+    Notes: RFC 7946 section 3.1.6: exterior rings counter-clockwise, holes clockwise; 3.1.9: cut at the antimeridian;
+    section 4: no "crs" member; 7 decimals are 1 cm.
 
     The rewind pair of the geojson-rewind documentation:
 
@@ -132,12 +133,25 @@ def feature(geometry: dict, **properties) -> dict:
     >>> feature({"type": "Polygon", "coordinates": [ring]})["geometry"]["coordinates"]
     [[[100.0, 0.0], [101.0, 0.0], [101.0, 1.0], [100.0, 1.0], [100.0, 0.0]]]
     """
-    form = shape(geometry)
+    form = _cut(shape(geometry))
     if form.geom_type == "Polygon":
         form = orient(form)
     elif form.geom_type == "MultiPolygon":
         form = type(form)([orient(part) for part in form.geoms])
     return {"type": "Feature", "properties": properties, "geometry": _rounded(mapping(form))}
+
+
+def _cut(form: shapely.Geometry) -> shapely.Geometry:
+    """Return an area whose longitudes go on past 180 cut there, as several areas."""
+    if form.is_empty or form.geom_type not in ("Polygon", "MultiPolygon") or max(map(abs, form.bounds[::2])) <= 180:
+        return form
+    turned = [
+        shapely.transform(form, lambda lonlat, turn=turn: lonlat + np.array([turn, 0.0]))
+        for turn in (-360.0, 0.0, 360.0)
+    ]
+    inside = [shapely.intersection(one, shapely.box(-180, -90, 180, 90)) for one in turned]
+    parts = [part for one in inside for part in shapely.get_parts(one) if part.geom_type == "Polygon"]
+    return shapely.MultiPolygon(parts)
 
 
 def _rounded(geometry: dict) -> dict:

@@ -7,6 +7,7 @@ import unicodedata
 import numpy as np
 import shapely
 
+from cabapp.position.boundaries.boundary_judge import kept_boundary
 from cabapp.reports.export import gpx_geojson
 from cabapp.reports.model.job_record import JobRecord
 
@@ -53,10 +54,11 @@ def job_geojson(record: JobRecord) -> str:
         "pass_area_m2": _two(tally.pass_area), "target": record.job.target,
         "by_count_m2": {str(n): _two(a) for n, a in sorted(tally.by_count.items())},
     }  # fmt: skip
-    if record.field.boundary is not None:
+    boundary = kept_boundary(record.field.boundary)
+    if boundary is not None:
         features.append(
             gpx_geojson.feature(
-                record.field.boundary, kind="field", name=record.field.name, crop=record.field.crop,
+                boundary, kind="field", name=record.field.name, crop=record.field.crop,
                 operation=record.job.operation, season=record.job.season, **areas,
             )
         )  # fmt: skip

@@ -10,6 +10,7 @@ from shapely.errors import ShapelyError
 from shapely.geometry import shape
 
 from cabapp.counting.job_count import JobCount
+from cabapp.position.boundaries.boundary_judge import kept_part
 from store import models
 
 GRID = 1e-5
@@ -55,7 +56,7 @@ class Split:
 def outline(parcel: models.Parcel, count: JobCount):
     """Return a parcel's part of the field on the job's plane, m; None where it is no polygon."""
     try:
-        form = shape(parcel.boundary)
+        form = shape(kept_part(parcel.boundary))
         if form.geom_type not in ("Polygon", "MultiPolygon") or not form.is_valid or form.is_empty:
             return None
         flat = shapely.transform(form, lambda c: count.plane.to_xy(c[:, 1], c[:, 0]))

@@ -14,6 +14,7 @@ from cabapp.planning.emergence import crop_of
 from cabapp.planning.half_lap import edge_strip_area
 from cabapp.planning.pass_comparison import compare
 from cabapp.planning.work_order import HOURS_A_DAY, Slot, Work, in_order
+from cabapp.position.boundaries.boundary_judge import kept_boundary
 from cabapp.reports.model.job_account import Account, StintAccount, rates
 from cabapp.reports.model.job_record import read_job
 from cabapp.reports.render.html_tables import Table, page
@@ -73,7 +74,7 @@ def plan_page(store: Store, accounts: list[Account], season: int, fmt: FarmForma
 def _entry(store: Store, row: models.Field, rolled: list[Account], season: int, now: float) -> PlanEntry:
     done = next((one for one in rolled if one.field == row.name), None)
     closes = crop_clock(store, row, season, now)[0]
-    if row.boundary is None:
+    if kept_boundary(row.boundary) is None:
         return PlanEntry(row, Work(row.name, 0.0, closes), None, None, None)
     field, width = field_ground(row), widest_tool(store)
     edge = edge_strip_area(field.polygon.length, width) if width and row.target == 2 else None
