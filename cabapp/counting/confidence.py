@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cabapp.counting.areas.row_stretches import frame_angle
+from cabapp.counting.areas.work_direction import frame_angle
 from cabapp.counting.visits.visit_rule import valid_visits
 from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.geometry.field_ground import FieldGround

@@ -4,7 +4,6 @@ from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from cabapp.geometry.arrays import Floats
 
@@ -31,19 +30,22 @@ def wrap_positive(angle: Any) -> Floats:
     return np.where(angle > TURN - 1e-9, 0.0, angle)
 
 
-def axial_mean(batches: Iterable[NDArray[np.complex128]]) -> float:
+def axial_mean(batches: Iterable[tuple[Floats, Floats]]) -> float:
     """Return the mean direction of steps, either way along it, rad in [0, pi); 0 without steps.
 
-    `batches`: complex, shape (n,); steps, m: east + i north.
+    `batches`: pairs of arrays, shape (n,); steps east and north, m.
 
     Notes: The doubled angles are averaged, weighted by length (axial data: Mardia and Jupp, Directional Statistics,
-    2000, section 1.1). A complex number squared has twice the angle.
+    2000, section 1.1).
 
-    >>> round(axial_mean([np.array([2 + 2j, -1 - 1j])]), 4)  # there and back are one direction
+    >>> round(axial_mean([(np.array([2.0, -1.0]), np.array([2.0, -1.0]))]), 4)  # there and back are one direction
     0.7854
     """
-    double: complex = 0j
-    for step in batches:
-        size = np.abs(step)
-        double += complex(step @ (step / np.where(size == 0, 1.0, size)))
-    return float(np.angle(double) / 2 % np.pi)
+    along = across = 0.0
+    for east, north in batches:
+        size = np.sqrt(east * east + north * north)
+        sine = north / np.where(size == 0, 1.0, size)
+        # not as a product of matrices, for which a library may start threads
+        along += float((size - 2 * north * sine).sum())
+        across += float((2 * east * sine).sum())
+    return float(np.arctan2(across, along) / 2 % np.pi)

@@ -9,6 +9,8 @@ from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.geometry.polygon_rows import first_row_above
 
 NEXT = np.array([1, 2, 3, 0])
+BEFORE, AFTER = slice(0, 2), slice(3, 1, -1)
+"""The corners at the left and right end of the tool line, before and after the piece."""
 
 
 @dataclass
@@ -34,6 +36,14 @@ class Spans:
 def corners(quad: Floats) -> tuple[Floats, Floats]:
     """Return x and y of corners, each (4, n) in one stretch of memory."""
     return np.ascontiguousarray(quad[:, :, 0].T), np.ascontiguousarray(quad[:, :, 1].T)
+
+
+def turned(x: Floats, y: Floats, angle: float) -> tuple[Floats, Floats]:
+    """Return places, m, in a frame turned by an angle, rad."""
+    if angle == 0:
+        return x, y
+    c, s = np.cos(angle), np.sin(angle)
+    return x * c - y * s, x * s + y * c
 
 
 def counter_clockwise(x: Floats, y: Floats) -> Bools:

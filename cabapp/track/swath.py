@@ -369,7 +369,7 @@ class SwathBuilder:
         psis = np.concatenate([[first_psi], psi])
         across = np.empty((len(psis), 2))
         across[:, 0], across[:, 1] = -np.sin(psis), np.cos(psis)
-        quad = np.empty((len(which), 4, 2))
+        quad = np.empty((2, 4, len(which))).T  # corner by corner in one stretch of memory
         for side in (0, 1):
             edge = edges[:, side, None]
             quad[:, side] = centre[which] + across[which] * edge

@@ -18,7 +18,8 @@ class SweptPieces:
     Attributes
     ----------
     quad : ndarray, shape (n, 4, 2)
-        Corners, m on the plane; convex, a triangle repeats a corner.
+        Corners, m on the plane; convex, a triangle repeats a corner. Quickest where `quad.T` is
+        contiguous.
     s0, s1 : ndarray of int64, shape (n,)
         Odometer at the start and end of the piece, ticks.
     t : ndarray, shape (n,)
@@ -50,7 +51,9 @@ class SweptPieces:
     def turned(self, angle: float) -> "SweptPieces":
         """Return the pieces in a frame turned by an angle, rad."""
         c, s = np.cos(angle), np.sin(angle)
-        return SweptPieces(self.quad @ np.array([[c, s], [-s, c]]), self.s0, self.s1, self.t, self.leave)
+        x, y = self.quad[..., 0], self.quad[..., 1]
+        quad = np.stack([(x * c - y * s).T, (x * s + y * c).T]).T
+        return SweptPieces(quad, self.s0, self.s1, self.t, self.leave)
 
     @classmethod
     def join(cls, parts: list["SweptPieces"], leave: int) -> "SweptPieces":
@@ -98,7 +101,7 @@ def swept(quad: Floats, s0: Ints, s1: Ints, t: Floats, leave: int) -> SweptPiece
     repeat = np.ones(len(quad), np.int64)
     repeat[odd] = 2
     which = np.repeat(np.arange(len(quad)), repeat)
-    quad = quad[which]
+    quad = quad.T[..., which].T
     start = np.cumsum(repeat) - repeat
     quad[start[odd]] = first
     quad[start[odd] + 1] = second

@@ -5,8 +5,8 @@ import pytest
 
 from cabapp.counting.areas.area_totals import area_totals, totals_of_rows
 from cabapp.counting.areas.row_stretches import count_rows
-from cabapp.counting.visits import row_crossings
-from cabapp.counting.visits.row_sampling import RowSample
+from cabapp.counting.visits import overlap_search, row_crossings
+from cabapp.counting.visits.row_sampling import DOWN, KIND_BITS, PLACE_BITS, ROW_BITS, RowSample
 from cabapp.counting.visits.visit_rule import crossings, visits
 from cabapp.geometry.quad_rows import row_spans
 from cabapp.track import swath
@@ -66,10 +66,13 @@ def test_following_only_outer_edges_changes_no_count(seed, monkeypatch):
     """
     pieces = wander(seed)
     k, x0, x1, _ = visits(pieces, 0.5)
+    sample = RowSample(0.5, 1.0 + np.abs(pieces.quad).max())
     for block in (row_crossings.BLOCK, 37):
-        monkeypatch.setattr(row_crossings, "BLOCK", block)
-        found = crossings(pieces).on(RowSample(0.5))
-        rows, x, ends = (np.concatenate(c) for c in zip(*found))
+        for module in (row_crossings, overlap_search):
+            monkeypatch.setattr(module, "BLOCK", block)
+        keys = np.concatenate(list(crossings(pieces).on(sample)))
+        rows, ends = keys >> ROW_BITS, keys & DOWN
+        x = sample.metres(keys >> KIND_BITS & (1 << PLACE_BITS) - 1)
         low, size = k.min(), np.ptp(k) + 1
         assert rows.min() >= low
         for power in (1, 2, 3):

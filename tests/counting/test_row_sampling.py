@@ -6,8 +6,8 @@ import shapely
 from shapely.geometry import Point, Polygon
 
 from cabapp.counting.areas.area_totals import area_totals, totals_of_rows
-from cabapp.counting.areas.row_stretches import SLANT, count_rows
-from cabapp.counting.visits.row_sampling import STEP, RowSample
+from cabapp.counting.areas.row_stretches import count_rows
+from cabapp.counting.visits.row_sampling import SLANT, STEP, RowSample
 from cabapp.counting.visits.visit_rule import crossings
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.polygon_rows import first_row_above, odd_outline_rows, outline_rows
@@ -43,11 +43,11 @@ def test_areas_with_rows_left_out_are_those_of_the_exact_arrangement(
 def test_most_rows_of_straight_work_are_left_out_and_none_in_the_turns(make_path, sampled):
     """Along the lanes one row stands for several; where the tool turns every row is kept."""
     pieces = driven(make_path, sampled, 5)
-    low, high = crossings(pieces, SLANT).odd_rows(0.5, -np.tan(SLANT))
+    low, high = first_row_above(crossings(pieces, SLANT).odd, 0.5)
     busy = np.zeros(2000, bool)
     for a, b in zip(low + 500, high + 500):
         busy[a : b + 1] = True
-    ladder = RowSample(0.5, -500, busy)
+    ladder = RowSample(0.5, 1000.0, -500, busy)
     # the lanes run from 0 to 400 m north and all turns lie beyond, less what the turned frame adds
     straight = np.arange(first_row_above(60, 0.5), first_row_above(340, 0.5))
     kept, rung = ladder.find(straight)
@@ -88,7 +88,7 @@ def test_heights_of_rungs_add_up_to_the_rows_they_stand_for():
     for _ in range(50):
         bottom = int(random.integers(-40, 40))
         busy = random.random(int(random.integers(1, 60))) < 0.1
-        ladder = RowSample(0.5, bottom, busy)
+        ladder = RowSample(0.5, 100.0, bottom, busy)
         first = bottom // STEP * STEP
         rows = np.arange(first, -(-(bottom + len(busy)) // STEP) * STEP)
         kept, rung = ladder.find(rows)

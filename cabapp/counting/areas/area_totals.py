@@ -7,7 +7,9 @@ from dataclasses import field as default
 import numpy as np
 
 from cabapp.counting.areas.avoidable_overlap import split
-from cabapp.counting.areas.row_stretches import RowStretches, fitting_row, frame_angle, row_events
+from cabapp.counting.areas.row_events import RowsAcross
+from cabapp.counting.areas.row_stretches import RowStretches, fitting_row
+from cabapp.counting.areas.work_direction import frame_angle
 from cabapp.counting.visits.visit_rule import valid_visits
 from cabapp.geometry.arrays import Floats
 from cabapp.geometry.field_ground import FieldGround
@@ -135,13 +137,13 @@ def area_totals(
         parts = recovered_parts(stints, field, width, seedings)
     # as `totals_of_rows` of `count_rows`, but no stretch is ever written down
     row = fitting_row(stints) if row is None else row
-    events, sample, _ = row_events(stints, field, row, 0.0, seedings, every=False)
+    rows = RowsAcross(stints, field, row, 0.0, seedings, every=False)
     wanted = [(target, 0)] if field is None else [(field.target, 1), (1, 5)]
     sums: Floats = np.zeros(1)
     over = excess = 0.0
-    for batch in events.batches(field is not None):
-        passes = batch.count.ravel()
-        area = batch.width * (sample.height(batch.k) / events.fine)[:, None]
+    for batch in rows.batches():
+        area = rows.sample.height(batch.rung)
+        area *= batch.width
         for want, flips in wanted:
             if field is None:
                 here = area
@@ -149,7 +151,7 @@ def area_totals(
                 continue
             else:
                 here = area * ((batch.flips & 5) == flips)
-            new: Floats = np.bincount(passes, weights=here.ravel(), minlength=len(sums)).astype(float)
+            new: Floats = np.bincount(batch.count, here, len(sums)) / rows.sample.fine
             above = new[want + 1 :]
             over += float(above.sum())
             excess += float(above @ np.arange(1, len(above) + 1))

@@ -1,123 +1,175 @@
-"""Starts and ends on rows in order of place, a few rows at a time."""
+"""Starts and ends on rows laid across the work, in order of place, a few rows at a time."""
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csc_array
 
-from cabapp.geometry.arrays import Floats, Ints
+from cabapp.counting.areas.work_direction import frame_angle
+from cabapp.counting.visits.row_sampling import (
+    DOWN,
+    EDGE,
+    INNER,
+    KIND_BITS,
+    ONCE,
+    PLACE_BITS,
+    ROW_BITS,
+    STEP,
+    UP,
+    RowSample,
+)  # fmt: skip
+from cabapp.counting.visits.visit_rule import crossings, valid_visits
+from cabapp.geometry.arrays import Bools, Ints
+from cabapp.geometry.field_ground import FieldGround
+from cabapp.geometry.polygon_rows import first_row_above, odd_outline_rows, outline_rows
+from cabapp.track.swept_ground import TICK, SweptPieces
 
-UP, DOWN, EDGE, INNER, ONCE = range(5)
-ROWS = 64  # put in order together: they stay in cache
-BAND = 1 << 20  # events brought to their rows together: bounds the memory of a big job
-LAST = np.iinfo(np.int32).max
+EVENTS = 1 << 15
+"""Looked at together: few enough to stay in cache."""
+MOST = 1 << 20
+"""About so many are gathered together: bounds the memory of a big job."""
+FAR = 1 << (62 - ROW_BITS)
 FLIP = np.array([0, 0, 1, 2, 4, 0, 0, 0], np.uint8)
 
 
 @dataclass
 class RowBatch:
-    """Some rows with w events each, in order of place; a shorter row is filled up at its end.
+    """What follows each of n events on some rows, in order of place.
 
     Attributes
     ----------
-    k : ndarray of int64, shape (r,)
-        Row.
-    place : ndarray of int32, shape (r, w)
-        Of each event, steps.
-    width : ndarray of int32, shape (r, w)
-        Steps from each event to the next; 0 where there is none.
-    count : ndarray of int64, shape (r, w)
-        Passes between each event and the next.
-    flips : ndarray of uint8, shape (r, w)
-        1 in the field + 2 not in its edge strip + 4 where once is enough.
+    rung : ndarray of int64, shape (n,)
+    place : ndarray of int64, shape (n,)
+        Steps along the row.
+    width : ndarray of int64, shape (n,)
+        Steps to the next event; without meaning after the last of a row, where no ground lies.
+    count : ndarray of int64, shape (n,)
+        Passes from the event to the next.
+    flips : ndarray of uint8, shape (n,)
+        1 in the field + 2 not in its edge strip + 4 where once is enough; all 0 without a field.
     """
 
-    k: Ints
-    place: NDArray[np.int32]
-    width: NDArray[np.int32]
+    rung: Ints
+    place: Ints
+    width: Ints
     count: Ints
     flips: NDArray[np.uint8]
 
 
-class RowEvents:
-    """Gathers events on rows.
+class RowsAcross:
+    """All events on rows laid across the work.
 
-    Parameters
+    Parameters are those of `count_rows`; unless `every` row is wanted, one stands for several where
+    the work runs straight on.
+
+    Attributes
     ----------
-    low, high : float
-        All events lie between, m.
-
-    Notes
-    -----
-    An event is one 32-bit whole number, place and kind, in steps of 15 micrometres on 4 km: half
-    the memory of a float, and what is equal sorts by kind.
+    angle : float
+        What the frame is turned by, rad.
+    sample : RowSample
+        The rows kept.
     """
 
-    def __init__(self, low: float, high: float) -> None:
-        self.low = low
-        self.fine = 2.0 ** np.floor(27 - np.log2(high - low + 1))
-        self._parts: list[tuple[NDArray[np.int32], NDArray[np.int32]]] = []
+    def __init__(
+        self,
+        stints: Sequence[SweptPieces],
+        field: FieldGround | None,
+        row: float,
+        edge: float,
+        seedings: Sequence[SweptPieces],
+        every: bool = True,
+    ) -> None:
+        stints = [one for one in stints if len(one)]
+        self.angle = angle = frame_angle(stints)
+        self._field = field is not None
+        self._sown = [one.turned(angle) for one in seedings if len(one)]
+        void = [any(sown.t[-1] >= one.t[0] for sown in self._sown) for one in stints]
+        self._whole = [crossings(one, angle) for one, some in zip(stints, void) if not some]
+        self._void = [one.turned(angle) for one, some in zip(stints, void) if some]
+        far = [float(max(one.quad.max(), -one.quad.min())) for one in stints]
+        outlines = []
+        if field is not None:
+            far.append(float(np.abs(field.polygon.bounds).max()))
+            here = field.turned(angle)
+            inner = here.without_edge(edge) if edge else here.polygon
+            outlines = [(here.polygon, EDGE), (inner, INNER), (here.once, ONCE)]
+            outlines = [(polygon, kind) for polygon, kind in outlines if polygon is not None]
+        # a corner turned lies within sqrt 2 times as far
+        reach = 100 + 1.5 * max(far, default=0.0)
+        busy: tuple[int, Bools | None] = 0, None
+        if not every and not self._void:
+            odd = [first_row_above(one.odd, row) for one in self._whole]
+            odd += [np.stack(odd_outline_rows(polygon, row)) for polygon, _ in outlines]
+            busy = _busy(np.concatenate([np.zeros((2, 0), np.int64), *odd], axis=1))
+        self.sample = RowSample(row, reach, *busy)
+        self._outlines = np.zeros(0, np.int64)
+        for polygon, kind in outlines:
+            k, x = outline_rows(polygon, row)
+            kept, rung = self.sample.find(k)
+            self._outlines = np.append(self._outlines, self.sample.keys(rung, x[kept], kind))
+        # both ends of the tool meet a row every so many metres; bands of rows with equally long paths
+        metres = sum(int((one.s1 - one.s0).sum()) for one in stints) * TICK
+        bands = int(2 * metres / row / MOST / (1 if every else STEP)) + 1
+        cuts = np.zeros(0, np.int64)
+        if bands > 1:
+            some = np.concatenate([one.quad[::64, 0] for one in stints])
+            north = some @ (np.sin(angle), np.cos(angle))
+            cuts = self.sample.above(np.quantile(north, np.arange(1, bands) / bands))
+        self._cuts = [-FAR, *cuts.tolist(), FAR]
 
-    def add(self, k: Ints, x: Floats, kind: int | NDArray[np.int8]) -> None:
-        """Add events at rows k and places x (m), of one kind or an array of kinds."""
-        if len(k):
-            place = (x * self.fine + (0.5 - self.low * self.fine)).astype(np.int32)
-            self._parts.append((k.astype(np.int32), place << 3 | kind))
+    def batches(self) -> Iterator[RowBatch]:
+        """Yield all rows that have events, ascending."""
+        for low, high in itertools.pairwise(self._cuts):
+            rungs = (low, high) if len(self._cuts) > 2 else None
+            outlines = self._outlines >> ROW_BITS
+            parts = [self._outlines[(outlines >= low) & (outlines < high)]]
+            for one in self._whole:
+                parts += one.on(self.sample, rungs)
+            for pieces in self._void:
+                k, x0, x1, _ = valid_visits(pieces, self._sown, self.sample.row)
+                here = (k >= low) & (k < high)
+                parts += [self.sample.keys(k[here], x[here], kind) for x, kind in ((x0, UP), (x1, DOWN))]
+            keys = np.concatenate(parts)
+            del parts
+            yield from _batches(keys, self._field)
 
-    def batches(self, field: bool) -> Iterator[RowBatch]:
-        """Yield all rows that have events, ascending; `flips` is all 0 unless there is a field."""
-        if not self._parts:
-            return
-        bottom = min(int(k.min()) for k, _ in self._parts)
-        top = max(int(k.max()) for k, _ in self._parts) + 1
-        total = sum(len(k) for k, _ in self._parts)
-        edges = np.linspace(bottom, top, -(-total // BAND) + 1).astype(int).tolist()
-        for start, stop in itertools.pairwise(edges):
-            if len(edges) == 2:
-                some = self._parts
-            else:
-                chosen = ((k, key, (k >= start) & (k < stop)) for k, key in self._parts)
-                some = [(k[in_], key[in_]) for k, key, in_ in chosen]
-            k = np.concatenate([k for k, _ in some])
-            k -= start
-            key = np.concatenate([key for _, key in some])
-            # from columns to rows a sparse matrix is brought by a counting sort in C
-            ends = np.array([0, len(k)], np.int32)
-            table = csc_array((key, k, ends), shape=(stop - start, 1)).tocsr()
-            for a in range(0, stop - start, ROWS):
-                ends = table.indptr[a : a + ROWS + 1]
-                number = np.diff(ends)
-                if number.any():
-                    keys = table.data[ends[0] : ends[-1]]
-                    yield self._batch(np.arange(len(number)) + a + start, keys, number, field)
 
-    def _batch(self, k: Ints, keys: NDArray[np.int32], number: Ints, field: bool) -> RowBatch:
-        # short rows side by side sort many times faster than one long array
-        there = np.arange(number.max()) < number[:, None]
-        if there.all():
-            key = keys.reshape(there.shape)
+def _busy(rows: Ints) -> tuple[int, Bools]:
+    """Return the lowest row of any of some ranges of rows, (2, n), and which from there up are in one."""
+    if rows.size == 0:
+        return 0, np.zeros(0, bool)
+    bottom = int(rows[0].min())
+    first, last = rows - bottom
+    size = int(last.max()) + 2
+    return bottom, np.cumsum(np.bincount(first, minlength=size) - np.bincount(last + 1, minlength=size)) > 0
+
+
+def _batches(keys: Ints, field: bool) -> Iterator[RowBatch]:
+    """Yield rows of events, ascending; `keys` come in any order."""
+    keys.sort()
+    start = 0
+    while start < len(keys):
+        after = keys[min(start + EVENTS, len(keys)) - 1] >> ROW_BITS
+        stop = int(np.searchsorted(keys, (after + 1) << ROW_BITS))
+        key = keys[start:stop]
+        start = stop
+        place = key >> KIND_BITS
+        width = np.zeros(len(key), np.int64)
+        np.subtract(place[1:], place[:-1], out=width[:-1])
+        place &= (1 << PLACE_BITS) - 1
+        if field:
+            kind = key & ((1 << KIND_BITS) - 1)
+            # what starts on a row ends on it: one running sum goes through all rows, each from 0
+            count = np.cumsum((kind < DOWN).astype(np.int64) - (kind == DOWN))
+            flips = np.bitwise_xor.accumulate(FLIP[kind])
         else:
-            key = np.full(there.shape, LAST, np.int32)
-            key[there] = keys
-        key.sort(axis=1)
-        kind = (key & 7).astype(np.uint8)
-        place = key >> 3
-        width = np.zeros(place.shape, np.int32)
-        np.subtract(place[:, 1:], place[:, :-1], out=width[:, :-1])
-        width[:, :-1] *= there[:, 1:]
-        # what starts on a row ends on it: one running sum goes through all rows, each from 0
-        steps = (kind == UP).view(np.int8) - (kind == DOWN).view(np.int8)
-        count = np.cumsum(steps.ravel(), dtype=np.int64).reshape(place.shape)
+            count = key & DOWN
+            count *= -2
+            count += 1
+            np.cumsum(count, out=count)
+            flips = np.zeros(len(key), np.uint8)
         # at a corner an end may be rounded to one step before its start
         np.maximum(count, 0, out=count)
-        flips = np.zeros(place.shape, np.uint8)
-        if field:
-            flips = np.bitwise_xor.accumulate(FLIP[kind].ravel()).reshape(place.shape)
-        return RowBatch(k, place, width, count, flips)
-
-    def metres(self, place: NDArray[np.int32]) -> Floats:
-        """Return places on a row, m, from steps."""
-        return np.asarray(place / self.fine + self.low)
+        yield RowBatch(key >> ROW_BITS, place, width, count, flips)

@@ -5,20 +5,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cabapp.counting.areas.row_events import DOWN, EDGE, INNER, ONCE, UP, RowBatch, RowEvents
-from cabapp.counting.areas.work_direction import main_direction
+from cabapp.counting.areas.row_events import RowBatch, RowsAcross
 from cabapp.counting.visits.row_sampling import RowSample
-from cabapp.counting.visits.visit_rule import crossings, valid_visits
 from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.geometry.field_ground import FieldGround
-from cabapp.geometry.polygon_rows import odd_outline_rows, outline_rows
 from cabapp.track.swept_ground import TICK, SweptPieces
 
 ROW, FINEST = 0.5, 0.1
 """m between rows: where the tool works whole, and the least where its sections switch."""
-
-SLANT = 0.07
-"""rad. Rows lie not quite square to the work: an edge along a row would be counted whole or not."""
 
 
 @dataclass
@@ -84,12 +78,12 @@ def count_rows(
         Stints that seeded the ground: what was covered before them is void.
     """
     row = fitting_row(stints) if row is None else row
-    events, _, angle = row_events(stints, field, row, edge, seedings)
+    rows = RowsAcross(stints, field, row, edge, seedings)
     empty, no, whole = np.zeros(0), np.zeros(0, bool), np.zeros(0, np.int64)
     parts = [(whole, empty, empty, whole, no, no, whole)]
-    parts += [_stretches(batch, events, field, target) for batch in events.batches(field is not None)]
+    parts += [_stretches(batch, rows.sample, field, target) for batch in rows.batches()]
     k, x0, x1, count, inside, inner, want = (np.concatenate(column) for column in zip(*parts))
-    return RowStretches(k, x0, x1, count, inside, inner, want, row, angle)
+    return RowStretches(k, x0, x1, count, inside, inner, want, row, rows.angle)
 
 
 def fitting_row(stints: Sequence[SweptPieces]) -> float:
@@ -116,75 +110,13 @@ def fitting_row(stints: Sequence[SweptPieces]) -> float:
     return float(np.clip(fine, FINEST, ROW))
 
 
-def frame_angle(stints: Sequence[SweptPieces]) -> float:
-    """Return what the frame is turned by, rad, so that rows lie across the work."""
-    return float(np.pi / 2 - main_direction(stints) + SLANT)
-
-
-def row_events(
-    stints: Sequence[SweptPieces],
-    field: FieldGround | None,
-    row: float,
-    edge: float,
-    seedings: Sequence[SweptPieces],
-    every: bool = True,
-) -> tuple[RowEvents, RowSample, float]:
-    """Return the events on rows laid across the work, the rows kept, and the turn of the frame, rad.
-
-    Parameters are those of `count_rows`; unless `every` row is wanted, one stands for several where
-    the work runs straight on.
-    """
-    angle = frame_angle(stints)
-    sown = [one.turned(angle) for one in seedings]
-    far = [float(np.abs(one.quad).max()) for one in stints if len(one)]
-    far += [float(np.abs(field.polygon.bounds).max())] if field is not None else []
-    reach = 1 + 1.5 * max(far, default=0.0)  # a corner turned lies within sqrt 2 times as far
-    events = RowEvents(-reach, reach)
-    void = [any(len(one) and one.t[-1] >= pieces.t[0] for one in sown if len(pieces)) for pieces in stints]
-    whole = [crossings(p, angle) for p, some in zip(stints, void) if not some]
-    outlines = []
-    if field is not None:
-        here = field.turned(angle)
-        inner = here.without_edge(edge) if edge else here.polygon
-        outlines = [(here.polygon, EDGE), (inner, INNER), (here.once, ONCE)]
-        outlines = [(polygon, kind) for polygon, kind in outlines if polygon is not None]
-    sample = RowSample(row)
-    if not every and not any(void):
-        odd = [one.odd_rows(row, -np.tan(SLANT)) for one in whole]
-        odd += [odd_outline_rows(polygon, row) for polygon, _ in outlines]
-        sample = RowSample(row, *_busy(odd))
-    for one in whole:
-        for k, x, ends in one.on(sample):
-            events.add(k, x, ends.view(np.int8))  # UP is 0 and DOWN 1
-    for pieces, some in zip(stints, void):
-        if some:
-            k, x0, x1, _ = valid_visits(pieces.turned(angle), sown, row)
-            events.add(k, x0, UP)
-            events.add(k, x1, DOWN)
-    for polygon, kind in outlines:
-        k, x = outline_rows(polygon, row)
-        kept, rung = sample.find(k)
-        events.add(rung, x[kept], kind)
-    return events, sample, angle
-
-
-def _busy(odd: Sequence[tuple[Ints, Ints]]) -> tuple[int, Bools]:
-    """Return the lowest row of any of some ranges of rows, and which from there up are in one."""
-    first, last = (np.concatenate([np.zeros(0, np.int64), *(ends[n] for ends in odd)]) for n in (0, 1))
-    if len(first) == 0:
-        return 0, np.zeros(0, bool)
-    bottom = int(first.min())
-    size = int(last.max()) - bottom + 2
-    starts = np.bincount(first - bottom, minlength=size)
-    return bottom, np.cumsum(starts - np.bincount(last + 1 - bottom, minlength=size)) > 0
-
-
 def _stretches(
-    batch: RowBatch, events: RowEvents, field: FieldGround | None, target: int
+    batch: RowBatch, sample: RowSample, field: FieldGround | None, target: int
 ) -> tuple[Ints, Floats, Floats, Ints, Bools, Bools, Ints]:
     """Return the columns of `RowStretches` for one batch of rows."""
-    real = batch.width > 0
-    flips = batch.flips[real]
+    real = np.zeros(len(batch.rung), bool)
+    real[:-1] = (batch.width[:-1] > 0) & (batch.rung[1:] == batch.rung[:-1])
+    flips, place, width = batch.flips[real], batch.place[real], batch.width[real]
     if field is None:
         inside = inner = np.ones(len(flips), bool)
         want = np.full(len(flips), target)
@@ -192,12 +124,5 @@ def _stretches(
         inside = (flips & 1) > 0
         inner = inside & ((flips & 2) > 0)
         want = np.where(flips & 4, 1, field.target)
-    return (
-        np.repeat(batch.k, real.sum(axis=1)),
-        events.metres(batch.place[real]),
-        events.metres(batch.place[real] + batch.width[real]),
-        batch.count[real],
-        inside,
-        inner,
-        want,
-    )
+    x0, x1 = sample.metres(place), sample.metres(place + width)
+    return batch.rung[real], x0, x1, batch.count[real], inside, inner, want

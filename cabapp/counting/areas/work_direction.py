@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from cabapp.counting.visits.row_sampling import SLANT
 from cabapp.geometry.angles import axial_mean
 from cabapp.track.swept_ground import SweptPieces
 
@@ -13,5 +14,10 @@ def main_direction(stints: Sequence[SweptPieces]) -> float:
 
     The middle would mislead in the triangles of a pivot.
     """
-    corners = (np.ascontiguousarray(pieces.quad).view(complex)[:, :, 0] for pieces in stints)
-    return axial_mean(q[:, 3] - q[:, 0] for q in corners)
+    steps = (pieces.quad[:, 3] - pieces.quad[:, 0] for pieces in stints)
+    return axial_mean((step[:, 0], step[:, 1]) for step in steps)
+
+
+def frame_angle(stints: Sequence[SweptPieces]) -> float:
+    """Return what the frame is turned by, rad, so that rows lie across the work."""
+    return float(np.pi / 2 - main_direction(stints) + SLANT)

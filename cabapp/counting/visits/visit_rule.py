@@ -9,11 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from cabapp.counting.visits.overlap_search import overlap_candidates
+from cabapp.counting.visits.overlap_search import in_blocks
 from cabapp.counting.visits.row_crossings import RowCrossings
 from cabapp.counting.visits.row_intervals import Visits, uncovered
 from cabapp.counting.visits.voiding import void_seeded
-from cabapp.geometry.quad_rows import corners
 from cabapp.track.swept_ground import SweptPieces
 
 NEVER = np.iinfo(np.int64).min // 2
@@ -46,10 +45,16 @@ def visits(pieces: SweptPieces, row: float) -> Visits:
     row : float
         Distance between rows, m.
     """
-    since = visit_start(pieces.s0, pieces.leave)
-    far, near, *_ = overlap_candidates(*corners(pieces.quad), pieces.s1, since)
-    later = np.flatnonzero(far < near)
-    return uncovered(pieces.quad, row, later, near[later], far[later])
+    whole, some = np.zeros(0, np.int64), np.zeros(0)
+    found = [(whole, some, some, whole)]
+    for part, over in in_blocks(pieces, visit_start(pieces.s0, pieces.leave)):
+        first = min(part.start, int(over.far.min(initial=part.start)))
+        quad = pieces.quad[first : part.stop]
+        k, x0, x1, piece = uncovered(quad, row, over.busy - first, over.near - first, over.far - first)
+        mine = piece >= part.start - first
+        found.append((k[mine], x0[mine], x1[mine], piece[mine] + first))
+    k, x0, x1, piece = (np.concatenate(column) for column in zip(*found))
+    return k, x0, x1, piece
 
 
 def valid_visits(pieces: SweptPieces, seedings: Sequence[SweptPieces], row: float) -> Visits:
