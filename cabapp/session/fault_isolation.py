@@ -1,6 +1,8 @@
 """Isolates faults in counting and advice so that recording continues."""
 
 import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Protocol
 
 from cabapp.common.message import Message, message
@@ -21,34 +23,23 @@ class FaultState(Protocol):
     broken: bool
 
 
-class AdviceFaultGuard:
-    """Logs a fault in the advice of the day; counting and warnings continue."""
-
-    def __enter__(self):
-        return self
-
-    def __exit__(self, kind, error, _trace):
-        if isinstance(error, Exception):
-            log.error("the day could not be looked at", exc_info=error)
-        return isinstance(error, Exception)
+@contextmanager
+def advice_guarded() -> Iterator[None]:
+    """Log a fault in the advice of the day; counting and warnings continue."""
+    try:
+        yield
+    except Exception:
+        log.exception("the day could not be looked at")
 
 
-class CountFaultGuard:
-    """Logs a fault in counting or evaluation and makes it a message; recording continues."""
-
-    def __init__(self, runner: FaultState):
-        self._runner = runner
-
-    def __enter__(self):
-        return self
-
-    def __exit__(self, kind, error, _trace):
-        if error is None or not isinstance(error, Exception):
-            return False
-        if isinstance(error, Refused):
-            self._runner.trouble = error.message
-        else:
-            self._runner.broken = True
-            self._runner.trouble = FAULT
-        log.error("counting or judging failed", exc_info=error)
-        return True
+@contextmanager
+def count_guarded(runner: FaultState) -> Iterator[None]:
+    """Log a fault in counting or evaluation and make it a message; recording continues."""
+    try:
+        yield
+    except Refused as refused:
+        log.exception("counting or judging failed")
+        runner.trouble = refused.message
+    except Exception:
+        log.exception("counting or judging failed")
+        runner.broken, runner.trouble = True, FAULT

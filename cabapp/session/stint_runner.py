@@ -25,7 +25,7 @@ from cabapp.planning.finish_time import Finish
 from cabapp.position.fix import Fix, fix_columns
 from cabapp.session.advice.day_reader import DayReader
 from cabapp.session.advice.work_rate import WorkRate
-from cabapp.session.fault_isolation import FAULT, AdviceFaultGuard, CountFaultGuard
+from cabapp.session.fault_isolation import FAULT, advice_guarded, count_guarded
 from cabapp.session.fix_recorder import FixRecorder
 from cabapp.session.state.position_state import PositionState, trusted
 from cabapp.session.state.sentence import RECORDING, Advice, Sentence
@@ -73,7 +73,7 @@ class StintRunner:
         self._evaluated = -1e18
         self.day = DayReader(store, self, farm)
         self._open_count()
-        with AdviceFaultGuard():
+        with advice_guarded():
             self._work_rate = WorkRate(paces_before(store, self.stint))
             self.day.read()
 
@@ -92,11 +92,11 @@ class StintRunner:
             )
         )  # fmt: skip
         self._update_state()
-        with CountFaultGuard(self):
+        with count_guarded(self):
             if self.count is not None and (self.count.update_switches(self.standing.switches) or self.broken):
                 self.rebuild()
         apply_tap_effects(self, row)
-        with AdviceFaultGuard():
+        with advice_guarded():
             self.day.refresh(row.kind)
 
     def _read(self, stint_id: str):
@@ -162,7 +162,7 @@ class StintRunner:
     def _count(self, fixes):
         if self.broken:
             return
-        with CountFaultGuard(self):
+        with count_guarded(self):
             if self.count is None or (not self.count.settled and self.standing.state == WORKING):
                 t, lat, lon, _, quality, _ = fix_columns(fixes)
                 spans = None if self.standing.state != WORKING else self.standing.work(np.inf)
@@ -181,7 +181,7 @@ class StintRunner:
 
     def _open_count(self, place: Place | None = None):
         """Assemble the count as soon as there is a boundary or a place."""
-        with CountFaultGuard(self):
+        with count_guarded(self):
             earlier = assemble(self._store, self.job, without=self.stint.id, place=place)
             if earlier is not None:
                 self.count = LiveCount(self._store, self.stint, earlier, self.standing.switches)
@@ -193,7 +193,7 @@ class StintRunner:
         self.recorder.write()
         self._read(self.stint.id)
         self._open_count()
-        with AdviceFaultGuard():
+        with advice_guarded():
             self.day.read()
 
     def sync(self, now: float) -> None:
@@ -223,7 +223,7 @@ class StintRunner:
 
     def update_day(self, t: float) -> None:
         """Gather the day's facts when a minute has passed or a tap changed them."""
-        with AdviceFaultGuard():
+        with advice_guarded():
             self.day.update(t)
 
     def evaluate(self, t: float, position: str | None = None, lost_since: float | None = None) -> None:
@@ -231,7 +231,7 @@ class StintRunner:
         if t - self._evaluated < (EVALUATE_S if position == "good" else 0.0):
             return
         self._evaluated = t
-        with CountFaultGuard(self):
+        with count_guarded(self):
             if position == "good" and 2.33 * self.position.sigma() > self.tool.width / 3:
                 position = "poor"
             situation, self.ahead = read_situation(self, t, position, lost_since)
