@@ -63,7 +63,7 @@ def test_four_keys_at_most_while_driving(begun, farm, sizes):
     cab.picture("driving-day")
     cab.tap("Wing")
     cab.tap("Left up")
-    cab.wait_view(on=(False, True, True))
+    cab.wait_view(on=[False, True, True])
     cab.tap("Mark")
     cab.tap("Rock")
     cab.find("Undo mark")

@@ -49,9 +49,9 @@ def why_nothing(paths: Iterable[StintPath], worked: bool, field: FieldGround | N
         longest = max(paths, key=lambda path: len(path.t))
         interval = logging_interval(longest.t) or 0.0
         return message(
-            "Nothing was counted: the fixes are {interval:g} s apart, and where it went in more than {limit:g} s is not "
+            "Nothing was counted: the fixes are {interval} s apart, and where it went in more than {limit} s is not "
             "known. Let the logger write a fix each 15 s or oftener.",
-            interval=interval, limit=gap_limit(interval),
+            interval=f"{interval:g}", limit=f"{gap_limit(interval):g}",
         )  # fmt: skip
     away = 0.0 if field is None else float(shapely.distance(field.polygon, shapely.points(xy)).min())
     if away > 0:
