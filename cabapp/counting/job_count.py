@@ -24,6 +24,7 @@ from cabapp.geometry.arrays import Bools, Floats, GeoJson, Ints
 from cabapp.geometry.counted_ground import NEAR_M, CountedGround, cell_of, joined
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.plane import Plane
+from cabapp.track.fixes.white_noise import first_noise
 from cabapp.track.logging_interval import logging_interval
 from cabapp.track.pose import Pose
 from cabapp.track.receiver_error import ReceiverError, judge
@@ -215,10 +216,12 @@ class JobCount:
         switches: Iterable[WorkSwitch], quality: ArrayLike | None, hdop: ArrayLike | None, since: float | None = None,
     ) -> tuple[SweptPieces, StintPath, ReceiverError]:  # fmt: skip
         reasons, rows = self._rows(t, lat, lon, sigma, hdop, quality, since)
-        builder = SwathBuilder(tool, self.limits.at_interval(logging_interval(rows.t)))
+        t, xy = rows.t[rows.near], rows.xy[rows.near]
+        rules = self.limits.at_interval(logging_interval(rows.t)).with_noise(first_noise(t, xy))
+        builder = SwathBuilder(tool, rules)
         builder.leave_ground(rows.t[leavings(rows.near)])
         error = None if rows.sigma is None else rows.sigma[rows.near]
-        parts = [builder.feed(rows.t[rows.near], rows.xy[rows.near], switches, error), builder.finish()]
+        parts = [builder.feed(t, xy, switches, error), builder.finish()]
         rejected = Counter(reasons) + Counter(builder.rejected) + Counter({FAR: int((~rows.near).sum())})
         path = StintPath(rows.t, rows.xy, builder.unknown, builder.used, builder.length, dict(rejected))
         return SweptPieces.join(parts, builder.leave), path, judge(rows.t, rows.sigma, *rows.stated)
@@ -270,7 +273,9 @@ class JobCount:
         if not len(rows.t):
             return None
         if not stint.note_fixes(rows.t, rows.xy, rows.near, rows.sigma, *rows.stated):
-            return self._count(stint, stint.feed(rows.t, rows.xy, rows.near, rows.sigma))
+            pieces = stint.feed(rows.t, rows.xy, rows.near, rows.sigma)
+            if not stint.misread:
+                return self._count(stint, pieces)
         self._bare()
         self.grid.begin(stint.builder.leave, stint.builder.tool.width)
         self._count(stint, stint.again())

@@ -70,11 +70,22 @@ class LiveStint:
         for kept, column in zip(self._fixes, (t, xy[:, 0], xy[:, 1], near.astype(float), *columns), strict=True):
             kept.extend(column)
         self._interval.add(t)
-        return self._limits.at_interval(self._interval.interval) != self.builder.limits
+        return self.misread
+
+    @property
+    def misread(self) -> bool:
+        """Whether the fixes were taken by another logging interval or noise than is known of them now."""
+        return self._rules != self.builder.limits
+
+    @property
+    def _rules(self) -> MachineLimits:
+        first = self.builder.first_noise
+        rules = self._limits.at_interval(self._interval.interval)
+        return rules.with_noise(self.builder.limits.noise if first is None else first)
 
     def again(self) -> SweptPieces:
-        """Return the pieces of all fixes that were noted, by the logging interval now known."""
-        self.builder = SwathBuilder(self.builder.tool, self._limits.at_interval(self._interval.interval))
+        """Return the pieces of all fixes that were noted, by the logging interval and noise now known."""
+        self.builder = SwathBuilder(self.builder.tool, self._rules)
         for one in self._switches:
             self.builder.switch(one)
         self.marked, self._parts, self.away, self.course = 0, [], None, Course()

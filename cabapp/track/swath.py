@@ -16,7 +16,9 @@ from numpy.typing import ArrayLike
 
 from cabapp.geometry.angles import turn_between
 from cabapp.geometry.arrays import Bools, Floats, Ints
-from cabapp.track.fixes.filter import FixFilter
+from cabapp.track.fixes.filter import FixFilter, doubt
+from cabapp.track.fixes.smoothing import TrackSmoothing
+from cabapp.track.fixes.white_noise import CALM, Noise, WhiteNoise
 from cabapp.track.logging_interval import gap_limit
 from cabapp.track.path import bend_of, curve, far_enough, lengths, stretch_of
 from cabapp.track.pose import PathEnd, Pose, pose_now
@@ -35,6 +37,8 @@ CRUISE = 6
 SAME_WAY = np.deg2rad(60.0)
 SLIGHT = 0.2
 """rad. Bend of every chord by wandering alone, so that none is taken for exactly straight."""
+SURE = 7.0
+"""Standard errors of a noisy place that a machine must have moved to be surely somewhere else."""
 BLOCK = 8192
 """Fixes taken at once: few enough that all arrays stay in cache."""
 
@@ -63,6 +67,8 @@ class MachineLimits:
         Faster (m/s) or farther (m) is no reversing.
     sparse : bool
         Fixes are so far apart that whole turns lie between two of them.
+    noise : Noise
+        White noise of the fixes before it can be estimated from them.
     bow : float
         Most an end of the tool line may stray from the straight side of its piece, m.
 
@@ -79,11 +85,16 @@ class MachineLimits:
     reverse_limit: float = 20.0
     bow: float = 0.04
     sparse: bool = False
+    noise: Noise = CALM
 
     def at_interval(self, interval: float | None) -> "MachineLimits":
         """Return the limits for fixes so far apart in time, s; None = not known."""
         gap = max(self.max_gap, gap_limit(interval))
         return self if gap == self.max_gap else replace(self, max_gap=gap, sparse=True)
+
+    def with_noise(self, noise: Noise) -> "MachineLimits":
+        """Return the limits for fixes with such white noise at first."""
+        return self if noise == self.noise else replace(self, noise=noise)
 
 
 Unknown = tuple[float, float, tuple[float, float], tuple[float, float]]
@@ -120,6 +131,7 @@ class SwathBuilder:
         self.used = 0
         self.unknown: list[Unknown] = []
         self.length = 0.0
+        self._noise = WhiteNoise(limits.noise)
         self._filter = FixFilter(limits.max_gap, limits.max_speed)
         self._switches = SwitchTimeline(tool)
         self._left: list[float] = []
@@ -128,7 +140,10 @@ class SwathBuilder:
         self._fresh()
 
     def _fresh(self) -> None:
-        """Forget the stretch before a break; odometer and switches stay."""
+        """Forget the stretch before a break; odometer, noise and switches stay."""
+        self._smoothing = TrackSmoothing()
+        self._doubt = 0.0  # error of the first node, m, until the tractor has surely left it
+        self._reached: Floats | None = None  # newest place that counts for the length of the path
         self._nodes = np.zeros((0, 3))  # t, x, y; the first is the start of what is not given out
         self._waiting: deque[list[float]] = deque(maxlen=WAITING)  # noisy fixes since the last node
         self._way = np.zeros(0)  # direction of motion of the chords between them
@@ -141,6 +156,11 @@ class SwathBuilder:
         self._theta: float | None = None  # tractor heading at the first node
         self._pose: Start | None = None  # (centre x, y, tool heading) at the first node
         self._psi: float | None = None  # tool heading from straight chords only: says where to cut finer
+
+    @property
+    def first_noise(self) -> Noise | None:
+        """White noise first estimated, or None while there are too few fixes."""
+        return self._noise.first
 
     @property
     def rejected(self) -> dict[str, int]:
@@ -179,10 +199,13 @@ class SwathBuilder:
             sigma = np.full(len(t), np.nan) if sigma is None else np.asarray(sigma, float)
             blocks = [slice(n, n + BLOCK) for n in range(0, len(t), BLOCK)]
             return SweptPieces.join([self.feed(t[b], xy[b], (), sigma[b]) for b in blocks], self.leave)
-        rows = np.empty((len(t), 4))
+        rows = np.empty((len(t), 6))
         rows[:, 0] = t
         rows[:, 1:3] = np.asarray(xy, float).reshape(-1, 2)
         rows[:, 3] = 0.0 if sigma is None else np.nan_to_num(np.asarray(sigma, float))
+        if len(rows):
+            rows[:, 4:] = self._noise.feed(t, rows[:, 1:3])
+            rows[:, 3] = doubt(rows[:, 3], rows[:, 4])
         rows, breaks = self._filter.feed(rows)
         self.used += len(rows)
         out = []
@@ -193,9 +216,8 @@ class SwathBuilder:
             if breaks[a]:
                 out.append(self._close())
                 self._open(rows[a])
-                self._extend(rows[a + 1 : b])
-            else:
-                self._extend(rows[a:b])
+            self._extend(self._smoothing.feed(rows[a:b])[int(breaks[a]) :])
+            self._last = rows[b - 1]
             out.append(self._give(len(self._way) - 1))
         return SweptPieces.join(out, self.leave)
 
@@ -215,24 +237,51 @@ class SwathBuilder:
             if gone == len(self._left) or self._left[gone] > t1:
                 for a, b in self._switches.worked(t0, t1):
                     self.unknown.append((a, b, (x0, y0), (x1, y1)))
-        self._last = row
+        self._last = self._reached = row
+        self._doubt = float(row[4])
         self._nodes = row[None, :3].copy()
 
     def _extend(self, rows: Floats) -> None:
         """Add those fixes that moved far enough from the node before to give a direction."""
-        if len(rows) == 0 or self._last is None:
+        if len(rows) == 0 or self._reached is None:
             return
-        self.length += float(lengths(self._last[1:3], rows[:, 1:3]).sum())
-        self._last = rows[-1]
+        noisy = rows[:, 4] > 0
         need = self.limits.step * np.minimum(np.maximum(6 * rows[:, 3] / self.limits.step, 1), 4)
+        smooth = need > self.limits.step
+        if noisy.any():
+            need[noisy] = np.maximum(self.limits.step, SURE * rows[noisy, 3])
+            smooth &= ~noisy
+        if self._doubt > 0:
+            skip = self._surely_left(rows)
+            self._nodes_of(rows[:skip], noisy[:skip], rows[skip - 1 : skip, :3] if self._doubt == 0 else rows[:0, :3])
+            rows, need, smooth, noisy = rows[skip:], need[skip:], smooth[skip:], noisy[skip:]
+            if len(rows) == 0:
+                return
         before = np.concatenate([self._nodes[-1:, 1:], rows[:-1, 1:3]])
         moved = rows[:, 1:3] - before
         far = moved[:, 0] * moved[:, 0] + moved[:, 1] * moved[:, 1] >= need * need
         if not self._waiting and far.all():
             chosen = rows[:, :3]
         else:
-            smooth = need > self.limits.step
             chosen = far_enough(rows, need, smooth, self._nodes[-1, 1:], self._waiting)
+        self._nodes_of(rows, noisy, chosen)
+
+    def _surely_left(self, rows: Floats) -> int:
+        """Return how many rows there are up to the first surely away from a noisy start, or all; then it is settled."""
+        moved = rows[:, 1:3] - self._nodes[-1, 1:]
+        error = rows[:, 3] * rows[:, 3] + self._doubt * self._doubt
+        far = moved[:, 0] * moved[:, 0] + moved[:, 1] * moved[:, 1] >= SURE * SURE / 2 * error
+        if not far.any():
+            return len(rows)
+        self._doubt = 0.0
+        return int(far.argmax()) + 1
+
+    def _nodes_of(self, rows: Floats, noisy: Bools, chosen: Floats) -> None:
+        """Add the nodes chosen of some rows; noise alone is no way, so noisy rows count for its length by their nodes."""
+        way = np.concatenate([rows[~noisy, :3], chosen]) if noisy.any() else rows
+        if len(way) and self._reached is not None:
+            self.length += float(lengths(self._reached[1:3], way[:, 1:3]).sum())
+            self._reached = way[-1]
         if len(chosen):
             self._add(chosen)
 
@@ -300,6 +349,7 @@ class SwathBuilder:
 
     def _close(self) -> SweptPieces:
         """Return the rest of a stretch, its last heading estimated from the turn before."""
+        self._extend(self._smoothing.feed(np.zeros((0, 6)), last=True))
         out = self._give(len(self._way))
         self._fresh()
         return out

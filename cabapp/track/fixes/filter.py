@@ -21,7 +21,7 @@ DOUBT = 10 / 6**0.5
 """Standard deviations."""
 
 Fix = list[float]
-"""Time, s, place, m, and stated error, m, of one fix; or columns of many."""
+"""Time, s, place, m, and error, m, of one fix, and what else it carries; or columns of many."""
 
 
 @dataclass
@@ -50,7 +50,7 @@ class FixFilter:
     _cause: str = ""
 
     def feed(self, rows: Floats) -> tuple[Floats, Bools]:
-        """Return the accepted of rows (t, x, y, sigma), shape (n, 4), and where a stretch breaks.
+        """Return the accepted of rows (t, x, y, sigma, ...), shape (n, 4 or more), and where a stretch breaks.
 
         A sigma of 0 is not stated. The second array, shape (accepted,), is True where the fix
         does not join the one before.
@@ -64,10 +64,10 @@ class FixFilter:
         tangled = self._tangled(rows)
         if not tangled:
             rows = self._without_stale(rows)
-        every = np.concatenate([*known, rows.reshape(-1, 4)])
+        every = np.concatenate([*known, rows])
         dt = np.diff(every[:, 0], prepend=-np.inf)
         odd = np.zeros(0, int) if tangled else np.flatnonzero(self._odd(every, dt))
-        n, out, breaks = len(known), list[Floats](), list[bool]()
+        none, n, out, breaks = rows[:0], len(known), list[Floats](), list[bool]()
         while n < len(every):
             at = np.searchsorted(odd, n)
             end = int(odd[at]) if at < len(odd) else len(every)
@@ -81,7 +81,7 @@ class FixFilter:
                 continue
             self._judge(every[n].tolist(), out, breaks)
             n += 1
-        return np.concatenate([np.zeros((0, 4)), *out]), np.array(breaks, bool)
+        return np.concatenate([none, *out]), np.array(breaks, bool)
 
     def flush(self) -> None:
         """Count a fix still held at the end as rejected."""
@@ -227,6 +227,12 @@ def _deviation(a: Any, b: Any, c: Any) -> Any:
     dx = c[1] - b[1] - (b[1] - a[1]) * share
     dy = c[2] - b[2] - (b[2] - a[2]) * share
     return dx * dx + dy * dy
+
+
+def doubt(stated: Floats, noise: Floats) -> Floats:
+    """Return the error to judge fixes by, m, shape (n,): stated (0 = not) or, where it is more, white noise."""
+    known = (stated > 0) | (noise > UNSTATED)
+    return np.where(known, np.maximum(stated, noise), 0.0)
 
 
 def _stated(f: Any) -> Any:
