@@ -224,7 +224,7 @@ class JobCount:
         parts = [builder.feed(t, xy, switches, error), builder.finish()]
         rejected = Counter(reasons) + Counter(builder.rejected) + Counter({FAR: int((~rows.near).sum())})
         path = StintPath(rows.t, rows.xy, builder.unknown, builder.used, builder.length, dict(rejected))
-        return SweptPieces.join(parts, builder.leave), path, judge(rows.t, rows.sigma, *rows.stated)
+        return SweptPieces.join(parts, builder.leave), path, judge(rows.t, rows.sigma, *rows.stated, xy=rows.xy)
 
     def _rows(
         self, t: ArrayLike, lat: ArrayLike, lon: ArrayLike, sigma: ArrayLike | None, hdop: ArrayLike | None,

@@ -123,7 +123,8 @@ class LiveStint:
 
     def receiver(self) -> ReceiverError:
         """Return the error of the receiver as its fixes state it."""
-        return judge(*(np.array(self._fixes[n]) for n in (0, 4, 5, 6)))
+        t, x, y, _, *stated = (np.array(kept) for kept in self._fixes)
+        return judge(t, *stated, xy=np.column_stack([x, y]))
 
     @property
     def pose(self) -> Pose | None:

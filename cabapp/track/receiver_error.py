@@ -1,9 +1,8 @@
-"""A receiver's relative and absolute error, from its quality flags. Knows no ground.
+"""A receiver's error between passes and against the ground, from what its fixes state. Knows no ground.
 
-Relative: of one pass against the next within minutes of one session. Absolute: against the ground,
-so between days, tractors and receivers. Both 1 sigma per axis, m. Between two moments of one
-session the error drifts (first-order Gauss-Markov), so neighbours driven minutes apart are known
-better than those driven hours apart.
+Both are 1 sigma per axis, m. Relative: of one pass against the next within a quarter of an hour, as typical figures are
+given. Absolute: against the ground, so between days, tractors and receivers. How fast one becomes the other is known as a
+range of memories only, so claims are made for the least favourable of them.
 """
 
 from collections.abc import Iterable
@@ -15,65 +14,58 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from cabapp.geometry.arrays import Bools, Floats
+from cabapp.track.logging_interval import interpolation_error, logging_interval
 
-DRIFT_S = 3600.0
-"""s. Memory of the drift; about an hour is common practice for what satellite geometry and
-atmosphere leave (from memory)."""
-BRIEF_S = 120.0
-"""s. Memory of the rest: shorter than the time between neighbouring passes (from memory).
-Pass-to-pass error is stated inside 15 minutes, about one pass (ISO 12188-1:2010, as EGNOS user
-support and the GRDC spray manual 2025, module 12.6, put it)."""
-WINDOW_S = 900.0
-"""s. Those 15 minutes: what "between passes" means where one figure must do."""
+LEAST_S = 60.0
+"""s. The shortest memory reported of a position's error: the autocorrelation of a consumer receiver over twenty days bends
+at about 1 min (D. L. Wilson, "Correlation of errors")."""
+LONGEST_S = 3600.0
+"""s. About the longest: the same receiver's is drawn to 70 min. In between lie 115 s (L1 phase: Miller, O'Keefe and Gao 2012,
+J. Surv. Eng. 138), 5 to 20 min (Howind et al. 1999), about 20 min (El-Rabbany 1994) and 13 to 17 min (network RTK,
+horizontal: Odolinski 2012, GPS Solutions 16, doi 10.1007/s10291-011-0213-0)."""
+PASS = 1.43 / 2.55
+"""Part of the absolute error that stays between rows: 1.43 of 2.55 cm (Carballido et al. 2014, Applied Engineering in
+Agriculture 30(3), 361-366). Of a receiver without corrections it gives 2.2 m between two passes at 95 %; 0.98 to 2.25 m
+were measured on a rail (Maldaner et al. 2021, Scientia Agricola 78(5), e20190252)."""
 
 
 @dataclass(frozen=True)
 class ReceiverClass:
-    """A class of receiver at HDOP 1.
-
-    Attributes
-    ----------
-    words : str
-    relative, absolute : float
-        m, 1 sigma per axis.
-    source : str
-        Source of the two.
-    """
+    """A class of receiver at HDOP 1: its absolute error, m, and the source of that."""
 
     words: str
-    relative: float
     absolute: float
     source: str
 
+    @property
+    def relative(self) -> float:
+        """Error of one pass against the next, m."""
+        return PASS * self.absolute
+
 
 KINDS = {
-    "rtk": ReceiverClass(
-        "RTK fixed", 0.015, 0.0255,
-        "between rows 1.43 cm with a base, 2.55 cm by satellite: Carballido et al. 2014, Applied "
-        "Engineering in Agriculture 30(3), 361-366",
+    "rtk": ReceiverClass("RTK fixed", 0.0255, "2.55 cm by satellite: Carballido et al. 2014"),
+    "rtk-float": ReceiverClass(
+        "RTK float", 0.50, "10 to 50 cm horizontally (surveying glossaries; 4 to 18 inches in another), the worse",
     ),
-    "rtk-float": ReceiverClass("RTK float", 0.10, 0.30, "from memory"),
     "differential": ReceiverClass(
-        "satellite corrections", 0.15, 0.43,
-        "absolute: 1.062 m at 95 % (Minneapolis, the worse of two), FAA WAAS PAN report 10, 2004, "
-        "over 2.4477 (Rayleigh); relative from memory (0.3 m at 95 %)",
+        "satellite corrections", 0.43,
+        "1.062 m at 95 % (Minneapolis, the worse of two), FAA WAAS PAN report 10, 2004, over 2.4477 (Rayleigh)",
     ),
     "autonomous": ReceiverClass(
-        "no corrections", 0.50, 2.0 / np.sqrt(2),
-        "absolute: range error 2.0 m x HDOP / sqrt 2 (National Academies 4920, appendix C), so 3.5 m "
-        "at 95 %; a good receiver was seen at 3 m (SPS Performance Standard 2008), 8 m is promised "
-        "(2020); relative from memory",
+        "no corrections", 2.0 / 2**0.5,
+        "range error 2.0 m x HDOP / sqrt 2 (National Academies 4920, appendix C), so 3.5 m at 95 %; 0.85 to 4.22 m "
+        "were measured (Maldaner et al. 2021), 8 m is promised (SPS Performance Standard 2020)",
     ),
     "phone": ReceiverClass(
-        "a phone's or tablet's own", 1.5, 3.2,
-        "absolute: 4.9 m radius (van Diggelen and Enge 2015), read as 68 %, over 1.51 (Rayleigh); "
-        "relative from memory",
+        "a phone's or tablet's own", 3.2, "4.9 m radius (van Diggelen and Enge 2015), read as 68 %, over 1.51 (Rayleigh)",
     ),
 }  # fmt: skip
 OF_QUALITY = {1: "autonomous", 2: "differential", 3: "differential", 4: "rtk", 5: "rtk-float",
               6: "phone"}  # fmt: skip
 """By GGA fix quality (gpsd, "NMEA Revealed"); dead reckoning (6) is taken for the worst we name."""
-ASSUMED = "autonomous"
+ASSUMED = "phone"
+"""What states nothing is no better than the worst we name."""
 
 
 @dataclass(frozen=True)
@@ -121,8 +113,9 @@ def of_error(relative: float, absolute: float | None = None) -> ReceiverError:
 
 
 def judge(
-    t: ArrayLike, sigma: ArrayLike | None = None, hdop: ArrayLike | None = None, quality: ArrayLike | None = None
-) -> ReceiverError:
+    t: ArrayLike, sigma: ArrayLike | None = None, hdop: ArrayLike | None = None, quality: ArrayLike | None = None,
+    *, xy: ArrayLike | None = None,
+) -> ReceiverError:  # fmt: skip
     """Return the errors of a receiver from what its fixes state.
 
     Parameters
@@ -135,12 +128,13 @@ def judge(
         NaN or None = not stated.
     quality : array_like, shape (n,), optional
         As in NMEA GGA; below 0 or None = not stated.
+    xy : array_like, shape (n, 2), optional
+        Places, m: then what the path between fixes may be off by is added (`interpolation_error`).
 
     Notes
     -----
-    A stated error is the absolute one; the relative keeps the proportion of its class (that of the
-    fix quality, else the class nearest in absolute error). HDOP multiplies the class's error:
-    drms = HDOP x range error (National Academies 4920, appendix C).
+    A stated error is the absolute one. HDOP multiplies the class's error: drms = HDOP x range error (National
+    Academies 4920, appendix C).
 
     >>> said = judge([0.0], hdop=[0.9], quality=[1])  # 0.9 x 2.0 m is 1.8 m drms, both axes
     >>> round(float(said.absolute[0]) * 2**0.5, 2), said.basis
@@ -149,32 +143,30 @@ def judge(
     t = np.atleast_1d(np.asarray(t, float))
     sigma, hdop = _column(sigma, len(t)), _column(hdop, len(t))
     names = list(KINDS)
-    table = np.array([(k.relative, k.absolute) for k in KINDS.values()])
+    table = np.array([kind.absolute for kind in KINDS.values()])
     code = np.full(len(t), -1, np.int64)
     if quality is not None:
         quality = np.atleast_1d(np.asarray(quality))
         for value, name in OF_QUALITY.items():
             code[quality == value] = names.index(name)
     has_sigma, has_hdop, has_quality = sigma > 0, hdop > 0, code >= 0
-    nearest = np.abs(np.log(np.where(has_sigma, sigma, 1.0))[:, None] - np.log(table[:, 1])).argmin(1)
+    nearest = np.abs(np.log(np.where(has_sigma, sigma, 1.0))[:, None] - np.log(table)).argmin(1)
     code = np.where(has_quality, code, np.where(has_sigma, nearest, names.index(ASSUMED)))
-    relative, absolute = table[code].T
-    scale = np.where(has_sigma, sigma / absolute, np.where(has_hdop, hdop, 1.0))
+    absolute = np.where(has_sigma, sigma, table[code] * np.where(has_hdop, hdop, 1.0))
     basis = _basis(has_sigma, has_hdop, has_quality)
     words = KINDS[names[int(np.bincount(code).argmax())]].words if len(t) else KINDS[ASSUMED].words
     if basis == "not stated":
         words = f"not stated; taken for a receiver with {words}"
     if len(t) == 0:
         return _constant(KINDS[ASSUMED].relative, KINDS[ASSUMED].absolute, basis, words)
-    relative, absolute = relative * scale, absolute * scale
+    if xy is not None:
+        absolute = np.hypot(absolute, _filled(t, np.asarray(xy, float)))
     fresh = np.ones(len(t), bool)
-    fresh[1:] = (np.diff(relative) != 0) | (np.diff(absolute) != 0)
-    return ReceiverError(t[fresh], relative[fresh], absolute[fresh], basis, words)
+    fresh[1:] = np.diff(absolute) != 0
+    return ReceiverError(t[fresh], PASS * absolute[fresh], absolute[fresh], basis, words)
 
 
-def spread(
-    one: tuple[Floats, Floats], other: tuple[Floats, Floats], same: Bools, apart: Floats, drift: float = DRIFT_S
-) -> Floats:
+def spread(one: tuple[Floats, Floats], other: tuple[Floats, Floats], same: Bools, apart: Floats) -> Floats:
     """Return the standard deviation of the distance between two edges, m.
 
     Parameters
@@ -185,37 +177,33 @@ def spread(
         Both are of one session; else their errors are independent.
     apart : ndarray
         Time between them, s.
-    drift : float
-        s.
 
     Notes
     -----
-    Each edge is off by sigma(dt)^2 = rel^2 + (abs^2 - rel^2)(1 - exp(-dt / drift)); two of them by
-    the root of the sum (a first-order Gauss-Markov process seen at two moments).
+    Each edge is off by sigma(dt)^2 = rel^2 + (abs^2 - rel^2)(1 - exp(-dt / LEAST_S)); two of them by
+    the root of the sum (a first-order Gauss-Markov process seen at two moments). A longer memory makes it less.
 
     >>> rel, ab = np.array([0.3]), np.array([2.0])
     >>> [round(float(spread((rel, ab), (rel, ab), np.array([True]), np.array([dt]))[0]), 2)
-    ...  for dt in (0.0, 600.0, 1e6)]
-    [0.42, 1.17, 2.83]
+    ...  for dt in (0.0, 60.0, 1e6)]
+    [0.42, 2.26, 2.83]
     """
-    grown = np.where(same, -np.expm1(-np.abs(apart) / drift), 1.0)
+    grown = np.where(same, -np.expm1(-np.abs(apart) / LEAST_S), 1.0)
     parts = [rel**2 + (np.maximum(ab, rel) ** 2 - rel**2) * grown for rel, ab in (one, other)]
     return np.asarray(np.sqrt(parts[0] + parts[1]))
 
 
 @lru_cache(maxsize=256)
 def edge_error(quality: int | None, hdop: float | None) -> float:
-    """Return the error of an edge against a pass `WINDOW_S` before, 1 sigma, m.
+    """Return the typical error of an edge against a pass a quarter of an hour before, 1 sigma, m.
 
-    `quality` is as in NMEA GGA; `hdop` None or below 1 counts as 1.
+    `quality` is as in NMEA GGA; `hdop` None or below 1 counts as 1. For advice and warnings; what is claimed
+    of ground asks `spread`.
 
     >>> [round(edge_error(quality, None), 3) for quality in (4, 5, 2, 1, 6, None)]
-    [0.018, 0.166, 0.242, 0.798, 2.004, 0.798]
+    [0.014, 0.28, 0.241, 0.793, 1.795, 1.795]
     """
-    kind = KINDS[OF_QUALITY.get(quality or 0, ASSUMED)]
-    edge = np.array([kind.relative]), np.array([kind.absolute])
-    both = spread(edge, edge, np.array([True]), np.array([WINDOW_S]))
-    return float(both[0]) / 2**0.5 * max(1.0, hdop or 1.0)
+    return KINDS[OF_QUALITY.get(quality or 0, ASSUMED)].relative * max(1.0, hdop or 1.0)
 
 
 def pass_to_pass_error(edges: Iterable[float]) -> float:
@@ -245,6 +233,15 @@ def error_process(times: Floats, drift: float, random: np.random.Generator) -> F
 
 def _constant(relative: float, absolute: float, basis: str, words: str) -> ReceiverError:
     return ReceiverError(np.zeros(1), np.array([float(relative)]), np.array([float(absolute)]), basis, words)
+
+
+def _filled(t: Floats, xy: Floats) -> float:
+    """Return the error of the path between fixes at their usual interval and speed, m."""
+    interval, step = logging_interval(t), np.hypot(*np.diff(xy, axis=0).T)
+    moved = (np.diff(t) > 0) & (step > 0)
+    if interval is None or not moved.any():
+        return 0.0
+    return interpolation_error(interval, float(np.median(step[moved] / np.diff(t)[moved])))
 
 
 def _column(values: ArrayLike | None, count: int) -> Floats:

@@ -1,14 +1,14 @@
-"""What is claimed of gaps and of a field holds in simulation, where the truth is known.
+"""What is claimed of gaps and of a field holds where the truth is known.
 
-The simulated errors are first-order Gauss-Markov (see `cabapp.track.receiver_error`); the pass-to-pass
-part stays the same along a whole lane, which is worse for us than one that wanders.
+Errors and fields are those of `tests/bench/calibration.py`, which takes nothing of them from the product.
 """
+
+import itertools
 
 import numpy as np
 import pytest
 from shapely.geometry import box
 
-from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.areas.row_stretches import count_rows
 from cabapp.counting.confidence import Confidence, confidence_interval
 from cabapp.counting.edge_error import EdgeErrors
@@ -19,27 +19,47 @@ from cabapp.track.receiver_error import KINDS, judge, named
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.work_switches import WorkSwitch
+from tests.bench.calibration import ERRORS, MODELS, measured, seen, swept
 
 
-@pytest.mark.parametrize("kind", ["rtk", "differential", "autonomous", "phone"])
-def test_sure_gaps_are_real_and_wide_gaps_are_found(new_claims, kind):
-    """Where a tenth or most of the neighbours miss: 95 % of the sure are real, 95 % of the wide found."""
-    claims = new_claims()
-    for seed in range(9):
-        claims.field(kind, seed, share=(0.7, 0.1, 0.1)[seed % 3])
-    assert claims.sure >= 30 and claims.wide >= 30
-    assert claims.sure_real >= 0.95 * claims.sure
-    assert claims.wide_found >= 0.95 * claims.wide
+def driven(x, day=0, model="1 min", error=0.0, random=None):
+    """Return what is swept of lanes of 300 m at some x, 12 m wide, seen with an error."""
+    random = random or np.random.default_rng(0)
+    return swept(*seen(np.asarray(x, float), day, MODELS[model], error, 300.0, 25, random))
 
 
-def test_without_counting_how_rare_gaps_are_many_sure_ones_are_error(simulation):
-    """The test above can fail: by width alone, 2.33 sigma, one claim in twenty of no gap is "sure"."""
+def test_claims_hold_whatever_the_memory_of_the_error():
+    """A few fields, memories from 1 to 60 min: all that is sure is real, wide gaps are listed, intervals hold."""
+    cells = [("1 min", 0.3, True), ("60 min", 1.4, True), ("satellites", 0.02, True), ("1/f", 3.2, False)]
+    found = [measured(*cell, 2, seed=3) for cell in cells]
+    assert sum(one.sure for one in found[:3]) >= 25
+    assert sum(one.real for one in found) >= 0.95 * sum(one.sure for one in found)
+    assert sum(one.wide for one in found) >= 12
+    assert all(one.found == one.wide for one in found)
+    assert sum(sum(one.held) for one in found) >= 7  # of 8
+    assert np.mean(found[2].wideness) < 0.005
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("stated", [True, False])
+@pytest.mark.parametrize(("name", "error"), itertools.product(MODELS, ERRORS))
+def test_every_cell_of_the_table_holds(name, error, stated, capsys):
+    """40 fields a cell: 95 % of the sure are real, all wide gaps listed up to 1.4 m, 85 % of the intervals hold."""
+    one = measured(name, error, stated, 40)
+    with capsys.disabled():
+        print(f"\n{name} {error} {stated}: {one.real}/{one.sure} {one.found}/{one.wide} {np.mean(one.held):.0%}")
+    assert one.real >= 0.95 * one.sure
+    assert one.found >= (1.0 if error < 3 else 0.95) * one.wide
+    assert np.mean(one.held) >= 0.85
+
+
+def test_without_counting_how_rare_gaps_are_many_sure_ones_are_error():
+    """By width alone, one claim in twenty of no gap is "sure"; lanes that touch have none."""
     random = np.random.default_rng(3)
-    sim = simulation("autonomous", random)
     said = []
     for _ in range(6):
-        x = 6.0 + np.arange(24) * 12.0  # each lane touches the next: no gap at all
-        pieces = [sim.pieces(sim.observed(sim.lanes(x)))]
+        x = 6.0 + np.arange(24) * 12.0
+        pieces = [driven(x, 0, "1 min", 1.4, random)]
         field = FieldGround(box(x[0], 20, x[-1], 280), target=1)
         plain = list_gaps(count_rows(pieces, field), KINDS["autonomous"].relative)
         judged = list_gaps(count_rows(pieces, field), EdgeErrors(pieces, [named("autonomous")], field))
@@ -50,33 +70,9 @@ def test_without_counting_how_rare_gaps_are_many_sure_ones_are_error(simulation)
     assert judged <= 1
 
 
-@pytest.mark.parametrize(
-    ("kind", "steering", "most"), [("rtk", 0.3, 0.01), ("differential", 0.3, 0.03), ("autonomous", 0.6, 0.08)]
-)
-def test_the_interval_of_a_field_holds_the_truth(simulation, kind, steering, most):
-    """Of 90 % intervals on fields rolled by half-laps, at least 80 % of a few hold the true share."""
-    held, widths = 0, []
-    for seed in range(8):
-        random = np.random.default_rng(seed)
-        sim = simulation(kind, random, length=200.0, brief=120.0)
-        x = np.cumsum(6.0 - 2 * steering + random.normal(0, steering, 34))
-        x = x[random.random(34) > 0.05]
-        lanes = [sim.lanes(x[:16]), sim.lanes(x[16:], day=1)]
-        field = FieldGround(box(6, 10, 160, 190), target=2)
-        true = area_totals([sim.pieces(part) for part in lanes], field, 0.25)
-        share = 1 - (true.none + true.by_count.get(1, 0.0)) / field.area
-        proof = confidence_interval([sim.pieces(sim.observed(p)) for p in lanes], [named(kind)] * 2, field)
-        assert 0 <= proof.low <= proof.share <= proof.high <= 1
-        held += proof.low <= share <= proof.high
-        widths.append(proof.high - proof.low)
-    assert held >= 7
-    assert np.mean(widths) < most
-
-
-def test_the_interval_is_the_same_each_time_and_counts_unknown_as_not_proven(simulation):
+def test_the_interval_is_the_same_each_time_and_counts_unknown_as_not_proven():
     """The same stints give the same interval; half of a field without a trace is not proven."""
-    sim = simulation("rtk", np.random.default_rng(0))
-    pieces = [sim.pieces(sim.lanes(6.0 + np.arange(0, 60, 6.0)))]
+    pieces = [driven(6.0 + np.arange(0, 60, 6.0))]
     field = FieldGround(box(6, 20, 114, 280), target=2)
     one, two = (confidence_interval(pieces, [named("rtk")], field) for _ in range(2))
     assert one == two
@@ -86,11 +82,10 @@ def test_the_interval_is_the_same_each_time_and_counts_unknown_as_not_proven(sim
     assert confidence_interval([], [], field) == Confidence(2, 0.0, 0.0, 0.0)
 
 
-def test_an_edge_is_known_by_who_made_it_and_when(simulation):
-    """Lanes minutes apart are told apart by the relative error, those of two days by the absolute."""
-    sim = simulation("differential", np.random.default_rng(0))
+def test_an_edge_is_known_by_who_made_it_and_when():
+    """Lanes of two days are apart by the absolute error of both, those of minutes by what a minute's memory leaves."""
     x = np.array([6.0, 19.0, 32.0, 45.0])
-    pieces = [sim.pieces(sim.lanes(x[:2])), sim.pieces(sim.lanes(x[2:], day=1))]
+    pieces = [driven(x[:2]), driven(x[2:], day=1)]
     field = FieldGround(box(6, 20, 45, 280), target=1)
     edges = EdgeErrors(pieces, [named("differential")] * 2, field)
     gaps = sorted(list_gaps(count_rows(pieces, field, edge=6.0), edges), key=lambda gap: gap.x)
@@ -98,18 +93,18 @@ def test_an_edge_is_known_by_who_made_it_and_when(simulation):
     kind = KINDS["differential"]
     assert gaps[1].spread == pytest.approx(np.sqrt(2) * kind.absolute, rel=1e-6)
     for gap in (gaps[0], gaps[2]):
-        # from 0 to 225 s apart, on the mean about 125 s
-        drift = (kind.absolute**2 - kind.relative**2) * -np.expm1(-125 / 3600)
-        assert gap.spread == pytest.approx(np.sqrt(2 * (kind.relative**2 + drift)), rel=0.05)
+        # 25 s for the turn, and 3 m/s twice over what lies between it and the place
+        grown = np.mean(-np.expm1(-(25 + np.linspace(20, 280, 200) / 1.5) / 60))
+        drift = (kind.absolute**2 - kind.relative**2) * grown
+        assert gap.spread == pytest.approx(np.sqrt(2 * (kind.relative**2 + drift)), rel=0.02)
     # where no pass bounds it, the outline does, at the absolute error
     alone = list_gaps(count_rows(pieces[:1], field, edge=6.0), EdgeErrors(pieces[:1], [named("differential")], field))
     assert max(gap.spread for gap in alone) == pytest.approx(np.sqrt(2) * kind.absolute, rel=1e-6)
 
 
-def test_re_covered_strips_are_listed_with_their_certainty(simulation):
+def test_re_covered_strips_are_listed_with_their_certainty():
     """Two lanes that overlap by 4 m leave a strip of 4 m by 260 m above a target of one, sure."""
-    sim = simulation("rtk", np.random.default_rng(0))
-    pieces = [sim.pieces(sim.lanes(np.array([6.0, 14.0])))]
+    pieces = [driven([6.0, 14.0])]
     field = FieldGround(box(-50, 20, 100, 280), target=1)
     rows = count_rows(pieces, field)
     [strip] = list_recovered(rows, EdgeErrors(pieces, [named("rtk")], field))
@@ -152,7 +147,8 @@ def test_a_stated_hdop_counts_live_as_of_a_whole_stint():
     for made in (live, whole):
         [found] = made.receivers()
         assert (found.basis, found.t.tolist()) == ("stated HDOP", [t[0], t[40]])
-        assert found.absolute.tolist() == said.absolute.tolist()
+        assert found.absolute == pytest.approx(said.absolute, rel=1e-4)  # and what lies between the fixes
+    assert live.receivers()[0].absolute.tolist() == whole.receivers()[0].absolute.tolist()
 
 
 def test_a_job_tells_its_proof_and_strips_from_what_the_fixes_state():
@@ -169,8 +165,8 @@ def test_a_job_tells_its_proof_and_strips_from_what_the_fixes_state():
     job.add_stint("two", 500.0, ToolGeometry(12.0), 501.0 + np.arange(80.0), lat, np.full(80, -104.9997),
                   None, [WorkSwitch(500.0, True)], np.full(80, 6))  # fmt: skip
     two, one = job.receivers()
-    assert (one.basis, float(one.absolute[0])) == ("stated error", 0.02)
-    assert (two.basis, float(two.absolute[0])) == ("fix quality", KINDS["phone"].absolute)
+    assert (one.basis, float(one.absolute[0])) == ("stated error", pytest.approx(0.02, rel=0.1))
+    assert (two.basis, float(two.absolute[0])) == ("fix quality", pytest.approx(KINDS["phone"].absolute, rel=1e-4))
     proof = job.confidence()
     covered = job.area_totals().covered / job.field.area
     assert proof.share == pytest.approx(covered, abs=0.01)

@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import signal, stats
 
 from cabapp.track.receiver_error import (
-    DRIFT_S,
     KINDS,
+    LEAST_S,
     OF_QUALITY,
     edge_error,
     error_process,
@@ -52,20 +52,18 @@ def test_a_stated_error_outweighs_all_and_its_class_tells_the_relative():
         said = judge([0.0], [sigma], [5.0], quality)
         assert said.basis == "stated error"
         assert said.absolute[0] == pytest.approx(sigma)
-        share = KINDS["rtk"].relative / KINDS["rtk"].absolute
-        assert said.relative[0] == pytest.approx(sigma * share)
+        assert said.relative[0] == pytest.approx(sigma * 1.43 / 2.55)
 
 
 def test_quality_alone_gives_the_class_and_nothing_gives_an_assumption_in_words():
-    """GGA 1, 2, 4, 5 are classes; a file that states nothing is taken for one without corrections."""
+    """GGA 1, 2, 4, 5 are classes; a file that states nothing is no better than a phone's."""
     for value, name in ((1, "autonomous"), (2, "differential"), (4, "rtk"), (5, "rtk-float")):
         said = judge([0.0], quality=[value])
         assert (said.relative[0], said.absolute[0]) == (KINDS[name].relative, KINDS[name].absolute)
         assert said.basis == "fix quality"
     said = judge([0.0, 1.0], [np.nan, 0.0], None, [-1, -1])
     assert said.basis == "not stated" and "not stated" in said.words
-    assert said.absolute[0] == KINDS["autonomous"].absolute
-    assert judge([]).absolute[0] == KINDS["autonomous"].absolute
+    assert said.absolute[0] == judge([]).absolute[0] == max(kind.absolute for kind in KINDS.values())
 
 
 def test_the_errors_follow_the_time():
@@ -87,33 +85,55 @@ def test_what_a_person_says_is_taken_or_refused():
         of_error(2.0, 1.0)
 
 
-def test_two_edges_drift_apart_as_a_gauss_markov_process_does():
-    """The spread of simulated pairs is that of the formula, from seconds to days, within 5 %."""
+def test_two_edges_are_apart_as_a_process_of_the_shortest_memory_is():
+    """The spread of simulated pairs is that of the formula, from seconds to days; of a longer memory it is less."""
     relative, absolute = 0.15, 0.43
     random = np.random.default_rng(5)
-    times = np.arange(0.0, 4e6, 300.0)
-    drift = np.sqrt(absolute**2 - relative**2)
-    error = drift * error_process(times, DRIFT_S, random) + relative * random.standard_normal(len(times))
-    assert error.std() == pytest.approx(absolute, rel=0.05)
     edge = (np.array([relative]), np.array([absolute]))
-    for steps in (1, 2, 6, 100):
-        told = spread(edge, edge, np.array([True]), np.array([steps * 300.0]))[0]
-        assert (error[steps:] - error[:-steps]).std() == pytest.approx(told, rel=0.05)
+    for memory, sign in ((LEAST_S, 0), (10 * LEAST_S, -1)):
+        # an autoregression of scipy's, one value each 20 s, and a part that is new each time
+        keep = np.exp(-20.0 / memory)
+        wander = signal.lfilter([np.sqrt(1 - keep**2)], [1, -keep], random.standard_normal(200_000))
+        error = np.sqrt(absolute**2 - relative**2) * wander + relative * random.standard_normal(len(wander))
+        assert error.std() == pytest.approx(absolute, rel=0.05)
+        for steps in (1, 3, 10, 300):
+            told = spread(edge, edge, np.array([True]), np.array([steps * 20.0]))[0]
+            found = (error[steps:] - error[:-steps]).std()
+            assert found == pytest.approx(told, rel=0.03) if sign == 0 or steps == 300 else found < told
     apart = spread(edge, edge, np.array([False]), np.array([0.0]))[0]
     assert apart == pytest.approx(absolute * np.sqrt(2))
 
 
-def test_the_error_of_an_edge_is_the_table_seen_a_quarter_of_an_hour_apart():
-    """For every class the one figure lies between its two errors, grows with HDOP, and is that of
-    two edges of one session 15 minutes apart (ISO 12188-1:2010's window)."""
+def test_an_error_process_has_the_autocorrelation_of_its_memory():
+    """After one memory the correlation is 1/e, after three 1/e^3, within what 100,000 values tell."""
+    process = error_process(np.arange(100_000) * 10.0, 120.0, np.random.default_rng(2))
+    assert process.std() == pytest.approx(1.0, rel=0.03)
+    for memories in (1, 3):
+        steps = 12 * memories
+        assert np.corrcoef(process[:-steps], process[steps:])[0, 1] == pytest.approx(np.exp(-memories), abs=0.03)
+
+
+def test_the_typical_error_of_an_edge_is_the_part_that_was_measured_between_rows():
+    """For every class between rows 1.43 / 2.55 of the absolute error (Carballido et al. 2014), times HDOP above 1;
+    two passes without corrections are then within what Maldaner et al. 2021 measured on a rail, 0.98 to 2.25 m at 95 %."""
     for quality, name in OF_QUALITY.items():
-        kind = KINDS[name]
         got = edge_error(quality, None)
-        assert kind.relative < got < kind.absolute
-        drifted = 1 - np.exp(-900 / DRIFT_S)
-        assert got**2 == pytest.approx(kind.relative**2 + (kind.absolute**2 - kind.relative**2) * drifted)
+        assert got == pytest.approx(KINDS[name].absolute * 1.43 / 2.55)
         assert edge_error(quality, 2.5) == pytest.approx(2.5 * got)
         assert edge_error(quality, 0.5) == got
+    assert edge_error(None, None) == edge_error(6, None)
+    assert 0.98 <= pass_to_pass_error([edge_error(1, None)]) <= 2.25
+
+
+def test_what_lies_between_slow_fixes_is_less_sure():
+    """A fix each 10 s at 2.5 m/s adds 0.18 m across, as on a recorded seeding thinned (`logging_interval`); 1 Hz nothing."""
+    for interval, added in ((1.0, 0.0072), (10.0, 0.1812)):
+        t = np.arange(50) * interval
+        xy = np.column_stack([np.zeros(50), 2.5 * t])
+        said = judge(t, np.full(50, 0.02), xy=xy)
+        assert said.absolute[0] == pytest.approx(np.hypot(0.02, added), rel=0.01)
+        assert said.absolute[0] == judge(t, np.full(50, 0.02), xy=np.where(t[:, None] > 5, xy, np.nan)).absolute[0]
+    assert judge([5.0], [0.02], xy=[[0.0, 0.0]]).absolute[0] == 0.02
 
 
 def test_the_error_from_pass_to_pass_is_what_95_of_100_stay_below():

@@ -33,7 +33,7 @@ def heard(n, hz=5, **said):
         (heard(12, hz=0.2, sigma=0.2), 56.0, "good", "Good to about 2 ft between passes.", "only every 5 s"),
         (heard(200, quality=4) + [TimedFix(Fix(40 + k / 5, 47.0, -30.0, quality=2), 40.1 + k / 5) for k in range(100)],
          60.0, "good", "Good to about 2 ft between passes.", "It had RTK fixed until 00:00."),
-        (heard(300, quality=6), 60.0, "good", "Only good to about 18 ft between passes.", "dead reckoning"),
+        (heard(300, quality=6), 60.0, "good", "Only good to about 16 ft between passes.", "dead reckoning"),
         (heard(300, quality=8, sigma=0.1), 60.0, "good", "Good to about 11 in between passes.", "simulation"),
     ],
 )  # fmt: skip
