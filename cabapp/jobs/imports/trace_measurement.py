@@ -14,6 +14,7 @@ from cabapp.common.message import message
 from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.areas.row_stretches import fitting_row
 from cabapp.counting.job_count import JobCount, StintPath
+from cabapp.geometry.counted_ground import ACROSS_M, NEAR_M
 from cabapp.jobs.imports.recorded_day import RecordedDay, RecordedStint, cut
 from cabapp.jobs.pass_counts.assembler import count_stint, first_place
 from cabapp.jobs.pass_counts.nothing_counted import why_nothing
@@ -25,10 +26,6 @@ from cabapp.track.tool import ToolGeometry
 from store.errors import BoundaryRefused, Message, TraceRefused
 from store.models import Field
 
-NEAR = 500.0
-"""A trace that comes no closer to its field than this, m, belongs to another."""
-FARTHEST = 300e3
-"""Ground farther apart than this, m, is no one's day and does not fit one flat plane."""
 OUTSIDE, UNREADABLE, TWICE = "no work in the field", "not readable or without a time", "there twice"
 
 STATED = message("as the recording states")
@@ -153,13 +150,13 @@ def _check_near(days: list[RecordedDay], boundary) -> None:
             np.maximum(np.maximum(south - xy[:, 1], xy[:, 1] - north), 0),
         )
         nearest = float(away.min()) if len(xy) else np.inf
-        if nearest > NEAR:
+        if nearest > NEAR_M:
             raise BoundaryRefused(
                 "The trace comes no closer to the field than {distance} km. Give the boundary of the field "
                 "it was driven in, with [longitude, latitude] in that order.",
                 distance=f"{nearest / 1000:,.1f}",
             )
-    elif apart > FARTHEST:
+    elif apart > ACROSS_M:
         raise TraceRefused(
             "The traces cover ground {distance} km apart, which cannot be counted together. Measure each place alone.",
             distance=f"{apart / 1000:,.0f}",
