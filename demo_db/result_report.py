@@ -1,6 +1,7 @@
 """The demo's results as figures and as lines of text."""
 
-from cabapp.common.farm_format import FarmFormat, share
+from cabapp.common.farm_format import FarmFormat
+from cabapp.common.shares import share
 from cabapp.common.wording import times, verb
 from cabapp.reports.model.job_record import JobRecord
 from demo_db.session_player import Played

@@ -193,19 +193,3 @@ def words_of(farm: Any) -> FarmFormat:
     if farm is None:
         return FarmFormat("UTC", Units("us"))
     return FarmFormat(farm.timezone, Units(farm.units), farm.currency)
-
-
-def share(part: float | None, whole: float | None) -> str:
-    """A share in percent, one decimal under ten; never a zero for what is not nothing.
-
-    >>> share(84.2, 100), share(2.34, 100), share(0.01, 100), share(0, 100), share(1, None)
-    ('84 %', '2.3 %', 'under 0.1 %', '0 %', '–')
-    """
-    if part is None or not whole:
-        return "–"
-    percent = 100 * part / whole
-    if percent == 0:
-        return "0 %"
-    if percent < 0.05:
-        return "under 0.1 %"
-    return f"{percent:.1f} %" if percent < 9.95 else f"{percent:.0f} %"

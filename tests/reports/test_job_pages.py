@@ -19,7 +19,7 @@ from cabapp.reports.job.field_log import field_log
 from cabapp.reports.job.hand_over_page import hand_over_sheet
 from cabapp.reports.model.job_record import read_job
 from cabapp.reports.render import hatching, map_svg
-from cabapp.reports.render.page_elements import SCRIPT, map_of
+from cabapp.reports.render.page_elements import SCRIPT, bar, map_of
 
 START = 1778780400.0
 VOID = {"meta", "br", "link", "img", "hr", "input", "path", "circle", "rect"}
@@ -129,6 +129,17 @@ def test_classes_add_up_to_the_field(small_log):
     t = small_log.totals
     assert t.none + sum(t.by_count.values()) == pytest.approx(t.field_area, rel=1e-9)
     assert t.pass_area == pytest.approx(sum(n * a for n, a in t.by_count.items()))
+
+
+def test_shares_add_up_as_printed(log_page, small_log):
+    """The classes on the page are 100.0 % together, and in the words read aloud of the bar as well."""
+    rows = lxml.html.fromstring(log_page).xpath("//td[@data-count]/..")
+    printed = [float(one) for row in rows for one in re.findall(r"([\d.]+) %", row.text_content())]
+    assert len(printed) >= 3
+    assert sum(printed) == pytest.approx(100.0, abs=1e-9)
+    counts = {0: small_log.totals.none, **small_log.totals.by_count}
+    said = re.findall(r"(\d+) %", str(bar(counts, small_log.totals.field_area, 2)))
+    assert sum(map(int, said)) == 100
 
 
 def test_each_operators_pass_area_is_their_own(small_log):

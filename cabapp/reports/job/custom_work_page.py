@@ -2,7 +2,7 @@
 
 import math
 
-from cabapp.common.farm_format import share
+from cabapp.common.shares import shares
 from cabapp.common.wording import times, verb
 from cabapp.reports.model.job_account import Account
 from cabapp.reports.model.job_record import JobRecord
@@ -21,8 +21,8 @@ def custom_page(record: JobRecord, account: Account, now: float) -> str:
     ]
     areas = ({} if account.none is None else {"0": account.none}) | account.by_count
     rows = [
-        [page_elements.passes_text(int(n), account.operation), fmt.area(area), share(area, account.field_area)]
-        for n, area in areas.items()
+        [page_elements.passes_text(int(n), account.operation), fmt.area(area), percent]
+        for (n, area), percent in zip(areas.items(), shares([*areas.values()], account.field_area), strict=True)
     ]
     by_day = {}
     for stint in account.stints:

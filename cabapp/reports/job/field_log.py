@@ -2,7 +2,7 @@
 
 import math
 
-from cabapp.common.farm_format import share
+from cabapp.common.shares import share, shares
 from cabapp.common.wording import times, verb
 from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.reports.job.amendments import correction_tables, taps_of_stint
@@ -68,14 +68,16 @@ def _classes(record: JobRecord) -> list[dict]:
     counts = dict.fromkeys(range(1, target + 1), 0.0) | totals.by_count
     if totals.none is not None:
         counts[0] = totals.none
+    ranked = sorted(counts.items())
+    percents = shares([area for _, area in ranked], record.ground)
     return [
         {
             "swatch": page_elements.swatch(page_elements.kind_of(count, target), number), "key": count,
             "text": page_elements.passes_text(count, record.job.operation) + (" (wanted)" if count == target else ""),
             "area": fmt.area(area) if record.seen else "not known",
-            "share": share(area, record.ground) if record.seen else "–",
+            "share": percents[number] if record.seen else "–",
         }
-        for number, (count, area) in enumerate(sorted(counts.items()))
+        for number, (count, area) in enumerate(ranked)
     ]  # fmt: skip
 
 

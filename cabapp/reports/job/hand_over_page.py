@@ -2,8 +2,8 @@
 
 import math
 
-from cabapp.common.farm_format import share
 from cabapp.common.rendering import render
+from cabapp.common.shares import shares
 from cabapp.common.wording import times
 from cabapp.jobs.records.pending_handovers import POINTS, messages_of, told_of
 from cabapp.jobs.records.tool_parts import part_now, part_words
@@ -73,10 +73,9 @@ def _state(record: JobRecord, row: HandOver, sheet: dict) -> str:
 def _where(record: JobRecord, row: HandOver, sheet: dict) -> str:
     fmt, totals, coming, parts = record.format, record.totals, _part(sheet, "where").get("next"), []
     if totals.field_area:
-        parts.append(
-            f"{record.done} {times(record.job.target)} or more {share(record.reached, totals.field_area)}, too few "
-            f"{share(totals.covered - record.reached, totals.field_area)}, never {share(totals.none, totals.field_area)}."
-        )
+        classes = [record.reached, totals.covered - record.reached, totals.none]
+        reached, few, never = shares(classes, totals.field_area)
+        parts.append(f"{record.done} {times(record.job.target)} or more {reached}, too few {few}, never {never}.")
     if coming is None:
         parts.append("Where the next pass begins is not known.")
     elif coming.get("side"):

@@ -2,7 +2,8 @@
 
 import math
 
-from cabapp.common.farm_format import FarmFormat, share
+from cabapp.common.farm_format import FarmFormat
+from cabapp.common.shares import share, shares
 from cabapp.common.wording import times, verb
 from cabapp.reports.job.amendments import correction_tables
 from cabapp.reports.job.pass_table import passes_table
@@ -62,10 +63,11 @@ def work_table(account: Account, fmt: FarmFormat, seen: bool = True) -> Table:
     cents, litres = known_cost(account.stints), math.fsum(stint.litres for stint in account.stints)
     spared = avoidable_cents(account) if cents else None
     efficiency = "–" if went.efficiency is None else f"{100 * went.efficiency:.0f} %"
+    covered, never = shares([account.covered, account.none or 0.0], account.field_area)
     ground_rows = [
-        ("covered at least once", fmt.area(account.covered), share(account.covered, account.field_area)),
+        ("covered at least once", fmt.area(account.covered), covered),
         (f"{verb(account.operation).lower()} {times(account.target)} or more", fmt.area(account.reached), share(account.reached, account.ground)),
-        ("never covered", fmt.area(account.none), share(account.none, account.field_area)),
+        ("never covered", fmt.area(account.none), never),
         ("speed at work", units.speed(went.speed), f"over {hours(spent['working'])} h"),
         ("output: width times speed", units.area_rate(went.theoretical), "theoretical"),
         ("output in the field", units.area_rate(went.effective), "useful pass area an hour"),

@@ -11,6 +11,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from cabapp.common.rendering import render
+from cabapp.common.shares import percents
 from cabapp.common.wording import times, verb
 from cabapp.jobs.records import tap_kinds
 from cabapp.reports.model.cell_history import history
@@ -80,7 +81,9 @@ def bar(counts: dict[int, float], whole: float, target: int) -> Markup:
         kind, long = kind_of(count, target), 260 * area / whole
         drawn.append(f'<rect x="{x:.1f}" width="{long:.1f}" height="24" fill="url(#bar-{hatching.PATTERNS[kind]})"/>')
         x += long
-    said = ", ".join(f"{times(n) if n else 'never'} {100 * a / whole:.0f} %" for n, a in sorted(counts.items()))
+    ranked = sorted(counts.items())
+    percent = percents([area for _, area in ranked], whole)
+    said = ", ".join(f"{times(n) if n else 'never'} {one:.0f} %" for (n, _), one in zip(ranked, percent, strict=True))
     return Markup(
         f'<svg xmlns="http://www.w3.org/2000/svg" class="bar" viewBox="0 0 260 25" preserveAspectRatio="none" role="img" '
         f'aria-label="{escape(said)}">{"".join(drawn)}<rect x=".7" y=".7" width="258.6" height="23.6" fill="none" '

@@ -4,7 +4,8 @@ import math
 
 from markupsafe import Markup
 
-from cabapp.common.farm_format import FarmFormat, share
+from cabapp.common.farm_format import FarmFormat
+from cabapp.common.shares import share
 from cabapp.common.wording import times
 from cabapp.reports.model.job_account import Account
 from cabapp.reports.render import page_elements

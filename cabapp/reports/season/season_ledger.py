@@ -6,7 +6,8 @@ Each stint's money is rounded to the hundredth once, so that all tables add up.
 import math
 from collections import defaultdict
 
-from cabapp.common.farm_format import FarmFormat, share
+from cabapp.common.farm_format import FarmFormat
+from cabapp.common.shares import share
 from cabapp.reports.model.fuel_record import Fill
 from cabapp.reports.model.job_account import Account, known_cost, per_area, rates, sum_known, useful
 from cabapp.reports.render.html_tables import Link, Table, hours, jobs_text, lacking, page

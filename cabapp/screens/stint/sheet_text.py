@@ -2,6 +2,7 @@
 
 from cabapp.common.message import N_, Message, message, plural
 from cabapp.common.quantities import Area, ClockTime, Duration, Length, Volume
+from cabapp.common.shares import percents
 from cabapp.jobs.records.pending_handovers import POINTS, messages_of, told_of
 from cabapp.jobs.records.tool_parts import part_now, part_words
 from cabapp.screens.widgets.translation import translate
@@ -50,7 +51,9 @@ def _where(where):
     said = [message("{field}.", field=where.get("field") or "")]
     share = where.get("share")
     if share:
-        percent = {name: round(share[name] * 100) for name in ("done", "short", "none")}
+        names = ("done", "short", "none")
+        rounded = percents([share[name] for name in names], 1.0)
+        percent = {name: round(one) for name, one in zip(names, rounded, strict=True)}
         said.append(message("{done} % done, {short} % too few, {none} % not at all.", **percent))
     elif where.get("pass_tally"):
         said.append(plural("{count} pass by hand.", "{count} passes by hand.", where["pass_tally"]))

@@ -9,6 +9,7 @@ import numpy as np
 
 from cabapp.common import wording
 from cabapp.common.message import N_, message
+from cabapp.common.shares import part_of
 from cabapp.jobs.fields.season_history import faults_of
 from cabapp.jobs.records.pending_handovers import kept
 from cabapp.jobs.records.stint_reader import work_of
@@ -67,7 +68,7 @@ def _where(runner, coming):
     field = areas.get("field")
     share = None
     if field:
-        share = {key: round(areas[key] / field, 4) for key in ("none", "short", "done")}
+        share = {key: round(part_of(areas[key], field), 4) for key in ("none", "short", "done")}
     tool_at = None
     if runner.pose is not None:
         ends = np.array([runner.pose.left, runner.pose.right])
