@@ -4,6 +4,7 @@ import json
 import os
 import shutil
 import string
+import sys
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,10 @@ from store.errors import Message
 settings.register_profile("rollbook", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("rollbook")
 
+# bytecode is kept whatever the environment says: the workers and some hundred programs they start load the same modules
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+
 # every tap waits for the disk: in memory the tests wait for the processor alone, which is what they are about
 MEMORY, ROOM = Path("/dev/shm"), 4 * 2**30
 if MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > ROOM:
@@ -23,8 +28,8 @@ if MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).
 
 
 def pytest_xdist_auto_num_workers():
-    """One worker more than cores, at most four: a window test waits for frames a third of its time."""
-    return min((os.cpu_count() or 1) + 1, 4)
+    """Two workers more than cores, at most four: a window test waits for fingers and clocks half of its time."""
+    return min((os.cpu_count() or 1) + 2, 4)
 
 
 @pytest.fixture(scope="session")

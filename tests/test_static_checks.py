@@ -12,15 +12,10 @@ FOLDERS = ["cabapp", "store", "sync", "demo_db", "tests"]
 
 @pytest.mark.parametrize(
     "words",
-    [
-        ["ruff", "check", "--no-cache", *FOLDERS],
-        ["ruff", "format", "--check", "--no-cache", *FOLDERS],
-        ["mypy", "--cache-dir", "{tmp}"],
-    ],
+    [["ruff", "check", *FOLDERS], ["ruff", "format", "--check", *FOLDERS], ["mypy"]],
     ids=["ruff", "ruff-format", "mypy"],
 )
-def test_nothing_is_found(words, tmp_path):
-    """Each check ends with status 0."""
-    words = [word.format(tmp=tmp_path) for word in words]
+def test_nothing_is_found(words):
+    """Each check ends with status 0; what it found of files that have not changed is kept in its own cache."""
     done = subprocess.run([sys.executable, "-m", *words], cwd=ROOT, capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stdout + done.stderr

@@ -1,7 +1,9 @@
 """Starts the cab in a process of its own, forked from one that has its modules loaded already."""
 
+import ctypes
 import multiprocessing
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -9,6 +11,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 LOADED = ["cabapp.commands.tablet.cab", "cabapp.screens.system.screen_registry", "tests.window.cab_process"]
 """Modules the forking process loads; none of them opens a window."""
+PR_SET_PDEATHSIG = 1  # linux/prctl.h
 _context = multiprocessing.get_context("forkserver")
 
 
@@ -20,7 +23,14 @@ def begin(folder: Path) -> None:
     _context.set_forkserver_preload(LOADED)
 
 
+def end_with_parent() -> None:
+    """Let this process be killed when the one that started it ends, however that ends (Linux; else nothing)."""
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
+
+
 def _run(words, environment, errors):
+    end_with_parent()
     os.environ.clear()
     os.environ.update(environment)
     os.chdir(ROOT)

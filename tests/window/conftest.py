@@ -23,6 +23,9 @@ PATIENCE_S = float(os.environ.get("ROLLBOOK_PATIENCE", "40"))
 DPI = 149.0
 QUICK_S = 0.5  # what a tap brings is looked for at each frame, later things at each tick
 TOUCH_S, HOLD_S = 0.02, 0.3  # a touch, and the least that counts as holding
+FRAME_S = (
+    0.2  # so seldom is a frame drawn of which no picture is taken; where frames are looked at, `cab.ask("draw 0")`
+)
 REMINDS = 6  # the rank of a sentence that asks for nothing at once
 DAY0 = 1779375600.0  # a Thursday in May, 09:00 in the farm's zone
 
@@ -53,7 +56,7 @@ def display():
     told, tell = os.pipe()
     server = subprocess.Popen(
         [program, "-displayfd", str(tell), "-screen", "0", "1920x1280x24", "-nolisten", "tcp", "-noreset"],
-        pass_fds=(tell,), stderr=subprocess.DEVNULL,
+        pass_fds=(tell,), stderr=subprocess.DEVNULL, preexec_fn=cab_process.end_with_parent,
     )  # fmt: skip
     os.close(tell)
     with os.fdopen(told) as pipe:
@@ -87,6 +90,7 @@ class Cab:
         self.process = cab_process.launched(words, environment, self._errors, program)
         self._lines, self.language, self._events = None, {}, {"frame": 0, "tick": 0}
         self.wait(self._connect, "the probe answers")
+        self.ask(f"draw {FRAME_S}")
         self.wait(lambda: self.look()["things"], "something is drawn")
         self._left, self._top = self._corner()
 
@@ -134,7 +138,7 @@ class Cab:
 
     def wait(self, condition, what, patience=PATIENCE_S):
         """Ask again and again until a condition holds, and return what it gave."""
-        begun = time.monotonic()
+        begun, event = time.monotonic(), "beat"  # what is shown at the next tick is not waited for
         while True:
             got = condition()
             if got:
@@ -145,14 +149,15 @@ class Cab:
                     f"waited in vain: {what}\nscreen {seen.get('screen')}\nview {seen.get('view')}\n"
                     f"texts {[t['text'] for t in seen.get('things', [])]}\n{self.stderr()[-3000:]}"
                 )
-            self._pause("frame" if time.monotonic() - begun < QUICK_S else "tick")
+            self._pause(event)
+            event = "frame" if time.monotonic() - begun < QUICK_S else "tick"
 
     def _pause(self, event):
-        """Wait for a frame or a tick later than those of the last look."""
+        """Wait for a frame or a tick later than those of the last look, or make the tick come now ("beat")."""
         if self._lines is None:
             time.sleep(0.01)  # a socket that is not there yet gives no event
         else:
-            self.ask(f"{event} {self._events[event]}")
+            self.ask("beat" if event == "beat" else f"{event} {self._events[event]}")
 
     def wait_view(self, patience=PATIENCE_S, **wanted):
         """Wait until the view has these values."""
@@ -256,10 +261,10 @@ class Cab:
         self.settle()
 
     def tap(self, text, seconds=TOUCH_S, button=1):
-        """Tap the thing that shows a text, once it lies where it lay a frame before."""
+        """Tap the thing that shows a text, once it lies where it lay a tick before."""
         before, rect = None, self.find(text)["rect"]
         while rect != before:
-            self._pause("frame")
+            self._pause("beat")
             before, rect = rect, self.find(text)["rect"]
         left, top, right, bottom = rect
         self.press((left + right) / 2, (top + bottom) / 2, seconds, button)

@@ -1,10 +1,11 @@
 """Reports to a test over a local socket what is on the screen.
 
-A test acts on the window as a finger does; the probe itself changes nothing but the speed of a replay.
+A test acts on the window as a finger does; the probe itself changes nothing but the speed of a replay, and when the cab ticks.
 """
 
 import json
 import logging
+import math
 import socket
 import threading
 import time
@@ -32,12 +33,13 @@ class Probe:
     """Answers each line on the socket at `path` with one line of JSON."""
 
     def __init__(self, app, path: str):
-        self._app, self._frames, self._flip = app, [], Window.flip
+        self._app, self._frames, self._flip, self._on_draw = app, [], Window.flip, Window.on_draw
         self._spent = time.thread_time(), time.process_time()
         self._socket = socket.socket(socket.AF_UNIX)
         self._socket.bind(path)
         self._socket.listen(1)
-        Window.flip = self._flip_and_note
+        Window.flip, Window.on_draw = self._flip_and_note, self._draw
+        self._drawn, self._apart, self._shooting, self._max_fps = True, 0.0, False, Clock._max_fps
         self._done, self._do = Counter(), app.do
         app.do = self._do_and_note
         self._events, self._changed = {"frame": 0, "tick": 0}, threading.Condition()
@@ -50,8 +52,17 @@ class Probe:
                 self._events[event] += 1
             self._changed.notify_all()
 
+    def _draw(self):
+        """Draw a frame, or leave it for a later turn: without a graphics card it costs more than all else."""
+        last = self._frames[-1][0] if self._frames else -math.inf
+        self._drawn = self._shooting or time.monotonic() - last >= self._apart
+        if self._drawn:
+            self._on_draw()
+
     def _flip_and_note(self):
         """Give the frame to the display, then note when, and what it and the pause before it took, s."""
+        if not self._drawn:
+            return
         self._flip()
         now, spent = time.monotonic(), (time.thread_time(), time.process_time())
         began = now - (Clock.time() - Clock.get_time())
@@ -80,32 +91,39 @@ class Probe:
             return {"frames": frames}
         if what == "done":
             return dict(self._done)
+        if what == "draw":  # a frame at most every so many seconds, and before each picture
+            self._apart = float(word)
+            return {}
         if what in self._events:  # wait until there was one more than the test knows of
             with self._changed:
                 self._changed.wait_for(lambda: self._events[what] > int(word), IDLE_S)
             return {}
-        acts = {"look": self._look, "shot": lambda: {"path": Window.screenshot(word)}, "settle": dict}
+        acts = {"look": self._look, "shot": lambda: {"path": Window.screenshot(word)}, "settle": dict, "beat": dict}
         act = acts.get(what) or (lambda: setattr(self._app.clock, what, float(word)) or {})
-        answer, done, ticks = {}, threading.Event(), self._events["tick"]
+        answer, done, lies_still = {}, threading.Event(), {"look": 1, "shot": 2}  # for so many turns
 
-        def turn(left, before=None):
+        def turn(left, before=None, beat=what in ("beat", "shot")):
+            # no pause between the turns; only X events need time to arrive
+            self._shooting, Clock._max_fps = what == "shot", self._max_fps if what == "settle" else 0
             try:
-                things = self._things() if what == "shot" else None
-                if things != before or (what == "shot" and self._events["tick"] == ticks):
-                    left = 2  # a picture is of a screen that has had its tick and lies still
+                if beat:
+                    self._app.tick(0)  # now, not at the next tenth of a second
+                things = self._things() if what in lies_still else None
+                if things != before:
+                    left = lies_still[what]  # what a tick has just changed is laid out before it is looked at
                 if left:
-                    Clock.schedule_once(lambda _dt: turn(left - 1, things), 0)
+                    Clock.schedule_once(lambda _dt: turn(left - 1, things, beat=False), 0)
                     return
                 answer.update(act())
             except Exception as fault:
                 LOG.exception("the probe failed")
                 answer["fault"] = repr(fault)
+            self._shooting, Clock._max_fps = False, self._max_fps
             done.set()
 
         # events are read at the end of a turn and dispatched after the clock's part of the next
-        Clock.schedule_once(lambda _dt: turn(2 if what == "settle" else 0), 0)
-        done.wait(10)
-        return answer
+        Clock.schedule_once(lambda _dt: turn(2 if what in ("settle", "beat") else 0), 0)
+        return answer if done.wait(10) else {"fault": f"no answer to {what}: the screen does not come to rest"}
 
     def _things(self):
         return [thing for child in reversed(Window.children) for thing in _things(child)]

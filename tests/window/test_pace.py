@@ -30,6 +30,7 @@ def driving(open_cab, farm, drive, tmp_path):
             "time,lat,lon,sigma,quality\n" + "".join(f"{t:.2f},{lat:.8f},{lon:.8f},0.05,4\n" for t, lat, lon in rows)
         )
         cab = open_cab("--store", farm["store"], "--replay", trace, "--speed", speed, **program)
+        cab.ask("draw 0")
         cab.tap("I have read this. Same as last time")
         cab.wait_view(state="ready")
         cab.tap("Start rolling")

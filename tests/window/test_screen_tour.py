@@ -22,6 +22,7 @@ pytestmark = pytest.mark.window
 
 # a 10.1-inch tablet each: width, height and pixels per inch
 SIZES = {"wide": (1280, 800, 149), "small": (1024, 600, 117.5), "fine": (1920, 1200, 224), "tall": (800, 1280, 149)}
+MARGIN_MM = 2.0
 AFTER_SUNSET_S = 600.0  # civil dusk lasts above half an hour in May at 50 N
 
 
@@ -54,19 +55,35 @@ def sundown(farm):
 
 
 def check_page(seen, picture, name, sizes):
-    """Keys, gaps, letters and contrast of one page."""
+    """Keys, gaps, letters, margin and contrast of one page."""
     sizes.keys(seen)
     sizes.words(seen)
     picture = np.asarray(Image.open(picture).convert("RGB"))
     for thing in seen["things"]:
         if thing["kind"] == "key" and thing["text"] and not thing["disabled"]:
             assert has_air(picture, thing, seen["px_per_mm"]), (name, thing["text"])
+        if thing["text"] and thing["kind"] not in ("GroundMap", "StripPiece"):
+            assert bare_at_edges(picture, thing, seen["px_per_mm"]), (name, thing["text"])
         if (
             any(c.isalnum() for c in thing["text"])
             and thing["whole"]
             and thing["kind"] not in ("GroundMap", "StripPiece")
         ):
             assert contrast(*painted(picture, thing)) >= 7, (name, thing["text"])
+
+
+def bare_at_edges(picture, thing, px_per_mm):
+    """Say whether of what is written, or of a key, nothing lies in the margin of the window: there it is of one colour."""
+    high, wide = picture.shape[:2]
+    left, top, right, bottom = (round(v) for v in thing["rect"])
+    margin = round(MARGIN_MM * px_per_mm)
+    bands = (
+        picture[top:bottom, left : max(left, min(right, margin))],
+        picture[top:bottom, max(left, min(right, wide - margin)) : right],
+        picture[top : max(top, min(bottom, margin)), left:right],
+        picture[max(top, min(bottom, high - margin)) : bottom, left:right],
+    )
+    return all(len(np.unique(band.reshape(-1, 3), axis=0)) <= 1 for band in bands)
 
 
 def painted(picture, thing):
@@ -97,6 +114,11 @@ def clear_of_keys(seen, ring):
     y = ground[3] - (lat - south) / (north - south) * (ground[3] - ground[1])
     inside = x.min() > ground[0] and x.max() < ground[2] and y.min() > ground[1] and y.max() < ground[3]
     return inside and all(x.max() < k[0] or x.min() > k[2] or y.max() < k[1] or y.min() > k[3] for k in keys)
+
+
+def worked_out(seen, name):
+    """Say whether a screen is shown and nothing on it is still being looked for."""
+    return seen["screen"] == name and not [thing for thing in seen["things"] if "…" in thing["text"]]
 
 
 def parts_of_the_day(cab):
@@ -183,7 +205,7 @@ def tour(cab):
     for name, row in SCREENS.items():
         if row.stint == MENU and row.key:
             cab.tap(row.key)
-            cab.wait(lambda name=name: cab.look()["screen"] == name, f"the screen {name}")
+            cab.wait(lambda name=name: worked_out(cab.look(), name), f"the screen {name}")
             yield f"menu-{name.replace(' ', '-')}"
             if name == "the day":
                 yield from parts_of_the_day(cab)
@@ -251,7 +273,7 @@ long = pytest.mark.long
 def test_every_page_fits_a_gloved_hand_and_an_arms_length(opened, farm, sundown, sizes, size, light):
     """On every page keys of 20 and 30 mm, gaps of 3 mm, letters of 4.1 mm, no words cut off, all of
     it inside the window, air round the words in a key, no place of the field under the map's keys, and
-    7:1 measured on the painted pixels; dusk is that of the sun in the recording."""
+    7:1 measured on the painted pixels; at the window's edge 2 mm bear no letter and no key; dusk is that of the sun in the recording."""
     cab = opened(size, *(["--night"] if light == "night" else []), replay=sundown if light == "dusk" else farm["still"])
     cab.wait(lambda: cab.look()["palette"]["name"] == light, f"the colours of the {light}")
     with open_store(farm["store"]) as store:
@@ -348,8 +370,8 @@ def test_a_longer_language_is_whole_and_leaves_no_english(opened, tmp_path, size
     cab, cut, left = opened(size), [], []
     cab.language = longer
     for name in tour(cab):
-        things = cab.look()["things"]
         cab.picture(f"{name}-long-{size}")
+        things = cab.look()["things"]
         cut += [(name, t["text"]) for t in things if t["text"] and not t["fits"]]
         for thing in things:
             said = re.sub(r"\[/?b\]|[\w./-]*/[\w./-]+|\b[0-9a-f]{4}\b", "", thing["text"])
