@@ -14,6 +14,8 @@ from cabapp.counting.edge_error import EdgeErrors
 from cabapp.geometry.arrays import Bools, Floats, Ints
 
 SURE, MAYBE = 0.95, 0.75
+LEAST_WIDTH = 0.3
+"""m. Narrower gaps are not listed."""
 SAMPLES = 15
 """Places along a gap at which the pieces that made its edges are looked up."""
 
@@ -67,7 +69,7 @@ def _class(chance: float) -> str:
 
 
 def list_gaps(
-    rows: RowStretches, sigma: float | EdgeErrors, least_area: float = 10.0, least_width: float = 0.3
+    rows: RowStretches, sigma: float | EdgeErrors, least_area: float = 10.0, least_width: float = LEAST_WIDTH
 ) -> list[Gap]:
     """Return the gaps of a field, `none` before `short`, largest first.
 
@@ -86,8 +88,19 @@ def list_gaps(
     return sorted(found, key=lambda g: (g.edge, g.kind != "none", -g.area))
 
 
+def width_shown(absolute: float) -> float:
+    """Return the width of a gap that is listed 95 times in 100 with an absolute error, 1 sigma, m; m.
+
+    Seen, it is narrower by the errors of both its edges, and listed from `LEAST_WIDTH` on.
+
+    >>> [round(width_shown(error), 2) for error in (0.02, 0.43, 3.2)]
+    [0.35, 1.3, 7.74]
+    """
+    return LEAST_WIDTH + 1.645 * 2**0.5 * absolute
+
+
 def list_recovered(
-    rows: RowStretches, sigma: float | EdgeErrors, least_area: float = 50.0, least_width: float = 0.3
+    rows: RowStretches, sigma: float | EdgeErrors, least_area: float = 50.0, least_width: float = LEAST_WIDTH
 ) -> list[Gap]:
     """Return the larger strips above target, kind "over", largest first; see `list_gaps`."""
     over = rows.inside & (rows.count > rows.want)

@@ -156,7 +156,7 @@ def judge(
     basis = _basis(has_sigma, has_hdop, has_quality)
     words = KINDS[names[int(np.bincount(code).argmax())]].words if len(t) else KINDS[ASSUMED].words
     if basis == "not stated":
-        words = f"not stated; taken for a receiver with {words}"
+        words = f"not stated; taken for no better than {words}"
     if len(t) == 0:
         return _constant(KINDS[ASSUMED].relative, KINDS[ASSUMED].absolute, basis, words)
     if xy is not None:

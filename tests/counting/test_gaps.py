@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from cabapp.counting.areas.row_stretches import RowStretches
-from cabapp.counting.gaps import list_gaps, list_recovered
+from cabapp.counting.gaps import list_gaps, list_recovered, width_shown
 
 
 def rows(*parts, angle=0.0, row=4.0):
@@ -79,3 +79,11 @@ def test_one_error_for_all_is_judged_by_width_alone(width, words):
     assert gap.chance == pytest.approx(stats.norm.cdf(width / 0.3 / np.sqrt(2)))
     [gap] = list_gaps(rows((0, 100, 0, width, 0, 1)), 0.0, least_width=0.1)
     assert (gap.certainty, gap.chance) == ("sure", 1.0)
+
+
+def test_a_gap_of_the_width_that_shows_is_listed_95_times_in_100():
+    """Edges drawn from a normal distribution: of gaps so wide, 95 in 100 are seen at least as wide as is listed."""
+    random = np.random.default_rng(4)
+    for error in (0.02, 0.43, 3.2):
+        seen = width_shown(error) + random.normal(0, error, 200_000) - random.normal(0, error, 200_000)
+        assert np.mean(seen >= 0.3) == pytest.approx(0.95, abs=0.003)

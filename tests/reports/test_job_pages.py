@@ -20,6 +20,7 @@ from cabapp.reports.job.hand_over_page import hand_over_sheet
 from cabapp.reports.model.job_record import read_job
 from cabapp.reports.render import hatching, map_svg
 from cabapp.reports.render.page_elements import SCRIPT, bar, map_of
+from cabapp.track.receiver_error import judge
 
 START = 1778780400.0
 VOID = {"meta", "br", "link", "img", "hr", "input", "path", "circle", "rect"}
@@ -334,6 +335,16 @@ def test_ground_too_small_to_list_is_said(small_log):
     assert f"Another {small_log.format.area(left)} below target lies in pieces too small or too narrow to list." in page
     whole = [*listed, replace(listed[0], area=left)]
     assert "too small or too narrow" not in field_log(replace(small_log, gaps=whole), small_log.ended)
+
+
+def test_a_page_says_which_gaps_may_not_show_and_why(small_log, monkeypatch):
+    """By the positions' error as stated; where it is not stated, that a phone's is assumed: 3.2 m, so gaps below 25 ft."""
+    said = []
+    for receiver in (judge([0.0], [0.1]), judge([0.0])):
+        monkeypatch.setattr(small_log.count, "receivers", lambda receiver=receiver: [receiver])
+        said.append(field_log(small_log, small_log.ended))
+    assert "A gap narrower than 2 ft may not show." in said[0] and "not stated" not in said[0]
+    assert "A gap narrower than 25 ft may not show. How far off the positions are was not stated" in said[1]
 
 
 FULL_SHEET = {

@@ -7,6 +7,7 @@ from functools import partial
 
 from cabapp.commands.options import number_between
 from cabapp.common.units import Units
+from cabapp.counting.gaps import width_shown
 from cabapp.jobs.imports.trace_measurement import measure
 from cabapp.position.boundaries.boundary_geojson import read_boundary
 from cabapp.position.recordings.trace_reader import read_recording
@@ -133,7 +134,8 @@ def _proof_result_text(result):
     yield f"{result['proof']['words'].capitalize()} (90 of 100 such figures hold the true one)."
     yield (
         f"Receiver: {said['words']} ({said['basis']}); {said['relative_m']:.2f} m from pass to "
-        f"pass, {said['absolute_m']:.2f} m from day to day."
+        f"pass, {said['absolute_m']:.2f} m from day to day. "
+        f"A gap narrower than {width_shown(said['absolute_m']):.1f} m may not show."
     )
 
 

@@ -2,8 +2,11 @@
 
 import math
 
+import numpy as np
+
 from cabapp.common.shares import share, shares
 from cabapp.common.wording import times, verb
+from cabapp.counting.gaps import width_shown
 from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.reports.job.amendments import correction_tables, taps_of_stint
 from cabapp.reports.model.job_record import JobRecord
@@ -37,7 +40,7 @@ def field_log(record: JobRecord, now: float) -> str:
         stints=Table("Who worked", _STINT_HEADS, [_stint(s, record) for s in record.stints], key="stints"),
         hand_overs=[_hand_over(row, receipts, record) for row, receipts in record.hand_overs],
         gaps=Table("Ground below target", _GAP_HEADS, gaps, note=_gap_text(record), key="gaps"),
-        more_gaps=" ".join(filter(None, (_more_gaps(record), _too_small(record)))),
+        more_gaps=" ".join(filter(None, (_more_gaps(record), _too_small(record), _hidden(record)))),
         marks=[_mark(m, record) for m in record.marks], corrections=correction_tables(record),
         taps=[taps_of_stint(s, record) for s in record.stints], cautions=_cautions(record),
     )  # fmt: skip
@@ -196,6 +199,20 @@ def _too_small(record: JobRecord) -> str:
     if left <= 0 or record.format.area(left) == record.format.area(0.0):
         return ""
     return f"Another {record.format.area(left)} below target lies in pieces too small or too narrow to list."
+
+
+def _hidden(record: JobRecord) -> str:
+    """Return a sentence on gaps that the error of the positions may hide."""
+    receivers = record.count.receivers()
+    if record.count.field is None or not record.seen or not receivers:
+        return ""
+    worst = max(receivers, key=lambda one: float(np.median(one.absolute)))
+    text = (
+        f"A gap narrower than {record.format.units.length(width_shown(float(np.median(worst.absolute))))} may not show."
+    )
+    if worst.basis == "not stated":
+        text += " How far off the positions are was not stated, so they are taken for no better than a phone's."
+    return text
 
 
 def _mark(mark: Mark, record: JobRecord) -> str:
