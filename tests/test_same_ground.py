@@ -1,0 +1,286 @@
+"""One intake, one count: a trace gives the same ground by `measure`, in the office, and in the cab.
+
+The ground itself is checked against an overlay by shapely of the path the trace was made from, which knows nothing of the
+product's planes, gap rules, arcs or rows.
+"""
+
+import itertools
+import random
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from types import SimpleNamespace
+
+import gpxpy
+import numpy as np
+import pytest
+import shapely
+from pyproj import Proj
+
+from cabapp.counting.job_count import JobCount
+from cabapp.jobs.imports.recorded_day import bring_in, days
+from cabapp.jobs.imports.trace_measurement import measure
+from cabapp.jobs.pass_counts.assembler import AssembledJob, assemble
+from cabapp.jobs.pass_counts.live_count import LiveCount
+from cabapp.jobs.records.stint_reader import read_stint
+from cabapp.position.fix import Fix
+from cabapp.position.recordings.trace_reader import read_recording
+from cabapp.track.tool import ToolGeometry
+from store import open_store
+from store.models import Farm, Field, Job, Operator, Tool, Tractor
+from store.traces.trace_codec import make_trace
+
+T0 = 1_779_000_000.0
+SPEED, WIDTH = 2.5, 12.0
+HOME, DATE_LINE, NORTH = (47.0, -30.0), (47.0, 180.0), (69.0, -30.0)
+DATA = Path(__file__).parents[2] / "shared" / "data"
+
+
+def loops(lanes=4, length=100.0, spacing=12.0, south=0.0, west=0.0):
+    """A path up and down, with half circles at the ends: places each 0.25 m, metres."""
+    along = np.arange(0, length, 0.25)
+    parts = []
+    for n in range(lanes):
+        x = along if n % 2 == 0 else length - along
+        parts.append(np.column_stack([x, np.full(len(x), n * spacing)]))
+        if n < lanes - 1:
+            angle = np.arange(0, np.pi, 0.25 / (spacing / 2))
+            side = 1 if n % 2 == 0 else -1
+            x = (length if n % 2 == 0 else 0) + side * spacing / 2 * np.sin(angle)
+            parts.append(np.column_stack([x, n * spacing + spacing / 2 * (1 - np.cos(angle))]))
+    return np.concatenate(parts) + np.array([west, south])
+
+
+def straight(*corners):
+    """A path from corner to corner, places each 0.25 m."""
+    parts = []
+    for a, b in itertools.pairwise(corners):
+        n = max(2, int(np.hypot(*np.subtract(b, a)) / 0.25))
+        parts.append(np.linspace(a, b, n, endpoint=False))
+    return np.concatenate(parts)
+
+
+def sampled(path, every=1.0, begin=0.0, jitter=0.0, noise=0.0, seed=1):
+    """Rows (t, x, y) of a logger on the path, at 2.5 m/s."""
+    gone = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+    rng = np.random.default_rng(seed)
+    t = np.arange(0, gone[-1] / SPEED, every)
+    t = t + rng.uniform(-jitter, jitter, len(t)) * (t > 0)
+    xy = np.column_stack([np.interp(t * SPEED, gone, path[:, axis]) for axis in (0, 1)])
+    return np.column_stack([T0 + begin + t.round(2), xy + rng.normal(0, noise, xy.shape)])
+
+
+def swept(path, left=WIDTH / 2, right=-WIDTH / 2, works=slice(None)):
+    """Ground of a tool line from left to right of the path (m), by the fine path itself."""
+    step = np.gradient(path, axis=0)
+    across = np.column_stack([-step[:, 1], step[:, 0]]) / np.hypot(*step.T)[:, None]
+    one, other = path + across * left, path + across * right
+    quads = shapely.polygons(np.stack([one[:-1], one[1:], other[1:], other[:-1]], axis=1)[works])
+    return shapely.union_all(shapely.make_valid(quads))
+
+
+def latlon(xy, place):
+    """Degrees of metres about a place, by PROJ itself."""
+    lon, lat = Proj(proj="laea", lat_0=place[0], lon_0=place[1], datum="WGS84")(*np.asarray(xy, float).T, inverse=True)
+    return lat, (lon + 180) % 360 - 180
+
+
+def csv(rows, place=HOME, more=None):
+    lat, lon = latlon(rows[:, 1:3], place)
+    names, columns = zip(*more.items()) if more else ((), ())
+    lines = [",".join(["time,lat,lon", *names])]
+    for n, t in enumerate(rows[:, 0]):
+        lines.append(",".join([f"{t:.2f},{lat[n]:.8f},{lon[n]:.8f}", *(f"{column[n]}" for column in columns)]))
+    return "\n".join(lines) + "\n"
+
+
+def gpx(*segments, place=HOME):
+    made = gpxpy.gpx.GPX()
+    made.tracks.append(gpxpy.gpx.GPXTrack())
+    for rows in segments:
+        points = [
+            gpxpy.gpx.GPXTrackPoint(lat, lon, time=datetime.fromtimestamp(t, UTC))
+            for t, lat, lon in zip(rows[:, 0], *latlon(rows[:, 1:3], place))
+        ]
+        made.tracks[0].segments.append(gpxpy.gpx.GPXTrackSegment(points))
+    return made.to_xml()
+
+
+def shuffled(text):
+    head, *lines = text.splitlines()
+    random.Random(1).shuffle(lines)
+    return "\n".join([head, *lines])
+
+
+def rectangle(west=-12.0, south=-8.0, east=112.0, north=44.0):
+    return shapely.box(west, south, east, north)
+
+
+PATH = loops()
+ROWS = sampled(PATH)
+
+
+@dataclass
+class Row:
+    """A trace as a file, its field on the plane, the ground that was truly covered, and by what share it may be out."""
+
+    content: str
+    ground: shapely.Geometry = field(default_factory=rectangle)
+    truth: shapely.Geometry = field(default_factory=lambda: swept(PATH))
+    within: float = 0.003
+    place: tuple[float, float] = HOME
+    stints: int = 1
+    width: float = WIDTH
+
+
+def _sections():
+    path, rng = loops(3), np.random.default_rng(5)
+    rows = sampled(path)
+    on = rng.random((1 + len(rows) // 7, 3)) > 0.4
+    on = np.repeat(on, 7, axis=0)[: len(rows)]
+    gone = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+    state = on[np.clip((gone / SPEED).astype(int), 0, len(rows) - 1)]
+    truth = [swept(path, 6.0 - 4 * k, 2.0 - 4 * k, state[:-1, k]) for k in range(3)]
+    more = {f"s{k + 1}": on[:, k].astype(int) for k in range(3)}
+    return Row(csv(rows, more=more), truth=shapely.union_all(truth), within=0.01)
+
+
+def _working():
+    rows = sampled(PATH)
+    up = (np.arange(len(rows)) // 40) % 3 == 2
+    width = np.where((np.arange(len(rows)) // 25) % 2, 12.0, 6.0)
+    gone = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(PATH, axis=0).T))])
+    at = np.clip((gone / SPEED).astype(int), 0, len(rows) - 1)[:-1]
+    wide, narrow = ~up[at] & (width[at] > 6), ~up[at] & (width[at] == 6)
+    truth = shapely.union_all([swept(PATH, works=wide), swept(PATH, 3.0, -3.0, narrow)])
+    return Row(csv(rows, more={"working": (~up).astype(int), "width": width}), truth=truth, within=0.01)
+
+
+def _hole():
+    hole = shapely.box(40, 14, 60, 30)
+    return Row(csv(ROWS), ground=rectangle().difference(hole))
+
+
+def _two_parts():
+    path = np.concatenate([PATH, straight(PATH[-1], (0, 200), (0, 300)), loops(south=300.0)])
+    ground = shapely.MultiPolygon([rectangle(), rectangle(south=292.0, north=344.0)])
+    truth = shapely.union_all([swept(PATH), swept(loops(south=300.0))])
+    return Row(csv(sampled(path)), ground=ground, truth=truth, stints=2, within=0.02)
+
+
+def _day():
+    """From the yard to the field, work, and back; standing on the way."""
+    there, back = straight((-500, 200), (-500, -4), (-20, 0), (0, 0)), straight(PATH[-1], (-60, 40), (-500, 200))
+    rows = sampled(np.concatenate([there, PATH, back]))
+    return Row(csv(rows), within=0.03)
+
+
+TABLE = {
+    "1 s": lambda: Row(csv(ROWS)),
+    "5 s, jitter 0.3 s": lambda: Row(csv(sampled(PATH, 5.0, jitter=0.3)), within=0.03),
+    "6 s": lambda: Row(csv(sampled(PATH, 6.0)), within=0.05),
+    "10 s": lambda: Row(csv(sampled(PATH, 10.0)), within=0.10),
+    "15 s": lambda: Row(csv(sampled(loops(6, 300.0), 15.0)), rectangle(east=312.0), swept(loops(6, 300.0)), 0.15),
+    "20 Hz": lambda: Row(csv(sampled(loops(3, 120.0), 0.05)), truth=swept(loops(3, 120.0))),
+    "noise of 0.4 m": lambda: Row(csv(sampled(PATH, 0.5, noise=0.4)), within=0.05),
+    "appended to itself": lambda: Row(csv(ROWS) + csv(ROWS).partition("\n")[2]),
+    "twice in one GPX": lambda: Row(gpx(ROWS, ROWS)),
+    "two machines in one GPX": lambda: Row(
+        gpx(ROWS, sampled(loops(south=80.0))), rectangle(north=124.0),
+        shapely.union_all([swept(PATH), swept(loops(south=80.0))]), stints=2,
+    ),
+    "two machines by turns": lambda: Row(
+        csv(np.array([row for pair in zip(ROWS, sampled(loops(south=80.0))) for row in pair])), rectangle(north=124.0),
+        shapely.union_all([swept(PATH), swept(loops(south=80.0))]), stints=2,
+    ),
+    "shuffled": lambda: Row(shuffled(csv(ROWS))),
+    "sections": _sections,
+    "width and header": _working,
+    "over midnight": lambda: Row(csv(sampled(PATH, begin=86400 - T0 % 86400 - 200))),
+    "date line": lambda: Row(csv(ROWS - (0, 50, 0), DATE_LINE), rectangle(-62, -8, 62, 44), swept(PATH - (50, 0)),
+                             place=DATE_LINE),
+    "69 north": lambda: Row(csv(ROWS, NORTH), place=NORTH),
+    "a hole": _hole,
+    "two parts": _two_parts,
+    "from the yard and back": _day,
+}  # fmt: skip
+
+
+def geojson(ground, place):
+    """The field as RFC 7946; at the date line with longitudes that go on beyond 180, cut as the RFC says."""
+
+    def degrees(xy):
+        lat, lon = latlon(xy, place)
+        return np.column_stack([np.where(lon < 0, lon + 360, lon) if place == DATE_LINE else lon, lat])
+
+    whole = shapely.transform(ground, degrees)
+    if place == DATE_LINE:
+        east = shapely.transform(whole.intersection(shapely.box(180, -90, 360, 90)), lambda xy: xy - (360, 0))
+        whole = shapely.MultiPolygon([whole.intersection(shapely.box(0, -90, 180, 90)), east])
+    return shapely.geometry.mapping(whole)
+
+
+@pytest.fixture
+def farm(tmp_path):
+    """A logbook with one operator, tractor and tool."""
+    with open_store(tmp_path / "logbook.sqlite") as store:
+        store.put(Farm, name="Made-up Farm", timezone="Etc/GMT+6", units="us")
+        who = store.put(Operator, name="Ann"), store.put(Tractor, name="Red")
+        yield SimpleNamespace(store=store, who=[one.id for one in who])
+
+
+def ways(farm, path, boundary, width, target=2):
+    """The areas by `measure`, of the office and of a replay in the cab."""
+    store = farm.store
+    recording = read_recording(path)
+    measured = measure([recording], ToolGeometry(width), target, boundary)
+    ground = store.put(Field, name=path.stem, boundary=boundary, target=target)
+    tool = store.put(Tool, name=f"Roller of {path.stem}", operation="rolling", width_m=width, towed=False)
+    stints = [
+        bring_in(store, day, visit, *farm.who, tool.id, "rolling")
+        for day in days([ground], recording) for visit in day.worked
+    ]  # fmt: skip
+    [job] = store.all(Job, field_id=ground.id)
+    office = assemble(store, job).count.area_totals()
+    areas = measured["area_m2"]
+    return measured, {
+        "measure": (areas["none"], areas["covered"], areas["pass_area"], *areas["by_count"].values()),
+        "office": _figures(office),
+        "cab": _figures(_replayed(store, ground, job, stints)),
+    }  # fmt: skip
+
+
+def _figures(areas):
+    return (areas.none, areas.covered, areas.pass_area, *areas.by_count.values())
+
+
+def _replayed(store, ground, job, stints):
+    """Count stints fix by fix with their taps, as the cab does, one after the other."""
+    count = JobCount(ground.boundary, job.target)
+    blank = SimpleNamespace(read_trace=lambda _: make_trace())
+    for stint in sorted(stints, key=lambda one: one.at):
+        record = read_stint(store, stint)
+        live = LiveCount(blank, stint, AssembledJob(ground, job, [], count, {}), ())
+        trace, switches = record.trace, record.standing.switches
+        columns = (trace.t, trace.lat, trace.lon, trace.sigma, trace.quality, trace.hdop)
+        for t, lat, lon, sigma, quality, hdop in zip(*(column.tolist() for column in columns)):
+            assert not live.update_switches(tuple(one for one in switches if one.t <= t))
+            known = (None if value != value else value for value in (lat, lon, sigma))
+            live.add_fixes([Fix(t, *known, None if quality < 0 else quality, None if hdop != hdop else hdop)])
+        live.update_switches(switches)
+        count.end()
+    return count.area_totals()
+
+
+@pytest.mark.parametrize("name", TABLE)
+def test_the_same_ground_by_three_ways(farm, tmp_path, name):
+    """`measure`, the office and the cab agree to the square metre, and with the overlay within the row's share."""
+    row = TABLE[name]()
+    path = tmp_path / f"{name}.{'gpx' if row.content.startswith('<') else 'csv'}"
+    path.write_text(row.content, "utf-8")
+    measured, figures = ways(farm, path, geojson(row.ground, row.place), row.width)
+    assert len(measured["stints"]) == row.stints
+    assert figures["office"] == pytest.approx(figures["measure"], abs=0.5)
+    assert figures["cab"] == pytest.approx(figures["measure"], abs=0.5)
+    truth = row.truth.intersection(row.ground).area
+    assert measured["area_m2"]["covered"] == pytest.approx(truth, rel=row.within)
