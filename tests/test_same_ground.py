@@ -5,8 +5,9 @@ product's planes, gap rules, arcs or rows.
 """
 
 import itertools
+import json
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
@@ -18,13 +19,15 @@ import shapely
 from pyproj import Proj
 
 from cabapp.counting.job_count import JobCount
-from cabapp.jobs.imports.recorded_day import bring_in, days
+from cabapp.jobs.imports.recorded_day import bring_in, cut, days
 from cabapp.jobs.imports.trace_measurement import measure
-from cabapp.jobs.pass_counts.assembler import AssembledJob, assemble
+from cabapp.jobs.pass_counts.assembler import AssembledJob, assemble, centre_of
 from cabapp.jobs.pass_counts.live_count import LiveCount
 from cabapp.jobs.records.stint_reader import read_stint
+from cabapp.position.boundaries.boundary_geojson import read_boundary
 from cabapp.position.fix import Fix
 from cabapp.position.recordings.trace_reader import read_recording
+from cabapp.track.activity import FieldStay
 from cabapp.track.tool import ToolGeometry
 from store import open_store
 from store.models import Farm, Field, Job, Operator, Tool, Tractor
@@ -127,10 +130,15 @@ class Row:
     content: str
     ground: shapely.Geometry = field(default_factory=rectangle)
     truth: shapely.Geometry = field(default_factory=lambda: swept(PATH))
-    within: float = 0.003
+    within: float = 0.005
     place: tuple[float, float] = HOME
     stints: int = 1
     width: float = WIDTH
+
+
+def _slow(every, within, **more):
+    path = loops(6, 300.0)
+    return Row(csv(sampled(path, every, **more)), rectangle(east=312.0, north=68.0), swept(path), within)
 
 
 def _sections():
@@ -172,15 +180,15 @@ def _day():
     """From the yard to the field, work, and back; standing on the way."""
     there, back = straight((-500, 200), (-500, -4), (-20, 0), (0, 0)), straight(PATH[-1], (-60, 40), (-500, 200))
     rows = sampled(np.concatenate([there, PATH, back]))
-    return Row(csv(rows), within=0.03)
+    return Row(csv(rows), within=0.06)  # the straight way in and out looks like work
 
 
 TABLE = {
     "1 s": lambda: Row(csv(ROWS)),
-    "5 s, jitter 0.3 s": lambda: Row(csv(sampled(PATH, 5.0, jitter=0.3)), within=0.03),
-    "6 s": lambda: Row(csv(sampled(PATH, 6.0)), within=0.05),
-    "10 s": lambda: Row(csv(sampled(PATH, 10.0)), within=0.10),
-    "15 s": lambda: Row(csv(sampled(loops(6, 300.0), 15.0)), rectangle(east=312.0), swept(loops(6, 300.0)), 0.15),
+    "5 s, jitter 0.3 s": lambda: _slow(5.0, 0.03, jitter=0.3),
+    "6 s": lambda: _slow(6.0, 0.05),
+    "10 s": lambda: _slow(10.0, 0.10),
+    "15 s": lambda: _slow(15.0, 0.15),
     "20 Hz": lambda: Row(csv(sampled(loops(3, 120.0), 0.05)), truth=swept(loops(3, 120.0))),
     "noise of 0.4 m": lambda: Row(csv(sampled(PATH, 0.5, noise=0.4)), within=0.05),
     "appended to itself": lambda: Row(csv(ROWS) + csv(ROWS).partition("\n")[2]),
@@ -254,9 +262,9 @@ def _figures(areas):
     return (areas.none, areas.covered, areas.pass_area, *areas.by_count.values())
 
 
-def _replayed(store, ground, job, stints):
+def _replayed(store, ground, job, stints, centre=None):
     """Count stints fix by fix with their taps, as the cab does, one after the other."""
-    count = JobCount(ground.boundary, job.target)
+    count = JobCount(ground.boundary, job.target, centre=centre)
     blank = SimpleNamespace(read_trace=lambda _: make_trace())
     for stint in sorted(stints, key=lambda one: one.at):
         record = read_stint(store, stint)
@@ -278,9 +286,92 @@ def test_the_same_ground_by_three_ways(farm, tmp_path, name):
     row = TABLE[name]()
     path = tmp_path / f"{name}.{'gpx' if row.content.startswith('<') else 'csv'}"
     path.write_text(row.content, "utf-8")
-    measured, figures = ways(farm, path, geojson(row.ground, row.place), row.width)
+    (tmp_path / "field.geojson").write_text(json.dumps(geojson(row.ground, row.place)), "utf-8")
+    measured, figures = ways(farm, path, read_boundary(tmp_path / "field.geojson"), row.width)
     assert len(measured["stints"]) == row.stints
     assert figures["office"] == pytest.approx(figures["measure"], abs=0.5)
     assert figures["cab"] == pytest.approx(figures["measure"], abs=0.5)
     truth = row.truth.intersection(row.ground).area
     assert measured["area_m2"]["covered"] == pytest.approx(truth, rel=row.within)
+
+
+@pytest.fixture(scope="session")
+def recorded():
+    """The folder of recordings of others, or a skip."""
+    if not DATA.is_dir():
+        pytest.skip("the real recordings are not beside the repository (../shared/data)")
+    return DATA
+
+
+LONG = [
+    pytest.param(f"gpx/{name}.gpx", marks=pytest.mark.long)
+    for name in ("activity_with_extensions", "handheld_two_segments", "three_tracks_desktop_writer")
+]
+RECORDED = [
+    "gpx/v10_eight_segments.gpx", "gpx/watch_route_with_accuracy.gpx", "nmea/car_sparse.nmea",
+    "nmea/cold_start_37_then_fix.nmea", "nmea/quality2_to_rtk4.nmea", "nmea/loss8_then_return.nmea", *LONG,
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", RECORDED)
+def test_recordings_of_others_without_a_boundary(farm, recorded, name):
+    """What watches, handhelds and receivers wrote, all of it taken as work, is the same ground by three ways."""
+    recording = read_recording(recorded / name)
+    measured = measure([recording], ToolGeometry(WIDTH))["area_m2"]
+    ground = farm.store.put(Field, name="Anywhere", boundary=None, target=2)
+    tool = farm.store.put(Tool, name="Roller", operation="rolling", width_m=WIDTH, towed=False)
+    stints = []
+    for track in recording.tracks:
+        day = cut([], track, recording.name)
+        t = day.track.t[day.rows]
+        # as a person agrees to it: all of it was work on that field
+        stay = FieldStay(0, 0, len(t) - 1, ((float(t[0]), float(t[-1])),), 1, {})
+        stints.append(bring_in(farm.store, replace(day, fields=(ground,)), stay, *farm.who, tool.id, "rolling"))
+    [job] = farm.store.all(Job, field_id=ground.id)
+    counted = assemble(farm.store, job)
+    traces = [(one.trace, one.row.at, one.standing.work(np.inf)) for one in counted.stints]
+    live = _replayed(farm.store, ground, job, stints, centre_of(traces, worked=True))
+    for areas in (counted.count.area_totals(), live):
+        assert areas.covered == pytest.approx(measured["covered"], abs=0.5)
+        assert areas.pass_area == pytest.approx(measured["pass_area"], abs=0.5)
+
+
+def _seeded(farm, recorded, tmp_path, first, last):
+    """Some of the recorded seeding in its field, and the overlay of its own lines by shapely, m2."""
+    lines = (recorded / "seeding" / "trace_machine2.gpx").read_text("utf-8")
+    made = gpxpy.parse(lines)
+    points = [(p, n) for n, run in enumerate(made.tracks[0].segments) for p in run.points][first:last]
+    runs = [[p for p, n in points if n == run] for run in sorted({n for _, n in points})]
+    made.tracks[0].segments = [gpxpy.gpx.GPXTrackSegment(run) for run in runs]
+    path = tmp_path / "seeding.gpx"
+    path.write_text(made.to_xml(), "utf-8")
+    boundary = read_boundary(recorded / "seeding" / "boundary.geojson")
+    measured, figures = ways(farm, path, boundary, 13.2, target=1)
+    # the stint's own spans, as the operator would have tapped them, on a plane of PROJ
+    to_plane = Proj(proj="laea", lat_0=49.549, lon_0=-96.671, datum="WGS84")
+    strips = []
+    for run in runs:
+        times = np.array([p.time.timestamp() for p in run])
+        xy = np.column_stack(to_plane([p.longitude for p in run], [p.latitude for p in run]))
+        for begin, end in (span for stint in measured["stints"] for span in stint["spans"]):
+            part = xy[(times >= begin - 0.01) & (times <= end + 0.01)]
+            if len(part) > 1:
+                strips.append(shapely.buffer(shapely.LineString(part), 6.6, cap_style="flat"))
+    ground = shapely.transform(shapely.geometry.shape(boundary), lambda ll: np.column_stack(to_plane(*ll.T)))
+    return measured["area_m2"], figures, shapely.union_all(strips).intersection(ground).area
+
+
+def test_recorded_seeding(farm, recorded, tmp_path):
+    """A quarter of an hour of recorded seeding: three ways agree, and covered ground is that of the overlay within 0.5 %."""
+    areas, figures, truth = _seeded(farm, recorded, tmp_path, 0, 900)
+    assert figures["office"] == figures["cab"] == pytest.approx(figures["measure"], abs=0.5)
+    assert areas["covered"] == pytest.approx(truth, rel=5e-3)
+
+
+@pytest.mark.long
+def test_all_of_the_recorded_seeding(farm, recorded, tmp_path):
+    """The whole day."""
+    areas, figures, truth = _seeded(farm, recorded, tmp_path, 0, None)
+    print(figures, truth)
+    assert figures["office"] == figures["cab"] == pytest.approx(figures["measure"], abs=0.5)
+    assert areas["covered"] == pytest.approx(truth, rel=5e-3)

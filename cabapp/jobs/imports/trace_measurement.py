@@ -16,7 +16,7 @@ from cabapp.counting.areas.row_stretches import fitting_row
 from cabapp.counting.job_count import JobCount, StintPath
 from cabapp.geometry.counted_ground import ACROSS_M, NEAR_M
 from cabapp.jobs.imports.recorded_day import RecordedDay, RecordedStint, cut
-from cabapp.jobs.pass_counts.assembler import count_stint, first_place
+from cabapp.jobs.pass_counts.assembler import centre_of, count_stint
 from cabapp.jobs.pass_counts.nothing_counted import why_nothing
 from cabapp.position.recordings.machine_split import repeated
 from cabapp.position.recordings.recording import Recording
@@ -80,18 +80,17 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
     days = [cut(_fields(boundary), track, recording.name) for recording, track in found]
     _check_near(days, boundary)
     days.sort(key=lambda day: day.track.t[day.rows[0]])
+    stints = [(day, *one) for day in days for one in _stints(day, tool, boundary)]
     centre = None
     if boundary is None:
-        kept = days[0].track
-        centre = first_place(kept.t, kept.lat, kept.lon, kept.quality, float(kept.t[days[0].rows[0]]))
+        traces = [(stint.track, float(stint.track.t[0]), stint.spans) for _, stint, _ in stints]
+        centre = centre_of(traces, worked=True) or centre_of(traces, worked=False)
     count = JobCount(boundary, target, centre=centre)
     told = named(receiver) if receiver else None if sigma is None else of_error(sigma)
     counted = []
-    for day in days:
-        for stint, why in _stints(day, tool, boundary):
-            inputs = stint.inputs(f"{len(counted)}", tool)
-            path = count_stint(count, float(stint.track.t[0]), inputs, told)
-            counted.append(_Counted(day, stint, path, why))
+    for day, stint, why in stints:
+        path = count_stint(count, float(stint.track.t[0]), stint.inputs(f"{len(counted)}", tool), told)
+        counted.append(_Counted(day, stint, path, why))
     return _figures(count, tool, counted, recordings, twice, notes, row)
 
 

@@ -6,6 +6,7 @@ calls ``JobCount.add_stint`` or ``JobCount.add_seeding``.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -73,8 +74,9 @@ def assemble(
     stints = [read_stint(store, row, corrections, names) for row in rows]
     boundary, centre, worked = kept_boundary(field.boundary), None, None
     if boundary is None:
-        worked = centre_of(stints, worked=True)
-        centre = worked or place or centre_of(stints, worked=False)
+        traces = [(stint.trace, stint.row.at, stint.standing.work(np.inf)) for stint in stints]
+        worked = centre_of(traces, worked=True)
+        centre = worked or place or centre_of(traces, worked=False)
         if centre is None:
             return None
     stints = [stint for stint in stints if stint.row.id != without]
@@ -98,15 +100,14 @@ def count_stint(
     return count.add_stint(start=start, receiver=receiver, **inputs)
 
 
-def centre_of(stints: list[StintRecord], worked: bool) -> Place | None:
+def centre_of(traces: Iterable[tuple[Any, float, Spans]], worked: bool) -> Place | None:
     """Return where the plane of a field without boundary is laid: the first usable fix of its job, at work or at all.
 
-    Latitude and longitude, degrees; None without a usable fix. Stints are in order of their start.
+    Latitude and longitude, degrees; None without a usable fix. Of each stint, in order of their start: its fixes as
+    columns, when it began, POSIX s, and its spans of work.
     """
-    for stint in stints:
-        trace = stint.trace
-        spans = stint.standing.work(np.inf) if worked else None
-        place = first_place(trace.t, trace.lat, trace.lon, trace.quality, stint.row.at, spans)
+    for trace, start, spans in traces:
+        place = first_place(trace.t, trace.lat, trace.lon, trace.quality, start, spans if worked else None)
         if place is not None:
             return place
     return None
