@@ -4,6 +4,7 @@ Exact figures come from `area_totals`; cells are fast to update.
 """
 
 from collections.abc import Callable, Iterator, Sequence
+from math import ceil, floor
 from typing import Any
 
 import numpy as np
@@ -158,15 +159,14 @@ class Grid:
         rectangle, and which cells of that rectangle it covers.
         """
         spans = row_spans(quads, self.cell)
-        left = np.ceil(spans.x0 / self.cell - 0.5).astype(np.int64)
-        right = np.ceil(spans.x1 / self.cell - 0.5).astype(np.int64)
-        for n in range(len(quads)):
-            mine = slice(spans.offset[n], spans.offset[n] + spans.count[n])
-            a, b = left[mine], right[mine]
-            if len(a) == 0 or a.min() >= b.max():
-                continue
-            columns = np.arange(int(a.min()), int(b.max()))
-            yield n, int(spans.first[n]), int(columns[0]), (columns >= a[:, None]) & (columns < b[:, None])
+        left, right = (np.ceil(x / self.cell - 0.5).astype(np.int64) for x in (spans.x0, spans.x1))
+        slots = zip(spans.first.tolist(), spans.offset.tolist(), spans.count.tolist(), strict=True)
+        for n, (south, offset, count) in enumerate(slots):
+            a, b = left[offset : offset + count, None], right[offset : offset + count, None]
+            west, east = (int(a.min()), int(b.max())) if count else (0, 0)
+            if west < east:
+                columns = np.arange(west, east)
+                yield n, south, west, (columns >= a) & (columns < b)
 
     # --- all at once --------------------------------------------------------------------------
 
@@ -218,10 +218,11 @@ class Grid:
 
     def _grow(self, xy: Floats) -> None:
         """Make room, in steps of CHUNK cells, so that all places, shape (n, 2), m, fit."""
-        low = np.floor(xy.min(axis=0) / self.cell).astype(np.int64) - 1 - (self._i0, self._j0)
-        high = np.ceil(xy.max(axis=0) / self.cell).astype(np.int64) + 1 - (self._i0, self._j0)
+        west, south = (floor(place / self.cell) - 1 for place in xy.min(axis=0).tolist())
+        east, north = (ceil(place / self.cell) + 1 for place in xy.max(axis=0).tolist())
         rows, columns = self.counts.shape
-        add = [max(0, -int(low[1])), max(0, int(high[1]) - rows), max(0, -int(low[0])), max(0, int(high[0]) - columns)]
+        add = [self._j0 - south, north - self._j0 - rows, self._i0 - west, east - self._i0 - columns]
+        add = [max(0, more) for more in add]
         if not any(add):
             return
         south, north, west, east = (-(-n // CHUNK) * CHUNK for n in add)

@@ -233,11 +233,12 @@ class JobCount:
         """Return how many fixes cannot be used, by reason, and the columns of the others."""
         times, north, east = (np.atleast_1d(np.asarray(a, float)) for a in (t, lat, lon))
         keep, reasons = usable_fixes(times, north, east, quality, since)
+        some = keep if reasons else slice(None)
         error, *stated = (
-            None if a is None else np.atleast_1d(np.asarray(a, float))[keep] for a in (sigma, hdop, quality)
+            None if a is None else np.atleast_1d(np.asarray(a, float))[some] for a in (sigma, hdop, quality)
         )
-        xy = self.plane.to_xy(north[keep], east[keep])
-        return reasons, _Rows(times[keep], xy, error, self.ground.near(xy), stated)
+        xy = self.plane.to_xy(north[some], east[some])
+        return reasons, _Rows(times[some], xy, error, self.ground.near(xy), stated)
 
     # --- the present stint ---------------------------------------------------------------------
 

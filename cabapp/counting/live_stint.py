@@ -68,7 +68,7 @@ class LiveStint:
         """
         columns = (np.full(len(t), np.nan) if said is None else said for said in stated)
         for kept, column in zip(self._fixes, (t, xy[:, 0], xy[:, 1], near.astype(float), *columns), strict=True):
-            kept.extend(column)
+            kept.extend(column.tolist())
         self._interval.add(t)
         return self.misread
 

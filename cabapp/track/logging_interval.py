@@ -43,7 +43,7 @@ class LoggingInterval:
         if len(times) == 0:
             return
         first = times[:1] if self._newest is None else [self._newest]
-        steps = np.diff(times, prepend=first)
+        steps = times - np.concatenate([first, times[:-1]])
         self._newest = float(times[-1])
         steps = steps[steps > 0]
         if len(steps) == 0:

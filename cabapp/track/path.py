@@ -96,21 +96,24 @@ def curve(
     Its end tangents are those of the usual cubic for a circular arc: handle 4/3 tan(angle/4) of
     the radius.
     """
-    delta = np.minimum(np.maximum(turn_between(theta[:-1], theta[1:]), -2.5), 2.5)
+    if len(seg) == 1:  # one live fix: plain numbers take the same lines many times faster
+        seg, u = seg[0], u[0]
+    stretch = stretch[seg] if isinstance(stretch, np.ndarray) else stretch
+    start, end, way = theta[seg], theta[seg + 1], gear[seg]
+    delta = np.minimum(np.maximum(turn_between(start, end), -2.5), 2.5)
     # 4 tan(angle/4) of the radius, which is the chord over 2 sin(angle/2), with no 0 below
-    reach = gear * dist * 2 / (1 + np.cos(delta / 2)) * stretch
-    tx0, ty0 = reach * np.cos(theta[:-1]), reach * np.sin(theta[:-1])
-    tx1, ty1 = reach * np.cos(theta[1:]), reach * np.sin(theta[1:])
+    reach = way * dist[seg] * 2 / (1 + np.cos(delta / 2)) * stretch
+    tx0, ty0 = reach * np.cos(start), reach * np.sin(start)
+    tx1, ty1 = reach * np.cos(end), reach * np.sin(end)
     u2, u3 = u * u, u * u * u
     h00, h10, h01, h11 = 2 * u3 - 3 * u2 + 1, u3 - 2 * u2 + u, 3 * u2 - 2 * u3, u3 - u2
-    a, b = nodes[seg], nodes[seg + 1]
-    x = h00 * a[:, 1] + h10 * tx0[seg] + h01 * b[:, 1] + h11 * tx1[seg]
-    y = h00 * a[:, 2] + h10 * ty0[seg] + h01 * b[:, 2] + h11 * ty1[seg]
+    ax, ay, bx, by = nodes[seg, 1], nodes[seg, 2], nodes[seg + 1, 1], nodes[seg + 1, 2]
+    x = h00 * ax + h10 * tx0 + h01 * bx + h11 * tx1
+    y = h00 * ay + h10 * ty0 + h01 * by + h11 * ty1
     d00, d10, d01, d11 = 6 * u2 - 6 * u, 3 * u2 - 4 * u + 1, 6 * u - 6 * u2, 3 * u2 - 2 * u
-    vx = d00 * a[:, 1] + d10 * tx0[seg] + d01 * b[:, 1] + d11 * tx1[seg]
-    vy = d00 * a[:, 2] + d10 * ty0[seg] + d01 * b[:, 2] + d11 * ty1[seg]
-    heading = np.arctan2(vy * gear[seg], vx * gear[seg])
-    return x, y, heading
+    vx = d00 * ax + d10 * tx0 + d01 * bx + d11 * tx1
+    vy = d00 * ay + d10 * ty0 + d01 * by + d11 * ty1
+    return np.atleast_1d(x), np.atleast_1d(y), np.atleast_1d(np.arctan2(vy * way, vx * way))
 
 
 def stretch_of(nose: Floats, theta: Floats, dist: Floats, driven: Floats) -> Floats:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from cabapp.geometry.angles import turn_between
-from cabapp.geometry.arrays import Bools, Floats, Ints
+from cabapp.geometry.arrays import Bools, Floats, Ints, ranges
 from cabapp.track.fixes.filter import FixFilter, doubt
 from cabapp.track.fixes.smoothing import TrackSmoothing
 from cabapp.track.fixes.white_noise import CALM, Noise, WhiteNoise
@@ -429,9 +429,11 @@ class SwathBuilder:
 
     def _cut(self, nodes: Floats, parts: Ints) -> tuple[Ints, Floats]:
         """Return chord and place along it (0 to 1] of every piece's end, switches included."""
-        seg = np.repeat(np.arange(len(parts)), parts)
-        rank = np.arange(len(seg)) - np.repeat(np.cumsum(parts) - parts, parts)
-        u = (rank + 1) / parts[seg]
+        if parts.max() == 1:
+            seg, u = np.arange(len(parts)), np.ones(len(parts))
+        else:
+            seg = np.repeat(np.arange(len(parts)), parts)
+            u = (ranges(np.zeros_like(parts), parts) + 1) / parts[seg]
         inside = self._switches.between(nodes[0, 0], nodes[-1, 0])
         if inside:
             at = np.array(inside)

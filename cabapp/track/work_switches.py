@@ -77,6 +77,8 @@ class SwitchTimeline:
             return np.zeros(0, np.int64), np.zeros((0, 2))
         first, last = bisect_right(self._t, times[0]), bisect_right(self._t, times[-1])
         table = self._intervals[first : last + 1]
+        if len(table) == 1 and len(table[0]) == 1:  # nothing switches, and what works is one piece
+            return np.arange(len(times)), np.full((len(times), 2), table[0][0])
         index = np.searchsorted(np.array(self._t[first:last]), times, side="right")
         number = np.array([len(one) for one in table])
         ends = np.array([pair for one in table for pair in one], float).reshape(-1, 2)
