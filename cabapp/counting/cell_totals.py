@@ -65,9 +65,9 @@ class CellTotals:
         up = new & (before < 255)
         parts = [up] if inside is None else [up & (inside[box] == n) for n in self._kinds]
         for n, part in enumerate(parts):
-            moved = np.bincount(before[part], minlength=256)
-            self._histogram[n] -= moved
-            self._histogram[n, 1:] += moved[:-1]
+            moved = np.bincount(before[part])
+            self._histogram[n, : len(moved)] -= moved
+            self._histogram[n, 1 : len(moved) + 1] += moved
 
     def areas(self) -> dict[str, Any]:
         """Return areas, m2: field, none, short, done, covered, pass_area and left_pass_area.

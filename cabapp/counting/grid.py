@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from cabapp.counting.visits.visit_rule import NEVER, is_new, valid_visits
 from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.geometry.polygon_rows import fill_rows, outline_rows
-from cabapp.geometry.quad_rows import row_spans
+from cabapp.geometry.quad_rows import quad_rows
 from cabapp.track.swept_ground import TICK, SweptPieces
 
 CHUNK = 512
@@ -158,15 +158,13 @@ class Grid:
         """Yield, for each quadrilateral that covers any cell, its number, the first row and column of a
         rectangle, and which cells of that rectangle it covers.
         """
-        spans = row_spans(quads, self.cell)
-        left, right = (np.ceil(x / self.cell - 0.5).astype(np.int64) for x in (spans.x0, spans.x1))
-        slots = zip(spans.first.tolist(), spans.offset.tolist(), spans.count.tolist(), strict=True)
-        for n, (south, offset, count) in enumerate(slots):
-            a, b = left[offset : offset + count, None], right[offset : offset + count, None]
-            west, east = (int(a.min()), int(b.max())) if count else (0, 0)
+        for n, quad in enumerate(quads):
+            south, ends = quad_rows(quad, self.cell)
+            left, right = np.ceil(ends / self.cell - 0.5).astype(np.int64)
+            west, east = (int(left.min()), int(right.max())) if len(left) else (0, 0)
             if west < east:
                 columns = np.arange(west, east)
-                yield n, south, west, (columns >= a) & (columns < b)
+                yield n, south, west, (columns >= left[:, None]) & (columns < right[:, None])
 
     # --- all at once --------------------------------------------------------------------------
 
@@ -207,14 +205,14 @@ class Grid:
         out = np.array([-step[1], step[0]]) * half_width / length
         corners = np.array([a + out, a - out, b - out, b + out])
         self._grow(corners)
-        spans = row_spans(corners[None], self.cell)
-        if len(spans.k) == 0:
+        first, (x0, x1) = quad_rows(corners, self.cell)
+        if len(x0) == 0:
             return None
-        left, right = self._column(spans.x0), self._column(spans.x1)
-        rows = spans.k - self._j0
-        for j, a, b in zip(rows, left, right):
+        left, right = self._column(x0), self._column(x1)
+        south = first - self._j0
+        for j, (a, b) in enumerate(zip(left, right), south):
             self.unknown[j, a:b] = True
-        return int(left.min()), int(rows[0]), int(right.max()), int(rows[-1]) + 1
+        return int(left.min()), south, int(right.max()), south + len(left)
 
     def _grow(self, xy: Floats) -> None:
         """Make room, in steps of CHUNK cells, so that all places, shape (n, 2), m, fit."""

@@ -68,7 +68,8 @@ class Plane:
         """
         lat = np.atleast_1d(np.asarray(lat, float))
         lon = np.atleast_1d(np.asarray(lon, float))
-        x, y = self._forward.transform(lon, lat)
+        # plain numbers take the same way several times faster
+        x, y = self._forward.transform(*((lon, lat) if len(lat) != 1 else (lon.item(), lat.item())))
         xy = np.empty((len(lat), 2))
         xy[:, 0], xy[:, 1] = x, y
         if not np.isfinite(xy).all():

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import ceil
 
 import numpy as np
 
@@ -74,6 +75,30 @@ def row_spans(quad: Floats, row: float) -> Spans:
     ends = np.empty(2 * len(k))
     ends[at + np.repeat(slot[whose] + right * len(k), number)] = place
     return Spans(k, ends[: len(k)], ends[len(k) :], piece, first, count, offset)
+
+
+def quad_rows(quad: Floats, row: float) -> tuple[int, Floats]:
+    """Return the first row and the ends x0 and x1, (2, n), m, on it and those above, of one quadrilateral, (4, 2).
+
+    The very numbers of `row_spans`, several times faster for one.
+    """
+    x, y = quad.T.tolist()
+    c = [ceil(place * (1 / row) - 0.5) for place in y]
+    first = min(c)
+    middle = (np.arange(first, max(c)) + 0.5) * row
+    ends = np.empty((2, len(middle)))
+    forward = (x[2] - x[0]) * (y[3] - y[1]) >= (y[2] - y[0]) * (x[3] - x[1])
+    for a, b in ((0, 1), (1, 2), (2, 3), (3, 0)):
+        low, high = (a, b) if c[b] > c[a] else (b, a)
+        number = c[high] - c[low]
+        if number:
+            slope = (x[b] - x[a]) / (y[b] - y[a])
+            start = (c[low] + 0.5) * row
+            at = x[low] + (start - y[low]) * slope
+            slope *= number > 1
+            on = slice(c[low] - first, c[high] - first)
+            ends[int((low == b) != forward), on] = middle[on] * slope + (at - start * slope)
+    return first, ends
 
 
 def cross_rows(

@@ -202,7 +202,7 @@ class SwathBuilder:
         rows = np.empty((len(t), 6))
         rows[:, 0] = t
         rows[:, 1:3] = np.asarray(xy, float).reshape(-1, 2)
-        rows[:, 3] = 0.0 if sigma is None else np.nan_to_num(np.asarray(sigma, float))
+        rows[:, 3] = 0.0 if sigma is None else np.where(np.isnan(sigma), 0.0, sigma)
         if len(rows):
             rows[:, 4:] = self._noise.feed(t, rows[:, 1:3])
             rows[:, 3] = doubt(rows[:, 3], rows[:, 4])
@@ -415,15 +415,16 @@ class SwathBuilder:
         t0 = np.concatenate([[nodes[0, 0]], t[:-1]])
         which, edges = self._switches.intervals((t0 + t) / 2)
         credit = (gear[seg] > 0) & (ticks > 0)
-        which, edges = which[credit[which]], edges[credit[which]]
+        if not credit.all():
+            which, edges = which[credit[which]], edges[credit[which]]
         psis = np.concatenate([[first_psi], psi])
         across = np.empty((len(psis), 2))
         across[:, 0], across[:, 1] = -np.sin(psis), np.cos(psis)
         quad = np.empty((2, 4, len(which))).T  # corner by corner in one stretch of memory
-        for side in (0, 1):
-            edge = edges[:, side, None]
-            quad[:, side] = centre[which] + across[which] * edge
-            quad[:, 3 - side] = centre[which + 1] + across[which + 1] * edge
+        for at, corner in ((which, 0), (which + 1, 3)):
+            middle, out = centre[at], across[at]
+            quad[:, corner] = middle + out * edges[:, :1]
+            quad[:, 1 + corner // 3] = middle + out * edges[:, 1:]
         quad = np.rint(quad * (1 / TICK)) * TICK
         return swept(quad, s0[which], s1[which], t[which], self.leave)
 

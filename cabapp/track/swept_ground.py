@@ -88,6 +88,8 @@ def swept(quad: Floats, s0: Ints, s1: Ints, t: Floats, leave: int) -> SweptPiece
     Where the line pivots inside itself (a turn tighter than half the width) one end goes forward
     and the other backward: two triangles that meet in the pivot.
     """
+    if len(quad) == 1 and _is_convex(*quad[0].T.tolist()):
+        return SweptPieces(quad, s0, s1, t, leave)
     after = [1, 2, 3, 0]
     # corner by corner in one stretch of memory
     x, y = np.ascontiguousarray(quad[:, :, 0].T), np.ascontiguousarray(quad[:, :, 1].T)
@@ -106,6 +108,13 @@ def swept(quad: Floats, s0: Ints, s1: Ints, t: Floats, leave: int) -> SweptPiece
     quad[start[odd]] = first
     quad[start[odd] + 1] = second
     return SweptPieces(quad, s0[which], s1[which], t[which], leave)
+
+
+def _is_convex(x: list[float], y: list[float]) -> bool:
+    """Return whether the four corners of one quadrilateral all turn the same way."""
+    sides = [(x[n] - x[n - 1], y[n] - y[n - 1]) for n in range(4)]
+    turns = [sides[n - 1][0] * sides[n][1] - sides[n - 1][1] * sides[n][0] for n in range(4)]
+    return min(turns) >= 0 or max(turns) <= 0
 
 
 def _split(quad: Floats, turns: Floats) -> tuple[Floats, Floats]:
