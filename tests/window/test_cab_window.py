@@ -12,7 +12,7 @@ import pytest
 from cabapp.__main__ import main
 from cabapp.planning.sun import evening
 from store import open_store
-from store.models import Mark, Stint, Tap
+from store.models import Mark, Stint, Tap, Tool
 
 pytestmark = pytest.mark.window
 
@@ -36,6 +36,62 @@ def begun(open_cab, farm):
 def fingers(store, stint):
     """Return the ids of a stint's taps by a person; "warned" is written by the session itself."""
     return [tap.id for tap in store.all(Tap, stint_id=stint.id) if tap.kind != "warned"]
+
+
+@pytest.fixture
+def boom(farm):
+    """The farm's tool with five sections of its width, the middle ones narrow."""
+    with open_store(farm["store"]) as store:
+        for tool in store.all(Tool):
+            widths = [share * tool.width_m for share in (0.3, 0.125, 0.15, 0.125, 0.3)]
+            store.put(Tool, tool.id, sections=",".join(map(str, widths)))
+
+
+def test_sections_are_switched_by_a_row_of_keys(begun, boom, sizes):
+    """Standing, each section has a key; driving, four keys shut one more at either end, or all are on again."""
+    cab = begun(replay=False)
+    cab.tap("Sections")
+    cab.tap("2")
+    cab.wait_view(on=[True, False, True, True, True])
+    cab.tap("5")
+    cab.wait_view(on=[True, False, True, True, False])
+    seen = cab.look()
+    sizes.keys(seen)
+    sizes.words(seen)
+    cab.picture("sections-standing")
+    cab.tap("Done")
+    cab.find("3 of 5 on")
+    cab.tap("3 of 5 on")
+    cab.tap("All on")
+    cab.wait_view(on=[])
+    cab.find("Sections")
+
+
+def four_keys(cab, sizes):
+    """Return what is seen if it has four keys at most, else None."""
+    seen = cab.look()
+    return seen if len(sizes.tapped(seen)) <= 4 else None
+
+
+def test_driving_shuts_sections_from_either_end(begun, boom, sizes):
+    """Faster than a walk two keys shut one more section each; strip and map draw only what works."""
+    cab = begun(speed=2.5)
+    cab.tap("Start rolling")
+    cab.wait_view(state="working")
+    cab.wait_hurried(lambda: (cab.look()["view"]["speed"] or 0) > 1.6, "driving off", then=2.5)
+    cab.tap("Sections")
+    cab.tap("One off left")
+    cab.wait_view(on=[False, True, True, True, True])
+    cab.tap("4 of 5 on")
+    cab.tap("One off left")
+    cab.wait_view(on=[False, False, True, True, True])
+    seen = cab.wait(lambda: four_keys(cab, sizes), "four keys at most", 3)
+    sizes.keys(seen)
+    sizes.words(seen)
+    cab.wait(lambda: cab.look()["view"]["strip"], "the strip to count")
+    cab.tap("3 of 5 on")
+    seen = cab.wait(lambda: four_keys(cab, sizes), "four keys at most", 3)
+    cab.picture("sections-driving")
 
 
 def test_four_keys_at_most_while_driving(begun, farm, sizes):
@@ -64,6 +120,10 @@ def test_four_keys_at_most_while_driving(begun, farm, sizes):
     cab.tap("Wing")
     cab.tap("Left up")
     cab.wait_view(on=[False, True, True])
+    cab.tap("Left up")
+    cab.tap("Right up")
+    cab.wait_view(on=[False, True, False])
+    cab.picture("both-wings-up")
     cab.tap("Mark")
     cab.tap("Rock")
     cab.find("Undo mark")

@@ -261,9 +261,9 @@ class GroundMap(FloatLayout):
             self._machine.again(None)
             return
         ends = self._ends * self.scale
-        pen = self._machine.again((self._look, *np.round(ends, 1).ravel()))
+        pen = self._machine.again((self._look, self.pose.works, *np.round(ends, 1).ravel()))
         if pen is not None:
-            map_drawings.machine(pen, ends, self.u, self._colours)
+            map_drawings.machine(pen, ends, self.pose.works, self.u, self._colours)
         x, y, heading = self._glide.at(self._now)
         self._machine.lay(self.to_px((x, y))[0], heading - self.turn)
 

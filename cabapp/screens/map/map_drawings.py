@@ -74,10 +74,11 @@ def north(pen, u, colours) -> None:
         stroke(pen, [c * r for place in line for c in place], 0.5 * u, colours[0])
 
 
-def machine(pen, ends, u, colours) -> None:
+def machine(pen, ends, works, u, colours) -> None:
     """Draw tractor and tool, seen from above and travelling east, round the antenna.
 
     `ends`: shape (2, 2); left and right end of the tool from the antenna, pixels.
+    `works`: ends of each part of it that works, as shares of the tool from the left; the rest is a thin line.
     """
     ink, paper, accent = colours
     left, right = ends
@@ -85,9 +86,15 @@ def machine(pen, ends, u, colours) -> None:
     for mm, colour in ((0.9 + 1.6, paper), (0.9, ink)):
         stroke(pen, [0, 0, *middle], mm * u, colour)
     along = (right - left) / max(1.0, math.dist(left, right)) * u
+    if works != ((0.0, 1.0),):
+        for mm, colour in ((2.5, paper), (0.9, ink)):
+            stroke(pen, [*left, *right], mm * u, colour)
     for mm, colour in ((4.0, paper), (2.9, ink), (1.7, accent)):
         frame = along * (mm - 1.7) / 2
-        stroke(pen, [*(left - frame), *(right + frame)], mm * u, colour)
+        for begin, end in works:
+            stroke(
+                pen, [*(left + begin * (right - left) - frame), *(left + end * (right - left) + frame)], mm * u, colour
+            )
     for size, colour in ((4.4, paper), (3.6, ink)):
         corners = np.array([(y, -x) for x, y in mark_icons.TRACTOR]) * size * u
         pen.add(Color(*colour))

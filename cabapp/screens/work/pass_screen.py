@@ -17,6 +17,7 @@ from cabapp.screens.map import ground_map as _map
 from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import capital, translate
 from cabapp.screens.work import manual_counter as _pass_tally  # noqa: F401
+from cabapp.screens.work import section_keys as _section_keys  # noqa: F401
 from cabapp.screens.work import sentence_line as _sentence  # noqa: F401
 from cabapp.screens.work import tool_strip as _strip  # noqa: F401
 from store.models import Field, Job
@@ -25,7 +26,8 @@ HEAD_SIGNS, WRITING_SIGNS = 54, 23  # about as many as stand in the head at the 
 GLIDE_S = 0.025  # the map moves so often at most: 30 times a second and more, without waste
 WALK = 1.5  # m/s; faster than this nothing but the four keys
 SMALL_MARKS = ("rock", "soft ground", "pole")
-WINGS = N_({"left up": "Left up", "right up": "Right up", "all": "Both down"})
+WINGS = N_({"left up": "Left up", "right up": "Right up", "both up": "Both up"})
+LOWERED = N_({"left up": "Left down", "right up": "Right down"})
 AREAS = N_({"ac": "acres to finish", "ha": "hectares to finish"})
 
 
@@ -47,10 +49,12 @@ class PassScreen(CabScreen):
     finish_words = StringProperty()
     moving = BooleanProperty(False)
     no_receiver = BooleanProperty(False)
-    asking = StringProperty()  # "", "mark" or "wing": what the small keys stand for just now
+    asking = StringProperty()  # "", "mark", "wing" or "sections": what the small keys stand for just now
+    sections = ListProperty()  # which sections work, while the row of their keys is shown
 
     def __init__(self, **kwargs):
         self._job, self._state, self._marks = None, None, None
+        self._switched = False  # a section, since its keys were asked for
         self._glided = 0.0  # when the map was last moved
         super().__init__(**kwargs)
 
@@ -77,6 +81,7 @@ class PassScreen(CabScreen):
         self._ground(view, self.app)
         strip = self.ids.strip
         strip.counts, strip.over = list(view.strip or ()), list(view.strip_over or ())
+        strip.works = list(view.strip_works)
         self.ids.passes.count = view.pass_tally
         self._sentence(view, self.app)
         verb = Message(view.operation) if view.operation else message("work")
@@ -87,6 +92,8 @@ class PassScreen(CabScreen):
         else:
             self.main_words = translate("Finished")
         self._keys(view)
+        # faster than a walk there are four keys: sections are shut from either end
+        self.sections = _sections_on(view) if self.asking == "sections" and not self.moving else []
 
     def _head(self, view, app):
         work = ", ".join(translate(w) for w in (view.operation, view.target) if w)
@@ -186,11 +193,26 @@ class PassScreen(CabScreen):
         if self.asking == "mark":
             self.keys = [capital(kind) for kind in marks_for(view.operation)]
         elif self.asking == "wing":
-            self.keys = [translate(words) for words in WINGS.values()]
+            up = _wings_up(view)
+            sides = [(LOWERED if side in up else WINGS)[side] for side in LOWERED]
+            self.keys = [*map(translate, sides), translate("Both down")]
+        elif self.asking == "sections":
+            ends = translate("One off left"), translate("One off right")
+            done = translate("Done") if self._switched or all(view.on) else translate("All on")
+            # a sentence with a key takes the fourth place
+            self.keys = [*ends, "" if self.moving and self.ids.sentence.answer else done]
         else:
-            wing = translate(WINGS.get(wing_of(view.on), "Sections")) if view.on else translate("Wing")
+            wing = self._part_words(view)
             more = "" if self.moving else translate("More")
             self.keys = [translate("Mark"), wing, more] if view.state != "finished" else ["", "", ""]
+
+    def _part_words(self, view):
+        """Return the words of the key for wings or sections: what works now, unless all does."""
+        if not view.sections:
+            return translate(WINGS[wing]) if (wing := wing_of(view.on)) in WINGS else translate("Wing")
+        if all(view.on):
+            return translate("Sections")
+        return translate("{number} of {all} on", number=sum(view.on), all=view.sections)
 
     def press_main(self):
         state = self.app.view.state
@@ -204,18 +226,35 @@ class PassScreen(CabScreen):
             self.app.do("mark", kind=marks_for(self.app.view.operation)[place])
             self.asking = ""
         elif self.asking == "wing":
-            self.app.do("width", wing=list(WINGS)[place])
+            up = _wings_up(self.app.view) ^ {list(LOWERED)[place]} if place < 2 else set()
+            self.app.do("width", wing="both up" if len(up) == 2 else next(iter(up), "all"))
             self.asking = ""
+        elif self.asking == "sections":
+            self._press_sections(place)
         elif place == 2:
             self.app.go("more")
         else:
-            self.asking = ("mark", "wing")[place]
+            self.asking = ("mark", "sections" if self.app.view.sections else "wing")[place]
+            self._switched = False
         self._keys(self.app.view)
 
-    def switch_section(self, number: int):
-        """Let a section of the tool work, or no more; sections are numbered from 0 at the left."""
-        on = list(self.app.view.on or [True] * self.app.view.sections)
-        on[number] = not on[number]
+    def _press_sections(self, place: int):
+        """Shut off one more section at the left or the right, or leave the keys of the sections."""
+        on = _sections_on(self.app.view)
+        if place == 2:
+            if not (self._switched or all(on)):
+                self.switch_sections([True] * len(on))
+            self.asking = ""
+        elif any(on):
+            works = [n for n, one in enumerate(on) if one]
+            on[works[0 if place == 0 else -1]] = False
+            self.switch_sections(on)
+            if self.moving:
+                self.asking = ""
+
+    def switch_sections(self, on):
+        """Let sections of the tool work, or no more: a flag for each from the left."""
+        self._switched = True
         self.app.do("sections", on=signs(on))
 
     def answer(self, which: int):
@@ -228,6 +267,16 @@ class PassScreen(CabScreen):
             ground.whole, ground.level = False, _map.NEAR
         elif self.moving:
             ground.show_whole()
+
+
+def _wings_up(view) -> set[str]:
+    """Return which wings are up, by the names of `LOWERED`."""
+    wing = wing_of(view.on)
+    return set(LOWERED) if wing == "both up" else {wing} & set(LOWERED)
+
+
+def _sections_on(view) -> list[bool]:
+    return list(view.on or [True] * view.sections)
 
 
 def marks_for(operation):

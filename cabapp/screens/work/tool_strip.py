@@ -27,6 +27,7 @@ class ToolStrip(BoxLayout):
 
     counts = ListProperty()  # twelve counts, or empty while the tool is not working
     over = ListProperty()
+    works = ListProperty()  # which pieces work; empty: all
     target = NumericProperty(2)
 
     def __init__(self, **kwargs):
@@ -36,7 +37,7 @@ class ToolStrip(BoxLayout):
         self._pieces = [StripPiece() for _ in range(PIECES)]
         for piece in self._pieces:
             self.add_widget(piece)
-        for name in ("counts", "over", "target", "pos", "size"):
+        for name in ("counts", "over", "works", "target", "pos", "size"):
             self.fbind(name, self._draw)
         for name in ("ink", "u"):
             THEME.fbind(name, self._draw)
@@ -46,6 +47,7 @@ class ToolStrip(BoxLayout):
         u, tally = THEME.u, self._tally
         tally.pos, tally.size = self.pos, self.size
         tally.ink, tally.paper, tally.u, tally.target = THEME.ink, THEME.paper, u, self.target
+        works = list(self.works) or [True] * PIECES
         counts = [min(int(count), 254) for count in self.counts] or [0] * PIECES
         # a rim of the same counts round the twelve, so that no hatching fades at the ends
         tally.show(np.pad(np.array([counts], np.uint8), 1, mode="edge"))
@@ -53,14 +55,22 @@ class ToolStrip(BoxLayout):
         wide = max(1.0, self.width / PIECES)
         tally.look((wide + self.width / 2, wide * 1.5), 0.0, 1.0, wide)
         over = list(self.over) or [False] * PIECES
-        for piece, count, stray in zip(self._pieces, counts, over, strict=True):
-            piece.text = str(count) if self.counts else ""
+        for piece, count, stray, down in zip(self._pieces, counts, over, works, strict=True):
+            piece.text = str(count) if self.counts and down else ""
             piece.over = int(stray)
         self.canvas.after.clear()
         with self.canvas.after:
+            for k, down in enumerate(works):
+                if not down:  # blank, with the tool held up over it
+                    Color(*THEME.paper)
+                    Rectangle(pos=(self.x + k * wide, self.y), size=(wide, self.height))
+                    Color(*THEME.ink)
+                    Rectangle(pos=(self.x + k * wide, self.top - 2.6 * u), size=(wide, 1.2 * u))
             Color(*THEME.ink)
             Line(rectangle=(self.x, self.y, self.width, self.height), width=0.3 * u)
             for k in range(1, PIECES):
+                if not (works[k - 1] or works[k]):
+                    continue
                 Rectangle(pos=(self.x + k * wide - 0.15 * u, self.y), size=(0.3 * u, self.height))
             for k, stray in enumerate(over):
                 if not stray:
