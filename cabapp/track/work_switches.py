@@ -2,6 +2,7 @@
 
 import itertools
 from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf
 
@@ -86,6 +87,20 @@ class SwitchTimeline:
         which = np.repeat(np.arange(len(times)), many)
         rank = np.arange(len(which)) - np.repeat(np.cumsum(many) - many, many)
         return which, ends[np.repeat((np.cumsum(number) - number)[index], many) + rank]
+
+
+def switches_at(t: ArrayLike, switches: Sequence[WorkSwitch]) -> list[WorkSwitch]:
+    """Return the switch that holds from each of some fixes to the next, each switch moved to the nearest fix.
+
+    `t`: rising, POSIX s, shape (n,).
+
+    >>> [one.working for one in switches_at([0.0, 1.0, 2.0, 3.0], [WorkSwitch(0.6, True), WorkSwitch(2.4, False)])]
+    [False, True, False, False]
+    """
+    times = np.asarray(t, float)
+    first = np.searchsorted((times[1:] + times[:-1]) / 2, [one.t for one in switches])
+    known = [WorkSwitch(-inf, False), *switches]
+    return [known[n] for n in np.searchsorted(first, np.arange(len(times)), side="right").tolist()]
 
 
 def switches_of_columns(

@@ -302,3 +302,37 @@ def test_a_real_field(recordings, measured):
     strips = shapely.buffer([shapely.LineString(line) for line in lines], 6.6, cap_style="flat")
     union = shapely.union_all(strips).area
     assert found["area_m2"]["covered"] == pytest.approx(union, rel=5e-4)
+
+
+def test_sections_of_a_recording_are_counted_by_their_widths(measured, written, capsys):
+    """Of 6, 2 and 4 m the middle one off for 400 m leaves 10 m; then all off, then all on: CSV and GPX alike."""
+    xy, t = np.column_stack([np.arange(0.0, 1201.0, 2.0), np.zeros(601)]), np.arange(601.0)
+    on = np.ones((601, 3), int)
+    on[:200, 1], on[200:400] = 0, 0
+    lat, lon = PLANE.to_latlon(xy)
+    rows = zip(t, lat, lon, on.tolist(), strict=True)
+    text = "time,lat,lon,s1,s2,s3\n" + "".join(
+        f"{START + s:.2f},{a:.9f},{b:.9f},{','.join(map(str, o))}\n" for s, a, b, o in rows
+    )
+    points = "".join(
+        f'<trkpt lat="{a:.9f}" lon="{b:.9f}"><time>{datetime.fromtimestamp(START + s, UTC):%Y-%m-%dT%H:%M:%SZ}</time>'
+        f"<extensions>{''.join(f'<w:s{n}>{one}</w:s{n}>' for n, one in enumerate(o, 1))}</extensions></trkpt>"
+        for s, a, b, o in zip(t, lat, lon, on.tolist(), strict=True)
+    )
+    gpx = (
+        '<gpx xmlns="http://www.topografix.com/GPX/1/1" xmlns:w="urn:rollbook:work:1" version="1.1" creator="test"><trk>'
+        f"<trkseg>{points}</trkseg></trk></gpx>"
+    )
+    files = written("boom.csv", text), written("boom.gpx", gpx)
+    found = [measured(one, "--sections", "6,2,4")["area_m2"]["covered"] for one in files]
+    assert found[0] == pytest.approx(400 * 10 + 400 * 12, rel=1e-3)
+    assert found[1] == found[0]
+    equal = measured(files[0], "--width", 12, "--sections", 3)
+    assert equal["tool"]["sections_m"] == [4.0, 4.0, 4.0]
+    assert equal["area_m2"]["covered"] == pytest.approx(400 * 8 + 400 * 12, rel=1e-3)
+    for words, why in (
+        (("--sections", "6,2"), "Give the width of each"), (("--width", "12", "--sections", "6,2,3"), "together"),
+        (("--sections", "a,b"), "how wide the tool is"), ((), "how wide the tool is"),
+    ):  # fmt: skip
+        assert main(["measure", str(files[0]), *words]) == 1
+        assert why in capsys.readouterr().err

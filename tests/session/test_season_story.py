@@ -12,10 +12,15 @@ from cabapp.common.message import message
 from cabapp.common.rendering import render
 from cabapp.common.units import Units
 from cabapp.counting.job_count import JobCount
+from cabapp.jobs.imports.trace_measurement import measure
 from cabapp.jobs.records.pending_handovers import messages_of
 from cabapp.jobs.records.stint_reader import read_stint
 from cabapp.jobs.records.stint_state import TapRefused
 from cabapp.jobs.records.tool_parts import part_words
+from cabapp.position.recordings.trace_reader import read_recording
+from cabapp.reports.export.job_export import job_gpx
+from cabapp.reports.model.job_record import read_job
+from cabapp.track.tool import ToolGeometry
 from store import open_store
 from store.models import Correction, Field, FuelEntry, HandOver, HandOverReceipt, Job, Mark, Stint, Tap, Tool, TraceTail
 
@@ -218,7 +223,7 @@ def test_a_wing_up_counts_two_thirds(run, drive_rows):
         day.session.tap("width", wing="middle")
 
 
-def test_sections_switched_by_tap_are_counted_live_and_by_the_report(run, store, ids, drive_rows):
+def test_sections_switched_by_tap_are_counted_live_and_by_the_report(run, store, ids, drive_rows, tmp_path):
     """A tool of 6, 2 and 4 m with its middle off covers 10 m in two strips; strip, log, sheet and report say so."""
     store.put(Tool, id=ids.roller, sections="6,2,4")
     fixes = drive_rows([-100])
@@ -240,6 +245,14 @@ def test_sections_switched_by_tap_are_counted_live_and_by_the_report(run, store,
     odd = day.session.prepare_hand_over(state="stopped", left=True).sheet["odd"]
     assert odd["part_now"] == {"on": "101"} and odd["part_width"][0]["on"] == "101"
     assert str(part_words(odd["part_now"])) == "Sections off: 2."
+    day.session.tap("finish")
+    exported = tmp_path / "job.gpx"
+    (job,) = store.all(Job)
+    exported.write_text(job_gpx(read_job(store, job)), encoding="utf-8")
+    tool = ToolGeometry(12.0, sections=(6.0, 2.0, 4.0))
+    measured = measure([read_recording(exported)], tool, boundary=store.get(Field, ids.field).boundary)
+    assert measured["area_m2"]["covered"] == pytest.approx(120 * 10, rel=5e-3)
+    assert measured["stints"][0]["why"] == "as the recording states"
     (stint,) = store.all(Stint)
     read = read_stint(store, stint)
     whole = JobCount(store.get(Field, ids.field).boundary)

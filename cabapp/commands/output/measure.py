@@ -9,11 +9,13 @@ from cabapp.commands.options import number_between
 from cabapp.common.units import Units
 from cabapp.counting.gaps import width_shown
 from cabapp.jobs.imports.trace_measurement import measure
+from cabapp.jobs.records.tool_parts import read_sections, sections_of, widths_of
 from cabapp.position.boundaries.boundary_geojson import read_boundary
 from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.track.logging_interval import GAP
 from cabapp.track.receiver_error import KINDS
 from cabapp.track.tool import ToolGeometry
+from store.errors import Refused
 from store.facts.timestamp import write_time
 
 EXAMPLE = (
@@ -39,7 +41,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="TRACE",
         help="GPX 1.1, CSV (time,lat,lon) or NMEA 0183 text; each file is one stint",
     )
-    add("--width", required=True, type=metres(0, 199, zero=False), metavar="M", help="working width of the tool")
+    text = "working width of the tool (default: of its sections together)"
+    add("--width", type=metres(0, 199, zero=False), metavar="M", help=text)
+    text = (
+        "widths of the tool's sections from the left, as 6.1,3.0,2.4, or how many equal ones; which of them worked "
+        "is read from columns s1, s2 ... of CSV, or extensions of GPX, of the same names"
+    )
+    add("--sections", metavar="M,M,...", help=text)
     add("--target", type=_passes, default=2, metavar="N", help="passes wanted (default 2)")
     add("--field", metavar="FILE.geojson", help="boundary of the field")
     text = "from the antenna back to the working line of a towed tool (default 0: mounted)"
@@ -56,6 +64,22 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     add("--json", action="store_true", help="print one JSON object")
 
 
+def _tool(args: argparse.Namespace) -> ToolGeometry:
+    """Return the tool as the options say it.
+
+    Raises Refused: neither a width nor sections, or sections that are not the width together.
+    """
+    width = args.width
+    if width is None and args.sections:
+        width = sum(widths_of(args.sections))
+    if not width or not 0 < width < 200:
+        raise Refused(
+            "Say how wide the tool is, less than 200 m: --width in metres, or --sections with the width of each from the left."
+        )
+    kept = read_sections(args.sections or "", width)
+    return ToolGeometry(width, hitch=args.hitch, side=args.side, sections=sections_of(kept, width))
+
+
 def run(args: argparse.Namespace) -> int:
     """Measure and print."""
     try:
@@ -65,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
             recordings.append(read_recording(path))
         boundary = read_boundary(args.field) if args.field else None
         _progress("counting")
-        tool = ToolGeometry(args.width, hitch=args.hitch, side=args.side)
+        tool = _tool(args)
         result = measure(recordings, tool, args.target, boundary, args.cell, args.sigma, args.receiver)
     finally:
         _progress("")

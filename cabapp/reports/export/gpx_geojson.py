@@ -7,12 +7,15 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import ClassVar
+from xml.etree import ElementTree
 
 import numpy as np
 import shapely
 from gpxpy.gpx import GPX, GPXTrack, GPXTrackPoint, GPXTrackSegment, GPXWaypoint
 from shapely.geometry import mapping, shape
 from shapely.geometry.polygon import orient
+
+from cabapp.position.recordings.gpx_reader import WORK_SPACE
 
 LONGEST_STEP = 5.0
 """More seconds than this between two fixes is a loss of reception: a new segment begins."""
@@ -26,7 +29,8 @@ class Track:
     """One stint's trace: arrays of shape (n,).
 
     `t` POSIX s, rising; `lat`, `lon` WGS 84 degrees, NaN without a position; `quality` GGA fix
-    quality, -1 not stated, 0 no fix; `hdop` NaN where not stated.
+    quality, -1 not stated, 0 no fix; `hdop` NaN where not stated; `work` what the tool did from each fix on, by
+    the names of `cabapp.position.recordings.gpx_reader`.
     """
 
     name: str
@@ -36,6 +40,7 @@ class Track:
     lon: np.ndarray
     quality: np.ndarray | None = None
     hdop: np.ndarray | None = None
+    work: list[dict[str, str]] | None = None
 
 
 @dataclass(frozen=True)
@@ -72,6 +77,7 @@ def gpx_text(name: str, desc: str, tracks: list[Track], marks: list[Waypoint] = 
     written as -180.
     """
     gpx = GPX()
+    gpx.nsmap["work"] = WORK_SPACE
     gpx.creator, gpx.name, gpx.description = "Rollbook", _xml_text(name), _xml_text(desc)
     for mark in marks:
         lat, lon = round(mark.lat, 7), float(_longitude(mark.lon))
@@ -89,7 +95,8 @@ class _Fix(GPXTrackPoint):
 
     gpx_11_fields: ClassVar = [
         one for one in GPXTrackPoint.gpx_11_fields
-        if getattr(one, "name", "") in ("latitude", "longitude", "time", "type_of_gpx_fix", "horizontal_dilution")
+        if getattr(one, "name", "")
+        in ("latitude", "longitude", "time", "type_of_gpx_fix", "horizontal_dilution", "extensions")
     ]  # fmt: skip
 
 
@@ -100,11 +107,21 @@ def _points(track: Track, span: slice) -> list[_Fix]:
     hdop = [None] * n if track.hdop is None else np.round(np.asarray(track.hdop[span], float), 2).tolist()
     quality = [None] * n if track.quality is None else np.asarray(track.quality[span]).tolist()
     found = []
-    for t, y, x, q, h in zip(track.t[span].tolist(), lat, lon, quality, hdop, strict=True):
+    work = [{}] * n if track.work is None else track.work[span]
+    before: list[dict[str, str]] = [{}, *work[:-1]]
+    for t, y, x, q, h, now, last in zip(track.t[span].tolist(), lat, lon, quality, hdop, work, before, strict=True):
+        said = [] if now == last else [_element(name, value) for name, value in now.items()]
         point = _Fix(y, x, time=_moment(t), horizontal_dilution=h if h is not None and math.isfinite(h) else None)
         point.type_of_gpx_fix = _FIX.get(q)
+        point.extensions = said
         found.append(point)
     return found
+
+
+def _element(name: str, value: str) -> ElementTree.Element:
+    element = ElementTree.Element(f"{{{WORK_SPACE}}}{name}")
+    element.text = value
+    return element
 
 
 def _longitude(lon):

@@ -3,13 +3,17 @@
 import math
 import re
 import unicodedata
+from collections.abc import Iterator
 
 import numpy as np
 import shapely
 
+from cabapp.jobs.records.stint_reader import tool_of
+from cabapp.jobs.records.tool_parts import signs
 from cabapp.position.boundaries.boundary_judge import kept_boundary
 from cabapp.reports.export import gpx_geojson
 from cabapp.reports.model.job_record import JobRecord
+from cabapp.track.work_switches import switches_at
 
 
 def stem(record: JobRecord) -> str:
@@ -34,16 +38,33 @@ def job_gpx(record: JobRecord, every: float = 0.0) -> str:
         kept = slice(None)
         if every and len(s.trace.t):
             kept = np.diff(np.floor(s.trace.t / every), prepend=-np.inf) != 0
-        columns = (getattr(s.trace, one)[kept] for one in ("t", "lat", "lon", "quality"))
-        tracks.append(gpx_geojson.Track(name, desc, *columns))
+        columns = [getattr(s.trace, one)[kept] for one in ("t", "lat", "lon", "quality", "hdop")]
+        tracks.append(gpx_geojson.Track(name, desc, *columns, list(_work(s, columns[0]))))
     marks = [
         gpx_geojson.Waypoint(m.kind, m.lat, m.lon, m.at, m.note or "")
         for m in record.marks if m.lat is not None and m.lon is not None
     ]  # fmt: skip
-    desc = "Traces are the antenna's, whether or not work was going on."
+    desc = "Traces are the antenna's; whether the tool worked, and with which sections, is in extensions."
     if every:
         desc += f" A fix every {every:g} s; 'rollbook log' writes them all."
     return gpx_geojson.gpx_text(f"{record.field.name}, {record.job.operation} {record.job.season}", desc, tracks, marks)
+
+
+def _work(s, t: np.ndarray) -> Iterator[dict[str, str]]:
+    """Yield what the tool did from each fix on, by the names that `rollbook measure` reads."""
+    tool, switches = tool_of(s.row), s.standing.switches
+    part = any(one.on for one in switches)
+    number, some = len(tool.sections) or 3, any(one.width is not None for one in switches)
+    found = {}
+    for one in switches_at(t, switches):
+        if one not in found:
+            said = {"working": str(int(one.working))}
+            if some:
+                said["width"] = f"{tool.width if one.width is None else one.width:.3f}"
+            elif part:
+                said |= {f"s{n}": sign for n, sign in enumerate(signs(one.on or (True,) * number), 1)}
+            found[one] = said
+        yield found[one]
 
 
 def job_geojson(record: JobRecord) -> str:
