@@ -332,7 +332,10 @@ def test_sections_of_a_recording_are_counted_by_their_widths(measured, written, 
     assert equal["area_m2"]["covered"] == pytest.approx(400 * 8 + 400 * 12, rel=1e-3)
     for words, why in (
         (("--sections", "6,2"), "Give the width of each"), (("--width", "12", "--sections", "6,2,3"), "together"),
-        (("--sections", "a,b"), "how wide the tool is"), ((), "how wide the tool is"),
     ):  # fmt: skip
         assert main(["measure", str(files[0]), *words]) == 1
         assert why in capsys.readouterr().err
+    for words in (("--sections", "a,b"), ("--sections", "150,150"), ()):
+        with pytest.raises(SystemExit) as leaving:
+            main(["measure", str(files[0]), *words])
+        assert leaving.value.code == 2 and "how wide the tool is" in capsys.readouterr().err

@@ -15,7 +15,6 @@ from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.track.logging_interval import GAP
 from cabapp.track.receiver_error import KINDS
 from cabapp.track.tool import ToolGeometry
-from store.errors import Refused
 from store.facts.timestamp import write_time
 
 EXAMPLE = (
@@ -48,6 +47,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "is read from columns s1, s2 ... of CSV, or extensions of GPX, of the same names"
     )
     add("--sections", metavar="M,M,...", help=text)
+    parser.set_defaults(wrong_usage=parser.error)
     add("--target", type=_passes, default=2, metavar="N", help="passes wanted (default 2)")
     add("--field", metavar="FILE.geojson", help="boundary of the field")
     text = "from the antenna back to the working line of a towed tool (default 0: mounted)"
@@ -67,15 +67,18 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def _tool(args: argparse.Namespace) -> ToolGeometry:
     """Return the tool as the options say it.
 
-    Raises Refused: neither a width nor sections, or sections that are not the width together.
+    Raises
+    ------
+    SystemExit
+        Neither a width nor sections with widths.
+    Refused
+        Sections that are not the width together.
     """
     width = args.width
     if width is None and args.sections:
         width = sum(widths_of(args.sections))
     if not width or not 0 < width < 200:
-        raise Refused(
-            "Say how wide the tool is, less than 200 m: --width in metres, or --sections with the width of each from the left."
-        )
+        args.wrong_usage("say how wide the tool is, below 200 m: --width, or --sections with the width of each")
     kept = read_sections(args.sections or "", width)
     return ToolGeometry(width, hitch=args.hitch, side=args.side, sections=sections_of(kept, width))
 
