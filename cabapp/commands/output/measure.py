@@ -85,6 +85,7 @@ def _tool(args: argparse.Namespace) -> ToolGeometry:
 
 def run(args: argparse.Namespace) -> int:
     """Measure and print."""
+    tool = _tool(args)
     try:
         recordings = []
         for n, path in enumerate(args.trace, 1):
@@ -92,7 +93,6 @@ def run(args: argparse.Namespace) -> int:
             recordings.append(read_recording(path))
         boundary = read_boundary(args.field) if args.field else None
         _progress("counting")
-        tool = _tool(args)
         result = measure(recordings, tool, args.target, boundary, args.cell, args.sigma, args.receiver)
     finally:
         _progress("")
