@@ -30,6 +30,8 @@ STEPS = 200
 """Of the search for the likeliest distribution."""
 PAIRS = 6
 """Fewer neighbours do not tell how rough the passes are."""
+EVEN = 0.2
+"""m. Passes more evenly spaced than this, as standard deviation, were not steered by eye (from memory)."""
 STEP_S, SLOT_S = 10.0, 240.0
 FINE = 2.0**12
 
@@ -93,8 +95,9 @@ def confidence_interval(
     chapter 2): every visit is shifted sideways by an error drawn anew, and all is recounted on coarse rows. The
     interval holds both, and the share as counted.
 
-    Steering and the receiver's error are taken to be independent. Where the receiver that is recorded also steers,
-    passes look smoother than they lie, and the truth may be below the interval.
+    Steering and the receiver's error are taken to be independent, unless passes are seen more evenly spaced than
+    anybody steers by eye: then the receiver may have steered, its error is in the ground and not in the trace, and
+    the share may be as low as errors added to what was seen make it.
     """
     row = float(np.clip(np.sqrt(field.area) / ROWS, 0.5, 4.0))
     angle = frame_angle(stints)
@@ -117,8 +120,10 @@ def confidence_interval(
                 x = np.where(visits.across, 0.0, one)
                 up = np.rint(np.where(visits.across, one, 0.0) / row).astype(np.int64)
                 again.append(ground.share(visits.k + up, visits.x0 + x, visits.x1 + x))
-        likely = share + seams.hidden(memory) / ground.length
-        ends += [likely - reach * float(np.std(again)), likely + reach * float(np.std(again))]
+        likely, wide = share + seams.hidden(memory) / ground.length, reach * float(np.std(again))
+        ends += [likely - wide, likely + wide]
+        if seams.rough < EVEN**2:
+            ends.append(float(np.mean(again)) - wide)
     low, high = np.clip([min(ends) - COARSE, max(ends) + COARSE], 0.0, 1.0)
     return Confidence(field.target, share, float(low), float(high))
 
@@ -231,8 +236,8 @@ def _visits(stints: Sequence[SweptPieces], seedings: Sequence[SweptPieces], angl
 class _Errors:
     """Draws the sideways error of one stint's receiver at the times of its visits.
 
-    A part has the memory, the rest stays for the stint. The part is all, unless passes would then be rougher than they
-    are seen to be.
+    A part has the memory, the rest stays for the stint. The part is all, unless passes steered by eye would then be
+    rougher than they are seen to be.
     """
 
     def __init__(self, times: Floats, receiver: ReceiverError, memory: float, seams: _Seams) -> None:
@@ -242,7 +247,7 @@ class _Errors:
         self._nodes, self._memory = slots * STEP_S, memory
         _, absolute = receiver.at(self._nodes)
         between = -2 * np.median(absolute) ** 2 * np.expm1(-seams.lag / memory)
-        part = min(1.0, seams.rough / between) if between > 0 else 1.0
+        part = min(1.0, seams.rough / between) if between > 0 and seams.rough >= EVEN**2 else 1.0
         self._passing, self._lasting = absolute * np.sqrt(part), absolute * np.sqrt(1 - part)
 
     def draw(self, random: np.random.Generator) -> Floats:

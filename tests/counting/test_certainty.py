@@ -19,7 +19,7 @@ from cabapp.track.receiver_error import KINDS, judge, named
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.work_switches import WorkSwitch
-from tests.bench.calibration import ERRORS, MODELS, measured, seen, swept
+from tests.bench.calibration import ERRORS, MODELS, measured, seen, steered_field, swept
 
 
 def driven(x, day=0, model="1 min", error=0.0, random=None):
@@ -38,6 +38,16 @@ def test_claims_hold_whatever_the_memory_of_the_error():
     assert all(one.found == one.wide for one in found)
     assert sum(sum(one.held) for one in found) >= 7  # of 8
     assert np.mean(found[2].wideness) < 0.005
+
+
+def test_the_interval_holds_where_the_receiver_steered():
+    """Lanes seen as even as a receiver steers them lie off by its error; the interval reaches down to that."""
+    least = []
+    for name, error in (("10 min", 0.3), ("1 min", 1.4)):
+        told = [steered_field(MODELS[name], error, seed) for seed in range(2)]
+        assert all(low <= true <= high for low, high, true in told)
+        least.append(min(true for _, _, true in told))
+    assert least[1] < 0.97
 
 
 @pytest.mark.long
