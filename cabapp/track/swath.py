@@ -132,6 +132,7 @@ class SwathBuilder:
         self.unknown: list[Unknown] = []
         self.length = 0.0
         self._noise = WhiteNoise(limits.noise)
+        self._noisy = False  # whether any fix ever was
         self._filter = FixFilter(limits.max_gap, limits.max_speed)
         self._switches = SwitchTimeline(tool)
         self._left: list[float] = []
@@ -199,12 +200,15 @@ class SwathBuilder:
             sigma = np.full(len(t), np.nan) if sigma is None else np.asarray(sigma, float)
             blocks = [slice(n, n + BLOCK) for n in range(0, len(t), BLOCK)]
             return SweptPieces.join([self.feed(t[b], xy[b], (), sigma[b]) for b in blocks], self.leave)
-        rows = np.empty((len(t), 6))
+        rows = np.zeros((len(t), 6))
         rows[:, 0] = t
         rows[:, 1:3] = np.asarray(xy, float).reshape(-1, 2)
-        rows[:, 3] = 0.0 if sigma is None else np.where(np.isnan(sigma), 0.0, sigma)
-        if len(rows):
-            rows[:, 4:] = self._noise.feed(t, rows[:, 1:3])
+        if sigma is not None:
+            rows[:, 3] = np.where(np.isnan(sigma), 0.0, sigma)
+        noise = self._noise.feed(rows[:, :3])
+        if noise is not CALM:
+            self._noisy = True
+            rows[:, 4:] = noise
             rows[:, 3] = doubt(rows[:, 3], rows[:, 4])
         rows, breaks = self._filter.feed(rows)
         self.used += len(rows)
@@ -216,7 +220,8 @@ class SwathBuilder:
             if breaks[a]:
                 out.append(self._close())
                 self._open(rows[a])
-            self._extend(self._smoothing.feed(rows[a:b])[int(breaks[a]) :])
+            some = self._smoothing.feed(rows[a:b]) if self._noisy else rows[a:b]
+            self._extend(some[int(breaks[a]) :])
             self._last = rows[b - 1]
             out.append(self._give(len(self._way) - 1))
         return SweptPieces.join(out, self.leave)
@@ -245,13 +250,14 @@ class SwathBuilder:
         """Add those fixes that moved far enough from the node before to give a direction."""
         if len(rows) == 0 or self._reached is None:
             return
-        noisy = rows[:, 4] > 0
         need = self.limits.step * np.minimum(np.maximum(6 * rows[:, 3] / self.limits.step, 1), 4)
         smooth = need > self.limits.step
-        if noisy.any():
+        noisy = None
+        if self._noisy:
+            noisy = rows[:, 4] > 0
             need[noisy] = np.maximum(self.limits.step, SURE * rows[noisy, 3])
             smooth &= ~noisy
-        if self._doubt > 0:
+        if noisy is not None and self._doubt > 0:
             skip = self._surely_left(rows)
             self._nodes_of(rows[:skip], noisy[:skip], rows[skip - 1 : skip, :3] if self._doubt == 0 else rows[:0, :3])
             rows, need, smooth, noisy = rows[skip:], need[skip:], smooth[skip:], noisy[skip:]
@@ -276,9 +282,9 @@ class SwathBuilder:
         self._doubt = 0.0
         return int(far.argmax()) + 1
 
-    def _nodes_of(self, rows: Floats, noisy: Bools, chosen: Floats) -> None:
+    def _nodes_of(self, rows: Floats, noisy: Bools | None, chosen: Floats) -> None:
         """Add the nodes chosen of some rows; noise alone is no way, so noisy rows count for its length by their nodes."""
-        way = np.concatenate([rows[~noisy, :3], chosen]) if noisy.any() else rows
+        way = rows if noisy is None else rows[~noisy | np.isin(rows[:, 0], chosen[:, 0])]
         if len(way) and self._reached is not None:
             self.length += float(lengths(self._reached[1:3], way[:, 1:3]).sum())
             self._reached = way[-1]
@@ -349,7 +355,8 @@ class SwathBuilder:
 
     def _close(self) -> SweptPieces:
         """Return the rest of a stretch, its last heading estimated from the turn before."""
-        self._extend(self._smoothing.feed(np.zeros((0, 6)), last=True))
+        if self._noisy:
+            self._extend(self._smoothing.feed(np.zeros((0, 6)), last=True))
         out = self._give(len(self._way))
         self._fresh()
         return out

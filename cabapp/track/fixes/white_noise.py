@@ -62,58 +62,67 @@ class WhiteNoise:
         self._squares: list[float] = []  # squared residuals over the squared weights, m2
         self._fresh = 0
 
-    def feed(self, t: Floats, xy: Floats) -> Floats:
-        """Return the `Noise` that holds at each of the next fixes, shape (n, 2), times in s and places (n, 2) in m."""
-        if self._since is None:
-            self._since = 0, float(t[0])
-        if len(t) == 1:
+    def feed(self, rows: Floats) -> Floats | Noise:
+        """Return the `Noise` that holds at each of the next fixes (t, x, y), shape (n, 2), or one of all, s and m."""
+        if len(rows) == 1:
+            t, x, y = rows[0].tolist()
             self._fixes += 1
-            bucket = floor(t[0] / APART)
+            bucket = floor(t / APART)
             if bucket != self._bucket:
                 self._bucket = bucket
-                self._pick((float(t[0]), float(xy[0, 0]), float(xy[0, 1])))
-            return np.array([self.now])
+                self._pick((t, x, y))
+            return self.now
+        if len(rows) == 0:
+            return self.now
         base = self._fixes
-        found = self._feed_many(t, xy)
-        self._fixes = base + len(t)
+        found = self._feed_many(rows)
+        self._fixes = base + len(rows)
         return found
 
-    def _feed_many(self, t: Floats, xy: Floats) -> Floats:
+    def _feed_many(self, rows: Floats) -> Floats | Noise:
+        t, x, y = rows.T.copy()
+        if self._since is None:
+            self._since = 0, float(t[0])
         bucket = np.floor(t / APART)
-        chosen = np.flatnonzero(np.diff(bucket, prepend=self._bucket) != 0)
-        found = np.empty((len(t), 2))
-        found[:] = self.now
+        fresh = np.empty(len(t), bool)
+        fresh[0] = bucket[0] != self._bucket
+        np.not_equal(bucket[1:], bucket[:-1], out=fresh[1:])
+        self._bucket = int(bucket[-1])
+        chosen = np.flatnonzero(fresh)
         if len(chosen) == 0:
-            return found
-        self._bucket = int(bucket[chosen[-1]])
-        known = np.array(self._picks).reshape(-1, 3)
-        picks = np.concatenate([known, np.column_stack([t[chosen], xy[chosen]])])
-        at = np.concatenate([np.full(len(known), -1), chosen])
-        if not (np.diff(picks[:, 0]) > 0).all():
-            return self._singly(t, xy, chosen, found)
-        new = np.ones(len(picks), bool)
-        new[1:] = (picks[1:, 1] != picks[:-1, 1]) | (picks[1:, 2] != picks[:-1, 2])
-        picks, at = picks[new], at[new]
-        self._picks = [tuple(pick) for pick in picks[-3:].tolist()]
-        if len(picks) < 4:
-            return found
-        a, b, c, d = (picks[n : len(picks) - 3 + n].T for n in range(4))
-        squares, useful = _residuals(a, b, c, d)
+            return self.now
+        known = len(self._picks)
+        old = np.array(self._picks).reshape(-1, 3).T
+        t_, x_, y_ = (np.concatenate([a, b[chosen]]) for a, b in zip(old, (t, x, y)))
+        if not (t_[1:] > t_[:-1]).all():
+            return self._singly(rows, chosen)
+        at = np.concatenate([np.full(known, -1), chosen])
+        same = np.flatnonzero((x_[1:] == x_[:-1]) & (y_[1:] == y_[:-1])) + 1
+        if len(same):
+            t_, x_, y_, at = (np.delete(column, same) for column in (t_, x_, y_, at))
+        self._picks = list(zip(t_[-3:].tolist(), x_[-3:].tolist(), y_[-3:].tolist()))
+        if len(t_) < 4:
+            return self.now
+        places = [(t_[n : len(t_) - 3 + n], x_[n : len(t_) - 3 + n], y_[n : len(t_) - 3 + n]) for n in range(4)]
+        squares, useful = _residuals(places[0], places[1], places[2], places[3])
         useful &= at[3:] >= 0
-        self._take(squares[useful], at[3:][useful], t, found)
-        return found
+        return self._take(squares[useful], at[3:][useful], t)
 
-    def _singly(self, t: Floats, xy: Floats, chosen: Ints, found: Floats) -> Floats:
+    def _singly(self, rows: Floats, chosen: Ints) -> Floats:
         """Do what `feed` does where times stand or run back."""
+        found = np.empty((len(rows), 2))
+        found[:] = self.now
         base = self._fixes
-        for n in chosen.tolist():
+        for n, (t, x, y) in zip(chosen.tolist(), rows[chosen].tolist()):
             self._fixes = base + n + 1
-            self._pick((float(t[n]), float(xy[n, 0]), float(xy[n, 1])))
+            self._pick((t, x, y))
             found[n:] = self.now
         return found
 
     def _pick(self, pick: _Pick) -> None:
         picks = self._picks
+        if self._since is None:
+            self._since = 0, pick[0]
         if picks and (pick[0] <= picks[-1][0] or pick[1:] == picks[-1][1:]):
             return
         if len(picks) == 3:
@@ -126,10 +135,12 @@ class WhiteNoise:
             del picks[0]
         picks.append(pick)
 
-    def _take(self, squares: Floats, at: Ints, t: Floats, found: Floats) -> None:
-        """Take residuals made at fixes number `at`, and write the noise that holds from then on into `found`."""
+    def _take(self, squares: Floats, at: Ints, t: Floats) -> Floats | Noise:
+        """Take residuals made at fixes number `at`; return the noise that holds at each of them."""
         if self.now == CALM and self._all_calm(squares, at, t):
-            return
+            return CALM
+        found = np.empty((len(t), 2))
+        found[:] = self.now
         base, begin = self._fixes, 0
         while begin < len(squares):
             some = squares[begin : begin + EVERY - self._fresh]
@@ -141,6 +152,7 @@ class WhiteNoise:
                 self._fixes = base + n + 1
                 self._estimate(float(t[n]))
                 found[n:] = self.now
+        return found
 
     def _all_calm(self, squares: Floats, at: Ints, t: Floats) -> bool:
         """Return whether no estimate with the next residuals is noisy; if so take them, which is many times faster."""
@@ -196,7 +208,7 @@ def first_noise(t: Floats, xy: Floats) -> Noise:
     """Return the first noise that can be estimated from a trace, `CALM` of too short a one."""
     found = WhiteNoise()
     for begin in range(0, len(t), 256):
-        found.feed(t[begin : begin + 256], xy[begin : begin + 256])
+        found.feed(np.column_stack([t[begin : begin + 256], xy[begin : begin + 256]]))
         if found.first is not None:
             return found.first
     return CALM
