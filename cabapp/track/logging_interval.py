@@ -42,16 +42,25 @@ class LoggingInterval:
         times = np.atleast_1d(np.asarray(t, float))
         if len(times) == 0:
             return
-        first = times[:1] if self._newest is None else [self._newest]
-        steps = times - np.concatenate([first, times[:-1]])
+        first = float(times[0]) if self._newest is None else self._newest
         self._newest = float(times[-1])
-        steps = steps[steps > 0]
-        if len(steps) == 0:
-            return
-        for number in np.clip(np.rint(steps / _BIN), 1, _BINS).astype(int).tolist():
-            self._counts[number] += 1
-            self._below += number < self._middle
-        self._total += len(steps)
+        if len(times) == 1:
+            if self._newest > first:
+                self._note(min(max(round((self._newest - first) / _BIN), 1), _BINS), 1)
+        else:
+            steps = np.diff(times, prepend=first)
+            found = np.bincount(np.clip(np.rint(steps[steps > 0] / _BIN), 1, _BINS).astype(np.int64))
+            for number in np.flatnonzero(found).tolist():
+                self._note(number, int(found[number]))
+        if self._total:
+            self._settle()
+
+    def _note(self, number: int, count: int) -> None:
+        self._counts[number] += count
+        self._total += count
+        self._below += count if number < self._middle else 0
+
+    def _settle(self) -> None:
         half = (self._total - 1) // 2
         while self._below > half:
             self._middle -= 1
