@@ -166,7 +166,7 @@ def _components(
 ) -> Iterator[tuple[float, float, float, tuple[float, float], Floats, Floats]]:
     """Yield area, width, length, a place inside, the box around it and samples (n, 2, 2) of its
     two sides for each connected piece of a mask."""
-    k, x0, x1 = _merged(rows.k[mask], rows.x0[mask], rows.x1[mask])
+    k, x0, x1 = _merged(rows.k[mask].astype(np.int64), rows.x0[mask], rows.x1[mask])
     if len(k) == 0:
         return
     label = _label(k, x0, x1)

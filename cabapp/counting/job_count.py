@@ -404,9 +404,9 @@ class JobCount:
         return max((tool.width for tool in tools), default=0.0)
 
     def rows_across(self) -> RowStretches:
-        """Return all ground as rows with one count each, which `gaps` and `recovered` may both take."""
+        """Return ground with too few or too many passes, along rows, which `gaps` and `recovered` may both take."""
         edge = self._width() / 2
-        return count_rows(self.pieces(), self.field, edge=edge, target=self.target, seedings=self._sown)
+        return count_rows(self.pieces(), self.field, None, edge, self.target, self._sown, amiss=True)
 
     def area_totals(self, row: float | None = None) -> AreaTotals:
         """Return the exact areas, from rows so far apart, m, by default such as fit; takes a fraction of a second on a big field."""

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Shorts = NDArray[np.int32]
 Bools = NDArray[np.bool_]
 GeoJson = dict[str, Any]
 """An RFC 7946 geometry, degrees."""

@@ -50,6 +50,8 @@ class SweptPieces:
 
     def turned(self, angle: float) -> "SweptPieces":
         """Return the pieces in a frame turned by an angle, rad."""
+        if angle == 0:
+            return self
         c, s = np.cos(angle), np.sin(angle)
         x, y = self.quad[..., 0], self.quad[..., 1]
         quad = np.stack([(x * c - y * s).T, (x * s + y * c).T]).T

@@ -57,11 +57,10 @@ def recovered_parts(
     """
     row = 2.0 if field.area < 1.5e6 else 4.0
     angle = frame_angle(stints)
-    sown = [one.turned(angle) for one in seedings]
     found = []
     for one in stints:
         if len(one):
-            k, x0, x1, piece = valid_visits(one.turned(angle), sown, row)
+            k, x0, x1, piece = valid_visits(one, seedings, row, angle)
             found.append((k, x0, x1, one.t[piece]))
     if not found:
         return 1.0, 0.0

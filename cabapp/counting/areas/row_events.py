@@ -84,10 +84,10 @@ class RowsAcross:
         stints = [one for one in stints if len(one)]
         self.angle = angle = frame_angle(stints)
         self._field = field is not None
-        self._sown = [one.turned(angle) for one in seedings if len(one)]
+        self._sown = [one for one in seedings if len(one)]
         void = [any(sown.t[-1] >= one.t[0] for sown in self._sown) for one in stints]
         self._whole = [crossings(one, angle) for one, some in zip(stints, void) if not some]
-        self._void = [one.turned(angle) for one, some in zip(stints, void) if some]
+        self._void = [one for one, some in zip(stints, void) if some]
         far = [float(max(one.quad.max(), -one.quad.min())) for one in stints]
         outlines = []
         if field is not None:
@@ -128,7 +128,7 @@ class RowsAcross:
             for one in self._whole:
                 parts += one.on(self.sample, rungs)
             for pieces in self._void:
-                k, x0, x1, _ = valid_visits(pieces, self._sown, self.sample.row)
+                k, x0, x1, _ = valid_visits(pieces, self._sown, self.sample.row, self.angle)
                 here = (k >= low) & (k < high)
                 parts += [self.sample.keys(k[here], x[here], kind) for x, kind in ((x0, UP), (x1, DOWN))]
             keys = np.concatenate(parts)

@@ -7,7 +7,7 @@ import numpy as np
 
 from cabapp.counting.areas.row_events import RowBatch, RowsAcross
 from cabapp.counting.visits.row_sampling import RowSample
-from cabapp.geometry.arrays import Bools, Floats, Ints
+from cabapp.geometry.arrays import Bools, Floats, Shorts
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.swept_ground import TICK, SweptPieces
 
@@ -21,14 +21,14 @@ class RowStretches:
 
     Attributes
     ----------
-    k : ndarray of int64, shape (n,)
+    k : ndarray of int32, shape (n,)
         Row; its middle is y = (k + 0.5) * row in the turned frame.
     x0, x1 : ndarray, shape (n,)
         m in the turned frame.
-    count : ndarray of int64, shape (n,)
+    count : ndarray of int32, shape (n,)
     inside, inner : ndarray of bool, shape (n,)
         In the field; and not in the strip along its edge.
-    want : ndarray of int64, shape (n,)
+    want : ndarray of int32, shape (n,)
         Passes wanted there.
     row : float
         m.
@@ -36,13 +36,13 @@ class RowStretches:
         What the frame is turned by, rad, so that rows lie across the work.
     """
 
-    k: Ints
+    k: Shorts
     x0: Floats
     x1: Floats
-    count: Ints
+    count: Shorts
     inside: Bools
     inner: Bools
-    want: Ints
+    want: Shorts
     row: float
     angle: float
 
@@ -59,6 +59,7 @@ def count_rows(
     edge: float = 0.0,
     target: int = 2,
     seedings: Sequence[SweptPieces] = (),
+    amiss: bool = False,
 ) -> RowStretches:
     """Cut all ground into stretches of rows with one count each.
 
@@ -76,12 +77,14 @@ def count_rows(
         Passes wanted where there is no field to say.
     seedings : list of SweptPieces
         Stints that seeded the ground: what was covered before them is void.
+    amiss : bool
+        Keep only ground inside with too few or too many passes: a small part of a big field.
     """
     row = fitting_row(stints) if row is None else row
     rows = RowsAcross(stints, field, row, edge, seedings)
-    empty, no, whole = np.zeros(0), np.zeros(0, bool), np.zeros(0, np.int64)
+    empty, no, whole = np.zeros(0), np.zeros(0, bool), np.zeros(0, np.int32)
     parts = [(whole, empty, empty, whole, no, no, whole)]
-    parts += [_stretches(batch, rows.sample, field, target) for batch in rows.batches()]
+    parts += [_stretches(batch, rows.sample, field, target, amiss) for batch in rows.batches()]
     k, x0, x1, count, inside, inner, want = (np.concatenate(column) for column in zip(*parts))
     return RowStretches(k, x0, x1, count, inside, inner, want, row, rows.angle)
 
@@ -111,18 +114,20 @@ def fitting_row(stints: Sequence[SweptPieces]) -> float:
 
 
 def _stretches(
-    batch: RowBatch, sample: RowSample, field: FieldGround | None, target: int
-) -> tuple[Ints, Floats, Floats, Ints, Bools, Bools, Ints]:
+    batch: RowBatch, sample: RowSample, field: FieldGround | None, target: int, amiss: bool
+) -> tuple[Shorts, Floats, Floats, Shorts, Bools, Bools, Shorts]:
     """Return the columns of `RowStretches` for one batch of rows."""
+    if field is None:
+        inside = inner = np.ones(len(batch.rung), bool)
+        want = np.full(len(batch.rung), target)
+    else:
+        inside = (batch.flips & 1) > 0
+        inner = inside & ((batch.flips & 2) > 0)
+        want = np.where(batch.flips & 4, 1, field.target)
     real = np.zeros(len(batch.rung), bool)
     real[:-1] = (batch.width[:-1] > 0) & (batch.rung[1:] == batch.rung[:-1])
-    flips, place, width = batch.flips[real], batch.place[real], batch.width[real]
-    if field is None:
-        inside = inner = np.ones(len(flips), bool)
-        want = np.full(len(flips), target)
-    else:
-        inside = (flips & 1) > 0
-        inner = inside & ((flips & 2) > 0)
-        want = np.where(flips & 4, 1, field.target)
-    x0, x1 = sample.metres(place), sample.metres(place + width)
-    return batch.rung[real], x0, x1, batch.count[real], inside, inner, want
+    if amiss:
+        real &= inside & (batch.count != want)
+    x0, x1 = (sample.metres(place) for place in (batch.place[real], (batch.place + batch.width)[real]))
+    k, count, want = (one[real].astype(np.int32) for one in (batch.rung, batch.count, want))
+    return k, x0, x1, count, inside[real], inner[real], want

@@ -13,6 +13,7 @@ from cabapp.counting.visits.overlap_search import in_blocks
 from cabapp.counting.visits.row_crossings import RowCrossings
 from cabapp.counting.visits.row_intervals import Visits, uncovered
 from cabapp.counting.visits.voiding import void_seeded
+from cabapp.geometry.quad_rows import corners, turned
 from cabapp.track.swept_ground import SweptPieces
 
 NEVER = np.iinfo(np.int64).min // 2
@@ -35,7 +36,7 @@ def is_new(covered: Any, s0: Any, leave: int) -> Any:
     return covered < visit_start(s0, leave)
 
 
-def visits(pieces: SweptPieces, row: float) -> Visits:
+def visits(pieces: SweptPieces, row: float, angle: float = 0.0) -> Visits:
     """Return row, start (m), end (m) and piece of intervals that each add one pass, in any order.
 
     Parameters
@@ -44,12 +45,15 @@ def visits(pieces: SweptPieces, row: float) -> Visits:
         Of one stint.
     row : float
         Distance between rows, m.
+    angle : float
+        What the frame is turned by first, rad.
     """
     whole, some = np.zeros(0, np.int64), np.zeros(0)
     found = [(whole, some, some, whole)]
     for part, over in in_blocks(pieces, visit_start(pieces.s0, pieces.leave)):
         first = min(part.start, int(over.far.min(initial=part.start)))
         quad = pieces.quad[first : part.stop]
+        quad = np.stack(turned(*corners(quad), angle)).T
         k, x0, x1, piece = uncovered(quad, row, over.busy - first, over.near - first, over.far - first)
         mine = piece >= part.start - first
         found.append((k[mine], x0[mine], x1[mine], piece[mine] + first))
@@ -57,12 +61,12 @@ def visits(pieces: SweptPieces, row: float) -> Visits:
     return k, x0, x1, piece
 
 
-def valid_visits(pieces: SweptPieces, seedings: Sequence[SweptPieces], row: float) -> Visits:
+def valid_visits(pieces: SweptPieces, seedings: Sequence[SweptPieces], row: float, angle: float = 0.0) -> Visits:
     """Return the `visits` of a stint that no later seeding voids.
 
     `seedings` are the pieces of all stints that seeded the field, on the same plane.
     """
-    return void_seeded(visits(pieces, row), pieces, seedings, row)
+    return void_seeded(visits(pieces, row, angle), pieces, [one.turned(angle) for one in seedings], row)
 
 
 def crossings(pieces: SweptPieces, angle: float = 0.0) -> RowCrossings:
