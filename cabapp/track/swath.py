@@ -60,7 +60,8 @@ class MachineLimits:
     step : float
         Shortest move that gives a direction, m, or 6 times a fix's own error up to 4 steps (more
         would cut off turns). Where the error asks for more than a step, the fixes of the last half
-        of the way are averaged; others are never moved.
+        of the way are averaged; others are never moved. Where the trace shows white noise, fixes are
+        smoothed first, and it is two steps or 7 times what noise is left.
     leave : float | None
         Path after which ground swept again is a new visit, m; None = 2 working widths.
     reverse_speed, reverse_limit : float
@@ -255,7 +256,7 @@ class SwathBuilder:
         noisy = None
         if self._noisy:
             noisy = rows[:, 4] > 0
-            need[noisy] = np.maximum(self.limits.step, SURE * rows[noisy, 3])
+            need[noisy] = np.maximum(2 * self.limits.step, SURE * rows[noisy, 3])
             smooth &= ~noisy
         if noisy is not None and self._doubt > 0:
             skip = self._surely_left(rows)

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from cabapp.track.fixes.filter import TIME_STANDS
 from cabapp.track.swath import MachineLimits, SwathBuilder
 from cabapp.track.swept_ground import TICK, SweptPieces
 from cabapp.track.tool import ToolGeometry
@@ -133,3 +134,18 @@ def test_a_visit_ends_two_widths_on_unless_told_otherwise():
     """6 m of width: 12 m of path; or what the limits say."""
     assert SwathBuilder(TOOL).leave * TICK == 12
     assert SwathBuilder(TOOL, MachineLimits(leave=5.0)).leave * TICK == 5
+
+
+@pytest.mark.parametrize(("step", "rejected"), [
+    ({300: 0.0}, 0), ({300: -1.0}, 1), ({300: -0.5}, 0), ({300: -3.0}, 3), ({300: 2.0}, 0), ({100: -1.0, 101: 1.0}, 1),
+    ({100: -1.0, 101: 1.0, 400: -1.0, 401: 1.0}, 2), ({100: 1.0, 101: -2.0, 102: 1.0}, 1),
+])  # fmt: skip
+def test_a_clock_that_steps_loses_no_ground(step, rejected):
+    """A leap second, a time told twice, two fixes in the wrong order, steps of some seconds: covered or counted."""
+    xy, t = straight((1800, 3.0)), 1000.0 + np.arange(601)
+    for at, seconds in step.items():
+        t[at:] += seconds
+    builder = SwathBuilder(TOOL)
+    pieces = SweptPieces.join([builder.feed(t, xy, [WorkSwitch(999.0, True)]), builder.finish()], builder.leave)
+    assert float((pieces.s1 - pieces.s0).sum() * TICK) == pytest.approx(1800, abs=1.5)
+    assert builder.used + rejected == 601 and builder.rejected == ({TIME_STANDS: rejected} if rejected else {})

@@ -11,7 +11,7 @@ import numpy as np
 
 from cabapp.geometry.arrays import Floats, Ints
 
-ENOUGH = 0.1
+ENOUGH = 0.05
 """m. Noise left over that needs no wider window."""
 JERK = 0.16
 """m/s4. Fourth derivative of the place in a turn of 8 m radius at 3 m/s."""
@@ -54,7 +54,7 @@ def half_width(noise: float, interval: float) -> int:
     The middle of the parabola is off by the fourth derivative times the half width, s, to the fourth, over 280.
 
     >>> [half_width(0.4, 0.1), half_width(1.0, 0.05), half_width(1.0, 1.0), half_width(3.0, 15.0)]
-    [22, 60, 4, 0]
+    [30, 60, 4, 0]
     """
     half = 0
     for wider in WIDTHS:
