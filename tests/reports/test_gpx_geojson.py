@@ -144,7 +144,7 @@ def test_geojson_carries_both_areas_apart(features, small_log):
     told = next(f for f in features if f["properties"]["kind"] == "field")["properties"]
     assert told["field_area_m2"] == pytest.approx(small_log.totals.field_area, abs=0.01)
     assert told["pass_area_m2"] == pytest.approx(small_log.totals.pass_area, abs=0.01)
-    assert {f["properties"]["kind"] for f in features} == {"field", "gap", "mark", "trace"}
+    assert {f["properties"]["kind"] for f in features} == {"field", "gap", "mark", "swath", "trace"}
 
 
 def test_png_reads_back_pixel_for_pixel():

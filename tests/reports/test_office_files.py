@@ -89,7 +89,13 @@ def test_the_geopackage_is_one(office, small_log):
     assert not book.execute("PRAGMA foreign_key_check").fetchall()
     assert book.execute("PRAGMA application_id").fetchone() == (0x47504B47,)
     layers = dict(book.execute("SELECT table_name, data_type FROM gpkg_contents"))
-    assert layers == {"field": "features", "gap": "features", "mark": "features", "trace": "features"}
+    assert layers == {
+        "field": "features",
+        "gap": "features",
+        "mark": "features",
+        "swath": "features",
+        "trace": "features",
+    }
     assert book.execute("SELECT count(*) FROM gap").fetchone() == (len(small_log.gaps),)
     book.close()
 
@@ -100,7 +106,7 @@ def test_gdal_reads_the_geopackage(office, small_log):
     import shapely
 
     path = next(office.glob("*.gpkg"))
-    assert sorted(pyogrio.list_layers(path)[:, 0]) == ["field", "gap", "mark", "trace"]
+    assert sorted(pyogrio.list_layers(path)[:, 0]) == ["field", "gap", "mark", "swath", "trace"]
     meta, _, shapes, columns = pyogrio.raw.read(path, layer="field")
     assert meta["crs"] == "EPSG:4326" and meta["geometry_type"] == "MultiPolygon"
     told = dict(zip(meta["fields"], (column[0] for column in columns), strict=True))

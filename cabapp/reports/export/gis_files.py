@@ -45,6 +45,8 @@ LAYERS = {
               "target": "INTEGER", "field_area_m2": "REAL", "none_m2": "REAL", "covered_m2": "REAL", "pass_area_m2": "REAL"}),
     "gap": ("POLYGON", {"passes": "TEXT", "area_m2": "REAL", "width_m": "REAL", "certainty": "TEXT"}),
     "mark": ("POINT", {"mark": "TEXT", "note": "TEXT"}),
+    "swath": ("MULTIPOLYGON", {"operator": "TEXT", "tractor": "TEXT", "tool": "TEXT", "covered_m2": "REAL",
+              "pass_area_m2": "REAL", "sections_m": "TEXT"}),
     "trace": ("MULTILINESTRING", {"operator": "TEXT", "tractor": "TEXT", "tool": "TEXT"}),
 }  # fmt: skip
 """Layers of the GeoPackage, their geometry and their columns."""

@@ -12,6 +12,7 @@ from cabapp.jobs.records.stint_reader import tool_of
 from cabapp.jobs.records.tool_parts import signs
 from cabapp.position.boundaries.boundary_judge import kept_boundary
 from cabapp.reports.export import gpx_geojson
+from cabapp.reports.export.swaths import covered_ground, geojson_of
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.track.work_switches import switches_at
 
@@ -68,7 +69,7 @@ def _work(s, t: np.ndarray) -> Iterator[dict[str, str]]:
 
 
 def job_geojson(record: JobRecord) -> str:
-    """The job as GeoJSON: boundary with its areas, gaps, marks and the antenna's way."""
+    """The job as GeoJSON: boundary with its areas, gaps, marks, what each stint covered and the antenna's way."""
     tally, features = record.totals, []
     areas = {
         "field_area_m2": _two(tally.field_area), "none_m2": _two(tally.none), "covered_m2": _two(tally.covered),
@@ -97,6 +98,16 @@ def job_geojson(record: JobRecord) -> str:
         if mark.lat is not None and mark.lon is not None:
             place = {"type": "Point", "coordinates": [mark.lon, mark.lat]}
             features.append(gpx_geojson.feature(place, kind="mark", mark=mark.kind, note=mark.note))
+    for s, pieces in zip(record.stints, record.count.pieces(), strict=True):
+        ground = geojson_of(covered_ground(pieces), record.count.plane)
+        if ground:
+            features.append(
+                gpx_geojson.feature(
+                    ground, kind="swath", operator=s.operator, tractor=s.tractor, tool=s.tool,
+                    covered_m2=_two(s.covered), pass_area_m2=_two(s.pass_area), sections_m=s.row.sections,
+                    about="the ground this stint covered; the areas are those of it in the field",
+                )
+            )  # fmt: skip
     for s in record.stints:
         way = _way(s)
         if way:

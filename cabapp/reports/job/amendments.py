@@ -6,11 +6,15 @@ from cabapp.common.wording import times
 from cabapp.jobs.records.corrections import COLUMNS, ID
 from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
+from cabapp.jobs.records.tool_parts import PART_KINDS
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
 from cabapp.reports.render.html_tables import Table
 from store.facts.timestamp import write_time
 from store.models import Correction
+
+MOST_PARTS = 20
+"""Switches of sections that the log of a stint lists."""
 
 
 def correction_tables(record: JobRecord) -> list[Table]:
@@ -58,9 +62,14 @@ def _value(key: str, value, row: Correction, record: JobRecord) -> str:
 def taps_of_stint(s: StintRecord, record: JobRecord) -> dict:
     """Return a stint's taps as text, each as it counts now, and its warnings."""
     shown = [tap for tap in s.taps if tap.kind not in TAP_KINDS or TAP_KINDS[tap.kind].listed]
+    # a recording may switch sections each second
+    parts = [tap for tap in shown if tap.kind in PART_KINDS]
+    hidden = {tap.id for tap in parts[MOST_PARTS:]}
+    shown = [tap for tap in shown if tap.id not in hidden]
+    more = f" Sections were switched {len(parts):,} times; the first {MOST_PARTS} are listed." if hidden else ""
     return {
         "operator": f"{s.operator}, {record.format.when(s.row.at)}",
-        "warned": _warned(s),
+        "warned": _warned(s) + more,
         "taps": [
             {
                 "at": record.format.second(tap.at), "instant": write_time(tap.at, "seconds"),
