@@ -13,7 +13,7 @@ from cabapp.jobs.records.new_stint import hitching_of
 from cabapp.jobs.records.pending_handovers import pending_handovers
 from cabapp.jobs.records.stint_reader import last_stint
 from cabapp.jobs.records.tap_log import taps_of_kind
-from cabapp.position.boundaries.boundary_judge import kept_boundary
+from cabapp.position.boundaries.boundary_judge import is_odd, kept_boundary
 from cabapp.session.state.view import Choice, Choices, FieldChoice
 from store import Store
 from store.models import Field, HandOver, HandOverReceipt, Job, Operator, Stint, Tool, Tractor
@@ -56,7 +56,14 @@ def _fields(store, season, here, now):
     plane = None if here[0] is None else Plane(*here)
     found = [
         FieldChoice(
-            f.id, f.name, f.crop, f.target, _metres(f, plane), shares.get(f.id), crop_clock(store, f, season, now)[0]
+            f.id,
+            f.name,
+            f.crop,
+            f.target,
+            _metres(f, plane),
+            shares.get(f.id),
+            crop_clock(store, f, season, now)[0],
+            is_odd(f.boundary),
         )
         for f in store.all(Field)
     ]

@@ -1,6 +1,7 @@
 """Far from the field: recording goes on, nothing is counted, and one steady sentence says it."""
 
 import itertools
+import time
 from dataclasses import replace
 
 import pytest
@@ -9,9 +10,12 @@ from cabapp.common.farm_format import FarmFormat
 from cabapp.common.rendering import render
 from cabapp.common.units import Units
 from cabapp.position.fix import Fix
+from cabapp.reports.export.job_export import job_geojson
+from cabapp.reports.job.field_log import field_log
+from cabapp.reports.model.job_record import read_job
 from cabapp.session.warnings.situation import Situation
 from cabapp.session.warnings.warning_evaluator import BACK_S, CHANGE_FIELD, FAR_S, WarningEvaluator
-from store.models import Field
+from store.models import Field, Job
 
 FAR = Situation(now=0.0, state="working", since=-100.0, width=12.0, position="good", field="Home North", away=6500.0)
 
@@ -90,3 +94,37 @@ def test_a_drive_far_away_is_recorded_and_said_and_not_counted(run, store, ids, 
     [stint] = store.all(type(day.session._runner.stint))
     trace = store.read_trace(stint.id)
     assert len(trace.t) == len(near) + len(away) + len(back)
+
+
+@pytest.mark.parametrize(
+    "boundary",
+    [
+        {"type": "Polygon", "coordinates": [[[-180, -90], [180, -90], [180, 90], [-180, -90]]]},
+        {"type": "Polygon", "coordinates": [[[0, 0], "x"]]},
+        {"a": [1, None]},
+    ],
+    ids=["world", "no ring", "no geometry"],
+)
+def test_a_boundary_that_came_with_a_bundle_and_no_field_can_have_counts_as_none(
+    run, store, ids, drive_along, boundary, tmp_path
+):
+    """The field is shown as odd, worked as one without boundary, and its page says so; nothing is raised."""
+    store.put(Field, ids.field, boundary=boundary)
+    fixes = drive_along([(-60.0, 0.0), (60.0, 0.0)], 1_770_000_000.0 + 10)
+    day = run(fixes, start=1_770_000_000.0)
+    day.on(2)
+    assert [one.odd for one in day.session.choices().fields if one.id == ids.field] == [True]
+    day.session.season()
+    day.take_over()
+    day.on(8)
+    day.session.tap("start")
+    day.until(fixes[-1].t + 1)
+    assert day.session.job.field is None
+    assert day.session.job.areas()["covered"] > 100 * 12
+    assert day.session.view.sentence is None or "fault" not in str(day.session.view.sentence.words).lower()
+    day.session.tap("finish")
+    day.session.close()
+    [job] = store.all(Job)
+    log = field_log(read_job(store, job), time.time())
+    assert "was left aside" in log
+    (tmp_path / "job.geojson").write_text(job_geojson(read_job(store, job)))

@@ -154,6 +154,11 @@ def kept_boundary(geometry: Any) -> dict[str, Any] | None:
         return None
 
 
+def is_odd(geometry: Any) -> bool:
+    """Return whether there is a boundary, but one that no field can have."""
+    return bool(geometry) and kept_boundary(geometry) is None
+
+
 def kept_part(geometry: Any) -> dict[str, Any] | None:
     """Return ground within a field that is kept in a logbook, however small; None where it cannot be ground."""
     if not geometry:

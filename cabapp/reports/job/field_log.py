@@ -8,6 +8,7 @@ from cabapp.common.shares import share, shares
 from cabapp.common.wording import times, verb
 from cabapp.counting.gaps import width_shown
 from cabapp.jobs.records.stint_reader import StintRecord
+from cabapp.position.boundaries.boundary_judge import is_odd
 from cabapp.reports.job.amendments import correction_tables, taps_of_stint
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import hatching, page_elements
@@ -227,6 +228,9 @@ def _cautions(record: JobRecord) -> list[str]:
     sentences = {
         f"Positions came from: {', '.join(receivers)}.": receivers,
         f"How far off they are was taken from: {'; '.join(errors)}.": True,
+        "The boundary kept for this field cannot be a field's, so it was left aside. Give the field a new one.": is_odd(
+            record.field.boundary
+        ),
         "Ground worked while the position was lost counts as not proven.": any(s.lost for s in record.stints),
         "A stint is still open: this is how far it had got.": any(not s.ended_by for s in record.stints),
         f"{verb(record.job.operation)}, not planted: no figure here is a planted area.": True,

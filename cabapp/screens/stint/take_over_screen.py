@@ -185,4 +185,6 @@ def _remark(choice) -> str:
         parts.append(translate(Distance(choice.metres)) if choice.metres else translate("here"))
     if getattr(choice, "share_done", None) is not None:
         parts.append(translate("{done} % done", done=round(100 * part_of(choice.share_done, 1.0))))
+    if getattr(choice, "odd", False):
+        parts.append(translate("boundary cannot be right"))
     return "\n".join(parts)

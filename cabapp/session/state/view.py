@@ -22,7 +22,8 @@ class Choice:
 class FieldChoice:
     """One field at take-over; ``metres`` from here and ``share_done`` (0..1) when known.
 
-    ``closes`` is when its crop closes it to the roller, POSIX s: an estimate.
+    ``closes`` is when its crop closes it to the roller, POSIX s: an estimate. ``odd``: its boundary
+    is one that no field can have, so it counts as without.
     """
 
     id: str
@@ -32,6 +33,7 @@ class FieldChoice:
     metres: float | None = None
     share_done: float | None = None
     closes: float | None = None
+    odd: bool = False
 
 
 @dataclass(frozen=True, slots=True)
