@@ -33,6 +33,11 @@ LONGEST_OUTLINE = 25.0
 """No field has an outline so many times as long as a square of its area; a strip of 2 m by 2 km has 16."""
 MOST_CORNERS = 50_000
 """Corners of a boundary: more than a walk of 13 hours at one a second."""
+PLAIN_CORNERS, JAGGED_OUTLINE = 2_000, 6.0
+"""With more corners a boundary is thinned, and then no more ragged than `JAGGED_OUTLINE` (as `LONGEST_OUTLINE`):
+the time to lay a strip along it grows with the square of the corners that lie within the strip."""
+THINNED_M = (0.1, 0.2, 0.4, 0.8)
+"""How far a thinned boundary may lie from its corners, m: a walk is no better than that."""
 PAST_180 = 1.0
 """Degrees that a field at the date line may go on beyond 180, so that its longitudes have no jump."""
 _FAULTS = {
@@ -62,6 +67,7 @@ def judged(field: Area, name: str) -> Area:
         raise BoundaryRefused(
             "{name} is no field: {fault}. Straighten the boundary there.", name=name, fault=_fault(field)
         )
+    field = _thinned(field)
     area = area_of(field)
     if not SMALLEST_M2 <= area <= LARGEST_M2:
         raise BoundaryRefused(
@@ -69,7 +75,13 @@ def judged(field: Area, name: str) -> Area:
             "Look whether its coordinates are degrees, and export one field alone.",
             name=name, area=f"{area / 1e4:.3g}", least=f"{SMALLEST_M2 / 1e4:g}", most=f"{LARGEST_M2 / 1e4:,.0f}",
         )  # fmt: skip
-    outline = _outline(field)
+    outline, corners = _outline(field), len(shapely.get_coordinates(field))
+    if corners > PLAIN_CORNERS and outline > JAGGED_OUTLINE * 4 * math.sqrt(area):
+        raise BoundaryRefused(
+            "{name} is too ragged: {count} corners and {outline} km of boundary round {area} ha. "
+            "Simplify it and export it again.",
+            name=name, count=f"{corners:,}", outline=f"{outline / 1000:,.1f}", area=f"{area / 1e4:.3g}",
+        )  # fmt: skip
     if 2 * area < NARROWEST_M * outline or outline > LONGEST_OUTLINE * 4 * math.sqrt(area):
         raise BoundaryRefused(
             "{name} is narrower than any tool: {area} ha inside {outline} km of boundary. Draw the field anew.",
@@ -205,6 +217,16 @@ def _without_jump(field: Area) -> Area:
     middle = (near.bounds[0] + near.bounds[2]) / 2 if not near.is_empty else 0.0
     turn = -360 * math.floor((middle + 180) / 360)
     return shapely.transform(near, lambda lonlat: lonlat + np.array([turn, 0.0])) if turn else near
+
+
+def _thinned(field: Area) -> Area:
+    """Return a boundary with no more corners than `PLAIN_CORNERS` where so many stand for noise, else as it is."""
+    plain = field
+    for metres in THINNED_M:
+        if len(shapely.get_coordinates(plain)) <= PLAIN_CORNERS:
+            break
+        plain = shapely.simplify(field, metres / METRES_PER_DEGREE)
+    return plain if plain.is_valid and not plain.is_empty else field
 
 
 def _outline(field: Area) -> float:

@@ -67,6 +67,7 @@ REFUSED = {
     "crossing itself": (polygon([[-100, 46], [-99.99, 46.01], [-99.99, 46], [-100, 46.01]]), "crosses itself"),
     "a scribble of 6,000 corners": (polygon(SCRIBBLE), "km of boundary on ground"),
     "a star of 6,000 corners": (polygon(STAR), "km of boundary"),
+    "a ring of 6,000 spikes of 6 m": (polygon(around(6000, lambda k: 403.0 if k % 2 else 397.0)), "too ragged"),
     "a million corners": (polygon(WALK * 3), "corners, which no boundary needs"),
     "latitude first": (polygon([[lat, lon] for lon, lat in box(-100, 46, 400, 400)]), "latitude before longitude"),
     "numbers of 400 digits": (polygon([[HUGE, 46], [-99.99, HUGE], [-99.99, 46.01]]), "not a list of"),
@@ -140,7 +141,8 @@ def test_what_can_be_a_field_is_taken_with_its_true_area(door, data):
             whole.AddPoint(lat, lon)
         want += abs(whole.Compute()[2])
     field = JobCount(kept).field
-    assert field.area == pytest.approx(want, rel=1e-5)
+    assert field.area == pytest.approx(want, rel=1e-5 if len(data["coordinates"][0]) < 2000 else 1e-3)
+    assert len(kept["coordinates"][0]) < 2001  # a walk is thinned, its area kept to a thousandth
     assert shape(kept).geom_type == "Polygon"
     west, _, east, _ = shape(kept).bounds
     assert -180 <= (west + east) / 2 < 180
