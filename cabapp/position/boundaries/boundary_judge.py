@@ -33,9 +33,11 @@ LONGEST_OUTLINE = 25.0
 """No field has an outline so many times as long as a square of its area; a strip of 2 m by 2 km has 16."""
 MOST_CORNERS = 50_000
 """Corners of a boundary: more than a walk of 13 hours at one a second."""
-PLAIN_CORNERS, JAGGED_OUTLINE = 2_000, 6.0
-"""With more corners a boundary is thinned, and then no more ragged than `JAGGED_OUTLINE` (as `LONGEST_OUTLINE`):
-the time to lay a strip along it grows with the square of the corners that lie within the strip."""
+PLAIN_CORNERS = 2_000
+"""With more corners a boundary is thinned."""
+JAGGED_CORNERS, JAGGED_OUTLINE = 500, 6.0
+"""With so many corners it may be no more ragged than that (as `LONGEST_OUTLINE`): the time to lay a strip along a
+boundary grows with the square of the corners that lie within the strip."""
 THINNED_M = (0.1, 0.2, 0.4, 0.8)
 """How far a thinned boundary may lie from its corners, m: a walk is no better than that."""
 PAST_180 = 1.0
@@ -76,7 +78,7 @@ def judged(field: Area, name: str) -> Area:
             name=name, area=f"{area / 1e4:.3g}", least=f"{SMALLEST_M2 / 1e4:g}", most=f"{LARGEST_M2 / 1e4:,.0f}",
         )  # fmt: skip
     outline, corners = _outline(field), len(shapely.get_coordinates(field))
-    if corners > PLAIN_CORNERS and outline > JAGGED_OUTLINE * 4 * math.sqrt(area):
+    if corners > JAGGED_CORNERS and outline > JAGGED_OUTLINE * 4 * math.sqrt(area):
         raise BoundaryRefused(
             "{name} is too ragged: {count} corners and {outline} km of boundary round {area} ha. "
             "Simplify it and export it again.",

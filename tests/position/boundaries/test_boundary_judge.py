@@ -68,6 +68,7 @@ REFUSED = {
     "a scribble of 6,000 corners": (polygon(SCRIBBLE), "km of boundary on ground"),
     "a star of 6,000 corners": (polygon(STAR), "km of boundary"),
     "a ring of 6,000 spikes of 6 m": (polygon(around(6000, lambda k: 403.0 if k % 2 else 397.0)), "too ragged"),
+    "a star of 2,000 corners": (polygon(around(1990, lambda k: 408.0 if k % 2 else 392.0)), "too ragged"),
     "a million corners": (polygon(WALK * 3), "corners, which no boundary needs"),
     "latitude first": (polygon([[lat, lon] for lon, lat in box(-100, 46, 400, 400)]), "latitude before longitude"),
     "numbers of 400 digits": (polygon([[HUGE, 46], [-99.99, HUGE], [-99.99, 46.01]]), "not a list of"),
