@@ -221,10 +221,10 @@ class JobCount:
         builder = SwathBuilder(tool, rules)
         builder.leave_ground(rows.t[leavings(rows.near)])
         error = None if rows.sigma is None else rows.sigma[rows.near]
-        parts = [builder.feed(t, xy, switches, error), builder.finish()]
+        pieces = builder.feed(t, xy, switches, error, last=True)
         rejected = Counter(reasons) + Counter(builder.rejected) + Counter({FAR: int((~rows.near).sum())})
         path = StintPath(rows.t, rows.xy, builder.unknown, builder.used, builder.length, dict(rejected))
-        return SweptPieces.join(parts, builder.leave), path, judge(rows.t, rows.sigma, *rows.stated, xy=rows.xy)
+        return pieces, path, judge(rows.t, rows.sigma, *rows.stated, xy=rows.xy)
 
     def _rows(
         self, t: ArrayLike, lat: ArrayLike, lon: ArrayLike, sigma: ArrayLike | None, hdop: ArrayLike | None,

@@ -150,8 +150,9 @@ def judge(
         for value, name in OF_QUALITY.items():
             code[quality == value] = names.index(name)
     has_sigma, has_hdop, has_quality = sigma > 0, hdop > 0, code >= 0
-    nearest = np.abs(np.log(np.where(has_sigma, sigma, 1.0))[:, None] - np.log(table)).argmin(1)
-    code = np.where(has_quality, code, np.where(has_sigma, nearest, names.index(ASSUMED)))
+    code[~has_quality] = names.index(ASSUMED)
+    known = has_sigma & ~has_quality
+    code[known] = np.abs(np.log(sigma[known])[:, None] - np.log(table)).argmin(1)
     absolute = np.where(has_sigma, sigma, table[code] * np.where(has_hdop, hdop, 1.0))
     basis = _basis(has_sigma, has_hdop, has_quality)
     words = KINDS[names[int(np.bincount(code).argmax())]].words if len(t) else KINDS[ASSUMED].words

@@ -178,8 +178,9 @@ class SwathBuilder:
         self._left += sorted(t.tolist())
 
     def feed(
-        self, t: ArrayLike, xy: ArrayLike, switches: Iterable[WorkSwitch] = (), sigma: ArrayLike | None = None
-    ) -> SweptPieces:
+        self, t: ArrayLike, xy: ArrayLike, switches: Iterable[WorkSwitch] = (), sigma: ArrayLike | None = None,
+        last: bool = False,
+    ) -> SweptPieces:  # fmt: skip
         """Take fixes and return the pieces that are complete.
 
         Parameters
@@ -192,6 +193,8 @@ class SwathBuilder:
             Those up to the last of these fixes, if `switch` was not called for them.
         sigma : array_like, shape (n,), optional
             Standard error of each fix, m; NaN or None = not stated.
+        last : bool
+            Whether the stint ends with them: what is left is returned too, as `finish` does.
         """
         for one in switches:
             self.switch(one)
@@ -200,7 +203,8 @@ class SwathBuilder:
             xy = np.asarray(xy, float).reshape(-1, 2)
             sigma = np.full(len(t), np.nan) if sigma is None else np.asarray(sigma, float)
             blocks = [slice(n, n + BLOCK) for n in range(0, len(t), BLOCK)]
-            return SweptPieces.join([self.feed(t[b], xy[b], (), sigma[b]) for b in blocks], self.leave)
+            parts = [self.feed(t[b], xy[b], (), sigma[b], last and b is blocks[-1]) for b in blocks]
+            return SweptPieces.join(parts, self.leave)
         rows = np.zeros((len(t), 6))
         rows[:, 0] = t
         rows[:, 1:3] = np.asarray(xy, float).reshape(-1, 2)
@@ -225,7 +229,7 @@ class SwathBuilder:
             self._extend(some[int(breaks[a]) :])
             self._last = rows[b - 1]
             out.append(self._give(len(self._way) - 1))
-        return SweptPieces.join(out, self.leave)
+        return SweptPieces.join([*out, self.finish()] if last else out, self.leave)
 
     def finish(self) -> SweptPieces:
         """Return what is left at the end of the stint."""

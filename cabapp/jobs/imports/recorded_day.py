@@ -85,8 +85,12 @@ class RecordedStint:
 
     def inputs(self, key: str, tool: ToolGeometry) -> dict[str, Any]:
         """Return what the pass count needs of the stint, as `StintRecord.inputs`."""
-        columns = {name: getattr(self.track, name) for name in ("t", "lat", "lon", "sigma", "quality", "hdop")}
-        return {"key": key, "tool": tool, "switches": self.switches, **columns}
+        track = self.track
+        sigma, hdop = (None if np.isnan(one).all() else one for one in (track.sigma, track.hdop))
+        return {
+            "key": key, "tool": tool, "switches": self.switches, "t": track.t, "lat": track.lat, "lon": track.lon,
+            "sigma": sigma, "quality": track.quality, "hdop": hdop,
+        }  # fmt: skip
 
     @property
     def spans(self) -> Spans:
@@ -189,12 +193,14 @@ def cut(fields: Sequence[Field], track: RecordedTrack, name: str) -> RecordedDay
     if not len(rows):
         raise TraceRefused("{name} holds no fix that can be used. Choose another recording.", name=name)
     rows = rows[np.diff(track.t[rows], prepend=-np.inf) > 0]
+    stated = any(one is not None for one in (track.working, track.width, track.sections))
+    if not fields:
+        return RecordedDay(name, track, rows, (), [], [], stated)
     plane, xy = _plane(track, rows)
     grounds = [
         shapely.transform(shape(kept_boundary(f.boundary)), lambda ll: plane.to_xy(ll[:, 1], ll[:, 0])) for f in fields
     ]
     stretches, visits = guess(track.t[rows], xy, grounds)
-    stated = any(one is not None for one in (track.working, track.width, track.sections))
     if stated:
         t, told = track.t[rows], _stated(track.at(rows))
         for n, one in enumerate(visits):

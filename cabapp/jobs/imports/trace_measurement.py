@@ -103,16 +103,18 @@ def _each_once(recordings: list[Recording]):
             for _, other in kept:
                 had = repeated(other.t, other.lat, other.lon, track.t, track.lat, track.lon)
                 new &= True if had is None else ~had
-            if not new.all():
-                twice += int((~new).sum())
+            again = int((~new).sum())
+            if again:
+                twice += again
                 notes.append(
                     message(
                         "{name} says of {count} fixes what another recording given says too; they were counted once.",
-                        name=recording.name, count=int((~new).sum()),
+                        name=recording.name, count=again,
                     )
                 )  # fmt: skip
-            if track.placed[new].any():
-                kept.append((recording, track.at(new)))
+                track = track.at(new)
+            if track.placed.any():
+                kept.append((recording, track))
     undated = [recording.name for recording, _ in kept if not recording.dated]
     if undated and len({id(recording) for recording, _ in kept}) > 1:
         raise TraceRefused(
@@ -170,7 +172,8 @@ def _figures(
     areas, inside = count.area_totals(row), count.field is not None
     every = area_totals(count.pieces(), None, row, target=count.target) if inside else areas
     stints = [_described(one) for one in counted]
-    rows = count.rows_across()
+    # strips are listed in a field only: without one the ground may be that of a whole season
+    rows = count.rows_across() if inside else None
     worst = max(count.receivers(), key=lambda one: float(np.median(one.absolute)), default=None)
     proof = count.confidence()
     fixes = sum(len(track) for one in recordings for track in one.tracks) + sum(one.dropped for one in recordings)
@@ -209,7 +212,7 @@ def _figures(
             "pass_area_outside": max(0.0, every.pass_area - areas.pass_area) if inside else 0.0,
         },
         "recovered_m2": {"avoidable": areas.avoidable, "unavoidable": areas.unavoidable},
-        "recovered": _listed(count.recovered(rows), count.plane),
+        "recovered": _listed(count.recovered(rows) if inside else [], count.plane),
         "gaps": _listed(count.gaps(rows), count.plane),
         "proof": proof
         and {

@@ -82,6 +82,8 @@ def machines_of(t: Floats, lat: Floats, lon: Floats, span: np.ndarray, name: np.
     name : ndarray of int, shape (n,)
         Which machine a row names; all alike where none is named.
     """
+    if (np.diff(t) > 0).all() and (name == name[:1]).all():
+        return _unmixed(np.arange(len(t)), t, lat, lon)
     order = np.lexsort((np.nan_to_num(lon, nan=999.0), np.nan_to_num(lat, nan=999.0), t))
     same = np.concatenate([[False], _equal(t, order) & _equal(lat, order) & _equal(lon, order)])
     rows = np.sort(order[~same])
