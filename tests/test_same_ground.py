@@ -322,7 +322,7 @@ def test_recordings_of_others_without_a_boundary(farm, recorded, name):
     tool = farm.store.put(Tool, name="Roller", operation="rolling", width_m=WIDTH, towed=False)
     stints = []
     for track in recording.tracks:
-        day = cut([], track, recording.name)
+        day = cut([], track.as_kept(), recording.name)
         t = day.track.t[day.rows]
         # as a person agrees to it: all of it was work on that field
         stay = FieldStay(0, 0, len(t) - 1, ((float(t[0]), float(t[-1])),), 1, {})

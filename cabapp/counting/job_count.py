@@ -180,7 +180,9 @@ class JobCount:
 
     def _widen(self, pieces: SweptPieces, unknown: list[Unknown]) -> bool:
         """Note where ground was counted; return whether the cells became larger for it."""
-        self._extent = joined(self._extent, pieces.quad.reshape(-1, 2))
+        if len(pieces):
+            ends = [pieces.quad.min(axis=(0, 1)), pieces.quad.max(axis=(0, 1))]
+            self._extent = joined(self._extent, np.array(ends))
         self._extent = joined(self._extent, np.array([place for one in unknown for place in one[2:]]))
         before, self._cell = self._cell, cell_of(self._extent, self._cell)
         return self._cell > before

@@ -3,6 +3,7 @@
 import argparse
 import json
 import sys
+from collections.abc import Iterator
 from functools import partial
 
 from cabapp.commands.options import number_between
@@ -11,6 +12,7 @@ from cabapp.counting.gaps import width_shown
 from cabapp.jobs.imports.trace_measurement import measure
 from cabapp.jobs.records.tool_parts import read_sections, sections_of, widths_of
 from cabapp.position.boundaries.boundary_geojson import read_boundary
+from cabapp.position.recordings.recording import Recording
 from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.track.logging_interval import GAP
 from cabapp.track.receiver_error import KINDS
@@ -87,13 +89,8 @@ def run(args: argparse.Namespace) -> int:
     """Measure and print."""
     tool = _tool(args)
     try:
-        recordings = []
-        for n, path in enumerate(args.trace, 1):
-            _progress(f"reading {n} of {len(args.trace)}")
-            recordings.append(read_recording(path))
         boundary = read_boundary(args.field) if args.field else None
-        _progress("counting")
-        result = measure(recordings, tool, args.target, boundary, args.cell, args.sigma, args.receiver)
+        result = measure(_read(args.trace), tool, args.target, boundary, args.cell, args.sigma, args.receiver)
     finally:
         _progress("")
     print(json.dumps(result, indent=1, allow_nan=False) if args.json else result_text(result))
@@ -101,6 +98,14 @@ def run(args: argparse.Namespace) -> int:
         return 0
     print(f"rollbook: {result['nothing']}", file=sys.stderr)
     return NOTHING
+
+
+def _read(paths: list[str]) -> Iterator[Recording]:
+    """Yield the recordings, each when the one before is taken in."""
+    for n, path in enumerate(paths, 1):
+        _progress(f"reading {n} of {len(paths)}")
+        yield read_recording(path)
+    _progress("counting")
 
 
 def result_text(result: dict) -> str:

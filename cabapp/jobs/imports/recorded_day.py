@@ -177,18 +177,17 @@ def days(fields: Iterable[Field], recording: Recording) -> list[RecordedDay]:
     bounded = [field for field in fields if kept_boundary(field.boundary) is not None]
     if not bounded:
         raise TraceRefused("No field in this logbook has a boundary. Draw or read in one first.")
-    return [cut(bounded, track, recording.name) for track in recording.tracks]
+    return [cut(bounded, track.as_kept(), recording.name) for track in recording.tracks]
 
 
 def cut(fields: Sequence[Field], track: RecordedTrack, name: str) -> RecordedDay:
-    """Return where a machine's track was in fields that have a boundary, and what it did there.
+    """Return where a machine's track, as the store keeps it, was in fields with a boundary, and what it did there.
 
     Raises
     ------
     TraceRefused
         No fix of it can be used.
     """
-    track = track.as_kept()
     rows = np.flatnonzero(usable_fixes(track.t, track.lat, track.lon, track.quality).keep)
     if not len(rows):
         raise TraceRefused("{name} holds no fix that can be used. Choose another recording.", name=name)

@@ -5,6 +5,7 @@ The stints are those that `rollbook bring` would write, and are counted as the a
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
@@ -19,7 +20,7 @@ from cabapp.jobs.imports.recorded_day import RecordedDay, RecordedStint, cut
 from cabapp.jobs.pass_counts.assembler import centre_of, count_stint
 from cabapp.jobs.pass_counts.nothing_counted import why_nothing
 from cabapp.position.recordings.machine_split import repeated
-from cabapp.position.recordings.recording import Recording
+from cabapp.position.recordings.recording import RecordedTrack, Recording
 from cabapp.track.logging_interval import gap_limit, logging_interval
 from cabapp.track.receiver_error import named, of_error
 from cabapp.track.tool import ToolGeometry
@@ -32,6 +33,16 @@ STATED = message("as the recording states")
 GUESSED = message("estimated from how it was driven in the field")
 NO_FIELD = message("all that was recorded, for no boundary was given")
 NO_WORK = message("all that was recorded, for no work in the field could be told from how it was driven")
+
+
+class _Read(NamedTuple):
+    """The tracks with the names of their files, how many fixes there were, could not be read or stood twice; notes."""
+
+    tracks: list[tuple[str, RecordedTrack]]
+    fixes: int
+    dropped: int
+    twice: int
+    notes: list[Message]
 
 
 class _Counted(NamedTuple):
@@ -48,7 +59,8 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
 
     Parameters
     ----------
-    recordings : list of Recording
+    recordings : iterable of Recording
+        Read one after the other.
     tool : ToolGeometry
     target : int
         Passes wanted.
@@ -76,8 +88,8 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
     BoundaryRefused
         No fix lies in or near the field.
     """
-    found, twice, notes = _each_once(recordings)
-    days = [cut(_fields(boundary), track, recording.name) for recording, track in found]
+    read = _each_once(recordings)
+    days = [cut(_fields(boundary), track, name) for name, track in read.tracks]
     _check_near(days, boundary)
     days.sort(key=lambda day: day.track.t[day.rows[0]])
     stints = [(day, *one) for day in days for one in _stints(day, tool, boundary)]
@@ -91,16 +103,22 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
     for day, stint, why in stints:
         path = count_stint(count, float(stint.track.t[0]), stint.inputs(f"{len(counted)}", tool), told)
         counted.append(_Counted(day, stint, path, why))
-    return _figures(count, tool, counted, recordings, twice, notes, row)
+    return _figures(count, tool, counted, read, row)
 
 
-def _each_once(recordings: list[Recording]):
-    """Return the tracks with their recordings, what is in two of them once; how many fixes are left out; and notes."""
-    kept, twice, notes = [], 0, []
+def _each_once(recordings: Iterable[Recording]) -> _Read:
+    """Return the tracks, what is in two of them once; each recording may go when the next is read."""
+    tracks: list[tuple[str, RecordedTrack]] = []
+    fixes = dropped = twice = 0
+    notes, undated, files = [], [], 0
     for recording in recordings:
-        for track in recording.tracks:
-            new = np.ones(len(track), bool)
-            for _, other in kept:
+        notes += [message("{name}: {note}", name=recording.name, note=note) for note in recording.notes]
+        dropped += recording.dropped
+        before = len(tracks)
+        for one in recording.tracks:
+            track, new = one.as_kept(), np.ones(len(one), bool)
+            fixes += len(track)
+            for _, other in tracks:
                 had = repeated(other.t, other.lat, other.lon, track.t, track.lat, track.lon)
                 new &= True if had is None else ~had
             again = int((~new).sum())
@@ -114,13 +132,14 @@ def _each_once(recordings: list[Recording]):
                 )  # fmt: skip
                 track = track.at(new)
             if track.placed.any():
-                kept.append((recording, track))
-    undated = [recording.name for recording, _ in kept if not recording.dated]
-    if undated and len({id(recording) for recording, _ in kept}) > 1:
+                tracks.append((recording.name, track))
+        files += len(tracks) > before
+        undated += [recording.name] if len(tracks) > before and not recording.dated else []
+    if undated and files > 1:
         raise TraceRefused(
             "{name} carries no date, so it cannot be put in order with the others. Measure it alone.", name=undated[0]
         )
-    return kept, twice, notes
+    return _Read(tracks, fixes, dropped, twice, notes)
 
 
 def _fields(boundary) -> list[Field]:
@@ -164,10 +183,7 @@ def _check_near(days: list[RecordedDay], boundary) -> None:
         )
 
 
-def _figures(
-    count: JobCount, tool: ToolGeometry, counted: list[_Counted], recordings: list[Recording], twice: int,
-    notes: list[Message], row: float | None,
-) -> dict:  # fmt: skip
+def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read: _Read, row: float | None) -> dict:
     row = row or fitting_row(count.pieces())
     areas, inside = count.area_totals(row), count.field is not None
     every = area_totals(count.pieces(), None, row, target=count.target) if inside else areas
@@ -176,13 +192,13 @@ def _figures(
     rows = count.rows_across() if inside else None
     worst = max(count.receivers(), key=lambda one: float(np.median(one.absolute)), default=None)
     proof = count.confidence()
-    fixes = sum(len(track) for one in recordings for track in one.tracks) + sum(one.dropped for one in recordings)
+    fixes = read.fixes + read.dropped
     used = sum(one.path.used for one in counted)
     reasons: dict[str, int] = {}
     for one in counted:
         for why, number in one.path.rejected.items():
             reasons[why] = reasons.get(why, 0) + number
-    reasons |= {UNREADABLE: sum(one.dropped for one in recordings), TWICE: twice}
+    reasons |= {UNREADABLE: read.dropped, TWICE: read.twice}
     reasons[OUTSIDE] = fixes - used - sum(reasons.values())
     nothing = None
     if not areas.covered:
@@ -224,7 +240,7 @@ def _figures(
             "words": proof.words(),
         },
         "stints": stints,
-        "notes": [f"{one.name}: {note}" for one in recordings for note in one.notes] + [str(note) for note in notes],
+        "notes": [str(note) for note in read.notes],
         "nothing": str(nothing) if nothing else None,
     }
 

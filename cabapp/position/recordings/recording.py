@@ -268,9 +268,11 @@ class RecordingBuilder:
         quality = np.frombuffer(self._quality, np.int8)
         work = {name: np.append(column, np.full(len(t) - len(column), np.nan)) for name, column in self._work.items()}
         tracks = []
-        for rows in machines:
+        for machine in machines:
+            whole = len(machine) == len(t) and bool((np.diff(machine) == 1).all())
+            rows = slice(None) if whole else machine  # as it stands, without a copy
             held = {name: _held(column[rows]) for name, column in work.items()}
-            sections = [held.get(f"s{n}", np.zeros(len(rows))) for n in range(1, 1 + _most(held))]
+            sections = [held.get(f"s{n}", np.zeros(len(t[rows]))) for n in range(1, 1 + _most(held))]
             tracks.append(
                 RecordedTrack(
                     t[rows], lat[rows], lon[rows], sigma[rows], hdop[rows], quality[rows], np.diff(declared[rows], prepend=-1) != 0,
