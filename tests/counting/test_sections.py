@@ -10,6 +10,7 @@ import shapely
 from pyproj import Transformer
 
 from cabapp.counting.areas.area_totals import area_totals
+from cabapp.counting.job_count import JobCount
 from cabapp.track.swath import SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
@@ -251,3 +252,26 @@ def test_a_recorded_seeding_by_sections_is_the_overlay_of_its_own_polygons(fixes
     print(covered, {n: round(100 * (found.get(n, 0) - wanted.get(n, 0)) / covered, 3) for n in {*found, *wanted}})
     for n in {*wanted, *found}:
         assert found.get(n, 0.0) == pytest.approx(wanted.get(n, 0.0), abs=1e-3 * covered)
+
+
+def test_sections_counted_live_are_those_of_the_whole_stint():
+    """Fix by fix, with switches as they come, cells and areas are bit for bit those counted at once."""
+    at, length = round_a_bend(0)
+    times, on = switched(np.random.default_rng(5), 3.0, length / SPEED)
+    t = 1000.0 + np.arange(0.0, length, SPEED / HERTZ) / SPEED
+    xy = at((t - 1000.0) * SPEED)[:, :2]
+    switches = [WorkSwitch(1000.0 + s, bool(part.any()), tuple(part.tolist())) for s, part in zip(times, on)]
+    live, whole = (JobCount(None, centre=(50.0, -104.0)) for _ in range(2))
+    lat, lon = live.plane.to_latlon(xy)
+    live.begin("one", 999.0, TOOL)
+    waiting = list(switches)
+    for n, now in enumerate(t):
+        while waiting and waiting[0].t <= now:
+            live.switch(waiting.pop(0))
+        live.add_fixes(now, lat[n], lon[n])
+    live.end()
+    whole.add_stint("one", 999.0, TOOL, t, lat, lon, None, switches)
+    assert live.area_totals() == whole.area_totals() and live.area_totals().covered > 500
+    for one in (live, whole):
+        one.grid.at([[0.0, 0.0]])
+    assert live.areas() == whole.areas()
