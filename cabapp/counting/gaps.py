@@ -5,13 +5,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from scipy.sparse import coo_matrix
+from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 from scipy.special import ndtr
 
 from cabapp.counting.areas.row_stretches import RowStretches
 from cabapp.counting.edge_error import EdgeErrors
-from cabapp.geometry.arrays import Bools, Floats, Ints
+from cabapp.geometry.arrays import Bools, Floats, Ints, ranges
 
 SURE, MAYBE = 0.95, 0.75
 LEAST_WIDTH = 0.3
@@ -219,8 +219,8 @@ def _label(k: Ints, x0: Floats, x1: Floats) -> Ints:
     start, end = k * span + (x0 - base), k * span + (x1 - base)
     low = np.searchsorted(end, (k - 1) * span + (x0 - base), side="right")
     high = np.searchsorted(start, (k - 1) * span + (x1 - base), side="left")
-    count = np.maximum(high - low, 0)
-    a = np.repeat(np.arange(len(k)), count)
-    b = np.arange(len(a)) - (np.cumsum(count) - count)[a] + low[a]
-    graph = coo_matrix((np.ones(len(a), bool), (a, b)), shape=(len(k), len(k)))
+    del start, end
+    row_ends = np.append(0, np.cumsum(np.maximum(high - low, 0)))
+    others = ranges(low, high)
+    graph = csr_array((np.ones(len(others)), others, row_ends), shape=(len(k), len(k)))
     return np.asarray(connected_components(graph, directed=False)[1])

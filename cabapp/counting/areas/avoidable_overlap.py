@@ -19,6 +19,7 @@ from cabapp.geometry.polygon_rows import fill_rows, outline_rows
 
 Counts = NDArray[np.uint8]
 SAMPLES = 32  # across the tool
+ROWS = 128  # looked at together: bounds the memory of a big field
 
 
 def split(
@@ -38,20 +39,40 @@ def split(
     width : float
         Tool's, m.
     """
-    k, x0, x1, order = visits
     west, south, east, north = field.polygon.bounds
-    step = width / SAMPLES
-    first = int(np.floor(south / row))
-    shape = (int(np.ceil(north / row)) - first + 1, int(np.ceil((east - west) / step)) + 1)
-    want = _inside(field.polygon, row, step, west, first, shape) * np.uint8(field.target)
-    if field.once is not None:
-        want = np.where(_inside(field.once, row, step, west, first, shape), want > 0, want)
-    inner = _inside(field.without_edge(width / 2), row, step, west, first, shape)
+    shapes = (field.polygon, field.once or shapely.Polygon(), field.without_edge(width / 2))
+    outlines = [outline_rows(one, row) for one in shapes]
+    first, last = int(np.floor(south / row)), int(np.ceil(north / row))
+    sums = np.zeros(2)
+    for low in range(first, last + 1, ROWS):
+        here = [(k[on] - low, x[on]) for k, x in outlines for on in [(k >= low) & (k < low + ROWS)]]
+        some = (visits[0] >= low) & (visits[0] < low + ROWS)
+        k, x0, x1, order = visits[0][some], visits[1][some], visits[2][some], visits[3][some]
+        sums += _split_rows(
+            (k - low, x0 - west, x1 - west, order), here, field.target, west, east - west, width / SAMPLES
+        )
+    avoidable, over = (sums * (width / SAMPLES * row)).tolist()
+    return avoidable, over - avoidable
 
-    start = np.clip(np.ceil((x0 - west) / step - 0.5).astype(np.int64), 0, shape[1])
-    stop = np.clip(np.ceil((x1 - west) / step - 0.5).astype(np.int64), 0, shape[1])
-    seen = (stop > start) & (k >= first) & (k < first + shape[0])
-    k, start, stop, order = k[seen] - first, start[seen], stop[seen], order[seen]
+
+def _split_rows(
+    visits: tuple[Ints, Floats, Floats, Floats], outlines: list[tuple[Ints, Floats]], target: int, west: float,
+    length: float, step: float,
+) -> tuple[int, int]:  # fmt: skip
+    """Return how many samples, `step` m apart, are re-covered avoidably and at all on the rows from 0 up.
+
+    `outlines` are crossings of rows with the field, where once is enough, and where it is not near an edge.
+    """
+    k, x0, x1, order = visits
+    shape = (ROWS, int(np.ceil(length / step)) + 1)
+    field, once, inner = (
+        fill_rows(row, np.ceil((x - west) / step - 0.5).astype(np.int64), shape) for row, x in outlines
+    )
+    want = np.where(once, field, field * np.uint8(target))
+    start = np.clip(np.ceil(x0 / step - 0.5).astype(np.int64), 0, shape[1])
+    stop = np.clip(np.ceil(x1 / step - 0.5).astype(np.int64), 0, shape[1])
+    seen = stop > start
+    k, start, stop, order = k[seen], start[seen], stop[seen], order[seen]
     by_time = np.lexsort((order, k))
     k, start, stop = k[by_time], start[by_time], stop[by_time]
     rank = np.arange(len(k)) - np.searchsorted(k, k)
@@ -64,9 +85,7 @@ def split(
     for a, b in itertools.pairwise(bounds):
         n = turns[a:b]
         _pass(count, want, over, spared, k[n], start[n], stop[n])
-    unit = step * row
-    avoidable = (over & spared & inner).sum() * unit
-    return float(avoidable), float(over.sum() * unit - avoidable)
+    return int((over & spared & inner).sum()), int(over.sum())
 
 
 def _pass(count: Counts, want: Counts, over: Bools, spared: Bools, k: Ints, start: Ints, stop: Ints) -> None:
@@ -90,11 +109,3 @@ def _pass(count: Counts, want: Counts, over: Bools, spared: Bools, k: Ints, star
     spared[k[rows], i[rows, columns]] |= could[rows]
     rows, columns = np.nonzero(here & on)
     count[k[rows], i[rows, columns]] += 1
-
-
-def _inside(
-    polygon: shapely.Geometry, row: float, step: float, west: float, first: int, shape: tuple[int, int]
-) -> Bools:
-    """Return which samples lie in a polygon, bool."""
-    k, x = outline_rows(polygon, row)
-    return fill_rows(k - first, np.ceil((x - west) / step - 0.5).astype(np.int64), shape)

@@ -28,7 +28,7 @@ from cabapp.track.swept_ground import TICK, SweptPieces
 
 EVENTS = 1 << 15
 """Looked at together: few enough to stay in cache."""
-MOST = 1 << 20
+MOST = 1 << 19
 """About so many are gathered together: bounds the memory of a big job."""
 FAR = 1 << (62 - ROW_BITS)
 FLIP = np.array([0, 0, 1, 2, 4, 0, 0, 0], np.uint8)

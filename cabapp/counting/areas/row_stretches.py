@@ -85,7 +85,10 @@ def count_rows(
     empty, no, whole = np.zeros(0), np.zeros(0, bool), np.zeros(0, np.int32)
     parts = [(whole, empty, empty, whole, no, no, whole)]
     parts += [_stretches(batch, rows.sample, field, target, amiss) for batch in rows.batches()]
-    k, x0, x1, count, inside, inner, want = (np.concatenate(column) for column in zip(*parts))
+    columns = list(zip(*parts))
+    del parts
+    # each column goes before the next is joined
+    k, x0, x1, count, inside, inner, want = (np.concatenate(columns.pop(0)) for _ in range(7))
     return RowStretches(k, x0, x1, count, inside, inner, want, row, rows.angle)
 
 
