@@ -11,7 +11,7 @@ from scipy.special import ndtr
 
 from cabapp.counting.areas.row_stretches import RowStretches
 from cabapp.counting.edge_error import EdgeErrors
-from cabapp.geometry.arrays import Bools, Floats, Ints, ranges
+from cabapp.geometry.arrays import Bools, Floats, Ints, Shorts, ranges
 
 SURE, MAYBE = 0.95, 0.75
 LEAST_WIDTH = 0.3
@@ -166,7 +166,7 @@ def _components(
 ) -> Iterator[tuple[float, float, float, tuple[float, float], Floats, Floats]]:
     """Yield area, width, length, a place inside, the box around it and samples (n, 2, 2) of its
     two sides for each connected piece of a mask."""
-    k, x0, x1 = _merged(rows.k[mask].astype(np.int64), rows.x0[mask], rows.x1[mask])
+    k, x0, x1 = _merged(rows.k[mask], rows.x0[mask], rows.x1[mask])
     if len(k) == 0:
         return
     label = _label(k, x0, x1)
@@ -203,7 +203,7 @@ def _components(
         )  # fmt: skip
 
 
-def _merged(k: Ints, x0: Floats, x1: Floats) -> tuple[Ints, Floats, Floats]:
+def _merged(k: Shorts, x0: Floats, x1: Floats) -> tuple[Shorts, Floats, Floats]:
     """Join stretches of one row that touch."""
     if len(k) == 0:
         return k, x0, x1
@@ -212,7 +212,7 @@ def _merged(k: Ints, x0: Floats, x1: Floats) -> tuple[Ints, Floats, Floats]:
     return k[first], x0[first], np.maximum.reduceat(x1, first)
 
 
-def _label(k: Ints, x0: Floats, x1: Floats) -> Ints:
+def _label(k: Shorts, x0: Floats, x1: Floats) -> Ints:
     """Return a component number for each stretch; they join where they overlap in the next row."""
     base = x0.min() - 1
     span = x1.max() - base + 1
