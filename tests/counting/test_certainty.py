@@ -52,7 +52,7 @@ def test_the_interval_holds_where_the_receiver_steered():
 
 @pytest.mark.long
 @pytest.mark.parametrize("stated", [True, False])
-@pytest.mark.parametrize(("name", "error"), itertools.product(MODELS, ERRORS))
+@pytest.mark.parametrize(("name", "error"), list(itertools.product(MODELS, ERRORS)))
 def test_every_cell_of_the_table_holds(name, error, stated, capsys):
     """40 fields a cell: 95 % of the sure are real, all wide gaps listed up to 1.4 m, 85 % of the intervals hold."""
     one = measured(name, error, stated, 40)
