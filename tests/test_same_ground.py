@@ -375,3 +375,31 @@ def test_all_of_the_recorded_seeding(farm, recorded, tmp_path):
     print(figures, truth)
     assert figures["office"] == figures["cab"] == pytest.approx(figures["measure"], abs=0.5)
     assert areas["covered"] == pytest.approx(truth, rel=5e-3)
+
+
+@pytest.mark.parametrize(
+    ("stated", "basis", "absolute"),
+    [
+        ({"hdop": 0.873, "quality": 1}, "stated HDOP", 0.87 * 2.0 / 2**0.5),  # drms is HDOP x 2.0 m, kept to 0.01
+        ({"sigma": 0.304, "hdop": 5.0}, "stated error", 0.30),
+        ({"quality": 2}, "fix quality", 0.43),
+        ({}, "not stated", 3.2),
+    ],
+)
+def test_what_fixes_state_makes_the_same_certainty(farm, tmp_path, stated, basis, absolute):
+    """One receiver error, one list of gaps with their certainty, one interval, by `measure` and in the office."""
+    path, ground = tmp_path / "told.csv", geojson(rectangle(), HOME)
+    rows = sampled(loops(spacing=13.0))
+    path.write_text(csv(rows, more={name: [value] * len(rows) for name, value in stated.items()}), "utf-8")
+    measured, _ = ways(farm, path, ground, WIDTH, target=1)
+    count = assemble(farm.store, farm.store.all(Job)[0]).count
+    [receiver] = count.receivers()
+    assert (receiver.basis, measured["receiver"]["basis"]) == (basis, basis)
+    assert (
+        measured["receiver"]["absolute_m"] == float(np.median(receiver.absolute)) == pytest.approx(absolute, rel=1e-3)
+    )
+    office = [(gap.certainty, round(gap.chance, 6), round(gap.area, 3)) for gap in count.gaps()]
+    assert office == [(g["certainty"], round(g["chance"], 6), round(g["area_m2"], 3)) for g in measured["gaps"]]
+    assert office
+    proof = count.confidence()
+    assert (measured["proof"]["low"], measured["proof"]["high"]) == pytest.approx((proof.low, proof.high), abs=1e-6)
