@@ -19,6 +19,7 @@ from cabapp.jobs.records.stint_state import TapRefused
 from cabapp.jobs.records.tool_parts import part_words
 from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.reports.export.job_export import job_gpx
+from cabapp.reports.job.field_log import field_log
 from cabapp.reports.model.job_record import read_job
 from cabapp.track.tool import ToolGeometry
 from store import open_store
@@ -253,6 +254,8 @@ def test_sections_switched_by_tap_are_counted_live_and_by_the_report(run, store,
     measured = measure([read_recording(exported)], tool, boundary=store.get(Field, ids.field).boundary)
     assert measured["area_m2"]["covered"] == pytest.approx(120 * 10, rel=5e-3)
     assert measured["stints"][0]["why"] == "as the recording states"
+    page = field_log(read_job(store, job), T0 + 1000.0)
+    assert "sections from the left: 20 ft, 7 ft, 13 ft" in page and "Sections off: 2" in page
     (stint,) = store.all(Stint)
     read = read_stint(store, stint)
     whole = JobCount(store.get(Field, ids.field).boundary)

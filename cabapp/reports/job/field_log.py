@@ -7,7 +7,7 @@ import numpy as np
 from cabapp.common.shares import share, shares
 from cabapp.common.wording import times, verb
 from cabapp.counting.gaps import width_shown
-from cabapp.jobs.records.stint_reader import StintRecord
+from cabapp.jobs.records.stint_reader import StintRecord, tool_of
 from cabapp.position.boundaries.boundary_judge import is_odd
 from cabapp.reports.job.amendments import correction_tables, taps_of_stint
 from cabapp.reports.model.job_record import JobRecord
@@ -102,11 +102,17 @@ def _work(record: JobRecord) -> list[dict]:
     fmt, totals, stints = record.format, record.totals, record.stints
     litres = [f.litres for s in stints for f in s.fuel]
     widths = sorted({fmt.units.length(s.row.width_m) for s in stints})
+    sections = sorted({", ".join(map(fmt.units.length, tool_of(s.row).sections)) for s in stints} - {""})
     lost = sum(end - begin for s in stints for begin, end in s.lost)
     rows = [
         ("covered", "covered at least once, net", fmt.area(totals.covered), ""),
         ("pass_area", "pass area", fmt.area(totals.pass_area), "sum over passes, not ground"),
-        ("width", "working width", ", ".join(widths), ""),
+        (
+            "width",
+            "working width",
+            ", ".join(widths),
+            f"sections from the left: {'; '.join(sections)}" if sections else "",
+        ),
         ("over", f"above target ({times(record.job.target)})", fmt.area(totals.avoidable + totals.unavoidable), ""),
         ("avoidable", "avoidable", fmt.area(totals.avoidable), "turns on the headland included"),
         ("unavoidable", "along the edge", fmt.area(totals.unavoidable), "a half-lap cannot help it"),
