@@ -120,7 +120,7 @@ def confidence_interval(
                 x = np.where(visits.across, 0.0, one)
                 up = np.rint(np.where(visits.across, one, 0.0) / row).astype(np.int64)
                 again.append(ground.share(visits.k + up, visits.x0 + x, visits.x1 + x))
-        likely, wide = share + seams.hidden(memory) / ground.length, max(wide, float(np.std(again)))
+        likely, wide = share + seams.hidden(memory) / max(ground.length, row), max(wide, float(np.std(again)))
         ends += [likely - reach * wide, likely + reach * wide]
         if seams.rough < EVEN**2:
             ends.append(float(np.mean(again)) - reach * wide)

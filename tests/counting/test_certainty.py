@@ -90,6 +90,10 @@ def test_the_interval_is_the_same_each_time_and_counts_unknown_as_not_proven():
     assert one.share == pytest.approx(54 / 108, abs=0.003)
     assert one.low <= 0.5 <= one.high < 0.53
     assert confidence_interval([], [], field) == Confidence(2, 0.0, 0.0, 0.0)
+    for south in (100.0, 100.15, 100.3, 100.45):  # less than a row: some lie between two rows
+        speck = box(20.0, south, 20.1, south + 0.05)
+        told = confidence_interval(pieces, [named("phone")], FieldGround(speck, target=2))
+        assert 0.0 <= told.low <= told.share <= told.high <= 1.0
 
 
 def test_an_edge_is_known_by_who_made_it_and_when():
