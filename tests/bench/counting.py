@@ -244,10 +244,10 @@ def compare(hectares, hertz):
 
 
 GOALS = {
-    "exact overlay": "50",
-    "GEOS, outlines": "8",
-    "rasterio, outlines": "8",
-    "OpenCV, quads": "3",
+    "exact overlay": "100",
+    "GEOS, outlines": "30",
+    "rasterio, outlines": "20",
+    "OpenCV, quads": "4",
     "Pillow, quads": "3",
     "numba, same rule": "0.83",
 }
@@ -294,7 +294,7 @@ def live(hectares, hertz):
         job.add_fixes(*one)
         spent[n] = time.thread_time() - before
     spent, painting = spent * 1e3, np.array(painting) * 1e3
-    print(f"\none live fix, {hectares} ha, {hertz:g} Hz, 0.25 m cells, processor ms (goal: p99 0.3)")
+    print(f"\none live fix, {hectares} ha, {hertz:g} Hz, 0.25 m cells, processor ms (goal: p99 0.4 from the fix on)")
     for name, part in (
         ("into the cell picture", painting),
         ("  its first tenth", painting[: len(t) // 10]),
@@ -315,7 +315,7 @@ def memory(hectares):
     tracemalloc.stop()
     print(
         f"\nmemory, {hectares} ha, 1 Hz: tracemalloc peak of the counting {peak / 1e6:.0f} MB "
-        f"(goal 120), beside {given / 1e6:.0f} MB of pieces it is given"
+        f"(goal 47), beside {given / 1e6:.0f} MB of pieces it is given"
     )
 
 
