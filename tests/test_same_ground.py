@@ -27,6 +27,7 @@ from cabapp.jobs.records.stint_reader import read_stint
 from cabapp.position.boundaries.boundary_geojson import read_boundary
 from cabapp.position.fix import Fix
 from cabapp.position.recordings.trace_reader import read_recording
+from cabapp.reports.model.job_record import read_job
 from cabapp.track.activity import FieldStay
 from cabapp.track.tool import ToolGeometry
 from store import open_store
@@ -403,3 +404,18 @@ def test_what_fixes_state_makes_the_same_certainty(farm, tmp_path, stated, basis
     assert office
     proof = count.confidence()
     assert (measured["proof"]["low"], measured["proof"]["high"]) == pytest.approx((proof.low, proof.high), abs=1e-6)
+
+
+def test_a_stint_that_covers_nothing_says_why(farm, tmp_path):
+    """A fix a minute covers nothing, and the log's record of the stint says that the logger is too slow."""
+    path = tmp_path / "slow.csv"
+    path.write_text(csv(sampled(loops(6, 300.0), 60.0)), "utf-8")
+    [track] = read_recording(path).tracks
+    day = cut([], track.as_kept(), path.name)
+    ground = farm.store.put(Field, name="Home", boundary=geojson(rectangle(east=312.0, north=68.0), HOME), target=2)
+    tool = farm.store.put(Tool, name="Roller", operation="rolling", width_m=WIDTH, towed=False)
+    stay = FieldStay(0, 0, len(day.rows) - 1, ((float(track.t[0]), float(track.t[-1])),), 1, {})
+    bring_in(farm.store, replace(day, fields=(ground,)), stay, *farm.who, tool.id, "rolling")
+    [job] = farm.store.all(Job, field_id=ground.id)
+    [stint] = read_job(farm.store, job).stints
+    assert "Let the logger write a fix each 15 s or oftener." in str(stint.nothing)

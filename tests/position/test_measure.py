@@ -339,3 +339,68 @@ def test_sections_of_a_recording_are_counted_by_their_widths(measured, written, 
         with pytest.raises(SystemExit) as leaving:
             main(["measure", str(files[0]), *words])
         assert leaving.value.code == 2 and "how wide the tool is" in capsys.readouterr().err
+
+
+def test_the_same_file_twice_counts_once(written, measured, gpx):
+    """A file given twice, under another name and as GPX of the same CSV, counts once, and a note of each says so."""
+    xy, t = lanes(n=2)
+    text = csv_of(xy, t)
+    lat, lon = PLANE.to_latlon(xy)
+    points = "".join(
+        f'<trkpt lat="{a:.6f}" lon="{b:.6f}"><time>{datetime.fromtimestamp(START + s, UTC):%Y-%m-%dT%H:%M:%SZ}</time></trkpt>'
+        for s, a, b in zip(t, lat, lon, strict=True)
+    )
+    once = measured(written("a.csv", text), "--width", 12)
+    again = measured(
+        written("a.csv", text),
+        written("a.csv", text),
+        written("b.csv", text),
+        written("c.gpx", gpx(points)),
+        "--width",
+        12,
+    )
+    assert again["area_m2"] == once["area_m2"]
+    assert again["trace"]["reasons"] == {"there twice": 3 * len(t)}
+    assert [note for note in again["notes"] if note.startswith("c.gpx")] == [
+        "c.gpx says of 402 fixes what another recording given says too; they were counted once."
+    ]
+
+
+def test_what_was_counted_is_said(written, square, measured, capsys):
+    """Spans and why they are counted stand in the JSON and in the words, by boundary, guess and statement."""
+    trace = written("a.csv", csv_of(*lanes()))
+    assert measured(trace, "--width", 12)["stints"][0]["why"].startswith("all that was recorded, for no boundary")
+    guessed = measured(trace, "--width", 12, "--field", square(0, -6, 400, 60))["stints"][0]
+    assert guessed["why"].startswith("estimated") and len(guessed["spans"]) == 5
+    crossing = written("b.csv", csv_of(*lanes(n=1)))
+    assert measured(crossing, "--width", 12, "--field", square(0, -6, 400, 60))["stints"][0]["why"].endswith(
+        "was driven"
+    )
+    rows = csv_of(*lanes()).splitlines()
+    told = [rows[0] + ",working", *(f"{row},{int(n % 200 > 50)}" for n, row in enumerate(rows[1:]))]
+    stated = measured(written("c.csv", "\n".join(told)), "--width", 12)["stints"][0]
+    assert stated["why"] == "as the recording states" and len(stated["spans"]) == 5
+    main(["measure", str(trace), "--width", "12"])
+    assert "a.csv: counted 2026-05-05T10:00:00Z to 2026-05-05T14:03:20Z, all that" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "make, words",
+    [
+        (lambda: csv_of(*lanes(n=1, step=60.0, every=60.0)), "apart, and where it went in more than 38 s is not"),
+        (lambda: csv_of(*lanes(n=1)).replace("\n", ",0\n").replace("lon,0", "lon,working"), "never worked"),
+    ],
+)
+def test_nothing_covered_is_loud(written, capsys, make, words):
+    """A trace that moved and covers nothing says why, with a status of its own, in the JSON too."""
+    trace = written("a.csv", make())
+    assert main(["measure", str(trace), "--width", "12", "--json"]) == 3
+    caught = capsys.readouterr()
+    assert words in caught.err and words in json.loads(caught.out)["nothing"]
+
+
+def test_work_beside_the_field_is_loud(written, square, capsys):
+    """Passes 100 m beside the boundary cover nothing of it, and the distance is said."""
+    trace = written("a.csv", csv_of(*lanes()))
+    assert main(["measure", str(trace), "--width", "12", "--field", str(square(0, 124, 400, 200))]) == 3
+    assert "came no closer to the field than 328 ft" in capsys.readouterr().err

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import sys
 import time
 from pathlib import Path
 
@@ -26,7 +27,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     with open_store(places.existing_store(args)) as store:
         jobs = jobs_of(store, field=args.field, job=args.job, stint=args.stint)
-        written = [write_job(store, read_job(store, job), args.out, time.time()) for job in jobs]
+        records = [read_job(store, job) for job in jobs]
+        written = [write_job(store, record, args.out, time.time()) for record in records]
+        for record, stint in [(one, stint) for one in records for stint in one.stints if stint.nothing]:
+            when = record.format.short_day(stint.row.at)
+            print(f"rollbook: {record.field.name}, {stint.operator}, {when}: {stint.nothing}", file=sys.stderr)
     paths = [str(path) for one in written for group in one.values() for path in group]
     if args.json:
         print(json.dumps({"written": paths}))

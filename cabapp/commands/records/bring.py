@@ -7,7 +7,8 @@ from pathlib import Path
 
 from cabapp.commands.records.row_lookup import row_called
 from cabapp.common import paths
-from cabapp.jobs.imports.recorded_day import RecordedDay, bring_in, look_at
+from cabapp.common.rendering import render
+from cabapp.jobs.imports.recorded_day import RecordedDay, bring_in, look_at, why_no_work
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.track.activity import FieldStay
@@ -82,7 +83,7 @@ def visit_lines(days: list[RecordedDay], farm: FarmSettings) -> list[str]:
     if crossed:
         lines.append(f"Only crossed or visited: {', '.join(dict.fromkeys(crossed))}.")
     if not any(day.worked for day in days):
-        lines.append("No work on any field of this logbook was found in it.")
+        lines.append(render(why_no_work(days), farm=farm.format))
     return lines
 
 

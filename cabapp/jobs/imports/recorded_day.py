@@ -14,6 +14,8 @@ import numpy as np
 import shapely
 from shapely.geometry import shape
 
+from cabapp.common.message import Message, message
+from cabapp.common.quantities import Duration, Length
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.records import stint_state
 from cabapp.jobs.records.farm_settings import FarmSettings
@@ -24,7 +26,7 @@ from cabapp.jobs.records.work_intervals import Spans, work_spans
 from cabapp.position.boundaries.boundary_judge import kept_boundary
 from cabapp.position.recordings.machine_split import repeated
 from cabapp.position.recordings.recording import RecordedTrack, Recording
-from cabapp.track.activity import ActivitySpan, FieldStay, guess
+from cabapp.track.activity import LEAST_S, ActivitySpan, FieldStay, guess
 from cabapp.track.logging_interval import gap_limit, logging_interval
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.usable_fixes import usable_fixes
@@ -206,6 +208,33 @@ def cut(fields: Sequence[Field], track: RecordedTrack, name: str) -> RecordedDay
             inside = [(max(a, t[one.first]), min(b, t[one.last])) for a, b in told]
             visits[n] = replace(one, spells=tuple((float(a), float(b)) for a, b in inside if a < b))
     return RecordedDay(name, track, rows, tuple(fields), stretches, visits, stated)
+
+
+def why_no_work(days: Sequence[RecordedDay]) -> Message:
+    """Return why no work was found in days that have none."""
+    if any(day.stated for day in days):
+        return message("No work was found in it: it states that the tool did not work in any field of this logbook.")
+    crossed = dict.fromkeys(day.fields[visit.field].name for day in days for visit in day.visits)
+    if crossed:
+        return message(
+            "No work was found in it: in {fields} it went too few straight runs, or worked for less than "
+            "{least}, which is taken for crossing. If it was work, bring it in by taps, under Set-up.",
+            fields=tuple(crossed), least=Duration(LEAST_S),
+        )  # fmt: skip
+    away: list[tuple[float, str]] = []
+    for day in days:
+        plane, xy = _plane(day.track, day.rows)
+        points = shapely.points(xy)
+        for one in day.fields:
+            ground = shapely.transform(
+                shape(kept_boundary(one.boundary)), lambda ll, to=plane.to_xy: to(ll[:, 1], ll[:, 0])
+            )
+            away.append((float(np.nanmin(shapely.distance(ground, points))), one.name))
+    nearest, name = min(away)
+    return message(
+        "No work was found in it: it came no closer than {distance} to {field}, the nearest field of this logbook.",
+        distance=Length(nearest), field=name,
+    )  # fmt: skip
 
 
 def _plane(track: RecordedTrack, rows: np.ndarray) -> tuple[Plane, np.ndarray]:

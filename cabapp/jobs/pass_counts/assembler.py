@@ -6,7 +6,7 @@ calls ``JobCount.add_stint`` or ``JobCount.add_seeding``.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -29,7 +29,7 @@ Place = tuple[float, float]
 class AssembledJob:
     """The pass count of a job, the stints it was assembled from by their start, and names by id.
 
-    `settled` says that its plane stays: it lies on the boundary, or where work began.
+    `settled` says that its plane stays: it lies on the boundary, or where work began. `paths` are those of the stints.
     """
 
     field: Field
@@ -38,6 +38,7 @@ class AssembledJob:
     count: JobCount
     names: dict[str, str]
     settled: bool = True
+    paths: Sequence[StintPath] = ()
 
 
 def assemble(
@@ -86,11 +87,11 @@ def assemble(
         for seeding in store.all(Job, field_id=field.id, season=job.season, operation="seeding"):
             for row in store.all(Stint, job_id=seeding.id):
                 count.add_seeding(**read_stint(store, row, corrections).inputs)
-    for stint in stints:
-        counted = count_stint(count, stint.row.at, stint.inputs)
+    paths = [count_stint(count, stint.row.at, stint.inputs) for stint in stints]
+    for stint, counted in zip(stints, paths, strict=True):
         stint.lost = [(begin, end) for begin, end, _, _ in counted.unknown]
         stint.split_hours(counted.t, counted.xy)
-    return AssembledJob(field, job, stints, count, names, boundary is not None or worked is not None)
+    return AssembledJob(field, job, stints, count, names, boundary is not None or worked is not None, paths)
 
 
 def count_stint(

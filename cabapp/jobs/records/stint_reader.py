@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from cabapp.common.message import Message
 from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.stint_state import StintState, stint_state
 from cabapp.jobs.records.tap_log import corrected_taps, effective_taps, taps_of, written_taps
@@ -63,6 +64,7 @@ class StintRecord:
     stopped: dict[str, float]
     trace: Trace
     lost: Spans = field(default_factory=list)
+    nothing: Message | None = None
     covered: float = 0.0
     pass_area: float = 0.0
     fuel: list[models.FuelEntry] = field(default_factory=list)

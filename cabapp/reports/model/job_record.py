@@ -13,6 +13,7 @@ from cabapp.counting.areas.area_totals import area_totals as tally
 from cabapp.counting.gaps import Gap
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.pass_counts.assembler import assemble
+from cabapp.jobs.pass_counts.nothing_counted import why_nothing
 from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.reports.model.parcel_split import outline
@@ -139,9 +140,11 @@ def read_job(store: Store, job: models.Job, until: float | None = None) -> JobRe
     assembled = assemble(store, job, until=until, place=(0.0, 0.0), corrections=corrected)
     land, stints, count = assembled.field, assembled.stints, assembled.count
     rows = [stint.row for stint in stints]
-    for stint, pieces in zip(stints, count.pieces(), strict=True):
+    for stint, pieces, path in zip(stints, count.pieces(), assembled.paths, strict=True):
         alone = tally([pieces], count.field, width=stint.row.width_m, target=job.target)
         stint.covered, stint.pass_area = alone.covered, alone.pass_area
+        if not alone.covered:
+            stint.nothing = why_nothing([path], bool(stint.standing.work(stint.ended)), count.field)
     receipts = defaultdict(list)
     for row in store.all(models.HandOverReceipt):
         receipts[row.hand_over_id].append(row)

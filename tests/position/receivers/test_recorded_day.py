@@ -1,6 +1,8 @@
 """A day recorded by any logger: cut into fields, guessed, agreed to, written."""
 
 import json
+import re
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -182,6 +184,38 @@ def test_the_same_day_is_not_brought_twice(recorded, tmp_path, capsys):
     assert "in this logbook already" in capsys.readouterr().err
     with open_store(tmp_path / "logbook.sqlite") as store:
         assert len(store.all(Stint)) == 2
+
+
+def test_the_same_day_under_another_name_and_form_is_not_brought_twice(recorded, tmp_path, capsys):
+    """The same drive as GPX, written to 1e-6 degree, is known by where it was when."""
+    import gpxpy.gpx
+
+    assert bring(recorded, tmp_path, "--yes") == 0
+    made = gpxpy.gpx.GPX()
+    made.tracks.append(gpxpy.gpx.GPXTrack())
+    made.tracks[0].segments.append(gpxpy.gpx.GPXTrackSegment())
+    for row in recorded.read_text().splitlines()[1:]:
+        t, lat, lon = map(float, row.split(",")[:3])
+        when = datetime.fromtimestamp(t, UTC)
+        made.tracks[0].segments[0].points.append(gpxpy.gpx.GPXTrackPoint(round(lat, 6), round(lon, 6), time=when))
+    other = tmp_path / "other.gpx"
+    other.write_text(made.to_xml())
+    assert bring(other, tmp_path, "--yes") == 1
+    assert "The work on West in other.gpx is in this logbook already" in capsys.readouterr().err
+
+
+def test_no_work_is_said_with_its_reason(recorded, tmp_path, capsys):
+    """A recording of another place names the nearest field; one that only crosses says what is taken for crossing."""
+    rows = recorded.read_text().splitlines()
+    elsewhere = tmp_path / "elsewhere.csv"
+    lines = [row.split(",") for row in rows[1:]]
+    elsewhere.write_text("\n".join([rows[0], *(f"{row[0]},{float(row[1]) + 0.1},{row[2]},4" for row in lines)]))
+    assert bring(elsewhere, tmp_path) == 0
+    assert re.search(r"came no closer than .* to (West|Middle|East), the nearest field", capsys.readouterr().out)
+    crossing = tmp_path / "crossing.csv"
+    crossing.write_text("\n".join([rows[0], *rows[700:760]]))
+    assert bring(crossing, tmp_path) == 0
+    assert "which is taken for crossing" in capsys.readouterr().out
 
 
 def test_only_what_is_chosen_is_written(recorded, tmp_path, capsys):
