@@ -40,7 +40,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "trace",
         nargs="+",
         metavar="TRACE",
-        help="GPX 1.1, CSV (time,lat,lon) or NMEA 0183 text; each file is one stint",
+        help="GPX 1.1, CSV (a time, lat, lon; perhaps working, width, s1 ...) or NMEA 0183 text",
     )
     text = "working width of the tool (default: of its sections together)"
     add("--width", type=metres(0, 199, zero=False), metavar="M", help=text)
