@@ -10,12 +10,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from sqlalchemy import Engine, insert, select
+from sqlalchemy import Connection, Engine, insert, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from store.db import schema_version
 from store.db.connection import connect, connect_server
-from store.durability import repair
+from store.durability import creation, repair
 from store.durability.memory_fallback import MemoryFallback
 from store.errors import StoreRefused
 from store.logbook import Store
@@ -36,7 +36,8 @@ def open_store(
 
     Raises StoreRefused if the file is no logbook, is newer than this program, or cannot be read or written.
 
-    Notes: The file is checked at every opening. A damaged one is mended (`store.durability.repair`), and `Store.mended`
+    Notes: A logbook is made whole or not at all, and a half-made one of an earlier program is made again
+    (`store.durability.creation`). The file is checked at every opening. A damaged one is mended (`store.durability.repair`), and `Store.mended`
     says so. Before an older logbook is migrated, in one transaction, an exact copy is kept beside it.
     """
     if str(path).startswith(("postgresql:", "postgresql+")):
@@ -46,13 +47,15 @@ def open_store(
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if repair.mended_path(path).exists():
-            repair.put_in_place(path)
+            creation.put_in_place(repair.mended_path(path), path)
         try:
             revision = _revision(path)
         except Damaged as damage:
             mended = repair.mend(path, str(damage))
             revision = _revision(path)
-        if revision is not None and revision != schema_version.head():
+        if revision is None:
+            creation.make_logbook(path, lambda connection: _identity(connection, device_name))
+        elif revision != schema_version.head():
             _keep_copy(path, revision)
         engine = connect(path)
         store = Store(path, engine, *_begin(engine, device_name), wall, carry_on)
@@ -102,12 +105,16 @@ def open_server(url: str, device_name: str, wall: Callable[[], float]) -> Store:
 def _begin(engine: Engine, device_name: str) -> tuple[str, str]:
     """Bring the schema up to date; return the device and name of this copy, made if it has none yet."""
     with engine.execution_options(write=True).begin() as connection:
-        schema_version.upgrade(connection)
-        if (found := connection.execute(select(Own.device, Own.name)).first()) is None:
-            device, key = str(uuid.uuid4()), Ed25519PrivateKey.generate().private_bytes_raw()
-            connection.execute(insert(Own).values(device=device, name=device_name, private_key=key))
-            return device, device_name
-        return found.device, found.name
+        return _identity(connection, device_name)
+
+
+def _identity(connection: Connection, device_name: str) -> tuple[str, str]:
+    schema_version.upgrade(connection)
+    if (found := connection.execute(select(Own.device, Own.name)).first()) is None:
+        device, key = str(uuid.uuid4()), Ed25519PrivateKey.generate().private_bytes_raw()
+        connection.execute(insert(Own).values(device=device, name=device_name, private_key=key))
+        return device, device_name
+    return found.device, found.name
 
 
 class Damaged(Exception):
@@ -127,11 +134,17 @@ def _revision(path: Path) -> str | None:
         raise Damaged("it was empty or gone")
     if not path.is_file():
         raise StoreRefused("{path} is not a file. Name the logbook file itself.", path=path)
-    ours = False
+    ours, half_made = False, not kept and creation.half_made(path)
+    if half_made and path.with_name(path.name + "-journal").exists():
+        return None  # a first start cut off so early that SQLite takes its first page back
     try:
+        if schema_version.is_ours(path):
+            creation.take_back(path)
         # Read-only, so that another program's file stays as it is, byte for byte.
         with closing(sqlite3.connect(path.as_uri() + "?mode=ro", uri=True)) as raw:
             ours = raw.execute("PRAGMA application_id").fetchone()[0] == schema_version.APPLICATION_ID
+            if not ours and half_made:
+                return None
             if not ours:
                 raise sqlite3.DatabaseError("it is not one of ours")
             result = raw.execute("PRAGMA quick_check(1)").fetchone()[0]
@@ -143,6 +156,8 @@ def _revision(path: Path) -> str | None:
             raise  # ours perhaps, but it cannot be read: no room, no right, locked
         if kept or ours:
             raise Damaged(str(error)) from error
+        if half_made:
+            return None
         raise StoreRefused(
             "{path} is not a Rollbook logbook, so it was left alone. Name another file.", path=path
         ) from error

@@ -37,6 +37,12 @@ def known(revision: str) -> bool:
     return revision in _revisions(FOLDER)[1]
 
 
+def is_ours(path: Path) -> bool:
+    """Return whether the header of a file says that it is a logbook (application id, bytes 68 to 71)."""
+    with path.open("rb") as file:
+        return file.read(72)[68:] == APPLICATION_ID.to_bytes(4, "big")
+
+
 def current(connection: Connection) -> str | None:
     """Return the revision a file is at; None if it has no tables of ours yet."""
     return MigrationContext.configure(connection).get_current_revision()

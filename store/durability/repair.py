@@ -23,7 +23,8 @@ from sqlalchemy.orm import Session
 from store.db import schema_version
 from store.db.bulk_insert import insert_rows
 from store.db.connection import connect
-from store.durability.atomic_file import replace_durably, sync_folder, write_atomically
+from store.durability.atomic_file import write_atomically
+from store.durability.creation import put_in_place
 from store.durability.integrity_check import holes, tallies
 from store.errors import Message, message, plural
 from store.facts import reference_changes
@@ -58,14 +59,6 @@ def keep(path: Path) -> None:
             raise sqlite3.DatabaseError("the copy is not whole")
 
 
-def put_in_place(path: Path) -> None:
-    """Put a mended logbook in place of the damaged one, whose log must go first."""
-    for ending in ("-wal", "-shm"):  # or SQLite would play the old log into the new file
-        path.with_name(path.name + ending).unlink(missing_ok=True)
-    sync_folder(path.parent)
-    replace_durably(mended_path(path), path)
-
-
 def mend(path: Path, why: str) -> Message:
     """Build a sound logbook, put it in the damaged one's place, and return sentences on the result.
 
@@ -97,7 +90,7 @@ def mend(path: Path, why: str) -> Message:
         with closing(sqlite3.connect(beside)) as raw:
             raw.execute("PRAGMA journal_mode=DELETE")  # one file, no log beside it
         found = _count(beside) - before
-    put_in_place(path)
+    put_in_place(mended_path(path), path)
     return message(
         "The logbook {path} was damaged ({why}) and has been mended. {kept} records came from the copy kept beside it "
         "and {found} from the damaged file, which is kept as {aside}. {identity} {missing} A bundle of another tablet "

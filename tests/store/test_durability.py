@@ -4,15 +4,18 @@ import os
 import random
 import shutil
 import signal
+import sqlite3
 import struct
 import subprocess
 import sys
 import time
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from store import open_store
+from store.durability import creation
 from store.models import Tap, TraceChunk
 
 HERE = Path(__file__).parent
@@ -186,3 +189,35 @@ def test_one_tap_is_one_sync(write_log, tmp_path, begin_stint):
     # From the second tap on: the first pays for the log's own first page.
     assert [n for kind, n in counts[2:] if kind == b"tap"] == [1] * 5
     assert [n for kind, n in counts[2:] if kind == b"fixes"] == [1] * 5
+
+
+@pytest.mark.parametrize("which", ["some", pytest.param("all", marks=pytest.mark.long)])
+def test_a_first_start_may_be_killed_at_any_step(write_log, tmp_path, which):
+    """Killed before any step on the disk, a first start leaves a logbook that opens, and nothing beside it."""
+    run = subprocess.run(
+        [sys.executable, HERE / "child_first_start.py", tmp_path, which],
+        env=_environment(LD_PRELOAD=str(write_log), WRITE_LOG_UNDER=str(tmp_path)),
+        capture_output=True, text=True, timeout=600,
+    )  # fmt: skip
+    assert run.returncode == 0, run.stderr
+    assert int(run.stdout) > 30
+    for folder in tmp_path.iterdir():
+        path = folder / "logbook.sqlite"
+        with open_store(path) as store:
+            assert store.check() == [], folder
+        assert not creation.new_path(path).exists()
+
+
+def test_a_bare_header_of_an_earlier_program_is_made_again(tmp_path):
+    """What an earlier program's interrupted first start left is made again: header, empty page, or one being undone."""
+    for name in ("header", "zeros", "undone"):
+        path = tmp_path / name / "logbook.sqlite"
+        path.parent.mkdir()
+        with closing(sqlite3.connect(path)) as raw:
+            raw.execute("PRAGMA journal_mode=WAL")
+        if name == "zeros":
+            path.write_bytes(bytes(4096))
+        if name == "undone":
+            path.with_name(path.name + "-journal").write_bytes(bytes.fromhex("d9d505f920a163d7") + bytes(504))
+        with open_store(path) as store:
+            assert store.check() == [], name

@@ -176,7 +176,7 @@ def test_mending_cut_short_is_finished_at_the_next_opening(damaged, monkeypatch)
     path = damaged("cut")
     path.write_bytes(b"\0" * 50_000)
 
-    def cut(_path):
+    def cut(_new, _path):
         raise OSError("the power went")
 
     with monkeypatch.context() as patch:
