@@ -29,7 +29,7 @@ from cabapp.position.recordings.recording import RecordedTrack, Recording
 from cabapp.track.activity import LEAST_S, ActivitySpan, FieldStay, guess
 from cabapp.track.logging_interval import gap_limit, logging_interval
 from cabapp.track.tool import ToolGeometry
-from cabapp.track.usable_fixes import usable_fixes
+from cabapp.track.usable_fixes import LONGEST_STINT, usable_fixes
 from cabapp.track.work_switches import WorkSwitch, switches_of_columns
 from store import Store
 from store.errors import TraceRefused
@@ -331,7 +331,7 @@ def bring_in(
 def _check_new(store: Store, day: RecordedDay, track: RecordedTrack, field: Field) -> None:
     """Refuse what the logbook has already: a trace that was at the same places at the same times."""
     for stint in store.all(Stint):
-        if stint.at > track.t[-1]:
+        if not track.t[0] - LONGEST_STINT < stint.at <= track.t[-1]:
             continue
         known = store.read_trace(stint.id)
         if not len(known) or known.t[-1] < track.t[0]:

@@ -87,7 +87,7 @@ def machines_of(t: Floats, lat: Floats, lon: Floats, span: np.ndarray, name: np.
     order = np.lexsort((np.nan_to_num(lon, nan=999.0), np.nan_to_num(lat, nan=999.0), t))
     same = np.concatenate([[False], _equal(t, order) & _equal(lat, order) & _equal(lon, order)])
     rows = np.sort(order[~same])
-    rows = rows[np.argsort(t[rows], kind="stable")]
+    rows = _in_order(rows, t)
     label = span[rows] * (int(name.max()) + 1) + name[rows]
     grouped = np.argsort(label, kind="stable")
     parts = np.split(rows[grouped], np.flatnonzero(np.diff(label[grouped])) + 1)
@@ -95,31 +95,39 @@ def machines_of(t: Floats, lat: Floats, lon: Floats, span: np.ndarray, name: np.
     found: list[_Machine] = []
     for part in sorted(parts, key=lambda part: (t[part[0]], part[0])):
         _place(part, int(name[part[0]]), found, columns)
-    machines = [some for one in found for some in _unmixed(one.rows(columns), t, lat, lon)]
+    machines = [some for one in found for some in _unmixed(_in_order(np.concatenate(one.parts), t), t, lat, lon)]
     return sorted(machines, key=lambda one: (t[one[0]], one[0]))
 
 
 class _Machine:
-    """Spans of one machine, with the time and place of its last fix."""
+    """Spans of one machine, those that may still be met, and the time and place of its last fix."""
 
     def __init__(self, name: int) -> None:
         self.name, self.parts, self.end, self.place = name, [np.zeros(0, np.int64)], -np.inf, np.full(2, np.nan)
+        self._recent: list[tuple[Floats, Ints]] = []
 
     def add(self, part: Ints, columns: Floats) -> None:
         """Add the rows of a span."""
         if not len(part):
             return
         self.parts.append(part)
+        t = columns[part, 0]
+        self._recent.append((t, part))
         placed = part[np.isfinite(columns[part, 1])]
-        if columns[part[-1], 0] >= self.end and len(placed):
+        if t[-1] >= self.end and len(placed):
             self.place = columns[placed[-1], 1:]
-        self.end = max(self.end, float(columns[part[-1], 0]))
+        self.end = max(self.end, float(t[-1]))
 
-    def rows(self, columns: Floats) -> Ints:
-        """Return its rows in order of time."""
-        rows = np.concatenate(self.parts)
-        self.parts = [rows[np.argsort(columns[rows, 0], kind="stable")]]
-        return self.parts[0]
+    def during(self, begin: float, end: float, columns: Floats) -> Floats:
+        """Return its fixes about a time, in order of time; later ones are asked for times no earlier."""
+        begin, end = begin - NEAR_S, end + NEAR_S
+        self._recent = [(t, part) for t, part in self._recent if t[-1] >= begin]
+        some = [part[np.searchsorted(t, begin) : np.searchsorted(t, end, side="right")] for t, part in self._recent]
+        return columns[_in_order(np.concatenate([np.zeros(0, np.int64), *some]), columns[:, 0])]
+
+
+def _in_order(rows: Ints, t: Floats) -> Ints:
+    return rows[np.argsort(t[rows], kind="stable")]
 
 
 def _place(part: Ints, name: int, machines: list[_Machine], columns: Floats) -> None:
@@ -128,7 +136,7 @@ def _place(part: Ints, name: int, machines: list[_Machine], columns: Floats) -> 
     for one in machines:
         if one.end < begin or (one.name == name and one.end <= begin + OVERLAP_S):
             continue
-        had = repeated(*columns[one.rows(columns)].T, *columns[part].T)
+        had = repeated(*one.during(begin, columns[part[-1], 0], columns).T, *columns[part].T)
         if had is not None:
             one.add(part[~had], columns)
             return
