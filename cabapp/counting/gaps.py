@@ -178,8 +178,11 @@ def _components(
         mine = order[starts[n] : ends[n]]
         y = (k[mine] + 0.5) * rows.row
         half = rows.row / 2
-        corners = np.concatenate([np.column_stack([x, y + d]) for x in (x0[mine], x1[mine]) for d in (-half, half)])
-        box = shapely.get_coordinates(shapely.minimum_rotated_rectangle(shapely.MultiPoint(corners)))
+        # of each row only the two ends can be corners of the box
+        row = np.flatnonzero(np.diff(k[mine], prepend=-1 << 30))
+        ends_of_rows = np.minimum.reduceat(x0[mine], row), np.maximum.reduceat(x1[mine], row)
+        corners = np.concatenate([np.column_stack([x, y[row] + d]) for x in ends_of_rows for d in (-half, half)])
+        box = shapely.get_coordinates(shapely.minimum_rotated_rectangle(shapely.linestrings(corners)))
         sides = np.hypot(*np.diff(box, axis=0).T)
         length = float(sides.max())
         # strips joined at their ends fill little of the box: then a row tells the width better
