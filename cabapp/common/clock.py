@@ -8,6 +8,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 SLOWEST, FASTEST = 1.0, 60.0
+_SINCE_START: int | None = getattr(time, "CLOCK_BOOTTIME", getattr(time, "CLOCK_MONOTONIC", None))
 
 
 class Clock(Protocol):
@@ -16,6 +17,9 @@ class Clock(Protocol):
     def now(self) -> float:
         """Return POSIX seconds, UTC."""
 
+    def steady(self) -> float:
+        """Return seconds since some moment, which go on evenly whatever `now` is set to."""
+
 
 class WallClock:
     """The tablet's own clock."""
@@ -23,6 +27,10 @@ class WallClock:
     def now(self) -> float:
         """Return POSIX seconds, UTC; jumps when somebody sets the tablet's clock."""
         return time.time()
+
+    def steady(self) -> float:
+        """Return seconds since the machine was started, sleep included."""
+        return time.clock_gettime(_SINCE_START) if _SINCE_START is not None else time.monotonic()
 
 
 class ReplayClock:
@@ -67,6 +75,10 @@ class ReplayClock:
         """Return POSIX seconds, UTC, of the replay."""
         return self._shown + (self._wall() - self._at) * self._speed
 
+    def steady(self) -> float:
+        """Return the same: nobody sets it."""
+        return self.now()
+
 
 class ManualClock:
     """A clock moved by hand, for runs without a wall to wait for.
@@ -79,6 +91,7 @@ class ManualClock:
 
     def __init__(self, t: float):
         self._t = float(t)
+        self._set = 0.0
 
     def advance(self, seconds: float) -> None:
         """Move on by so many seconds; ValueError when that is backwards."""
@@ -86,8 +99,16 @@ class ManualClock:
             raise ValueError(f"time does not go back: {seconds!r} s")
         self._t += seconds
 
+    def step(self, seconds: float) -> None:
+        """Set it on or back by so many seconds, in which no time passes."""
+        self._set += seconds
+
     def now(self) -> float:
         """Return POSIX seconds, UTC."""
+        return self._t + self._set
+
+    def steady(self) -> float:
+        """Return the seconds it was moved on to, without those it was set by."""
         return self._t
 
 

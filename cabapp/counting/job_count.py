@@ -178,6 +178,11 @@ class JobCount:
             self._paint([one])
         return path
 
+    def leave_out(self, key: str) -> None:
+        """Take back a whole stint that was counted."""
+        del self._earlier[key]
+        self._recount()
+
     def _widen(self, pieces: SweptPieces, unknown: list[Unknown]) -> bool:
         """Note where ground was counted; return whether the cells became larger for it."""
         if len(pieces):

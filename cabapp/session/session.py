@@ -18,13 +18,15 @@ from cabapp.jobs.records.field_marks import FieldMark
 from cabapp.jobs.records.new_stint import open_stint
 from cabapp.jobs.records.pending_handovers import pending_handovers
 from cabapp.jobs.records.tap_kinds import TAP_KINDS, TapRefused
-from cabapp.position.fix import Source
+from cabapp.position.fix import Fix, Source
 from cabapp.session.advice.gap_tour import GapTour, gap_tour
 from cabapp.session.handover.receipt import receive
 from cabapp.session.handover.sheet_builder import build_sheet
+from cabapp.session.redating import Redating, unproven_since
 from cabapp.session.resume import stint_to_resume
 from cabapp.session.state.position_state import PositionState
 from cabapp.session.state.sentence import QUIET, Sentence
+from cabapp.session.state.session_clock import SessionClock
 from cabapp.session.state.view import Choices, HandOverSheet, Received, View
 from cabapp.session.stint_runner import StintRunner
 from cabapp.session.take_over import choices, hitching_question
@@ -32,6 +34,7 @@ from cabapp.session.taps.stop_summary import stop_summary
 from cabapp.session.taps.tap_details import TapRow, tap_row
 from cabapp.session.view_builder import build_view
 from store import Store
+from store.errors import Refused
 from store.models import HandOver, Operator, Stint, Tool, Tractor
 
 log = logging.getLogger(__name__)
@@ -50,10 +53,10 @@ class Session:
     def __init__(self, store: Store, clock: Clock, source: Source | None = None, beside: Executor | None = None):
         self._store = store
         self._beside = beside
-        self._clock = clock
         self._source = source
         self._farm = FarmSettings(store)
         self._position = PositionState(bool(source and source.name))
+        self._told, self._clock = clock, SessionClock(clock, self._position)
         self._runner: StintRunner | None = None
         self._names: dict[str, str] = {}
         self._caution: float | None = None
@@ -64,11 +67,13 @@ class Session:
 
     def _resume(self):
         """Go on with this tablet's last stint when nothing ended it."""
-        found = stint_to_resume(self._store)
+        found, since = stint_to_resume(self._store), None
         if found is not None:
             stint, handed = found
             self._open(stint)
             self._runner.hand_over_id = handed
+            since = unproven_since(self._store, self._runner.stint, self._runner.taps, self._time())
+        self._redating = Redating(self._store, self._farm, self._clock, since)
 
     def _open(self, stint: Stint):
         self._runner = StintRunner(self._store, stint.id, self._position, self._farm, self._beside)
@@ -115,6 +120,7 @@ class Session:
                 "{name} handed this field over. Go through the sheet and show the next pass on the map first.",
                 name=left[0].outgoing,
             )
+        self._date_again()
         at = self._time()
         receiver = (self._source.name or None) if self._source else None
         stint = open_stint(
@@ -151,6 +157,7 @@ class Session:
         if kind is None or kind.own_method or not kind.transitions:
             raise ValueError(f"no such tap: {name!r}")
         stint_state.next_state(self._state(), name)
+        self._date_again()
         at = self._time()
         if self._runner is None or (name == "caution" and self._state() not in stint_state.OPEN):
             self._caution = at  # kept until the next stint, which it is written with
@@ -180,6 +187,7 @@ class Session:
         The map's place may have been set right: ``replace(sheet, next_lat=..., next_lon=...)``.
         """
         stint_state.next_state(self._state(), "hand_over")
+        self._date_again()
         at = self._time()
         given = self._store.add(
             HandOver(
@@ -216,10 +224,10 @@ class Session:
         that becomes a sentence.
         """
         now = self._clock.now()
-        fixes = []
+        fixes: list[Fix] = []
         if self._source is not None:
             try:
-                fixes = [fix.as_kept() for fix in self._source.poll(now)]
+                fixes = [fix.as_kept() for fix in self._source.poll(self._told.now())]
                 if self._source.name:
                     self._position.receiver = True
                 elif getattr(self._source, "address", None) == "none":  # the operator chose none
@@ -229,6 +237,8 @@ class Session:
                 log.exception("the receiver could not be read")
         for fix in fixes:
             self._position.add_fix(fix, now)
+        self._clock.heard()
+        self._date_again()
         if self._runner is not None and self._state() != stint_state.HANDED_OVER:
             t, width = self._time(), self._runner.tool.width
             self._runner.record(fixes)
@@ -297,7 +307,20 @@ class Session:
 
     def _time(self) -> float:
         """Return now, in the receiver's time where the tablet's clock is wrong."""
-        return round(self._position.time(self._clock.now()), 6)
+        return self._clock.time()
+
+    def _date_again(self):
+        """Note a change of the clock; begin the open stint anew where that dated it again."""
+        try:
+            changed = self._redating.update()
+        except Refused:
+            log.exception("what a wrong clock dated could not be dated again")  # a full disk; tried again each tick
+            return
+        if changed and self._runner is not None:
+            stint, handed = self._runner.stint.id, self._runner.hand_over_id
+            self._runner.recorder.let_go()
+            self._open(self._store.get(Stint, stint))
+            self._runner.hand_over_id = handed
 
     def _state(self) -> str:
         return self._runner.standing.state if self._runner else stint_state.IDLE

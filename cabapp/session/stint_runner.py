@@ -20,7 +20,7 @@ from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.field_marks import FieldMark, marks_of, take_back
 from cabapp.jobs.records.stint_reader import tool_of
 from cabapp.jobs.records.stint_state import WORKING, stint_state
-from cabapp.jobs.records.tap_log import effective_taps, taps_of
+from cabapp.jobs.records.tap_log import dated_stint, effective_taps, written_taps
 from cabapp.planning.finish_time import Finish
 from cabapp.position.fix import Fix, fix_columns
 from cabapp.session.advice.day_reader import DayReader
@@ -83,7 +83,7 @@ class StintRunner:
         """Make a tap durable; then count it and apply its effects."""
         for fact in row.rows:
             self._store.add(fact)
-        self.taps.append(
+        self._written_taps.append(
             self._store.add(
                 Tap(
                     stint_id=self.stint.id, kind=row.kind, at=row.at, reason=row.reason,
@@ -101,13 +101,16 @@ class StintRunner:
 
     def _read(self, stint_id: str):
         """Read stint and taps as the office corrected them."""
-        corrections = Corrections(self._store)
-        self.stint: Stint = corrections.apply(self._store.get(Stint, stint_id))
-        self.tool = tool_of(self.stint)
-        self.taps: list[Tap] = taps_of(self._store, stint_id, corrections)
+        self._corrections = Corrections(self._store)
+        self._written = self._store.get(Stint, stint_id)
+        self._written_taps = written_taps(self._store, stint_id)
         self._update_state()
 
     def _update_state(self):
+        self.stint: Stint
+        self.taps: list[Tap]
+        self.stint, self.taps = dated_stint(self._written, self._written_taps, self._corrections)
+        self.tool = tool_of(self.stint)
         self.standing = stint_state(self.stint.at, self.taps, self.tool)
         # the last effective tap of each kind, asked for twice a second
         self.last = {tap.kind: tap for tap in effective_taps(self.taps)}
@@ -228,7 +231,7 @@ class StintRunner:
 
     def evaluate(self, t: float, position: str | None = None, lost_since: float | None = None) -> None:
         """Evaluate the situation at ``t``, POSIX s; warnings whose outcome is known by now are written."""
-        if t - self._evaluated < (EVALUATE_S if position == "good" else 0.0):
+        if 0.0 <= t - self._evaluated < (EVALUATE_S if position == "good" else 0.0):
             return
         self._evaluated = t
         with count_guarded(self):
@@ -247,7 +250,10 @@ class StintRunner:
         for one in outcomes:
             detail = {"what": one.kind, "acted": one.acted}
             detail |= {key: round(value, 2) for key, value in one.detail.items()}
-            self.taps.append(self._store.add(Tap(stint_id=self.stint.id, kind="warned", at=one.at, detail=detail)))
+            self._written_taps.append(
+                self._store.add(Tap(stint_id=self.stint.id, kind="warned", at=one.at, detail=detail))
+            )
+            self.taps.append(self._written_taps[-1])
 
     def pace(self) -> float | None:
         return self._work_rate.usual()

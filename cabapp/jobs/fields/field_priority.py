@@ -15,6 +15,7 @@ from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.plane import Plane, wrap_longitude
 from cabapp.jobs.fields.season_history import crop_clock, noted_paces, seeded_at
 from cabapp.jobs.records.corrections import Corrections
+from cabapp.jobs.records.dating.stint_rows import jobs_by_stint, stints_of
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.jobs.records.tap_log import taps_of_kind
 from cabapp.planning.capacity import SPEED, field_capacity
@@ -22,7 +23,7 @@ from cabapp.planning.fuel_use import EFFICIENCY
 from cabapp.planning.work_order import Work, in_order
 from cabapp.position.boundaries.boundary_judge import kept_boundary, kept_part
 from store import Store
-from store.models import Field, Job, Stint, Tool
+from store.models import Field, Job, Tool
 
 ROLLING = "rolling"
 LATELY_S = 2 * 86400.0
@@ -69,7 +70,8 @@ def shares_noted(store: Store, season: int, key: str, operation: str | None = No
     `operation`: of the jobs asked; all of them by default.
     """
     jobs = {job.id: job.field_id for job in store.all(Job, season=season) if operation in (None, job.operation)}
-    fields = {stint.id: jobs[stint.job_id] for stint in store.all(Stint) if stint.job_id in jobs}
+    by_stint = jobs_by_stint(store, Corrections(store))
+    fields = {stint: jobs[job] for stint, job in by_stint.items() if job in jobs}
     taps = taps_of_kind(store, *(kind.name for kind in TAP_KINDS.values() if "end_work" in kind.effects))
     return {
         fields[tap.stint_id]: tap.detail[key]
@@ -83,7 +85,7 @@ def _hands(store, season, now) -> dict[tuple[str, str], float]:
     paces: dict[tuple[str, str], list[float]] = {}
     corrections = Corrections(store)
     for job in store.all(Job, season=season, operation=ROLLING):
-        for stint in map(corrections.apply, store.all(Stint, job_id=job.id)):
+        for stint in map(corrections.apply, stints_of(store, job.id, corrections)):
             if now - stint.at <= LATELY_S:
                 found = paces.setdefault((stint.operator_id, stint.tractor_id), [])
                 found.extend(noted_paces(store, stint, corrections))

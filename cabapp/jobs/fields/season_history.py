@@ -1,6 +1,7 @@
 """Seeding dates, soil readings, faults, grease, fuel and work rates from the logbook."""
 
 from cabapp.jobs.records.corrections import Corrections
+from cabapp.jobs.records.dating.stint_rows import stints_of
 from cabapp.jobs.records.farm_settings import farm_crops
 from cabapp.jobs.records.stint_reader import state_of, work_of
 from cabapp.jobs.records.tap_log import effective_taps, newest_detail, taps_of, taps_of_kind
@@ -26,7 +27,7 @@ def seeded_at(store: Store, field_id: str, season: int) -> float | None:
     """
     corrections = Corrections(store)
     jobs = store.all(Job, field_id=field_id, season=season)
-    stints = {job: store.all(Stint, job_id=job.id) for job in jobs}
+    stints = {job: stints_of(store, job.id, corrections) for job in jobs}
     begun = [
         switch.t
         for job, rows in stints.items()

@@ -13,14 +13,17 @@ from typing import Any
 import numpy as np
 
 from cabapp.counting.job_count import JobCount, StintPath
+from cabapp.jobs.pass_counts.held_stints import HeldStint, HeldStints
 from cabapp.jobs.records.corrections import Corrections
+from cabapp.jobs.records.dating.event_order import order_of
+from cabapp.jobs.records.dating.stint_rows import stints_of
 from cabapp.jobs.records.stint_reader import StintRecord, read_stint
 from cabapp.jobs.records.work_intervals import Spans
 from cabapp.position.boundaries.boundary_judge import kept_boundary, kept_part
 from cabapp.track.receiver_error import ReceiverError
 from cabapp.track.usable_fixes import usable_fixes
 from store import Store
-from store.models import Field, Job, Operator, Stint, Tool, Tractor
+from store.models import Field, Job, Operator, Record, Stint, Tool, Tractor
 
 Place = tuple[float, float]
 
@@ -29,7 +32,8 @@ Place = tuple[float, float]
 class AssembledJob:
     """The pass count of a job, the stints it was assembled from by their start, and names by id.
 
-    `settled` says that its plane stays: it lies on the boundary, or where work began. `paths` are those of the stints.
+    `settled` says that its plane stays: it lies on the boundary, or where work began. `paths` are those of the stints;
+    `held` are stints that are left out, for they cannot be read or counted.
     """
 
     field: Field
@@ -39,13 +43,14 @@ class AssembledJob:
     names: dict[str, str]
     settled: bool = True
     paths: Sequence[StintPath] = ()
+    held: tuple[HeldStint, ...] = ()
 
 
 def assemble(
     store: Store,
     job: Job,
     *,
-    until: float | None = None,
+    until: Record | None = None,
     without: str | None = None,
     place: Place | None = None,
     corrections: Corrections | None = None,
@@ -56,8 +61,8 @@ def assemble(
     ----------
     store : Store
     job : store.models.Job
-    until : float, optional
-        Only stints taken over before this, POSIX s.
+    until : store.models.Record, optional
+        Only stints written before this row was.
     without : str, optional
         Id of a stint that is not counted: the one that is counted live.
     place : tuple of float, optional
@@ -70,9 +75,15 @@ def assemble(
     if field is None:
         return None
     names = _names(store)
-    rows = sorted(store.all(Stint, job_id=job.id), key=lambda row: (row.at, row.id))
-    rows = [row for row in rows if until is None or row.at < until]
-    stints = [read_stint(store, row, corrections, names) for row in rows]
+    held = HeldStints(names)
+
+    def read(row: Stint) -> StintRecord | None:
+        return held.attempt(row, lambda: read_stint(store, row, corrections, names))
+
+    rows = stints_of(store, job.id, corrections)
+    rows = [row for row in rows if until is None or order_of(row) < order_of(until)]
+    # by the time they were taken over, for a recording of earlier work may have been brought in later
+    stints = sorted(filter(None, map(read, rows)), key=lambda one: (one.row.at, one.row.id))
     boundary, centre, worked = kept_boundary(field.boundary), None, None
     if boundary is None:
         traces = [(stint.trace, stint.row.at, stint.standing.work(np.inf)) for stint in stints]
@@ -85,13 +96,26 @@ def assemble(
     if job.operation != "seeding":
         # passes made before the ground was seeded are void
         for seeding in store.all(Job, field_id=field.id, season=job.season, operation="seeding"):
-            for row in store.all(Stint, job_id=seeding.id):
-                count.add_seeding(**read_stint(store, row, corrections).inputs)
-    paths = [count_stint(count, stint.row.at, stint.inputs) for stint in stints]
-    for stint, counted in zip(stints, paths, strict=True):
-        stint.lost = [(begin, end) for begin, end, _, _ in counted.unknown]
-        stint.split_hours(counted.t, counted.xy)
-    return AssembledJob(field, job, stints, count, names, boundary is not None or worked is not None, paths)
+            for row in stints_of(store, seeding.id, corrections):
+                held.attempt(row, lambda: count.add_seeding(**read_stint(store, row, corrections).inputs))  # noqa: B023
+    paths = {stint.row.id: held.attempt(stint.row, lambda: _count(count, stint)) for stint in stints}  # noqa: B023
+    counted = [stint for stint in stints if paths[stint.row.id] is not None]
+    return AssembledJob(
+        field, job, counted, count, names, boundary is not None or worked is not None,
+        [path for path in paths.values() if path is not None], tuple(held.held.values()),
+    )  # fmt: skip
+
+
+def _count(count: JobCount, stint: StintRecord) -> StintPath:
+    """Count a stint and split its hours; nothing of it is counted where that fails."""
+    path = count_stint(count, stint.row.at, stint.inputs)
+    stint.lost = [(begin, end) for begin, end, _, _ in path.unknown]
+    try:
+        stint.split_hours(path.t, path.xy)
+    except Exception:
+        count.leave_out(stint.row.id)
+        raise
+    return path
 
 
 def count_stint(

@@ -1,7 +1,7 @@
 """Corrections applied to rows; the rows written stay as they are.
 
 A correction names a row and gives columns new values. Only the columns listed here can be corrected,
-whatever a file from elsewhere says; the newest correction wins.
+whatever a file from elsewhere says; the newest correction wins, and a person's before one that a clock gave rise to.
 """
 
 import math
@@ -15,15 +15,20 @@ NUMBER, TEXT, ID = "number", "text", "id"
 COLUMNS: dict[str, dict[str, str | type[Quantity]]] = {
     "stint": {
         "operator_id": ID, "tractor_id": ID, "tool_id": ID, "width_m": Length,
-        "hitch_to_line_m": Length, "antenna_to_hitch_m": Length, "side_m": Length,
+        "hitch_to_line_m": Length, "antenna_to_hitch_m": Length, "side_m": Length, "at": ClockSecond, "job_id": ID,
     },
     "tap": {"at": ClockSecond, "reason": TEXT},
-    "fuel_entry": {"litres": Volume, "price_per_l": NUMBER},
-    "mark": {"kind": TEXT, "note": TEXT, "lat": NUMBER, "lon": NUMBER},
+    "fuel_entry": {"litres": Volume, "price_per_l": NUMBER, "at": ClockSecond},
+    "mark": {"kind": TEXT, "note": TEXT, "lat": NUMBER, "lon": NUMBER, "at": ClockSecond},
+    "hand_over": {"at": ClockSecond},
 }  # fmt: skip
 """What can be corrected, by table: a word, an id, a plain number, or what a number measures."""
 
 PEOPLE = {"operator_id": models.Operator, "tractor_id": models.Tractor, "tool_id": models.Tool}
+NAMED = PEOPLE | {"job_id": models.Job}
+"""Tables of what an id can name."""
+CLOCK = "clock"
+"""Key in the detail of a correction that a clock's being put right gave rise to: seconds it was fast."""
 _NEVER_ZERO = ("width_m",)
 
 
@@ -32,22 +37,32 @@ class Corrections:
 
     `rows`: list of store.models.Correction: oldest first.
     `void`: set of str: ids of rows that are taken back.
+    `moved`: dict of str: job that a stint belongs to instead of the one it was written with, by the stint's id.
     """
 
     def __init__(self, store: Store):
         self.rows = store.all(models.Correction)
         self.void = {row.corrects_id for row in self.rows if (row.detail or {}).get("void")}
-        known = {name: {row.id for row in store.all(of, gone=False)} for name, of in PEOPLE.items()}
+        known = {name: {row.id for row in store.all(of, gone=False)} for name, of in NAMED.items()}
         self._said: dict[str, dict[str, Any]] = {}
+        self._clocked: dict[str, dict[str, Any]] = {}
         for row in self.rows:
-            allowed = COLUMNS.get(row.corrects_table, {})
-            for name, value in (row.detail or {}).items():
+            allowed, detail = COLUMNS.get(row.corrects_table, {}), row.detail or {}
+            where = self._clocked if CLOCK in detail else self._said
+            for name, value in detail.items():
                 if name in allowed and _fits(allowed[name], name, value, known):
-                    self._said.setdefault(row.corrects_id, {})[name] = value
+                    where.setdefault(row.corrects_id, {})[name] = value
+        for id, clocked in self._clocked.items():
+            self._said[id] = clocked | self._said.get(id, {})
+        self.moved = {id: said["job_id"] for id, said in self._said.items() if "job_id" in said}
 
     def said(self, id: str) -> dict[str, Any]:
         """What is now said of a row instead of what was written, by column."""
         return self._said.get(id, {})
+
+    def clocked(self, id: str) -> dict[str, Any]:
+        """What is said of a row since a clock was put right, without what persons corrected."""
+        return self._clocked.get(id, {})
 
     def apply(self, row: AnyRow) -> AnyRow:
         """Return a row as it now counts: itself, or a corrected copy."""

@@ -26,12 +26,7 @@ def open_stint(
         if row is None:
             raise TapRefused(refusal)
     assert tool is not None and field is not None
-    season = ways.local(at).year
-    job = store.get(Job, job_id(field_id, operation, season))
-    if job is None:
-        # a field's target is how often it is rolled; other work goes over it once (common practice)
-        target = field.target if operation == "rolling" else 1
-        job = store.put(Job, field_id=field_id, operation=operation, season=season, target=target)
+    job = _job(store, field, operation, ways.local(at).year)
     hitching = hitching_of(store, tractor_id, tool_id)
     return store.add(
         Stint(
@@ -43,6 +38,21 @@ def open_stint(
             receiver=receiver, at=at, sections=tool.sections,
         )
     )  # fmt: skip
+
+
+def _job(store: Store, field: Field, operation: str, season: int) -> Job:
+    job = store.get(Job, job_id(field.id, operation, season))
+    if job is None:
+        # a field's target is how often it is rolled; other work goes over it once (common practice)
+        target = field.target if operation == "rolling" else 1
+        job = store.put(Job, field_id=field.id, operation=operation, season=season, target=target)
+    return job
+
+
+def job_in_season(store: Store, job: Job, season: int) -> Job:
+    """Return the same work on the same field in another season, written if it is new."""
+    field = store.get(Field, job.field_id)
+    return job if field is None else _job(store, field, job.operation, season)
 
 
 def hitching_of(store: Store, tractor_id: str, tool_id: str) -> Hitching | None:

@@ -5,8 +5,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from cabapp.common.message import Message, as_json, from_json
+from cabapp.jobs.records.corrections import Corrections
+from cabapp.jobs.records.dating.event_order import order_of
+from cabapp.jobs.records.dating.stint_rows import brought_in, handovers_of, stints_of
 from store import Store
-from store.models import Field, HandOver, HandOverReceipt, Job, Operator, Stint
+from store.models import Field, HandOverReceipt, Job, Operator, Stint
 
 POINTS = (
     "state", "where", "odd", "marks", "machine", "seeder", "if_then", "to_do", "closing",
@@ -30,12 +33,13 @@ class WaitingHandOver:
 
 def pending_handovers(store: Store, job: str | None = None) -> list[WaitingHandOver]:
     """Return the hand-overs not yet received: the last of each job, with no stint after it."""
-    given = store.all(HandOver) if job is None else store.all(HandOver, job_id=job)
-    last = {one.job_id: one for one in sorted(given, key=lambda one: one.at)}
+    corrections = Corrections(store)
+    last = {one.job_id: one for one in handovers_of(store, corrections, job)}
     found = []
     for one in last.values():
         answered = any(r.agreed for r in store.all(HandOverReceipt, hand_over_id=one.id))
-        gone_on = any(s.at > one.at for s in store.all(Stint, job_id=one.job_id))
+        after = [s for s in stints_of(store, one.job_id, corrections) if order_of(s) > order_of(one)]
+        gone_on = any(s.at > one.at or not brought_in(store, s) for s in after)
         if answered or gone_on:
             continue
         work, given_by = store.get(Job, one.job_id), store.get(Stint, one.stint_id)

@@ -10,8 +10,9 @@ import numpy as np
 
 from cabapp.common.message import Message
 from cabapp.jobs.records.corrections import Corrections
+from cabapp.jobs.records.dating.event_order import order_of
 from cabapp.jobs.records.stint_state import StintState, stint_state
-from cabapp.jobs.records.tap_log import corrected_taps, effective_taps, taps_of, written_taps
+from cabapp.jobs.records.tap_log import dated_stint, effective_taps, read_dated, written_taps
 from cabapp.jobs.records.time_split import LOST_S, WORKING, Hours, split
 from cabapp.jobs.records.tool_parts import sections_of
 from cabapp.jobs.records.work_intervals import Spans, idle_spans
@@ -101,12 +102,12 @@ def read_stint(
 ) -> StintRecord:
     """Read a stint as its corrections leave it.
 
+    `row`: as it was written.
     `names`: names of operators, tractors and tools by id.
     """
     corrections, names = corrections or Corrections(store), names or {}
-    row = corrections.apply(row)
     written = written_taps(store, row.id)
-    taps = corrected_taps(written, corrections)
+    row, taps = dated_stint(row, written, corrections)
     kept, state, trace = effective_taps(taps), stint_state(row.at, taps, tool_of(row)), store.read_trace(row.id)
     ended, ended_by = _end(row, taps, kept, float(trace.t[-1]) if len(trace.t) else -math.inf)
     idle = idle_spans(row.at, ended, state.switches, state.stops)
@@ -120,9 +121,13 @@ def read_stint(
         ended, ended_by, state.working_s(ended), dict(stopped), trace,
         fuel=[corrections.apply(entry) for entry in fuelled if entry.id not in corrections.void],
         fuelled=fuelled, mended={tap.id: old for tap, old in zip(taps, written) if tap is not old},
-        passed_over={old.id for tap, old in zip(taps, written) if tap is old and corrections.said(old.id)},
+        passed_over={tap.id for tap in taps if not _follows(tap, corrections.said(tap.id))},
         idle=idle,
     )  # fmt: skip
+
+
+def _follows(tap: models.Tap, said: dict[str, Any]) -> bool:
+    return all(getattr(tap, name) == value for name, value in said.items())
 
 
 def _end(row: models.Stint, taps: list[models.Tap], kept: list[models.Tap], last_fix: float) -> tuple[float, str]:
@@ -136,23 +141,25 @@ def _end(row: models.Stint, taps: list[models.Tap], kept: list[models.Tap], last
 def last_stint(store: Store) -> models.Stint | None:
     """Return the stint this tablet wrote last; None before the first."""
     own = [stint for stint in store.all(models.Stint) if stint.device == store.device]
-    return max(own, key=lambda stint: stint.seq, default=None)
+    return max(own, key=order_of, default=None)
 
 
 def state_of(store: Store, stint: models.Stint, corrections: Corrections | None = None) -> StintState:
-    return stint_state(stint.at, taps_of(store, stint.id, corrections))
+    """Return the state of a stint, given as it was written."""
+    row, taps = read_dated(store, stint, corrections or Corrections(store))
+    return stint_state(row.at, taps)
 
 
 def work_of(store: Store, stints: Iterable[models.Stint]) -> Spans:
-    """Return the spans of work of whole stints, POSIX s, in order; of an open one to the last that is known."""
+    """Return the spans of work of whole stints as written, POSIX s, in order; of an open one to the last that is known."""
     found: Spans = []
     corrections = Corrections(store)
     for stint in stints:
-        taps = taps_of(store, stint.id, corrections)
-        state, kept = stint_state(stint.at, taps), effective_taps(taps)
+        row, taps = read_dated(store, stint, corrections)
+        state, kept = stint_state(row.at, taps), effective_taps(taps)
         last_fix = -math.inf
         if state.switches and state.switches[-1].working:
             trace = store.read_trace(stint.id)
             last_fix = float(trace.t[-1]) if len(trace.t) else last_fix
-        found += state.work(_end(stint, taps, kept, last_fix)[0])
+        found += state.work(_end(row, taps, kept, last_fix)[0])
     return sorted(found)

@@ -118,7 +118,7 @@ def stint_state(taken_over: float, taps: Iterable[Tap], tool: ToolGeometry = _PL
         after = TAP_KINDS[tap.kind].transitions.get(state) if tap.kind in TAP_KINDS else None
         if after is None:
             continue
-        detail, at = tap.detail or {}, tap.at
+        detail, at = tap.detail or {}, max(taken_over, tap.at, *(switch.t for switch in switches[-1:]))
         if tap.kind in ("were_rolling", "stop_counting"):
             at = max(taken_over, float(detail.get("from", tap.at)))
             switches = [switch for switch in switches if switch.t < at]

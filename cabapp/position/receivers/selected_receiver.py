@@ -135,6 +135,10 @@ class SelectedReceiver:
         """Return POSIX s: of the tablet's clock, or of the recording."""
         return self._clock.now()
 
+    def steady(self) -> float:
+        """Return steady seconds of the tablet, whatever is played."""
+        return self._wall.steady()
+
     # --- a source ----------------------------------------------------------------------------
 
     @property

@@ -19,7 +19,7 @@ def write_job(
     """
     name = stem(record)
     sheets = [
-        (f"{name}-hand-over-{k}.html", hand_over_sheet(read_job(store, record.job, row.at), row, receipts, now))
+        (f"{name}-hand-over-{k}.html", hand_over_sheet(read_job(store, record.job, row), row, receipts, now))
         for k, (row, receipts) in enumerate(record.hand_overs, 1)
     ]
     return {

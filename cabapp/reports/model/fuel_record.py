@@ -3,6 +3,7 @@
 from dataclasses import asdict, dataclass
 
 from cabapp.jobs.records.corrections import Corrections
+from cabapp.jobs.records.dating.stint_rows import jobs_by_stint
 from cabapp.reports.model.job_account import hundredths
 from store import Store, models
 
@@ -26,7 +27,7 @@ def fills(store: Store) -> list[Fill]:
     """Return all fuel as it counts now, oldest first; entries taken back are left out."""
     corrected = Corrections(store)
     names = {row.id: row.name for gone in (True, False) for row in store.all(models.Tractor, gone=gone)}
-    jobs = {row.id: row.job_id for row in store.all(models.Stint)}
+    jobs = jobs_by_stint(store, corrected)
     farm = next(iter(store.all(models.Farm)), None)
     found = []
     for row in store.all(models.FuelEntry):

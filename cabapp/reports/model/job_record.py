@@ -15,10 +15,12 @@ from cabapp.counting.job_count import JobCount
 from cabapp.jobs.pass_counts.assembler import assemble
 from cabapp.jobs.pass_counts.nothing_counted import why_nothing
 from cabapp.jobs.records.corrections import Corrections
+from cabapp.jobs.records.dating.event_order import order_of
+from cabapp.jobs.records.dating.stint_rows import handovers_of, jobs_by_stint
 from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.reports.model.parcel_split import outline
 from store import Store, models
-from store.errors import Refused
+from store.errors import Message, Refused
 
 
 @dataclass
@@ -30,6 +32,7 @@ class JobRecord:
     `hand_overs`: ``(HandOver, [HandOverReceipt, ...])``.
     `names`: name by id of operators, tractors and tools.
     `parcels`: each with its part of the field on the plane; None where it is no polygon.
+    `held`: sentences on the stints that are left out, for they cannot be read or counted.
     `outlines`, `history`: of the map's classes and its script; kept once they are made.
     """
 
@@ -46,6 +49,7 @@ class JobRecord:
     corrections: list
     names: dict[str, str]
     parcels: list = field(default_factory=list)
+    held: list[Message] = field(default_factory=list)
     outlines: tuple | None = None
     history: dict | None = None
 
@@ -110,9 +114,9 @@ def jobs_of(store: Store, *, field: str | None = None, job: str | None = None, s
 
     Raises Refused: nothing fits.
     """
-    jobs, stints = store.all(models.Job), store.all(models.Stint)
+    jobs, by_stint = store.all(models.Job), jobs_by_stint(store, Corrections(store))
     names = {row.id: row.name for row in store.all(models.Field)}
-    worked = {row.job_id for row in stints}
+    worked = set(by_stint.values())
     found = [row for row in jobs if row.id in worked]
     if field is not None:
         known = ", ".join(sorted(names.values())) or "none yet"
@@ -125,20 +129,25 @@ def jobs_of(store: Store, *, field: str | None = None, job: str | None = None, s
     if job is not None:
         found = [row for row in found if row.id.startswith(job)]
     if stint is not None:
-        of = {row.job_id for row in stints if row.id.startswith(stint)}
+        of = {job for id, job in by_stint.items() if id.startswith(stint)}
         found = [row for row in found if row.id in of]
     if not found:
         raise Refused("No work that fits is in this logbook, so there is nothing to write.")
     return found
 
 
-def read_job(store: Store, job: models.Job, until: float | None = None) -> JobRecord:
-    """Read a job that has a stint and count it; `until` leaves out stints taken over later, POSIX s."""
+def read_job(store: Store, job: models.Job, until: models.HandOver | None = None) -> JobRecord:
+    """Read a job that has a stint and count it; `until` leaves out what was written after that hand-over.
+
+    Raises Refused: none of its stints can be read or counted; it says why.
+    """
     farms = store.all(models.Farm)
     farm = farms[0] if farms else None
     corrected = Corrections(store)
     assembled = assemble(store, job, until=until, place=(0.0, 0.0), corrections=corrected)
     land, stints, count = assembled.field, assembled.stints, assembled.count
+    if not stints:
+        raise Refused(assembled.held[0].said)
     rows = [stint.row for stint in stints]
     for stint, pieces, path in zip(stints, count.pieces(), assembled.paths, strict=True):
         alone = tally([pieces], count.field, width=stint.row.width_m, target=job.target)
@@ -148,7 +157,7 @@ def read_job(store: Store, job: models.Job, until: float | None = None) -> JobRe
     receipts = defaultdict(list)
     for row in store.all(models.HandOverReceipt):
         receipts[row.hand_over_id].append(row)
-    overs = sorted(store.all(models.HandOver, job_id=job.id), key=lambda row: row.at)
+    overs = handovers_of(store, corrected, job.id)
     marks = [corrected.apply(row) for row in store.all(models.Mark, field_id=land.id)]
     parcels = sorted(store.all(models.Parcel, field_id=land.id), key=lambda row: (row.name, row.id))
     about = {row.id for row in [job, land, *rows, *marks, *overs]}
@@ -156,10 +165,10 @@ def read_job(store: Store, job: models.Job, until: float | None = None) -> JobRe
     return JobRecord(
         farm, words_of(farm), land, job, stints, count, count.area_totals(),
         [_doubted(gap, count) for gap in count.gaps()] if _seen(stints) else [],
-        [mark for mark in marks if mark.id not in corrected.void and (until is None or mark.at < until)],
+        [mark for mark in marks if mark.id not in corrected.void and (until is None or order_of(mark) < order_of(until))],
         [(row, receipts[row.id]) for row in overs],
         [row for row in corrected.rows if row.corrects_id in about],
-        assembled.names, [(row, outline(row, count)) for row in parcels],
+        assembled.names, [(row, outline(row, count)) for row in parcels], [one.said for one in assembled.held],
     )  # fmt: skip
 
 

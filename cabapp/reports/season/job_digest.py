@@ -65,6 +65,8 @@ def _facts(store: Store) -> tuple[dict, dict, dict, list[str]]:
         for row in session.scalars(select(models.Correction)):
             named = [value for value in (row.detail or {}).values() if isinstance(value, str)]
             facts[row.corrects_id] += [row.id, row.operator_id or "", *named]
+            for moved_to in named if row.corrects_table == "stint" else ():
+                facts[moved_to].append(row.corrects_id)
         people = {
             row.id: _columns(row)
             for of in (*_PEOPLE, models.Field, models.Parcel, models.Job)

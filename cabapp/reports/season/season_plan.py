@@ -8,6 +8,8 @@ from cabapp.common.farm_format import FarmFormat
 from cabapp.common.wording import HARVESTS, times, verb
 from cabapp.jobs.fields.field_priority import ROLLING, expected_rate, field_ground, widest_tool
 from cabapp.jobs.fields.season_history import crop_clock, seeded_at
+from cabapp.jobs.records.corrections import Corrections
+from cabapp.jobs.records.dating.stint_rows import jobs_by_stint
 from cabapp.jobs.records.farm_settings import farm_crops
 from cabapp.jobs.records.field_marks import STONE_HIT, taken_back
 from cabapp.planning.emergence import crop_of
@@ -120,7 +122,7 @@ def _twice(store: Store, season: int, fmt: FarmFormat) -> list[str]:
     hits, areas = Counter(), Counter()
     void = taken_back(store, models.Mark.__tablename__)
     stones = [m for m in store.all(models.Mark, kind=STONE_HIT) if m.id not in void and m.lat is not None]
-    worked = {stint.job_id for stint in store.all(models.Stint)}
+    worked = set(jobs_by_stint(store, Corrections(store)).values())
     harvested = {
         job.field_id for job in store.all(models.Job, season=season) if job.operation in HARVESTS and job.id in worked
     }

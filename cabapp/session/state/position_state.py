@@ -4,10 +4,14 @@ from collections import deque
 
 from cabapp.position.calibration.fix_error import UNSTATED, sigma_of
 from cabapp.position.fix import Fix
+from store.facts.hybrid_clock import CEILING_MS, FLOOR_MS
 
 LOST_AFTER_S = 3.0
 
-_AGREE_S = 2.0  # clocks this close are left alone
+AGREE_S = 2.0
+"""Clocks this close are left alone, s."""
+AGREEING = 3
+"""So many fixes whose times agree prove the time."""
 
 
 def trusted(fix: Fix) -> bool:
@@ -41,6 +45,18 @@ class PositionState:
             # when it came counts, not its own time: the tablet's clock may be wrong
             self.fix, self._seen = fix, now
 
+    def step(self, seconds: float) -> None:
+        """Follow the session's clock, which was set on or back by so many seconds."""
+        self._ahead = deque((one - seconds for one in self._ahead), self._ahead.maxlen)
+        self._seen = None if self._seen is None else self._seen + seconds
+
+    @property
+    def settled(self) -> bool:
+        """Whether the last fixes prove the time: dated in the program's years, all alike."""
+        last = list(self._ahead)[-AGREEING:]
+        dated = self._newest is not None and FLOOR_MS <= 1000 * self._newest < CEILING_MS
+        return dated and len(last) == AGREEING and max(last) - min(last) <= AGREE_S
+
     def forget(self) -> None:
         """Do without a receiver from now on; its time stays the stint's."""
         self.receiver, self.fix, self._seen = False, None, None
@@ -53,8 +69,8 @@ class PositionState:
         The newest of the last fixes decides, since a replay hands out fixes some s old.
         """
         ahead = max(self._ahead, default=0.0)
-        t = now + ahead if abs(ahead) > _AGREE_S else now
-        return t if self._newest is None or self._newest - t > _AGREE_S else max(t, self._newest)
+        t = now + ahead if abs(ahead) > AGREE_S else now
+        return t if self._newest is None or self._newest - t > AGREE_S else max(t, self._newest)
 
     def known(self, now: float) -> bool:
         """Return whether there is a trusted fix of the last seconds."""

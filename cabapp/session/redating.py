@@ -1,0 +1,103 @@
+"""What was written by a wrong clock, dated again by corrections once the time is known; nothing written is altered."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from sqlalchemy import select
+
+from cabapp.common.message import message
+from cabapp.jobs.records.corrections import CLOCK, Corrections
+from cabapp.jobs.records.dating.event_order import DATED_BEFORE
+from cabapp.jobs.records.dating.stint_rows import brought_in
+from cabapp.jobs.records.farm_settings import FarmSettings
+from cabapp.jobs.records.new_stint import job_in_season
+from cabapp.session.state.session_clock import Era, SessionClock
+from store import Store
+from store.facts.hybrid_clock import clock_fault
+from store.models import Correction, Fact, FuelEntry, HandOver, Job, Mark, Own, Stint, Tap
+
+MOST_ERAS = 100
+"""Older ones are let go of: their rows stay as they are dated."""
+DATED = (Stint, Tap, FuelEntry, Mark, HandOver)
+
+
+class Redating:
+    """The eras of a session's clock, and the corrections that follow when the time becomes known.
+
+    `since`: number of this device from which on rows may have been dated by the tablet's clock as it is now; None: the next.
+    """
+
+    def __init__(self, store: Store, farm: FarmSettings, clock: SessionClock, since: int | None = None):
+        self._store, self._farm, self._clock = store, farm, clock
+        self._eras = [clock.era(since if since is not None else self._next())]
+
+    def _next(self) -> int:
+        with self._store.session() as session:
+            return session.scalars(select(Own.next_seq)).one()
+
+    def update(self) -> bool:
+        """Note how rows are dated from now on; return whether earlier ones were dated again."""
+        last, now = self._eras[-1], self._clock.era(0)
+        if (now.proven, now.played) == (last.proven, last.played) and not last.off(now.shift):
+            return False
+        new = Era(self._next(), now.shift, now.proven, now.played)
+        offs = [0.0 if new.played else era.off(new.shift) for era in self._eras]
+        ends = [era.first for era in self._eras[1:]] + [new.first]
+        wrong = [(era.first, end, off) for era, end, off in zip(self._eras, ends, offs, strict=True) if off]
+        done = [self._redate(first, end, off) for first, end, off in wrong]
+        dated = [replace(new, first=era.first) if off else era for era, off in zip(self._eras, offs, strict=True)]
+        self._eras = [*dated[-MOST_ERAS:], new]
+        return any(done)
+
+    def _redate(self, first: int, end: int, off: float) -> bool:
+        """Add seconds to the times of this device's rows from one number to before another; say whether there were any."""
+        corrections = Corrections(self._store)
+        rows = list(self._rows(first, end))
+        imported = {row.id for row in rows if isinstance(row, Stint) and brought_in(self._store, row)}
+        found = False
+        for row in rows:
+            if row.id in imported or getattr(row, "stint_id", None) in imported:
+                continue
+            if isinstance(row, Tap) and row.kind in DATED_BEFORE[:1]:
+                continue  # dated by the fixes
+            was = corrections.clocked(row.id).get("at", row.at)
+            detail = {"at": round(was + off, 6), CLOCK: -round(off, 3), "was": {"at": was}}
+            if isinstance(row, Stint):
+                detail |= self._season(row, detail["at"])
+            self._store.add(
+                Correction(
+                    corrects_table=row.__tablename__, corrects_id=row.id, operator_id=None,
+                    at=self._clock.time(), reason=self._reason(off), detail=detail,
+                )
+            )  # fmt: skip
+            found = True
+        return found
+
+    def _rows(self, first: int, end: int) -> Iterator[Stint | Tap | FuelEntry | Mark | HandOver]:
+        with self._store.session() as session:
+            for of in DATED:
+                query = select(of).where(of.device == self._store.device, of.seq >= first, of.seq < end)
+                yield from session.scalars(query.order_by(of.seq))
+
+    def _season(self, stint: Stint, at: float) -> dict[str, str]:
+        """Return the job of the season a stint belongs to, where it is another."""
+        job = self._store.get(Job, stint.job_id)
+        season = self._farm.local(at).year
+        if job is None or job.season == season or job.season != self._farm.local(stint.at).year:
+            return {}
+        return {"job_id": job_in_season(self._store, job, season).id}
+
+    def _reason(self, off: float) -> str:
+        said = clock_fault(off) if self._clock.proven else None
+        return str(said or message("The tablet's clock was set; what was written before is dated by it."))
+
+
+def unproven_since(store: Store, stint: Stint | None, facts: list[Fact], now: float) -> int | None:
+    """Return the number of the first row of an open stint that only the tablet's clock has dated; None without one.
+
+    `facts`: the stint's taps. A trace proves the time; times that are not before now are of another clock.
+    """
+    if stint is None or len(store.read_trace(stint.id)):
+        return None
+    times = [stint.at, *(tap.at for tap in facts if isinstance(tap, Tap))]
+    return stint.seq if times == sorted(times) and times[-1] <= now else None
