@@ -28,7 +28,7 @@ from cabapp.session.advice.work_rate import WorkRate
 from cabapp.session.fault_isolation import FAULT, advice_guarded, count_guarded
 from cabapp.session.fix_recorder import FixRecorder
 from cabapp.session.state.position_state import PositionState, trusted
-from cabapp.session.state.sentence import RECORDING, Advice, Sentence
+from cabapp.session.state.sentence import QUIET, RECORDING, Advice, Sentence
 from cabapp.session.taps.tap_details import TapRow
 from cabapp.session.taps.tap_effects import apply_tap_effects
 from cabapp.session.warnings.situation_reader import read_situation
@@ -62,6 +62,7 @@ class StintRunner:
         self.ahead: Ahead | None = None
         self.notice: Sentence | None = None
         self.trouble: Message | None = None
+        self.held: Message | None = None
         self.broken = False
         self.hand_over_id: str | None = None
         self.dirty: list | str = "all"
@@ -188,6 +189,7 @@ class StintRunner:
             earlier = assemble(self._store, self.job, without=self.stint.id, place=place)
             if earlier is not None:
                 self.count = LiveCount(self._store, self.stint, earlier, self.standing.switches)
+                self.held = earlier.held[0].said if earlier.held else None
                 self.dirty = "all"
                 self.read_marks()
 
@@ -268,7 +270,7 @@ class StintRunner:
         trouble = self.trouble or self.recorder.trouble
         if trouble and (self.sentence is None or self.sentence.rank >= RECORDING):
             return Sentence(RECORDING, trouble, True)
-        return self.sentence
+        return self.sentence or (Sentence(QUIET, self.held) if self.held else None)
 
 
 def _groups(fixes: list[Fix], evaluated: float) -> Iterator[list[Fix]]:

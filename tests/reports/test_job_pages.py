@@ -65,7 +65,7 @@ def log_page(small_log):
 @pytest.fixture(scope="module")
 def sheet_page(small_job, small_log):
     row, receipts = small_log.hand_overs[0]
-    return hand_over_sheet(read_job(small_job.book, small_job.job, row.at), row, receipts, row.at + 60)
+    return hand_over_sheet(read_job(small_job.book, small_job.job, row), row, receipts, row.at + 60)
 
 
 def figure(page, key):

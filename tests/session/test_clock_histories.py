@@ -1,23 +1,15 @@
 """A clock may be set to anything at any moment of a stint: the work counts, hours are never negative, copies agree."""
 
-import logging
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from cabapp.common.clock import ManualClock
 from cabapp.common.message import message
-from cabapp.jobs.pass_counts.assembler import assemble
-from cabapp.jobs.records.corrections import CLOCK, Corrections
-from cabapp.jobs.records.dating.event_order import rising
-from cabapp.jobs.records.stint_reader import read_stint
-from cabapp.reports.job.write_job import write_job
 from cabapp.reports.model.job_record import jobs_of, read_job
 from cabapp.session import Session
 from cabapp.session.fault_isolation import FAULT
-from store.models import Correction, HandOver, Job, Stint, Tap
+from store.models import Correction
 from tests.session.conftest import T0, along, key, rows
 
 HOUR, DAY = 3600.0, 86400.0

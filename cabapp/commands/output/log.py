@@ -4,12 +4,17 @@ import argparse
 import json
 import sys
 import time
+from functools import partial
 from pathlib import Path
 
 from cabapp.common import paths as places
+from cabapp.common.message import render
+from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.reports.job.write_job import write_job
-from cabapp.reports.model.job_record import jobs_of, read_job
-from store import open_store
+from cabapp.reports.model.job_record import jobs_of, read_job, unless_held
+from store import Store, open_store
+from store.errors import Message
+from store.models import Job
 
 EXAMPLE = 'rollbook log --field "Heron Flat" --out pages'
 
@@ -27,14 +32,21 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     with open_store(places.existing_store(args)) as store:
         jobs = jobs_of(store, field=args.field, job=args.job, stint=args.stint)
-        records = [read_job(store, job) for job in jobs]
-        written = [write_job(store, record, args.out, time.time()) for record in records]
-        for record, stint in [(one, stint) for one in records for stint in one.stints if stint.nothing]:
-            when = record.format.short_day(stint.row.at)
-            print(f"rollbook: {record.field.name}, {stint.operator}, {when}: {stint.nothing}", file=sys.stderr)
+        made = [unless_held(store, job, partial(_write, store, job, args.out)) for job in jobs]
+        written = [one for one in made if not isinstance(one, Message)]
+        held = [render(one, farm=FarmSettings(store).format) for one in made if isinstance(one, Message)]
     paths = [str(path) for one in written for group in one.values() for path in group]
+    print("".join(f"{said}\n" for said in held), end="", file=sys.stderr)
     if args.json:
         print(json.dumps({"written": paths}))
     else:
         print("\n".join(paths))
-    return 0
+    return 0 if written else 1
+
+
+def _write(store: Store, job: Job, directory: Path) -> dict[str, list[Path]]:
+    record = read_job(store, job)
+    for stint in (one for one in record.stints if one.nothing):
+        when = record.format.short_day(stint.row.at)
+        print(f"rollbook: {record.field.name}, {stint.operator}, {when}: {stint.nothing}", file=sys.stderr)
+    return write_job(store, record, directory, time.time())

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import sys
 import time
 from pathlib import Path
 
@@ -35,6 +36,7 @@ def run(args: argparse.Namespace) -> int:
     else:
         jobs = f"{done['jobs']} {'job' if done['jobs'] == 1 else 'jobs'}"
         print(f"{index}: {jobs}, {done['written']} written anew", flush=True)
+        print("".join(f"{said}\n" for said in done.get("left_out", ())), end="", file=sys.stderr)
     if args.serve:
         _serve(out, args.port)
     return 0

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from cabapp.common.message import render
 from cabapp.common.shares import share, shares
 from cabapp.common.wording import times, verb
 from cabapp.counting.gaps import width_shown
@@ -241,4 +242,5 @@ def _cautions(record: JobRecord) -> list[str]:
         "A stint is still open: this is how far it had got.": any(not s.ended_by for s in record.stints),
         f"{verb(record.job.operation)}, not planted: no figure here is a planted area.": True,
     }
-    return [sentence for sentence, applies in sentences.items() if applies]
+    held = [render(said, farm=record.format) for said in record.held]
+    return held + [sentence for sentence, applies in sentences.items() if applies]

@@ -3,6 +3,7 @@
 import math
 
 from cabapp.common.farm_format import FarmFormat
+from cabapp.common.message import render
 from cabapp.common.shares import share, shares
 from cabapp.common.wording import times, verb
 from cabapp.reports.job.amendments import correction_tables
@@ -35,7 +36,8 @@ def job_page(record: JobRecord, account: Account, now: float) -> str:
         ("proof", certain, f"proven {verb(account.operation).lower()} {times(account.target)}, 9 times in 10"),
         ("cost", fmt.money(known_cost(account.stints)), "cost, as far as it is known"),
     ]
-    notes = [
+    notes = [render(said, farm=record.format) for said in record.held]
+    notes += [
         "Field area is ground, once; pass area is the sum over all passes. They are never added.",
         "Field efficiency: useful pass area over width, speed and the time working, turning and "
         "waiting in the field; travelling and breakdowns are left out.",

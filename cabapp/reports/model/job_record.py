@@ -1,12 +1,16 @@
 """The record of one job: all rows about it, and its count."""
 
+import logging
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 
 from cabapp.common.farm_format import FarmFormat, words_of
+from cabapp.common.message import message
 from cabapp.common.wording import verb
 from cabapp.counting.areas.area_totals import AreaTotals
 from cabapp.counting.areas.area_totals import area_totals as tally
@@ -21,6 +25,10 @@ from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.reports.model.parcel_split import outline
 from store import Store, models
 from store.errors import Message, Refused
+
+log = logging.getLogger(__name__)
+
+Made = TypeVar("Made")
 
 
 @dataclass
@@ -134,6 +142,20 @@ def jobs_of(store: Store, *, field: str | None = None, job: str | None = None, s
     if not found:
         raise Refused("No work that fits is in this logbook, so there is nothing to write.")
     return found
+
+
+def unless_held(store: Store, job: models.Job, work: Callable[[], Made]) -> Made | Message:
+    """Return what the work on a job returns, or why the job is left out: it is logged, and stops no other job."""
+    try:
+        return work()
+    except Exception as fault:
+        log.exception("job %s is left out", job.id)
+        field = store.get(models.Field, job.field_id)
+        why = fault.message if isinstance(fault, Refused) else f"{type(fault).__name__}: {fault}"[:200]
+        return message(
+            "{field}, {operation} {season}, is left out. {why}",
+            field=field.name if field else "?", operation=Message(job.operation), season=job.season, why=why,
+        )  # fmt: skip
 
 
 def read_job(store: Store, job: models.Job, until: models.HandOver | None = None) -> JobRecord:

@@ -5,9 +5,12 @@
 
 import json
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 from cabapp.common.farm_format import FarmFormat, words_of
+from cabapp.common.message import render
 from cabapp.reports.export import gis_files as files
 from cabapp.reports.export import spreadsheets
 from cabapp.reports.export.job_export import stem
@@ -18,7 +21,7 @@ from cabapp.reports.job.job_page import job_page
 from cabapp.reports.job.write_job import write_job
 from cabapp.reports.model.fuel_record import fills
 from cabapp.reports.model.job_account import Account, account_of
-from cabapp.reports.model.job_record import read_job
+from cabapp.reports.model.job_record import read_job, unless_held
 from cabapp.reports.season.day_book import day_book
 from cabapp.reports.season.home_page import home_page
 from cabapp.reports.season.job_digest import fingerprints, shared
@@ -26,6 +29,7 @@ from cabapp.reports.season.landlord_page import landlords_page
 from cabapp.reports.season.season_ledger import ledger_page
 from cabapp.reports.season.season_plan import plan_page
 from store import Store, models
+from store.errors import Message, Refused
 
 KEPT = "pages.json"
 GPX_EVERY = 1.0
@@ -34,8 +38,11 @@ GPX_EVERY = 1.0
 
 def build(
     store: Store, jobs: list, directory: Path, now: float, progress: Callable = lambda *_: None
-) -> dict[str, int]:
+) -> dict[str, Any]:
     """Write the office's pages and files; return how many jobs were ``written`` and all ``jobs``.
+
+    Jobs that cannot be read are left out, and ``left_out`` are sentences that say so.
+    Raises Refused: none can be read.
 
     Every job has a stint; `progress` is called with ``(done, of, text)``.
 
@@ -47,20 +54,29 @@ def build(
     all_now = {"fuel": [fill.as_json() for fill in fuel], "shared": shared(store)}
     old = {job.id: kept[job.id] for job in jobs if _stands(kept.get(job.id), keys[job.id], directory)}
     done: dict[str, dict] = dict(old)
+    held: list[Message] = []
     for number, job in enumerate(job for job in jobs if job.id not in old):
         progress(number, len(jobs) - len(old), "jobs")
-        done[job.id] = {"key": keys[job.id], **_write(store, job, directory, now)}
+        made = unless_held(store, job, partial(_write, store, job, directory, now))
+        if isinstance(made, Message):
+            held.append(made)
+            continue
+        done[job.id] = {"key": keys[job.id], **made}
         _forget(directory, kept.get(job.id), done[job.id]["files"])
         write_output(directory, KEPT, json.dumps({"jobs": done, "all": all_before}))
-    written = len(jobs) - len(old)
+    written = len(jobs) - len(old) - len(held)
     progress(written, written, "jobs")
+    if jobs and not done:
+        raise Refused(held[0])
+    jobs = [job for job in jobs if job.id in done]
     figures = [{job: one.get("account") for job, one in found.items()} for found in (kept, done)]
     if figures[0] != figures[1] or all_before != all_now or not (directory / "index.html").exists():
         _of_all(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now, fuel)
         write_output(directory, KEPT, json.dumps({"jobs": done, "all": all_now}))
     # what comes first changes with the day, whether or not anything was written
     _plan(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now)
-    return {"written": written, "jobs": len(jobs)}
+    said = [render(one, farm=_farm(store)[0]) for one in held]
+    return {"written": written, "jobs": len(jobs)} | ({"left_out": said} if said else {})
 
 
 def _write(store: Store, job, directory: Path, now: float) -> dict:

@@ -3,6 +3,7 @@
 import math
 from collections import Counter
 from dataclasses import dataclass
+from functools import partial
 
 from cabapp.common.farm_format import FarmFormat
 from cabapp.common.wording import HARVESTS, times, verb
@@ -18,9 +19,10 @@ from cabapp.planning.pass_comparison import compare
 from cabapp.planning.work_order import HOURS_A_DAY, Slot, Work, in_order
 from cabapp.position.boundaries.boundary_judge import kept_boundary
 from cabapp.reports.model.job_account import Account, StintAccount, rates
-from cabapp.reports.model.job_record import read_job
+from cabapp.reports.model.job_record import read_job, unless_held
 from cabapp.reports.render.html_tables import Table, page
 from store import Store, models
+from store.errors import Message
 
 _HEADS = [
     ("field", ""), ("crop", ""), ("wanted", ""), ("seeded", ""), ("closes", ""),
@@ -131,7 +133,9 @@ def _twice(store: Store, season: int, fmt: FarmFormat) -> list[str]:
         # a field that was harvested without a hit counts too: leaving it out would favour one side
         if job.id not in worked or (not met and job.field_id not in harvested):
             continue
-        record = read_job(store, job)
+        record = unless_held(store, job, partial(read_job, store, job))
+        if isinstance(record, Message):
+            continue  # said where its pages are written
         hits.update(record.count.grid.at([record.count.plane.to_xy(mark.lat, mark.lon)[0] for mark in met]).tolist())
         areas.update(record.totals.by_count)
     once, twice = areas[1], math.fsum(a for n, a in areas.items() if n >= 2)
