@@ -41,7 +41,8 @@ class Redating:
         if (now.proven, now.played) == (last.proven, last.played) and not last.off(now.shift):
             return False
         new = Era(self._next(), now.shift, now.proven, now.played)
-        offs = [0.0 if new.played else era.off(new.shift) for era in self._eras]
+        known = not new.played and (new.proven or not self._clock.unsettled)
+        offs = [era.off(new.shift) if known else 0.0 for era in self._eras]
         ends = [era.first for era in self._eras[1:]] + [new.first]
         wrong = [(era.first, end, off) for era, end, off in zip(self._eras, ends, offs, strict=True) if off]
         done = [self._redate(first, end, off) for first, end, off in wrong]

@@ -1,55 +1,70 @@
 """A clock may be set to anything at any moment of a stint: the work counts, hours are never negative, copies agree."""
 
+import random
+import shutil
 from dataclasses import replace
+from datetime import UTC, datetime
+from functools import cache
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from cabapp.common.clock import ManualClock
 from cabapp.common.message import message
+from cabapp.jobs.pass_counts import assembler
+from cabapp.jobs.pass_counts.assembler import assemble
+from cabapp.jobs.records.corrections import CLOCK, Corrections
+from cabapp.jobs.records.dating.event_order import in_order, rising, rising_taps
+from cabapp.jobs.records.pending_handovers import pending_handovers
+from cabapp.jobs.records.stint_state import stint_state
+from cabapp.jobs.records.work_intervals import idle_spans, seconds
 from cabapp.reports.model.job_record import jobs_of, read_job
+from cabapp.reports.season.office_build import build
 from cabapp.session import Session
 from cabapp.session.fault_isolation import FAULT
-from store.models import Correction
+from store import open_store
+from store.models import Correction, HandOver, Job, Stint, Tap
 from tests.session.conftest import T0, along, key, rows
 
 HOUR, DAY = 3600.0, 86400.0
-DRIVE = along(rows([-40, -28]), T0 + 20.0)
-WAIT = [replace(DRIVE[0], t=T0 + n) for n in range(20)]
+DRIVE = along(rows([-40], -25, 25), T0 + 6.0)
+WAIT = [replace(DRIVE[0], t=T0 + n) for n in range(6)]
 END = DRIVE[-1].t
-MOMENTS = {"take over": T0, "start": DRIVE[0].t, "slip": T0 + 60, "again": T0 + 66, "stop": END, "finish": END + 5}
-STEPS = {"2 h back": -2 * HOUR, "60 s back": -60.0, "60 s on": 60.0, "2 h on": 2 * HOUR, "a year on": 365 * DAY}
-NIGHTS = {"noon": 0.0, "midnight": 1_779_084_000.0 - T0 - 60, "clocks changed": 1_793_523_600.0 - T0 - 60,
-          "new year": 1_798_783_200.0 - T0 - 60}  # fmt: skip
-"""What is added to the drive, s, so that it goes on over midnight, 2026-11-01 02:00 CDT and 2027-01-01 at UTC-6."""
+TAPS = {"start": T0 + 6, "stop": T0 + 12, "restart": T0 + 14, "stop ": END, "finish": END + 2}
+STEPS = {"2 h back": -2 * HOUR, "60 s back": -60.0, "60 s on": 60.0, "a year back": -365 * DAY}
+NIGHTS = {
+    "midnight at UTC": datetime(2026, 5, 18, tzinfo=UTC).timestamp(),
+    "midnight on the farm": datetime(2026, 5, 18, 6, tzinfo=UTC).timestamp(),
+    "clocks go back": datetime(2026, 11, 1, 7, tzinfo=UTC).timestamp(),
+    "a new year on the farm": datetime(2027, 1, 1, 6, tzinfo=UTC).timestamp(),
+}
 
 
 class Receiver:
-    """A receiver that gives the fixes of a drive at their true time, whatever the tablet's clock says."""
+    """Gives the fixes of a drive at their true time, whatever the tablet's clock says, from when it is found."""
 
-    name, ended = "a receiver", False
+    name, ended, status = "a receiver", False, message("A receiver.")
 
     def __init__(self, clock, found, later):
-        self._clock, self._found, self._later = clock, found, later
-        self._left = [type(one)(one.t + later, one.lat, one.lon, one.sigma, one.quality) for one in [*WAIT, *DRIVE]]
-        self.status = message("A receiver.")
+        self._clock, self._found = clock, found + later
+        self._left = [replace(one, t=one.t + later) for one in [*WAIT, *DRIVE]]
 
     def poll(self, now):
-        at = self._clock.steady()
-        given = [one for one in self._left if one.t <= at]
-        self._left = self._left[len(given) :]
-        return [one for one in given if one.t >= self._found + self._later]
+        due = [one for one in self._left if one.t <= self._clock.steady()]
+        self._left = self._left[len(due) :]
+        return [one for one in due if one.t >= self._found]
 
     def close(self):
         self._left = []
 
 
-def drive(store, steps=(), found=T0, fast=0.0, receiver=True, later=0.0, restart=None, field="field", operator="ann"):
-    """Drive a stint by a clock that is fast and set at true times; return the clock and what the cab said."""
+def drive(store, steps=(), found=T0, fast=0.0, receiver=True, later=0.0, restart=None, operator="ann"):
+    """Drive a stint by a clock that is ``fast``, and set at true times; return the cab's areas at its end."""
     clock = ManualClock(T0 + later)
     clock.step(fast)
     source = Receiver(clock, found, later) if receiver else None
-    session = Session(store, clock, source)
-    steps, said = sorted(steps), []
+    session, steps = Session(store, clock, source), sorted(steps)
 
     def until(t):
         nonlocal session
@@ -59,53 +74,245 @@ def drive(store, steps=(), found=T0, fast=0.0, receiver=True, later=0.0, restart
                 clock.step(steps.pop(0)[1])
             if restart is not None and clock.steady() == restart + later:
                 session = Session(store, clock, source)
-            said.append(session.tick().sentence)
+            said = session.tick().sentence
+            assert said is None or said.words not in (FAULT, FAULT.id)
 
     session.tick()
-    session.take_over(key(operator), key("red"), key("roller"), key(field))
-    for name, more in (("start", {}), ("stop", {"reason": "slip"}), ("restart", {}), ("stop", {}), ("finish", {})):
-        until(MOMENTS[{"restart": "again"}.get(name, "slip" if more else name)])
-        session.tap(name, **more)
+    session.take_over(key(operator), key("red"), key("roller"), key("bare"))
+    for name, at in TAPS.items():
+        until(at)
+        session.tap(name.strip())
     job = session.job
-    until(END + 20)
+    until(END + 3)
+    if job is None:
+        return None
     job.end()
-    return clock, [one.words for one in said if one is not None], job.areas()
+    return job.areas()
 
 
 def counted(store):
-    """Return the areas, hours and stint of the newest job, after reading all as the office does."""
+    """Return the areas, hours and row of the last stint, after reading all jobs as the office does."""
     for job in jobs_of(store):
         record = read_job(store, job)
+        assert not record.held
         for stint in record.stints:
             assert stint.ended >= stint.row.at and stint.working_s >= 0
             assert all(end >= begin for begin, end in stint.standing.work(stint.ended))
-            assert all(seconds >= 0 for seconds in [*stint.stopped.values(), *stint.hours.seconds().values()])
+            assert all(some >= 0 for some in [*stint.stopped.values(), *stint.hours.seconds().values()])
     return record.count.areas(), record.stints[-1].working_s, record.stints[-1].row
 
 
 @pytest.fixture(scope="module")
 def right(tmp_path_factory, stocked):
-    """Areas and hours of the drive with a right clock."""
-    import shutil
+    """A function that returns areas, hours and stint of the drive by a right clock, by when the receiver is found."""
 
-    from store import open_store
+    @cache
+    def driven(found=T0):
+        path = tmp_path_factory.mktemp("right") / "logbook.sqlite"
+        shutil.copy(stocked, path)
+        with open_store(path) as opened:
+            drive(opened, found=found)
+            return counted(opened)
 
-    path = tmp_path_factory.mktemp("right") / "logbook.sqlite"
+    return driven
+
+
+def season_of(store, row):
+    return store.get(Job, row.job_id).season
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_a_clock_set_while_a_receiver_is_heard_changes_nothing(store, right, step):
+    """Satellite time is proven: back during work, on during a stop, by minutes or a year, no tap or figure knows."""
+    cab = drive(store, [(T0 + 8, STEPS[step]), (T0 + 13, -STEPS[step] / 2)])
+    assert counted(store)[:2] == right()[:2]
+    assert cab == counted(store)[0] and cab["covered"] > 400
+    assert counted(store)[2].at == T0 and not store.all(Correction)
+
+
+@pytest.mark.parametrize(
+    ("found", "fast"), [(T0 + 4, -200 * DAY), (T0 + 9, 2 * HOUR), (T0 + 13, -2 * HOUR), (T0 + 13, 365 * DAY)]
+)
+def test_what_a_wrong_clock_dated_is_dated_again_when_the_receiver_is_found(store, right, fast, found):
+    """Before the start, at work and while stopped: a recorded correction, the season right, the figures those of a right clock."""
+    cab = drive(store, found=found, fast=fast)
+    areas, hours, row = counted(store)
+    assert areas == cab
+    expected = right(found=found)
+    assert areas == expected[0] and hours == pytest.approx(expected[1], abs=2.0)
+    assert row.at == pytest.approx(T0, abs=2.0) and season_of(store, row) == 2026
+    (written,) = store.all(Stint)
+    assert written.at == T0 + fast
+    said = [one for one in store.all(Correction) if one.corrects_id == written.id]
+    assert said[-1].detail[CLOCK] == pytest.approx(fast, abs=2.0) and "by satellite time" in said[-1].reason
+
+
+@pytest.mark.parametrize(
+    ("step", "at"), [("2 h back", T0 + 8), ("60 s back", T0 + 13), ("60 s on", T0 + 3), ("a year back", END + 1)]
+)
+def test_a_clock_set_without_a_receiver_dates_the_stint_by_what_it_was_set_to(store, step, at):
+    """The last setting is the likeliest; hours are those that passed, whenever it was set."""
+    drive(store, [(at, STEPS[step])], receiver=False, fast=-STEPS[step])
+    (job,) = jobs_of(store)
+    assert assemble(store, job) is None or counted(store)
+    record = read_job(store, job)
+    assert record.stints[0].row.at == pytest.approx(T0, abs=1.0) and job.season == 2026
+    assert record.stints[0].working_s == pytest.approx(6.0 + END - T0 - 14, abs=2.0)
+
+
+@pytest.mark.parametrize("night", NIGHTS)
+def test_a_stint_over_midnight_and_a_change_of_clocks_counts_like_any_other(store, right, night):
+    """Also when the tablet's clock is set back there; the season is that of taking over."""
+    later = NIGHTS[night] - T0 - 12
+    drive(store, [(T0 + 13, -HOUR)], later=later)
+    areas, hours, row = counted(store)
+    assert areas["covered"] == pytest.approx(right()[0]["covered"]) and hours == pytest.approx(right_hours())
+    assert season_of(store, row) == 2026
+
+
+def right_hours():
+    return TAPS["stop"] - TAPS["start"] + TAPS["stop "] - TAPS["restart"]
+
+
+@pytest.mark.parametrize("found", [T0, T0 + 16])
+def test_the_program_begun_again_after_the_clock_was_set_back_counts_on(store, found):
+    """The second run finds taps later than now; order is by stamp, so the next operator counts the field too."""
+    drive(store, [(T0 + 8, -2 * HOUR)], fast=2 * HOUR, restart=T0 + 9, found=found)
+    assert counted(store)[0]["covered"] > 100
+    drive(store, later=3 * HOUR, operator="ben")
+    assert len(read_job(store, jobs_of(store)[0]).stints) == 2 and counted(store)[0]["covered"] > 400
+
+
+def test_a_hand_over_is_over_when_somebody_went_on_whatever_the_clocks_said(store, run, ids):
+    """Handed over two hours fast, taken over by a right clock: the order is by stamp."""
+    day = run(start=T0 + 2 * HOUR)
+    day.take_over()
+    day.session.hand_over(day.session.prepare_hand_over())
+    assert len(pending_handovers(store)) == 1
+    job = store.all(Job)[0]
+    first = store.all(Stint)[0]
+    columns = {
+        c.key: getattr(first, c.key) for c in Stint.__table__.columns if c.key not in ("id", "device", "seq", "stamp")
+    }
+    store.add(Stint(**columns | {"at": T0}))
+    assert pending_handovers(store) == [] and len(read_job(store, job).stints) == 2
+    sheet = read_job(store, job, store.all(HandOver)[0])
+    assert [one.row.id for one in sheet.stints] == [first.id]
+
+
+def test_a_person_s_correction_stands_before_a_clock_s(store):
+    """Whoever wrote last: a person knows when it was."""
+    drive(store, receiver=False)
+    start = next(tap for tap in store.all(Tap) if tap.kind == "start")
+    for detail in ({"at": T0 + 7.0}, {"at": T0 + 5.0, CLOCK: 1.0}):
+        store.add(Correction(corrects_table="tap", corrects_id=start.id, at=T0, reason="seen", detail=detail))
+    assert Corrections(store).said(start.id) == {"at": T0 + 7.0}
+    assert Corrections(store).clocked(start.id) == {"at": T0 + 5.0}
+
+
+def test_a_stint_that_cannot_be_read_is_held_and_stops_nothing_else(store, tmp_path, monkeypatch):
+    """Said on pages, in the cab and by the office; the other stints count, and so do other jobs."""
+    drive(store)
+    drive(store, later=HOUR, operator="ben")
+    alone = counted(store)[1]
+    bad = store.all(Stint)[0]
+    read = assembler.read_stint
+
+    def faulty(store, row, *more):
+        if row.id == bad.id:
+            raise ZeroDivisionError("an odd row")
+        return read(store, row, *more)
+
+    monkeypatch.setattr(assembler, "read_stint", faulty)
+    record = read_job(store, jobs_of(store)[0])
+    assert [stint.operator for stint in record.stints] == ["Ben"] and record.stints[0].working_s == alone
+    (said,) = record.held
+    assert "Ann" in str(said) and bad.id[:8] in str(said) and "correct" in str(said)
+    session = Session(store, ManualClock(T0 + 2 * HOUR))
+    session.take_over(key("ben"), key("red"), key("roller"), key("bare"))
+    if "hitching_ok" in [name for _, name in session.tick().sentence.answers]:
+        session.tap("hitching_ok")
+    assert session.tick().sentence.words == said
+    done = build(store, jobs_of(store), tmp_path, T0 + DAY)
+    assert done["written"] == 1 and "left out" in (tmp_path / "index.html").with_name(
+        next(tmp_path.glob("*-job.html")).name
+    ).read_text("utf-8")
+
+
+def test_a_job_none_of_whose_stints_can_be_read_is_left_out_and_the_others_are_written(store, tmp_path, monkeypatch):
+    """One sentence says which job, and the office goes on."""
+    drive(store)
+    drive(store, later=400 * DAY)
+    bad, read = store.all(Stint)[0], assembler.read_stint
+    faulty = lambda store, row, *more: read(store, row, *more) if row.id != bad.id else 1 / 0  # noqa: E731
+    monkeypatch.setattr(assembler, "read_stint", faulty)
+    done = build(store, jobs_of(store), tmp_path, T0 + 401 * DAY)
+    assert done["written"] == done["jobs"] == 1 and len(done["left_out"]) == 1
+    assert bad.id[:8] in done["left_out"][0]
+
+
+times = st.floats(-1e10, 1e12)
+
+
+@given(st.lists(st.tuples(times, st.booleans())))
+def test_rising_times_never_fall_and_keep_what_already_rises(some):
+    """Sure times that rise are all kept; as few others as can be are changed (by trying all, up to eight)."""
+    at, sure = [t for t, _ in some], [one for _, one in some]
+    found = rising(at, sure)
+    assert found == sorted(found) and rising(found, sure) == found and set(found) <= set(at)
+    known = [t for t, one in some if one]
+    if known == sorted(known):
+        assert all(new == t for new, t, one in zip(found, at, sure) if one)
+    if len(at) <= 8:
+        subsets = [[t for k, t in enumerate(at) if n >> k & 1] for n in range(2 ** len(at))]
+        most = max(len(one) for one in subsets if one == sorted(one))
+        assert any(sure) or sum(a == b for a, b in zip(found, at)) >= most
+
+
+KINDS = [
+    "start",
+    "stop",
+    "restart",
+    "were_rolling",
+    "stop_counting",
+    "width",
+    "undo",
+    "finish",
+    "warned",
+    "soil",
+    "odd",
+]
+
+
+@given(times, st.lists(st.tuples(st.sampled_from(KINDS), times, st.booleans(), times), max_size=12), st.randoms())
+def test_any_instants_of_any_taps_count_and_hours_are_never_negative(taken, made, chance):
+    """Copies that got the rows in another order agree; no span ends before it begins."""
+    taps = [
+        Tap(id=str(n), device="d", seq=n, stamp=f"{n:05d}", stint_id="s", kind=kind, at=at, reason=None,
+            lat=50.0 if placed else None, lon=None, detail={"from": since, "tap": str(n - 1), "wing": "left"})
+        for n, (kind, at, placed, since) in enumerate(made)
+    ]  # fmt: skip
+    shuffled = random.Random(chance.random()).sample(taps, len(taps))
+    (began, dated), (other, again) = (rising_taps(taken, False, in_order(some), set()) for some in (taps, shuffled))
+    state = stint_state(began, dated)
+    assert (began, state) == (other, stint_state(other, again))
+    switches = [switch.t for switch in state.switches]
+    assert switches == sorted(switches) and all(t >= began for t in switches)
+    ended = max([began, *switches])
+    idle = idle_spans(began, ended, state.switches, state.stops)
+    assert state.working_s(ended) >= 0 and all(end > begin for begin, end, _ in idle)
+    assert seconds(state.work(ended)) + sum(b - a for a, b, _ in idle) == pytest.approx(ended - began, rel=1e-9)
+
+
+@settings(max_examples=4)
+@given(
+    st.lists(st.tuples(st.integers(0, 30), st.sampled_from([-9e6, -7200.0, -61.0, -3.0, 3.0, 7200.0, 4e7])), max_size=4),
+    st.integers(0, 40), st.sampled_from([0.0, -7200.0, 7200.0]),
+)  # fmt: skip
+def test_any_history_of_a_clock_counts_in_cab_and_office(tmp_path_factory, stocked, steps, found, fast):
+    """Cab and office agree on the areas, and no step is a fault."""
+    path = tmp_path_factory.mktemp("history") / "logbook.sqlite"
     shutil.copy(stocked, path)
     with open_store(path) as opened:
-        drive(opened)
-        areas, hours, row = counted(opened)
-    assert areas["covered"] > 2000 and row.at == T0
-    return areas, hours
-
-
-@pytest.mark.parametrize("moment", ["start", "slip", "again", "stop"])
-@pytest.mark.parametrize("step", STEPS)
-def test_a_clock_set_while_a_receiver_is_heard_changes_nothing(store, right, step, moment):
-    """Satellite time is proven, so no tap and no figure knows of it."""
-    _, said, cab = drive(store, [(MOMENTS[moment] - 3, STEPS[step])])
-    assert FAULT not in said
-    areas, hours, row = counted(store)
-    assert (areas, hours, row.at) == (right[0], pytest.approx(right[1], abs=1e-6), T0)
-    assert cab == areas
-    assert not store.all(Correction)
+        cab = drive(opened, [(T0 + t, step) for t, step in steps], T0 + found, fast)
+        assert cab is None or counted(opened)[0] == cab

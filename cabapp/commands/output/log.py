@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 
 from cabapp.common import paths as places
-from cabapp.common.message import render
+from cabapp.common.rendering import render
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.reports.job.write_job import write_job
 from cabapp.reports.model.job_record import jobs_of, read_job, unless_held

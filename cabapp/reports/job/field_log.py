@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from cabapp.common.message import render
+from cabapp.common.rendering import render
 from cabapp.common.shares import share, shares
 from cabapp.common.wording import times, verb
 from cabapp.counting.gaps import width_shown

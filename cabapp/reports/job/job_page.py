@@ -3,7 +3,7 @@
 import math
 
 from cabapp.common.farm_format import FarmFormat
-from cabapp.common.message import render
+from cabapp.common.rendering import render
 from cabapp.common.shares import share, shares
 from cabapp.common.wording import times, verb
 from cabapp.reports.job.amendments import correction_tables

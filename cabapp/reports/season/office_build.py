@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from cabapp.common.farm_format import FarmFormat, words_of
-from cabapp.common.message import render
+from cabapp.common.rendering import render
 from cabapp.reports.export import gis_files as files
 from cabapp.reports.export import spreadsheets
 from cabapp.reports.export.job_export import stem

@@ -51,6 +51,11 @@ class PositionState:
         self._seen = None if self._seen is None else self._seen + seconds
 
     @property
+    def hears(self) -> bool:
+        """Whether any fix has come."""
+        return bool(self._ahead)
+
+    @property
     def settled(self) -> bool:
         """Whether the last fixes prove the time: dated in the program's years, all alike."""
         last = list(self._ahead)[-AGREEING:]

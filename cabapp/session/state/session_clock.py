@@ -54,6 +54,11 @@ class SessionClock:
         """Whether the time is that of a recording."""
         return isinstance(self._clock, ReplayClock) or bool(getattr(self._clock, "replaying", False))
 
+    @property
+    def unsettled(self) -> bool:
+        """Whether fixes have come that do not prove the time yet."""
+        return not self.proven and self._position.hears
+
     def now(self) -> float:
         """Return POSIX s by the tablet's clock, which does not jump once the time is proven."""
         self._follow()
