@@ -10,6 +10,7 @@ from dataclasses import replace
 
 from cabapp.common.clock import Clock
 from cabapp.common.message import message
+from cabapp.common.quantities import DayAndTime
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.fields.field_priority import Backlog, FieldWork, season_work
 from cabapp.jobs.records import stint_state
@@ -29,7 +30,7 @@ from cabapp.session.state.sentence import QUIET, Sentence
 from cabapp.session.state.session_clock import SessionClock
 from cabapp.session.state.view import Choices, HandOverSheet, Received, View
 from cabapp.session.stint_runner import StintRunner
-from cabapp.session.take_over import choices, hitching_question
+from cabapp.session.take_over import choices, hitching_question, last_work
 from cabapp.session.taps.stop_summary import stop_summary
 from cabapp.session.taps.tap_details import TapRow, tap_row
 from cabapp.session.view_builder import build_view
@@ -60,6 +61,7 @@ class Session:
         self._runner: StintRunner | None = None
         self._names: dict[str, str] = {}
         self._caution: float | None = None
+        self._asked_season = False
         self._resume()
         self._refresh()
 
@@ -111,16 +113,18 @@ class Session:
 
         `skip_check`: why a waiting hand-over of this job is not received ("no time"); it is recorded for the office to
             see. Without it, receiving comes first.
-        Raises TapRefused: a stint is open, a hand-over waits, or a row chosen does not exist.
+        Raises TapRefused: a stint is open, a hand-over waits, a row chosen does not exist, or, once, the tablet's clock
+            is not proven and behind the logbook; to choose again confirms it.
         """
         stint_state.next_state(self._state(), "take_over")
+        self._date_again()
+        self._ask_season()
         left = [one for one in pending_handovers(self._store) if (one.field_id, one.operation) == (field_id, operation)]
         if left and not skip_check:
             raise TapRefused(
                 "{name} handed this field over. Go through the sheet and show the next pass on the map first.",
                 name=left[0].outgoing,
             )
-        self._date_again()
         at = self._time()
         receiver = (self._source.name or None) if self._source else None
         stint = open_stint(
@@ -135,6 +139,23 @@ class Session:
             self._runner.tap(TapRow("caution", self._caution))
             self._caution = None
         self._refresh()
+
+    def _ask_season(self):
+        """Refuse once where only the tablet's clock says which season it is, and the logbook knows later work."""
+        now = self._time()
+        behind = None if self._clock.proven or self._clock.played else last_work(self._store, now)
+        if behind is None:
+            return
+        if self._asked_season:
+            self._clock.confirm()
+            return
+        self._asked_season = True
+        raise TapRefused(
+            "The tablet's clock says {now}, year {year}, but there is work of {last}, year {last_year}, in the logbook. "
+            "Set the tablet's clock, or wait for the receiver. If the clock is right, choose again.",
+            now=DayAndTime(now), year=str(self._farm.local(now).year),
+            last=DayAndTime(behind), last_year=str(self._farm.local(behind).year),
+        )  # fmt: skip
 
     def _close(self):
         """Let go of the stint that is over."""

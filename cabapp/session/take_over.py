@@ -8,11 +8,14 @@ from cabapp.common.quantities import Length
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.fields.field_priority import shares_noted
 from cabapp.jobs.fields.season_history import crop_clock
+from cabapp.jobs.records.corrections import Corrections
+from cabapp.jobs.records.dating.event_order import in_order, order_of
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.new_stint import hitching_of
 from cabapp.jobs.records.pending_handovers import pending_handovers
 from cabapp.jobs.records.stint_reader import last_stint
 from cabapp.jobs.records.tap_log import taps_of_kind
+from cabapp.planning.emergence import DAY
 from cabapp.position.boundaries.boundary_judge import is_odd, kept_boundary
 from cabapp.session.state.view import Choice, Choices, FieldChoice
 from store import Store
@@ -92,6 +95,13 @@ def _last(store) -> tuple[str, str, str, str] | None:
     return operator, stint.tractor_id, stint.tool_id, store.get(Job, stint.job_id).field_id
 
 
+def last_work(store: Store, now: float) -> float | None:
+    """Return when the newest stint of the logbook was taken over, POSIX s, if more than a day after now; else None."""
+    corrections = Corrections(store)
+    newest = max((corrections.apply(stint).at for stint in store.all(Stint)), default=now)
+    return newest if newest - now > DAY else None
+
+
 def _cautioned(store, farm, now) -> bool:
     today = farm.local(now).date()
     return any(
@@ -106,7 +116,7 @@ def hitching_question(store: Store, stint: Stint) -> Message | None:
     distances may not be what they were.
     """
     before = [s for s in store.all(Stint, tool_id=stint.tool_id) if s.id != stint.id]
-    before = sorted((s for s in before if s.at <= stint.at), key=lambda s: s.at)
+    before = [s for s in in_order(before) if order_of(s) < order_of(stint)]
     pair_is_new = all(s.tractor_id != stint.tractor_id for s in before)
     if before and before[-1].tractor_id == stint.tractor_id:
         return None

@@ -17,7 +17,7 @@ from cabapp.jobs.pass_counts.assembler import assemble
 from cabapp.jobs.records.corrections import CLOCK, Corrections
 from cabapp.jobs.records.dating.event_order import in_order, rising, rising_taps
 from cabapp.jobs.records.pending_handovers import pending_handovers
-from cabapp.jobs.records.stint_state import stint_state
+from cabapp.jobs.records.stint_state import TapRefused, stint_state
 from cabapp.jobs.records.work_intervals import idle_spans, seconds
 from cabapp.reports.model.job_record import jobs_of, read_job
 from cabapp.reports.season.office_build import build
@@ -198,6 +198,29 @@ def test_a_hand_over_is_over_when_somebody_went_on_whatever_the_clocks_said(stor
     assert pending_handovers(store) == [] and len(read_job(store, job).stints) == 2
     sheet = read_job(store, job, store.all(HandOver)[0])
     assert [one.row.id for one in sheet.stints] == [first.id]
+
+
+def test_a_clock_behind_the_logbook_is_asked_about_once_and_its_stint_moves_to_the_right_season(store):
+    """Booted with last autumn's date: said, and let in on a second touch; the receiver puts stint and season right."""
+    drive(store)
+    clock = ManualClock(T0 + DAY)
+    clock.step(-200 * DAY)
+    session = Session(store, clock, Receiver(clock, T0 + 10, DAY))
+    chosen = key("ben"), key("red"), key("roller"), key("bare")
+    with pytest.raises(TapRefused, match=r"year 2025.*work of .*year 2026"):
+        session.take_over(*chosen)
+    assert len(store.all(Stint)) == 1
+    session.take_over(*chosen)
+    session.tap("start")
+    (job,) = [one for one in store.all(Job) if one.season == 2025]
+    assert len(read_job(store, job).stints) == 1
+    for _ in range(20):
+        clock.advance(1.0)
+        session.tick()
+    assert [one.id for one in jobs_of(store)] == [session._runner.job.id] != [job.id]
+    record = read_job(store, session._runner.job)
+    assert [stint.row.at for stint in record.stints] == pytest.approx([T0, T0 + DAY], abs=2.0)
+    assert record.job.season == 2026 and record.stints[1].standing.switches[0].t == pytest.approx(T0 + DAY, abs=2.0)
 
 
 def test_a_person_s_correction_stands_before_a_clock_s(store):

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import re
 import time
 from typing import Any
 
@@ -11,11 +12,13 @@ from cabapp.common.quantities import ClockSecond, Length, Volume
 from cabapp.common.typed_number import read_number
 from cabapp.jobs.records.corrections import COLUMNS, ID, PEOPLE, TEXT, Corrections
 from cabapp.jobs.records.farm_settings import FarmSettings
+from cabapp.jobs.records.new_stint import job_in_season
 from store import Store, models, open_store
 from store.errors import Refused
 from store.facts.timestamp import has_zone, read_time
 
 EXAMPLE = 'rollbook correct stint 3f2a width_m=45ft --reason "took the other roller" --by "Tam Willet"'
+SEASON = "season"
 KINDS = {"stint": models.Stint, "tap": models.Tap, "fuel": models.FuelEntry, "mark": models.Mark}  # fmt: skip
 
 
@@ -66,7 +69,9 @@ def _row(store: Store, kind: str, model: type, start: str) -> Any:
 
 def _detail(store: Store, model: type, row: Any, typed: list[str]) -> dict:
     """Return the right values by column, and under "was" those so far."""
-    allowed = COLUMNS[model.__tablename__]
+    allowed = {name: of for name, of in COLUMNS[model.__tablename__].items() if name != "job_id"}
+    if model is models.Stint:
+        allowed["season"] = SEASON
     names = ", ".join(allowed)
     detail, was = {}, {}
     corrected = Corrections(store)
@@ -75,7 +80,10 @@ def _detail(store: Store, model: type, row: Any, typed: list[str]) -> dict:
         name, equals, value = one.partition("=")
         if not equals or name not in allowed:
             raise Refused("{one!r} corrects nothing. Say COLUMN=VALUE with one of: {names}.", one=one, names=names)
-        if allowed[name] == ID:
+        if allowed[name] == SEASON:
+            name, value = "job_id", _job(store, now, value)
+            detail[name] = value
+        elif allowed[name] == ID:
             detail[name] = row_called(store.all(PEOPLE[name]), name.removesuffix("_id"), value).id
         elif allowed[name] == TEXT:
             detail[name] = value
@@ -85,6 +93,14 @@ def _detail(store: Store, model: type, row: Any, typed: list[str]) -> dict:
     if not detail:
         raise Refused("Say what is right: COLUMN=VALUE with one of: {names}.", names=names)
     return detail | {"was": was}
+
+
+def _job(store: Store, stint: models.Stint, year: str) -> str:
+    """Return the id of the same work in another season, its job written if it is new."""
+    job = store.get(models.Job, stint.job_id)
+    if job is None or not re.fullmatch(r"20\d\d", year, re.ASCII):
+        raise Refused("{year!r} is no season. Write its year: 2026.", year=year)
+    return job_in_season(store, job, int(year)).id
 
 
 def _number(name: str, text: str, measured: object) -> float:

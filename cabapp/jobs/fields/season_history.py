@@ -1,6 +1,7 @@
 """Seeding dates, soil readings, faults, grease, fuel and work rates from the logbook."""
 
 from cabapp.jobs.records.corrections import Corrections
+from cabapp.jobs.records.dating.event_order import in_order
 from cabapp.jobs.records.dating.stint_rows import stints_of
 from cabapp.jobs.records.farm_settings import farm_crops
 from cabapp.jobs.records.stint_reader import state_of, work_of
@@ -64,11 +65,9 @@ def paces_before(store: Store, stint: Stint) -> list[float]:
     """Return the operator's work rates with this tool in the two weeks before a stint, m2/s, oldest first."""
     found: list[float] = []
     corrections = Corrections(store)
-    before = [
-        one for one in store.all(Stint, operator_id=stint.operator_id, tool_id=stint.tool_id)
-        if one.id != stint.id and 0 <= stint.at - one.at <= PACE_LASTS_S
-    ]  # fmt: skip
-    for one in sorted(before, key=lambda one: one.at):
+    stints = map(corrections.apply, store.all(Stint, operator_id=stint.operator_id, tool_id=stint.tool_id))
+    before = [one for one in stints if one.id != stint.id and 0 <= stint.at - one.at <= PACE_LASTS_S]
+    for one in in_order(before):
         found += noted_paces(store, one, corrections)
     return found[-SPANS:]
 

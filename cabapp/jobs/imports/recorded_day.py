@@ -18,6 +18,7 @@ from cabapp.common.message import Message, message
 from cabapp.common.quantities import Duration, Length
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.records import stint_state
+from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.new_stint import open_stint
 from cabapp.jobs.records.stint_reader import last_stint, state_of, tool_of
@@ -330,7 +331,8 @@ def bring_in(
 
 def _check_new(store: Store, day: RecordedDay, track: RecordedTrack, field: Field) -> None:
     """Refuse what the logbook has already: a trace that was at the same places at the same times."""
-    for stint in store.all(Stint):
+    corrections = Corrections(store)
+    for stint in map(corrections.apply, store.all(Stint)):
         if not track.t[0] - LONGEST_STINT < stint.at <= track.t[-1]:
             continue
         known = store.read_trace(stint.id)

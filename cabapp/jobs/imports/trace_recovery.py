@@ -19,8 +19,10 @@ from pathlib import Path
 import numpy as np
 
 from cabapp.common.message import Message, message, plural
+from cabapp.jobs.records.corrections import Corrections
+from cabapp.jobs.records.dating.event_order import order_of
 from cabapp.jobs.records.stint_state import UNDO_S
-from cabapp.jobs.records.tap_log import effective_taps, written_taps
+from cabapp.jobs.records.tap_log import effective_taps, taps_of
 from cabapp.position.calibration.antenna_offset import AntennaTransfer
 from cabapp.position.fix import Fix
 from cabapp.position.receivers.receiver_settings import ReceiverSettings
@@ -149,8 +151,13 @@ def _end(store: Store, stint: Stint) -> float:
     Fixes are still kept for as long as the finish can be taken back.
     """
     last = {"finish": UNDO_S, "hand_over": 0.0}
-    over = [tap.at + last[tap.kind] for tap in effective_taps(written_taps(store, stint.id)) if tap.kind in last]
-    after = [one.at for one in store.all(Stint) if one.device == stint.device and one.at > stint.at]
+    corrections = Corrections(store)
+    kept = effective_taps(taps_of(store, stint.id, corrections))
+    over = [tap.at + last[tap.kind] for tap in kept if tap.kind in last]
+    later = [one for one in store.all(Stint) if one.device == stint.device and order_of(one) > order_of(stint)]
+    began = corrections.apply(stint).at
+    # one set back since, or brought in from a recording of earlier work, bounds nothing
+    after = [at for at in (corrections.apply(one).at for one in later) if at > began]
     return min([*over[-1:], *after], default=math.inf)
 
 

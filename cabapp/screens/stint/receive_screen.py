@@ -4,6 +4,7 @@ from kivy.properties import BooleanProperty, StringProperty
 
 from cabapp.common.message import message
 from cabapp.jobs.pass_counts.assembler import assemble
+from cabapp.jobs.records.corrections import Corrections
 from cabapp.screens.map import ground_map as _map  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.stint.sheet_text import sheet_lines, written
 from cabapp.screens.widgets.row_list import Row, SheetLine
@@ -90,5 +91,7 @@ class ReceiveScreen(CabScreen):
 
 def _count(store, hand_over_id: str):
     """Return the count of a job handed over, by another tablet too; None when nothing says where it is."""
-    assembled = assemble(store, store.get(Job, store.get(HandOver, hand_over_id).job_id))
+    given = store.get(HandOver, hand_over_id)
+    job = Corrections(store).moved.get(given.stint_id, given.job_id)
+    assembled = assemble(store, store.get(Job, job))
     return assembled and assembled.count

@@ -11,6 +11,7 @@ from cabapp.common import wording
 from cabapp.common.message import N_, message
 from cabapp.common.shares import part_of
 from cabapp.jobs.fields.season_history import faults_of
+from cabapp.jobs.records.dating.event_order import order_of
 from cabapp.jobs.records.pending_handovers import kept
 from cabapp.jobs.records.stint_reader import work_of
 from cabapp.jobs.records.stint_state import TapRefused
@@ -124,7 +125,7 @@ def _machine(store, runner, now):
     fuel = store.all(FuelEntry, tractor_id=stint.tractor_id)
     earlier = [one for one in store.all(Stint, tool_id=stint.tool_id) if one.id != stint.id]
     worked = runner.standing.working_s(now) + seconds(work_of(store, earlier))
-    last = max(fuel, key=lambda one: one.at, default=None)
+    last = max(fuel, key=order_of, default=None)
     return {
         "tractor": store.get(Tractor, stint.tractor_id).name,
         "tool": tool.name,
