@@ -144,14 +144,20 @@ def jobs_of(store: Store, *, field: str | None = None, job: str | None = None, s
     return found
 
 
+class JobHeld(Refused):
+    """None of a job's stints can be read or counted."""
+
+
 def unless_held(store: Store, job: models.Job, work: Callable[[], Made]) -> Made | Message:
     """Return what the work on a job returns, or why the job is left out: it is logged, and stops no other job."""
     try:
         return work()
     except Exception as fault:
+        if isinstance(fault, (Refused, OSError)) and not isinstance(fault, JobHeld):
+            raise  # the folder cannot be written, say: that holds for all of them
         log.exception("job %s is left out", job.id)
         field = store.get(models.Field, job.field_id)
-        why = fault.message if isinstance(fault, Refused) else f"{type(fault).__name__}: {fault}"[:200]
+        why = fault.message if isinstance(fault, JobHeld) else f"{type(fault).__name__}: {fault}"[:200]
         return message(
             "{field}, {operation} {season}, is left out. {why}",
             field=field.name if field else "?", operation=Message(job.operation), season=job.season, why=why,
@@ -161,7 +167,7 @@ def unless_held(store: Store, job: models.Job, work: Callable[[], Made]) -> Made
 def read_job(store: Store, job: models.Job, until: models.HandOver | None = None) -> JobRecord:
     """Read a job that has a stint and count it; `until` leaves out what was written after that hand-over.
 
-    Raises Refused: none of its stints can be read or counted; it says why.
+    Raises JobHeld: none of its stints can be read or counted; it says why.
     """
     farms = store.all(models.Farm)
     farm = farms[0] if farms else None
@@ -169,7 +175,7 @@ def read_job(store: Store, job: models.Job, until: models.HandOver | None = None
     assembled = assemble(store, job, until=until, place=(0.0, 0.0), corrections=corrected)
     land, stints, count = assembled.field, assembled.stints, assembled.count
     if not stints:
-        raise Refused(assembled.held[0].said)
+        raise JobHeld(assembled.held[0].said if assembled.held else "No work is left in it.")
     rows = [stint.row for stint in stints]
     for stint, pieces, path in zip(stints, count.pieces(), assembled.paths, strict=True):
         alone = tally([pieces], count.field, width=stint.row.width_m, target=job.target)
