@@ -112,6 +112,11 @@ class ManualClock:
         return self._t
 
 
+def is_played(clock: Clock) -> bool:
+    """Return whether a clock's time is that of a recording, which is of another day."""
+    return isinstance(clock, ReplayClock) or bool(getattr(clock, "replaying", False))
+
+
 def _checked(speed: float) -> float:
     if not SLOWEST <= speed <= FASTEST:
         raise ValueError(f"a replay runs {SLOWEST:g} to {FASTEST:g} times as fast, not {speed!r}")

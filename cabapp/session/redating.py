@@ -38,11 +38,10 @@ class Redating:
     def update(self) -> bool:
         """Note how rows are dated from now on; return whether earlier ones were dated again."""
         last, now = self._eras[-1], self._clock.era(0)
-        if (now.proven, now.played) == (last.proven, last.played) and not last.off(now.shift):
+        if (now.proven, now.played) == (last.proven, last.played) and not last.off(now):
             return False
         new = Era(self._next(), now.shift, now.proven, now.played)
-        known = not new.played and (new.proven or not self._clock.unsettled)
-        offs = [era.off(new.shift) if known else 0.0 for era in self._eras]
+        offs = [0.0 if self._clock.unsettled else era.off(new) for era in self._eras]
         ends = [era.first for era in self._eras[1:]] + [new.first]
         wrong = [(era.first, end, off) for era, end, off in zip(self._eras, ends, offs, strict=True) if off]
         done = [self._redate(first, end, off) for first, end, off in wrong]

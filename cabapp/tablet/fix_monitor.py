@@ -4,7 +4,7 @@ import itertools
 import math
 from collections.abc import Callable
 
-from cabapp.common.clock import ReplayClock
+from cabapp.common.clock import is_played
 from cabapp.geometry.plane import offset
 from cabapp.position.fix import Fix
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
@@ -17,7 +17,7 @@ def unless_played(clock, on_time: Callable[[float], None]) -> Callable[[float], 
     """Return `on_time`, muted while the clock plays a recording, whose time is of another day."""
 
     def pass_on(t: float) -> None:
-        if not isinstance(clock, ReplayClock) and not getattr(clock, "replaying", False):
+        if not is_played(clock):
             on_time(t)
 
     return pass_on

@@ -22,7 +22,7 @@ from cabapp.jobs.records.tap_kinds import (
     TapRefused,
 )
 from cabapp.jobs.records.tap_log import effective_taps
-from cabapp.jobs.records.tool_parts import PART_KINDS, part_of
+from cabapp.jobs.records.tool_parts import PART_KINDS, number_of, part_of
 from cabapp.jobs.records.work_intervals import Spans, seconds, work_spans
 from cabapp.track.tool import Part, ToolGeometry
 from cabapp.track.work_switches import WorkSwitch
@@ -102,7 +102,7 @@ def stint_state(taken_over: float, taps: Iterable[Tap], tool: ToolGeometry = _PL
 
     `taken_over`: when the stint was taken over, POSIX s.
     `taps`: one stint's taps in the order they were made; each has ``id``, ``kind``, ``at`` (POSIX s), ``reason``,
-        ``detail`` (dict or None). Kinds of a newer version are passed over.
+        ``detail`` (dict or None). Kinds of a newer version, and numbers that are none, are passed over.
     `tool`: what share of its width a pass counted by tap had; by default a tool without sections.
 
     Notes: An answer "yes, count from 10:31" replaces whatever the switches said after that time.
@@ -110,7 +110,8 @@ def stint_state(taken_over: float, taps: Iterable[Tap], tool: ToolGeometry = _PL
     state, since, reason = READY, taken_over, None
     on: Part = ()
     width: float | None = None
-    tally, length = 0, None
+    tally = 0
+    length: float | None = None
     tally_m: float | None = 0.0
     switches: list[WorkSwitch] = []
     stops: list[tuple[float, str | None]] = []
@@ -120,16 +121,16 @@ def stint_state(taken_over: float, taps: Iterable[Tap], tool: ToolGeometry = _PL
             continue
         detail, at = tap.detail or {}, max(taken_over, tap.at, *(switch.t for switch in switches[-1:]))
         if tap.kind in ("were_rolling", "stop_counting"):
-            at = max(taken_over, float(detail.get("from", tap.at)))
+            at = max(taken_over, number_of(detail.get("from"), at))
             switches = [switch for switch in switches if switch.t < at]
         elif tap.kind == "stop_reason":
             reason = tap.reason
-            stops[-1:] = [(stops[-1][0], reason)]
+            stops[-1:] = [(at, reason) for at, _ in stops[-1:]]
         elif tap.kind in PART_KINDS:
             on, width = part_of(detail)
         elif tap.kind == "pass_counted":
-            passes = int(detail.get("passes", 1))
-            length = detail.get("length_m", length)
+            passes = int(number_of(detail.get("passes"), 1))
+            length = number_of(detail.get("length_m"), length)
             tally += passes
             tally_m = None if length is None or tally_m is None else tally_m + passes * length * tool.share(on, width)
         if after != state or tap.kind in PART_KINDS:

@@ -6,15 +6,18 @@ Kept are wings by name, or a sign for each section from the left: "1" works, "0"
 from __future__ import annotations
 
 import itertools
+import math
 import re
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, TypeVar
 
 from cabapp.common.message import Message, message
 from cabapp.common.quantities import Length
 from cabapp.common.typed_number import read_number
 from cabapp.track.tool import MOST_SECTIONS, Part
 from store.errors import Refused
+
+AnyNumber = TypeVar("AnyNumber", float, float | None)
 
 SLACK = 0.01
 """Share of the width that typed sections may differ from it together, for they are rounded."""
@@ -92,14 +95,23 @@ def widths_of(kept: str | None) -> tuple[float, ...]:
     return widths if len(widths) <= MOST_SECTIONS and all(0 < one < 1000 for one in widths) else ()
 
 
+def number_of(value: object, otherwise: AnyNumber) -> AnyNumber:
+    """Return a value of a tap's detail that is a finite number; else another."""
+    if isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value):
+        return value
+    return otherwise
+
+
 def part_of(detail: dict[str, Any]) -> tuple[Part, float | None]:
     """Return which sections work, and only how much of the width, m, from the detail of a tap.
 
     >>> part_of({"wing": "left up"}), part_of({"on": "101"}), part_of({"width_m": 4.5})
     (((False, True, True), None), ((True, False, True), None), ((), 4.5))
     """
-    on = tuple(sign == "1" for sign in detail.get("on") or "")
-    return on if not all(on) else _WINGS.get(detail.get("wing", "all"), ()), detail.get("width_m")
+    signs, wing = detail.get("on"), detail.get("wing")
+    on = tuple(sign == "1" for sign in signs) if isinstance(signs, str) else ()
+    part = on if not all(on) else _WINGS.get(wing, ()) if isinstance(wing, str) else ()
+    return part, number_of(detail.get("width_m"), None)
 
 
 def tap_of(on: Part, width: float | None) -> tuple[str, dict[str, Any]]:

@@ -4,6 +4,7 @@ import logging
 
 from kivy.base import ExceptionHandler, ExceptionManager
 
+from cabapp.common.clock import is_played
 from cabapp.common.message import message
 
 LOG = logging.getLogger("rollbook.cab")
@@ -12,6 +13,8 @@ BUG = message("Something went wrong inside Rollbook. Recording goes on.")
 
 class TickClock:
     """The clock as of the last beat: no time passes within a tick, however long the tick takes.
+
+    `replaying`: whether it is the time of a recording.
 
     A replay sixty times as fast would otherwise run ahead of the fixes it has just given.
     """
@@ -22,11 +25,16 @@ class TickClock:
 
     def take(self):
         """Let time pass."""
-        self._now = self._clock.now()
+        self.replaying = is_played(self._clock)
+        self._now, self._steady = self._clock.now(), self._clock.steady()
 
     def now(self) -> float:
         """Return POSIX seconds, UTC, as of the last beat."""
         return self._now
+
+    def steady(self) -> float:
+        """Return steady seconds as of the last beat."""
+        return self._steady
 
 
 class Faults(ExceptionHandler):

@@ -50,6 +50,11 @@ class PositionState:
         self._ahead = deque((one - seconds for one in self._ahead), self._ahead.maxlen)
         self._seen = None if self._seen is None else self._seen + seconds
 
+    def restart(self) -> None:
+        """Forget times and fixes: another clock goes on from here."""
+        self._ahead.clear()
+        self.fix = self._seen = self._newest = None
+
     @property
     def hears(self) -> bool:
         """Whether any fix has come."""

@@ -7,11 +7,13 @@ looked at any more. What was written meanwhile can so be dated again: each era k
 
 from dataclasses import dataclass
 
-from cabapp.common.clock import Clock, ReplayClock
+from cabapp.common.clock import Clock, is_played
 from cabapp.session.state.position_state import AGREE_S, PositionState
 
 PROVEN_OFF_S = 60.0
 """A proven time is only doubted by more than this: a crystal drifts a few seconds a day."""
+AT_ONCE_S, MOST_READINGS = 0.5, 5
+"""Two clocks read within this long of each other are read at one moment; so many tries."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,10 +30,12 @@ class Era:
     proven: bool = False
     played: bool = False
 
-    def off(self, shift: float) -> float:
-        """Return what has to be added to times of this era, s, when the right shift is known; 0 where it agrees."""
-        change = shift - self.shift
-        return 0.0 if self.played or abs(change) <= (PROVEN_OFF_S if self.proven else AGREE_S) else change
+    def off(self, now: "Era") -> float:
+        """Return what has to be added to times of this era, s, by a later one; 0 where that agrees or knows no better."""
+        change = now.shift - self.shift
+        if self.played or now.played or (self.proven and not now.proven):
+            return 0.0
+        return 0.0 if abs(change) <= (PROVEN_OFF_S if self.proven else AGREE_S) else change
 
 
 class SessionClock:
@@ -43,16 +47,22 @@ class SessionClock:
 
     def __init__(self, clock: Clock, position: PositionState):
         self._clock, self._position = clock, position
-        self._off = clock.now() - self._steady()
+        self._off = self._offset()
+        self._played = self.played
         self.proven = False
 
-    def _steady(self) -> float:
-        return self._clock.steady()
+    def _offset(self) -> float:
+        """Return the tablet's clock less steady seconds, s, read at one moment: a machine may fall asleep between two."""
+        for _ in range(MOST_READINGS):
+            before, now, after = self._clock.steady(), self._clock.now(), self._clock.steady()
+            if after - before <= AT_ONCE_S:
+                break
+        return now - after
 
     @property
     def played(self) -> bool:
         """Whether the time is that of a recording."""
-        return isinstance(self._clock, ReplayClock) or bool(getattr(self._clock, "replaying", False))
+        return is_played(self._clock)
 
     @property
     def unsettled(self) -> bool:
@@ -60,9 +70,17 @@ class SessionClock:
         return not self.proven and self._position.hears
 
     def now(self) -> float:
-        """Return POSIX s by the tablet's clock, which does not jump once the time is proven."""
-        self._follow()
-        return self._steady() + self._off
+        """Return POSIX s by the tablet's clock, which does not jump once the time is proven, or of the recording played."""
+        if self.played != self._played:
+            self._played, self.proven = self.played, False
+            self._position.restart()
+            self._off = self._offset()
+        if self._played:
+            return self._clock.now()
+        if not self.proven and (step := self._offset() - self._off):
+            self._off += step
+            self._position.step(step)
+        return self._clock.steady() + self._off
 
     def time(self) -> float:
         """Return POSIX s: satellite time where the tablet's clock is wrong."""
@@ -78,10 +96,4 @@ class SessionClock:
 
     def era(self, first: int) -> Era:
         """Return how rows are dated from now on."""
-        return Era(first, self.time() - self._steady(), self.proven, self.played)
-
-    def _follow(self) -> None:
-        step = self._clock.now() - self._steady() - self._off
-        if step and (self.played or not self.proven):
-            self._off += step
-            self._position.step(step)
+        return Era(first, self.time() - self._clock.steady(), self.proven, self.played)
