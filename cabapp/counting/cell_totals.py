@@ -62,8 +62,7 @@ class CellTotals:
     def watch(self, box: tuple[slice, slice], before: Counts, new: Bools) -> None:
         """Note that some cells of a box go up by one, as `Grid.add_live` tells it."""
         inside = self._find_inside()
-        up = new & (before < 255)
-        parts = [up] if inside is None else [up & (inside[box] == n) for n in self._kinds]
+        parts = [new] if inside is None else [new & (inside[box] == n) for n in self._kinds]
         for n, part in enumerate(parts):
             moved = np.bincount(before[part])
             self._histogram[n, : len(moved)] -= moved

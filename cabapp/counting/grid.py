@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from cabapp.counting.visits.visit_rule import NEVER, is_new, valid_visits
 from cabapp.geometry.arrays import Bools, Floats, Ints
+from cabapp.geometry.counted_ground import Bounds
 from cabapp.geometry.polygon_rows import fill_rows, outline_rows
 from cabapp.geometry.quad_rows import quad_rows
 from cabapp.track.swept_ground import TICK, SweptPieces
@@ -44,7 +45,7 @@ class Grid:
         The tool worked hereabouts with no trustworthy position.
     """
 
-    def __init__(self, bounds: tuple[float, float, float, float], cell: float = 0.5) -> None:
+    def __init__(self, bounds: Bounds, cell: float = 0.5) -> None:
         west, south, east, north = bounds
         if not (east > west and north > south and cell > 0):
             raise ValueError(f"no such rectangle: {bounds}, cell {cell}")
@@ -114,16 +115,17 @@ class Grid:
         """
         if len(pieces) == 0:
             return None
-        self._grow(pieces.quad.reshape(-1, 2))
+        self._grow(pieces.bounds)
         changed: Cells | None = None
         for n, south, west, mask in self._cells(pieces.quad):
             north, east = south + mask.shape[0], west + mask.shape[1]
             new = self._cover(south, west, mask, pieces.s1[n], pieces.s0[n], pieces.leave)
             box = (slice(south - self._j0, north - self._j0), slice(west - self._i0, east - self._i0))
             before = self.counts[box]
+            new &= before < 255
             if watch is not None:
                 watch(box, before, new)
-            before += new & (before < 255)
+            before += new
             here = (box[1].start, box[0].start, box[1].stop, box[0].stop)
             changed = around(changed, here)
         return changed
@@ -161,7 +163,7 @@ class Grid:
         for n, quad in enumerate(quads):
             south, ends = quad_rows(quad, self.cell)
             left, right = np.ceil(ends / self.cell - 0.5).astype(np.int64)
-            west, east = (int(left.min()), int(right.max())) if len(left) else (0, 0)
+            west, east = (int(np.minimum.reduce(left)), int(np.maximum.reduce(right))) if len(left) else (0, 0)
             if west < east:
                 columns = np.arange(west, east)
                 yield n, south, west, (columns >= left[:, None]) & (columns < right[:, None])
@@ -176,7 +178,7 @@ class Grid:
         for pieces in stints:
             if len(pieces) == 0:
                 continue
-            self._grow(pieces.quad.reshape(-1, 2))
+            self._grow(pieces.bounds)
             k, x0, x1, _ = valid_visits(pieces, seedings, self.cell)
             if len(k) == 0:
                 continue
@@ -204,7 +206,7 @@ class Grid:
             return None
         out = np.array([-step[1], step[0]]) * half_width / length
         corners = np.array([a + out, a - out, b - out, b + out])
-        self._grow(corners)
+        self._grow((*corners.min(axis=0).tolist(), *corners.max(axis=0).tolist()))
         first, (x0, x1) = quad_rows(corners, self.cell)
         if len(x0) == 0:
             return None
@@ -214,16 +216,15 @@ class Grid:
             self.unknown[j, a:b] = True
         return int(left.min()), south, int(right.max()), south + len(left)
 
-    def _grow(self, xy: Floats) -> None:
-        """Make room, in steps of CHUNK cells, so that all places, shape (n, 2), m, fit."""
-        west, south = (floor(place / self.cell) - 1 for place in xy.min(axis=0).tolist())
-        east, north = (ceil(place / self.cell) + 1 for place in xy.max(axis=0).tolist())
+    def _grow(self, bounds: Bounds) -> None:
+        """Make room, in steps of CHUNK cells, so that bounds, m, fit."""
+        west, south = floor(bounds[0] / self.cell) - 1, floor(bounds[1] / self.cell) - 1
+        east, north = ceil(bounds[2] / self.cell) + 1, ceil(bounds[3] / self.cell) + 1
         rows, columns = self.counts.shape
         add = [self._j0 - south, north - self._j0 - rows, self._i0 - west, east - self._i0 - columns]
-        add = [max(0, more) for more in add]
-        if not any(add):
+        if max(add) <= 0:
             return
-        south, north, west, east = (-(-n // CHUNK) * CHUNK for n in add)
+        south, north, west, east = (-(-max(0, n) // CHUNK) * CHUNK for n in add)
         pad = ((south, north), (west, east))
         self.counts = np.pad(self.counts, pad)
         self.unknown = np.pad(self.unknown, pad)

@@ -126,7 +126,7 @@ class JobCount:
         self.ground = CountedGround(self.field.polygon if self.field else None)
         self._extent = self._bounds
         if self.field is not None:  # the grid grows so far at most
-            self._extent = joined(self._bounds, np.array([(w - NEAR_M, s - NEAR_M), (e + NEAR_M, n + NEAR_M)]))
+            self._extent = joined(self._bounds, [(w - NEAR_M, s - NEAR_M), (e + NEAR_M, n + NEAR_M)])
         self._cell = cell_of(self._extent, cell if cell is not None else 0.25 if small else 0.5)
         self._earlier: dict[str, _Stint] = {}
         self._seedings: dict[str, SweptPieces] = {}
@@ -185,12 +185,15 @@ class JobCount:
 
     def _widen(self, pieces: SweptPieces, unknown: list[Unknown]) -> bool:
         """Note where ground was counted; return whether the cells became larger for it."""
+        before = self._extent
         if len(pieces):
-            ends = [pieces.quad.min(axis=(0, 1)), pieces.quad.max(axis=(0, 1))]
-            self._extent = joined(self._extent, np.array(ends))
-        self._extent = joined(self._extent, np.array([place for one in unknown for place in one[2:]]))
-        before, self._cell = self._cell, cell_of(self._extent, self._cell)
-        return self._cell > before
+            west, south, east, north = pieces.bounds
+            self._extent = joined(self._extent, [(west, south), (east, north)])
+        self._extent = joined(self._extent, [place for one in unknown for place in one[2:]])
+        if self._extent == before:
+            return False
+        cell, self._cell = self._cell, cell_of(self._extent, self._cell)
+        return self._cell > cell
 
     def _recount(self) -> None:
         """Count all stints, the present one too, in a grid laid anew; where none was laid, it will be."""

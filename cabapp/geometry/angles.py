@@ -24,6 +24,12 @@ def turn_between(start: Any, end: Any) -> Any:
     return wrap(end - start)
 
 
+def turn_of(start: float, end: float) -> float:
+    """Return `turn_between` of two plain numbers, many times faster."""
+    turn = end - start
+    return turn - TURN * round(turn / TURN)
+
+
 def wrap_positive(angle: Any) -> Floats:
     """Return angles brought to [0, 2 pi), rad; a rounding error below a whole turn gives 0."""
     angle = np.mod(angle, TURN)

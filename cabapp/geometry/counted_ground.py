@@ -1,12 +1,13 @@
 """Where the ground of a job is counted: in and near its field, and nowhere else. Pure."""
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import shapely
 from numpy.typing import ArrayLike
 
-from cabapp.geometry.arrays import Bools, Floats
+from cabapp.geometry.arrays import Bools
 
 NEAR_M = 200.0
 """Ground this near a field is counted, m: twice what the longest towed tool needs to turn (36 m wide, 50 m
@@ -76,9 +77,9 @@ def cell_of(bounds: Bounds, least: float) -> float:
     return cell
 
 
-def joined(bounds: Bounds, xy: Floats) -> Bounds:
-    """Return the bounds that hold places, shape (n, 2), m, too."""
-    if not len(xy):
-        return bounds
-    (west, south), (east, north) = xy.min(axis=0).tolist(), xy.max(axis=0).tolist()
-    return min(bounds[0], west), min(bounds[1], south), max(bounds[2], east), max(bounds[3], north)
+def joined(bounds: Bounds, places: Sequence[tuple[float, float]]) -> Bounds:
+    """Return the bounds that hold places, m, too."""
+    west, south, east, north = bounds
+    for x, y in places:
+        west, south, east, north = min(west, x), min(south, y), max(east, x), max(north, y)
+    return west, south, east, north

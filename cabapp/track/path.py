@@ -1,10 +1,11 @@
 """The path through fixes: its nodes, and the curve from one to the next."""
 
 from collections import deque
+from typing import Any
 
 import numpy as np
 
-from cabapp.geometry.angles import turn_between
+from cabapp.geometry.angles import turn_between, turn_of
 from cabapp.geometry.arrays import Bools, Floats, Ints
 
 
@@ -12,7 +13,12 @@ def lengths(start: Floats, xy: Floats) -> Floats:
     """Return the length of each step from one place on through others, shape (n, 2)."""
     way = np.concatenate([start[None], xy])
     way = way[1:] - way[:-1]
-    return np.asarray(np.hypot(way[:, 0], way[:, 1]))
+    return length_of(way[:, 0], way[:, 1])
+
+
+def length_of(x: Floats, y: Floats) -> Floats:
+    """Return the lengths of steps, m, as plain numbers give them too; `hypot` of numpy and of math differ."""
+    return np.asarray(np.sqrt(x * x + y * y))
 
 
 def far_enough(rows: Floats, need: Floats, smooth: Bools, start: Floats, waiting: deque[list[float]]) -> Floats:
@@ -96,8 +102,6 @@ def curve(
     Its end tangents are those of the usual cubic for a circular arc: handle 4/3 tan(angle/4) of
     the radius.
     """
-    if len(seg) == 1:  # one live fix: plain numbers take the same lines many times faster
-        seg, u = seg[0], u[0]
     stretch = stretch[seg] if isinstance(stretch, np.ndarray) else stretch
     start, end, way = theta[seg], theta[seg + 1], gear[seg]
     delta = np.minimum(np.maximum(turn_between(start, end), -2.5), 2.5)
@@ -105,15 +109,31 @@ def curve(
     reach = way * dist[seg] * 2 / (1 + np.cos(delta / 2)) * stretch
     tx0, ty0 = reach * np.cos(start), reach * np.sin(start)
     tx1, ty1 = reach * np.cos(end), reach * np.sin(end)
-    u2, u3 = u * u, u * u * u
-    h00, h10, h01, h11 = 2 * u3 - 3 * u2 + 1, u3 - 2 * u2 + u, 3 * u2 - 2 * u3, u3 - u2
     ax, ay, bx, by = nodes[seg, 1], nodes[seg, 2], nodes[seg + 1, 1], nodes[seg + 1, 2]
-    x = h00 * ax + h10 * tx0 + h01 * bx + h11 * tx1
-    y = h00 * ay + h10 * ty0 + h01 * by + h11 * ty1
-    d00, d10, d01, d11 = 6 * u2 - 6 * u, 3 * u2 - 4 * u + 1, 6 * u - 6 * u2, 3 * u2 - 2 * u
-    vx = d00 * ax + d10 * tx0 + d01 * bx + d11 * tx1
-    vy = d00 * ay + d10 * ty0 + d01 * by + d11 * ty1
-    return np.atleast_1d(x), np.atleast_1d(y), np.atleast_1d(np.arctan2(vy * way, vx * way))
+    (x, vx), (y, vy) = _cubic(u, ax, tx0, bx, tx1), _cubic(u, ay, ty0, by, ty1)
+    return x, y, np.asarray(np.arctan2(vy * way, vx * way))
+
+
+def curve_of(
+    start: list[float], end: list[float], first: float, last: float, gear: float, dist: float, shares: list[float]
+) -> tuple[list[float], list[float], list[float]]:
+    """Return `curve` of one chord between two nodes, headings `first` and `last`, in plain numbers."""
+    delta = min(max(turn_of(first, last), -2.5), 2.5)
+    half, *along = np.cos([delta / 2, first, last]).tolist()
+    across = np.sin([first, last]).tolist()
+    reach = gear * dist * 2 / (1 + half)
+    x = [_cubic(u, start[1], reach * along[0], end[1], reach * along[1]) for u in shares]
+    y = [_cubic(u, start[2], reach * across[0], end[2], reach * across[1]) for u in shares]
+    heading = np.arctan2([one[1] * gear for one in y], [one[1] * gear for one in x])
+    return [one[0] for one in x], [one[0] for one in y], heading.tolist()
+
+
+def _cubic(u: Any, a: Any, ta: Any, b: Any, tb: Any) -> tuple[Any, Any]:
+    """Return the cubic from a to b with tangents `ta` and `tb`, and its derivative, at shares u of it."""
+    u2, u3 = u * u, u * u * u
+    value = (2 * u3 - 3 * u2 + 1) * a + (u3 - 2 * u2 + u) * ta + (3 * u2 - 2 * u3) * b + (u3 - u2) * tb
+    slope = (6 * u2 - 6 * u) * a + (3 * u2 - 4 * u + 1) * ta + (6 * u - 6 * u2) * b + (3 * u2 - 2 * u) * tb
+    return value, slope
 
 
 def stretch_of(nose: Floats, theta: Floats, dist: Floats, driven: Floats) -> Floats:

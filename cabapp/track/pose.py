@@ -70,7 +70,7 @@ class PathEnd:
     start: Start | None
 
 
-def pose_now(tool: ToolGeometry, track: PathEnd, last: Floats, part: Intervals) -> Pose:
+def pose_now(tool: ToolGeometry, track: PathEnd, last: list[float], part: Intervals) -> Pose:
     """Return the pose at the newest fix (t, x, y, ...), the present turn continued; `part` is what works."""
     nodes, gear = track.nodes, track.gear[-1]
     noses = np.where(track.gear > 0, track.way, track.way + pi)
@@ -83,7 +83,7 @@ def pose_now(tool: ToolGeometry, track: PathEnd, last: Floats, part: Intervals) 
         back = noses[-2] + turn * dist[-2] / (dist[-2] + dist[-1])
     bend = float(np.clip(turn_between(back, nose), -0.5, 0.5))
     heading = nose + bend
-    t, x, y = (float(v) for v in last[:3])
+    t, x, y = last[:3]
     speed = float(dist[-1] / chords[-1, 0])
     idle = t - float(nodes[-1, 0])
     if idle > 2.0:

@@ -9,22 +9,22 @@ from bisect import bisect_right
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from math import hypot, inf, pi
+from math import ceil, hypot, inf, pi, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from cabapp.geometry.angles import turn_between
+from cabapp.geometry.angles import turn_between, turn_of
 from cabapp.geometry.arrays import Bools, Floats, Ints, ranges
-from cabapp.track.fixes.filter import FixFilter, doubt
+from cabapp.track.fixes.filter import Fix, FixFilter, doubt
 from cabapp.track.fixes.smoothing import TrackSmoothing
 from cabapp.track.fixes.white_noise import CALM, Noise, WhiteNoise
 from cabapp.track.logging_interval import gap_limit
-from cabapp.track.path import bend_of, curve, far_enough, lengths, stretch_of
+from cabapp.track.path import bend_of, curve, curve_of, far_enough, length_of, lengths, stretch_of
 from cabapp.track.pose import PathEnd, Pose, pose_now
-from cabapp.track.swept_ground import TICK, SweptPieces, swept
+from cabapp.track.swept_ground import TICK, SweptPieces, swept, swept_few
 from cabapp.track.tool import ToolGeometry
-from cabapp.track.towing import Start, tool_heading, tow
+from cabapp.track.towing import Start, tool_heading, tow, tow_few
 from cabapp.track.work_switches import SwitchTimeline, WorkSwitch
 
 CUSP = np.deg2rad(100.0)
@@ -138,14 +138,14 @@ class SwathBuilder:
         self._switches = SwitchTimeline(tool)
         self._left: list[float] = []
         self._odometer = 0
-        self._last: Floats | None = None  # newest accepted fix (t, x, y, sigma)
+        self._last: Fix | None = None  # newest accepted fix (t, x, y, sigma)
         self._fresh()
 
     def _fresh(self) -> None:
         """Forget the stretch before a break; odometer, noise and switches stay."""
         self._smoothing = TrackSmoothing()
         self._doubt = 0.0  # error of the first node, m, until the tractor has surely left it
-        self._reached: Floats | None = None  # newest place that counts for the length of the path
+        self._reached: Fix | None = None  # newest place that counts for the length of the path
         self._nodes = np.zeros((0, 3))  # t, x, y; the first is the start of what is not given out
         self._waiting: deque[list[float]] = deque(maxlen=WAITING)  # noisy fixes since the last node
         self._way = np.zeros(0)  # direction of motion of the chords between them
@@ -199,6 +199,10 @@ class SwathBuilder:
         for one in switches:
             self.switch(one)
         t = np.atleast_1d(np.asarray(t, float))
+        if len(t) == 1 and not last:
+            place = np.asarray(xy, float).ravel().tolist()
+            error = 0.0 if sigma is None else np.asarray(sigma, float).item()
+            return self._feed_one([t.item(), *place, error if error == error else 0.0, 0.0, 0.0])
         if len(t) > BLOCK:
             xy = np.asarray(xy, float).reshape(-1, 2)
             sigma = np.full(len(t), np.nan) if sigma is None else np.asarray(sigma, float)
@@ -224,12 +228,32 @@ class SwathBuilder:
                 continue
             if breaks[a]:
                 out.append(self._close())
-                self._open(rows[a])
+                self._open(rows[a].tolist())
             some = self._smoothing.feed(rows[a:b]) if self._noisy else rows[a:b]
             self._extend(some[int(breaks[a]) :])
-            self._last = rows[b - 1]
+            self._last = rows[b - 1].tolist()
             out.append(self._give(len(self._way) - 1))
         return SweptPieces.join([*out, self.finish()] if last else out, self.leave)
+
+    def _feed_one(self, row: Fix) -> SweptPieces:
+        """Do what `feed` does with one fix in plain numbers."""
+        noise = self._noise.feed_one(*row[:3])
+        if noise is not CALM:
+            self._noisy = True
+            row[3:] = doubt(np.array(row[3:4]), np.array(noise[:1])).item(), *noise
+        out = []
+        for one, breaks in self._filter.feed_one(row):
+            self.used += 1
+            if breaks:
+                out.append(self._close())
+                self._open(one)
+            if self._noisy:
+                self._extend(self._smoothing.feed(np.array([one]))[int(breaks) :])
+            elif not breaks and not self._extend_by_one(one):
+                self._extend(np.array([one]))
+            self._last = one
+            out.append(self._give(len(self._way) - 1))
+        return SweptPieces.join(out, self.leave)
 
     def finish(self) -> SweptPieces:
         """Return what is left at the end of the stint."""
@@ -238,7 +262,7 @@ class SwathBuilder:
 
     # --- one stretch without a break ---------------------------------------------------------
 
-    def _open(self, row: Floats) -> None:
+    def _open(self, row: Fix) -> None:
         if self._last is not None:
             t0, x0, y0 = self._last[:3]
             t1, x1, y1 = row[:3]
@@ -248,8 +272,8 @@ class SwathBuilder:
                 for a, b in self._switches.worked(t0, t1):
                     self.unknown.append((a, b, (x0, y0), (x1, y1)))
         self._last = self._reached = row
-        self._doubt = float(row[4])
-        self._nodes = row[None, :3].copy()
+        self._doubt = row[4]
+        self._nodes = np.array([row[:3]])
 
     def _extend(self, rows: Floats) -> None:
         """Add those fixes that moved far enough from the node before to give a direction."""
@@ -277,6 +301,30 @@ class SwathBuilder:
             chosen = far_enough(rows, need, smooth, self._nodes[-1, 1:], self._waiting)
         self._nodes_of(rows, noisy, chosen)
 
+    def _extend_by_one(self, row: Fix) -> bool:
+        """Do what `_extend` does with one fix in plain numbers; return False, and do nothing, if errors are large."""
+        t, x, y, error = row[:4]
+        need = self.limits.step * min(max(6 * error / self.limits.step, 1), 4)
+        if need > self.limits.step or self._waiting or self._reached is None:
+            return False
+        x0, y0 = self._reached[1:3]
+        self.length += sqrt((x - x0) * (x - x0) + (y - y0) * (y - y0))
+        self._reached = row
+        t0, x0, y0 = self._nodes[-1].tolist()
+        dx, dy = x - x0, y - y0
+        if dx * dx + dy * dy < need * need:
+            return True
+        if len(self._way) and not self.limits.sparse and self._gear[-1] > 0:
+            way = float(np.arctan2(dy, dx))
+            if abs(turn_of(self._way.item(-1), way)) <= CUSP:
+                self._speed = sqrt(dx * dx + dy * dy) / (t - t0)
+                self._nodes = np.concatenate([self._nodes, [[t, x, y]]])
+                self._way = np.append(self._way, way)
+                self._gear = np.append(self._gear, 1.0)
+                return True
+        self._add(np.array([[t, x, y]]))
+        return True
+
     def _surely_left(self, rows: Floats) -> int:
         """Return how many rows there are up to the first surely away from a noisy start, or all; then it is settled."""
         moved = rows[:, 1:3] - self._nodes[-1, 1:]
@@ -291,8 +339,8 @@ class SwathBuilder:
         """Add the nodes chosen of some rows; noise alone is no way, so noisy rows count for its length by their nodes."""
         way = rows if noisy is None else rows[~noisy | np.isin(rows[:, 0], chosen[:, 0])]
         if len(way) and self._reached is not None:
-            self.length += float(lengths(self._reached[1:3], way[:, 1:3]).sum())
-            self._reached = way[-1]
+            self.length += float(lengths(np.array(self._reached[1:3]), way[:, 1:3]).sum())
+            self._reached = way[-1].tolist()
         if len(chosen):
             self._add(chosen)
 
@@ -301,7 +349,7 @@ class SwathBuilder:
         self._nodes = np.concatenate([self._nodes, nodes])
         step = self._nodes[first + 1 :] - self._nodes[first:-1]
         way = np.arctan2(step[:, 2], step[:, 1])
-        dist = np.hypot(step[:, 1], step[:, 2])
+        dist = length_of(step[:, 1], step[:, 2])
         speed = dist / step[:, 0]
         gear = np.ones(len(way))
         if first:
@@ -370,6 +418,8 @@ class SwathBuilder:
         """Return the pieces of the first `count` chords; all but the very last heading come from both sides."""
         if count <= 0:
             return SweptPieces.none(self.leave)
+        if count == 1 and len(self._way) == 2 and not self.limits.sparse:
+            return self._give_one()
         nodes, way, gear = self._nodes, self._way, self._gear
         dist = lengths(nodes[0, 1:], nodes[1:, 1:])
         nose = np.where(gear > 0, way, way + pi)
@@ -395,6 +445,66 @@ class SwathBuilder:
         self._theta = theta[count]
         self._nodes, self._way, self._gear = nodes[count:], way[count:], gear[count:]
         return out
+
+    def _give_one(self) -> SweptPieces:
+        """Do what `_give` does with the first of two chords, and `_sweep` of it, in plain numbers."""
+        nodes, gear = self._nodes.tolist(), self._gear.item(0)
+        first, second = (w if g > 0 else w + pi for w, g in zip(self._way.tolist(), self._gear.tolist()))
+        (_, ax, ay), (_, bx, by), (_, cx, cy) = nodes
+        dist = sqrt((bx - ax) * (bx - ax) + (by - ay) * (by - ay))
+        following = sqrt((cx - bx) * (cx - bx) + (cy - by) * (cy - by))
+        inner = first + turn_of(first, second) * (dist / (dist + following))
+        theta = first - turn_of(first, inner) if self._theta is None else float(self._theta)
+        if self._switches.between(nodes[0][0], nodes[1][0]):
+            nose, gears, dists = (np.array([value]) for value in (first, gear, dist))
+            out = self._sweep(self._nodes[:2], nose, gears, dists, np.array([theta, inner]), 1.0)
+        else:
+            out = self._sweep_one(nodes[0], nodes[1], first, gear, dist, theta, inner)
+        self._theta = inner
+        self._nodes, self._way, self._gear = self._nodes[1:], self._way[1:], self._gear[1:]
+        return out
+
+    def _sweep_one(
+        self, start: list[float], end: list[float], nose: float, gear: float, dist: float, first: float, last: float
+    ) -> SweptPieces:
+        """Do what `_sweep` does with one chord in which nothing switches; `first` and `last` are its headings, rad."""
+        tool = self.tool
+        bend = 2 * max(abs(turn_of(nose, first)), abs(turn_of(nose, last)))
+        if tool.hitch:
+            before = nose if self._psi is None else float(self._psi)
+            self._psi = float(tool_heading(before, [nose], [dist], [gear], [first, last], tool.hitch)[1])
+            bend = max(bend, abs(turn_of(before, self._psi)))
+        outer = dist + bend * (tool.width / 2 + abs(tool.side))
+        parts = min(max(ceil(sqrt(bend * outer / (8 * self.limits.bow))), 1), 60)
+        shares = [(n + 1) / parts for n in range(parts)]
+        x, y, heading = curve_of(start, end, first, last, gear, dist, shares)
+        t = [start[0] + u * (end[0] - start[0]) for u in shares]
+        pose = (start[1], start[2], first, None) if self._pose is None else self._pose
+        ends_x, ends_y, psi = tow_few(tool, pose, x, y, heading, gear, nose)
+        self._pose = (x[-1], y[-1], heading[-1], psi[-1])
+
+        works = self._switches.at((start[0] + t[0]) / 2)
+        across, along = np.sin(psi).tolist(), np.cos(psi).tolist()
+        x, y = [pose[0], *x], [pose[1], *y]
+        quads, s0, s1, when = [], [], [], []
+        for n in range(parts):
+            dx, dy = x[n + 1] - x[n], y[n + 1] - y[n]
+            before, ticks = self._odometer, round(sqrt(dx * dx + dy * dy) / TICK)
+            self._odometer += ticks
+            if gear < 0 or ticks == 0:
+                continue
+            for left, right in works:
+                corners = ((n, left), (n, right), (n + 1, right), (n + 1, left))
+                quads.append(
+                    (
+                        [round((ends_x[k] - across[k] * off) * (1 / TICK)) * TICK for k, off in corners],
+                        [round((ends_y[k] + along[k] * off) * (1 / TICK)) * TICK for k, off in corners],
+                    )
+                )
+                s0.append(before)
+                s1.append(self._odometer)
+                when.append(t[n])
+        return swept_few(quads, s0, s1, when, self.leave)
 
     def _sweep(
         self, nodes: Floats, nose: Floats, gear: Floats, dist: Floats, theta: Floats, stretch: Floats | float

@@ -6,12 +6,14 @@ tan((psi1 - theta)/2) = tan((psi0 - theta)/2) exp(-d/L)  (the tractrix: ProofWik
 Tractrix"; Sayers 1991, Vehicle System Dynamics 20(5), 297-308, for its use off the road).
 """
 
-from math import cos, exp, sin
+import itertools
+from math import cos, exp, sin, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from cabapp.geometry.arrays import Floats
+from cabapp.track.path import length_of
 from cabapp.track.tool import ToolGeometry
 
 Start = tuple[float, float, float, float | None]
@@ -49,15 +51,17 @@ def tool_heading(
     >>> float(tool_heading(np.pi / 2, [0.0], [6.0], [1], [0, 0], 6.0)[1].round(5))
     0.70503
     """
-    out = [float(psi)]
+    ways, dists, gears, turns = (np.asarray(one, float).tolist() for one in (way, dist, gear, np.diff(theta)))
+    return np.array(_followed(float(psi), ways, dists, gears, turns, length))
+
+
+def _followed(
+    psi: float, way: list[float], dist: list[float], gear: list[float], turns: list[float], length: float
+) -> list[float]:
+    """Return `tool_heading` of plain numbers; `turns` are the tractor's, rad."""
+    out = [psi]
     half_c, half_s = cos(psi / 2), sin(psi / 2)
-    turns = np.diff(theta)
-    for a, d, g, turn in zip(
-        np.asarray(way, float).tolist(),
-        np.asarray(dist, float).tolist(),
-        np.asarray(gear, float).tolist(),
-        turns.tolist(),
-    ):
+    for a, d, g, turn in zip(way, dist, gear, turns):
         if g < 0:
             c, s = cos(turn / 2), sin(turn / 2)
             half_c, half_s = half_c * c - half_s * s, half_s * c + half_c * s
@@ -69,8 +73,8 @@ def tool_heading(
             if size > 0:
                 along, across = along / size, across / size
                 half_c, half_s = along * c - across * s, across * c + along * s
-        out.append(2 * np.arctan2(half_s, half_c))
-    return np.array(out)
+        out.append(2 * float(np.arctan2(half_s, half_c)))
+    return out
 
 
 def tow(
@@ -107,8 +111,35 @@ def tow(
         return hitch, heading, start[2]
     step = np.diff(hitch, axis=0)
     psi0 = first_way if start[3] is None else start[3]
-    psi = tool_heading(
-        psi0, np.arctan2(step[:, 1], step[:, 0]), np.hypot(step[:, 0], step[:, 1]), gear, theta, tool.hitch
-    )
+    way = np.arctan2(step[:, 1], step[:, 0])
+    psi = tool_heading(psi0, way, length_of(step[:, 0], step[:, 1]), gear, theta, tool.hitch)
     centre = hitch - tool.hitch * np.column_stack([np.cos(psi), np.sin(psi)])
     return centre, psi[1:], psi0
+
+
+def tow_few(
+    tool: ToolGeometry,
+    start: Start,
+    x: list[float],
+    y: list[float],
+    heading: list[float],
+    gear: float,
+    first_way: float,
+) -> tuple[list[float], list[float], list[float]]:
+    """Return `tow` of a few places on one chord in plain numbers: x and y of the middle line, and all headings."""
+    theta = [start[2], *heading]
+    x, y = [start[0], *x], [start[1], *y]
+    if tool.antenna_to_hitch:
+        x, y = _behind(x, y, theta, tool.antenna_to_hitch)
+    if not tool.hitch:
+        return x, y, theta
+    dx, dy, turns = ([b - a for a, b in itertools.pairwise(one)] for one in (x, y, theta))
+    way = np.arctan2(dy, dx).tolist()
+    dist = [sqrt(east * east + north * north) for east, north in zip(dx, dy)]
+    psi = _followed(first_way if start[3] is None else start[3], way, dist, [gear] * len(way), turns, tool.hitch)
+    return *_behind(x, y, psi, tool.hitch), psi
+
+
+def _behind(x: list[float], y: list[float], heading: list[float], back: float) -> tuple[list[float], list[float]]:
+    east = [place - back * c for place, c in zip(x, np.cos(heading).tolist())]
+    return east, [place - back * s for place, s in zip(y, np.sin(heading).tolist())]

@@ -64,6 +64,10 @@ class SwitchTimeline:
         last = self._switches[bisect_right(self._t, t)]
         return self._known.get((last.on, last.width)) or self._tool.intervals()
 
+    def at(self, t: float) -> Intervals:
+        """Return what works at a time, s: left and right end of each interval, m left of the tractor's line."""
+        return self._intervals[bisect_right(self._t, t)]
+
     def intervals(self, times: Floats) -> tuple[Ints, Floats]:
         """Return what works at rising times, shape (n,), s.
 

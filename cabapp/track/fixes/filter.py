@@ -55,11 +55,6 @@ class FixFilter:
         A sigma of 0 is not stated. The second array, shape (accepted,), is True where the fix
         does not join the one before.
         """
-        if len(rows) == 1:
-            one: list[Floats] = []
-            broken: list[bool] = []
-            self._judge(rows[0].tolist(), one, broken)
-            return np.concatenate([rows[:0], *one]), np.array(broken, bool)
         known = [np.array([row]) for row in (self._before, self._last) if row is not None]
         tangled = self._tangled(rows)
         if not tangled:
@@ -67,7 +62,7 @@ class FixFilter:
         every = np.concatenate([*known, rows])
         dt = np.diff(every[:, 0], prepend=-np.inf)
         odd = np.zeros(0, int) if tangled else np.flatnonzero(self._odd(every, dt))
-        none, n, out, breaks = rows[:0], len(known), list[Floats](), list[bool]()
+        none, n, out, breaks = rows[:0], len(known), list[Any](), list[bool]()
         while n < len(every):
             at = np.searchsorted(odd, n)
             end = int(odd[at]) if at < len(odd) else len(every)
@@ -82,6 +77,12 @@ class FixFilter:
             self._judge(every[n].tolist(), out, breaks)
             n += 1
         return np.concatenate([none, *out]), np.array(breaks, bool)
+
+    def feed_one(self, row: Fix) -> list[tuple[Fix, bool]]:
+        """Do what `feed` does with one row in plain numbers; return each accepted with whether a stretch breaks there."""
+        out, breaks = list[Any](), list[bool]()
+        self._judge(row, out, breaks)
+        return [(accepted[0], broken) for accepted, broken in zip(out, breaks)]
 
     def flush(self) -> None:
         """Count a fix still held at the end as rejected."""
@@ -131,7 +132,7 @@ class FixFilter:
 
     # --- one by one ------------------------------------------------------------------------------
 
-    def _judge(self, row: Fix, out: list[Floats], breaks: list[bool]) -> None:
+    def _judge(self, row: Fix, out: list[Any], breaks: list[bool]) -> None:
         held, last = self._held, self._last
         newest = held if held is not None else last
         if newest is not None and row[0] <= newest[0]:
@@ -177,10 +178,10 @@ class FixFilter:
             return bool(4 * _deviation(before, last, row) < _deviation(before, last, held))
         return not _off_course(before, last, row)
 
-    def _take(self, row: Fix, breaks_here: bool, out: list[Floats], breaks: list[bool]) -> None:
+    def _take(self, row: Fix, breaks_here: bool, out: list[Any], breaks: list[bool]) -> None:
         self._before = None if breaks_here else self._last
         self._last = row
-        out.append(np.array([row]))
+        out.append([row])
         breaks.append(breaks_here)
 
     def _hold(self, row: Fix, cause: str) -> None:

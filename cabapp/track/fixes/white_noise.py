@@ -64,20 +64,23 @@ class WhiteNoise:
 
     def feed(self, rows: Floats) -> Floats | Noise:
         """Return the `Noise` that holds at each of the next fixes (t, x, y), shape (n, 2), or one of all, s and m."""
-        if len(rows) == 1:
-            t, x, y = rows[0].tolist()
-            self._fixes += 1
-            bucket = floor(t / APART)
-            if bucket != self._bucket:
-                self._bucket = bucket
-                self._pick((t, x, y))
-            return self.now
         if len(rows) == 0:
             return self.now
+        if len(rows) == 1:
+            return self.feed_one(*rows[0].tolist())
         base = self._fixes
         found = self._feed_many(rows)
         self._fixes = base + len(rows)
         return found
+
+    def feed_one(self, t: float, x: float, y: float) -> Noise:
+        """Do what `feed` does with one fix in plain numbers."""
+        self._fixes += 1
+        bucket = floor(t / APART)
+        if bucket != self._bucket:
+            self._bucket = bucket
+            self._pick((t, x, y))
+        return self.now
 
     def _feed_many(self, rows: Floats) -> Floats | Noise:
         t, x, y = rows.T.copy()
