@@ -154,6 +154,8 @@ class Store(DurableTransactions):
             raise StoreRefused(
                 "A logbook on a PostgreSQL server is backed up there. Ask who looks after the server, or use pg_dump."
             )
+        if self.trouble:
+            raise StoreRefused("No backup was written. {trouble}", trouble=self.trouble)
         if keep is not None and keep < 1:
             raise StoreRefused("At least one backup has to be kept; nothing was done.")
         self.seal_traces()  # or two devices would later seal the same tail

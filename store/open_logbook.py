@@ -8,6 +8,7 @@ from collections.abc import Callable
 from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from sqlalchemy import Connection, Engine, insert, select
@@ -15,7 +16,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from store.db import schema_version
 from store.db.connection import connect, connect_server
-from store.durability import creation, repair
+from store.durability import creation, process_lock, repair
 from store.durability.memory_fallback import MemoryFallback
 from store.errors import StoreRefused
 from store.logbook import Store
@@ -34,7 +35,8 @@ def open_store(
     `wall`: the machine's clock, POSIX seconds UTC.
     `carry_on`: whether to enter memory mode while the disk cannot be written (`Store.trouble`).
 
-    Raises StoreRefused if the file is no logbook, is newer than this program, or cannot be read or written.
+    Raises StoreRefused if the file is no logbook, is newer than this program, cannot be read or written, or, with
+        `carry_on`, is open in another process. Without, it is then opened for reading (`Store.reads_only`).
 
     Notes: A logbook is made whole or not at all, and a half-made one of an earlier program is made again
     (`store.durability.creation`). The file is checked at every opening. A damaged one is mended (`store.durability.repair`), and `Store.mended`
@@ -43,9 +45,26 @@ def open_store(
     if str(path).startswith(("postgresql:", "postgresql+")):
         return open_server(str(path), device_name, wall)
     path = Path(path).absolute()
-    mended = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        new = not process_lock.lock_path(path).exists()
+        if not process_lock.acquire(path):
+            return _beside_another(path, wall, carry_on)
+    except OSError as error:
+        raise _not_opened(path, error) from error
+    try:
+        return _open(path, device_name, wall, carry_on)
+    except BaseException as error:
+        process_lock.release(path, remove=new)
+        if isinstance(error, (OSError, sqlite3.Error, SQLAlchemyError)):
+            raise _not_opened(path, error) from error
+        raise
+
+
+def _open(path: Path, device_name: str, wall: Callable[[], float], carry_on: bool) -> Store:
+    """Open a logbook whose lock is held."""
+    mended = None
+    try:
         if repair.mended_path(path).exists():
             creation.put_in_place(repair.mended_path(path), path)
         try:
@@ -65,14 +84,35 @@ def open_store(
     except (OSError, sqlite3.Error, SQLAlchemyError) as error:
         if carry_on and (found := _in_memory(path, wall, _reason(error))):
             return found
-        raise StoreRefused(
-            "The logbook {path} cannot be opened for writing ({reason}). "
-            "Look whether the folder is there, may be written to, and has room.",
-            path=path,
-            reason=_reason(error),
-        ) from error
+        raise
     store.mended = mended
     return store
+
+
+def _beside_another(path: Path, wall: Callable[[], float], carry_on: bool) -> Store:
+    """Open a logbook that another process has, for reading.
+
+    Raises StoreRefused if it is to be carried on with, or the other process has not opened it yet.
+    """
+    if carry_on:
+        raise process_lock.in_use(path)
+    try:
+        with closing(sqlite3.connect(path.as_uri() + "?mode=ro", uri=True)) as raw:
+            found = _own_of(lambda query: raw.execute(query).fetchone())
+    except sqlite3.Error:
+        found = None
+    if found is None:
+        raise process_lock.in_use(path)
+    return Store(path, connect(path), *found, wall, reads_only=True)
+
+
+def _not_opened(path: Path, error: Exception) -> StoreRefused:
+    return StoreRefused(
+        "The logbook {path} cannot be opened for writing ({reason}). "
+        "Look whether the folder is there, may be written to, and has room.",
+        path=path,
+        reason=_reason(error),
+    )
 
 
 def open_server(url: str, device_name: str, wall: Callable[[], float]) -> Store:
@@ -186,23 +226,23 @@ def _keep_due(path: Path) -> bool:
 def _in_memory(path: Path, wall: Callable[[], float], why: str) -> Store | None:
     """Return a store in memory mode from a file that can only be read; None if it cannot be."""
     try:
-        memory = MemoryFallback(path)
+        with closing(MemoryFallback(path)) as memory:
+            own = _own_of(memory.first_row)
     except (OSError, sqlite3.Error):
         return None
-    try:
-        (ours,) = memory.first_row("PRAGMA application_id")
-        (revision,) = memory.first_row("SELECT version_num FROM alembic_version")
-        own = memory.first_row("SELECT device, name FROM own")
-    except sqlite3.Error:
+    if own is None:
         return None
-    finally:
-        memory.close()
-    if ours != schema_version.APPLICATION_ID or revision != schema_version.head() or own is None:
-        return None
-    device, name = own
-    store = Store(path, connect(path), device, name, wall, carry_on=True)
+    store = Store(path, connect(path), *own, wall, carry_on=True)
     store.enter_memory_mode(why)
     return store
+
+
+def _own_of(first_row: Callable[[str], Any]) -> tuple[str, str] | None:
+    """Return the device and name of a logbook; None if it is none of this program's."""
+    (ours,) = first_row("PRAGMA application_id")
+    (revision,) = first_row("SELECT version_num FROM alembic_version")
+    own: tuple[str, str] | None = first_row("SELECT device, name FROM own")
+    return own if ours == schema_version.APPLICATION_ID and revision == schema_version.head() else None
 
 
 def _keep_copy(path: Path, revision: str) -> None:

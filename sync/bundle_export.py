@@ -26,8 +26,14 @@ def export_bundle(store: Store, directory: Path | str, passphrase: str | None = 
     A device has one bundle in a folder, which a later one replaces. Open traces are sealed first, so
     the bundle carries them up to the last sync. With a passphrase it is encrypted.
 
-    Raises BundleRefused if there is no farm yet, or the folder cannot be written to.
+    Raises BundleRefused if there is no farm yet, nothing is being saved here, or the folder cannot be written to.
     """
+    if store.trouble:  # its numbers may be given again
+        raise BundleRefused(
+            "Nothing was exported, because nothing is being saved here: what is only in memory must not be met "
+            "elsewhere. Make room on the disk of {path}, or put it back.",
+            path=store.path,
+        )
     try:
         store.seal_traces()
     except InvalidEncoding as error:

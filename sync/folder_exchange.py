@@ -109,6 +109,8 @@ class FolderWatcher:
         return ready
 
     def _due(self, folder: Path) -> bool:
+        if self._store.trouble:
+            return False  # nothing is being saved; the cab says so
         there = (folder / bundle_name(self._store, self._passphrase is not None)).exists()
         before, now = self._written.get(folder), self._state()
         if before is None or not there:

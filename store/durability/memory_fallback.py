@@ -4,14 +4,21 @@ import shutil
 import sqlite3
 import tempfile
 import uuid
+from collections.abc import Set
 from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+from sqlalchemy import Engine
+from sqlalchemy.orm import Session
+
 from store.db.connection import connect_memory
-from store.models import FACTS, Base, TraceTail
+from store.facts import reference_changes
+from store.models import FACTS, REFERENCES, Base, Peer, SignedPage, TraceTail
 
 RETRY_S = 10.0
+Key = tuple[Any, ...]
+_OWN = "SELECT device, next_seq, stamp, office FROM own"
 
 
 class MemoryFallback:
@@ -26,6 +33,8 @@ class MemoryFallback:
         self._alive = sqlite3.connect(name, uri=True, check_same_thread=False)
         try:
             _load(path, self._alive)
+            self._base: tuple[str, int] = (self.first_row(_OWN) or ("", 0))[:2]
+            self._tails = _rows(self._alive, TraceTail.__tablename__)
         except (OSError, sqlite3.Error):
             self._alive.close()
             raise
@@ -35,38 +44,92 @@ class MemoryFallback:
         """Return the first row of a query as a tuple; None if there is none."""
         return self._alive.execute(query).fetchone()
 
-    def write_back(self) -> None:
-        """Write all that is new into the file, in one transaction.
+    def write_back(self, engine: Engine) -> None:
+        """Add all that is new to the file, in one transaction; what others wrote there meanwhile stays.
 
-        Raises sqlite3.Error if the file still cannot be written; then it is as it was.
+        Raises sqlite3.Error, SQLAlchemyError if the file still cannot be written; then it is as it was.
         """
-        with closing(sqlite3.connect(self.path, isolation_level=None, timeout=0.2)) as file:
-            file.execute("PRAGMA synchronous=FULL")
-            file.execute("PRAGMA foreign_keys=ON")
-            file.execute("BEGIN IMMEDIATE")
-            file.execute("PRAGMA defer_foreign_keys=ON")
-            for table in Base.metadata.sorted_tables:
-                self._write_table(file, table.name, [c.name for c in table.primary_key])
-            file.execute("COMMIT")
+        with engine.execution_options(write=True).connect() as connection:
+            file: Any = connection.connection.driver_connection
+            file.execute("PRAGMA busy_timeout=200")
+            try:
+                with connection.begin(), Session(connection) as session:
+                    file.execute("PRAGMA defer_foreign_keys=ON")
+                    self._follow_numbers(file)
+                    changed = self._new_changes(file)
+                    for table in (*FACTS, SignedPage.__tablename__, Peer.__tablename__):
+                        self._add_rows(file, table)
+                    self._write_tails(file)
+                    for name, model in REFERENCES.items():
+                        reference_changes.apply_changes(session, model, changed.get(name, ()))
+                    session.commit()
+            finally:
+                file.execute("PRAGMA busy_timeout=5000")
 
-    def _write_table(self, file: sqlite3.Connection, table: str, keys: list[str]) -> None:
-        named = ", ".join(f'"{k}"' for k in keys)
-        query = f'SELECT {named} FROM "{table}"'
-        there, here = set(file.execute(query)), set(self._alive.execute(query))
-        where = " AND ".join(f'"{k}" = ?' for k in keys)
-        if table == TraceTail.__tablename__:
-            file.executemany(f'DELETE FROM "{table}" WHERE {where}', there - here)
-        settled = table in FACTS or table in ("page", TraceTail.__tablename__)
-        for key in here - there if settled else here:
+    def _follow_numbers(self, file: sqlite3.Connection) -> None:
+        """Move the records of memory behind those the file has got, then move the file's next number behind both.
+
+        Notes: No number of memory can be known elsewhere, for nothing is exported from here.
+        """
+        device, first, *_ = file.execute(_OWN).fetchone()
+        was, base = self._base
+        shift = first - base
+        if (device, shift) != (was, 0):
+            with self._alive as memory:
+                for table in FACTS:  # by way of negative numbers, for none may be there twice at any time
+                    memory.execute(f'UPDATE "{table}" SET seq = -seq WHERE device = ? AND seq >= ?', (was, base))
+                    memory.execute(
+                        f'UPDATE "{table}" SET seq = ? - seq, device = ?, stamp = substr(stamp, 1, 31) || ? '
+                        "WHERE device = ? AND seq < 0",
+                        (shift, device, device[:8], was),
+                    )
+                memory.execute("UPDATE own SET next_seq = next_seq + ?, device = ?", (shift, device))
+            self._base = device, first
+        _device, next_seq, stamp, office = self.first_row(_OWN)
+        file.execute(
+            "UPDATE own SET next_seq = ?, stamp = max(stamp, ?), office = coalesce(office, ?)",
+            (next_seq, stamp, office),
+        )
+
+    def _new_changes(self, file: sqlite3.Connection) -> dict[str, list[str]]:
+        """Return the reference rows, by table, that changes of memory are about."""
+        there = set(file.execute('SELECT id FROM "change"'))
+        found: dict[str, list[str]] = {}
+        for key, table, row_id in self._alive.execute('SELECT id, "table", row_id FROM "change"'):
+            if (key,) not in there:
+                found.setdefault(table, []).append(row_id)
+        return found
+
+    def _add_rows(self, file: sqlite3.Connection, table: str, but: Set[Key] = frozenset()) -> None:
+        """Write the rows of a table that are in memory only, except some."""
+        keys = _keys(table)
+        for key in _rows(self._alive, table) - _rows(file, table) - but:
+            where = " AND ".join(f'"{k}" = ?' for k in keys)
             row = self._alive.execute(f'SELECT * FROM "{table}" WHERE {where}', key)
             names = ", ".join(f'"{d[0]}"' for d in row.description)
             marks = ", ".join("?" * len(row.description))
-            verb = "INSERT" if settled else "INSERT OR REPLACE"
-            file.execute(f'{verb} INTO "{table}" ({names}) VALUES ({marks})', row.fetchone())
+            file.execute(f'INSERT INTO "{table}" ({names}) VALUES ({marks})', row.fetchone())
+
+    def _write_tails(self, file: sqlite3.Connection) -> None:
+        """Add what was appended to traces in memory, and remove what was sealed there."""
+        table = TraceTail.__tablename__
+        self._add_rows(file, table, self._tails)
+        where = " AND ".join(f'"{k}" = ?' for k in _keys(table))
+        file.executemany(f'DELETE FROM "{table}" WHERE {where}', self._tails - _rows(self._alive, table))
 
     def close(self) -> None:
         self.engine.dispose()
         self._alive.close()
+
+
+def _keys(table: str) -> list[str]:
+    return [column.name for column in Base.metadata.tables[table].primary_key]
+
+
+def _rows(of: sqlite3.Connection, table: str) -> set[Key]:
+    """Return the primary keys of a table's rows."""
+    names = ", ".join(f'"{k}"' for k in _keys(table))
+    return set(of.execute(f'SELECT {names} FROM "{table}"'))
 
 
 def _load(path: Path, into: sqlite3.Connection) -> None:

@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import Any, Self
 
 from sqlalchemy import Connection, Engine
-from sqlalchemy.exc import DBAPIError, IntegrityError
+from sqlalchemy.exc import DBAPIError, IntegrityError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from store.db.connection import reading
 from store.db.protocols import Result
+from store.durability import process_lock
 from store.durability.memory_fallback import RETRY_S, MemoryFallback
 from store.errors import Message, StoreRefused, message
 from store.facts import hybrid_clock
@@ -26,6 +27,7 @@ class DurableTransactions:
     `mended`: set when the logbook was found damaged and mended at opening.
     `trouble`: set while nothing can be saved and the logbook is in memory mode; it must be shown as long as it is set.
         Only a store opened with ``carry_on`` enters that mode.
+    `reads_only`: whether another process has the logbook, so that this store refuses to write.
     """
 
     def __init__(
@@ -36,8 +38,11 @@ class DurableTransactions:
         device_name: str,
         wall: Callable[[], float] = time.time,
         carry_on: bool = False,
+        reads_only: bool = False,
     ):
         self.path = path
+        self.reads_only = reads_only
+        self._locked = not reads_only and engine.dialect.name == "sqlite"
         self.device = device
         self.device_name = device_name
         self.mended: Message | None = None
@@ -89,6 +94,8 @@ class DurableTransactions:
 
     @contextmanager
     def _refusing(self) -> Iterator[None]:
+        if self.reads_only:
+            raise process_lock.in_use(self.path)
         try:
             yield
         except IntegrityError as error:
@@ -152,8 +159,8 @@ class DurableTransactions:
                 return True
             self._tried = time.monotonic()
             try:
-                self._memory.write_back()
-            except sqlite3.Error:
+                self._memory.write_back(self._file_engine)
+            except (sqlite3.Error, SQLAlchemyError):
                 return False
             self._memory.close()
             self._use(self._file_engine)
@@ -170,6 +177,9 @@ class DurableTransactions:
         """Close the file, first writing what is in memory to it if possible."""
         self.leave_memory_mode()
         self._engine.dispose()
+        if self._locked:
+            self._locked = False
+            process_lock.release(self.path)
 
     def __enter__(self) -> Self:
         return self

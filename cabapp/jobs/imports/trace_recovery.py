@@ -63,7 +63,7 @@ def refill(store: Store, folder: Path) -> Message | None:
     nothing is found. The end of a trace is filled only in a logbook that was just mended, for
     elsewhere nothing says that anything was lost there.
     """
-    if store.trouble:
+    if store.trouble or store.reads_only:
         return None
     back = lost = 0
     try:
