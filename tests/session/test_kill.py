@@ -58,15 +58,17 @@ def test_killed_in_mid_replay_it_resumes_with_the_count_of_a_rebuild(seconds, tm
         {"at": t0 + 90, "kind": "stop", "more": {"reason": "seeder"}},
         {"at": t0 + 100, "kind": "restart", "more": {}},
     ]
-    shutil.copy(stocked, tmp_path)
+    folder = tmp_path / "killed"  # beside the test's own logbook, which this process has open
+    folder.mkdir()
+    shutil.copy(stocked, folder)
     plan = {
         "fixes": [(f.t, f.lat, f.lon, f.sigma, f.quality) for f in fixes],
         "who": [ids.ann, ids.red, ids.roller, ids.field],
         "taps": taps,
     }
-    (tmp_path / "plan.json").write_text(json.dumps(plan))
-    at, state = drive_until_killed(tmp_path, seconds)
-    with open_store(tmp_path / "logbook.sqlite") as own:
+    (folder / "plan.json").write_text(json.dumps(plan))
+    at, state = drive_until_killed(folder, seconds)
+    with open_store(folder / "logbook.sqlite") as own:
         (stint,) = own.all(Stint)
         kept = own.read_trace(stint.id)
         # what was said before the kill is there, all but the last second
