@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from math import nan
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -31,7 +32,7 @@ from cabapp.track.receiver_error import ReceiverError, judge
 from cabapp.track.swath import MachineLimits, SwathBuilder, Unknown, leavings
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
-from cabapp.track.usable_fixes import usable_fixes
+from cabapp.track.usable_fixes import is_flawless, usable_fixes
 from cabapp.track.work_switches import WorkSwitch
 
 MARGIN = 40.0  # m of grid around the field
@@ -279,6 +280,13 @@ class JobCount:
         if lat is None or lon is None:
             return None
         stint = self._present
+        given = (t, lat, lon, sigma, hdop, quality)
+        if np.size(t) == 1:
+            fix = tuple(nan if one is None else np.asarray(one, float).item() for one in given)
+            if is_flawless(fix[0], fix[1], fix[2], fix[5], stint.start):
+                x, y = self.plane.place(fix[1], fix[2])
+                if self.ground.holds(x, y):
+                    return self._add_fix(stint, (fix[0], x, y, *fix[3:]))
         quality = None if quality is None else np.atleast_1d(quality)
         _, rows = self._rows(t, lat, lon, sigma, hdop, quality, stint.start)
         if not len(rows.t):
@@ -287,6 +295,18 @@ class JobCount:
             pieces = stint.feed(rows.t, rows.xy, rows.near, rows.sigma)
             if not stint.misread:
                 return self._count(stint, pieces)
+        return self._count_again(stint)
+
+    def _add_fix(self, stint: LiveStint, fix: tuple[float, ...]) -> Cells | None:
+        """Count one fix in plain numbers: time, s, place, m, error, m, HDOP and quality."""
+        if not stint.note_fix(fix, True):
+            pieces = stint.feed_one(*fix[:4])
+            if not stint.misread:
+                return self._count(stint, pieces)
+        return self._count_again(stint)
+
+    def _count_again(self, stint: LiveStint) -> Cells:
+        """Count the present stint anew by the rules known of it now."""
         self._bare()
         self.grid.begin(stint.builder.leave, stint.builder.tool.width)
         self._count(stint, stint.again())

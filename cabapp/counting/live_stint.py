@@ -72,10 +72,18 @@ class LiveStint:
         self._interval.add(t)
         return self.misread
 
+    def note_fix(self, fix: tuple[float, ...], near: bool) -> bool:
+        """Do what `note_fixes` does with one: time, place, error, HDOP and quality, NaN where not stated."""
+        for kept, value in zip(self._fixes, (*fix[:3], near, *fix[3:]), strict=True):
+            kept.append(value)
+        self._interval.add_one(fix[0])
+        return self.misread
+
     @property
     def misread(self) -> bool:
         """Whether the fixes were taken by another logging interval or noise than is known of them now."""
-        return self._rules != self.builder.limits
+        rules = self._rules
+        return rules is not self.builder.limits and rules != self.builder.limits
 
     @property
     def _rules(self) -> MachineLimits:
@@ -105,6 +113,12 @@ class LiveStint:
         else:
             self.away = None
         return self._keep(self.builder.feed(t, xy, sigma=sigma)) if len(t) else SweptPieces.none(self.builder.leave)
+
+    def feed_one(self, t: float, x: float, y: float, sigma: float) -> SweptPieces:
+        """Do what `feed` does with one fix on counted ground, in plain numbers."""
+        self.course.feed_one(t, x, y)
+        self._pose = self.away = None
+        return self._keep(self.builder.feed_one(t, x, y, sigma))
 
     def finish(self) -> SweptPieces:
         """Return the pieces left at the end of the stint."""

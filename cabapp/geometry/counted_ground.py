@@ -46,6 +46,8 @@ class CountedGround:
         if field is not None:
             self._counted = field.buffer(NEAR_M, quad_segs=8)
             shapely.prepare(self._counted)
+            self._edge = self._counted.boundary
+            self._clear = 0.0, 0.0, 0.0  # middle and radius, m, of a circle that is counted
 
     def near(self, xy: ArrayLike) -> Bools:
         """Return which places, shape (n, 2), m, are counted; NaN is not."""
@@ -53,6 +55,19 @@ class CountedGround:
         if self._field is None:
             return np.asarray(np.hypot(places[:, 0], places[:, 1]) <= ACROSS_M)
         return np.asarray(shapely.contains_xy(self._counted, places[:, 0], places[:, 1]))
+
+    def holds(self, x: float, y: float) -> bool:
+        """Return whether one place is counted: `near` in plain numbers, asking the outline only now and then."""
+        if self._field is None:
+            return bool(np.hypot(x, y) <= ACROSS_M)
+        middle_x, middle_y, radius = self._clear
+        if (x - middle_x) * (x - middle_x) + (y - middle_y) * (y - middle_y) < radius * radius:
+            return True
+        if not shapely.contains_xy(self._counted, x, y):
+            return False
+        # a little less, so that no rounding matters
+        self._clear = x, y, 0.999 * float(shapely.distance(self._edge, shapely.Point(x, y)))
+        return True
 
     def away(self, x: float, y: float) -> float:
         """Return how far a place lies from the field, m, or from the origin without one; 0 inside.

@@ -1,6 +1,6 @@
 """Metres and degrees: an equal-area plane for one field, and short distances without one."""
 
-from math import cos, radians
+from math import cos, isfinite, nan, radians
 
 import numpy as np
 import shapely
@@ -68,13 +68,20 @@ class Plane:
         """
         lat = np.atleast_1d(np.asarray(lat, float))
         lon = np.atleast_1d(np.asarray(lon, float))
-        # plain numbers take the same way several times faster
-        x, y = self._forward.transform(*((lon, lat) if len(lat) != 1 else (lon.item(), lat.item())))
         xy = np.empty((len(lat), 2))
+        if len(lat) == 1:
+            xy[0] = self.place(lat.item(), lon.item())
+            return xy
+        x, y = self._forward.transform(lon, lat)
         xy[:, 0], xy[:, 1] = x, y
         if not np.isfinite(xy).all():
             xy[~np.isfinite(xy).all(axis=1)] = np.nan
         return xy
+
+    def place(self, lat: float, lon: float) -> tuple[float, float]:
+        """Return `to_xy` of one place in plain numbers, several times faster."""
+        x, y = self._forward.transform(lon, lat)
+        return (x, y) if isfinite(x) and isfinite(y) else (nan, nan)
 
     def flatten(self, geometry: GeoJson) -> shapely.Geometry:
         """Return an RFC 7946 geometry, degrees, as a shape on the plane, m."""

@@ -23,6 +23,14 @@ class Course:
         late = t > t[-1] - 2 * LONG_S  # of a whole day the end is enough
         for one, (x, y) in zip(t[late].tolist(), xy[late].tolist()):
             self._places.append((one, x, y))
+        self._forget()
+
+    def feed_one(self, t: float, x: float, y: float) -> None:
+        """Take one place, m, at a time, s."""
+        self._places.append((t, x, y))
+        self._forget()
+
+    def _forget(self) -> None:
         while self._places[-1][0] - self._places[0][0] > LONG_S:
             self._places.popleft()
 

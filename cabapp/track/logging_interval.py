@@ -44,15 +44,18 @@ class LoggingInterval:
             return
         first = float(times[0]) if self._newest is None else self._newest
         self._newest = float(times[-1])
-        if len(times) == 1:
-            if self._newest > first:
-                self._note(min(max(round((self._newest - first) / _BIN), 1), _BINS), 1)
-        else:
-            steps = np.diff(times, prepend=first)
-            found = np.bincount(np.clip(np.rint(steps[steps > 0] / _BIN), 1, _BINS).astype(np.int64))
-            for number in np.flatnonzero(found).tolist():
-                self._note(number, int(found[number]))
+        steps = np.diff(times, prepend=first)
+        found = np.bincount(np.clip(np.rint(steps[steps > 0] / _BIN), 1, _BINS).astype(np.int64))
+        for number in np.flatnonzero(found).tolist():
+            self._note(number, int(found[number]))
         if self._total:
+            self._settle()
+
+    def add_one(self, t: float) -> None:
+        """Take the time of one fix, POSIX s: `add` in plain numbers."""
+        before, self._newest = self._newest, t
+        if before is not None and t > before:
+            self._note(min(max(round((t - before) / _BIN), 1), _BINS), 1)
             self._settle()
 
     def _note(self, number: int, count: int) -> None:

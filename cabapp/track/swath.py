@@ -9,7 +9,7 @@ from bisect import bisect_right
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from math import ceil, hypot, inf, pi, sqrt
+from math import ceil, hypot, inf, isnan, nan, pi, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -200,9 +200,8 @@ class SwathBuilder:
             self.switch(one)
         t = np.atleast_1d(np.asarray(t, float))
         if len(t) == 1 and not last:
-            place = np.asarray(xy, float).ravel().tolist()
-            error = 0.0 if sigma is None else np.asarray(sigma, float).item()
-            return self._feed_one([t.item(), *place, error if error == error else 0.0, 0.0, 0.0])
+            x, y = np.asarray(xy, float).ravel().tolist()
+            return self.feed_one(t.item(), x, y, nan if sigma is None else np.asarray(sigma, float).item())
         if len(t) > BLOCK:
             xy = np.asarray(xy, float).reshape(-1, 2)
             sigma = np.full(len(t), np.nan) if sigma is None else np.asarray(sigma, float)
@@ -235,9 +234,10 @@ class SwathBuilder:
             out.append(self._give(len(self._way) - 1))
         return SweptPieces.join([*out, self.finish()] if last else out, self.leave)
 
-    def _feed_one(self, row: Fix) -> SweptPieces:
+    def feed_one(self, t: float, x: float, y: float, sigma: float) -> SweptPieces:
         """Do what `feed` does with one fix in plain numbers."""
-        noise = self._noise.feed_one(*row[:3])
+        row = [t, x, y, 0.0 if isnan(sigma) else sigma, 0.0, 0.0]
+        noise = self._noise.feed_one(t, x, y)
         if noise is not CALM:
             self._noisy = True
             row[3:] = doubt(np.array(row[3:4]), np.array(noise[:1])).item(), *noise

@@ -126,16 +126,32 @@ def swept_few(
     """Return `swept` of plain numbers; of each quadrilateral x and y of its four corners, m."""
     if not corners:
         return SweptPieces.none(leave)
-    quad = np.array(corners).transpose(0, 2, 1)
-    columns = quad, np.array(s0, np.int64), np.array(s1, np.int64), np.array(t)
-    return SweptPieces(*columns, leave) if all(_is_convex(*one) for one in corners) else swept(*columns, leave)
+    which, parts = [], []
+    for n, (x, y) in enumerate(corners):
+        dx, dy = ([one[k - 3] - one[k] for k in range(4)] for one in (x, y))
+        turns = [dx[k] * dy[k - 3] - dy[k] * dx[k - 3] for k in range(4)]
+        some = [(x, y)] if min(turns) >= 0 or max(turns) <= 0 else _split_one(x, y, turns)
+        parts += some
+        which += [n] * len(some)
+    quad = np.array(parts).transpose(0, 2, 1)
+    begin, end = (np.array([one[n] for n in which], np.int64) for one in (s0, s1))
+    return SweptPieces(quad, begin, end, np.array([t[n] for n in which]), leave)
 
 
-def _is_convex(x: list[float], y: list[float]) -> bool:
-    """Return whether the four corners of one quadrilateral all turn the same way."""
-    sides = [(x[n] - x[n - 1], y[n] - y[n - 1]) for n in range(4)]
-    turns = [sides[n - 1][0] * sides[n][1] - sides[n - 1][1] * sides[n][0] for n in range(4)]
-    return min(turns) >= 0 or max(turns) <= 0
+def _split_one(x: list[float], y: list[float], turns: list[float]) -> list[tuple[list[float], list[float]]]:
+    """Do what `_split` does with one in plain numbers."""
+    ax, ay, bx, by = x[1] - x[0], y[1] - y[0], x[2] - x[3], y[2] - y[3]
+    den = ax * by - ay * bx
+    if den != 0:
+        f = ((x[3] - x[0]) * by - (y[3] - y[0]) * bx) / den
+        g = ((x[3] - x[0]) * ay - (y[3] - y[0]) * ax) / den
+        if 0 <= f <= 1 and 0 <= g <= 1:
+            px, py = x[0] + f * ax, y[0] + f * ay
+            return [([x[k], px, x[m], x[m]], [y[k], py, y[m], y[m]]) for k, m in ((0, 3), (1, 2))]
+    minority = 1.0 if sum(turn > 0 for turn in turns) == 1 else -1.0
+    bent = [turn * minority for turn in turns]
+    a, b, c, d = ((bent.index(max(bent)) + k) % 4 for k in range(4))
+    return [([x[k] for k in some], [y[k] for k in some]) for some in ((a, b, c, c), (a, c, d, d))]
 
 
 def _split(quad: Floats, turns: Floats) -> tuple[Floats, Floats]:

@@ -81,12 +81,14 @@ def usable_fixes(
     return FilterResult(keep, reasons)
 
 
+def is_flawless(t: float, lat: float, lon: float, quality: float, since: float) -> bool:
+    """Return whether one fix, quality NaN = not stated, passes every check of `usable_fixes`, in plain numbers."""
+    place = abs(lat) <= 90 and abs(lon) <= 180 and (lat != 0 or lon != 0)
+    return place and quality != 0 and since - DAY <= t <= since + LONGEST_STINT
+
+
 def _flawless(t: Floats, lat: Floats, lon: Floats, quality: ArrayLike | None, since: float) -> bool:
-    """Return whether all fixes pass every check of `usable_fixes`, as single fixes nearly always do."""
-    if len(t) == 1 and quality is None:  # plain numbers are many times faster
-        when, north, east = t.item(), lat.item(), lon.item()
-        place = abs(north) <= 90 and abs(east) <= 180 and (north != 0 or east != 0)
-        return place and since - DAY <= when <= since + LONGEST_STINT
+    """Return whether all fixes pass every check of `usable_fixes`, as nearly always."""
     good = (np.abs(lat) <= 90) & (np.abs(lon) <= 180) & ((lat != 0) | (lon != 0))
     good &= (t >= since - DAY) & (t <= since + LONGEST_STINT)
     if quality is not None:

@@ -27,7 +27,7 @@ def test_the_interval_is_the_median_step_and_grows_the_same_one_by_one(interval,
     t = np.insert(t, 100, t[99])
     found = LoggingInterval()
     for one in t:
-        found.add(one)
+        found.add_one(float(one))
     steps = np.diff(t)
     assert found.interval == logging_interval(t) == pytest.approx(np.median(steps[steps > 0]), abs=0.026)
 
