@@ -11,11 +11,13 @@ from cabapp.jobs.records.dating.event_order import DATED_BEFORE
 from cabapp.jobs.records.dating.stint_rows import brought_in
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.new_stint import job_in_season
+from cabapp.jobs.records.tap_log import written_taps
 from cabapp.session.state.session_clock import Era, SessionClock
 from store import Store
 from store.facts.hybrid_clock import clock_fault
-from store.models import Correction, Fact, FuelEntry, HandOver, Job, Mark, Own, Stint, Tap
+from store.models import Correction, FuelEntry, HandOver, Job, Mark, Own, Stint, Tap
 
+DAY_S = 86400.0
 MOST_ERAS = 100
 """Older ones are let go of: their rows stay as they are dated."""
 DATED = (Stint, Tap, FuelEntry, Mark, HandOver)
@@ -45,7 +47,10 @@ class Redating:
         ends = [era.first for era in self._eras[1:]] + [new.first]
         wrong = [(era.first, end, off) for era, end, off in zip(self._eras, ends, offs, strict=True) if off]
         done = [self._redate(first, end, off) for first, end, off in wrong]
-        dated = [replace(new, first=era.first) if off else era for era, off in zip(self._eras, offs, strict=True)]
+        dated = [
+            replace(era, shift=era.shift + off, proven=era.proven or (new.proven and not era.played))
+            for era, off in zip(self._eras, offs, strict=True)
+        ]
         self._eras = [*dated[-MOST_ERAS:], new]
         return any(done)
 
@@ -92,12 +97,17 @@ class Redating:
         return str(said or message("The tablet's clock was set; what was written before is dated by it."))
 
 
-def unproven_since(store: Store, stint: Stint | None, facts: list[Fact], now: float) -> int | None:
-    """Return the number of the first row of an open stint that only the tablet's clock has dated; None without one.
+def unproven_since(store: Store, now: float) -> int | None:
+    """Return the number of the first row that only the tablet's clock, as it is now, has dated; None without one.
 
-    `facts`: the stint's taps. A trace proves the time; times that are not before now are of another clock.
+    Notes: The newest stints of the last day count, back to one with a trace, which proves its time, or with times that
+    fall or are not before now: those are of a clock that was set since.
     """
-    if stint is None or len(store.read_trace(stint.id)):
-        return None
-    times = [stint.at, *(tap.at for tap in facts if isinstance(tap, Tap))]
-    return stint.seq if times == sorted(times) and times[-1] <= now else None
+    corrections, since, until = Corrections(store), None, now
+    for stint in reversed([one for one in store.all(Stint) if one.device == store.device]):
+        rows = [stint, *(tap for tap in written_taps(store, stint.id) if tap.kind not in DATED_BEFORE)]
+        times = [corrections.clocked(row.id).get("at", row.at) for row in rows]
+        if times != sorted(times) or times[-1] > until or now - times[0] > DAY_S or len(store.read_trace(stint.id)):
+            break
+        since, until = stint.seq, times[0]
+    return since

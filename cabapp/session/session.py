@@ -69,12 +69,12 @@ class Session:
 
     def _resume(self):
         """Go on with this tablet's last stint when nothing ended it."""
-        found, since = stint_to_resume(self._store), None
+        found = stint_to_resume(self._store)
         if found is not None:
             stint, handed = found
             self._open(stint)
             self._runner.hand_over_id = handed
-            since = unproven_since(self._store, self._runner.stint, self._runner.taps, self._time())
+        since = unproven_since(self._store, self._time())
         self._redating = Redating(self._store, self._farm, self._clock, since)
 
     def _open(self, stint: Stint):
