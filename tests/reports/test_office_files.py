@@ -323,6 +323,7 @@ def test_a_correction_from_elsewhere_cannot_do_what_it_likes(small_job):
     (["correct", "stint", "zzz", "width_m=5", "--reason", "x"], "; 0 do"),
     (["correct", "stint", "{stint}", "width_m=5"], "says why"),
     (["correct", "stint", "{stint}", "width_m=0", "--reason", "x"], "cannot be 0"),
+    (["correct", "stint", "{stint}", "season=soon", "--reason", "x"], "no season"),
     (["correct", "stint", "{stint}", "device=5", "--reason", "x"], "corrects nothing"),
     (["correct", "tap", "{tap}", "at=noon", "--reason", "x"], "no time"),
     (["correct", "fuel", "{fuel}", "litres=5ft", "--reason", "x"], "with gal or l"),

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from cabapp.__main__ import main
 from cabapp.common.clock import ManualClock
 from cabapp.common.message import message
 from cabapp.jobs.pass_counts import assembler
@@ -19,6 +20,7 @@ from cabapp.jobs.records.dating.event_order import in_order, rising, rising_taps
 from cabapp.jobs.records.pending_handovers import pending_handovers
 from cabapp.jobs.records.stint_state import TapRefused, stint_state
 from cabapp.jobs.records.work_intervals import idle_spans, seconds
+from cabapp.reports.job.field_log import field_log
 from cabapp.reports.model.job_record import jobs_of, read_job
 from cabapp.reports.season.office_build import build
 from cabapp.session import Session
@@ -143,6 +145,7 @@ def test_what_a_wrong_clock_dated_is_dated_again_when_the_receiver_is_found(stor
     assert row.at == pytest.approx(T0, abs=2.0) and season_of(store, row) == 2026
     (written,) = store.all(Stint)
     assert written.at == T0 + fast
+    assert "dated again" in field_log(read_job(store, jobs_of(store)[0]), T0)
     said = [one for one in store.all(Correction) if one.corrects_id == written.id]
     assert said[-1].detail[CLOCK] == pytest.approx(fast, abs=2.0) and "by satellite time" in said[-1].reason
 
@@ -282,6 +285,19 @@ def test_a_machine_asleep_between_two_readings_dates_nothing_again(store):
         clock.advance(1.0)
         session.tick()
     assert clock.readings > 20 and not store.all(Correction)
+
+
+def test_a_stint_is_moved_to_another_season_by_command(store, capsys):
+    """The same work on the same field, and its fuel and hand-overs with it; the page says so."""
+    drive(store)
+    drive(store, later=HOUR, operator="ben")
+    stint = store.all(Stint)[0].id
+    words = ["correct", "stint", stint, "season=2025", "--reason", "the clock was wrong", "--store", str(store.path)]
+    assert main(words) == 0
+    seasons = {job.season: [one.operator for one in read_job(store, job).stints] for job in jobs_of(store)}
+    assert seasons == {2025: ["Ann"], 2026: ["Ben"]}
+    (job,) = [job for job in jobs_of(store) if job.season == 2025]
+    assert "season: 2025 (was another)" in field_log(read_job(store, job), T0)
 
 
 def test_a_person_s_correction_stands_before_a_clock_s(store):

@@ -1,9 +1,10 @@
 """Taps and corrections as text: the present value, the first one, who changed it and why."""
 
+import itertools
 from collections import Counter
 
 from cabapp.common.wording import times
-from cabapp.jobs.records.corrections import COLUMNS, ID
+from cabapp.jobs.records.corrections import CLOCK, COLUMNS, ID
 from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.jobs.records.tool_parts import PART_KINDS
@@ -20,7 +21,11 @@ MOST_PARTS = 20
 def correction_tables(record: JobRecord) -> list[Table]:
     """Return a table of the corrections, if there are any."""
     heads = [("when", ""), ("who", ""), ("what", ""), ("why", "")]
-    rows = [_correction(row, record) for row in record.corrections]
+    clocked = [row for row in record.corrections if CLOCK in (row.detail or {})]
+    rows = [_correction(row, record) for row in record.corrections if row not in clocked]
+    for reason, of in itertools.groupby(clocked, key=lambda row: row.reason):
+        same = list(of)
+        rows.append([record.format.when(same[0].at), "–", f"dated again {times(len(same))}", reason])
     note = "laid on top; what was first written stays"
     return [Table("Corrections", heads, rows, note=note, key="corrections")] if rows else []
 
@@ -43,7 +48,7 @@ def _correction(row: Correction, record: JobRecord) -> list[str]:
 
 _COLUMN = {
     "operator_id": "operator", "tractor_id": "tractor", "tool_id": "tool", "width_m": "width",
-    "litres": "fuel", "at": "time", "price_per_l": "price a litre",
+    "job_id": "season", "litres": "fuel", "at": "time", "price_per_l": "price a litre",
 }  # fmt: skip
 
 
@@ -52,6 +57,8 @@ def _value(key: str, value, row: Correction, record: JobRecord) -> str:
     kind = COLUMNS.get(row.corrects_table, {}).get(key)
     if value is None:
         return "nothing"
+    if key == "job_id":
+        return str(record.job.season) if value == record.job.id else "another"
     if kind == ID:
         return record.names.get(value, "?")
     if isinstance(kind, type) and isinstance(value, (int, float)) and not isinstance(value, bool):
