@@ -175,7 +175,9 @@ def read_job(store: Store, job: models.Job, until: models.HandOver | None = None
     assembled = assemble(store, job, until=until, place=(0.0, 0.0), corrections=corrected)
     land, stints, count = assembled.field, assembled.stints, assembled.count
     if not stints:
-        raise JobHeld(assembled.held[0].said if assembled.held else "No work is left in it.")
+        if assembled.held:
+            raise JobHeld(assembled.held[0].said)
+        raise JobHeld("No work is left in it.")
     rows = [stint.row for stint in stints]
     for stint, pieces, path in zip(stints, count.pieces(), assembled.paths, strict=True):
         alone = tally([pieces], count.field, width=stint.row.width_m, target=job.target)
