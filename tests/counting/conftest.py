@@ -52,9 +52,11 @@ def visit_polygons(pieces):
         while m > 0 and pieces.s0[n] - pieces.s1[m - 1] <= pieces.leave:
             m -= 1
         fresh = one
-        if m < n:
+        # of the visit's earlier pieces most lie elsewhere: uniting them too took six times as long
+        near = polygons[m:n][shapely.intersects(polygons[m:n], one)]
+        if len(near):
             # without a grid GEOS now and then loses a whole face
-            earlier = shapely.union_all(polygons[m:n], grid_size=1e-4)
+            earlier = shapely.union_all(near, grid_size=1e-4)
             fresh = shapely.difference(one, earlier, grid_size=1e-4)
         out += [p for p in shapely.get_parts(fresh) if p.geom_type == "Polygon" and p.area > 1e-6]
     return out

@@ -28,10 +28,10 @@ def lines(day):
 
 @pytest.fixture
 def half_an_hour(run, drive_rows):
-    """Work for 35 minutes on good half-laps, so that her pace is known."""
-    fixes = drive_rows(ROWS, west=-180.0, east=180.0)
+    """Work for 35 minutes on good half-laps with a fix each 2 s, so that the pace is known."""
 
-    def make(before=lambda day: None, minutes=35, **how):
+    def make(before=lambda day: None, minutes=35, hz=0.5, **how):
+        fixes = drive_rows(ROWS, hz=hz, west=-180.0, east=180.0)
         day = run(fixes, tick=10.0, **how)
         day.take_over()
         before(day)
@@ -195,7 +195,7 @@ def test_the_sentences_of_the_seeder_come_from_its_own_tablet(half_an_hour, stor
     drilled.clock.advance(ahead[-1].t - drilled.clock.now())
     drilled.session.tap("stop", reason="seed")
     drilled.session.tap("finish")
-    day = half_an_hour(minutes=46)
+    day = half_an_hour(minutes=46, hz=1.0)
     seeder = lines(day)["Seeder"]
     assert "seeded and not finished; you catch up in" in seeder
     sentences = {str(view.sentence.words) for view in day.views if view.sentence}
