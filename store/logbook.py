@@ -119,6 +119,7 @@ class Store(DurableTransactions):
     def seal_pages(self) -> None:
         """Sign this device's facts that are not signed yet; see `store.facts.signed_pages`."""
         signed_pages.seal_pages(self)
+        self.bind()
 
     # ------------------------------------------------------------------ reading
 

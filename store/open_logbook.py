@@ -3,22 +3,22 @@
 import re
 import sqlite3
 import time
-import uuid
 from collections.abc import Callable
 from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from sqlalchemy import Connection, Engine, insert, select
 from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.orm import Session
 
 from store.db import schema_version
 from store.db.connection import connect, connect_server
-from store.durability import creation, process_lock, repair
+from store.durability import creation, machine_binding, process_lock, repair
 from store.durability.memory_fallback import MemoryFallback
 from store.errors import StoreRefused
+from store.facts import device_identity
 from store.logbook import Store
 from store.models import Own
 
@@ -38,7 +38,8 @@ def open_store(
     Raises StoreRefused if the file is no logbook, is newer than this program, cannot be read or written, or, with
         `carry_on`, is open in another process. Without, it is then opened for reading (`Store.reads_only`).
 
-    Notes: A logbook is made whole or not at all, and a half-made one of an earlier program is made again
+    Notes: A file that was copied or put back goes on as a new device (`store.durability.machine_binding`), and
+    `Store.renewed` says so. A logbook is made whole or not at all, and a half-made one of an earlier program is made again
     (`store.durability.creation`). The file is checked at every opening. A damaged one is mended (`store.durability.repair`), and `Store.mended`
     says so. Before an older logbook is migrated, in one transaction, an exact copy is kept beside it.
     """
@@ -78,6 +79,7 @@ def _open(path: Path, device_name: str, wall: Callable[[], float], carry_on: boo
             _keep_copy(path, revision)
         engine = connect(path)
         store = Store(path, engine, *_begin(engine, device_name), wall, carry_on)
+        _bind(store, engine)
         if _keep_due(path):
             with suppress(StoreRefused):  # no room for a second copy is no reason not to record
                 store.keep()
@@ -142,6 +144,23 @@ def open_server(url: str, device_name: str, wall: Callable[[], float]) -> Store:
     return Store(Path(shown), engine, *own, wall)
 
 
+def _bind(store: Store, engine: Engine) -> None:
+    """Bind a logbook to its machine and place; one that does not belong here goes on as a new device."""
+    path, how = store.path, None
+    with Session(engine.execution_options(write=True), expire_on_commit=False) as session, session.begin():
+        own = session.scalars(select(Own)).one()
+        here = machine_binding.binding_of(path, own.device, own.next_seq)
+        pragma = session.connection().exec_driver_sql
+        bound = pragma("PRAGMA user_version").scalar() == machine_binding.BOUND
+        if bound and own.next_seq > 1 and (how := machine_binding.strayed(path, here)):
+            own = device_identity.renew(session)
+            here = machine_binding.binding_of(path, own.device, own.next_seq)
+        if machine_binding.write_binding(path, here) and not bound:
+            pragma(f"PRAGMA user_version={machine_binding.BOUND}")
+    if how:
+        store.go_on_as(own, how)
+
+
 def _begin(engine: Engine, device_name: str) -> tuple[str, str]:
     """Bring the schema up to date; return the device and name of this copy, made if it has none yet."""
     with engine.execution_options(write=True).begin() as connection:
@@ -151,9 +170,9 @@ def _begin(engine: Engine, device_name: str) -> tuple[str, str]:
 def _identity(connection: Connection, device_name: str) -> tuple[str, str]:
     schema_version.upgrade(connection)
     if (found := connection.execute(select(Own.device, Own.name)).first()) is None:
-        device, key = str(uuid.uuid4()), Ed25519PrivateKey.generate().private_bytes_raw()
-        connection.execute(insert(Own).values(device=device, name=device_name, private_key=key))
-        return device, device_name
+        own = device_identity.new_own(device_name)
+        connection.execute(insert(Own).values(device=own.device, name=own.name, private_key=own.private_key))
+        return own.device, own.name
     return found.device, found.name
 
 

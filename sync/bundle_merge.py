@@ -17,7 +17,7 @@ from store import Store
 from store.db.bulk_insert import insert_rows
 from store.durability.integrity_check import missing_records, tallies
 from store.errors import BundleRefused, Message, message
-from store.facts import hybrid_clock, reference_changes
+from store.facts import device_identity, hybrid_clock, reference_changes
 from store.facts.fact_lines import InvalidFact
 from store.facts.fact_validation import Rows, read_page
 from store.facts.signed_pages import holds
@@ -28,7 +28,8 @@ from sync.bundle_file import RECORDS, Bundle, open_bundle
 from sync.bundle_pages import BundlePage, compressed, pages_here, pages_of, store_pages
 
 Progress = Callable[[int, int, str], None]
-_NUMBER, _STAMP = itemgetter(1, 2), itemgetter(3)  # a number is a device's
+_DEVICE, _SEQ = 1, 2
+_NUMBER, _STAMP = itemgetter(_DEVICE, _SEQ), itemgetter(3)  # a number is a device's
 _TABLE, _ROW_ID = (Change.__table__.columns.keys().index(n) for n in ("table", "row_id"))
 
 
@@ -95,6 +96,7 @@ def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tup
                 _check_farm(session, bundle)
                 enrolments = _named(Enrolment, records)
                 _check_signatures(bundle, fresh_pages, device_trust.accepted_keys(session, bundle, enrolments))
+                renewed = _renew_if_put_back(session, fresh_pages, records)
                 fresh = _fresh(session, bundle, fresh_pages, records)
                 _insert(session, fresh, bundle.manifest["farm"]["id"])
                 store_pages(session, fresh_pages, lines)
@@ -105,6 +107,8 @@ def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tup
                 "are not here. Export it again where it came from.",
                 name=path.name,
             ) from error
+    if renewed is not None:
+        store.go_on_as(renewed, message("another file of it has given the same numbers"))
     added = sum(map(len, fresh.values()))
     return added, sum(map(len, pages)) - added
 
@@ -196,6 +200,28 @@ def _check_signatures(bundle: Bundle, fresh: list[BundlePage], keys: dict[str, b
                 last=page.last,
                 device=page.device[:8],
             )
+
+
+def _renew_if_put_back(session: Session, pages: list[BundlePage], records: Rows) -> Own | None:
+    """Go on as a new device if this one's own pages hold what was never written here, and return it.
+
+    Notes: Then this file was put back from an older one, or another copy of it is in use. Its records from the first
+    number given twice go on under the new device. Missing numbers below the next one are a repair's, and only taken.
+    """
+    own = session.scalars(select(Own)).one()
+    theirs = {row[_SEQ]: (table, row) for table, rows in records.items() for row in rows if row[_DEVICE] == own.device}
+    if not theirs:
+        return None
+    first, apart = min(theirs), []
+    for name, model in FACTS.items():
+        table = model.__table__
+        ours = select(table).where(table.c.device == own.device, table.c.seq >= first)
+        for row in map(tuple, session.execute(ours)):
+            if theirs.get(row[_SEQ], (name, row)) != (name, row):
+                apart.append(row[_SEQ])
+    if not apart and max(theirs) < own.next_seq:
+        return None
+    return device_identity.renew(session, min(apart, default=None))
 
 
 def _fresh(session: Session, bundle: Bundle, pages: list[BundlePage], records: Rows) -> Rows:

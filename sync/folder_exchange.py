@@ -11,6 +11,7 @@ is refused, and written anew.
 
 import time
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -20,7 +21,7 @@ from store import Store
 from store.errors import BundleRefused, Message, message, plural
 from store.models import Own, SignedPage, TraceTail
 from sync.bundle_export import bundle_name, export_bundle
-from sync.bundle_merge import MergeResult, Progress, bundles_in, merge_bundles
+from sync.bundle_merge import MergeResult, Progress, bundles_in, merge_bundle, merge_bundles
 
 STICK_FOLDER = "rollbook"
 TRACE_S = 300.0  # an open trace is not cut into pieces shorter than this only to be carried
@@ -45,6 +46,23 @@ class ExchangeResult:
             found.append(message("Our records written."))
         found += [sentence for _path, sentence in self.merged.refused]
         return [*found, self.trouble] if self.trouble else found
+
+
+def write_own(store: Store, folder: Path, passphrase: str | None = None) -> Path:
+    """Write our bundle into a folder and return its path, taking in first what stands there under our name.
+
+    Raises BundleRefused if it cannot be written.
+    """
+    there = folder / bundle_name(store, passphrase is not None)
+    if there.is_file() and not store.trouble:
+        with suppress(BundleRefused):  # damaged, or locked with other words: it is only written anew
+            merge_bundle(store, there, passphrase)
+    return export_bundle(store, folder, passphrase)
+
+
+def _mark(path: Path) -> tuple[int, int]:
+    stat = path.stat()
+    return stat.st_size, stat.st_mtime_ns
 
 
 class FolderWatcher:
@@ -81,11 +99,15 @@ class FolderWatcher:
 
     def _visit(self, folder: Path, progress: Progress | None) -> ExchangeResult:
         result = ExchangeResult(folder)
+        ours = self._ours(folder)
         if ready := self._ready(folder):
             result.merged = merge_bundles(self._store, ready, progress, self._passphrase)
+            if ours in ready:  # a damaged one of ours is only written anew
+                result.merged.refused = [one for one in result.merged.refused if one[0] != ours]
         if self._due(folder):
             try:
                 result.written = export_bundle(self._store, folder, self._passphrase)
+                self._done[result.written] = self._seen[result.written] = _mark(result.written)
                 self._written[folder] = self._state()
                 self._written_at[folder] = time.monotonic()
             except BundleRefused as refusal:
@@ -93,16 +115,18 @@ class FolderWatcher:
         return result
 
     def _ready(self, folder: Path) -> list[Path]:
-        """Return the bundles of others that were the same at the last look and are not done yet."""
-        ours = {folder / bundle_name(self._store, locked) for locked in (False, True)}
+        """Return the bundles that were the same at the last look and are not done yet.
+
+        Notes: One of our own that was not written just now is among them: this logbook may have been put back since.
+        """
+        other = folder / bundle_name(self._store, self._passphrase is None)  # of ours, but not to be replaced
         ready = []
         for path in bundles_in(folder):
             try:
-                stat = path.stat()
+                mark = _mark(path)
             except OSError:
                 continue  # removed since
-            mark = (stat.st_size, stat.st_mtime_ns)
-            if path not in ours and self._done.get(path) != mark and self._seen.get(path) == mark:
+            if path != other and self._done.get(path) != mark and self._seen.get(path) == mark:
                 ready.append(path)
                 self._done[path] = mark
             self._seen[path] = mark
@@ -111,13 +135,19 @@ class FolderWatcher:
     def _due(self, folder: Path) -> bool:
         if self._store.trouble:
             return False  # nothing is being saved; the cab says so
-        there = (folder / bundle_name(self._store, self._passphrase is not None)).exists()
+        ours = self._ours(folder)
+        there = ours.exists()
+        if there and self._done.get(ours) != _mark(ours):
+            return False  # read before it is replaced
         before, now = self._written.get(folder), self._state()
         if before is None or not there:
             return now[0] > 1 or now[1] > 0
         if now[:2] != before[:2]:
             return True
         return now[2] > 0 and time.monotonic() - self._written_at[folder] > TRACE_S
+
+    def _ours(self, folder: Path) -> Path:
+        return folder / bundle_name(self._store, self._passphrase is not None)
 
     def _state(self) -> tuple[int, int, int]:
         """Return what changes when there is something to carry: numbers, pages, open trace."""

@@ -3,14 +3,17 @@
 import json
 import os
 import shutil
+import sqlite3
 import string
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from filelock import FileLock
 from hypothesis import HealthCheck, settings
 
+from store.durability.machine_binding import binding_of, write_binding
 from store.errors import Message
 
 # how long an example takes says more of the machine than of the code
@@ -48,6 +51,20 @@ def build_once(tmp_path_factory):
         return folder, json.loads(note.read_text("utf-8"))
 
     return built
+
+
+@pytest.fixture(scope="session")
+def stands_for():
+    """A function that lets a copied logbook stand for the one it was copied from: it stays the same device."""
+
+    def made(path):
+        with closing(sqlite3.connect(path)) as raw:
+            write_binding(
+                Path(path), binding_of(Path(path), *raw.execute("SELECT device, next_seq FROM own").fetchone())
+            )
+        return path
+
+    return made
 
 
 @pytest.fixture

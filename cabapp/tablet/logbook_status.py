@@ -1,7 +1,7 @@
 """What the logbook itself suffers, in words, and the copy kept beside it. No Kivy.
 
-A fault of the logbook is said as long as it stands. That it was mended is said until somebody has
-read it; that is over then.
+A fault of the logbook is said as long as it stands. That it was mended, or goes on as a new device, is
+said until somebody has read it; that is over then.
 """
 
 import logging
@@ -25,7 +25,8 @@ class LogbookStatus:
 
     def __init__(self, store, second=None):
         self._second = second or AutomaticBackup(store, None)
-        self._store, self._mended, self._state = store, store.mended, None
+        self._store, self._state = store, None
+        self._read: set[Message | None] = {None}
         self._no_copy: Message | None = None
         self._keeper: threading.Thread | None = None
 
@@ -37,16 +38,21 @@ class LogbookStatus:
     @property
     def words(self) -> Message | None:
         """What should be seen while nothing more urgent is: a wrong clock, a missing copy, a mending, a missing backup."""
-        return self._store.clock_fault or self._no_copy or self._mended or self._second.words
+        return self._store.clock_fault or self._no_copy or self._over or self._second.words
 
     @property
     def can_be_acknowledged(self) -> bool:
         """Whether what `words` says is over and only wants reading."""
-        return bool(self._mended) and self.words == self._mended
+        return bool(self._over) and self.words == self._over
+
+    @property
+    def _over(self) -> Message | None:
+        """What happened once and was not read yet."""
+        return next((said for said in (self._store.mended, self._store.renewed) if said not in self._read), None)
 
     def acknowledge(self) -> None:
-        """It has been read that the logbook was mended."""
-        self._mended = None
+        """It has been read that the logbook was mended, or goes on as a new device."""
+        self._read.add(self._over)
 
     def look(self) -> None:
         """Try the disk again while nothing is saved; without a stint nothing else would."""

@@ -146,11 +146,11 @@ def _chunks(session: Session) -> Iterator[Message]:
                 **where,
                 reason=error.message,
             )
-        if chunk.n != due.get(chunk.stint_id, 0):
+        if chunk.n > due.get(chunk.stint_id, 0):
             yield message(
                 "The trace of stint {stint}, fixes {first} to {last}, does not follow on the piece before it.", **where
             )
-        due[chunk.stint_id] = end
+        due[chunk.stint_id] = max(end, due.get(chunk.stint_id, 0))
     for tail in session.scalars(select(TraceTail)):
         try:
             unpack(tail.packed)

@@ -1,23 +1,28 @@
 """Durable transactions, time, and memory mode while the disk cannot be written."""
 
+import logging
 import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
 from typing import Any, Self
 
-from sqlalchemy import Connection, Engine
+from sqlalchemy import Connection, Engine, select
 from sqlalchemy.exc import DBAPIError, IntegrityError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from store.db.connection import reading
 from store.db.protocols import Result
 from store.durability import process_lock
+from store.durability.machine_binding import binding_of, renewal, write_binding
 from store.durability.memory_fallback import RETRY_S, MemoryFallback
 from store.errors import Message, StoreRefused, message
 from store.facts import hybrid_clock
+from store.models import Own
+
+LOG = logging.getLogger("rollbook.store")
 
 
 class DurableTransactions:
@@ -25,6 +30,7 @@ class DurableTransactions:
 
     `device`, `device_name`: the id of this copy and its name for people.
     `mended`: set when the logbook was found damaged and mended at opening.
+    `renewed`: set when this copy went on as a new device, because its file was copied or put back.
     `trouble`: set while nothing can be saved and the logbook is in memory mode; it must be shown as long as it is set.
         Only a store opened with ``carry_on`` enters that mode.
     `reads_only`: whether another process has the logbook, so that this store refuses to write.
@@ -46,6 +52,7 @@ class DurableTransactions:
         self.device = device
         self.device_name = device_name
         self.mended: Message | None = None
+        self.renewed: Message | None = None
         self.trouble: Message | None = None
         self.wall = wall
         self._use(engine)
@@ -167,6 +174,20 @@ class DurableTransactions:
             self._memory = self.trouble = None
             return True
 
+    def bind(self) -> None:
+        """Note beside the logbook which number is next here, so that an older file in its place is noticed."""
+        if self._locked and self._memory is None:
+            with suppress(SQLAlchemyError), self.session() as session:
+                device, next_seq = session.execute(select(Own.device, Own.next_seq)).one()
+                write_binding(self.path, binding_of(self.path, device, next_seq))
+
+    def go_on_as(self, own: Own, how: Message) -> None:
+        """Go on as a new device, which is in the logbook already; `renewed` says so and how that came."""
+        self.device, self.device_name = own.device, own.name
+        self.renewed = renewal(self.path, own.device, how)
+        LOG.warning("%s", self.renewed)
+        self.bind()
+
     @contextmanager
     def session(self) -> Iterator[Session]:
         """Yield a SQLAlchemy session that can only read."""
@@ -176,6 +197,7 @@ class DurableTransactions:
     def close(self) -> None:
         """Close the file, first writing what is in memory to it if possible."""
         self.leave_memory_mode()
+        self.bind()
         self._engine.dispose()
         if self._locked:
             self._locked = False

@@ -80,17 +80,23 @@ def seal_pages(store: Transactions) -> None:
         if own.next_seq == _signed_up_to(session, own.device) + 1:
             return
     with store.writing() as session:
-        own = session.scalars(select(Own)).one()
-        for run in _runs(_facts_after(session, own.device, _signed_up_to(session, own.device))):
-            lines = [write_line(row) for row in run]
-            session.add(make_page(own.device, run[0].seq, lines, own.private_key))
+        seal_in(session)
+
+
+def seal_in(session: Session) -> None:
+    """Sign this device's facts that are on no page yet, in a writing session."""
+    own = session.scalars(select(Own)).one()
+    for run in _runs(facts_after(session, own.device, _signed_up_to(session, own.device))):
+        lines = [write_line(row) for row in run]
+        session.add(make_page(own.device, run[0].seq, lines, own.private_key))
 
 
 def _signed_up_to(session: Session, device: str) -> int:
     return session.scalar(select(func.max(SignedPage.last)).filter_by(device=device)) or 0
 
 
-def _facts_after(session: Session, device: str, seq: int) -> list[Fact]:
+def facts_after(session: Session, device: str, seq: int) -> list[Fact]:
+    """Return the facts of a device after a number, in the order of their numbers."""
     tables = session.scalars(_TABLES_AFTER, {"device": device, "seq": seq}).all()
     rows: list[Fact] = []
     for model in (FACTS[table] for table in tables):

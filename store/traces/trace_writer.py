@@ -6,6 +6,7 @@ What was appended since the last `TraceWriter.sync` is lost by a power cut; noth
 import math
 import threading
 from collections.abc import Iterator
+from itertools import chain
 
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
@@ -90,10 +91,17 @@ class TraceWriter:
 
 
 def read_trace(session: Session, stint_id: str) -> Trace:
-    """Return the whole trace of a stint, sealed and not, in the order it was appended."""
-    chunks = select(TraceChunk.packed).filter_by(stint_id=stint_id).order_by(TraceChunk.n)
-    sealed = [unpack(packed) for packed in session.scalars(chunks)]
-    return join([*sealed, *(run for _n, run in _tail_runs(session, stint_id))])
+    """Return the whole trace of a stint, sealed and not, in the order it was appended.
+
+    Notes: Two copies of one file seal the same end of a trace, each for itself: what is there already is left out.
+    """
+    chunks = select(TraceChunk.n, TraceChunk.packed).filter_by(stint_id=stint_id)
+    parts, due = [], 0
+    sealed = ((n, unpack(packed)) for n, packed in session.execute(chunks.order_by(TraceChunk.n, TraceChunk.count)))
+    for n, run in chain(sealed, _tail_runs(session, stint_id)):
+        parts.append(run if n >= due else cut(run, due - n, len(run)))
+        due = max(due, n + len(run))
+    return join(parts)
 
 
 def seal_all(store: FactWriter) -> None:

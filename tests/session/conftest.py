@@ -77,8 +77,8 @@ def stocked(tmp_path_factory):
 
 
 @pytest.fixture
-def store(tmp_path, stocked):
-    shutil.copy(stocked, tmp_path)
+def store(tmp_path, stocked, stands_for):
+    stands_for(shutil.copy(stocked, tmp_path))
     with open_store(tmp_path / stocked.name) as opened:
         yield opened
 

@@ -29,9 +29,9 @@ def worked_file(tmp_path_factory, begin_stint, drive, at):
 
 
 @pytest.fixture
-def worked(worked_file, tmp_path):
+def worked(worked_file, tmp_path, stands_for):
     """A fresh copy of that logbook, open, and its stint."""
-    with open_store(shutil.copy(worked_file, tmp_path)) as book:
+    with open_store(stands_for(shutil.copy(worked_file, tmp_path))) as book:
         yield book, book.all(Stint)[0]
 
 

@@ -41,12 +41,12 @@ def kept_file(tmp_path_factory, begin_stint, drive, at):
 
 
 @pytest.fixture
-def damaged(kept_file, tmp_path):
+def damaged(kept_file, tmp_path, stands_for):
     """A function that copies that folder anew and returns the logbook's path."""
 
     def copied(name):
         shutil.copytree(kept_file, tmp_path / name)
-        return tmp_path / name / "logbook.sqlite"
+        return stands_for(tmp_path / name / "logbook.sqlite")
 
     return copied
 

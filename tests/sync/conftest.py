@@ -89,13 +89,13 @@ def farm_folder(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def open_copies(farm_folder):
+def open_copies(farm_folder, stands_for):
     """A function that opens fresh copies of the three logbooks in a folder."""
 
     def opened(folder):
         stores = []
         for n, wall in enumerate(WALLS):
-            shutil.copy(farm_folder / f"{n}.sqlite", folder / f"{n}.sqlite")
+            stands_for(shutil.copy(farm_folder / f"{n}.sqlite", folder / f"{n}.sqlite"))
             stores.append(open_store(folder / f"{n}.sqlite", wall=wall))
         return stores
 

@@ -172,27 +172,49 @@ def test_without_a_farm_there_is_no_bundle(tmp_path):
         export_bundle(store, tmp_path)
 
 
-def test_a_logbook_put_back_gets_its_own_records_again(copies, tmp_path, work, rows_of):
-    """An old file of a device, put back by hand, takes its lost records from others."""
+def test_a_logbook_put_back_gets_its_own_records_again(copies, tmp_path, work, rows_of, stands_for):
+    """An old file of a device, put back by hand, takes its lost records from others and goes on as a new device."""
     cab, office, _ = copies
     shutil.copy(cab.path, tmp_path / "old.sqlite")
     work(cab, "Ada")
     merge_bundles(office, [export_bundle(cab, tmp_path / "a")])
-    with open_store(tmp_path / "old.sqlite") as old:
+    with open_store(stands_for(tmp_path / "old.sqlite")) as old:
         assert old.device == cab.device
         merge_bundles(old, [export_bundle(office, tmp_path / "b")])
         assert rows_of(old) == rows_of(office)
+        assert old.device != cab.device and "another file of it" in str(old.renewed)
         work(old, "Bea")
         assert old.check() == []
+        assert merge_bundles(office, [export_bundle(old, tmp_path / "c")]).refused == []
+        assert rows_of(old) == rows_of(office)
 
 
-def test_two_records_with_one_number_are_refused(copies, tmp_path, work):
-    """If an old file was put back and worked on, the second word for a number is refused."""
+def test_two_files_of_one_device_come_apart_and_lose_nothing(copies, tmp_path, work, rows_of, stands_for):
+    """If an old file was put back and worked on, what it gave numbers of the other to goes on under a new device."""
+    cab, office, third = copies
+    shutil.copy(cab.path, tmp_path / "old.sqlite")
+    work(cab, "Ada")
+    merge_bundles(office, [export_bundle(cab, tmp_path / "a")])
+    with open_store(stands_for(tmp_path / "old.sqlite")) as old:
+        work(old, "Bea")
+        old.seal_pages()
+        assert merge_bundles(old, [export_bundle(office, tmp_path / "b")]).refused == []
+        assert {o.name for o in old.all(Operator)} >= {"Ada", "Bea"}
+        assert old.device != cab.device and old.check() == []
+        bundle = export_bundle(old, tmp_path / "c")
+        for other in (office, third, cab):
+            assert merge_bundles(other, [bundle]).refused == []
+            assert other.check() == [] and {t.id for t in old.all(Tap)} <= {t.id for t in other.all(Tap)}
+        assert rows_of(office) == rows_of(old)
+
+
+def test_two_records_with_one_number_are_refused(copies, tmp_path, work, stands_for):
+    """The second word for a number is refused by a third copy."""
     cab, office, _ = copies
     shutil.copy(cab.path, tmp_path / "old.sqlite")
     work(cab, "Ada")
     merge_bundles(office, [export_bundle(cab, tmp_path / "a")])
-    with open_store(tmp_path / "old.sqlite") as old:
+    with open_store(stands_for(tmp_path / "old.sqlite")) as old:
         work(old, "Bea")
         (sentence,) = (str(why) for _path, why in merge_bundles(office, [export_bundle(old, tmp_path / "b")]).refused)
     assert "is another than the one here" in sentence

@@ -9,7 +9,7 @@ from store import open_store
 from store.models import Operator, Tap
 from sync import export_bundle, merge_bundles
 from sync.bundle_export import bundle_name
-from sync.folder_exchange import FolderWatcher
+from sync.folder_exchange import FolderWatcher, write_own
 
 
 def test_two_copies_meet_in_a_shared_folder(copies, work, tmp_path, rows_of):
@@ -175,3 +175,37 @@ def test_a_bundle_is_named_with_letters_every_file_system_takes(copies, name, pl
     copies[0].device_name = name
     assert bundle_name(copies[0]) == f"rollbook-{plain}-{copies[0].device[:8]}.zip"
     assert bundle_name(copies[0], locked=True).endswith(".locked")
+
+
+def test_our_own_newer_bundle_is_read_before_it_is_replaced(copies, tmp_path, work, stands_for):
+    """A tablet put back from an image takes its own newer bundle from the stick in, and loses no tap of it."""
+    cab, *_ = copies
+    stick = tmp_path / "stick"
+    stick.mkdir()
+    shutil.copy(cab.path, tmp_path / "image.sqlite")
+    work(cab, "Ada")
+    FolderWatcher(cab, [stick]).look()
+    assert len(list(stick.iterdir())) == 1
+    taps = {tap.id for tap in cab.all(Tap)}
+    with open_store(stands_for(tmp_path / "image.sqlite")) as old:
+        work(old, "Bea")
+        watch = FolderWatcher(old, [stick])
+        assert watch.look() == []
+        watch.look()
+        assert taps < {tap.id for tap in old.all(Tap)} and old.check() == []
+        assert old.device != cab.device
+        assert len(list(stick.iterdir())) == 2  # ours of before is another device's now
+
+
+def test_export_by_hand_reads_our_own_newer_bundle_first(copies, tmp_path, work, stands_for):
+    """So does an export into a folder in which a newer bundle of ours stands; a damaged one is written anew."""
+    cab, *_ = copies
+    shutil.copy(cab.path, tmp_path / "image.sqlite")
+    work(cab, "Ada")
+    written = write_own(cab, tmp_path / "out")
+    taps = {tap.id for tap in cab.all(Tap)}
+    with open_store(stands_for(tmp_path / "image.sqlite")) as old:
+        write_own(old, tmp_path / "out")
+        assert taps == {tap.id for tap in old.all(Tap)}
+    written.write_bytes(written.read_bytes()[:200])
+    assert write_own(cab, tmp_path / "out") == written and written.stat().st_size > 200

@@ -29,7 +29,7 @@ class Book:
     """As much of a logbook as is asked how it does."""
 
     def __init__(self, **said):
-        self.trouble = self.mended = self.clock_fault = None
+        self.trouble = self.mended = self.renewed = self.clock_fault = None
         self.tried, self.kept = 0, 0
         self.__dict__.update(said)
 

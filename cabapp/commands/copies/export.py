@@ -6,8 +6,8 @@ from pathlib import Path
 
 from cabapp.common import paths
 from store import open_store
-from sync import export_bundle
 from sync.bundle_encryption import read_passphrase
+from sync.folder_exchange import write_own
 
 EXAMPLE = "rollbook export /media/stick"
 
@@ -21,7 +21,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     with open_store(paths.existing_store(args)) as store:
-        path = export_bundle(store, args.directory, read_passphrase(args.passphrase_file))
+        path = write_own(store, args.directory, read_passphrase(args.passphrase_file))
     size = path.stat().st_size
     if args.json:
         print(json.dumps({"bundle": str(path), "bytes": size}))
