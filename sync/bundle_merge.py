@@ -35,7 +35,7 @@ _TABLE, _ROW_ID = (Change.__table__.columns.keys().index(n) for n in ("table", "
 
 @dataclass
 class MergeResult:
-    """Records added, records known already, bundles refused and why, and records still missing."""
+    """Records added, records known already, bundles or pages of them refused and why, and records still missing."""
 
     added: int = 0
     known: int = 0
@@ -68,7 +68,7 @@ def merge_bundles(
         if progress:
             progress(done, len(bundles), path.name)
         try:
-            added, known = merge_bundle(store, path, passphrase)
+            added, known = merge_bundle(store, path, passphrase, result.refused)
         except BundleRefused as refusal:
             result.refused.append((path, refusal.message))
         else:
@@ -81,27 +81,77 @@ def merge_bundles(
     return result
 
 
-def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tuple[int, int]:
-    """Merge one bundle and return (added, known); BundleRefused if it cannot be: nothing is changed then."""
+class _Apart(Exception):
+    """Pages contradict what is here; `first` is the number of each device from which they do."""
+
+    def __init__(self, first: dict[str, int]):
+        super().__init__(first)
+        self.first = first
+
+
+def merge_bundle(
+    store: Store, path: Path, passphrase: str | None = None, aside: list[tuple[Path, Message]] | None = None
+) -> tuple[int, int]:
+    """Merge one bundle and return (added, known); BundleRefused if it cannot be: nothing is changed then.
+
+    `aside`: gets a sentence on the pages of each device that contradict what is here; without it, the bundle is refused.
+
+    Notes: Two files of one device were in use. The pages of that device are left out from the first that contradicts;
+    those of all others are taken, for they are signed by their own devices.
+    """
+    apart: dict[str, int] = {}
+    while True:
+        try:
+            done = _merge(store, path, passphrase, apart)
+        except _Apart as found:
+            apart |= {d: min(n, apart.get(d, n)) for d, n in found.first.items()}
+            if aside is None:
+                raise BundleRefused(_apart_words(store, path, *min(apart.items()))) from found
+        else:
+            if aside is not None:
+                aside += [(path, _apart_words(store, path, *one)) for one in sorted(apart.items())]
+            return done
+
+
+def _apart_words(store: Store, path: Path, device: str, first: int) -> Message:
+    with store.session() as session:
+        peer = session.get(Peer, device)
+        name = peer.name if peer is not None else store.device_name if device == store.device else device[:8]
+    return message(
+        "In {path} records of {name} ({device}) from number {first} on were set aside, because others are here under "
+        "their numbers; all else was merged. Two files of one logbook are in use: exchange between the two machines, "
+        "and the records of one go on there under a new device.",
+        path=path.name,
+        name=name,
+        device=device[:8],
+        first=first,
+    )
+
+
+def _merge(store: Store, path: Path, passphrase: str | None, apart: dict[str, int]) -> tuple[int, int]:
+    """Merge one bundle but for the pages that reach a number of `apart`; raise _Apart if more contradict."""
     with open_bundle(path, passphrase) as bundle, ThreadPoolExecutor(1) as executor, _no_garbage_collection():
-        pages = pages_of(bundle)
+        pages = [page for page in pages_of(bundle) if page.last < apart.get(page.device, page.last + 1)]
         with store.session() as session:
             here = pages_here(session)
             chunks = set(session.scalars(select(TraceChunk.id)))
         fresh_pages = [page for page in pages if page.key not in here]
         lines = compressed(fresh_pages, executor)
-        records = _records(bundle, fresh_pages, chunks)
+        records = _records(bundle, fresh_pages, chunks, whole=not apart)
         try:
             with store.writing() as session:
                 _check_farm(session, bundle)
                 enrolments = _named(Enrolment, records)
                 _check_signatures(bundle, fresh_pages, device_trust.accepted_keys(session, bundle, enrolments))
                 renewed = _renew_if_put_back(session, fresh_pages, records)
-                fresh = _fresh(session, bundle, fresh_pages, records)
+                fresh = _fresh(session, fresh_pages, records)
                 _insert(session, fresh, bundle.manifest["farm"]["id"])
                 store_pages(session, fresh_pages, lines)
                 _update_own(store, session, bundle, fresh_pages, fresh)
         except (ValueError, LookupError) as error:
+            with store.session() as session:
+                if elsewhere := _numbered_elsewhere(session, records):
+                    raise _Apart(elsewhere) from error
             raise BundleRefused(
                 "{name} was not merged: it builds on records it does not carry and that "
                 "are not here. Export it again where it came from.",
@@ -125,8 +175,11 @@ def _no_garbage_collection() -> Iterator[None]:
             gc.enable()
 
 
-def _records(bundle: Bundle, fresh: list[BundlePage], chunks_here: set[str]) -> Rows:
-    """Return the records on the fresh pages, each checked, with the bytes of their traces."""
+def _records(bundle: Bundle, fresh: list[BundlePage], chunks_here: set[str], whole: bool = True) -> Rows:
+    """Return the records on the fresh pages, each checked, with the bytes of their traces.
+
+    `whole`: whether `fresh` are all of its pages that are not here.
+    """
     traces = {n for n in bundle.manifest["members"] if n != RECORDS}
     read = {member_of(row_id) for row_id in chunks_here}
 
@@ -142,7 +195,7 @@ def _records(bundle: Bundle, fresh: list[BundlePage], chunks_here: set[str]) -> 
             raise InvalidFact("A page of it does not hold the records it says.")
         for table, rows in of_page.items():
             records.setdefault(table, []).extend(rows)
-    if traces - read:
+    if whole and traces - read:
         raise InvalidFact("It carries pieces of trace that no record names.")
     in_order = sorted((page.device, page.first, page.last) for page in fresh)
     if any(a[0] == b[0] and b[1] <= a[2] for a, b in pairwise(in_order)):
@@ -224,8 +277,8 @@ def _renew_if_put_back(session: Session, pages: list[BundlePage], records: Rows)
     return device_identity.renew(session, min(apart, default=None))
 
 
-def _fresh(session: Session, bundle: Bundle, pages: list[BundlePage], records: Rows) -> Rows:
-    """Return the records that are not here yet; the others must be equal to those here."""
+def _fresh(session: Session, pages: list[BundlePage], records: Rows) -> Rows:
+    """Return the records that are not here yet; raise _Apart unless the others are equal to those here."""
     here: dict[tuple[Any, ...], tuple[str, tuple[Any, ...]]] = {}
     lowest: dict[str, int] = {}
     for page in pages:
@@ -239,18 +292,29 @@ def _fresh(session: Session, bundle: Bundle, pages: list[BundlePage], records: R
                 here[_NUMBER(row)] = name, row
     if not here:
         return records
+    apart: dict[str, int] = {}
     for name, rows in records.items():
         for row in rows:
             device, seq = _NUMBER(row)
             if here.get((device, seq), (name, row)) != (name, row):
-                raise BundleRefused(
-                    "{name} was not merged: its record {seq} of device {device} is another than the one "
-                    "here. One of the two copies was put back from an old file; run check on both.",
-                    name=bundle.path.name,
-                    seq=seq,
-                    device=device[:8],
-                )
+                apart[device] = min(seq, apart.get(device, seq))
+    if apart:
+        raise _Apart(apart)
     return {t: [row for row in rows if _NUMBER(row) not in here] for t, rows in records.items()}
+
+
+def _numbered_elsewhere(session: Session, records: Rows) -> dict[str, int]:
+    """Return the first number of each device whose record is here under another device's number."""
+    found: dict[str, int] = {}
+    for name, rows in records.items():
+        table = FACTS[name].__table__
+        numbers = {
+            id: (device, seq) for id, device, seq in session.execute(select(table.c.id, table.c.device, table.c.seq))
+        }
+        for id, device, seq, *_ in rows:
+            if numbers.get(id, (device, seq)) != (device, seq):
+                found[device] = min(seq, found.get(device, seq))
+    return found
 
 
 def _insert(session: Session, fresh: Rows, farm_id: str) -> None:

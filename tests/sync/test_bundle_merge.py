@@ -208,17 +208,34 @@ def test_two_files_of_one_device_come_apart_and_lose_nothing(copies, tmp_path, w
         assert rows_of(office) == rows_of(old)
 
 
-def test_two_records_with_one_number_are_refused(copies, tmp_path, work, stands_for):
-    """The second word for a number is refused by a third copy."""
-    cab, office, _ = copies
+def test_two_files_of_one_device_lock_nobody_out(copies, tmp_path, work, stands_for, rows_of):
+    """A third copy sets the second word for a number aside and says whose, and takes the pages of all others."""
+    cab, office, third = copies
     shutil.copy(cab.path, tmp_path / "old.sqlite")
     work(cab, "Ada")
     merge_bundles(office, [export_bundle(cab, tmp_path / "a")])
     with open_store(stands_for(tmp_path / "old.sqlite")) as old:
         work(old, "Bea")
-        (sentence,) = (str(why) for _path, why in merge_bundles(office, [export_bundle(old, tmp_path / "b")]).refused)
-    assert "is another than the one here" in sentence
-    assert office.check() == []
+        merge_bundles(third, [export_bundle(old, tmp_path / "b")])
+        work(third, "Cy")
+        (sentence,) = (str(w) for _path, w in merge_bundles(office, [export_bundle(third, tmp_path / "c")]).refused)
+        assert "set aside" in sentence and "tablet 1" in sentence and cab.device[:8] in sentence
+        assert {o.name for o in office.all(Operator)} >= {"Ada", "Cy"} and office.check() == []
+        before = rows_of(office)
+        (again,) = (str(w) for _path, w in merge_bundles(office, [tmp_path / "c"]).refused)
+        assert again == sentence and rows_of(office) == before
+        # the two files meet: one goes on as a new device, whose pages everybody can take who has not met it before
+        merge_bundles(old, [export_bundle(office, tmp_path / "d")])
+        assert old.device != cab.device
+        bundle = export_bundle(old, tmp_path / "e")
+        assert merge_bundles(office, [bundle]).refused == []
+        assert {o.name for o in office.all(Operator)} >= {"Ada", "Bea", "Cy"} and office.check() == []
+        # the third copy keeps Bea's records under their first number, and goes on exchanging
+        work(office, "Di")
+        assert all(
+            "set aside" in str(w) for _path, w in merge_bundles(third, [export_bundle(office, tmp_path / "f")]).refused
+        )
+        assert {o.name for o in third.all(Operator)} >= {"Bea", "Cy", "Di"}
 
 
 def test_a_device_with_another_key_is_refused(copies, tmp_path, work, rows_of):
