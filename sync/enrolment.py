@@ -90,7 +90,7 @@ def enrol(store: Store, card: Card) -> None:
     Raises BundleRefused if this copy is not the office, or knows the device by another key.
     """
     own = card_of(store)
-    _become_office(store, own)
+    _check_office(store, own)
     with store.session() as session:
         peer = session.get(Peer, card.device)
         entry = device_roll(enrolments_here(session), own.device).get(card.device)
@@ -101,6 +101,7 @@ def enrol(store: Store, card: Card) -> None:
             "Look at the card on the tablet itself.",
             name=card.name,
         )
+    _become_office(store, own)
     if entry is None or entry.state == "revoked":
         _record(store, card, "tablet")
 
@@ -110,7 +111,7 @@ def revoke(store: Store, name: str, reason: str | None = None) -> RollEntry:
 
     Raises BundleRefused if this copy is not the office, or no one device on the roll is meant.
     """
-    _become_office(store, card_of(store))
+    _check_office(store, card_of(store))
     on_roll = [e for e in roll_of(store) if e.state == "tablet"]
     meant = [e for e in on_roll if e.name == name or e.device.startswith(name)]
     if len(meant) != 1:
@@ -164,7 +165,8 @@ def write_card(store: Store, path: Path) -> None:
         ) from error
 
 
-def _become_office(store: Store, own: Card) -> None:
+def _check_office(store: Store, own: Card) -> str | None:
+    """Return the office known here; BundleRefused if that is another copy."""
     with store.session() as session:
         office = session.scalars(select(Own)).one().office
     if office is not None and office != own.device:
@@ -172,7 +174,11 @@ def _become_office(store: Store, own: Card) -> None:
             "Only the farm's office enrols and strikes off devices, and that is another copy ({office}). Do it there.",
             office=office[:8],
         )
-    if office is None:
+    return office
+
+
+def _become_office(store: Store, own: Card) -> None:
+    if _check_office(store, own) is None:
         _record(store, own, "office")
 
         def work(session: Session) -> None:

@@ -221,7 +221,7 @@ def page_names():
 
 
 @pytest.fixture(scope="session")
-def open_copy(tmp_path_factory, build_once):
+def open_copy(tmp_path_factory, build_once, stands_for):
     """A function that returns a logbook written once for all workers, each with a copy of its own, open."""
 
     def opened(name, names):
@@ -232,7 +232,7 @@ def open_copy(tmp_path_factory, build_once):
 
         folder, ids = build_once(name, build)
         copy = shutil.copytree(folder, tmp_path_factory.mktemp(name) / "copy")
-        book = open_store(copy / "logbook.sqlite")
+        book = open_store(stands_for(copy / "logbook.sqlite"))
         return SimpleNamespace(book=book, names=names, **{key: book.get(ROWS[key], ids[key]) for key in ROWS})
 
     return opened

@@ -244,3 +244,18 @@ def test_a_locked_bundle_needs_its_passphrase(copies, tmp_path, work):
     assert result.refused == [] and result.added > 0
     with pytest.raises(BundleRefused, match="eight letters"):
         export_bundle(cab, tmp_path / "stick", "short")
+
+
+def test_a_refused_command_has_done_nothing(copies, rows_of):
+    """A device struck off or enrolled in vain leaves this copy what it was: not the office."""
+    _cab, office, _ = copies
+    before = rows_of(office)
+    with office.session() as session:
+        peer = session.query(Peer).first()
+        wrong = Card(peer.device, peer.name, bytes(32))
+    for refused in (lambda: revoke(office, "nobody"), lambda: enrol(office, wrong)):
+        with pytest.raises(BundleRefused):
+            refused()
+        with office.session() as session:
+            assert session.query(Own).one().office is None
+        assert rows_of(office) == before
