@@ -1,4 +1,4 @@
-"""Merges bundles into a store, each wholly in one transaction or not at all."""
+"""Merges bundles into a store, each in one transaction or not at all; pages that contradict it are set aside."""
 
 import gc
 from collections.abc import Callable, Iterable, Iterator
