@@ -10,7 +10,9 @@ from types import SimpleNamespace
 
 import pytest
 
+from cabapp.common.extract_messages import template
 from cabapp.common.farm_format import FarmFormat
+from cabapp.common.message import Message
 from cabapp.common.rendering import render
 from cabapp.common.units import Units
 from cabapp.jobs.records import stint_state, tap_kinds
@@ -58,14 +60,29 @@ def problems(kind: TapKind, completions=COMPLETIONS, effects=EFFECTS, read=None)
     kept = {one.name: one for one in kind.kept or kind.values}
     if not places <= kept.keys():
         found.append("words with a place nothing stands in")
-    found += [f"{name}: a number the log of a report does not show" for name, one in kept.items()
-              if number(one) and name not in places]  # fmt: skip
+    found += [f"{name}: a number or choice the log of a report does not show" for name, one in kept.items()
+              if (number(one) or one.choices) and name not in places]  # fmt: skip
     found += [f"{name}: a number without its quantity" for name, one in kept.items()
               if number(one) and not (one.quantity or one.choices)]  # fmt: skip
     found += [
         f"{one.name}: bounds or choices without a refusal" for one in kind.values if bounded(one) and not one.refusal
     ]
     return found
+
+
+def said(kind: TapKind) -> set[str]:
+    """Return everything of a row that is shown to a person."""
+    entries = [text for one in kind.values if one.entry for text in (one.entry.words, one.entry.unknown)]
+    choices = [text for one in (*kind.values, *kind.kept) for text in one.choices if isinstance(text, str)]
+    refusals = [one.refusal for one in kind.values]
+    texts = [kind.words, kind.undo, kind.button, kind.place, *kind.why_not.values(), *kind.words_when.values()]
+    return {*texts, *entries, *choices, *refusals} - {""}
+
+
+@functools.cache
+def messages() -> set[str]:
+    """Return the ids of the template for translators."""
+    return {one.id for one in template() if isinstance(one.id, str)}
 
 
 def bounded(value) -> bool:
@@ -109,6 +126,21 @@ def called(text: str) -> set[str]:
     return found
 
 
+def misnamed(text: str) -> list[str]:
+    """Return the calls of a program or .kv file that give a tap a detail its kind does not take."""
+    try:
+        trees = [ast.parse(text)]
+    except SyntaxError:  # a .kv file
+        trees = [ast.parse(call) for call in re.findall(r"^\s*on_\w+:.*\b(app\.do\(.*\))", text, re.MULTILINE)]
+    found = []
+    for node in (node for tree in trees for node in ast.walk(tree)):
+        if isinstance(node, ast.Call) and node.args and getattr(node.func, "attr", "") in ("do", "tap", "_tap"):
+            for kind in (TAP_KINDS[name] for name in constants(node.args[0]) if name in TAP_KINDS):
+                taken = {one.name for one in kind.values} | ({"lat", "lon"} if kind.place else {"reason"})
+                found += [f"{kind.name}: {one.arg}" for one in node.keywords if one.arg and one.arg not in taken]
+    return found
+
+
 def constants(node: ast.expr) -> set[str]:
     """Return the words an expression can be: itself, or both ends of a condition."""
     if isinstance(node, ast.IfExp):
@@ -143,18 +175,49 @@ def test_only_a_call_makes_a_tap(text, kinds):
     assert called(text) == kinds
 
 
+@pytest.mark.parametrize(
+    ("text", "wrong"),
+    [
+        ('app.do("fuel", litres=1)\napp.do("seeder", lat=1, lon=2)\nsession.tap("stop", reason="fuel")', []),
+        ('app.do("mark" if rock else "fuel", kind="rock")', ["fuel: kind"]),
+        ('<Page>:\n    Key:\n        on_release: app.do("width", wings="all")\n', ["width: wings"]),
+    ],
+)
+def test_a_detail_no_kind_takes_is_found(text, wrong):
+    """A misspelt name in a call is seen, in a program and in a .kv file."""
+    assert misnamed(text) == wrong
+
+
+def test_screens_and_session_give_taps_only_what_they_take():
+    """No call of a tap names a detail its kind has not."""
+    assert [wrong for text in sources("screens", "session") for wrong in misnamed(text)] == []
+
+
 @pytest.mark.parametrize("kind", TAP_KINDS.values(), ids=TAP_KINDS.keys())
 def test_every_kind_is_complete(kind):
     """Words, states, functions, refresh, undo and a key on a screen: nothing of a kind is missing."""
     assert problems(kind) == []
 
 
-def test_the_example_of_the_documentation_is_a_complete_kind():
-    """It is no kind that there is, and nothing of it is missing; its figure is asked for and logged."""
+@pytest.mark.parametrize("kind", TAP_KINDS.values(), ids=TAP_KINDS.keys())
+def test_every_text_of_a_kind_can_be_translated(kind):
+    """Words, refusals, keys and choices are all in ``N_``: the template for translators has them."""
+    assert said(kind) - messages() == set()
+
+
+def examples() -> list[TapKind]:
+    """Return the kinds DEVELOPERS.md shows how to write."""
     text = (ROOT.parent / "DEVELOPERS.md").read_text("utf-8")
-    example = re.search(r"^    TapKind\(.*?^    \),$", text, re.MULTILINE | re.DOTALL).group().strip().rstrip(",")
-    kind = eval(example, dict(vars(tap_kinds)))
-    assert kind.name not in TAP_KINDS and kind.entered and problems(kind) == []
+    shown = re.findall(r"^    TapKind\(.*?^    \),$", text, re.MULTILINE | re.DOTALL)
+    return [eval(one.strip().rstrip(","), dict(vars(tap_kinds))) for one in shown]
+
+
+def test_the_examples_of_the_documentation_are_complete_kinds():
+    """They are no kinds that there are; the number asked by keys lacks nothing, the choice only its screen."""
+    number_asked, chosen = examples()
+    assert not {number_asked.name, chosen.name} & TAP_KINDS.keys()
+    assert number_asked.entered and problems(number_asked) == []
+    assert problems(chosen) == ["no screen offers it"] and any(one.choices and one.required for one in chosen.values)
 
 
 @pytest.mark.parametrize(
@@ -165,7 +228,7 @@ def test_the_example_of_the_documentation_is_a_complete_kind():
         ("mark", {"written_table": ""}), ("mark", {"completion": ""}), ("mark", {"undo": ""}), ("mark", {"written_table": "no table"}),
         ("rain", {"completion": "rain_tomorrow"}), ("undo", {"effects": ("take_it_back",)}), ("stop", {"effects": ()}),
         ("stop_counting", {"effects": ("answer_question",)}), ("seeder", {"button": ""}), ("width", {"values": ()}),
-        ("soil", {"words": "Soil"}), ("soil", {"values": (replace(TAP_KINDS["soil"].values[0], quantity=None),)}),
+        ("soil", {"words": "Soil"}), ("width", {"words": "Wing"}), ("soil", {"values": (replace(TAP_KINDS["soil"].values[0], quantity=None),)}),
         ("rain", {"words": "Rain"}), ("rain", {"kept": ()}), ("pass_counted", {"words": "By hand: {length_m}"}),
         ("weather", {"name": "dust"}), ("soil", {"menu": True, "button": "Soil"}),
         ("grease", {"name": "oil"}), ("soil", {"values": (replace(TAP_KINDS["soil"].values[0], refusal=""),)}),
@@ -223,20 +286,29 @@ def test_the_table_of_states_is_that_of_the_kinds():
     assert set(tap_kinds.WHY_NOT_IN_STATE) == set(STATES)
 
 
-NUMBERS = [
-    pytest.param(kind, value, id=f"{kind.name} {value.name}")
-    for kind in TAP_KINDS.values()
-    for value in kind.values
-    if math.isfinite(value.low) and math.isfinite(value.high)
-]
+def numbers(kinds):
+    return [
+        pytest.param(kind, value, id=f"{kind.name} {value.name}")
+        for kind in kinds for value in kind.values if math.isfinite(value.low) and math.isfinite(value.high)
+    ]  # fmt: skip
 
 
-def given(kind, name, number):
+NUMBERS = numbers(TAP_KINDS.values())
+
+
+def fitting(value):
+    """Return something that a value takes: the first choice, every section, or the middle of its bounds."""
+    if value.choices:
+        return value.choices[0]
+    return "1" if value.sections else (value.low + value.high) / 2
+
+
+def given(kind, name, tried):
     """Return a detail with one value to be tried, and any that fits for the others that are required."""
-    return {one.name: (one.low + one.high) / 2 for one in kind.values if one.required} | {name: number}
+    return {one.name: fitting(one) for one in kind.values if one.required} | {name: tried}
 
 
-@pytest.mark.parametrize(("kind", "value"), NUMBERS)
+@pytest.mark.parametrize(("kind", "value"), [*NUMBERS, *numbers(examples())])
 def test_every_bound_of_every_tap_is_kept(kind, value):
     """Just inside is kept as it is; just outside, and not a number, are refused with the kind's sentence."""
     least = max(1e-6, abs(value.high - value.low) * 1e-9)
@@ -273,23 +345,24 @@ def test_bounds_are_those_the_sentences_name():
     }
 
 
-@pytest.mark.parametrize("name", TAP_KINDS)
-def test_choices_flags_lists_and_unknown_values(name):
+@pytest.mark.parametrize("kind", [*TAP_KINDS.values(), *examples()], ids=lambda kind: kind.name)
+def test_choices_flags_lists_and_unknown_values(kind):
     """Each choice is kept and any other refused; what a kind does not take is a mistake in the program."""
-    kind = TAP_KINDS[name]
     for value in kind.values:
         for choice in value.choices:
-            assert kind.check({value.name: choice})[value.name] == choice
+            assert kind.check(given(kind, value.name, choice))[value.name] == choice
         if value.choices:
             with pytest.raises(TapRefused, match=re.escape(value.refusal.split("{")[0][:20])):
                 kind.check(given(kind, value.name, "nothing like it"))
         if value.required:
-            with pytest.raises(TapRefused):
-                kind.check({})
+            with pytest.raises(TapRefused) as refused:
+                kind.check(given(kind, value.name, None))
+            assert refused.value.message.id == value.refusal
         if value.flag:
-            assert kind.check({value.name: 1})[value.name] is True and kind.check({})[value.name] is False
+            assert kind.check(given(kind, value.name, 1))[value.name] is True
+            assert kind.check(given(kind, value.name, None))[value.name] is False
         if value.many:
-            assert kind.check({value.name: (1, "tyres")})[value.name] == ["1", "tyres"]
+            assert kind.check(given(kind, value.name, (1, "tyres")))[value.name] == ["1", "tyres"]
     with pytest.raises(TypeError, match="takes no nonsense"):
         kind.check({"nonsense": 1})
 
@@ -337,6 +410,16 @@ def test_the_log_writes_numbers_in_the_units_of_the_farm(kind, detail, us, metri
 
 
 def test_every_number_of_every_kind_is_tried_in_the_log():
-    """A kind with a number that the table above leaves out is found."""
-    kept = {(kind.name, one.name) for kind in TAP_KINDS.values() for one in kind.kept or kind.values if number(one)}
-    assert kept == {(kind, name) for kind, detail, *_ in LOGGED for name in detail}
+    """A kind with a number that the table above leaves out is found, and a value no kind keeps."""
+    kept = {(kind.name, one.name): one for kind in TAP_KINDS.values() for one in kind.kept or kind.values}
+    tried = {(kind, name) for kind, detail, *_ in LOGGED for name in detail}
+    assert {which for which, one in kept.items() if number(one)} <= tried <= kept.keys()
+
+
+def test_a_choice_in_the_log_is_a_message():
+    """The chosen word is translated as it is shown; a word that was never a choice stays what it is."""
+    for kind in (*TAP_KINDS.values(), *examples()):
+        for value in kind.kept or kind.values:
+            for choice in value.choices:
+                assert value.shown(choice, "") == (Message(choice) if isinstance(choice, str) else choice)
+    assert TAP_KINDS["mark"].kept == () and TAP_KINDS["mark"].values[0].shown("Fuel", "") == "Fuel"

@@ -61,7 +61,7 @@ class Value:
     `entry`: how the cab asks for it, if it is a number with bounds; by taps of the kind's key.
     `low`, `high`: bounds of a number, SI.
     `exclusive`: which bounds are themselves refused: "", "low" or "both".
-    `choices`: what can be chosen, instead of bounds.
+    `choices`: what can be chosen, instead of bounds; words are messages, in ``N_``.
     `default`: taken when nothing is given.
     `many`: a list of names, unchecked.
     `flag`: true or false, false when not given.
@@ -104,6 +104,8 @@ class Value:
             return numbers_off(part_of({self.name: kept})[0]) or Message("none")
         if self.quantity and (kept is None or _is_number(kept)):
             return self.quantity(kept)
+        if isinstance(kept, str) and kept in self.choices:
+            return Message(kept)
         return unsaid if kept is None else kept
 
     def _fits(self, value: Any) -> bool:
@@ -137,7 +139,7 @@ class TapKind:
     `written_table`: table of the row it writes besides itself, which undo takes back.
     `button`: words of its key where the screen's program makes the key.
     `menu`: whether the page behind "More" has a key for it; each value it takes, one or two, has an ``entry`` then.
-    `switches`: whether it begins or ends work, or transitions a wing: its order among such taps is kept.
+    `switches`: whether it begins or ends work, or switches a part of the tool: its order among such taps is kept.
     `place`: said where it needs a place and none is known; it may be given one pointed out on the map.
     `listed`: whether the log of a report lists it.
     `completion`, `effects`: functions of ``session.taps``: what completes its detail, and what follows once it is

@@ -11,7 +11,7 @@ import re
 from collections.abc import Sequence
 from typing import Any, TypeVar
 
-from cabapp.common.message import Message, message
+from cabapp.common.message import N_, Message, message
 from cabapp.common.quantities import Length
 from cabapp.common.typed_number import read_number
 from cabapp.track.tool import MOST_SECTIONS, Part
@@ -22,13 +22,12 @@ AnyNumber = TypeVar("AnyNumber", float, float | None)
 SLACK = 0.01
 """Share of the width that typed sections may differ from it together, for they are rounded."""
 
-_WINGS: dict[str, Part] = {
-    "all": (), "left up": (False, True, True), "right up": (True, True, False), "both up": (False, True, False),
-}  # fmt: skip
 PART_KINDS = ("width", "sections", "worked_width")
 """Kinds of taps that say which part works; the last is written of a recording only."""
 
-WINGS = tuple(_WINGS)
+WINGS = N_(("all", "left up", "right up", "both up"))
+_PARTS: tuple[Part, ...] = ((), (False, True, True), (True, True, False), (False, True, False))
+_WINGS = dict(zip(WINGS, _PARTS, strict=True))
 _WORDS = {
     "left up": message("Wing left up."), "right up": message("Wing right up."), "both up": message("Both wings up."),
 }  # fmt: skip
