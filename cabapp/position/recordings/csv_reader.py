@@ -8,6 +8,7 @@ from itertools import chain, islice
 from math import isfinite
 
 from cabapp.position.recordings.recording import RecordingBuilder
+from cabapp.position.recordings.tool_columns import TOOL_COLUMNS, numbered_columns, tool_column
 from store.facts.timestamp import has_zone, read_time
 
 NAMES = {
@@ -23,9 +24,7 @@ NAMES = {
     "quality": "quality fixquality gpsquality ggaquality fixmode rtkstatus",
     "machine": "machine machineid machinename vehicle vehicleid vehiclename tractor tractorid device deviceid "
     "devicename unit unitid equipment name id",
-    "working": "working work toolworking implementworking down tooldown lowered active",
-    "width": "width workingwidth swathwidth toolwidth",
-}
+} | {one.element: f"{one.element} {one.headers}" for one in TOOL_COLUMNS if not one.numbered}
 """What columns are called, in small letters without spaces, signs and units; the first name found counts."""
 
 LATEST, LATEST_MS = 1e11, 1e14
@@ -34,12 +33,8 @@ RADIUS_68 = 1.51
 """A stated accuracy is the radius that holds 68 % of fixes (Android, Location.getAccuracy), which in two even axes is
 sqrt(-2 ln 0.32) of their deviation."""
 SAMPLE_ROWS = 2000
-_SECTION = re.compile(r"(?:s|section|boom|row)(\d{1,2})")
 _MONTHS = re.compile(r"(\d{1,4})([./-])(\d{1,2})\2(\d{1,4})(.*)")
 _TWELVE = re.compile(r"(\d{1,2})(:.*?)\s*([AaPp])\.?[Mm]\.?(.*)")
-_STATES = {"1": 1.0, "0": 0.0} | dict.fromkeys(("true", "yes", "on", "down", "y", "t"), 1.0)
-_STATES |= dict.fromkeys(("false", "no", "off", "up", "n", "f"), 0.0)
-"""How a tool's state is written, in small letters."""
 
 
 @dataclass(frozen=True)
@@ -77,7 +72,7 @@ def header_of(line: str) -> Header | None:
             first = next((word for word in known.split() if word in keys), None)
             if first is not None:
                 columns[column] = keys.index(first)
-        columns |= {f"s{int(m[1])}": n for n, key in enumerate(keys) if (m := _SECTION.fullmatch(key)) and m[1] != "0"}
+        columns |= numbered_columns(keys)
         if "time" not in columns and "date" in columns:
             columns["time"] = columns.pop("date")
         found.append(Header(columns, separator, names))
@@ -187,7 +182,7 @@ def _read_rows(rows: Iterator[dict[str, str] | None], times: _Times, builder: Re
             sigma, hdop = _number(text.get("sigma", "")), _number(text.get("hdop", ""))
             radius = _number(text.get("accuracy", ""))
             quality = _quality(text.get("quality", ""))
-            work = {name: _state(name, cell) for name, cell in text.items() if cell and _is_work(name)}
+            work = {name: one.read(cell) for name, cell in text.items() if cell and (one := tool_column(name))}
         except ValueError:
             unread += 1
             continue
@@ -201,10 +196,6 @@ def _read_rows(rows: Iterator[dict[str, str] | None], times: _Times, builder: Re
             "Export latitude and longitude (WGS 84) in degrees, like 52.1234567."
         )
     _report(builder, unread, untimed, zoneless)
-
-
-def _is_work(name: str) -> bool:
-    return name in ("working", "width") or name[1:].isdigit()
 
 
 def _report(builder: RecordingBuilder, unread: int, untimed: int, zoneless: int) -> None:
@@ -228,12 +219,6 @@ def _report(builder: RecordingBuilder, unread: int, untimed: int, zoneless: int)
         builder.note("{count} rows that could not be read were left out.", count=unread)
     if zoneless:
         builder.note("{count} times carry no zone and were taken as UTC.", count=zoneless)
-
-
-def _state(name: str, text: str) -> float:
-    return (
-        float(text) if name == "width" else _STATES[text.lower()] if text.lower() in _STATES else float(float(text) > 0)
-    )
 
 
 def _number(text: str) -> float | None:

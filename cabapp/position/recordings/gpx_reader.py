@@ -1,7 +1,7 @@
 """GPX 1.1 tracks as a stream, in bounded memory; a document type is refused.
 
-Only `trkpt` inside `trkseg` counts. Of its extensions only those of `WORK_SPACE` are read: ``working`` (1 or 0),
-``width`` (m) and ``s1``, ``s2`` ... (1 or 0), each as it is from that point on. GPX 1.0 differs in nothing we
+Only `trkpt` inside `trkseg` counts. Of its extensions only those of `WORK_SPACE` are read, by the names of
+`tool_columns.TOOL_COLUMNS`, each as it is from that point on. GPX 1.0 differs in nothing we
 read and is taken with a note. Source: the GPX 1.1 schema, http://www.topografix.com/GPX/1/1.
 
 Notes
@@ -17,11 +17,11 @@ A test holds both equal on good files.
 
 import contextlib
 import math
-import re
 from pyexpat import ExpatError, ParserCreate, errors
 from typing import BinaryIO
 
 from cabapp.position.recordings.recording import RecordingBuilder
+from cabapp.position.recordings.tool_columns import tool_column
 from store.facts.timestamp import has_zone, read_time
 
 CHUNK = 1 << 16
@@ -32,7 +32,6 @@ _QUALITY = {"none": 0, "2d": 1, "3d": 1, "dgps": 2, "pps": 3}
 WORK_SPACE = "urn:rollbook:work:1"
 """Namespace of what the tool did, in the extensions of a point."""
 _WANTED = {"time", "fix", "hdop"}
-_WORK = re.compile(r"working|width|s[1-9]\d?")
 _CUT_SHORT = {
     errors.codes[errors.XML_ERROR_NO_ELEMENTS],
     errors.codes[errors.XML_ERROR_UNCLOSED_TOKEN],
@@ -105,7 +104,7 @@ class _Reader:
             if space == WORK_SPACE and key.startswith("xmlns"):
                 self.work_prefixes.add(key[6:])
         parent = self.path[-1] if self.path else None
-        if prefix in self.work_prefixes and parent == "extensions" and _WORK.fullmatch(name):
+        if prefix in self.work_prefixes and parent == "extensions" and tool_column(name):
             if self.point is not None:
                 name, self.collected = f"work {name}", ""
         elif prefix != self.prefix:
@@ -170,9 +169,9 @@ class _Reader:
         quality = _QUALITY.get(point.get("fix", "").lower())
         work = {}
         for name, text in point.items():
-            if name.startswith("work "):
+            if name.startswith("work ") and (column := tool_column(name[5:])):
                 with contextlib.suppress(ValueError):
-                    work[name[5:]] = float(text)
+                    work[name[5:]] = column.read(text)
         self.builder.add(t, lat, lon, hdop=hdop, quality=quality, work=work)
 
     def close(self) -> None:

@@ -4,16 +4,16 @@ Knows nothing of file formats. Missing is NaN (or -1 for quality), never zero.
 """
 
 from array import array
-from collections.abc import Iterable
 from dataclasses import dataclass, fields, replace
 from math import isnan
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import numpy as np
 
 from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.position.fix import Fix, is_place
 from cabapp.position.recordings.machine_split import machines_of
+from cabapp.position.recordings.tool_columns import TOOL_COLUMNS
 from store.errors import Message, TraceRefused
 from store.traces.trace_codec import HDOP_LIMIT
 
@@ -164,7 +164,7 @@ class RecordingBuilder:
         self.dated = True
         self._columns = [array("d") for _ in range(5)]
         self._quality = array("b")
-        self._work: dict[str, array[float]] = {}  # working, width, s1, s2 ...: NaN where not stated
+        self._work: dict[str, array[float]] = {}  # by elements of `TOOL_COLUMNS`: NaN where not stated
         self._machine, self._machines = array("i"), {"": 0}
         self._declared, self._span = array("i"), array("i")
         self._breaks = self._spans = self._backwards = 0
@@ -204,7 +204,7 @@ class RecordingBuilder:
         machine : str
             What the file calls the machine, in whatever column.
         work : dict of str to float, optional
-            Of ``working`` (0 or 1), ``width`` (m), ``s1``, ``s2`` ... (0 or 1) those that are stated from here on.
+            By elements of `tool_columns.TOOL_COLUMNS`, SI: those that are stated from here on.
 
         Raises
         ------
@@ -272,12 +272,11 @@ class RecordingBuilder:
             whole = len(machine) == len(t) and bool((np.diff(machine) == 1).all())
             rows = slice(None) if whole else machine  # as it stands, without a copy
             held = {name: _held(column[rows]) for name, column in work.items()}
-            sections = [held.get(f"s{n}", np.zeros(len(t[rows]))) for n in range(1, 1 + _most(held))]
+            stated: dict[str, Any] = {one.name: one.kept(held, len(t[rows])) for one in TOOL_COLUMNS}
             tracks.append(
                 RecordedTrack(
-                    t[rows], lat[rows], lon[rows], sigma[rows], hdop[rows], quality[rows], np.diff(declared[rows], prepend=-1) != 0,
-                    held["working"] > 0 if "working" in held else None, held.get("width"),
-                    np.column_stack(sections) > 0 if sections else None,
+                    t=t[rows], lat=lat[rows], lon=lon[rows], sigma=sigma[rows], hdop=hdop[rows], quality=quality[rows],
+                    begins=np.diff(declared[rows], prepend=-1) != 0, **stated,
                 )
             )  # fmt: skip
         return Recording(self.name, tuple(tracks), self.dropped, self.dated, self.notes)
@@ -287,10 +286,6 @@ class RecordingBuilder:
         machine = np.frombuffer(self._machine, np.intc)
         named = len(self._machines) - 1
         return np.zeros_like(machine) if named > 50 or 2 * named > len(machine) else machine
-
-
-def _most(names: Iterable[str]) -> int:
-    return max((int(name[1:]) for name in names if name[1:].isdigit()), default=0)
 
 
 def _held(column: Floats) -> Floats:

@@ -30,7 +30,7 @@ class Track:
 
     `t` POSIX s, rising; `lat`, `lon` WGS 84 degrees, NaN without a position; `quality` GGA fix
     quality, -1 not stated, 0 no fix; `hdop` NaN where not stated; `work` what the tool did from each fix on, by
-    the names of `cabapp.position.recordings.gpx_reader`.
+    the elements of `tool_columns.TOOL_COLUMNS`.
     """
 
     name: str

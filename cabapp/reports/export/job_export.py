@@ -11,6 +11,7 @@ import shapely
 from cabapp.jobs.records.stint_reader import tool_of
 from cabapp.jobs.records.tool_parts import signs
 from cabapp.position.boundaries.boundary_judge import kept_boundary
+from cabapp.position.recordings.tool_columns import tool_elements
 from cabapp.reports.export import gpx_geojson
 from cabapp.reports.export.swaths import covered_ground, geojson_of
 from cabapp.reports.model.job_record import JobRecord
@@ -23,8 +24,8 @@ def stem(record: JobRecord) -> str:
     Two fields of one name keep apart by the beginning of the job's id.
     """
     plain = unicodedata.normalize("NFKD", f"{record.field.name} {record.job.operation} {record.job.season}")
-    fmt = re.findall(r"[a-z0-9]+", plain.encode("ascii", "ignore").decode().lower())
-    return "-".join(["-".join(fmt)[:60].strip("-"), record.job.id[:4]]).strip("-")
+    words = re.findall(r"[a-z0-9]+", plain.encode("ascii", "ignore").decode().lower())
+    return "-".join(["-".join(words)[:60].strip("-"), record.job.id[:4]]).strip("-")
 
 
 def job_gpx(record: JobRecord, every: float = 0.0) -> str:
@@ -52,19 +53,19 @@ def job_gpx(record: JobRecord, every: float = 0.0) -> str:
 
 
 def _work(s, t: np.ndarray) -> Iterator[dict[str, str]]:
-    """Yield what the tool did from each fix on, by the names that `rollbook measure` reads."""
+    """Yield what the tool did from each fix on, by the elements of `TOOL_COLUMNS`."""
     tool, switches = tool_of(s.row), s.standing.switches
     part = any(one.on for one in switches)
     number, some = len(tool.sections) or 3, any(one.width is not None for one in switches)
     found = {}
     for one in switches_at(t, switches):
         if one not in found:
-            said = {"working": str(int(one.working))}
+            stated = {"working": one.working}
             if some:
-                said["width"] = f"{tool.width if one.width is None else one.width:.3f}"
+                stated["width"] = tool.width if one.width is None else one.width
             elif part:
-                said |= {f"s{n}": sign for n, sign in enumerate(signs(one.on or (True,) * number), 1)}
-            found[one] = said
+                stated["sections"] = signs(one.on or (True,) * number)
+            found[one] = tool_elements(stated)
         yield found[one]
 
 
