@@ -1,4 +1,4 @@
-"""A quarter section (65 ha) and a square mile (259 ha) in half-laps: every page is small enough to send."""
+"""Fields of 16 ha, a quarter section (65 ha) and a square mile (259 ha) in half-laps: every page can be sent."""
 
 import math
 
@@ -13,7 +13,8 @@ from store.traces.trace_codec import make_trace, pack
 
 MILE, WIDTH, SPEED, TILT = 1609.344, 12.8, 2.5, 0.21
 BEGAN = 1_777_300_000.0
-LARGEST = {MILE / 2: 500_000, MILE: 1_000_000}
+# each a tenth above what the largest page takes
+LARGEST = {MILE / 4: 290_000, MILE / 2: 500_000, MILE: 1_000_000}
 
 
 def way(side):
@@ -38,9 +39,12 @@ def spun(xy):
     return np.asarray(xy) @ np.array([[c, s], [-s, c]])
 
 
-@pytest.mark.parametrize("side", [MILE / 2, pytest.param(MILE, marks=pytest.mark.long)], ids=["quarter", "mile"])
+@pytest.mark.parametrize(
+    "side", [MILE / 4, *(pytest.param(side, marks=pytest.mark.long) for side in (MILE / 2, MILE))],
+    ids=["sixteenth", "quarter", "mile"],
+)  # fmt: skip
 def test_every_page_is_small(tmp_path, side):
-    """Map, script and tables of a field in half-laps stay under 0.5 MB (quarter section) and 1 MB a page."""
+    """Map, script and tables of a field in half-laps stay under 0.29, 0.5 (quarter section) and 1 MB a page."""
     folder, plane = tmp_path, Plane(50.0, -105.0)
     corners = spun(np.array([(-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1)]) * side / 2)
     lat, lon = plane.to_latlon(corners)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from cabapp.__main__ import main
 from store import open_store
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -61,7 +62,7 @@ def test_ctrl_c_at_random_times_leaves_all_sound(write_small, page_names, tmp_pa
             for name in out.glob("pages.json"):
                 name.unlink()
     assert cut >= max(1, tries // 4)
-    assert begin(path, out).wait(60) == 0
+    assert main(["office", "--store", str(path), "--out", str(out)]) == 0
     sound(out)
     names = {p.name for p in (tmp_path / "whole").iterdir()}
     assert {p.name for p in out.iterdir()} - {p.name for p in out.glob("*.part")} == names

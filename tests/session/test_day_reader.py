@@ -266,7 +266,7 @@ def test_a_working_seeder_is_reckoned_on_from_its_last_news(store, ids, drive_ro
 def test_hours_of_sheet_and_grease_follow_the_office_s_corrections(run, store, ids, drive_rows):
     """A stop corrected to ten minutes earlier takes ten minutes off the tool's hours and off its grease."""
     store.put(Tool, id=ids.roller, grease_every_h=10.0)
-    day = run(drive_rows(ROWS, west=-180.0, east=180.0), tick=10.0)
+    day = run(drive_rows(ROWS, hz=0.5, west=-180.0, east=180.0), tick=10.0)
     day.take_over()
     day.until(T0 + 10)
     day.session.tap("start")

@@ -143,7 +143,7 @@ def test_a_tool_greased_at_this_stop_is_known_after_a_restart(store, run):
 
 def test_her_pace_of_before_is_known_at_the_start(run, store, drive_rows, stocked):
     """After half an hour and a stop the next stint knows from its first minute when it will end."""
-    fixes = drive_rows([-140.0 + 6 * k for k in range(14)], west=-194.0, east=194.0)
+    fixes = drive_rows([-140.0 + 6 * k for k in range(14)], hz=0.5, west=-194.0, east=194.0)
     day = run(fixes, tick=10.0)
     day.take_over()
     assert day.session.view.finish_at is None

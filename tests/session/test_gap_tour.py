@@ -16,7 +16,7 @@ def rolled(run, drive_rows):
     """Drive passes at these northings right across the field; stop behind the last."""
 
     def make(ys):
-        fixes = drive_rows(ys, west=-215, east=215)
+        fixes = drive_rows(ys, hz=0.5, west=-215, east=215)
         day = run(fixes, tick=5.0)
         day.take_over()
         day.until(T0 + 10)
@@ -55,7 +55,7 @@ def test_a_narrow_strip_is_not_worth_its_way(rolled):
 
 def test_nothing_missed_is_an_empty_round(run, drive_rows):
     """Exact half-laps leave nothing to go back for; the rest of the field is work, not mop-up."""
-    fixes = drive_rows([-100, -94, -88], west=-215, east=215)
+    fixes = drive_rows([-100, -94, -88], hz=0.5, west=-215, east=215)
     day = run(fixes, tick=5.0)
     day.take_over()
     day.until(T0 + 10)

@@ -124,7 +124,7 @@ def test_the_right_place_is_at_most_ten_metres_off_or_half_the_tool():
 
 def test_what_is_burnt_since_the_last_fill_is_taken_off_the_tank(run, drive_rows, store):
     """After two fills and 20 min more at work there is 20 min less in it: tank - burnt - reserve."""
-    day = run(drive_rows([-140.0 + 6 * k for k in range(40)], west=-180.0, east=180.0), tick=10.0)
+    day = run(drive_rows([-140.0 + 6 * k for k in range(40)], hz=0.5, west=-180.0, east=180.0), tick=10.0)
     day.take_over()
     day.session.tap("fuel", litres=50.0)
     day.until(T0 + 10.0)

@@ -32,7 +32,7 @@ def behind(run, store, ids, drive_rows, place):
     writer.seal()
     store.add(Tap(stint_id=stint.id, kind="finish", at=fixes[-1].t))
     here = place(194.0, -78.0)
-    day = run([Fix(T0 + k, *here, sigma=0.1, quality=4) for k in range(9000)], tick=5.0)
+    day = run([Fix(T0 + 2 * k, *here, sigma=0.1, quality=4) for k in range(1500)], tick=5.0)
     day.take_over()
     return day
 
