@@ -1,21 +1,25 @@
 """Ground below or above target inside the field, and the chance that each piece is real. Pure."""
 
-from collections.abc import Iterator, Sequence
+import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
 import shapely
 
+from cabapp.counting.areas.connected_rows import ConnectedRows, merged
 from cabapp.counting.areas.row_stretches import RowStretches
 from cabapp.counting.edge_error import EdgeErrors
-from cabapp.geometry.arrays import Bools, Floats, Ints, Shorts, ranges
+from cabapp.geometry.arrays import Bools, Floats, Ints, Shorts
 
 SURE, MAYBE = 0.95, 0.75
-LEAST_WIDTH = 0.3
-"""m. Narrower gaps are not listed."""
+LEAST_WIDTH, LEAST_AREA = 0.3, 10.0
+"""m and m2. Narrower gaps, and smaller ones, are not listed; nor is anything else."""
 SAMPLES = 15
 """Places along a gap at which the pieces that made its edges are looked up."""
+TOGETHER = 1 << 15
+"""About so many stretches are looked at at once."""
 
 
 @dataclass(frozen=True)
@@ -67,7 +71,7 @@ def _class(chance: float) -> str:
 
 
 def list_gaps(
-    rows: RowStretches, sigma: float | EdgeErrors, least_area: float = 10.0, least_width: float = LEAST_WIDTH
+    rows: RowStretches, sigma: float | EdgeErrors, least_area: float = LEAST_AREA, least_width: float = LEAST_WIDTH
 ) -> list[Gap]:
     """Return the gaps of a field, `none` before `short`, largest first.
 
@@ -79,10 +83,7 @@ def list_gaps(
     least_area, least_width : float
         Smaller ones are left out of the list (never out of the areas), m2 and m.
     """
-    none = rows.inside & (rows.count == 0)
-    short = rows.inside & (rows.count > 0) & (rows.count < rows.want)
-    masks = (("none", none, False), ("short", short & rows.inner, False), ("short", short & ~rows.inner, True))
-    found = _judged(rows, masks, sigma, least_area, least_width)
+    found = _judged(rows, ("none", "short"), sigma, least_area, least_width)
     return sorted(found, key=lambda g: (g.edge, g.kind != "none", -g.area))
 
 
@@ -101,22 +102,19 @@ def list_recovered(
     rows: RowStretches, sigma: float | EdgeErrors, least_area: float = 50.0, least_width: float = LEAST_WIDTH
 ) -> list[Gap]:
     """Return the larger strips above target, kind "over", largest first; see `list_gaps`."""
-    over = rows.inside & (rows.count > rows.want)
-    masks = (("over", over & rows.inner, False), ("over", over & ~rows.inner, True))
-    found = _judged(rows, masks, sigma, least_area, least_width)
+    found = _judged(rows, ("over",), sigma, least_area, least_width)
     return sorted(found, key=lambda g: (g.edge, -g.area))
 
 
 def _judged(
-    rows: RowStretches,
-    masks: Sequence[tuple[str, Bools, bool]],
-    sigma: float | EdgeErrors,
-    least_area: float,
-    least_width: float,
+    rows: RowStretches, kinds: tuple[str, ...], sigma: float | EdgeErrors, least_area: float, least_width: float
 ) -> list[Gap]:
-    """Return the connected pieces of some masks (kind, mask, edge), each with its chance."""
+    """Return the connected pieces of some kinds, each with its chance."""
     shapes = [
-        (kind, edge, *one) for kind, mask, edge in masks for one in _components(rows, mask, least_area, least_width)
+        (kind, edge, *one)
+        for kind, edge, mask in rows.amiss()
+        if kind in kinds
+        for one in _components(rows, mask, least_area, least_width)
     ]
     width, length = (np.array([shape[n] for shape in shapes]) for n in (3, 4))
     if isinstance(sigma, EdgeErrors):
@@ -132,9 +130,9 @@ def _judged(
         apart, driven = np.full(len(shapes), float(sigma) * np.sqrt(2)), None
     chance = np.array([_chance(w, s) for w, s in zip(width, apart)])
     if driven is not None:
-        kinds = np.array([shape[0] for shape in shapes])
-        for kind in set(kinds.tolist()):
-            mine = kinds == kind
+        whose_kind = np.array([shape[0] for shape in shapes])
+        for kind in kinds:
+            mine = whose_kind == kind
             chance[mine] = _among_all(chance[mine], length[mine], driven)
     return [
         Gap(kind, area, wide, long, _class(p), *place, ring, edge, float(p), float(s))
@@ -164,7 +162,7 @@ def _components(
 ) -> Iterator[tuple[float, float, float, tuple[float, float], Floats, Floats]]:
     """Yield area, width, length, a place inside, the box around it and samples (n, 2, 2) of its
     two sides for each connected piece of a mask."""
-    k, x0, x1 = _merged(rows.k[mask], rows.x0[mask], rows.x1[mask])
+    k, x0, x1, _ = merged(rows.k[mask], rows.x0[mask], rows.x1[mask])
     if len(k) == 0:
         return
     label = _label(k, x0, x1)
@@ -176,6 +174,12 @@ def _components(
     ends = np.append(starts[1:], len(order))
     for n in np.flatnonzero(area >= least_area):
         mine = order[starts[n] : ends[n]]
+        chord = x1[mine] - x0[mine]
+        by_size = np.argsort(chord)
+        weight = np.cumsum(chord[by_size])
+        typical = float(chord[by_size[np.searchsorted(weight, weight[-1] / 2)]])
+        if typical < least_width:
+            continue
         y = (k[mine] + 0.5) * rows.row
         half = rows.row / 2
         # of each row only the two ends can be corners of the box
@@ -186,10 +190,6 @@ def _components(
         sides = np.hypot(*np.diff(box, axis=0).T)
         length = float(sides.max())
         # strips joined at their ends fill little of the box: then a row tells the width better
-        chord = x1[mine] - x0[mine]
-        by_size = np.argsort(chord)
-        weight = np.cumsum(chord[by_size])
-        typical = float(chord[by_size[np.searchsorted(weight, weight[-1] / 2)]])
         wide = min(float(area[n]) / length, typical)
         if wide < least_width:
             continue
@@ -204,28 +204,9 @@ def _components(
         )  # fmt: skip
 
 
-def _merged(k: Shorts, x0: Floats, x1: Floats) -> tuple[Shorts, Floats, Floats]:
-    """Join stretches of one row that touch."""
-    if len(k) == 0:
-        return k, x0, x1
-    fresh = np.concatenate([[True], (k[1:] != k[:-1]) | (x0[1:] > x1[:-1])])
-    first = np.flatnonzero(fresh)
-    return k[first], x0[first], np.maximum.reduceat(x1, first)
-
-
 def _label(k: Shorts, x0: Floats, x1: Floats) -> Ints:
-    """Return a component number for each stretch; they join where they overlap in the next row."""
-    base = x0.min() - 1
-    span = x1.max() - base + 1
-    start, end = k * span + (x0 - base), k * span + (x1 - base)
-    low = np.searchsorted(end, (k - 1) * span + (x0 - base), side="right")
-    high = np.searchsorted(start, (k - 1) * span + (x1 - base), side="left")
-    # loaded where gaps are asked for: 33 MB that a count of areas does without
-    from scipy.sparse import csr_array
-    from scipy.sparse.csgraph import connected_components
-
-    del start, end
-    row_ends = np.append(0, np.cumsum(np.maximum(high - low, 0)))
-    others = ranges(low, high)
-    graph = csr_array((np.ones(len(others)), others, row_ends), shape=(len(k), len(k)))
-    return np.asarray(connected_components(graph, directed=False)[1])
+    """Return a component number for each stretch, in the order of their first."""
+    connected = ConnectedRows()
+    cuts = np.unique(np.searchsorted(k, np.append(k[::TOGETHER], k[-1] + 1)))
+    label = np.concatenate([connected.feed(k[a:b], x0[a:b], x1[a:b]) for a, b in itertools.pairwise(cuts)])
+    return np.asarray(connected.settled()[label])

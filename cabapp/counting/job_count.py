@@ -11,11 +11,12 @@ from numpy.typing import ArrayLike
 from shapely.geometry import shape
 
 from cabapp.counting.areas.area_totals import AreaTotals, area_totals
-from cabapp.counting.areas.row_stretches import RowStretches, count_rows
+from cabapp.counting.areas.row_stretches import RowStretches
+from cabapp.counting.areas.strips_amiss import strips_amiss
 from cabapp.counting.cell_totals import CellTotals
 from cabapp.counting.confidence import Confidence, confidence_interval
 from cabapp.counting.edge_error import EdgeErrors
-from cabapp.counting.gaps import Gap, list_gaps, list_recovered
+from cabapp.counting.gaps import LEAST_AREA, LEAST_WIDTH, Gap, list_gaps, list_recovered
 from cabapp.counting.grid import Cells, Grid, around
 from cabapp.counting.live_stint import LiveStint
 from cabapp.counting.look_ahead import Ahead, look_ahead
@@ -434,9 +435,9 @@ class JobCount:
         return max((tool.width for tool in tools), default=0.0)
 
     def rows_across(self) -> RowStretches:
-        """Return ground with too few or too many passes, along rows, which `gaps` and `recovered` may both take."""
+        """Return strips with too few or too many passes, along rows, which `gaps` and `recovered` may both take."""
         edge = self._width() / 2
-        return count_rows(self.pieces(), self.field, None, edge, self.target, self._sown, amiss=True)
+        return strips_amiss(self.pieces(), self.field, edge, self.target, self._sown, LEAST_AREA, LEAST_WIDTH)
 
     def area_totals(self, row: float | None = None) -> AreaTotals:
         """Return the exact areas, from rows so far apart, m, by default such as fit; takes a fraction of a second on a big field."""

@@ -1,12 +1,12 @@
 """Stretches of rows laid across the work, each with one pass count. Exact along the rows."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from cabapp.counting.areas.row_events import RowBatch, RowsAcross
-from cabapp.counting.visits.row_sampling import RowSample
 from cabapp.geometry.arrays import Bools, Floats, Shorts
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.swept_ground import TICK, SweptPieces
@@ -51,6 +51,32 @@ class RowStretches:
         """Area of each stretch, m2, shape (n,)."""
         return (self.x1 - self.x0) * self.row
 
+    def at(self, which: Bools) -> "RowStretches":
+        """Return some of the stretches."""
+        k, count, want = self.k[which], self.count[which], self.want[which]
+        x0, x1, inside, inner = self.x0[which], self.x1[which], self.inside[which], self.inner[which]
+        return RowStretches(k, x0, x1, count, inside, inner, want, self.row, self.angle)
+
+    def amiss(self) -> Iterator[tuple[str, bool, Bools]]:
+        """Yield what is below or above target in the field: its kind, whether in the edge strip, and which stretches."""
+        yield "none", False, self.inside & (self.count == 0)
+        for kind, some in (("short", (self.count > 0) & (self.count < self.want)), ("over", self.count > self.want)):
+            some &= self.inside
+            yield kind, False, some & self.inner
+            yield kind, True, some & ~self.inner
+
+
+def join_stretches(parts: list[RowStretches], row: float, angle: float) -> RowStretches:
+    """Return stretches of several batches of rows as one; `parts` is emptied."""
+    empty, no, whole = np.zeros(0), np.zeros(0, bool), np.zeros(0, np.int32)
+    columns: list[Any] = [(whole, empty, empty, whole, no, no, whole)]
+    columns += [(one.k, one.x0, one.x1, one.count, one.inside, one.inner, one.want) for one in parts]
+    parts.clear()
+    columns = list(zip(*columns))
+    # each column goes before the next is joined
+    k, x0, x1, count, inside, inner, want = (np.concatenate(columns.pop(0)) for _ in range(7))
+    return RowStretches(k, x0, x1, count, inside, inner, want, row, angle)
+
 
 def count_rows(
     stints: Sequence[SweptPieces],
@@ -59,7 +85,6 @@ def count_rows(
     edge: float = 0.0,
     target: int = 2,
     seedings: Sequence[SweptPieces] = (),
-    amiss: bool = False,
 ) -> RowStretches:
     """Cut all ground into stretches of rows with one count each.
 
@@ -77,19 +102,11 @@ def count_rows(
         Passes wanted where there is no field to say.
     seedings : list of SweptPieces
         Stints that seeded the ground: what was covered before them is void.
-    amiss : bool
-        Keep only ground inside with too few or too many passes: a small part of a big field.
     """
     row = fitting_row(stints) if row is None else row
     rows = RowsAcross(stints, field, row, edge, seedings)
-    empty, no, whole = np.zeros(0), np.zeros(0, bool), np.zeros(0, np.int32)
-    parts = [(whole, empty, empty, whole, no, no, whole)]
-    parts += [_stretches(batch, rows.sample, field, target, amiss) for batch in rows.batches()]
-    columns = list(zip(*parts))
-    del parts
-    # each column goes before the next is joined
-    k, x0, x1, count, inside, inner, want = (np.concatenate(columns.pop(0)) for _ in range(7))
-    return RowStretches(k, x0, x1, count, inside, inner, want, row, rows.angle)
+    parts = [stretches_of(batch, rows, field, target) for batch in rows.batches()]
+    return join_stretches(parts, row, rows.angle)
 
 
 def fitting_row(stints: Sequence[SweptPieces]) -> float:
@@ -116,10 +133,10 @@ def fitting_row(stints: Sequence[SweptPieces]) -> float:
     return float(np.clip(fine, FINEST, ROW))
 
 
-def _stretches(
-    batch: RowBatch, sample: RowSample, field: FieldGround | None, target: int, amiss: bool
-) -> tuple[Shorts, Floats, Floats, Shorts, Bools, Bools, Shorts]:
-    """Return the columns of `RowStretches` for one batch of rows."""
+def stretches_of(
+    batch: RowBatch, rows: RowsAcross, field: FieldGround | None, target: int, amiss: bool = False
+) -> RowStretches:
+    """Return the stretches of one batch of rows, all or only those in the field with too few or too many passes."""
     if field is None:
         inside = inner = np.ones(len(batch.rung), bool)
         want = np.full(len(batch.rung), target)
@@ -131,6 +148,7 @@ def _stretches(
     real[:-1] = (batch.width[:-1] > 0) & (batch.rung[1:] == batch.rung[:-1])
     if amiss:
         real &= inside & (batch.count != want)
+    sample = rows.sample
     x0, x1 = (sample.metres(place) for place in (batch.place[real], (batch.place + batch.width)[real]))
     k, count, want = (one[real].astype(np.int32) for one in (batch.rung, batch.count, want))
-    return k, x0, x1, count, inside[real], inner[real], want
+    return RowStretches(k, x0, x1, count, inside[real], inner[real], want, sample.row, rows.angle)

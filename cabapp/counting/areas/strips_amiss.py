@@ -1,0 +1,96 @@
+"""Strips of ground below or above target that may be large enough to be listed, without ever holding all others."""
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from cabapp.counting.areas.connected_rows import ConnectedRows, merged
+from cabapp.counting.areas.row_events import RowsAcross
+from cabapp.counting.areas.row_stretches import RowStretches, fitting_row, join_stretches, stretches_of
+from cabapp.geometry.arrays import Bools, Floats, Shorts
+from cabapp.geometry.field_ground import FieldGround
+from cabapp.track.swept_ground import SweptPieces
+
+KEPT = 1 << 17
+"""So many stretches are kept at once; of more, those that matter are counted again."""
+MARGIN = 1e-6
+"""By so much of a bound may sums in another order differ."""
+
+
+def strips_amiss(
+    stints: Sequence[SweptPieces],
+    field: FieldGround | None,
+    edge: float,
+    target: int,
+    seedings: Sequence[SweptPieces],
+    least_area: float,
+    least_width: float,
+) -> RowStretches:
+    """Return ground below or above target, but no connected piece that is surely too small.
+
+    Parameters
+    ----------
+    stints, field, edge, target, seedings
+        As in `count_rows`.
+    least_area, least_width : float
+        A piece with less ground, m2, or mostly on rows where it is narrower, m, is left out.
+
+    Notes
+    -----
+    Where passes meet there are slivers a few millimetres wide on every row, ten times as much as all else on a big
+    field. So a first round over the rows only adds up what each connected piece has, and a second one writes down
+    those large enough.
+    """
+    rows = RowsAcross(stints, field, fitting_row(stints), edge, seedings)
+    sizes: list[_Sizes] = []
+    labels: list[Shorts] = []
+    kept: list[RowStretches] = []
+    number = 0
+    for batch in rows.batches():
+        some = stretches_of(batch, rows, field, target, amiss=True)
+        number += len(some.k)
+        kept = [*kept, some] if number <= KEPT else []
+        label = np.zeros(len(some.k), np.int32)
+        for n, (_, _, mine) in enumerate(some.amiss()):
+            if n == len(sizes):
+                sizes.append(_Sizes(rows.sample.row, least_width))
+            label[mine] = sizes[n].feed(some.k[mine], some.x0[mine], some.x1[mine])
+        labels.append(label)
+    large = [one.large(least_area) for one in sizes]
+    parts = []
+    again: Iterable[RowStretches] = kept
+    if number > KEPT:
+        again = (stretches_of(batch, rows, field, target, amiss=True) for batch in rows.batches())
+    for some, label in zip(again, labels, strict=True):
+        which = np.zeros(len(some.k), bool)
+        for n, (_, _, mine) in enumerate(some.amiss()):
+            which[mine] = large[n][label[mine]]
+        parts.append(some.at(which))
+    return join_stretches(parts, rows.sample.row, rows.angle)
+
+
+class _Sizes:
+    """The ground of connected pieces of one kind, m2, all of it and what is narrow."""
+
+    def __init__(self, row: float, least_width: float) -> None:
+        self._connected, self._row, self._least = ConnectedRows(), row, least_width
+        self._ground = np.zeros((2, 1024))
+
+    def feed(self, k: Shorts, x0: Floats, x1: Floats) -> Shorts:
+        """Add stretches of the next rows; return a label for each."""
+        k, x0, x1, which = merged(k, x0, x1)
+        label = self._connected.feed(k, x0, x1)
+        most = int(label.max(initial=-1)) + 1
+        if most > self._ground.shape[1]:
+            self._ground = np.pad(self._ground, ((0, 0), (0, most)))
+        wide = x1 - x0
+        area = wide * self._row
+        np.add.at(self._ground[0], label, area)
+        np.add.at(self._ground[1], label, np.where(wide < self._least, area, 0.0))
+        return label[which].astype(np.int32)
+
+    def large(self, least_area: float) -> Bools:
+        """Return for each label whether its piece may be listed."""
+        piece = self._connected.settled()
+        ground, narrow = (np.bincount(piece, column[: len(piece)], len(piece)) for column in self._ground)
+        return np.asarray((ground >= least_area * (1 - MARGIN)) & (narrow <= ground * (0.5 + MARGIN)))[piece]
