@@ -1,18 +1,31 @@
 """Which stretches of rows are one connected piece of ground, found a few rows at a time."""
 
+from collections.abc import Callable
+
 import numpy as np
 
-from cabapp.geometry.arrays import Floats, Ints, Shorts, ranges
+from cabapp.geometry.arrays import Bools, Floats, Ints, Shorts, ranges
+
+LEFT_OUT = np.iinfo(np.int64).max
 
 
 class ConnectedRows:
     """Numbers for connected pieces of ground, from stretches of rows fed in rising order.
 
+    Parameters
+    ----------
+    kept : callable, optional
+        Told for each of some stretches the first one of its piece, and the width of each, m, says which firsts are
+        of pieces to keep. Asked of pieces that end within the rows fed at once; those not kept have label -1.
+
+    Notes
+    -----
     Stretches are connected where they overlap in the next row. Memory follows the rows fed at once
-    and the pieces there are, not the stretches.
+    and the pieces kept, not the stretches.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, kept: Callable[[Ints, Floats], Bools] | None = None) -> None:
+        self._kept = kept
         self._known = 0
         self._root = np.zeros(1024, np.int64)
         whole, some = np.zeros(0, np.int64), np.zeros(0)
@@ -37,8 +50,15 @@ class ConnectedRows:
         order = np.argsort(before, kind="stable")
         same = before[order[1:]] == before[order[:-1]]
         first = _firsts(row, start, end, order[1:][same], order[:-1][same])
-        fresh = np.flatnonzero(first[had:] == np.arange(had, len(row))) + had
-        label = np.full(len(row), self._known + len(fresh))
+        last = int(np.searchsorted(row, k[-1]))
+        fresh = first == np.arange(len(row))
+        fresh[:had] = False
+        if self._kept is not None:
+            more = self._kept(first, end - start)
+            more[first[last:]] = True
+            fresh &= more
+        fresh = np.flatnonzero(fresh)
+        label = np.full(len(row), LEFT_OUT)
         np.minimum.at(label, first[:had], before)
         label[fresh] = self._known + np.arange(len(fresh))
         label = label[first]
@@ -47,10 +67,9 @@ class ConnectedRows:
         self._root[label[fresh]] = label[fresh]
         self._known += len(fresh)
         self._root[before] = label[:had]
+        self._last = row[last:], start[last:], end[last:], label[last:]
         label = label[had:]
-        last = slice(int(np.searchsorted(k, k[-1])), None)
-        self._last = k[last], x0[last], x1[last], label[last]
-        return label
+        return np.where(label == LEFT_OUT, -1, label)
 
     def settled(self) -> Ints:
         """Return the number of the piece for each label: pieces in the order of their first stretch."""

@@ -1,5 +1,6 @@
 """Strips of ground below or above target that may be large enough to be listed, without ever holding all others."""
 
+from collections import deque
 from collections.abc import Iterable, Sequence
 
 import numpy as np
@@ -7,7 +8,7 @@ import numpy as np
 from cabapp.counting.areas.connected_rows import ConnectedRows, merged
 from cabapp.counting.areas.row_events import RowsAcross
 from cabapp.counting.areas.row_stretches import RowStretches, fitting_row, join_stretches, stretches_of
-from cabapp.geometry.arrays import Bools, Floats, Shorts
+from cabapp.geometry.arrays import Bools, Floats, Ints, Shorts
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.swept_ground import SweptPieces
 
@@ -41,9 +42,10 @@ def strips_amiss(
     field. So a first round over the rows only adds up what each connected piece has, and a second one writes down
     those large enough.
     """
-    rows = RowsAcross(stints, field, fitting_row(stints), edge, seedings)
+    row = fitting_row(stints)
+    rows = RowsAcross(stints, field, row, edge, seedings)
     sizes: list[_Sizes] = []
-    labels: list[Shorts] = []
+    labels: deque[Shorts] = deque()
     kept: list[RowStretches] = []
     number = 0
     for batch in rows.batches():
@@ -53,44 +55,53 @@ def strips_amiss(
         label = np.zeros(len(some.k), np.int32)
         for n, (_, _, mine) in enumerate(some.amiss()):
             if n == len(sizes):
-                sizes.append(_Sizes(rows.sample.row, least_width))
+                sizes.append(_Sizes(row, least_area, least_width))
             label[mine] = sizes[n].feed(some.k[mine], some.x0[mine], some.x1[mine])
         labels.append(label)
-    large = [one.large(least_area) for one in sizes]
-    parts = []
+    large = [one.large() for one in sizes]
     again: Iterable[RowStretches] = kept
     if number > KEPT:
         again = (stretches_of(batch, rows, field, target, amiss=True) for batch in rows.batches())
-    for some, label in zip(again, labels, strict=True):
-        which = np.zeros(len(some.k), bool)
+    parts = []
+    for some in again:
+        label, which = labels.popleft(), np.zeros(len(some.k), bool)
         for n, (_, _, mine) in enumerate(some.amiss()):
             which[mine] = large[n][label[mine]]
         parts.append(some.at(which))
-    return join_stretches(parts, rows.sample.row, rows.angle)
+    return join_stretches(parts, row, rows.angle)
 
 
 class _Sizes:
     """The ground of connected pieces of one kind, m2, all of it and what is narrow."""
 
-    def __init__(self, row: float, least_width: float) -> None:
-        self._connected, self._row, self._least = ConnectedRows(), row, least_width
+    def __init__(self, row: float, least_area: float, least_width: float) -> None:
+        self._row, self._area, self._width = row, least_area, least_width
+        self._connected = ConnectedRows(lambda first, wide: self._large(self._ground_of(first, wide, len(first))))
         self._ground = np.zeros((2, 1024))
 
-    def feed(self, k: Shorts, x0: Floats, x1: Floats) -> Shorts:
-        """Add stretches of the next rows; return a label for each."""
+    def feed(self, k: Shorts, x0: Floats, x1: Floats) -> Ints:
+        """Add stretches of the next rows; return a label for each, -1 where its piece is surely too small."""
         k, x0, x1, which = merged(k, x0, x1)
         label = self._connected.feed(k, x0, x1)
-        most = int(label.max(initial=-1)) + 1
-        if most > self._ground.shape[1]:
-            self._ground = np.pad(self._ground, ((0, 0), (0, most)))
-        wide = x1 - x0
-        area = wide * self._row
-        np.add.at(self._ground[0], label, area)
-        np.add.at(self._ground[1], label, np.where(wide < self._least, area, 0.0))
-        return label[which].astype(np.int32)
+        some = label >= 0
+        more = self._ground_of(label[some], (x1 - x0)[some], 0)
+        if more.shape[1] > self._ground.shape[1]:
+            self._ground = np.pad(self._ground, ((0, 0), (0, more.shape[1])))
+        self._ground[:, : more.shape[1]] += more
+        return label[which]
 
-    def large(self, least_area: float) -> Bools:
-        """Return for each label whether its piece may be listed."""
+    def large(self) -> Bools:
+        """Return for each label whether its piece may be listed, and last that what has none may not."""
         piece = self._connected.settled()
-        ground, narrow = (np.bincount(piece, column[: len(piece)], len(piece)) for column in self._ground)
-        return np.asarray((ground >= least_area * (1 - MARGIN)) & (narrow <= ground * (0.5 + MARGIN)))[piece]
+        ground = [np.bincount(piece, column[: len(piece)]) for column in self._ground]
+        return np.append(self._large(np.stack(ground))[piece], False)
+
+    def _ground_of(self, piece: Ints, wide: Floats, least: int) -> Floats:
+        """Return the ground, m2, of pieces from 0 up, at least so many, and what of it is narrow."""
+        area = wide * self._row
+        narrow = np.where(wide < self._width, area, 0.0)
+        return np.stack([np.bincount(piece, column, least) for column in (area, narrow)])
+
+    def _large(self, both: Floats) -> Bools:
+        ground, narrow = both
+        return np.asarray((ground >= self._area * (1 - MARGIN)) & (narrow <= ground * (0.5 + MARGIN)))
