@@ -10,6 +10,7 @@ from cabapp.counting.visits.visit_rule import valid_visits
 from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.polygon_rows import outline_rows
+from cabapp.geometry.quad_rows import corners, turned
 from cabapp.track.receiver_error import LEAST_S, LONGEST_S, ReceiverError, error_process
 from cabapp.track.swept_ground import SweptPieces
 
@@ -34,6 +35,8 @@ EVEN = 0.2
 """m. Passes more evenly spaced than this, as standard deviation, were not steered by eye (from memory)."""
 STEP_S, SLOT_S = 10.0, 240.0
 FINE = 2.0**12
+TOGETHER = 1 << 15
+"""Events or pieces looked at at once, so that memory is for the visits alone."""
 
 
 @dataclass(frozen=True)
@@ -201,18 +204,15 @@ class _Visits:
 
 
 def _visits(stints: Sequence[SweptPieces], seedings: Sequence[SweptPieces], angle: float, row: float) -> _Visits:
-    sown = [p.turned(angle) for p in seedings]
     none, some = np.zeros(0, np.int64), np.zeros(0)
     out = [(none, some, some, some, none, none.astype(bool))]
     for number, pieces in enumerate(stints):
         if len(pieces) == 0:
             continue
-        turned = pieces.turned(angle)
-        k, x0, x1, piece = valid_visits(turned, sown, row)
+        k, x0, x1, piece = valid_visits(pieces, seedings, row, angle)
         if len(k) == 0:
             continue
-        along = np.abs(turned.quad[:, 2:].sum(axis=1) - turned.quad[:, :2].sum(axis=1))
-        across = (along[:, 0] > along[:, 1])[piece]
+        across = _goes_across(pieces, angle)[piece]
         # the parts of one visit move together: join those that touch on a row, in order of time
         order = np.lexsort((x0, pieces.t[piece] // (SLOT_S), k))
         k, x0, x1, piece, across = k[order], x0[order], x1[order], piece[order], across[order]
@@ -231,6 +231,17 @@ def _visits(stints: Sequence[SweptPieces], seedings: Sequence[SweptPieces], angl
             )
         )  # fmt: skip
     return _Visits(*(np.concatenate(column) for column in zip(*out, strict=True)))
+
+
+def _goes_across(pieces: SweptPieces, angle: float) -> Bools:
+    """Return which pieces go more along rows than across them."""
+    found = np.zeros(len(pieces), bool)
+    for start in range(0, len(pieces), TOGETHER):
+        part = slice(start, start + TOGETHER)
+        x, y = turned(*corners(pieces.quad[part]), angle)
+        east, north = (np.abs(z[2:].sum(axis=0) - z[:2].sum(axis=0)) for z in (x, y))
+        found[part] = east > north
+    return found
 
 
 class _Errors:
@@ -281,15 +292,23 @@ class _Ground:
         parts += [] if self._once is None else [(*self._once, 3)]
         low_k = min(int(p[0].min()) for p in parts if len(p[0]))
         low_x = min(float(p[1].min()) for p in parts if len(p[0]))
-        key = np.concatenate(
-            [((k - low_k) << 40) | (np.rint((x - low_x) * FINE).astype(np.int64) << 2) | kind for k, x, kind in parts]
-        )
+        key = np.empty(sum(len(p[0]) for p in parts), np.int64)
+        filled = 0
+        for k, x, kind in parts:
+            for start in range(0, len(k), TOGETHER):
+                some = slice(start, start + TOGETHER)
+                place = np.rint((x[some] - low_x) * FINE).astype(np.int64)
+                key[filled : filled + len(place)] = ((k[some] - low_k) << 40) | (place << 2) | kind
+                filled += len(place)
         key.sort()
-        kind, place, rows = key & 3, (key >> 2) & ((1 << 38) - 1), key >> 40
-        count = np.cumsum((kind == 0).astype(np.int64) - (kind == 1))
-        inside = np.cumsum(kind == 2) % 2 == 1
-        want: int | Ints = self._target
-        if self._once is not None:
-            want = np.where(np.cumsum(kind == 3) % 2 == 1, 1, self._target)[:-1]
-        good = inside[:-1] & (count[:-1] >= want) & (rows[1:] == rows[:-1])
-        return float(np.diff(place)[good].sum()) / FINE / self.length if self.length else 0.0
+        covered = passes = within = single = 0
+        for start in range(0, len(key) - 1, TOGETHER):
+            events = key[start : start + TOGETHER + 1]
+            what, at, rows = (events & 3)[:-1], (events >> 2) & ((1 << 38) - 1), events >> 40
+            count = np.cumsum((what == 0).astype(np.int64) - (what == 1)) + passes
+            inside, once = (np.cumsum(what == n) + had for n, had in ((2, within), (3, single)))
+            want = np.where(once % 2 == 1, 1, self._target)
+            good = (inside % 2 == 1) & (count >= want) & (rows[1:] == rows[:-1])
+            covered += int(np.diff(at)[good].sum())
+            passes, within, single = int(count[-1]), int(inside[-1]), int(once[-1])
+        return covered / FINE / self.length if self.length else 0.0

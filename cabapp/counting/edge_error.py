@@ -1,6 +1,6 @@
 """The error of the distance between the two edges of a strip, by who made them and when. Pure."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import shapely
@@ -13,6 +13,8 @@ from cabapp.track.swept_ground import SweptPieces
 REACH = 1.0
 """m. An edge is made by the swept piece nearest to it, no farther than this."""
 COARSE = 16.0
+BLOCK = 1 << 14
+"""Pieces looked at together."""
 
 
 class EdgeErrors:
@@ -43,12 +45,16 @@ class EdgeErrors:
             raise ValueError(f"{len(stints)} stints but {len(receivers)} receivers")
         self.receivers = receivers
         self.field = field
-        sizes = [len(s) for s in stints]
-        self._stint = np.repeat(np.arange(len(stints)), sizes)
-        self._quad = np.concatenate([s.quad for s in stints]) if stints else np.zeros((0, 4, 2))
-        self._t = np.concatenate([s.t for s in stints]) if stints else np.zeros(0)
-        along = (self._quad[:, 2] + self._quad[:, 3] - self._quad[:, 0] - self._quad[:, 1]) / 2
-        self.length = float(np.hypot(along[:, 0], along[:, 1]).sum())
+        self._stints = stints
+        self._begins = np.cumsum([0, *(len(one) for one in stints)])
+        along = [(q[:, 2] + q[:, 3] - q[:, 0] - q[:, 1]) / 2 for q in self._quads()]
+        self.length = float(np.concatenate([np.zeros(0), *(np.hypot(way[:, 0], way[:, 1]) for way in along)]).sum())
+
+    def _quads(self) -> Iterator[Floats]:
+        """Yield the corners of all pieces, some at a time."""
+        for one in self._stints:
+            for start in range(0, len(one), BLOCK):
+                yield one.quad[start : start + BLOCK]
 
     def distance_error(self, one: Floats, other: Floats) -> Floats:
         """Return the standard deviation of the distance between edges at pairs of places, m.
@@ -64,7 +70,10 @@ class EdgeErrors:
         piece = self._nearest(np.concatenate([one, other]))
         found = piece >= 0
         stint, t = np.full(2 * n, -1), np.zeros(2 * n)
-        stint[found], t[found] = self._stint[piece[found]], self._t[piece[found]]
+        stint[found] = np.searchsorted(self._begins, piece[found], side="right") - 1
+        for k, pieces in enumerate(self._stints):
+            mine = stint == k
+            t[mine] = pieces.t[piece[mine] - self._begins[k]]
         relative, absolute = np.zeros(2 * n), np.zeros(2 * n)
         for k, receiver in enumerate(self.receivers):
             mine = stint == k
@@ -82,7 +91,10 @@ class EdgeErrors:
         out = np.full(len(places), -1)
         near = self._near(places)
         if len(near):
-            rings = shapely.linearrings(self._quad[near])
+            parts = np.split(near, np.searchsorted(near, self._begins[1:-1]))
+            quads = [one.quad[some - begin] for one, some, begin in zip(self._stints, parts, self._begins)]
+            rings = shapely.linearrings(np.concatenate(quads))
+            del quads
             tree = shapely.STRtree(rings)
             points = shapely.points(places)
             (row, which), far = tree.query_nearest(points, max_distance=REACH, return_distance=True, all_matches=False)
@@ -96,10 +108,14 @@ class EdgeErrors:
 
     def _near(self, places: Floats) -> Ints:
         """Return the pieces in the same coarse cells as the places, so that no tree holds all."""
-        if len(self._quad) == 0:
+        if self._begins[-1] == 0:
             return np.zeros(0, np.int64)
-        middle = self._quad.mean(axis=1)
-        half = np.hypot(*(self._quad - middle[:, None]).transpose(2, 0, 1)).max()
+        middles, half = [], 0.0
+        for quad in self._quads():
+            middles.append(quad.mean(axis=1))
+            half = max(half, float(np.hypot(*(quad - middles[-1][:, None]).transpose(2, 0, 1)).max()))
+        middle = np.concatenate(middles)
+        del middles
         cell = max(COARSE, half + REACH)
         low = np.minimum(places.min(axis=0), middle.min(axis=0))
         at, here = (((p - low) // cell).astype(np.int64) + 1 for p in (places, middle))

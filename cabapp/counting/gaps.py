@@ -11,7 +11,7 @@ import shapely
 from cabapp.counting.areas.connected_rows import ConnectedRows, merged
 from cabapp.counting.areas.row_stretches import RowStretches
 from cabapp.counting.edge_error import EdgeErrors
-from cabapp.geometry.arrays import Bools, Floats, Ints, Shorts
+from cabapp.geometry.arrays import Bools, Floats, Shorts
 
 SURE, MAYBE = 0.95, 0.75
 LEAST_WIDTH, LEAST_AREA = 0.3, 10.0
@@ -204,9 +204,11 @@ def _components(
         )  # fmt: skip
 
 
-def _label(k: Shorts, x0: Floats, x1: Floats) -> Ints:
+def _label(k: Shorts, x0: Floats, x1: Floats) -> Shorts:
     """Return a component number for each stretch, in the order of their first."""
     connected = ConnectedRows()
     cuts = np.unique(np.searchsorted(k, np.append(k[::TOGETHER], k[-1] + 1)))
-    label = np.concatenate([connected.feed(k[a:b], x0[a:b], x1[a:b]) for a, b in itertools.pairwise(cuts)])
-    return np.asarray(connected.settled()[label])
+    label = np.empty(len(k), np.int32)
+    for a, b in itertools.pairwise(cuts):
+        label[a:b] = connected.feed(k[a:b], x0[a:b], x1[a:b])
+    return connected.settled()[label]

@@ -228,11 +228,12 @@ class JobCount:
         switches: Iterable[WorkSwitch], quality: ArrayLike | None, hdop: ArrayLike | None, since: float | None = None,
     ) -> tuple[SweptPieces, StintPath, ReceiverError]:  # fmt: skip
         reasons, rows = self._rows(t, lat, lon, sigma, hdop, quality, since)
-        t, xy = rows.t[rows.near], rows.xy[rows.near]
+        near = slice(None) if rows.near.all() else rows.near
+        t, xy = rows.t[near], rows.xy[near]
         rules = self.limits.at_interval(logging_interval(rows.t)).with_noise(first_noise(t, xy))
         builder = SwathBuilder(tool, rules)
         builder.leave_ground(rows.t[leavings(rows.near)])
-        error = None if rows.sigma is None else rows.sigma[rows.near]
+        error = None if rows.sigma is None else rows.sigma[near]
         pieces = builder.feed(t, xy, switches, error, last=True)
         rejected = Counter(reasons) + Counter(builder.rejected) + Counter({FAR: int((~rows.near).sum())})
         path = StintPath(rows.t, rows.xy, builder.unknown, builder.used, builder.length, dict(rejected))

@@ -206,8 +206,8 @@ class SwathBuilder:
             xy = np.asarray(xy, float).reshape(-1, 2)
             sigma = np.full(len(t), np.nan) if sigma is None else np.asarray(sigma, float)
             blocks = [slice(n, n + BLOCK) for n in range(0, len(t), BLOCK)]
-            parts = [self.feed(t[b], xy[b], (), sigma[b], last and b is blocks[-1]) for b in blocks]
-            return SweptPieces.join(parts, self.leave)
+            parts = (self.feed(t[b], xy[b], (), sigma[b], last and b is blocks[-1]) for b in blocks)
+            return SweptPieces.gathered(parts, self.leave, 2 * len(t))
         rows = np.zeros((len(t), 6))
         rows[:, 0] = t
         rows[:, 1:3] = np.asarray(xy, float).reshape(-1, 2)

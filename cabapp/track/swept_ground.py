@@ -1,5 +1,6 @@
 """Ground swept between two moments, as convex quadrilaterals. Knows no grid and no field."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -82,6 +83,26 @@ class SweptPieces:
             np.concatenate([p.t for p in parts]),
             leave,
         )
+
+    @classmethod
+    def gathered(cls, parts: Iterable["SweptPieces"], leave: int, about: int) -> "SweptPieces":
+        """Return the pieces of many batches of one stint, each of which may go when the next comes.
+
+        There is room for `about` at first; what is not used takes no memory.
+        """
+        number, room = 0, max(about, 1)
+        quad, s0, s1, t = np.empty((2, 4, room)).T, np.empty(room, np.int64), np.empty(room, np.int64), np.empty(room)
+        for part in parts:
+            stop = number + len(part)
+            if stop > room:
+                room = 2 * stop
+                quad, old = np.empty((2, 4, room)).T, quad
+                quad[:number] = old[:number]
+                s0, s1, t = np.resize(s0, room), np.resize(s1, room), np.resize(t, room)
+            some = slice(number, stop)
+            quad[some], s0[some], s1[some], t[some] = part.quad, part.s0, part.s1, part.t
+            number = stop
+        return cls(quad, s0, s1, t, leave).cut(0, number)
 
 
 def cross(a: Floats, b: Floats) -> Floats:

@@ -71,19 +71,20 @@ class ConnectedRows:
         label = label[had:]
         return np.where(label == LEFT_OUT, -1, label)
 
-    def settled(self) -> Ints:
+    def settled(self) -> Shorts:
         """Return the number of the piece for each label: pieces in the order of their first stretch."""
         root = _shortened(self._root[: self._known])
-        return np.asarray((np.cumsum(root == np.arange(len(root))) - 1)[root])
+        return np.asarray((np.cumsum(root == np.arange(len(root)), dtype=np.int32) - 1)[root])
 
 
-def merged(k: Shorts, x0: Floats, x1: Floats) -> tuple[Shorts, Floats, Floats, Ints]:
-    """Return stretches of rows, those of one row that touch joined, and which of these each became."""
-    if len(k) == 0:
-        return k, x0, x1, np.zeros(0, np.int64)
-    fresh = np.concatenate([[True], (k[1:] != k[:-1]) | (x0[1:] > x1[:-1])])
+def merged(k: Shorts, x0: Floats, x1: Floats) -> tuple[Shorts, Floats, Floats, Bools]:
+    """Return stretches of rows, those of one row that touch joined, and which of these begin one."""
+    fresh = np.ones(len(k), bool)
+    fresh[1:] = (k[1:] != k[:-1]) | (x0[1:] > x1[:-1])
+    if fresh.all():
+        return k, x0, x1, fresh
     first = np.flatnonzero(fresh)
-    return k[first], x0[first], np.maximum.reduceat(x1, first), np.cumsum(fresh) - 1
+    return k[first], x0[first], np.maximum.reduceat(x1, first), fresh
 
 
 def _firsts(k: Ints | Shorts, x0: Floats, x1: Floats, one: Ints, other: Ints) -> Ints:

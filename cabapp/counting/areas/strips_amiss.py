@@ -81,14 +81,14 @@ class _Sizes:
 
     def feed(self, k: Shorts, x0: Floats, x1: Floats) -> Ints:
         """Add stretches of the next rows; return a label for each, -1 where its piece is surely too small."""
-        k, x0, x1, which = merged(k, x0, x1)
+        k, x0, x1, fresh = merged(k, x0, x1)
         label = self._connected.feed(k, x0, x1)
         some = label >= 0
         more = self._ground_of(label[some], (x1 - x0)[some], 0)
         if more.shape[1] > self._ground.shape[1]:
             self._ground = np.pad(self._ground, ((0, 0), (0, more.shape[1])))
         self._ground[:, : more.shape[1]] += more
-        return label[which]
+        return np.asarray(label[np.cumsum(fresh) - 1])
 
     def large(self) -> Bools:
         """Return for each label whether its piece may be listed, and last that what has none may not."""

@@ -190,6 +190,8 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
     stints = [_described(one) for one in counted]
     # strips are listed in a field only: without one the ground may be that of a whole season
     rows = count.rows_across() if inside else None
+    recovered, gaps = (count.recovered(rows), count.gaps(rows)) if rows else ([], [])
+    del rows
     worst = max(count.receivers(), key=lambda one: float(np.median(one.absolute)), default=None)
     proof = count.confidence()
     fixes = read.fixes + read.dropped
@@ -228,8 +230,8 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
             "pass_area_outside": max(0.0, every.pass_area - areas.pass_area) if inside else 0.0,
         },
         "recovered_m2": {"avoidable": areas.avoidable, "unavoidable": areas.unavoidable},
-        "recovered": _listed(count.recovered(rows) if inside else [], count.plane),
-        "gaps": _listed(count.gaps(rows), count.plane),
+        "recovered": _listed(recovered, count.plane),
+        "gaps": _listed(gaps, count.plane),
         "proof": proof
         and {
             "target": count.target,
