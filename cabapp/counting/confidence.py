@@ -7,7 +7,7 @@ import numpy as np
 
 from cabapp.counting.areas.work_direction import frame_angle
 from cabapp.counting.visits.visit_rule import valid_visits
-from cabapp.geometry.arrays import Bools, Floats, Ints
+from cabapp.geometry.arrays import Bools, Floats, Ints, joined_columns
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.polygon_rows import outline_rows
 from cabapp.geometry.quad_rows import corners, turned
@@ -230,7 +230,7 @@ def _visits(stints: Sequence[SweptPieces], seedings: Sequence[SweptPieces], angl
                 np.full(len(first), number), across[first],
             )
         )  # fmt: skip
-    return _Visits(*(np.concatenate(column) for column in zip(*out, strict=True)))
+    return _Visits(*joined_columns(out))
 
 
 def _goes_across(pieces: SweptPieces, angle: float) -> Bools:

@@ -9,9 +9,10 @@ import numpy as np
 import shapely
 
 from cabapp.counting.areas.connected_rows import ConnectedRows, merged
-from cabapp.counting.areas.row_stretches import RowStretches
+from cabapp.counting.areas.row_stretches import RowStretches, Strips
+from cabapp.counting.areas.strips_amiss import StripsAmiss
 from cabapp.counting.edge_error import EdgeErrors
-from cabapp.geometry.arrays import Bools, Floats, Shorts
+from cabapp.geometry.arrays import Floats, Shorts
 
 SURE, MAYBE = 0.95, 0.75
 LEAST_WIDTH, LEAST_AREA = 0.3, 10.0
@@ -71,13 +72,16 @@ def _class(chance: float) -> str:
 
 
 def list_gaps(
-    rows: RowStretches, sigma: float | EdgeErrors, least_area: float = LEAST_AREA, least_width: float = LEAST_WIDTH
+    rows: RowStretches | StripsAmiss,
+    sigma: float | EdgeErrors,
+    least_area: float = LEAST_AREA,
+    least_width: float = LEAST_WIDTH,
 ) -> list[Gap]:
     """Return the gaps of a field, `none` before `short`, largest first.
 
     Parameters
     ----------
-    rows : RowStretches
+    rows : RowStretches or StripsAmiss
     sigma : float or EdgeErrors
         Error of one pass's edge, m, the same for all; or the errors by piece.
     least_area, least_width : float
@@ -99,7 +103,10 @@ def width_shown(absolute: float) -> float:
 
 
 def list_recovered(
-    rows: RowStretches, sigma: float | EdgeErrors, least_area: float = 50.0, least_width: float = LEAST_WIDTH
+    rows: RowStretches | StripsAmiss,
+    sigma: float | EdgeErrors,
+    least_area: float = 50.0,
+    least_width: float = LEAST_WIDTH,
 ) -> list[Gap]:
     """Return the larger strips above target, kind "over", largest first; see `list_gaps`."""
     found = _judged(rows, ("over",), sigma, least_area, least_width)
@@ -107,14 +114,17 @@ def list_recovered(
 
 
 def _judged(
-    rows: RowStretches, kinds: tuple[str, ...], sigma: float | EdgeErrors, least_area: float, least_width: float
+    rows: RowStretches | StripsAmiss,
+    kinds: tuple[str, ...],
+    sigma: float | EdgeErrors,
+    least_area: float,
+    least_width: float,
 ) -> list[Gap]:
     """Return the connected pieces of some kinds, each with its chance."""
     shapes = [
-        (kind, edge, *one)
-        for kind, edge, mask in rows.amiss()
-        if kind in kinds
-        for one in _components(rows, mask, least_area, least_width)
+        (strips.kind, strips.edge, *one)
+        for strips in rows.amiss(kinds)
+        for one in _components(strips, rows.row, rows.angle, least_area, least_width)
     ]
     width, length = (np.array([shape[n] for shape in shapes]) for n in (3, 4))
     if isinstance(sigma, EdgeErrors):
@@ -158,16 +168,16 @@ def _among_all(chance: Floats, length: Floats, driven: float) -> Floats:
 
 
 def _components(
-    rows: RowStretches, mask: Bools, least_area: float, least_width: float
+    strips: Strips, height: float, angle: float, least_area: float, least_width: float
 ) -> Iterator[tuple[float, float, float, tuple[float, float], Floats, Floats]]:
     """Yield area, width, length, a place inside, the box around it and samples (n, 2, 2) of its
-    two sides for each connected piece of a mask."""
-    k, x0, x1, _ = merged(rows.k[mask], rows.x0[mask], rows.x1[mask])
+    two sides for each connected piece of strips, on rows `height` m apart in a frame turned by `angle`."""
+    k, x0, x1, _ = merged(strips.k, strips.x0, strips.x1)
     if len(k) == 0:
         return
     label = _label(k, x0, x1)
-    area = np.bincount(label, weights=(x1 - x0) * rows.row)
-    c, s = np.cos(rows.angle), np.sin(rows.angle)
+    area = np.bincount(label, weights=(x1 - x0) * height)
+    c, s = np.cos(angle), np.sin(angle)
     turn = np.array([[c, -s], [s, c]])
     order = np.argsort(label, kind="stable")
     starts = np.searchsorted(label[order], np.arange(len(area)))
@@ -180,8 +190,8 @@ def _components(
         typical = float(chord[by_size[np.searchsorted(weight, weight[-1] / 2)]])
         if typical < least_width:
             continue
-        y = (k[mine] + 0.5) * rows.row
-        half = rows.row / 2
+        y = (k[mine] + 0.5) * height
+        half = height / 2
         # of each row only the two ends can be corners of the box
         row = np.flatnonzero(np.diff(k[mine], prepend=-1 << 30))
         ends_of_rows = np.minimum.reduceat(x0[mine], row), np.maximum.reduceat(x1[mine], row)
@@ -196,7 +206,7 @@ def _components(
         # a place inside: the middle of the stretch nearest to the middle of the area
         weight = np.cumsum(chord)
         centre = mine[np.searchsorted(weight, weight[-1] / 2)]
-        place = np.array([(x0[centre] + x1[centre]) / 2, (k[centre] + 0.5) * rows.row]) @ turn
+        place = np.array([(x0[centre] + x1[centre]) / 2, (k[centre] + 0.5) * height]) @ turn
         some = np.unique(np.linspace(0, len(mine) - 1, min(len(mine), SAMPLES)).astype(int))
         lines = np.stack([np.column_stack([x[mine[some]], y[some]]) @ turn for x in (x0, x1)], axis=1)
         yield (

@@ -11,8 +11,7 @@ from numpy.typing import ArrayLike
 from shapely.geometry import shape
 
 from cabapp.counting.areas.area_totals import AreaTotals, area_totals
-from cabapp.counting.areas.row_stretches import RowStretches
-from cabapp.counting.areas.strips_amiss import strips_amiss
+from cabapp.counting.areas.strips_amiss import StripsAmiss, strips_amiss
 from cabapp.counting.cell_totals import CellTotals
 from cabapp.counting.confidence import Confidence, confidence_interval
 from cabapp.counting.edge_error import EdgeErrors
@@ -435,7 +434,7 @@ class JobCount:
         tools += [self._stint.builder.tool] if self._stint else []
         return max((tool.width for tool in tools), default=0.0)
 
-    def rows_across(self) -> RowStretches:
+    def rows_across(self) -> StripsAmiss:
         """Return strips with too few or too many passes, along rows, which `gaps` and `recovered` may both take."""
         edge = self._width() / 2
         return strips_amiss(self.pieces(), self.field, edge, self.target, self._sown, LEAST_AREA, LEAST_WIDTH)
@@ -464,13 +463,13 @@ class JobCount:
         k, x0, x1, t, stint = (np.concatenate(column) for column in zip(*found))
         return k, x0, x1, t, stint
 
-    def gaps(self, rows: RowStretches | None = None) -> list[Gap]:
+    def gaps(self, rows: StripsAmiss | None = None) -> list[Gap]:
         """Return the gaps, each with its certainty; empty when no boundary is known."""
         if self.field is None:
             return []
         return list_gaps(rows or self.rows_across(), self._edges())
 
-    def recovered(self, rows: RowStretches | None = None) -> list[Gap]:
+    def recovered(self, rows: StripsAmiss | None = None) -> list[Gap]:
         """Return the larger strips above target, each with its certainty."""
         return list_recovered(rows or self.rows_across(), self._edges())
 

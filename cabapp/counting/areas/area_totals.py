@@ -11,7 +11,7 @@ from cabapp.counting.areas.row_events import RowsAcross
 from cabapp.counting.areas.row_stretches import RowStretches, fitting_row
 from cabapp.counting.areas.work_direction import frame_angle
 from cabapp.counting.visits.visit_rule import valid_visits
-from cabapp.geometry.arrays import Floats
+from cabapp.geometry.arrays import Floats, joined_columns
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.swept_ground import SweptPieces
 
@@ -62,9 +62,10 @@ def recovered_parts(
         if len(one):
             k, x0, x1, piece = valid_visits(one, seedings, row, angle)
             found.append((k, x0, x1, one.t[piece]))
+            del k, x0, x1, piece
     if not found:
         return 1.0, 0.0
-    k, x0, x1, time = (np.concatenate(column) for column in zip(*found))
+    k, x0, x1, time = joined_columns(found)
     return split((k, x0, x1, time), field.turned(angle), row, width)
 
 

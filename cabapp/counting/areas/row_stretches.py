@@ -2,17 +2,27 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 
 from cabapp.counting.areas.row_events import RowBatch, RowsAcross
-from cabapp.geometry.arrays import Bools, Floats, Shorts
+from cabapp.geometry.arrays import Bools, Floats, Shorts, joined_columns
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.swept_ground import TICK, SweptPieces
 
 ROW, FINEST = 0.5, 0.1
 """m between rows: where the tool works whole, and the least where its sections switch."""
+
+
+class Strips(NamedTuple):
+    """Stretches of one kind, in the edge strip or not: row, start and end, m, in order; shape (n,)."""
+
+    kind: str
+    edge: bool
+    k: Shorts
+    x0: Floats
+    x1: Floats
 
 
 @dataclass
@@ -51,13 +61,7 @@ class RowStretches:
         """Area of each stretch, m2, shape (n,)."""
         return (self.x1 - self.x0) * self.row
 
-    def at(self, which: Bools) -> "RowStretches":
-        """Return some of the stretches."""
-        k, count, want = self.k[which], self.count[which], self.want[which]
-        x0, x1, inside, inner = self.x0[which], self.x1[which], self.inside[which], self.inner[which]
-        return RowStretches(k, x0, x1, count, inside, inner, want, self.row, self.angle)
-
-    def amiss(self) -> Iterator[tuple[str, bool, Bools]]:
+    def kinds(self) -> Iterator[tuple[str, bool, Bools]]:
         """Yield what is below or above target in the field: its kind, whether in the edge strip, and which stretches."""
         yield "none", False, self.inside & (self.count == 0)
         for kind, some in (("short", (self.count > 0) & (self.count < self.want)), ("over", self.count > self.want)):
@@ -65,17 +69,11 @@ class RowStretches:
             yield kind, False, some & self.inner
             yield kind, True, some & ~self.inner
 
-
-def join_stretches(parts: list[RowStretches], row: float, angle: float) -> RowStretches:
-    """Return stretches of several batches of rows as one; `parts` is emptied."""
-    empty, no, whole = np.zeros(0), np.zeros(0, bool), np.zeros(0, np.int32)
-    columns: list[Any] = [(whole, empty, empty, whole, no, no, whole)]
-    columns += [(one.k, one.x0, one.x1, one.count, one.inside, one.inner, one.want) for one in parts]
-    parts.clear()
-    columns = list(zip(*columns))
-    # each column goes before the next is joined
-    k, x0, x1, count, inside, inner, want = (np.concatenate(columns.pop(0)) for _ in range(7))
-    return RowStretches(k, x0, x1, count, inside, inner, want, row, angle)
+    def amiss(self, kinds: tuple[str, ...]) -> Iterator[Strips]:
+        """Yield the stretches below or above target, of some kinds."""
+        for kind, edge, mine in self.kinds():
+            if kind in kinds:
+                yield Strips(kind, edge, self.k[mine], self.x0[mine], self.x1[mine])
 
 
 def count_rows(
@@ -106,7 +104,11 @@ def count_rows(
     row = fitting_row(stints) if row is None else row
     rows = RowsAcross(stints, field, row, edge, seedings)
     parts = [stretches_of(batch, rows, field, target) for batch in rows.batches()]
-    return join_stretches(parts, row, rows.angle)
+    empty, no, whole = np.zeros(0), np.zeros(0, bool), np.zeros(0, np.int32)
+    columns = [(one.k, one.x0, one.x1, one.count, one.inside, one.inner, one.want) for one in parts]
+    del parts
+    k, x0, x1, count, inside, inner, want = joined_columns([(whole, empty, empty, whole, no, no, whole), *columns])
+    return RowStretches(k, x0, x1, count, inside, inner, want, row, rows.angle)
 
 
 def fitting_row(stints: Sequence[SweptPieces]) -> float:

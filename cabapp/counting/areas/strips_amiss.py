@@ -1,13 +1,14 @@
 """Strips of ground below or above target that may be large enough to be listed, without ever holding all others."""
 
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from cabapp.counting.areas.connected_rows import ConnectedRows, merged
 from cabapp.counting.areas.row_events import RowsAcross
-from cabapp.counting.areas.row_stretches import RowStretches, fitting_row, join_stretches, stretches_of
+from cabapp.counting.areas.row_stretches import RowStretches, Strips, fitting_row, stretches_of
 from cabapp.geometry.arrays import Bools, Floats, Ints, Shorts
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.swept_ground import SweptPieces
@@ -18,6 +19,19 @@ MARGIN = 1e-6
 """By so much of a bound may sums in another order differ."""
 
 
+@dataclass
+class StripsAmiss:
+    """Strips of all kinds on rows `row` m apart, in a frame turned by `angle`, rad."""
+
+    strips: list[Strips]
+    row: float
+    angle: float
+
+    def amiss(self, kinds: tuple[str, ...]) -> Iterator[Strips]:
+        """Yield the stretches of some kinds."""
+        return (one for one in self.strips if one.kind in kinds)
+
+
 def strips_amiss(
     stints: Sequence[SweptPieces],
     field: FieldGround | None,
@@ -26,7 +40,7 @@ def strips_amiss(
     seedings: Sequence[SweptPieces],
     least_area: float,
     least_width: float,
-) -> RowStretches:
+) -> StripsAmiss:
     """Return ground below or above target, but no connected piece that is surely too small.
 
     Parameters
@@ -53,34 +67,36 @@ def strips_amiss(
         number += len(some.k)
         kept = [*kept, some] if number <= KEPT else []
         label = np.zeros(len(some.k), np.int32)
-        for n, (_, _, mine) in enumerate(some.amiss()):
+        for n, (kind, edge, mine) in enumerate(some.kinds()):
             if n == len(sizes):
-                sizes.append(_Sizes(row, least_area, least_width))
+                sizes.append(_Sizes(kind, edge, row, least_area, least_width))
             label[mine] = sizes[n].feed(some.k[mine], some.x0[mine], some.x1[mine])
         labels.append(label)
     large = [one.large() for one in sizes]
     again: Iterable[RowStretches] = kept
     if number > KEPT:
         again = (stretches_of(batch, rows, field, target, amiss=True) for batch in rows.batches())
-    parts = []
     for some in again:
-        label, which = labels.popleft(), np.zeros(len(some.k), bool)
-        for n, (_, _, mine) in enumerate(some.amiss()):
-            which[mine] = large[n][label[mine]]
-        parts.append(some.at(which))
-    return join_stretches(parts, row, rows.angle)
+        label = labels.popleft()
+        for n, (_, _, mine) in enumerate(some.kinds()):
+            mine[mine] = large[n][label[mine]]
+            sizes[n].take(some, mine)
+    return StripsAmiss([one.taken() for one in sizes], row, rows.angle)
 
 
 class _Sizes:
     """The ground of connected pieces of one kind, m2, all of it and what is narrow."""
 
-    def __init__(self, row: float, least_area: float, least_width: float) -> None:
+    def __init__(self, kind: str, edge: bool, row: float, least_area: float, least_width: float) -> None:
+        self._kind, self._edge = kind, edge
         self._row, self._area, self._width = row, least_area, least_width
+        self._most = self._number = 0
         self._connected = ConnectedRows(lambda first, wide: self._large(self._ground_of(first, wide, len(first))))
         self._ground = np.zeros((2, 1024))
 
     def feed(self, k: Shorts, x0: Floats, x1: Floats) -> Ints:
         """Add stretches of the next rows; return a label for each, -1 where its piece is surely too small."""
+        self._most += len(k)
         k, x0, x1, fresh = merged(k, x0, x1)
         label = self._connected.feed(k, x0, x1)
         some = label >= 0
@@ -93,8 +109,21 @@ class _Sizes:
     def large(self) -> Bools:
         """Return for each label whether its piece may be listed, and last that what has none may not."""
         piece = self._connected.settled()
+        # what is not used of these takes no memory
+        self._k, self._x0, self._x1 = np.empty(self._most, np.int32), np.empty(self._most), np.empty(self._most)
         ground = [np.bincount(piece, column[: len(piece)]) for column in self._ground]
         return np.append(self._large(np.stack(ground))[piece], False)
+
+    def take(self, some: RowStretches, which: Bools) -> None:
+        """Keep stretches of the next rows."""
+        part = slice(self._number, self._number + int(which.sum()))
+        self._k[part], self._x0[part], self._x1[part] = some.k[which], some.x0[which], some.x1[which]
+        self._number = part.stop
+
+    def taken(self) -> Strips:
+        """Return the stretches kept."""
+        some = slice(self._number)
+        return Strips(self._kind, self._edge, self._k[some], self._x0[some], self._x1[some])
 
     def _ground_of(self, piece: Ints, wide: Floats, least: int) -> Floats:
         """Return the ground, m2, of pieces from 0 up, at least so many, and what of it is narrow."""

@@ -13,6 +13,7 @@ from cabapp.counting.visits.overlap_search import in_blocks
 from cabapp.counting.visits.row_crossings import RowCrossings
 from cabapp.counting.visits.row_intervals import Visits, uncovered
 from cabapp.counting.visits.voiding import void_seeded
+from cabapp.geometry.arrays import joined_columns
 from cabapp.geometry.quad_rows import corners, turned
 from cabapp.track.swept_ground import SweptPieces
 
@@ -57,7 +58,7 @@ def visits(pieces: SweptPieces, row: float, angle: float = 0.0) -> Visits:
         k, x0, x1, piece = uncovered(quad, row, over.busy - first, over.near - first, over.far - first)
         mine = piece >= part.start - first
         found.append((k[mine], x0[mine], x1[mine], piece[mine] + first))
-    k, x0, x1, piece = (np.concatenate(column) for column in zip(*found))
+    k, x0, x1, piece = joined_columns(found)
     return k, x0, x1, piece
 
 
