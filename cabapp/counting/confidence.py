@@ -1,6 +1,6 @@
 """The share of a field covered to target, with an interval that counts the receiver's error. Pure."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -108,7 +108,7 @@ def confidence_interval(
     visits = _visits(stints, [s for s in seedings if len(s)], angle, row)
     if len(visits.k) == 0:
         return Confidence(field.target, 0.0, 0.0, 0.0)
-    share = ground.share(visits.k, visits.x0, visits.x1)
+    share = ground.share(visits)
     random = np.random.default_rng(seed)
     seams = _Seams(visits, receivers, field.target, ground)
     ends, wide = [share], 0.0
@@ -119,10 +119,7 @@ def confidence_interval(
             shift = np.zeros(len(visits.k))
             for stint, error in enumerate(errors):
                 shift[visits.stint == stint] = error.draw(random)
-            for one in (shift, -shift):
-                x = np.where(visits.across, 0.0, one)
-                up = np.rint(np.where(visits.across, one, 0.0) / row).astype(np.int64)
-                again.append(ground.share(visits.k + up, visits.x0 + x, visits.x1 + x))
+            again += [ground.share(visits, shift, sign) for sign in (1, -1)]
         likely, wide = share + seams.hidden(memory) / max(ground.length, row), max(wide, float(np.std(again)))
         ends += [likely - reach * wide, likely + reach * wide]
         if seams.rough < EVEN**2:
@@ -145,19 +142,26 @@ class _Seams:
     """
 
     def __init__(self, visits: "_Visits", receivers: Sequence[ReceiverError], target: int, ground: "_Ground") -> None:
-        k, x0, x1, t, stint = (
-            column[~visits.across] for column in (visits.k, visits.x0, visits.x1, visits.t, visits.stint)
-        )
+        k, x0, x1, t, stint = visits.k, visits.x0, visits.x1, visits.t, visits.stint
         error = np.zeros(len(k))
         for n, receiver in enumerate(receivers):
             error[stint == n] = receiver.at(t[stint == n])[1]
-        last, first = np.lexsort((x1, k))[:-target], np.lexsort((x0, k))[target:]
+        some = np.flatnonzero(~visits.across)
+        last = some[np.lexsort((x1[some], k[some]))[:-target]]
+        first = some[np.lexsort((x0[some], k[some]))[target:]]
+        del some
         met = k[last] == k[first]
-        met[met] = ground.holds(k[last[met]], (x1[last[met]] + x0[first[met]]) / 2)
+        last, first = last[met], first[met]
+        met = np.ones(len(last), bool)
+        for start in range(0, len(last), TOGETHER):
+            part = slice(start, start + TOGETHER)
+            met[part] = ground.holds(k[last[part]], (x1[last[part]] + x0[first[part]]) / 2)
         last, first = last[met], first[met]
         self._short = x0[first] - x1[last]
         self._error = np.hypot(error[last], error[first])
+        del error
         self._apart = np.where(stint[last] == stint[first], np.abs(t[last] - t[first]), np.inf)
+        del last, first
         near = np.isfinite(self._apart)
         self.lag, self.rough = 0.0, np.inf
         if near.sum() >= PAIRS:
@@ -182,7 +186,8 @@ class _Seams:
         spread = np.maximum(step, 2.0 ** (np.rint(2 * np.log2(np.maximum(spread[near], step))) / 2))
         if len(seen) == 0:
             return 0.0
-        pairs, times = np.unique(np.column_stack([seen, spread]), axis=0, return_counts=True)
+        pairs, times = np.unique(seen + 1j * spread, return_counts=True)
+        pairs = np.column_stack([pairs.real, pairs.imag])
         grid = np.arange(seen.min(), seen.max() + step, step)
         like = np.exp(-0.5 * ((pairs[:, :1] - grid) / pairs[:, 1:]) ** 2)
         weight, part = np.full(len(grid), 1 / len(grid)), times / times.sum()
@@ -202,6 +207,17 @@ class _Visits:
     stint: Ints
     across: Bools
 
+    def moved(self, row: float, shift: Floats | None, sign: int) -> Iterator[tuple[Ints, Floats, Floats]]:
+        """Yield row, start and end, m, some visits at a time, each shifted sideways, m, to the side of the sign."""
+        for start in range(0, len(self.k), TOGETHER):
+            part = slice(start, start + TOGETHER)
+            k, x0, x1 = self.k[part], self.x0[part], self.x1[part]
+            if shift is not None:
+                across, one = self.across[part], sign * shift[part]
+                x = np.where(across, 0.0, one)
+                k, x0, x1 = k + np.rint(np.where(across, one, 0.0) / row).astype(np.int64), x0 + x, x1 + x
+            yield k, x0, x1
+
 
 def _visits(stints: Sequence[SweptPieces], seedings: Sequence[SweptPieces], angle: float, row: float) -> _Visits:
     none, some = np.zeros(0, np.int64), np.zeros(0)
@@ -214,9 +230,15 @@ def _visits(stints: Sequence[SweptPieces], seedings: Sequence[SweptPieces], angl
             continue
         across = _goes_across(pieces, angle)[piece]
         # the parts of one visit move together: join those that touch on a row, in order of time
-        order = np.lexsort((x0, pieces.t[piece] // (SLOT_S), k))
-        k, x0, x1, piece, across = k[order], x0[order], x1[order], piece[order], across[order]
-        slot = pieces.t[piece] // (SLOT_S)
+        slot = pieces.t[piece] // SLOT_S
+        order = np.lexsort((x0, slot, k))
+        k = k[order]
+        x0 = x0[order]
+        x1 = x1[order]
+        piece = piece[order]
+        slot = slot[order]
+        across = across[order]
+        del order
         fresh = np.ones(len(k), bool)
         fresh[1:] = (
             (k[1:] != k[:-1]) | (slot[1:] != slot[:-1])
@@ -254,7 +276,9 @@ class _Errors:
     def __init__(self, times: Floats, receiver: ReceiverError, memory: float, seams: _Seams) -> None:
         if len(times) == 0:
             times = np.zeros(1)
-        slots, self._slot = np.unique(times // STEP_S, return_inverse=True)
+        times = times // STEP_S
+        slots = np.unique(times)
+        self._slot = np.searchsorted(slots, times)
         self._nodes, self._memory = slots * STEP_S, memory
         _, absolute = receiver.at(self._nodes)
         between = -2 * np.median(absolute) ** 2 * np.expm1(-seams.lag / memory)
@@ -286,20 +310,23 @@ class _Ground:
         good[good] = (self._k[which[good]] == k[good]) & (x[good] < self._to[which[good]])
         return good
 
-    def share(self, k: Ints, x0: Floats, x1: Floats) -> float:
-        """Return the part of the field's rows covered to target, 0 to 1."""
-        parts = [(k, x0, 0), (k, x1, 1), (*self._outline, 2)]
-        parts += [] if self._once is None else [(*self._once, 3)]
-        low_k = min(int(p[0].min()) for p in parts if len(p[0]))
-        low_x = min(float(p[1].min()) for p in parts if len(p[0]))
-        key = np.empty(sum(len(p[0]) for p in parts), np.int64)
+    def share(self, visits: _Visits, shift: Floats | None = None, sign: int = 1) -> float:
+        """Return the part of the field's rows covered to target by visits shifted sideways, m, 0 to 1."""
+        outlines = [(*self._outline, 2)] + ([] if self._once is None else [(*self._once, 3)])
+
+        def parts() -> Iterator[tuple[Ints, Floats, int]]:
+            yield from outlines
+            for k, x0, x1 in visits.moved(self._row, shift, sign):
+                yield from ((k, x0, 0), (k, x1, 1))
+
+        low_k = min(int(k.min()) for k, _, _ in parts() if len(k))
+        low_x = min(float(x.min()) for _, x, _ in parts() if len(x))
+        key = np.empty(2 * len(visits.k) + sum(len(one[0]) for one in outlines), np.int64)
         filled = 0
-        for k, x, kind in parts:
-            for start in range(0, len(k), TOGETHER):
-                some = slice(start, start + TOGETHER)
-                place = np.rint((x[some] - low_x) * FINE).astype(np.int64)
-                key[filled : filled + len(place)] = ((k[some] - low_k) << 40) | (place << 2) | kind
-                filled += len(place)
+        for k, x, kind in parts():
+            place = np.rint((x - low_x) * FINE).astype(np.int64)
+            key[filled : filled + len(place)] = ((k - low_k) << 40) | (place << 2) | kind
+            filled += len(place)
         key.sort()
         covered = passes = within = single = 0
         for start in range(0, len(key) - 1, TOGETHER):

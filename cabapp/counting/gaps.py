@@ -180,8 +180,9 @@ def _components(
     c, s = np.cos(angle), np.sin(angle)
     turn = np.array([[c, -s], [s, c]])
     order = np.argsort(label, kind="stable")
-    starts = np.searchsorted(label[order], np.arange(len(area)))
-    ends = np.append(starts[1:], len(order))
+    ends = np.cumsum(np.bincount(label))
+    starts = np.append(0, ends[:-1])
+    del label
     for n in np.flatnonzero(area >= least_area):
         mine = order[starts[n] : ends[n]]
         chord = x1[mine] - x0[mine]

@@ -116,8 +116,9 @@ class _Sizes:
 
     def take(self, some: RowStretches, which: Bools) -> None:
         """Keep stretches of the next rows."""
-        part = slice(self._number, self._number + int(which.sum()))
-        self._k[part], self._x0[part], self._x1[part] = some.k[which], some.x0[which], some.x1[which]
+        k, x0, x1, _ = merged(some.k[which], some.x0[which], some.x1[which])
+        part = slice(self._number, self._number + len(k))
+        self._k[part], self._x0[part], self._x1[part] = k, x0, x1
         self._number = part.stop
 
     def taken(self) -> Strips:
