@@ -19,6 +19,7 @@ from cabapp.geometry.counted_ground import ACROSS_M, NEAR_M
 from cabapp.jobs.imports.recorded_day import RecordedDay, RecordedStint, cut
 from cabapp.jobs.pass_counts.assembler import centre_of, count_stint
 from cabapp.jobs.pass_counts.nothing_counted import why_nothing
+from cabapp.jobs.records.work_intervals import Spans
 from cabapp.position.recordings.machine_split import repeated
 from cabapp.position.recordings.recording import RecordedTrack, Recording
 from cabapp.track.logging_interval import gap_limit, logging_interval
@@ -46,10 +47,12 @@ class _Read(NamedTuple):
 
 
 class _Counted(NamedTuple):
-    """A stint as it was counted, of which day, and why it is what it is."""
+    """A stint as it was counted: of which file, how many fixes, when it worked, s in stated breaks, and why these."""
 
-    day: RecordedDay
-    stint: RecordedStint
+    name: str
+    fixes: int
+    spans: Spans
+    broken_s: float
     path: StintPath
     why: Message
 
@@ -97,12 +100,19 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
     if boundary is None:
         traces = [(stint.track, float(stint.track.t[0]), stint.spans) for _, stint, _ in stints]
         centre = centre_of(traces, worked=True) or centre_of(traces, worked=False)
+        del traces
     count = JobCount(boundary, target, centre=centre)
     told = named(receiver) if receiver else None if sigma is None else of_error(sigma)
     counted = []
-    for day, stint, why in stints:
+    # the fixes of a stint go once it is counted
+    days.clear()
+    read.tracks.clear()
+    stints.reverse()
+    while stints:
+        day, stint, why = stints.pop()
         path = count_stint(count, float(stint.track.t[0]), stint.inputs(f"{len(counted)}", tool), told)
-        counted.append(_Counted(day, stint, path, why))
+        counted.append(_Counted(day.name, len(stint.track), stint.spans, stint.broken_s, path, why))
+        del day, stint
     return _figures(count, tool, counted, read, row)
 
 
@@ -204,7 +214,7 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
     reasons[OUTSIDE] = fixes - used - sum(reasons.values())
     nothing = None
     if not areas.covered:
-        nothing = why_nothing([one.path for one in counted], any(one.stint.spans for one in counted), count.field)
+        nothing = why_nothing([one.path for one in counted], any(one.spans for one in counted), count.field)
     return {
         "trace": {
             "fixes": fixes,
@@ -249,17 +259,17 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
 
 def _described(one: _Counted) -> dict:
     """Return one stint for the JSON: what was counted of which file, and why."""
-    t, interval = one.stint.track.t, logging_interval(one.path.t)
+    interval = logging_interval(one.path.t)
     return {
-        "file": one.day.name,
-        "fixes": len(t),
+        "file": one.name,
+        "fixes": one.fixes,
         "used": one.path.used,
         "duration_s": float(np.ptp(one.path.t)) if len(one.path.t) else 0.0,
         "length_m": one.path.length,
-        "unknown_s": one.stint.broken_s + sum(end - start for start, end, _, _ in one.path.unknown),
+        "unknown_s": one.broken_s + sum(end - start for start, end, _, _ in one.path.unknown),
         "interval_s": interval,
         "max_gap_s": gap_limit(interval),
-        "spans": [list(span) for span in one.stint.spans],
+        "spans": [list(span) for span in one.spans],
         "why": str(one.why),
     }
 
