@@ -4,6 +4,7 @@ Knows nothing of time zones; every time is POSIX seconds, UTC.
 """
 
 import time
+from abc import abstractmethod
 from collections.abc import Callable
 from typing import Protocol
 
@@ -12,16 +13,18 @@ _SINCE_START: int | None = getattr(time, "CLOCK_BOOTTIME", getattr(time, "CLOCK_
 
 
 class Clock(Protocol):
-    """Anything that can say what time it is."""
+    """Anything that can say what time it is; a clock without one of both cannot be made."""
 
+    @abstractmethod
     def now(self) -> float:
         """Return POSIX seconds, UTC."""
 
+    @abstractmethod
     def steady(self) -> float:
         """Return seconds since some moment, which go on evenly whatever `now` is set to."""
 
 
-class WallClock:
+class WallClock(Clock):
     """The tablet's own clock."""
 
     def now(self) -> float:
@@ -33,7 +36,7 @@ class WallClock:
         return time.clock_gettime(_SINCE_START) if _SINCE_START is not None else time.monotonic()
 
 
-class ReplayClock:
+class ReplayClock(Clock):
     """A clock that starts at a chosen moment and may run faster than the wall.
 
     `start_t`: POSIX seconds shown at the moment of making.
@@ -80,7 +83,7 @@ class ReplayClock:
         return self.now()
 
 
-class ManualClock:
+class ManualClock(Clock):
     """A clock moved by hand, for runs without a wall to wait for.
 
     >>> clock = ManualClock(1000.0)

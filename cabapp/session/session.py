@@ -9,7 +9,7 @@ from concurrent.futures import Executor
 from dataclasses import replace
 
 from cabapp.common.clock import Clock
-from cabapp.common.message import message
+from cabapp.common.message import Message, message
 from cabapp.common.quantities import DayAndTime
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.fields.field_priority import Backlog, FieldWork, season_work
@@ -288,7 +288,7 @@ class Session:
         """The marks of the field in hand."""
         return self._runner.marks if self._runner else ()
 
-    def day(self) -> tuple[tuple[str, str], ...]:
+    def day(self) -> tuple[tuple[str, Message], ...]:
         """Return the day around the pass in (name, words), for a screen looked at standing still.
 
         The spread of pass spacing is shown here only, and in no page or bundle.

@@ -220,7 +220,7 @@ class StintRunner:
     def advice(self) -> tuple[Advice, ...]:
         return self.day.advice
 
-    def day_lines(self) -> tuple[tuple[str, str], ...]:
+    def day_lines(self) -> tuple[tuple[str, Message], ...]:
         return self.day.lines()
 
     def areas(self) -> dict:

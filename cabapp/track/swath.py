@@ -1,6 +1,6 @@
 """Computes the ground the tool swept from the antenna's fixes.
 
-Fixes fed one at a time give the same pieces as fed all at once: both take the same lines, and every
+Fixes fed one at a time give the same pieces as fed all at once: both run the same statements, and every
 result is rounded to a tick.
 """
 

@@ -18,7 +18,7 @@ from cabapp.screens.map.hatching_texture import HatchingTexture
 from cabapp.screens.map.map_drawings import MapDrawing
 from cabapp.screens.map.outline_lines import long_side, rings
 from cabapp.screens.map.pose_extrapolation import PoseExtrapolation
-from cabapp.screens.widgets.buttons import Key  # noqa: F401  (used by map.kv)
+from cabapp.screens.widgets.buttons import Key  # noqa: F401  (used by ground_map.kv)
 from cabapp.screens.widgets.layout import load_layout
 
 load_layout(__file__)

@@ -4,14 +4,14 @@ import logging
 
 from kivy.base import ExceptionHandler, ExceptionManager
 
-from cabapp.common.clock import is_played
+from cabapp.common.clock import Clock, is_played
 from cabapp.common.message import message
 
 LOG = logging.getLogger("rollbook.cab")
 BUG = message("Something went wrong inside Rollbook. Recording goes on.")
 
 
-class TickClock:
+class TickClock(Clock):
     """The clock as of the last beat: no time passes within a tick, however long the tick takes.
 
     `replaying`: whether it is the time of a recording.

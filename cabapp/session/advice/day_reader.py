@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from cabapp.common.message import Message
 from cabapp.counting.spacing import pass_spacing
 from cabapp.jobs.fields import season_history
 from cabapp.jobs.records import stint_state
@@ -119,7 +120,7 @@ class DayReader:
         self._known = self._round(self._gather(now))
         self.advice = self._advisor.feed(self._known)
 
-    def lines(self) -> tuple[tuple[str, str], ...]:
+    def lines(self) -> tuple[tuple[str, Message], ...]:
         """Return the day in (name, words)."""
         return day_lines(self._known) if self._known else ()
 
