@@ -94,10 +94,15 @@ class Grid:
 
         The odometer of the last covering is kept for the neighbourhood only, in an array that wraps
         round: a cell that shares a place in it is too far away to be reached within one visit.
+
+        Notes
+        -----
+        It holds ticks since `NEVER`, so that zeros are ground not covered: an array of zeros takes no time
+        and no memory where no tool comes (33 MB for 12 m and cells of 0.25 m).
         """
         reach = leave * TICK + 4 * width + 200
         size = 1 << int(np.ceil(np.log2(reach / self.cell)))
-        self._recent = np.full((size, size), NEVER, np.int64)
+        self._recent = np.zeros((size, size), np.int64)
 
     def recent(self, xy: ArrayLike, odometer: int, leave: int) -> Bools:
         """Return whether the present visit has covered places, shape (n, 2), m."""
@@ -105,7 +110,7 @@ class Grid:
         size = len(self._recent)
         if not size:
             return np.zeros(len(i), bool)
-        last = self._recent[(j + self._j0) % size, (i + self._i0) % size]
+        last = self._recent[(j + self._j0) % size, (i + self._i0) % size] + NEVER
         return np.asarray(inside & ~is_new(last, odometer, leave))
 
     def add_live(self, pieces: SweptPieces, watch: Watch | None = None) -> Cells | None:
@@ -147,13 +152,13 @@ class Grid:
         if j + rows > size or i + columns > size:  # it wraps round
             torus = np.ix_(np.arange(j, j + rows) % size, np.arange(i, i + columns) % size)
             last = self._recent[torus]
-            new: Bools = mask & is_new(last, s0, leave)
-            last[mask] = s1
+            new: Bools = mask & is_new(last + NEVER, s0, leave)
+            last[mask] = s1 - NEVER
             self._recent[torus] = last
             return new
         last = self._recent[j : j + rows, i : i + columns]
-        new = mask & is_new(last, s0, leave)
-        np.copyto(last, s1, where=mask)
+        new = mask & is_new(last + NEVER, s0, leave)
+        np.copyto(last, s1 - NEVER, where=mask)
         return new
 
     def _cells(self, quads: Floats) -> Iterator[tuple[int, int, int, Bools]]:

@@ -357,7 +357,8 @@ class JobCount:
     ) -> None:  # fmt: skip
         """Count the present stint anew from its whole trace, after a tap was undone or repaired."""
         old, self._stint = self._present, None
-        self._bare()
+        if old.has_pieces or old.marked:
+            self._bare()
         self.begin(old.key, old.start, old.builder.tool)
         for one in switches:
             self.switch(one)
