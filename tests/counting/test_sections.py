@@ -1,9 +1,10 @@
 """Ground swept by a boom whose sections switch, against overlays by shapely of what each section covered."""
 
 from collections import defaultdict, deque
+from datetime import datetime
 from pathlib import Path
+from xml.etree import ElementTree
 
-import gpxpy
 import numpy as np
 import pytest
 import shapely
@@ -176,9 +177,11 @@ SEEDING = Path(__file__).parents[3] / "shared" / "data" / "seeding" / "trace_mac
 
 def recorded():
     """Return POSIX s, shape (n,), and places, (n, 2), m, of the recorded seeding; fixes less than 1.5 m on are left out."""
-    with SEEDING.open(encoding="utf-8") as file:
-        points = [p for track in gpxpy.parse(file).tracks for segment in track.segments for p in segment.points]
-    rows = np.array([(p.time.timestamp(), p.longitude, p.latitude) for p in points])
+    points = ElementTree.parse(SEEDING).getroot().iter("{http://www.topografix.com/GPX/1/1}trkpt")
+    rows = np.array([
+        (datetime.fromisoformat(p[1].text.replace("Z", "+00:00")).timestamp(), float(p.get("lon")), float(p.get("lat")))
+        for p in points
+    ])  # fmt: skip
     rows[:, 1:] = np.column_stack(Transformer.from_crs(4326, 32614, always_xy=True).transform(rows[:, 1], rows[:, 2]))
     kept = [0]
     for n in range(1, len(rows)):

@@ -45,7 +45,7 @@ def drive_until_killed(folder, seconds):
     return float(said[0]), said[1].decode()
 
 
-@pytest.mark.parametrize("seconds", [37, 71, 118])
+@pytest.mark.parametrize("seconds", [pytest.param(37, marks=pytest.mark.long), 71, 118])
 def test_killed_in_mid_replay_it_resumes_with_the_count_of_a_rebuild(seconds, tmp_path, run, ids, drive_rows, stocked):
     """After kill -9: same state, every fix up to the last second, count equal to the cell."""
     fixes = drive_rows([-100, -94, -88])

@@ -7,7 +7,7 @@ from tests.bench.lookahead import KINDS, run, summary
 
 
 @pytest.mark.parametrize(
-    ("fields", "rows", "least_h"), [(6, (150, 180), 0.3), pytest.param(8, (250, 300), 0.8, marks=pytest.mark.long)]
+    ("fields", "rows", "least_h"), [(6, (110, 130), 0.2), pytest.param(8, (250, 300), 0.8, marks=pytest.mark.long)]
 )
 def test_the_warning_comes_in_time_and_seldom_without_need(fields, rows, least_h):
     """Simulated fields of all kinds, seeded: at most 10 sounds an hour in normal half-laps (200 fields: see
