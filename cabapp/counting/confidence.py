@@ -7,7 +7,7 @@ import numpy as np
 
 from cabapp.counting.areas.work_direction import frame_angle
 from cabapp.counting.visits.visit_rule import valid_visits
-from cabapp.geometry.arrays import Bools, Floats, Ints, joined_columns
+from cabapp.geometry.arrays import Bools, Floats, Ints, Shorts, joined_columns
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.geometry.polygon_rows import outline_rows
 from cabapp.geometry.quad_rows import corners, turned
@@ -204,7 +204,7 @@ class _Visits:
     x0: Floats
     x1: Floats
     t: Floats
-    stint: Ints
+    stint: Shorts
     across: Bools
 
     def moved(self, row: float, shift: Floats | None, sign: int) -> Iterator[tuple[Ints, Floats, Floats]]:
@@ -221,7 +221,7 @@ class _Visits:
 
 def _visits(stints: Sequence[SweptPieces], seedings: Sequence[SweptPieces], angle: float, row: float) -> _Visits:
     none, some = np.zeros(0, np.int64), np.zeros(0)
-    out = [(none, some, some, some, none, none.astype(bool))]
+    out = [(none, some, some, some, none.astype(np.int32), none.astype(bool))]
     for number, pieces in enumerate(stints):
         if len(pieces) == 0:
             continue
@@ -249,7 +249,7 @@ def _visits(stints: Sequence[SweptPieces], seedings: Sequence[SweptPieces], angl
         out.append(
             (
                 k[first], x0[first], x1[last], pieces.t[piece[first]],
-                np.full(len(first), number), across[first],
+                np.full(len(first), number, np.int32), across[first],
             )
         )  # fmt: skip
     return _Visits(*joined_columns(out))

@@ -118,7 +118,10 @@ class EdgeErrors:
         del middles
         cell = max(COARSE, half + REACH)
         low = np.minimum(places.min(axis=0), middle.min(axis=0))
-        at, here = (((p - low) // cell).astype(np.int64) + 1 for p in (places, middle))
+        at = ((places - low) // cell).astype(np.int64) + 1
+        middle -= low
+        middle //= cell
+        here = middle.astype(np.int32) + 1
         shape = np.maximum(at.max(axis=0), here.max(axis=0)) + 2
         if shape.prod() > 4e7:
             return np.arange(len(middle))
