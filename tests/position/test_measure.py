@@ -384,19 +384,38 @@ def test_what_was_counted_is_said(written, square, measured, capsys):
     assert "a.csv: counted 2026-05-05T10:00:00Z to 2026-05-05T14:03:20Z, all that" in capsys.readouterr().out
 
 
+def stated(columns, *values):
+    """The lanes with columns of these values on every row."""
+    rows = csv_of(*lanes()).splitlines()
+    return "\n".join([f"{rows[0]},{columns}", *(f"{row},{','.join(map(str, values))}" for row in rows[1:])])
+
+
+@pytest.mark.parametrize("form", ["words", "json"])
+@pytest.mark.parametrize("bounded", [False, True])
 @pytest.mark.parametrize(
     "make, words",
     [
         (lambda: csv_of(*lanes(n=1, step=60.0, every=60.0)), "apart, and where it went in more than 38 s is not"),
-        (lambda: csv_of(*lanes(n=1)).replace("\n", ",0\n").replace("lon,0", "lon,working"), "never worked"),
+        (lambda: stated("working", 0), "never worked"),
+        (lambda: stated("s1,s2,s3", 0, 0, 0), "never worked"),
+        (lambda: stated("width", 0), "never worked"),
+        (lambda: stated("working,width", 0, 12), "never worked"),
+        (lambda: "time,lat,lon,quality\n" + "".join(f"{n},52,{n / 1e5 - 106},0\n" for n in range(9)), "no position"),
     ],
 )
-def test_nothing_covered_is_loud(written, capsys, make, words):
-    """A trace that moved and covers nothing says why, with a status of its own, in the JSON too."""
-    trace = written("a.csv", make())
-    assert main(["measure", str(trace), "--width", "12", "--json"]) == 3
+def test_nothing_covered_is_loud(written, square, capsys, make, words, bounded, form):
+    """A trace that moved and covers nothing says why, with a status of its own, and claims no gap."""
+    given = ["--width", "12", *(["--field", str(square(0, -6, 400, 60))] if bounded else [])]
+    refused = words == "no position"
+    status = main(["measure", str(written("a.csv", make())), *given, *(["--json"] if form == "json" else [])])
     caught = capsys.readouterr()
-    assert words in caught.err and words in json.loads(caught.out)["nothing"]
+    assert (status, words in caught.err) == (1 if refused else 3, True)
+    if form == "json" and not refused:
+        found = json.loads(caught.out)
+        assert words in found["nothing"] and (found["gaps"], found["proof"]) == ([], None)
+        assert found["area_m2"]["covered"] == found["area_m2"]["pass_area"] == 0
+    elif not refused:
+        assert "gaps below" not in caught.out and "at least" not in caught.out
 
 
 def test_work_beside_the_field_is_loud(written, square, capsys):

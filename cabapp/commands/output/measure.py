@@ -140,7 +140,7 @@ def result_text(result: dict) -> str:
     if inside:
         table.append(("  along the edge", over["unavoidable"]))
     lines += ["", *(f"{label:<19}{area(m2)}" for label, m2 in table)]
-    if inside:
+    if result["proof"]:
         lines += ["", *_proof_result_text(result), *_gaps_text(result["gaps"], acres)]
         wide = [one for one in result["recovered"] if one["certainty"] == "sure"]
         if wide:

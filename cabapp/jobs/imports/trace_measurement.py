@@ -81,7 +81,7 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
     dict
         What `rollbook measure --json` prints: areas m2, lengths m, times s, places degrees. Areas are those in
         the field where there is one; what was covered outside stands apart. ``nothing`` says why no ground is
-        covered; None where some is.
+        covered; None where some is. Where none is, no gap and no proof is claimed.
 
     Raises
     ------
@@ -96,6 +96,7 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
     _check_near(days, boundary)
     days.sort(key=lambda day: day.track.t[day.rows[0]])
     stints = [(day, *one) for day in days for one in _stints(day, tool, boundary)]
+    stints = stints or [(day, day.whole(tool), STATED) for day in days]  # stated, and no work in the field
     centre = None
     if boundary is None:
         traces = [(stint.track, float(stint.track.t[0]), stint.spans) for _, stint, _ in stints]
@@ -199,11 +200,11 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
     every = area_totals(count.pieces(), None, row, target=count.target) if inside else areas
     stints = [_described(one) for one in counted]
     # strips are listed in a field only: without one the ground may be that of a whole season
-    rows = count.rows_across() if inside else None
+    rows = count.rows_across() if inside and areas.covered else None
     recovered, gaps = (count.recovered(rows), count.gaps(rows)) if rows else ([], [])
     del rows
     worst = max(count.receivers(), key=lambda one: float(np.median(one.absolute)), default=None)
-    proof = count.confidence()
+    proof = count.confidence() if areas.covered else None  # where nothing was counted nothing is claimed
     fixes = read.fixes + read.dropped
     used = sum(one.path.used for one in counted)
     reasons: dict[str, int] = {}
