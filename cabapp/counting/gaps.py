@@ -43,8 +43,8 @@ class Gap:
     edge : bool
         It lies in the strip along the field's edge that half-laps cannot cover exactly.
     chance : float
-        That it is real and not the receiver's error, 0 to 1; where the edges' errors are known by
-        piece, among all gaps at least as likely.
+        That it is real and not the receiver's error, 0 to 1. Where the edges' errors are known by piece,
+        1 less the rate of false ones among all gaps at least as likely (`_among_all`).
     spread : float
         Standard deviation of the distance between its two edges, m.
     """

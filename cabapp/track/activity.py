@@ -24,12 +24,12 @@ TURNS = np.radians(25.0)
 """More change of heading than this within two windows is a turn."""
 SHORTEST_M, SHORTEST_TURN_S = 25.0, 4.0
 """Straight for less is part of a turn (m); turned for less is part of a straight (s)."""
-GAP_S = 5.0
+BREAK_S = 5.0
 """Longer without a fix is unknown, s, or five times the trace's own interval."""
 EDGE_M = 5.0
 """A field reaches this far over its boundary, m: tools and boundaries are that inexact."""
 FAST = 1.7
-"""So many times faster than the work of a stay is driving there or back."""
+"""A straight run so many times faster than the median run of its stay is travelling, not work."""
 LEAST_RUNS, LEAST_S = 2, 120.0
 """A stay with fewer straight runs or less work (s) only crosses the field."""
 APART_S = 3600.0
@@ -109,8 +109,8 @@ def guess(
     if not len(t):
         return [], []
     where = _where(xy, fields)
-    gap = max(GAP_S, 5 * float(np.median(np.diff(t)))) if len(t) > 1 else GAP_S
-    breaks = np.flatnonzero(np.diff(t) > gap) + 1
+    limit = max(BREAK_S, 5 * float(np.median(np.diff(t)))) if len(t) > 1 else BREAK_S
+    breaks = np.flatnonzero(np.diff(t) > limit) + 1
     parts = zip(np.split(t, breaks), np.split(xy, breaks))
     speed, turned = (np.concatenate(one) for one in zip(*(_motion(*part) for part in parts)))
     kind = np.where(where < 0, KINDS.index(TRAVELLING), KINDS.index(WORKING))

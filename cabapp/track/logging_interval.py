@@ -5,9 +5,9 @@ from math import ceil
 import numpy as np
 from numpy.typing import ArrayLike
 
-GAP = 5.0
+BREAK_S = 5.0
 """s. Longest time between fixes that is no gap, of a logger with a fix each 2 s or oftener (common practice)."""
-GAP_INTERVALS = 2.5
+BREAK_INTERVALS = 2.5
 """A slower logger misses a fix only after so many of its intervals."""
 SLOWEST = 15.0
 """s. Longest interval at which a recording still tells where a field machine went."""
@@ -85,15 +85,15 @@ def logging_interval(t: ArrayLike) -> float | None:
     return found.interval
 
 
-def gap_limit(interval: float | None) -> float:
+def break_limit(interval: float | None) -> float:
     """Return the longest time between fixes that is not unknown ground, s.
 
-    >>> [gap_limit(interval) for interval in (None, 0.1, 2.0, 5.0, 10.0, 15.0, 60.0)]
+    >>> [break_limit(interval) for interval in (None, 0.1, 2.0, 5.0, 10.0, 15.0, 60.0)]
     [5.0, 5.0, 5.0, 13.0, 25.0, 38.0, 38.0]
     """
-    if interval is None or interval * GAP_INTERVALS <= GAP:
-        return GAP
-    return float(ceil(GAP_INTERVALS * min(interval, SLOWEST)))
+    if interval is None or interval * BREAK_INTERVALS <= BREAK_S:
+        return BREAK_S
+    return float(ceil(BREAK_INTERVALS * min(interval, SLOWEST)))
 
 
 def interpolation_error(interval: float, speed: float, turning: bool = False) -> float:

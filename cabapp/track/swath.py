@@ -19,7 +19,7 @@ from cabapp.geometry.arrays import Bools, Floats, Ints, ranges
 from cabapp.track.fixes.filter import Fix, FixFilter, doubt
 from cabapp.track.fixes.smoothing import TrackSmoothing
 from cabapp.track.fixes.white_noise import CALM, Noise, WhiteNoise
-from cabapp.track.logging_interval import gap_limit
+from cabapp.track.logging_interval import break_limit
 from cabapp.track.path import bend_of, curve, curve_of, far_enough, length_of, lengths, stretch_of
 from cabapp.track.pose import PathEnd, Pose, pose_now
 from cabapp.track.swept_ground import TICK, SweptPieces, swept, swept_few
@@ -28,6 +28,7 @@ from cabapp.track.towing import Start, tool_heading, tow, tow_few
 from cabapp.track.work_switches import SwitchTimeline, WorkSwitch
 
 CUSP = np.deg2rad(100.0)
+"""rad. A turn between two chords of more than this is a change of gear, forward to reverse or back."""
 TIGHTEST = 5.0
 """m. Radius no machine turns inside of (common practice)."""
 SLOWER = 0.85
@@ -35,6 +36,7 @@ SLOWER = 0.85
 CRUISE = 6
 """Chords before, whose highest speed a machine is taken to keep in turns between sparse fixes."""
 SAME_WAY = np.deg2rad(60.0)
+"""rad. Two such turns that add up to less leave the direction as it was: one chord was driven back."""
 SLIGHT = 0.2
 """rad. Bend of every chord by wandering alone, so that none is taken for exactly straight."""
 SURE = 7.0
@@ -58,10 +60,7 @@ class MachineLimits:
     max_speed : float
         Faster is a jump, m/s.
     step : float
-        Shortest move that gives a direction, m, or 6 times a fix's own error up to 4 steps (more
-        would cut off turns). Where the error asks for more than a step, the fixes of the last half
-        of the way are averaged; others are never moved. Where the trace shows white noise, fixes are
-        smoothed first, and it is two steps or 7 times what noise is left.
+        Shortest move that gives a direction, m; see Notes for fixes with an error.
     leave : float | None
         Path after which ground swept again is a new visit, m; None = 2 working widths.
     reverse_speed, reverse_limit : float
@@ -76,6 +75,13 @@ class MachineLimits:
     Notes
     -----
     All defaults are common practice, chosen for field machines at 1 to 10 fixes a second.
+
+    The shortest move that gives a direction is
+
+    - `step` for exact fixes;
+    - 6 times a fix's own error where that is more, 4 steps at most (more would cut off turns); fixes of
+      the last half of the way are then averaged, others are never moved;
+    - two steps, or 7 times what noise is left, where the trace shows white noise: it is smoothed first.
     """
 
     max_gap: float = 5.0
@@ -90,7 +96,7 @@ class MachineLimits:
 
     def at_interval(self, interval: float | None) -> "MachineLimits":
         """Return the limits for fixes so far apart in time, s; None = not known."""
-        gap = max(self.max_gap, gap_limit(interval))
+        gap = max(self.max_gap, break_limit(interval))
         return self if gap == self.max_gap else replace(self, max_gap=gap, sparse=True)
 
     def with_noise(self, noise: Noise) -> "MachineLimits":

@@ -5,7 +5,7 @@ import pytest
 
 from cabapp.counting.job_count import JobCount
 from cabapp.geometry.plane import Plane
-from cabapp.track.logging_interval import LoggingInterval, gap_limit, interpolation_error, logging_interval
+from cabapp.track.logging_interval import LoggingInterval, break_limit, interpolation_error, logging_interval
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.work_switches import WorkSwitch
 
@@ -60,7 +60,7 @@ def test_a_missing_fix_of_a_slow_logger_is_no_gap_and_three_are():
     made = job()
     path = made.add_stint("a", t[0], ToolGeometry(WIDTH), t, lat, lon, switches=[WorkSwitch(t[0] - 1, True)])
     assert [end - begin for begin, end, _, _ in path.unknown] == [40.0]
-    assert gap_limit(logging_interval(t)) == 25.0
+    assert break_limit(logging_interval(t)) == 25.0
 
 
 @pytest.mark.parametrize(("interval", "all_of_it", "turns"), [(2, 0.021, 0.085), (3, 0.032, 0.174), (5, 0.066, 0.455),

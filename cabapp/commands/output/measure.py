@@ -14,7 +14,7 @@ from cabapp.jobs.records.tool_parts import read_sections, sections_of, widths_of
 from cabapp.position.boundaries.boundary_geojson import read_boundary
 from cabapp.position.recordings.recording import Recording
 from cabapp.position.recordings.trace_reader import read_recording
-from cabapp.track.logging_interval import GAP
+from cabapp.track.logging_interval import BREAK_S
 from cabapp.track.receiver_error import KINDS
 from cabapp.track.tool import ToolGeometry
 from store.facts.timestamp import write_time
@@ -125,7 +125,7 @@ def result_text(result: dict) -> str:
     lines += [f"  {note}" for note in result["notes"]]
     for stint in result["stints"]:
         lines.append(f"  {stint['file']}: counted {_spans_text(stint['spans'])}, {stint['why']}")
-        if stint["max_gap_s"] != GAP:
+        if stint["max_gap_s"] != BREAK_S:
             lines.append(
                 f"  {stint['file']}: a fix each {stint['interval_s']:g} s; only a gap of more than "
                 f"{stint['max_gap_s']:g} s counts as unknown"

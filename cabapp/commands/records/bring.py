@@ -38,23 +38,23 @@ def run(args: argparse.Namespace) -> int:
     recording = read_recording(args.file)
     with open_store(paths.existing_store(args)) as store:
         found, farm = look_at(store, recording), FarmSettings(store)
-        visits = [(day, visit) for day in found for visit in day.worked]
+        stays = [(day, stay) for day in found for stay in day.worked]
         if not args.json:
-            for line in [*map(str, recording.notes), *visit_lines(found, farm)]:
+            for line in [*map(str, recording.notes), *stay_lines(found, farm)]:
                 print(line)
-        unknown = [str(one) for one in args.only or () if not 1 <= one <= len(visits)]
+        unknown = [str(one) for one in args.only or () if not 1 <= one <= len(stays)]
         if unknown:
             raise Refused("The list has no number {numbers}; nothing was written.", numbers=", ".join(unknown))
         written = []
-        for number, (day, visit) in enumerate(visits, 1):
+        for number, (day, stay) in enumerate(stays, 1):
             if args.only and number not in args.only:
                 continue
-            if args.yes or (not args.json and _agreed(number, day, visit)):
+            if args.yes or (not args.json and _agreed(number, day, stay)):
                 operator = row_called(store.all(Operator), "operator", args.operator)
                 tractor = row_called(store.all(Tractor), "tractor", args.tractor)
                 tool = row_called(store.all(Tool), "tool", args.tool)
                 operation = args.operation or tool.operation
-                stint = bring_in(store, day, visit, operator.id, tractor.id, tool.id, operation)
+                stint = bring_in(store, day, stay, operator.id, tractor.id, tool.id, operation)
                 written.append({"number": number, "stint": stint.id})
         if args.json:
             print(json.dumps(_figures(found) | {"written": written}))
@@ -65,21 +65,21 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def visit_lines(days: list[RecordedDay], farm: FarmSettings) -> list[str]:
-    """Return a line for each visit with work, and one for the fields only crossed."""
+def stay_lines(days: list[RecordedDay], farm: FarmSettings) -> list[str]:
+    """Return a line for each stay with work, and one for the fields only crossed."""
     lines = []
-    for number, (day, visit) in enumerate([(one, visit) for one in days for visit in one.worked], 1):
-        spent = visit.seconds
-        spells = ", ".join(f"{farm.format.time(a)} to {farm.format.time(b)}" for a, b in visit.spells)
+    for number, (day, stay) in enumerate([(one, stay) for one in days for stay in one.worked], 1):
+        spent = stay.seconds
+        spells = ", ".join(f"{farm.format.time(a)} to {farm.format.time(b)}" for a, b in stay.spells)
         lines.append(
-            f"{number}. {day.fields[visit.field].name}, "
-            f"{farm.local(visit.spells[0][0]):%a %d %b}: worked {spells}{' as recorded' * day.stated}. "
-            f"{visit.runs} passes; "
+            f"{number}. {day.fields[stay.field].name}, "
+            f"{farm.local(stay.spells[0][0]):%a %d %b}: worked {spells}{' as recorded' * day.stated}. "
+            f"{stay.runs} passes; "
             f"{_minutes(spent['working'])} working, {_minutes(spent['turning'])} turning, "
             f"{_minutes(spent['travelling'])} travelling, {_minutes(spent['standing'])} standing"
             + (f", {_minutes(spent['unknown'])} unknown." if spent["unknown"] >= 30 else ".")
         )
-    crossed = [day.fields[v.field].name for day in days for v in day.visits if not v.spells]
+    crossed = [day.fields[v.field].name for day in days for v in day.stays if not v.spells]
     if crossed:
         lines.append(f"Only crossed or visited: {', '.join(dict.fromkeys(crossed))}.")
     if not any(day.worked for day in days):
@@ -87,10 +87,10 @@ def visit_lines(days: list[RecordedDay], farm: FarmSettings) -> list[str]:
     return lines
 
 
-def _agreed(number: int, day: RecordedDay, visit: FieldStay) -> bool:
+def _agreed(number: int, day: RecordedDay, stay: FieldStay) -> bool:
     if not sys.stdin.isatty():
         return False
-    answer = input(f"Was {day.fields[visit.field].name} (number {number}) worked like that? [y/N] ")
+    answer = input(f"Was {day.fields[stay.field].name} (number {number}) worked like that? [y/N] ")
     return answer.strip().lower() in ("y", "yes")
 
 
@@ -102,7 +102,7 @@ def _figures(days: list[RecordedDay]) -> dict:
                 "from": float(t[v.first]), "to": float(t[v.last]),
                 "passes": v.runs, "spells": v.spells, "seconds": v.seconds,
             }
-            for day in days for t in [day.track.t[day.rows]] for v in day.visits
+            for day in days for t in [day.track.t[day.rows]] for v in day.stays
         ],
         "stretches": [
             {

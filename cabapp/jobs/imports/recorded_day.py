@@ -28,7 +28,7 @@ from cabapp.position.boundaries.boundary_judge import kept_boundary
 from cabapp.position.recordings.machine_split import repeated
 from cabapp.position.recordings.recording import RecordedTrack, Recording
 from cabapp.track.activity import LEAST_S, ActivitySpan, FieldStay, guess
-from cabapp.track.logging_interval import gap_limit, logging_interval
+from cabapp.track.logging_interval import break_limit, logging_interval
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.usable_fixes import LONGEST_STINT, usable_fixes
 from cabapp.track.work_switches import WorkSwitch, switches_of_columns
@@ -47,7 +47,7 @@ class DayPart:
 
     `kind`: as `activity.KINDS`.
     `begin`, `end`: POSIX s.
-    `visit`: the visit of a field it belongs to.
+    `stay`: the stay of a field it belongs to.
     `length`: how far was driven, m.
     `runs`: straight runs, where it was work.
     """
@@ -56,7 +56,7 @@ class DayPart:
     kind: str
     begin: float
     end: float
-    visit: FieldStay | None
+    stay: FieldStay | None
     length: float
     runs: int
 
@@ -115,7 +115,7 @@ class RecordedDay:
         The fixes that can be used, in rising time.
     fields : tuple of Field
         What `FieldStay.field` and `ActivitySpan.field` point to.
-    stretches, visits
+    stretches, stays
         As `guess` gives them, over `rows`; the spells of work are those stated, where the recording states any.
     stated : bool
         Whether the recording states when the tool worked.
@@ -126,13 +126,13 @@ class RecordedDay:
     rows: np.ndarray
     fields: tuple[Field, ...]
     stretches: list[ActivitySpan]
-    visits: list[FieldStay]
+    stays: list[FieldStay]
     stated: bool
 
     @property
     def worked(self) -> list[FieldStay]:
-        """The visits in which something was done."""
-        return [visit for visit in self.visits if visit.spells]
+        """The stays in which something was done."""
+        return [stay for stay in self.stays if stay.spells]
 
     @property
     def parts(self) -> list[DayPart]:
@@ -143,13 +143,13 @@ class RecordedDay:
         """
         return _parts(self)
 
-    def stint(self, visit: FieldStay, tool: ToolGeometry) -> RecordedStint:
-        """Return the stint of a visit, with the fixes without a position in it: those tell where reception was lost.
+    def stint(self, stay: FieldStay, tool: ToolGeometry) -> RecordedStint:
+        """Return the stint of a stay, with the fixes without a position in it: those tell where reception was lost.
 
         Raises TraceRefused where the recording states sections that the tool does not have.
         """
-        rows = self.rows[visit.first : visit.last + 1]
-        return _stint(self, self.track.at(slice(rows[0], rows[-1] + 1)), visit.spells, tool)
+        rows = self.rows[stay.first : stay.last + 1]
+        return _stint(self, self.track.at(slice(rows[0], rows[-1] + 1)), stay.spells, tool)
 
     def whole(self, tool: ToolGeometry) -> RecordedStint:
         """Return all that was recorded as one stint, at work throughout unless the recording states when."""
@@ -202,20 +202,20 @@ def cut(fields: Sequence[Field], track: RecordedTrack, name: str) -> RecordedDay
     grounds = [
         shapely.transform(shape(kept_boundary(f.boundary)), lambda ll: plane.to_xy(ll[:, 1], ll[:, 0])) for f in fields
     ]
-    stretches, visits = guess(track.t[rows], xy, grounds)
+    stretches, stays = guess(track.t[rows], xy, grounds)
     if stated:
         t, told = track.t[rows], _stated(track.at(rows))
-        for n, one in enumerate(visits):
+        for n, one in enumerate(stays):
             inside = [(max(a, t[one.first]), min(b, t[one.last])) for a, b in told]
-            visits[n] = replace(one, spells=tuple((float(a), float(b)) for a, b in inside if a < b))
-    return RecordedDay(name, track, rows, tuple(fields), stretches, visits, stated)
+            stays[n] = replace(one, spells=tuple((float(a), float(b)) for a, b in inside if a < b))
+    return RecordedDay(name, track, rows, tuple(fields), stretches, stays, stated)
 
 
 def why_no_work(days: Sequence[RecordedDay]) -> Message:
     """Return why no work was found in days that have none."""
     if any(day.stated for day in days):
         return message("No work was found in it: it states that the tool did not work in any field of this logbook.")
-    crossed = dict.fromkeys(day.fields[visit.field].name for day in days for visit in day.visits)
+    crossed = dict.fromkeys(day.fields[stay.field].name for day in days for stay in day.stays)
     if crossed:
         return message(
             "No work was found in it: in {fields} it went too few straight runs, or worked for less than "
@@ -261,7 +261,7 @@ def _stint(
     marked = {} if day.stated else {"guessed": True}
     keep = usable_fixes(track.t, track.lat, track.lon, track.quality, float(track.t[0])).keep
     t, span = track.t[keep], np.cumsum(track.begins)[keep]
-    limit = gap_limit(logging_interval(t))
+    limit = break_limit(logging_interval(t))
     # a break that the file states is not driven through; a longer one is unknown by itself
     breaks = [n for n in np.flatnonzero(np.diff(span)) if 0 < t[n + 1] - t[n] <= limit]
     taps: list[tuple[str, float, dict[str, Any]]] = []
@@ -298,10 +298,10 @@ def _part_taps(day: RecordedDay, track: RecordedTrack, tool: ToolGeometry) -> li
 
 
 def bring_in(
-    store: Store, day: RecordedDay, visit: FieldStay, operator_id: str, tractor_id: str, tool_id: str,
+    store: Store, day: RecordedDay, stay: FieldStay, operator_id: str, tractor_id: str, tool_id: str,
     operation: str,
 ) -> Stint:  # fmt: skip
-    """Write one visit as a finished stint; taps that are guessed are marked so.
+    """Write one stay as a finished stint; taps that are guessed are marked so.
 
     Raises
     ------
@@ -310,16 +310,16 @@ def bring_in(
     TapRefused
         Somebody or something named is not in this logbook.
     """
-    field = day.fields[visit.field]
+    field = day.fields[stay.field]
     t = day.track.t
     _check_closed(store)
-    first, last = day.rows[[visit.first, visit.last]]
+    first, last = day.rows[[stay.first, stay.last]]
     _check_new(store, day, day.track.at(slice(first, last + 1)), field)
     stint = open_stint(
         store, FarmSettings(store), float(t[first]), day.name,
         operator_id, tractor_id, tool_id, field.id, operation,
     )  # fmt: skip
-    recorded = day.stint(visit, tool_of(stint))
+    recorded = day.stint(stay, tool_of(stint))
     writer = store.trace(stint.id)
     for fix in recorded.track.fixes():
         writer.append(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality, fix.hdop)
@@ -348,7 +348,7 @@ def _check_new(store: Store, day: RecordedDay, track: RecordedTrack, field: Fiel
 
 
 def bring_in_agreed(store: Store, agreed: list[Agreed]) -> list[Stint]:
-    """Write what was agreed to, a stint for each visit of a field and each who, what and work.
+    """Write what was agreed to, a stint for each stay of a field and each who, what and work.
 
     Raises
     ------
@@ -358,18 +358,18 @@ def bring_in_agreed(store: Store, agreed: list[Agreed]) -> list[Stint]:
     groups: dict[tuple, list[Agreed]] = {}
     for one in sorted(agreed, key=lambda one: one.part.begin):
         who = (one.operator_id, one.tractor_id, one.tool_id, one.operation)
-        groups.setdefault((id(one.part.day), one.part.visit.first, *who), []).append(one)
+        groups.setdefault((id(one.part.day), one.part.stay.first, *who), []).append(one)
     alone = [key[:2] for key in groups]
     written = []
     for (which, first, *who), ones in groups.items():
         day = ones[0].part.day
         t = day.track.t[day.rows]
-        visit = replace(ones[0].part.visit, spells=tuple((one.part.begin, one.part.end) for one in ones))
+        stay = replace(ones[0].part.stay, spells=tuple((one.part.begin, one.part.end) for one in ones))
         if alone.count((which, first)) > 1:
-            # several stints in one visit: each has the fixes of its own time
-            last = int(np.searchsorted(t, visit.spells[-1][1], side="right")) - 1
-            visit = replace(visit, first=int(np.searchsorted(t, visit.spells[0][0])), last=last)
-        written.append(bring_in(store, day, visit, *who))
+            # several stints in one stay: each has the fixes of its own time
+            last = int(np.searchsorted(t, stay.spells[-1][1], side="right")) - 1
+            stay = replace(stay, first=int(np.searchsorted(t, stay.spells[0][0])), last=last)
+        written.append(bring_in(store, day, stay, *who))
     return written
 
 
@@ -378,20 +378,20 @@ def _parts(day: RecordedDay) -> list[DayPart]:
     _, xy = _plane(day.track, day.rows)
     gone = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
     edges = {float(t[0]), float(t[-1])}
-    for visit in day.visits:
-        edges |= {float(t[visit.first]), float(t[visit.last]), *(edge for spell in visit.spells for edge in spell)}
+    for stay in day.stays:
+        edges |= {float(t[stay.first]), float(t[stay.last]), *(edge for spell in stay.spells for edge in spell)}
     edges = sorted(edges)
     parts = []
     for begin, end in itertools.pairwise(edges):
         first, last = np.searchsorted(t, [begin, end])
         middle = int((first + last) // 2)
-        visit = next((v for v in day.visits if v.first <= middle < max(v.last, v.first + 1)), None)
-        spell = visit is not None and (begin, end) in visit.spells
+        stay = next((v for v in day.stays if v.first <= middle < max(v.last, v.first + 1)), None)
+        spell = stay is not None and (begin, end) in stay.spells
         within = [s for s in day.stretches if s.first < last and s.last >= first]
         kind = "working" if spell else _longest(within, t, begin, end)
         runs = sum(s.kind == "working" for s in within) if spell else 0
         if spell or end - begin >= SHORTEST_PART_S:
-            parts.append(DayPart(day, kind, begin, end, visit, float(gone[last] - gone[first]), runs))
+            parts.append(DayPart(day, kind, begin, end, stay, float(gone[last] - gone[first]), runs))
     return parts
 
 

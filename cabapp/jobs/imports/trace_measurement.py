@@ -22,7 +22,7 @@ from cabapp.jobs.pass_counts.nothing_counted import why_nothing
 from cabapp.jobs.records.work_intervals import Spans
 from cabapp.position.recordings.machine_split import repeated
 from cabapp.position.recordings.recording import RecordedTrack, Recording
-from cabapp.track.logging_interval import gap_limit, logging_interval
+from cabapp.track.logging_interval import break_limit, logging_interval
 from cabapp.track.receiver_error import named, of_error
 from cabapp.track.tool import ToolGeometry
 from store.errors import BoundaryRefused, Message, TraceRefused
@@ -269,7 +269,7 @@ def _described(one: _Counted) -> dict:
         "length_m": one.path.length,
         "unknown_s": one.broken_s + sum(end - start for start, end, _, _ in one.path.unknown),
         "interval_s": interval,
-        "max_gap_s": gap_limit(interval),
+        "max_gap_s": break_limit(interval),
         "spans": [list(span) for span in one.spans],
         "why": str(one.why),
     }

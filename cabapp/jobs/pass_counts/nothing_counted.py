@@ -11,7 +11,7 @@ from cabapp.common.message import Message, message
 from cabapp.common.quantities import Length
 from cabapp.counting.job_count import StintPath
 from cabapp.geometry.field_ground import FieldGround
-from cabapp.track.logging_interval import gap_limit, logging_interval
+from cabapp.track.logging_interval import break_limit, logging_interval
 
 MOVED_M = 1.0
 """A trace that keeps within so much, m, did not move: nothing covered is right then."""
@@ -51,7 +51,7 @@ def why_nothing(paths: Iterable[StintPath], worked: bool, field: FieldGround | N
         return message(
             "Nothing was counted: the fixes are {interval} s apart, and where it went in more than {limit} s is not "
             "known. Let the logger write a fix each 15 s or oftener.",
-            interval=f"{interval:g}", limit=f"{gap_limit(interval):g}",
+            interval=f"{interval:g}", limit=f"{break_limit(interval):g}",
         )  # fmt: skip
     away = 0.0 if field is None else float(shapely.distance(field.polygon, shapely.points(xy)).min())
     if away > 0:

@@ -124,7 +124,7 @@ def read_sentence(kind: str, line: bytes) -> tuple[float | None, dict[str, Any]]
     text = line.decode("ascii").rstrip()
     match = _SENTENCE.fullmatch(text)
     if len(text) > LONGEST or match is None:
-        raise ValueError(f"no sentence: {text!r}")
+        raise ValueError(f"no NMEA sentence: {text!r}")
     if functools.reduce(operator.xor, match[1].encode()) != int(match[3], 16):
         raise ValueError(f"wrong checksum: {text!r}")
     fields, form = match[2].split(","), SENTENCE_TYPES[kind]

@@ -1,6 +1,6 @@
 """Trace files of any writer: GPX, CSV, NMEA 0183 text or a raw log, known by content, not by name.
 
-What can be read is read with a note; what cannot is refused with a sentence that says which file,
+What can be read is read with a note; what cannot is refused with a message that says which file,
 where and what to do. Memory is bounded by the fixes, not by the file.
 """
 
@@ -22,7 +22,7 @@ from store.errors import TraceRefused
 
 SAMPLE = 1 << 16
 LONGEST_LINE = 4096
-_SENTENCE = re.compile(rb"\$[A-Z]{2}[A-Z]{3},|" + b'{"class":')
+_NMEA = re.compile(rb"\$[A-Z]{2}[A-Z]{3},|" + b'{"class":')
 _BOM = b"\xef\xbb\xbf"
 _WIDE_BOMS = (b"\xff\xfe", b"\xfe\xff")
 
@@ -83,7 +83,7 @@ def _read(file: BinaryIO, builder: RecordingBuilder) -> Recording:
     elif header_of(_first_line(head)) is not None:
         file.seek(len(sample) - len(head))
         read_table(_lines(file), builder)
-    elif _SENTENCE.search(sample):
+    elif _NMEA.search(sample):
         _read_nmea(file, builder)
     else:
         begins = _first_line(head)[:40]
@@ -119,13 +119,15 @@ def _read_nmea(file: BinaryIO, builder: RecordingBuilder) -> None:
     builder.dated = epochs.dated or not epochs.accepted
     if not builder.dated:
         builder.note(
-            "It carries no date (no RMC or ZDA sentence), only times of day; they are counted from 1970-01-01."
+            "It carries no date (no NMEA sentence RMC or ZDA), only times of day; they are counted from 1970-01-01."
         )
 
 
 def _note(builder: RecordingBuilder, rejected: int, timeless: int) -> None:
     if rejected:
-        builder.note("{count} sentences with a wrong checksum, field count or field were left out.", count=rejected)
+        builder.note(
+            "{count} NMEA sentences with a wrong checksum, field count or field were left out.", count=rejected
+        )
     if timeless:
         builder.note(
             "{count} records without a time of day were left out (a receiver just switched on).", count=timeless
@@ -136,8 +138,8 @@ def _note(builder: RecordingBuilder, rejected: int, timeless: int) -> None:
 def _require_fix(builder: RecordingBuilder) -> None:
     if not len(builder):
         builder.refuse(
-            "{name} holds no good GGA or RMC sentence with a time, so no fix. "
-            "Switch those sentences on in the receiver, or copy the file again."
+            "{name} holds no good GGA or RMC (NMEA sentences) with a time, so no fix. "
+            "Switch these on in the receiver, or copy the file again."
         )
 
 

@@ -71,11 +71,11 @@ def _work(s, t: np.ndarray) -> Iterator[dict[str, str]]:
 
 def job_geojson(record: JobRecord) -> str:
     """The job as GeoJSON: boundary with its areas, gaps, marks, what each stint covered and the antenna's way."""
-    tally, features = record.totals, []
+    totals, features = record.totals, []
     areas = {
-        "field_area_m2": _two(tally.field_area), "none_m2": _two(tally.none), "covered_m2": _two(tally.covered),
-        "pass_area_m2": _two(tally.pass_area), "target": record.job.target,
-        "by_count_m2": {str(n): _two(a) for n, a in sorted(tally.by_count.items())},
+        "field_area_m2": _two(totals.field_area), "none_m2": _two(totals.none), "covered_m2": _two(totals.covered),
+        "pass_area_m2": _two(totals.pass_area), "target": record.job.target,
+        "by_count_m2": {str(n): _two(a) for n, a in sorted(totals.by_count.items())},
     }  # fmt: skip
     boundary = kept_boundary(record.field.boundary)
     if boundary is not None:

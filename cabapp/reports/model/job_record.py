@@ -12,8 +12,7 @@ import numpy as np
 from cabapp.common.farm_format import FarmFormat, words_of
 from cabapp.common.message import message
 from cabapp.common.wording import verb
-from cabapp.counting.areas.area_totals import AreaTotals
-from cabapp.counting.areas.area_totals import area_totals as tally
+from cabapp.counting.areas.area_totals import AreaTotals, area_totals
 from cabapp.counting.gaps import Gap
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.pass_counts.assembler import assemble
@@ -180,7 +179,7 @@ def read_job(store: Store, job: models.Job, until: models.HandOver | None = None
         raise JobHeld("No work is left in it.")
     rows = [stint.row for stint in stints]
     for stint, pieces, path in zip(stints, count.pieces(), assembled.paths, strict=True):
-        alone = tally([pieces], count.field, width=stint.row.width_m, target=job.target)
+        alone = area_totals([pieces], count.field, width=stint.row.width_m, target=job.target)
         stint.covered, stint.pass_area = alone.covered, alone.pass_area
         if not alone.covered:
             stint.nothing = why_nothing([path], bool(stint.standing.work(stint.ended)), count.field)

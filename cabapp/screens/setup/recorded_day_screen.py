@@ -137,7 +137,7 @@ class RecordedDayScreen(CabScreen):
             )
 
     def _format_part(self, part, kind, ways):
-        field = part.day.fields[part.visit.field].name if part.visit else translate("On the way")
+        field = part.day.fields[part.stay.field].name if part.stay else translate("On the way")
         return translate(
             "{field}: {kind} {begin} to {end}",
             field=field, kind=_said(kind), begin=ways.format.time(part.begin), end=ways.format.time(part.end),
@@ -178,7 +178,7 @@ class RecordedDayScreen(CabScreen):
         if not self._asked:
             return
         one, rows = self._asked[self._at], []
-        if one.part.visit is not None:
+        if one.part.stay is not None:
             rows += [
                 attempt_row(translate(work), lambda work=work: self._was(work), "", one.work == work)
                 for work in OPERATIONS

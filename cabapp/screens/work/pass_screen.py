@@ -16,7 +16,7 @@ from cabapp.jobs.records.tool_parts import signs, wing_of
 from cabapp.screens.map import ground_map as _map
 from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import capital, translate
-from cabapp.screens.work import manual_counter as _pass_tally  # noqa: F401
+from cabapp.screens.work import manual_counter as _manual_counter  # noqa: F401
 from cabapp.screens.work import section_keys as _section_keys  # noqa: F401
 from cabapp.screens.work import sentence_line as _sentence  # noqa: F401
 from cabapp.screens.work import tool_strip as _strip  # noqa: F401

@@ -34,8 +34,8 @@ class Danger:
 def danger_ahead(x, y, heading, marks, width: float, reach: float) -> Danger | None:
     """Return the nearest dangerous mark in the tool's way, or None.
 
-    `x`, `y`: float: where the tractor is, m east and north.
-    `heading`: float: rad, counter-clockwise from east.
+    `x`, `y`: place of the tractor, m east and north.
+    `heading`: rad, counter-clockwise from east.
     `marks`: iterable of (key, kind, x, y).
     `width`, `reach`: tool width, and how far to look, m.
 
@@ -63,8 +63,8 @@ class Situation:
     ground, how far to move, and to which side (-1 left, +1 right). ``edge_ahead`` is how
     far the edge of the field lies straight ahead; ``reach`` how far the look-ahead looks. ``away`` is how
     far the field lies where we are too far from it to be counted.
-    ``stop_rule`` and ``seeder`` are messages; ``quiet`` is what to say when
-    nothing else is to be said, and then ``advice``, the most pressing first.
+    ``stop_rule`` and ``seeder`` are messages. Where there is no warning, the line shows ``quiet``; without
+    that, the first of ``advice``, whose most pressing stands first.
     """
 
     now: float

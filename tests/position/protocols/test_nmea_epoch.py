@@ -1,4 +1,4 @@
-"""NMEA 0183 text: only a sound sentence with a fix is ever a place."""
+"""NMEA 0183 text: only a sound NMEA sentence with a fix is ever a place."""
 
 import itertools
 from datetime import UTC, datetime
@@ -114,7 +114,7 @@ def test_one_no_outweighs_one_yes(joined, sentence):
     ids=["checksum of GST", "field count", "checksum of GGA", "no checksum"],
 )
 def test_an_unsound_sentence_is_rejected(joined, line):
-    """A wrong or missing checksum or field count makes a sentence count for nothing."""
+    """A wrong or missing checksum or field count makes an NMEA sentence count for nothing."""
     joiner, fixes = joined(line)
     assert (joiner.rejected, fixes) == (1, [])
 

@@ -1,4 +1,4 @@
-"""One sentence at a time: published samples with the values they carry."""
+"""One NMEA sentence at a time: published samples with the values they carry."""
 
 import datetime
 import re
@@ -115,7 +115,7 @@ def test_a_sentence_of_128_bytes_is_read_and_one_of_129_is_not(sentence):
     body = "GPGGA,100000,5200.{},N,10600.000,W,4,08,0.9,500.0,M,-20.0,M,,"
     spare = 128 - len(sentence(body.format("")).strip())
     assert read_sentence("GGA", sentence(body.format("0" * spare)).encode())[1]["quality"] == 4
-    with pytest.raises(ValueError, match="no sentence"):
+    with pytest.raises(ValueError, match="no NMEA sentence"):
         read_sentence("GGA", sentence(body.format("0" * (spare + 1))).encode())
 
 

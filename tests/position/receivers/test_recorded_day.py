@@ -110,7 +110,7 @@ def test_stretches_leave_no_hole(day):
 
 @pytest.mark.parametrize("away, visits_west", [(1800, 1), (8 * 3600, 2)])
 def test_time_without_a_record_is_unknown_not_work(day, away, visits_west):
-    """Half an hour without a fix parts the work and is told as unknown; a night parts the visit."""
+    """Half an hour without a fix parts the work and is told as unknown; a night parts the stay."""
     t, xy = noisy(day)
     middle = 1000
     t = np.where(np.arange(len(t)) > middle, t + away, t)
@@ -250,7 +250,7 @@ def test_the_parts_of_a_day_are_few_and_in_order(recorded, tmp_path):
 
     with open_store(tmp_path / "logbook.sqlite") as store:
         [day] = look_at(store, read_recording(recorded))
-        names = [(part.visit and day.fields[part.visit.field].name, part.kind) for part in day.parts]
+        names = [(part.stay and day.fields[part.stay.field].name, part.kind) for part in day.parts]
         worked = [part for part in day.parts if part.kind == "working"]
     assert [name for name in names if name[1] == "working"] == [("West", "working")] * 2 + [("East", "working")]
     assert names[0] == (None, "standing") and ("West", "standing") in names and len(names) <= 9
