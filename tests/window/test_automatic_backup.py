@@ -102,6 +102,7 @@ def test_a_place_that_is_gone_is_said_and_used_again_when_it_is_back(store, plac
     assert backups(place) == [], "never while there is work"
     keeping.follow("idle")
     keeping.close()
+    keeping.acknowledge()
     assert keeping.words is None and len(backups(place)) == 1
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from store import open_store
 from store.models import Farm, Field, Hitching, Job, Operator, Stint, Tap, Tool, Tractor
-from sync import export_bundle
+from sync import export_bundle, merge_bundles
 
 pytestmark = pytest.mark.window
 
@@ -73,12 +73,11 @@ def folder(tmp_path):
 def test_another_tablets_work_counts_after_one_tap(open_cab, farm, folder, tmp_path):
     """With a stint open, records of another tablet are taken in with one tap on a page that says how far
     it is and what came; the count then has the other's ground, and a new operator can be chosen."""
+    with open_store(farm["store"]) as store:  # the same farm on another tablet, which rolled a strip more
+        export_bundle(store, tmp_path)
     cab = open_cab("--store", farm["store"], "--replay", farm["still"])
     cab.tap("I have read this. Same as last time")
     before = cab.wait_view(state="ready")["done_area"]
-    with open_store(farm["store"]) as store:  # the same farm on another tablet, which rolled a strip more
-        export_bundle(store, tmp_path)
-    from sync import merge_bundles
 
     with open_store(tmp_path / "other.sqlite") as other:
         merge_bundles(other, [tmp_path])
