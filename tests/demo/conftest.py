@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 from cabapp.counting.job_count import JobCount
+from cabapp.session import fix_recorder
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.work_switches import WorkSwitch
 from demo_db import farm
@@ -83,7 +84,9 @@ def short_demo(build_once):
 
     def build(folder):
         said = io.StringIO()
-        with contextlib.redirect_stdout(said):
+        # written every minute instead of every second: the same trace, a tenth of the commits
+        with contextlib.redirect_stdout(said), pytest.MonkeyPatch.context() as patch:
+            patch.setattr(fix_recorder, "SYNC_S", 60.0)
             status = main(["demo", "--headless", "--short", "--json", "--out", str(folder / "farm")])
         return {"status": status, "found": json.loads(said.getvalue())}
 

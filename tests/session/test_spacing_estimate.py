@@ -36,7 +36,7 @@ def test_a_lucky_start_does_not_make_the_warning_nervous():
 def test_her_passes_of_this_morning_are_known_after_noon(run, drive_rows):
     """Six passes in one stint; the next stint of hers on the field begins with their spread."""
     fixes = drive_rows([-100, -94.4, -88, -81.6, -76, -70])
-    day = run(fixes)
+    day = run(fixes, tick=5.0)
     day.take_over()
     day.until(T0 + 10.0)
     day.session.tap("start")

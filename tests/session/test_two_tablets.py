@@ -29,7 +29,7 @@ def work(day, fixes, operator="ann", tractor="red"):
 def test_what_another_tablet_rolled_counts_at_take_over(run, store, second, tmp_path, drive_rows):
     """Ann rolls once on one tablet, Ben the same ground on the other: merged, it is twice."""
     first = drive_rows([-100, -94])
-    ann = run(first)
+    ann = run(first, tick=5.0)
     work(ann, first)
     ann.session.tap("finish")
     ann.on(11)
