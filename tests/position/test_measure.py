@@ -418,6 +418,39 @@ def test_nothing_covered_is_loud(written, square, capsys, make, words, bounded, 
         assert "gaps below" not in caught.out and "at least" not in caught.out
 
 
+@pytest.mark.parametrize(
+    "header, value, width",
+    [
+        ("width", 6, 6.0), ("width (m)", 6, 6.0), ("Working width [cm]", 600, 6.0), ("width_mm", 6000, 6.0),
+        ("width (ft)", 20, 6.096), ("width (feet)", 20, 6.096), ("swath width in", 240, 6.096), ("width", 12.1, 12.0),
+    ],
+)  # fmt: skip
+def test_a_width_counts_in_the_unit_of_its_header(written, measured, header, value, width):
+    """International foot and inch, 0.3048 and 0.0254 m (NIST SP 811); up to 1 % more than the tool is all of it."""
+    found = measured(written("a.csv", stated(header, value)), "--width", 12)
+    assert found["area_m2"]["pass_area"] == pytest.approx(5 * 400 * width, rel=2e-3)
+
+
+@pytest.mark.parametrize("header, value", [("width", 610), ("width", 20), ("width (ft)", 60), ("width", "inf")])
+def test_a_width_that_the_tool_cannot_have_is_refused(written, capsys, header, value):
+    """The rows are counted and the way out is named."""
+    assert main(["measure", str(written("a.csv", stated(header, value))), "--width", "12"]) == 1
+    said = capsys.readouterr().err
+    assert "in 1,005 fixes" in said and "width (ft)" in said
+
+
+def test_a_width_that_says_nothing_is_noted(written, measured):
+    """A width of 0 while working, and a column in an unknown unit, are said."""
+    half = stated("working,width", 1, 12).replace(",1,12", ",1,0", 500)
+    assert (
+        "500 fixes state that the tool works, with a width of 0"
+        in measured(written("a.csv", half), "--width", 12)["notes"][0]
+    )
+    found = measured(written("b.csv", stated("width (rods)", 2)), "--width", 12)
+    assert "width (rods) is in a unit that is not known" in found["notes"][0]
+    assert found["stints"][0]["why"].startswith("all that was recorded")
+
+
 def test_work_beside_the_field_is_loud(written, square, capsys):
     """Passes 100 m beside the boundary cover nothing of it, and the distance is said."""
     trace = written("a.csv", csv_of(*lanes()))

@@ -37,6 +37,8 @@ from store.errors import TraceRefused
 from store.models import Field, Stint, Tap
 
 SHORTEST_PART_S = 60.0
+TOO_WIDE = 1.01
+"""A stated width of more than this share of the tool's is another unit or another tool."""
 GIVEN_TWICE = 0.02
 """A stay of which more than this share is in the logbook already is not written again."""
 
@@ -146,7 +148,7 @@ class RecordedDay:
     def stint(self, stay: FieldStay, tool: ToolGeometry) -> RecordedStint:
         """Return the stint of a stay, with the fixes without a position in it: those tell where reception was lost.
 
-        Raises TraceRefused where the recording states sections that the tool does not have.
+        Raises TraceRefused where the recording states sections or a width that the tool does not have.
         """
         rows = self.rows[stay.first : stay.last + 1]
         return _stint(self, self.track.at(slice(rows[0], rows[-1] + 1)), stay.spells, tool)
@@ -288,6 +290,14 @@ def _part_taps(day: RecordedDay, track: RecordedTrack, tool: ToolGeometry) -> li
             "{name} states {count} sections, which the tool does not have. Give the width of each, from the left.",
             name=day.name, count=count,
         ) from None  # fmt: skip
+    if track.width is not None and track.sections is None:
+        beyond = (track.width > TOO_WIDE * tool.width) & (True if track.working is None else track.working)
+        if beyond.any():
+            raise TraceRefused(
+                "{name} states a width of {width} m in {count} fixes, which is more than the tool's {most} m. Give the "
+                "whole width of the tool; or name the unit in the header of the column, as width (ft) or width (cm).",
+                name=day.name, width=f"{track.width[beyond].max():g}", count=f"{beyond.sum():,}", most=f"{tool.width:g}",
+            )  # fmt: skip
     taps, now = [], ((), None)
     for one in switches:
         if one.working and (one.on, one.width) != now:

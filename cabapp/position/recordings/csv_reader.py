@@ -3,10 +3,11 @@
 import csv
 import re
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import chain, islice
 from math import isfinite
 
+from cabapp.common.units import FOOT
 from cabapp.position.recordings.recording import RecordingBuilder
 from cabapp.position.recordings.tool_columns import TOOL_COLUMNS, numbered_columns, tool_column
 from store.facts.timestamp import has_zone, read_time
@@ -27,6 +28,13 @@ NAMES = {
 } | {one.element: f"{one.element} {one.headers}" for one in TOOL_COLUMNS if not one.numbered}
 """What columns are called, in small letters without spaces, signs and units; the first name found counts."""
 
+LENGTHS = ("width", "sigma", "accuracy")
+"""Columns in m, or in the unit that the header names in brackets or after a space or underscore."""
+UNITS = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": FOOT, "in": FOOT / 12}
+UNITS |= dict.fromkeys(("metre", "meter", "metres", "meters"), 1.0)
+UNITS |= {"feet": FOOT, "foot": FOOT, "inch": FOOT / 12, "inches": FOOT / 12}
+"""Metres in a unit; the foot and the inch are exact by definition (NIST SP 811)."""
+
 LATEST, LATEST_MS = 1e11, 1e14
 """POSIX seconds beyond the first (the year 5138) are milliseconds; beyond the second, nonsense."""
 RADIUS_68 = 1.51
@@ -34,16 +42,23 @@ RADIUS_68 = 1.51
 sqrt(-2 ln 0.32) of their deviation."""
 SAMPLE_ROWS = 2000
 _MONTHS = re.compile(r"(\d{1,4})([./-])(\d{1,2})\2(\d{1,4})(.*)")
+_UNIT = re.compile(r"(.*?)\s*(?:[(\[]\s*([^)\]]*).*|[\s_](" + "|".join(UNITS) + "))", re.DOTALL)
 _TWELVE = re.compile(r"(\d{1,2})(:.*?)\s*([AaPp])\.?[Mm]\.?(.*)")
 
 
 @dataclass(frozen=True)
 class Header:
-    """The columns of a table: place of each known one, what divides them, and the names that were found."""
+    """The columns of a table: place of each known one, what divides them, and the names that were found.
+
+    `scales`: metres in the unit of a column of `LENGTHS` that names one. `odd`: such columns in an unknown unit,
+    which are none of `columns`.
+    """
 
     columns: dict[str, int]
     separator: str
     names: list[str]
+    scales: dict[str, float] = field(default_factory=dict)
+    odd: list[str] = field(default_factory=list)
 
     @property
     def lacks(self) -> list[str]:
@@ -73,11 +88,33 @@ def header_of(line: str) -> Header | None:
             if first is not None:
                 columns[column] = keys.index(first)
         columns |= numbered_columns(keys)
+        scales, odd = _lengths(names, columns)
         if "time" not in columns and "date" in columns:
             columns["time"] = columns.pop("date")
-        found.append(Header(columns, separator, names))
+        found.append(Header(columns, separator, names, scales, odd))
     best = max(found, key=lambda one: (-len(one.lacks), len(one.names)))
     return best if len(best.lacks) < 3 and len(best.names) > 1 else None
+
+
+def _lengths(names: list[str], columns: dict[str, int]) -> tuple[dict[str, float], list[str]]:
+    """Return the scales of the lengths among the columns, and the names of those in a unit that is not known.
+
+    The latter are taken out of `columns`, and those with a unit behind their name are put in.
+    """
+    scales, odd = {}, []
+    for place, name in enumerate(names):
+        if not (parts := _UNIT.fullmatch(name.lower())):
+            continue
+        key, unit = re.sub(r"[^a-z0-9]", "", parts[1]), (parts[2] or parts[3] or "").strip(" .")
+        column = next((one for one in LENGTHS if key in NAMES[one].split()), None)
+        if column is None or not unit or columns.setdefault(column, place) != place:
+            continue
+        if unit in UNITS:
+            scales[column] = UNITS[unit]
+        else:
+            del columns[column]
+            odd.append(name)
+    return scales, odd
 
 
 class _Times:
@@ -148,7 +185,18 @@ def read_table(raw_lines: Iterable[bytes], builder: RecordingBuilder) -> None:
             "{name} has dates like {date}, of which nobody can say which is the month. Write them as 2026-05-31.",
             date=repr(next(row["time"] for row in sample if row)),
         )
-    _read_rows(chain(sample, rows), times, builder)
+    for name in header.odd:
+        builder.note(
+            "The column {column} is in a unit that is not known, and was not read. Known are m, cm, mm, ft and in.",
+            column=name,
+        )
+    for name, scale in header.scales.items():
+        if scale != 1:
+            builder.note(
+                "The column {column} was read in that unit: 1 of it is {metres} m.",
+                column=header.names[header.columns[name]], metres=f"{scale:g}",
+            )  # fmt: skip
+    _read_rows(chain(sample, rows), times, header.scales, builder)
 
 
 def _cells(line: str, header: Header) -> dict[str, str] | None:
@@ -164,7 +212,9 @@ def _cells(line: str, header: Header) -> dict[str, str] | None:
     return text
 
 
-def _read_rows(rows: Iterator[dict[str, str] | None], times: _Times, builder: RecordingBuilder) -> None:
+def _read_rows(
+    rows: Iterator[dict[str, str] | None], times: _Times, scales: dict[str, float], builder: RecordingBuilder
+) -> None:
     unread = untimed = zoneless = off_globe = 0
     for text in rows:
         if text is None:
@@ -179,10 +229,15 @@ def _read_rows(rows: Iterator[dict[str, str] | None], times: _Times, builder: Re
             if lat is not None and lon is not None and not (-90 <= lat <= 90 and -180 <= lon <= 180):
                 off_globe += isfinite(lat) and isfinite(lon)
                 raise ValueError(f"not on the globe: {lat!r}, {lon!r}")
-            sigma, hdop = _number(text.get("sigma", "")), _number(text.get("hdop", ""))
-            radius = _number(text.get("accuracy", ""))
+            sigma, radius, hdop = (_number(text.get(name, "")) for name in ("sigma", "accuracy", "hdop"))
             quality = _quality(text.get("quality", ""))
             work = {name: one.read(cell) for name, cell in text.items() if cell and (one := tool_column(name))}
+            if scales:
+                sigma, radius = (
+                    None if one is None else one * scales.get(name, 1.0)
+                    for name, one in (("sigma", sigma), ("accuracy", radius))
+                )
+                work |= {name: work[name] * scale for name, scale in scales.items() if name in work}
         except ValueError:
             unread += 1
             continue

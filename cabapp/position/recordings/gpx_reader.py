@@ -1,7 +1,7 @@
 """GPX 1.1 tracks as a stream, in bounded memory; a document type is refused.
 
-Only `trkpt` inside `trkseg` counts. Of its extensions only those of `WORK_SPACE` are read, by the names of
-`tool_columns.TOOL_COLUMNS`, each as it is from that point on. GPX 1.0 differs in nothing we
+Only `trkpt` inside `trkseg` counts. Of its extensions those are read that have a name of `tool_columns.TOOL_COLUMNS`,
+of whatever namespace (that of `WORK_SPACE` goes first), each as it is from that point on. GPX 1.0 differs in nothing we
 read and is taken with a note. Source: the GPX 1.1 schema, http://www.topografix.com/GPX/1/1.
 
 Notes
@@ -15,7 +15,6 @@ Why not gpxpy, which reads the boundaries and writes all GPX (gpxpy 1.6.2, Pytho
 A test holds both equal on good files.
 """
 
-import contextlib
 import math
 from pyexpat import ExpatError, ParserCreate, errors
 from typing import BinaryIO
@@ -92,6 +91,8 @@ class _Reader:
         self.point: dict[str, str] | None = None
         self.collected: str | None = None
         self.work_prefixes: set[str] = set()
+        self.foreign: dict[str, None] = {}
+        self.unread = 0
         self.other_points = self.untimed = self.unplaced = self.zoneless = 0
 
     def start(self, tag: str, attributes: dict[str, str]) -> None:
@@ -104,9 +105,8 @@ class _Reader:
             if space == WORK_SPACE and key.startswith("xmlns"):
                 self.work_prefixes.add(key[6:])
         parent = self.path[-1] if self.path else None
-        if prefix in self.work_prefixes and parent == "extensions" and tool_column(name):
-            if self.point is not None:
-                name, self.collected = f"work {name}", ""
+        if self.point is not None and "extensions" in self.path and tool_column(name):
+            name, self.collected = f"{'work' if prefix in self.work_prefixes else 'other'} {name}", ""
         elif prefix != self.prefix:
             name = ""  # an extension's own element, whatever it is called
         self.path.append(name)
@@ -141,7 +141,7 @@ class _Reader:
 
     def end(self, _tag: str) -> None:
         name = self.path.pop()
-        if self.collected is not None and self.point is not None and (name in _WANTED or name.startswith("work ")):
+        if self.collected is not None and self.point is not None and (name in _WANTED or " " in name):
             self.point[name] = self.collected.strip()
             self.collected = None
         elif name == "trkpt" and self.point is not None:
@@ -167,11 +167,19 @@ class _Reader:
         except ValueError:
             hdop = None
         quality = _QUALITY.get(point.get("fix", "").lower())
-        work = {}
-        for name, text in point.items():
-            if name.startswith("work ") and (column := tool_column(name[5:])):
-                with contextlib.suppress(ValueError):
-                    work[name[5:]] = column.read(text)
+        work: dict[str, float] = {}
+        for name, text in sorted(point.items(), reverse=True):  # "work" before "other"
+            whose, _, element = name.rpartition(" ")
+            column = tool_column(element) if whose and text else None
+            if column is None or (whose == "other" and f"work {element}" in point):
+                continue
+            try:
+                work[element] = column.read(text)
+            except ValueError:
+                self.unread += 1
+                continue
+            if whose == "other":
+                self.foreign[element] = None
         self.builder.add(t, lat, lon, hdop=hdop, quality=quality, work=work)
 
     def close(self) -> None:
@@ -196,6 +204,16 @@ class _Reader:
             builder.note("{count} points without a time were left out.", count=self.untimed)
         if self.unplaced:
             builder.note("{count} points that are not on the globe were left out.", count=self.unplaced)
+        if self.foreign:
+            builder.note(
+                "What the tool did was read from extensions of another writer, by their names: {columns}.",
+                columns=tuple(sorted(self.foreign)),
+            )
+        if self.unread:
+            builder.note(
+                "{count} extensions that say what the tool did could not be read; what was stated before was kept.",
+                count=self.unread,
+            )
         if self.zoneless:
             builder.note("{count} times carry no zone and were taken as UTC.", count=self.zoneless)
 

@@ -279,6 +279,15 @@ class RecordingBuilder:
                     begins=np.diff(declared[rows], prepend=-1) != 0, **stated,
                 )
             )  # fmt: skip
+        idle = sum(
+            int((one.working & (one.width <= 0)).sum())
+            for one in tracks
+            if one.working is not None and one.width is not None
+        )
+        if idle:
+            self.note(
+                "{count} fixes state that the tool works, with a width of 0; no ground was counted there.", count=idle
+            )
         return Recording(self.name, tuple(tracks), self.dropped, self.dated, self.notes)
 
     def _names(self) -> np.ndarray:

@@ -46,6 +46,28 @@ def test_extensions_are_passed_over(reading, gpx, point):
 
 
 @pytest.mark.parametrize(
+    "stated, working, width, sections, notes",
+    [
+        ("<w:working>1</w:working><w:width>6</w:width>", True, 6.0, None, 0),
+        ("<working>1</working><width>6</width>", True, 6.0, None, 1),
+        ("<x:working>no</x:working><x:width>6</x:width>", False, 6.0, None, 1),
+        ("<x:Point><x:working>1</x:working><x:s1>1</x:s1><x:s2>0</x:s2></x:Point>", True, None, [True, False], 1),
+        ("<w:working>0</w:working><x:working>1</x:working>", False, None, None, 0),
+        ("<x:working>1</x:working><w:working>0</w:working>", False, None, None, 0),
+        ("<x:working>perhaps</x:working>", None, None, None, 1),
+        ("<x:hr>74</x:hr>", None, None, None, 0),
+    ],
+)
+def test_what_the_tool_did_is_read_from_any_namespace(reading, gpx, point, stated, working, width, sections, notes):
+    """By local name, ours first; whatever of another writer was used, or could not be read, is said."""
+    spaces = "xmlns:w='urn:rollbook:work:1' xmlns:x='http://example.com/logger/1'"
+    found = reading("a.gpx", gpx(point(0, more=f"<extensions {spaces}>{stated}</extensions>") + point(1)))
+    [track] = found.tracks
+    kept = [None if one is None else one[0].tolist() for one in (track.working, track.width, track.sections)]
+    assert (kept, len(found.notes)) == ([working, width, sections], notes)
+
+
+@pytest.mark.parametrize(
     "change",
     [
         lambda text: b"\xef\xbb\xbf" + text.encode(),
