@@ -1,5 +1,6 @@
 """What all tests share: things built once for all workers of a run, and the settings of hypothesis."""
 
+import gc
 import json
 import os
 import shutil
@@ -33,6 +34,13 @@ if MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).
 def pytest_xdist_auto_num_workers():
     """Two workers more than cores, at most four: a window test waits for fingers and clocks half of its time."""
     return min((os.cpu_count() or 1) + 2, 4)
+
+
+def pytest_collection_finish():
+    """What is imported is never looked through for garbage again: a tenth less of processor time."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(10_000, 20, 20)
 
 
 @pytest.fixture(scope="session")

@@ -165,10 +165,13 @@ def test_a_seam_between_the_halves_of_a_pivot_begins_no_new_visit():
     assert grid.at([[2.0, 2.0]]).tolist() == [1]
 
 
-@settings(max_examples=25)
-@given(drives(), drives(), TOOLS)
-def test_a_job_counts_the_same_live_and_rebuilt_and_in_any_order(one, two, tool):
+@pytest.mark.parametrize("examples", [12, pytest.param(250, marks=pytest.mark.long)])
+def test_a_job_counts_the_same_live_and_rebuilt_and_in_any_order(examples):
     """Two stints, one counted live after the other, equal both rebuilt in either order."""
+    settings(max_examples=examples)(given(drives(), drives(), TOOLS)(stints_are_the_same))()
+
+
+def stints_are_the_same(one, two, tool):
     plane = Plane(50.0, -105.0)
     stints = []
     for rows, switches, sigma in (one, two):
