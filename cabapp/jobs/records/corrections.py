@@ -43,7 +43,8 @@ class Corrections:
     def __init__(self, store: Store):
         self.rows = store.all(models.Correction)
         self.void = {row.corrects_id for row in self.rows if (row.detail or {}).get("void")}
-        known = {name: {row.id for row in store.all(of, gone=False)} for name, of in NAMED.items()}
+        named = NAMED if self.rows else {}
+        known = {name: {row.id for row in store.all(of, gone=False)} for name, of in named.items()}
         self._said: dict[str, dict[str, Any]] = {}
         self._clocked: dict[str, dict[str, Any]] = {}
         for row in self.rows:
