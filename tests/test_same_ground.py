@@ -19,7 +19,7 @@ import shapely
 from pyproj import Proj
 
 from cabapp.counting.job_count import JobCount
-from cabapp.jobs.imports.recorded_day import bring_in, cut, days
+from cabapp.jobs.imports.recorded_day import bring_in, cut, recorded_days
 from cabapp.jobs.imports.trace_measurement import measure
 from cabapp.jobs.pass_counts.assembler import AssembledJob, assemble, centre_of
 from cabapp.jobs.pass_counts.live_count import LiveCount
@@ -247,7 +247,7 @@ def ways(farm, path, boundary, width, target=2):
     tool = store.put(Tool, name=f"Roller of {path.stem}", operation="rolling", width_m=width, towed=False)
     stints = [
         bring_in(store, day, visit, *farm.who, tool.id, "rolling")
-        for day in days([ground], recording) for visit in day.worked
+        for day in recorded_days([ground], recording) for visit in day.worked
     ]  # fmt: skip
     [job] = store.all(Job, field_id=ground.id)
     office = assemble(store, job).count.area_totals()

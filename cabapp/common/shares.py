@@ -4,10 +4,10 @@ import math
 from collections.abc import Sequence
 
 
-def part_of(part: float, whole: float) -> float:
+def fraction(part: float, whole: float) -> float:
     """Return a share, 0 to 1; what reaches over the whole is cut off.
 
-    >>> part_of(101.0, 100.0), part_of(-0.1, 100.0), part_of(1.0, 0.0)
+    >>> fraction(101.0, 100.0), fraction(-0.1, 100.0), fraction(1.0, 0.0)
     (1.0, 0.0, 0.0)
     """
     return min(1.0, max(0.0, part / whole)) if whole > 0 else 0.0
@@ -44,7 +44,7 @@ def share(part: float | None, whole: float | None) -> str:
     """
     if part is None or not whole:
         return "–"
-    percent = 100 * part_of(part, whole)
+    percent = 100 * fraction(part, whole)
     if percent == 0:
         return "0 %"
     if percent < 0.05:
@@ -62,7 +62,7 @@ def shares(parts: Sequence[float], whole: float | None) -> list[str]:
     """
     if not whole:
         return ["–"] * len(parts)
-    digits = int(any(0 < 100 * part_of(part, whole) < 9.95 for part in parts))
+    digits = int(any(0 < 100 * fraction(part, whole) < 9.95 for part in parts))
     rounded = percents(parts, whole, digits)
     return [
         "0 %" if part <= 0 else "under 0.1 %" if not percent else f"{percent:.{digits}f} %"

@@ -33,7 +33,7 @@ class Slot:
     late: float
 
 
-def in_order(works: list[Work], pace: float, now: float, hours: float = HOURS_A_DAY) -> list[Slot]:
+def scheduled(works: list[Work], pace: float, now: float, hours: float = HOURS_A_DAY) -> list[Slot]:
     """Return the work in the order in which the greatest lateness is least; work with nothing left is out.
 
     `pace` is the pass area a second of all who work, m2/s, above 0; `now` is POSIX s; `hours` are
@@ -43,7 +43,7 @@ def in_order(works: list[Work], pace: float, now: float, hours: float = HOURS_A_
     nothing closes comes last, least first.
 
     >>> works = [Work("South", 36000.0), Work("North", 72000.0, closes=86400.0)]
-    >>> [(slot.work.name, slot.seconds / 3600, slot.late) for slot in in_order(works, 2.0, 0.0)]
+    >>> [(slot.work.name, slot.seconds / 3600, slot.late) for slot in scheduled(works, 2.0, 0.0)]
     [('North', 10.0, 0.0), ('South', 5.0, 0.0)]
     """
     if not (pace > 0 and 0 < hours <= 24):

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabapp.common.shares import part_of, percents, share, shares
+from cabapp.common.shares import fraction, percents, share, shares
 
 AREAS = st.lists(st.floats(0.0, 1e8), min_size=1, max_size=9)
 
@@ -28,7 +28,7 @@ def test_no_share_is_below_nothing_or_above_all(parts, whole):
     """Cells that reach over the edge, and a class that came out below 0, are clipped."""
     assert all(0 <= percent <= 100 for percent in percents(parts, whole))
     assert sum(percents(parts, whole)) <= 100
-    assert all(0 <= part_of(part, whole) <= 1 for part in parts)
+    assert all(0 <= fraction(part, whole) <= 1 for part in parts)
 
 
 @given(parts=AREAS)

@@ -9,7 +9,7 @@ from scipy.stats import binomtest
 
 from cabapp.planning.finish_time import Finish
 from cabapp.planning.pass_comparison import ComparisonResult, compare
-from cabapp.planning.work_order import Work, in_order, left_at
+from cabapp.planning.work_order import Work, left_at, scheduled
 
 WORKS = st.lists(st.tuples(st.floats(1e3, 1e6), st.one_of(st.none(), st.floats(0, 1e6))), min_size=1, max_size=6)
 
@@ -26,21 +26,21 @@ def test_no_order_is_less_late(rows):
             late = max(late, 0.0 if work.closes is None else clock - work.closes)
         return late
 
-    ours = [slot.work for slot in in_order(works, 5.0, 0.0)]
+    ours = [slot.work for slot in scheduled(works, 5.0, 0.0)]
     assert worst(ours) <= min(map(worst, itertools.permutations(works))) + 1e-6
 
 
 def test_a_field_that_is_done_is_not_in_the_list():
     """What lacks nothing is left out; what closes nothing comes last, the least first."""
     works = [Work("done", 0.0, 5.0), Work("big", 9.0), Work("small", 1.0), Work("soon", 5.0, 3.0)]
-    assert [slot.work.name for slot in in_order(works, 1.0, 0.0)] == ["soon", "small", "big"]
+    assert [slot.work.name for slot in scheduled(works, 1.0, 0.0)] == ["soon", "small", "big"]
     with pytest.raises(ValueError):
-        in_order(works, 0.0, 0.0)
+        scheduled(works, 0.0, 0.0)
 
 
 def test_hours_a_day_stretch_the_days():
     """Eleven hours of work begun at midnight, ten a day: done after 26.4 h, an hour late after a day."""
-    (slot,) = in_order([Work("Home North", 11.0, 86400.0)], 1 / 3600, 0.0)
+    (slot,) = scheduled([Work("Home North", 11.0, 86400.0)], 1 / 3600, 0.0)
     assert slot.ends == pytest.approx(26.4 * 3600)
     assert slot.late == pytest.approx(3600)
 

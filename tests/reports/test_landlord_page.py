@@ -11,7 +11,7 @@ from shapely.geometry import Polygon, box
 from cabapp.__main__ import main
 from cabapp.geometry.plane import Plane
 from cabapp.reports.model.job_record import jobs_of, read_job
-from cabapp.reports.model.parcel_split import apportion, money_of, split
+from cabapp.reports.model.parcel_split import apportion, money_of, split_by_parcel
 from cabapp.reports.season.office_build import build
 from store import models
 
@@ -69,7 +69,7 @@ def test_a_parcel_s_ground_is_the_exact_overlay(small_log, form):
     row = models.Parcel(id="p", name="x", landlord="y", boundary=geometry(form))
     from cabapp.reports.model.parcel_split import outline
 
-    (part, *_rest) = split([(row, outline(row, small_log.count))], small_log.count).parts
+    (part, *_rest) = split_by_parcel([(row, outline(row, small_log.count))], small_log.count).parts
     inside = form & small_log.count.field.polygon
     want = overlay(inside)
     assert part.area == pytest.approx(inside.area, rel=3e-5)
@@ -83,7 +83,7 @@ def test_a_parcel_s_ground_is_the_exact_overlay(small_log, form):
 def test_parcels_and_the_rest_add_up_to_the_field(farm):
     """Both parcels and the ground in none add up to the field's areas by count."""
     log = read_job(farm.book, farm.job)
-    parts = split(log.parcels, log.count).parts
+    parts = split_by_parcel(log.parcels, log.count).parts
     assert [part.name for part in parts] == ["Middle", "West", "in no parcel"]
     assert parts[2].area == pytest.approx(30 * 60, rel=1e-3)
     assert sum(part.area for part in parts) == pytest.approx(log.totals.field_area, rel=1e-6)
@@ -137,7 +137,7 @@ def test_without_cost_or_lease_no_money_is_said(small_log):
     row = models.Parcel(id="p", name="x", landlord="y", boundary=geometry(SLANTED))
     from cabapp.reports.model.parcel_split import outline
 
-    parts = split([(row, outline(row, small_log.count))], small_log.count).parts
+    parts = split_by_parcel([(row, outline(row, small_log.count))], small_log.count).parts
     assert money_of(parts, None, 1.0) == [(None, None)] * 2
     assert money_of(parts, 10000, sum(p.pass_area for p in parts))[0][1] is None
 
@@ -173,8 +173,8 @@ def test_parcels_come_from_a_file_and_leases_from_an_edit(farm, tmp_path, capsys
     (row,) = farm.book.all(models.Parcel, name="East")
     assert (row.share, row.landlord, row.rule) == (0.4, "Wren & Sons", "two fifths of rolling")
     log = read_job(farm.book, farm.job)
-    assert split(log.parcels, log.count).overlap < 0.1
-    assert not [p for p in split(log.parcels, log.count).parts if not p.parcel]
+    assert split_by_parcel(log.parcels, log.count).overlap < 0.1
+    assert not [p for p in split_by_parcel(log.parcels, log.count).parts if not p.parcel]
     code, said = call(box(-50, -30, 110, 30), "Wide")
     assert code == 1 and "of its ground in" in said
     code, said = call(shapely.affinity.translate(SLANTED, 5000), "Far")

@@ -8,7 +8,7 @@ import lxml.html
 import numpy as np
 import pytest
 
-from cabapp.reports.job.harvest_page import Stop, in_order, places
+from cabapp.reports.job.harvest_page import Stop, places, shortest_round
 from cabapp.reports.model.job_record import jobs_of
 from cabapp.reports.render.page_elements import SCRIPT, SCRIPT_HASH
 from cabapp.reports.season.office_build import build
@@ -61,7 +61,7 @@ def test_driving_order_is_the_shortest_way(seed):
         return sum(math.dist(a, b) for a, b in itertools.pairwise(way))
 
     best = min(map(length, itertools.permutations(range(6))))
-    found = in_order(stops, (0.0, 0.0))
+    found = shortest_round(stops, (0.0, 0.0))
     assert length([stops.index(stop) for stop in found]) <= best + 6 * 2 * math.pi * 9.0 * 0.5
     assert sorted(map(id, found)) == sorted(map(id, stops))
 
@@ -69,5 +69,5 @@ def test_driving_order_is_the_shortest_way(seed):
 def test_places_without_a_gate_still_have_an_order():
     """Where no gate is written the order begins in the south, and every place comes once."""
     stops = [Stop("rock", "", "", 0.0, y, 0.0, 0.0) for y in (300.0, 0.0, 100.0, 200.0)]
-    assert [stop.y for stop in in_order(stops, None)] == [0.0, 100.0, 200.0, 300.0]
-    assert in_order([], None) == []
+    assert [stop.y for stop in shortest_round(stops, None)] == [0.0, 100.0, 200.0, 300.0]
+    assert shortest_round([], None) == []

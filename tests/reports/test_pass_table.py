@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from cabapp.reports.job.job_page import job_page
-from cabapp.reports.job.pass_table import in_order, passes_table
+from cabapp.reports.job.pass_table import across_the_field, passes_table
 from cabapp.reports.model.job_account import account_of
 
 
@@ -42,4 +42,4 @@ def test_passes_are_ordered_by_place_and_not_by_time(small_log):
     passes = tuple(
         fit_pass(line[:: (-1) ** k], t[0] + 100 * k, t[-1] + 100 * k) for k, line in enumerate(lines.values())
     )
-    assert [round(one.y) for one in in_order(passes)] == [0, 6, 12, 18]
+    assert [round(one.y) for one in across_the_field(passes)] == [0, 6, 12, 18]

@@ -19,7 +19,7 @@ from cabapp.position.boundaries.field_files import read_fields
 from cabapp.position.fix import Fix
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.position.recordings.replay_source import Replay
-from cabapp.screens.setup.form_fields import FORMS, FormRefused, lacking, typed_of, value_of
+from cabapp.screens.setup.form_fields import FORMS, FormRefused, refuse_incomplete, typed_of, value_of
 from cabapp.screens.work.figure_entry import figures_of
 from cabapp.tablet.fix_monitor import FixMonitor
 from cabapp.tablet.hardware_status import tablet_trouble
@@ -104,7 +104,7 @@ def test_what_was_typed_is_kept_in_si_and_comes_back():
         with pytest.raises(FormRefused, match="Working width"):
             value_of(width, wrong, Units("us"))
     with pytest.raises(FormRefused, match="Name"):
-        lacking(FORMS["tools"], {"name": "", "width_m": 12.0})
+        refuse_incomplete(FORMS["tools"], {"name": "", "width_m": 12.0})
 
 
 def test_sections_are_typed_in_the_farms_units_or_counted():

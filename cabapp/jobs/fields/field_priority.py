@@ -20,7 +20,7 @@ from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from cabapp.jobs.records.tap_log import taps_of_kind
 from cabapp.planning.capacity import SPEED, field_capacity
 from cabapp.planning.fuel_use import EFFICIENCY
-from cabapp.planning.work_order import Work, in_order
+from cabapp.planning.work_order import Work, scheduled
 from cabapp.position.boundaries.boundary_judge import kept_boundary, kept_part
 from store import Store
 from store.models import Field, Job, Tool
@@ -50,7 +50,7 @@ def season_work(store: Store, season: int, now: float) -> tuple[tuple[FieldWork,
         left = noted.get(field.id, 1.0) * field_ground(field).area * field.target
         closes = crop_clock(store, field, season, now)[0]
         grounds[field.id] = field, Work(field.name, left, closes)
-    slots = in_order([work for _, work in grounds.values()], pace, now)
+    slots = scheduled([work for _, work in grounds.values()], pace, now)
     by_work = {id(work): field for field, work in grounds.values()}
     listed = tuple(
         FieldWork(

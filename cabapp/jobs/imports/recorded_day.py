@@ -161,11 +161,11 @@ class RecordedDay:
 
 
 def look_at(store: Store, recording: Recording) -> list[RecordedDay]:
-    """Cut a recording into the logbook's fields, one day for each machine; as `days`."""
-    return days(store.all(Field), recording)
+    """Cut a recording into the logbook's fields, one day for each machine; as `recorded_days`."""
+    return recorded_days(store.all(Field), recording)
 
 
-def days(fields: Iterable[Field], recording: Recording) -> list[RecordedDay]:
+def recorded_days(fields: Iterable[Field], recording: Recording) -> list[RecordedDay]:
     """Do what `look_at` does with these fields; needs no store, so it may be done aside.
 
     Raises

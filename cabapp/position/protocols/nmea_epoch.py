@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from cabapp.position.fix import HOLD_S, Fix
-from cabapp.position.protocols.nmea_sentence import SENTENCE_TYPES, kind_of, read_sentence
+from cabapp.position.protocols.nmea_sentence import SENTENCE_TYPES, read_sentence, type_and_line
 
 DAY = 86400.0
 HALF_DAY = DAY / 2
@@ -136,7 +136,7 @@ class NmeaEpoch:
 
     def feed(self, line: bytes) -> list[Fix]:
         """Take one line, whatever it is, and return the fixes that are complete now."""
-        kind, line = kind_of(line)
+        kind, line = type_and_line(line)
         if not kind:
             return []
         try:

@@ -71,16 +71,16 @@ def sentence_type(*field_counts: int, time_field: int | None = 0) -> Callable[[R
     return register
 
 
-def kind_of(line: bytes) -> tuple[str, bytes]:
+def type_and_line(line: bytes) -> tuple[str, bytes]:
     """Return the registered type of a line's NMEA sentence, "" for none, and the line from its "$" on.
 
     A line cut off by the next one, a logger's own stamp and a tag block all end at a "$".
 
     Examples
     --------
-    >>> kind_of(b"1777975200.1 $GNRMC,1*00")
+    >>> type_and_line(b"1777975200.1 $GNRMC,1*00")
     ('RMC', b'$GNRMC,1*00')
-    >>> kind_of(b"$GPGSV,1*00")
+    >>> type_and_line(b"$GPGSV,1*00")
     ('', b'$GPGSV,1*00')
     """
     start = line.rfind(b"$")
@@ -96,7 +96,7 @@ def read_sentence(kind: str, line: bytes) -> tuple[float | None, dict[str, Any]]
     Parameters
     ----------
     kind : str
-        As `kind_of` returns it.
+        As `type_and_line` returns it.
     line : bytes
         From the "$" on.
 

@@ -77,7 +77,7 @@ def _classes(record: JobRecord) -> list[dict]:
     percents = shares([area for _, area in ranked], record.ground)
     return [
         {
-            "swatch": page_elements.swatch(page_elements.kind_of(count, target), number), "key": count,
+            "swatch": page_elements.swatch(page_elements.class_of_count(count, target), number), "key": count,
             "text": page_elements.passes_text(count, record.job.operation) + (" (wanted)" if count == target else ""),
             "area": fmt.area(area) if record.seen else "not known",
             "share": percents[number] if record.seen else "–",

@@ -46,7 +46,7 @@ def harvest_sheet(record: JobRecord, stem: str, now: float) -> str:
     """Return the harvest sheet of a job's field, written at `now`, POSIX s."""
     fmt, done = record.format, verb(record.job.operation).lower()
     stops, left = places(record)
-    ordered = in_order(stops, record.count.plane.to_xy(*record.gate)[0] if record.gate else None)
+    ordered = shortest_round(stops, record.count.plane.to_xy(*record.gate)[0] if record.gate else None)
     rows = [
         [str(n), stop.what, stop.do, stop.size, fmt.from_gate(stop.lat, stop.lon, record.gate),
          _degrees(stop.lat, stop.lon)]
@@ -104,7 +104,7 @@ def places(record: JobRecord) -> tuple[list[Stop], int]:
     return found[:MOST], max(0, len(found) - MOST)
 
 
-def in_order(stops: list[Stop], start) -> list[Stop]:
+def shortest_round(stops: list[Stop], start) -> list[Stop]:
     """Return places in driving order: the shortest way from a start, m on the plane.
 
     Without a start, from the southernmost place. By `cabapp.planning.gap_route.shortest`.

@@ -14,8 +14,8 @@ from cabapp.reports.render import page_elements
 from cabapp.reports.render.html_tables import (
     Link,
     Table,
+    cost_lacks,
     hours,
-    lacking,
     page,
     split_cells,
     split_heads,
@@ -43,7 +43,7 @@ def job_page(record: JobRecord, account: Account, now: float) -> str:
         "waiting in the field; travelling and breakdowns are left out.",
     ]
     drawn = page_elements.map_of(record, f"{account.field}, {account.operation}", tallest=560, parcels=True)
-    short = lacking(account.stints)
+    short = cost_lacks(account.stints)
     links = [
         Link("field log", f"{account.stem}.html"), Link("harvest sheet", f"{account.stem}-harvest.html"),
         Link("custom work", f"{account.stem}-custom.html"), Link("all jobs", "index.html"),

@@ -20,7 +20,7 @@ def passes_table(record: JobRecord) -> Table | None:
     if found is None or not found.passes:
         return None
     apart = {one.at: one.metres for one in found.spacings}
-    ordered = in_order(found.passes)
+    ordered = across_the_field(found.passes)
     rows = [
         [str(n), units.distance(one.length), units.length(one.rms), units.length(apart.get(one.end))]
         for n, one in enumerate(ordered[:MOST], 1)
@@ -34,7 +34,7 @@ def passes_table(record: JobRecord) -> Table | None:
     return Table("How straight", heads, rows, [middle], note, "passes")
 
 
-def in_order(passes: tuple[Pass, ...]) -> list[Pass]:
+def across_the_field(passes: tuple[Pass, ...]) -> list[Pass]:
     """Return passes by heading, to 15 degrees and there as back, and within that across the field."""
 
     def place(one):

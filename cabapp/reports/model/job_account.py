@@ -13,7 +13,7 @@ from cabapp.jobs.records.time_split import KINDS, days
 from cabapp.planning.capacity import field_capacity, field_efficiency, mean_speed
 from cabapp.planning.cost import fuel_per_pass_area
 from cabapp.reports.model.job_record import JobRecord
-from cabapp.reports.model.parcel_split import ParcelShare, money_of, split
+from cabapp.reports.model.parcel_split import ParcelShare, money_of, split_by_parcel
 from store import Store, models
 
 
@@ -114,7 +114,7 @@ class Account:
 def account_of(store: Store, record: JobRecord, stem: str) -> Account:
     """Return the account of a job; `stem` begins its files' names."""
     price = record.farm.fuel_price_per_l if record.farm else None
-    totals, shared = record.totals, split(record.parcels, record.count)
+    totals, shared = record.totals, split_by_parcel(record.parcels, record.count)
     return Account(
         record.job.id, stem, record.field.name, record.field.crop, record.job.operation, record.job.season,
         record.job.target, record.began, record.ended, totals.field_area, totals.none, totals.covered,

@@ -74,7 +74,7 @@ def polygons(form):
     return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
 
 
-def split(parcels: list[tuple], count: JobCount) -> Split:
+def split_by_parcel(parcels: list[tuple], count: JobCount) -> Split:
     """Split a job's ground among its parcels, which `outline` laid on the job's plane.
 
     Ground of the field in no parcel is one more part where there is a boundary.

@@ -12,14 +12,14 @@ PATTERNS = {SHORT: "once", NEARLY: "nearly", AT_TARGET: "target", ABOVE: "above"
 INK, PAPER = "#14120c", "#f5efe0"
 
 
-def classes(counts: np.ndarray, unknown: np.ndarray, target) -> np.ndarray:
+def cell_classes(counts: np.ndarray, unknown: np.ndarray, target) -> np.ndarray:
     """Return the class of every cell, uint8, same shape as `counts`.
 
     `unknown` marks ground the tool crossed with no trustworthy position; `target` may be an array.
 
-    >>> classes(np.array([[0, 1, 2, 3, 1]]), np.array([[0, 0, 0, 0, 1]], bool), 2).tolist()
+    >>> cell_classes(np.array([[0, 1, 2, 3, 1]]), np.array([[0, 0, 0, 0, 1]], bool), 2).tolist()
     [[0, 1, 3, 4, 5]]
-    >>> classes(np.array([[1, 2, 3]]), np.zeros((1, 3), bool), 3).tolist()
+    >>> cell_classes(np.array([[1, 2, 3]]), np.zeros((1, 3), bool), 3).tolist()
     [[1, 2, 3]]
     """
     found = np.zeros(counts.shape, dtype=np.uint8)

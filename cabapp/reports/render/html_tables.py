@@ -66,7 +66,7 @@ def jobs_text(accounts: list[Account]) -> str:
     return f"{len(accounts)} {'job' if len(accounts) == 1 else 'jobs'}"
 
 
-def lacking(lines: Iterable[StintAccount]) -> str:
+def cost_lacks(lines: Iterable[StintAccount]) -> str:
     """What the cost of these lines leaves out, as a sentence; empty when nothing."""
     lines = list(lines)
     names = sorted({name for line in lines for name in line.lacking})

@@ -18,7 +18,7 @@ def map_png(record: JobRecord) -> bytes:
     grid = record.count.grid
     every = max(1, -(-grid.counts.shape[1] // WIDE))
     counts, unknown = grid.counts[::every, ::every], grid.unknown[::every, ::every]
-    ink = inked(hatching.classes(counts, unknown, record.job.target))
+    ink = inked(hatching.cell_classes(counts, unknown, record.job.target))
     if record.count.field is not None:
         rows, columns = counts.shape
         x = grid.origin[0] + (np.arange(columns) + 0.5) * grid.cell * every

@@ -147,7 +147,7 @@ def outlined(drawing: Drawing) -> tuple[int, dict]:
         cells = np.column_stack([columns.ravel(), rows.ravel()]) * every + middle + 0.5
         target = drawing.wanted(np.array(drawing.origin) + cells * drawing.cell)
         target = np.maximum(target, 1).reshape(counts.shape)
-    kinds = hatching.classes(counts, drawing.unknown[middle::every, middle::every], target)
+    kinds = hatching.cell_classes(counts, drawing.unknown[middle::every, middle::every], target)
     return every, hatching.outlines(kinds)
 
 

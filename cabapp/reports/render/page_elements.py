@@ -78,7 +78,7 @@ def bar(counts: dict[int, float], whole: float, target: int) -> Markup:
     """Return a bar of the areas by passes, m2, in the map's hatchings; `whole` is the bar's area, m2."""
     drawn, x = [], 0.0
     for count, area in sorted(counts.items(), reverse=True):
-        kind, long = kind_of(count, target), 260 * area / whole
+        kind, long = class_of_count(count, target), 260 * area / whole
         drawn.append(f'<rect x="{x:.1f}" width="{long:.1f}" height="24" fill="url(#bar-{hatching.PATTERNS[kind]})"/>')
         x += long
     ranked = sorted(counts.items())
@@ -98,9 +98,9 @@ def bar_patterns() -> Markup:
     )
 
 
-def kind_of(count: int, target: int) -> int | None:
+def class_of_count(count: int, target: int) -> int | None:
     """The hatching of a count; None for bare paper."""
-    kind = int(hatching.classes(np.array([[count]]), np.zeros((1, 1), bool), target)[0, 0])
+    kind = int(hatching.cell_classes(np.array([[count]]), np.zeros((1, 1), bool), target)[0, 0])
     return kind or None
 
 

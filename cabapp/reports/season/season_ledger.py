@@ -10,7 +10,7 @@ from cabapp.common.farm_format import FarmFormat
 from cabapp.common.shares import share
 from cabapp.reports.model.fuel_record import Fill
 from cabapp.reports.model.job_account import Account, known_cost, per_area, rates, sum_known, useful
-from cabapp.reports.render.html_tables import Link, Table, hours, jobs_text, lacking, page
+from cabapp.reports.render.html_tables import Link, Table, cost_lacks, hours, jobs_text, page
 from cabapp.reports.season.landlord_page import by_landlord
 
 
@@ -26,7 +26,7 @@ def ledger_page(
     loose = [f for f in fuel if not f.job and fmt.local(f.at).year == season]
     if loose:
         tables.append(_loose(loose, fmt))
-    short = lacking([stint for account in accounts for stint in account.stints])
+    short = cost_lacks([stint for account in accounts for stint in account.stints])
     return page(
         farm, f"Season {season}", fmt, now, tables, wide=True,
         right=jobs_text(accounts),

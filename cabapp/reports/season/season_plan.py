@@ -16,7 +16,7 @@ from cabapp.jobs.records.field_marks import STONE_HIT, taken_back
 from cabapp.planning.emergence import crop_of
 from cabapp.planning.half_lap import edge_strip_area
 from cabapp.planning.pass_comparison import compare
-from cabapp.planning.work_order import HOURS_A_DAY, Slot, Work, in_order
+from cabapp.planning.work_order import HOURS_A_DAY, Slot, Work, scheduled
 from cabapp.position.boundaries.boundary_judge import kept_boundary
 from cabapp.reports.model.job_account import Account, StintAccount, rates
 from cabapp.reports.model.job_record import read_job, unless_held
@@ -49,7 +49,7 @@ def plan_page(store: Store, accounts: list[Account], season: int, fmt: FarmForma
     pace = rates(stints).effective or expected_rate(store)
     entries = [_entry(store, row, rolled, season, now) for row in store.all(models.Field)]
     known = [one for one in entries if one.area is not None]
-    slots = in_order([one.work for one in known], pace, now) if pace else []
+    slots = scheduled([one.work for one in known], pace, now) if pace else []
     crops = farm_crops(store)
     rows = [_row(slot, next(g for g in known if g.work is slot.work), fmt, crops) for slot in slots]
     done = [one.row.name for one in known if one.work.left <= 0]

@@ -39,7 +39,7 @@ class HatchingTexture(Widget):
         self.texture = Texture.create(size=(columns, rows), colorfmt="rgba", bufferfmt="ubyte")
         self.texture.mag_filter = self.texture.min_filter = "linear"
         self._counts = np.zeros(self.shape, np.uint8)
-        self._classes = classes(2)
+        self._classes = byte_meanings(2)
         self.texture.add_reload_observer(lambda _texture: self.show(self._counts))
         super().__init__(**kwargs)
         with self.canvas:
@@ -92,7 +92,7 @@ class HatchingTexture(Widget):
 
     def on_target(self, _tally, target):
         """See the same counts against other passes wanted."""
-        self._classes = classes(int(target))
+        self._classes = byte_meanings(int(target))
         self.show(self._counts)
 
     def _restate(self, *_changed):
@@ -115,10 +115,10 @@ class HatchingTexture(Widget):
         self.canvas["tile"] = GAPS * GAP_MM * self.u
 
 
-def classes(target: int) -> np.ndarray:
+def byte_meanings(target: int) -> np.ndarray:
     """Return what each byte means: shape (256, 4), 255 where some, at target, above it, unknown.
 
-    >>> classes(2)[[0, 1, 2, 3, UNKNOWN]].tolist()
+    >>> byte_meanings(2)[[0, 1, 2, 3, UNKNOWN]].tolist()
     [[0, 0, 0, 0], [255, 0, 0, 0], [255, 255, 0, 0], [255, 255, 255, 0], [0, 0, 0, 255]]
     """
     n = np.arange(256)

@@ -173,7 +173,7 @@ def typed_of(line: FormField, value, units) -> str:
     return str(value)
 
 
-def lacking(form: Form, values: dict) -> None:
+def refuse_incomplete(form: Form, values: dict) -> None:
     """Refuse a form that lacks something needed.
 
     Raises FormRefused: naming the first line that is empty.

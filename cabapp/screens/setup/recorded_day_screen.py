@@ -8,7 +8,7 @@ from kivy.properties import BooleanProperty, StringProperty
 
 from cabapp.common.message import message
 from cabapp.common.paths import home
-from cabapp.jobs.imports.recorded_day import Agreed, DayPart, bring_in_agreed, days
+from cabapp.jobs.imports.recorded_day import Agreed, DayPart, bring_in_agreed, recorded_days
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.position.recordings.recording_search import recordings
 from cabapp.position.recordings.trace_reader import read_recording
@@ -70,7 +70,7 @@ class RecordedDayScreen(CabScreen):
 
         def work():
             try:
-                found, refusal = days(fields, read_recording(path)), None
+                found, refusal = recorded_days(fields, read_recording(path)), None
             except Refused as fault:
                 found, refusal = None, fault
             Clock.schedule_once(lambda _dt: self._have_read(token, found, refusal))

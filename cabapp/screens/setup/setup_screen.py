@@ -8,7 +8,16 @@ from cabapp.common.message import message
 from cabapp.common.paths import home
 from cabapp.position.boundaries.boundary_drive import track_length
 from cabapp.screens.setup.boundary_entry import OutlinePart
-from cabapp.screens.setup.form_fields import DEFAULTS, FORMS, TYPED, FormRefused, lacking, typed_of, unit_of, value_of
+from cabapp.screens.setup.form_fields import (
+    DEFAULTS,
+    FORMS,
+    TYPED,
+    FormRefused,
+    refuse_incomplete,
+    typed_of,
+    unit_of,
+    value_of,
+)
 from cabapp.screens.widgets import keyboard as _typing  # noqa: F401  (the kv file uses its widgets)
 from cabapp.screens.widgets.row_list import Row, attempt_row
 from cabapp.screens.widgets.screen_frame import CabScreen
@@ -209,7 +218,7 @@ class SetUpScreen(OutlinePart, CabScreen):
         app, form = self.app, FORMS[self._kind]
 
         def act():
-            lacking(form, self._values)
+            refuse_incomplete(form, self._values)
             kept = {c: v for c, v in self._values.items() if v is not None or self._row is not None}
             app.store.put(form.model, self._row.id if self._row is not None else None, **kept)
             app.read_farm()

@@ -9,7 +9,7 @@ from kivy.properties import BooleanProperty, ListProperty, StringProperty
 
 from cabapp.common.message import message
 from cabapp.common.quantities import Distance
-from cabapp.common.shares import part_of
+from cabapp.common.shares import fraction
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
@@ -184,7 +184,7 @@ def _remark(choice) -> str:
     if getattr(choice, "metres", None) is not None:
         parts.append(translate(Distance(choice.metres)) if choice.metres else translate("here"))
     if getattr(choice, "share_done", None) is not None:
-        parts.append(translate("{done} % done", done=round(100 * part_of(choice.share_done, 1.0))))
+        parts.append(translate("{done} % done", done=round(100 * fraction(choice.share_done, 1.0))))
     if getattr(choice, "odd", False):
         parts.append(translate("boundary cannot be right"))
     return "\n".join(parts)

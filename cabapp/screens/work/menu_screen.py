@@ -6,7 +6,7 @@ from kivy.properties import NumericProperty, StringProperty
 
 from cabapp.common.message import Message
 from cabapp.common.quantities import Area, Day, WorkHours
-from cabapp.common.shares import part_of
+from cabapp.common.shares import fraction
 from cabapp.common.wording import HARVESTS, how_often
 from cabapp.jobs.records.field_marks import MARKS, STONE_HIT
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
@@ -105,7 +105,7 @@ class MenuScreen(CabScreen):
         for field in sorted(fields, key=lambda field: place.get(field.id, len(place))):
             done = translate("not known") if field.share_done is None else translate(
                 "{done} % done, {left} % left",
-                done=round(100 * part_of(field.share_done, 1.0)), left=100 - round(100 * part_of(field.share_done, 1.0)),
+                done=round(100 * fraction(field.share_done, 1.0)), left=100 - round(100 * fraction(field.share_done, 1.0)),
             )  # fmt: skip
             away = "" if field.metres is None else f"{self.app.units.distance(field.metres)}   "
             done += f", {translate(needs[field.id])}" if field.id in needs else ""

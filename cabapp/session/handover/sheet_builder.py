@@ -9,7 +9,7 @@ import numpy as np
 
 from cabapp.common import wording
 from cabapp.common.message import N_, message
-from cabapp.common.shares import part_of
+from cabapp.common.shares import fraction
 from cabapp.jobs.fields.season_history import faults_of
 from cabapp.jobs.records.dating.event_order import order_of
 from cabapp.jobs.records.pending_handovers import kept
@@ -69,7 +69,7 @@ def _where(runner, coming):
     field = areas.get("field")
     share = None
     if field:
-        share = {key: round(part_of(areas[key], field), 4) for key in ("none", "short", "done")}
+        share = {key: round(fraction(areas[key], field), 4) for key in ("none", "short", "done")}
     tool_at = None
     if runner.pose is not None:
         ends = np.array([runner.pose.left, runner.pose.right])

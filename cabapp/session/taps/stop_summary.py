@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from cabapp.common.shares import part_of
+from cabapp.common.shares import fraction
 from cabapp.session.state.open_stint import OpenStint
 
 
@@ -16,8 +16,8 @@ def stop_summary(stint: OpenStint) -> dict[str, Any]:
     if areas.get("field"):
         wanted = areas["field"] * stint.job.target
         noted = {
-            "share_done": round(part_of(areas["done"], areas["field"]), 4),
-            "share_left": round(part_of(areas["left_pass_area"], wanted), 4),
+            "share_done": round(fraction(areas["done"], areas["field"]), 4),
+            "share_left": round(fraction(areas["left_pass_area"], wanted), 4),
         }
     paces = [round(float(one), 2) for one in stint.paces()]
     return noted | ({"paces": paces} if paces else {})

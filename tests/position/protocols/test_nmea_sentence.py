@@ -8,7 +8,7 @@ import pytest
 from cabapp.position.protocols import nmea_sentence
 from cabapp.position.protocols.byte_decoder import ByteDecoder
 from cabapp.position.protocols.nmea_epoch import NmeaEpoch
-from cabapp.position.protocols.nmea_sentence import SENTENCE_TYPES, kind_of, read_sentence
+from cabapp.position.protocols.nmea_sentence import SENTENCE_TYPES, read_sentence, type_and_line
 
 # sentence, second of the day, and what it says; printed in D. DePriest's public NMEA notes and in
 # many test suites, in gpsd's "NMEA Revealed" (www/NMEA.adoc), the RTK one in an autopilot driver's
@@ -46,7 +46,7 @@ SAMPLES = [
 @pytest.mark.parametrize("line, second, said", SAMPLES, ids=[s[0].decode()[:13] for s in SAMPLES])
 def test_published_samples(line, second, said):
     """Every published sample sentence gives the values printed beside it."""
-    kind, text = kind_of(b"1777975200.100 " + line + b"\r\n")
+    kind, text = type_and_line(b"1777975200.100 " + line + b"\r\n")
     got_second, got = read_sentence(kind, text)
     assert got_second == second
     said = dict(said)
@@ -88,7 +88,7 @@ def test_every_reader_is_registered():
 @pytest.mark.parametrize("kind", SENTENCE_TYPES)
 def test_every_sentence_has_a_published_sample(kind):
     """Each type that is read stands in the table above."""
-    assert any(kind_of(line)[0] == kind for line, *_ in SAMPLES)
+    assert any(type_and_line(line)[0] == kind for line, *_ in SAMPLES)
 
 
 # GGA fix quality and the RMC mode letter of the same meaning (gpsd, "NMEA Revealed", www/NMEA.adoc)
