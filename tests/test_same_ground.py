@@ -253,7 +253,7 @@ def ways(farm, path, boundary, width, target=2):
     office = assemble(store, job).count.area_totals()
     areas = measured["area_m2"]
     return measured, {
-        "measure": (areas["none"], areas["covered"], areas["pass_area"], *areas["by_count"].values()),
+        "measure": (areas["none"] + areas["unknown"], areas["covered"], areas["pass_area"], *areas["by_count"].values()),
         "office": _figures(office),
         "cab": _figures(_replayed(store, ground, job, stints)),
     }  # fmt: skip

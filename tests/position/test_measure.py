@@ -227,7 +227,7 @@ def test_the_words_give_acres_and_hectares(written, square, capsys):
     assert "pass area                5.93 ac      2.40 ha" in out
     assert "field                    6.52 ac      2.64 ha" in out
     assert "3 times" not in out
-    assert "none     2.97 ac, 30.0 m wide, sure" in out
+    assert "none       2.97 ac, 30.0 m wide, sure" in out
 
 
 def test_the_wrong_field_is_refused(written, square, capsys):
@@ -449,6 +449,36 @@ def test_a_width_that_says_nothing_is_noted(written, measured):
     found = measured(written("b.csv", stated("width (rods)", 2)), "--width", 12)
     assert "width (rods) is in a unit that is not known" in found["notes"][0]
     assert found["stints"][0]["why"].startswith("all that was recorded")
+
+
+@pytest.mark.parametrize("every", [20.0, 30.0])
+def test_a_fix_each_half_minute_counts_no_passes(written, square, measured, capsys, every):
+    """Half-laps that cover 54 of 60 m twice, by the plan: the interval holds that, and unknown ground is not "none"."""
+    way = []
+    for n in range(10):
+        x = np.arange(0.0, 401.0, 2.5)[:: -1 if n % 2 else 1]
+        turn = np.linspace(-np.pi / 2, np.pi / 2, 5)[1:-1]
+        out = np.column_stack([np.cos(turn) * (-3 if n % 2 else 3) + x[-1], np.sin(turn) * 3 + 6 * n + 6])
+        way += [np.column_stack([x, np.full(len(x), 6 * n + 3.0)]), out]
+    way = np.concatenate(way)
+    random = np.random.default_rng(7)
+    rows = np.unique(np.clip(np.cumsum(random.normal(every, every / 5, 200)), 0, len(way) - 1).astype(int))
+    trace, field = written("a.csv", csv_of(way[rows], rows)), square(0, 0, 400, 60)
+    found = measured(trace, "--width", 12, "--field", field)
+    areas, proof = found["area_m2"], found["proof"]
+    assert proof["low"] <= 54 / 60 <= proof["high"] and proof["high"] - proof["low"] > 0.2
+    assert areas["unknown"] > 100 and areas["none"] < 100
+    assert areas["unknown"] + areas["none"] + areas["covered"] == pytest.approx(areas["field"], rel=2e-3)
+    assert not [gap for gap in found["gaps"] if gap["kind"] == "none" and gap["certainty"] == "sure"]
+    assert any("is too seldom to count passes" in note for note in found["notes"])
+    main(["measure", str(trace), "--width", "12", "--field", str(field)])
+    assert "\nunknown   " in capsys.readouterr().out
+
+
+def test_nothing_is_unknown_of_a_recording_like_any_other(written, square, measured):
+    """A fix each second without a gap leaves nothing unknown; what was never driven is none."""
+    areas = measured(written("a.csv", csv_of(*lanes())), "--width", 12, "--field", square(0, -6, 400, 60))["area_m2"]
+    assert areas["unknown"] == 0 and areas["none"] == pytest.approx(400 * 30, rel=2e-3)
 
 
 def test_work_beside_the_field_is_loud(written, square, capsys):

@@ -14,7 +14,7 @@ from cabapp.jobs.records.tool_parts import read_sections, sections_of, widths_of
 from cabapp.position.boundaries.boundary_geojson import read_boundary
 from cabapp.position.recordings.recording import Recording
 from cabapp.position.recordings.trace_reader import read_recording
-from cabapp.track.logging_interval import BREAK_S
+from cabapp.track.logging_interval import BREAK_S, SLOWEST
 from cabapp.track.receiver_error import KINDS
 from cabapp.track.tool import ToolGeometry
 from store.facts.timestamp import write_time
@@ -125,13 +125,14 @@ def result_text(result: dict) -> str:
     lines += [f"  {note}" for note in result["notes"]]
     for stint in result["stints"]:
         lines.append(f"  {stint['file']}: counted {_spans_text(stint['spans'])}, {stint['why']}")
-        if stint["max_gap_s"] != BREAK_S:
+        if stint["max_gap_s"] != BREAK_S and round(stint["interval_s"]) <= SLOWEST:
             lines.append(
                 f"  {stint['file']}: a fix each {stint['interval_s']:g} s; only a gap of more than "
                 f"{stint['max_gap_s']:g} s counts as unknown"
             )
     over, inside = result["recovered_m2"], areas["field"] is not None
     table = [("field", areas["field"]), ("none", areas["none"])] if inside else []
+    table += [("unknown", areas["unknown"])] if inside and areas["unknown"] >= SHOWN_AREA else []
     table += [("once" if n == "1" else f"{n} times", m2) for n, m2 in areas["by_count"].items() if m2 >= SHOWN_AREA]
     table += [("covered", areas["covered"]), ("pass area", areas["pass_area"])]
     if inside:
@@ -178,7 +179,7 @@ def _gaps_text(gaps, units):
     for gap in gaps[:SHOWN_GAPS]:
         edge = ", along the edge" if gap["edge"] else ""
         yield (
-            f"  {gap['kind']:<5} {units.area_value(gap['area_m2']):7.2f} ac, "
+            f"  {gap['kind']:<7} {units.area_value(gap['area_m2']):7.2f} ac, "
             f"{gap['width_m']:.1f} m wide, {gap['certainty']}{edge}, "
             f"at {gap['lat']:.6f}, {gap['lon']:.6f}"
         )

@@ -17,6 +17,7 @@ from cabapp.counting.areas.row_stretches import fitting_row
 from cabapp.counting.job_count import JobCount, StintPath
 from cabapp.geometry.counted_ground import ACROSS_M, NEAR_M
 from cabapp.jobs.imports.recorded_day import RecordedDay, RecordedStint, cut
+from cabapp.jobs.imports.unknown_ground import UnknownGround, too_seldom
 from cabapp.jobs.pass_counts.assembler import centre_of, count_stint
 from cabapp.jobs.pass_counts.nothing_counted import why_nothing
 from cabapp.jobs.records.work_intervals import Spans
@@ -205,6 +206,15 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
     del rows
     worst = max(count.receivers(), key=lambda one: float(np.median(one.absolute)), default=None)
     proof = count.confidence() if areas.covered else None  # where nothing was counted nothing is claimed
+    unknown_area = None
+    if count.field is not None:
+        unknown = UnknownGround([(one.path, one.spans) for one in counted], tool.width)
+        there = unknown.reach.intersection(count.field.polygon)
+        unknown_area = min(areas.none, count.area_totals_in(there).none) if there.area else 0.0
+        gaps = unknown.marked(gaps)
+        proof = proof and unknown.widened(proof, areas.field_area)
+    seldom = [(one.name, said) for one in counted if (said := too_seldom(one.path))]
+    notes = [*read.notes, *(message("{name}: {note}", name=name, note=said) for name, said in seldom)]
     fixes = read.fixes + read.dropped
     used = sum(one.path.used for one in counted)
     reasons: dict[str, int] = {}
@@ -233,7 +243,8 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
         "receiver": worst and _said(worst),
         "area_m2": {
             "field": areas.field_area,
-            "none": areas.none,
+            "none": None if unknown_area is None else areas.none - unknown_area,
+            "unknown": unknown_area,
             "covered": areas.covered,
             "pass_area": areas.pass_area,
             "by_count": {str(n): area for n, area in areas.by_count.items()},
@@ -253,7 +264,7 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
             "words": proof.words(),
         },
         "stints": stints,
-        "notes": [str(note) for note in read.notes],
+        "notes": list(dict.fromkeys(map(str, notes))),
         "nothing": str(nothing) if nothing else None,
     }
 
