@@ -19,7 +19,8 @@ import shapely
 from pyproj import Proj
 
 from cabapp.counting.job_count import JobCount
-from cabapp.jobs.imports.recorded_day import bring_in, cut, recorded_days
+from cabapp.jobs.imports.day_import import AgreedStay, bring_in
+from cabapp.jobs.imports.recorded_day import cut, look_at, recorded_days
 from cabapp.jobs.imports.trace_measurement import measure
 from cabapp.jobs.pass_counts.assembler import AssembledJob, assemble, centre_of
 from cabapp.jobs.pass_counts.live_count import LiveCount
@@ -31,6 +32,7 @@ from cabapp.reports.model.job_record import read_job
 from cabapp.track.activity import FieldStay
 from cabapp.track.tool import ToolGeometry
 from store import open_store
+from store.errors import TraceRefused
 from store.models import Farm, Field, Job, Operator, Tool, Tractor
 from store.traces.trace_codec import make_trace
 
@@ -238,17 +240,24 @@ def farm(tmp_path):
         yield SimpleNamespace(store=store, who=[one.id for one in who])
 
 
+def brought(store, found, width=WIDTH, towed=False):
+    """The stints of all work found, by an operator, tractor and tool for each machine."""
+    stays = []
+    for n, day in enumerate(found):
+        one = store.put(Operator, name=f"Ann {n}"), store.put(Tractor, name=f"Red {n}")
+        tool = store.put(Tool, name=f"Roller {n}", operation="rolling", width_m=width, towed=towed)
+        who = [row.id for row in (*one, tool)]
+        stays += [AgreedStay(day, stay, *who, "rolling") for stay in day.worked]
+    return [stint for _, stint in bring_in(store, stays).stints]
+
+
 def ways(farm, path, boundary, width, target=2):
     """The areas by `measure`, of the office and of a replay in the cab."""
     store = farm.store
     recording = read_recording(path)
     measured = measure([recording], ToolGeometry(width), target, boundary)
     ground = store.put(Field, name=path.stem, boundary=boundary, target=target)
-    tool = store.put(Tool, name=f"Roller of {path.stem}", operation="rolling", width_m=width, towed=False)
-    stints = [
-        bring_in(store, day, visit, *farm.who, tool.id, "rolling")
-        for day in recorded_days([ground], recording) for visit in day.worked
-    ]  # fmt: skip
+    stints = brought(store, recorded_days([ground], recording), width)
     [job] = store.all(Job, field_id=ground.id)
     office = assemble(store, job).count.area_totals()
     areas = measured["area_m2"]
@@ -296,6 +305,65 @@ def test_the_same_ground_by_three_ways(farm, tmp_path, name):
     assert measured["area_m2"]["covered"] == pytest.approx(truth, rel=row.within)
 
 
+LONGER = sampled(loops(8))
+SHARED = {
+    "half, then the whole": (csv(LONGER[:170]), csv(LONGER)),
+    "a third shared": (csv(LONGER[:260]), csv(LONGER[110:])),
+    "the middle, then the whole": (csv(LONGER[100:310]), csv(LONGER)),
+    "the seam in a turn": (csv(LONGER[:186]), csv(LONGER[100:])),
+    "another logger, half a second off": (csv(LONGER[:220]), csv(sampled(loops(8), begin=0.5)[100:])),
+    "a break in the first": (gpx(LONGER[:100], LONGER[160:]), csv(LONGER)),
+    "a day, then a logger that keeps adding": (
+        csv(LONGER),
+        csv(np.concatenate([LONGER, LONGER + np.array([86400, 0, 0])])),
+    ),
+    "header and width": tuple(
+        csv(rows, more={"working": (rows[:, 0] % 50 < 35).astype(int)}) for rows in (LONGER[:200], LONGER[100:])
+    ),
+}
+
+
+UNLIKE = ("the seam in a turn", "another logger, half a second off")
+"""Where the order shows: a file that ends in a turn does not tell how the turn goes on, and another logger's fixes lie
+elsewhere on the turns; each by a few m2 of 11,000."""
+
+
+@pytest.mark.parametrize("turned", [False, True], ids=["in order", "the other first"])
+@pytest.mark.parametrize("name", SHARED)
+def test_recordings_that_share_work(farm, tmp_path, name, turned):
+    """Of two recordings that share work, `measure` of both and bringing in one after the other give the same ground,
+    that of all of it; what is in already is said, and wholly there it is refused."""
+    store, ground = farm.store, geojson(rectangle(north=92.0), HOME)
+    paths = []
+    for which, content in zip("ab", SHARED[name]):
+        paths.append(tmp_path / f"{which}.{'gpx' if content.startswith('<') else 'csv'}")
+        paths[-1].write_text(content, "utf-8")
+    measured = measure(map(read_recording, paths), ToolGeometry(WIDTH), 2, ground)["area_m2"]
+    row = store.put(Field, name="Home", boundary=ground, target=2)
+    tool = store.put(Tool, name="Roller", operation="rolling", width_m=WIDTH, towed=False)
+    notes = []
+    for path in reversed(paths) if turned else paths:
+        stays = [
+            AgreedStay(day, stay, *farm.who, tool.id, "rolling")
+            for day in look_at(store, read_recording(path)) for stay in day.worked
+        ]  # fmt: skip
+        try:
+            notes += map(str, bring_in(store, stays).notes)
+        except TraceRefused as fault:
+            notes.append(str(fault))
+    assert any("in the logbook already" in note or "in this logbook already" in note for note in notes)
+    [job] = store.all(Job, field_id=row.id)
+    areas = assemble(store, job).count.area_totals()
+    assert (areas.none, areas.covered, areas.pass_area) == pytest.approx(
+        (measured["none"] + measured["unknown"], measured["covered"], measured["pass_area"]),
+        abs=3.0 if name in UNLIKE else 0.5,
+    )
+    times = 2 if "adding" in name else 1
+    if "header" not in name:
+        truth = swept(loops(8)).intersection(rectangle(north=92.0)).area
+        assert (areas.covered, areas.pass_area / times) == pytest.approx((truth, truth), rel=0.01)
+
+
 @pytest.fixture(scope="session")
 def recorded():
     """The folder of recordings of others, or a skip."""
@@ -327,7 +395,8 @@ def test_recordings_of_others_without_a_boundary(farm, recorded, name):
         t = day.track.t[day.rows]
         # as a person agrees to it: all of it was work on that field
         stay = FieldStay(0, 0, len(t) - 1, ((float(t[0]), float(t[-1])),), 1, {})
-        stints.append(bring_in(farm.store, replace(day, fields=(ground,)), stay, *farm.who, tool.id, "rolling"))
+        stay = AgreedStay(replace(day, fields=(ground,)), stay, *farm.who, tool.id, "rolling")
+        stints += [stint for _, stint in bring_in(farm.store, [stay]).stints]
     [job] = farm.store.all(Job, field_id=ground.id)
     counted = assemble(farm.store, job)
     traces = [(one.trace, one.row.at, one.standing.work(np.inf)) for one in counted.stints]
@@ -415,7 +484,7 @@ def test_a_stint_that_covers_nothing_says_why(farm, tmp_path):
     ground = farm.store.put(Field, name="Home", boundary=geojson(rectangle(east=312.0, north=68.0), HOME), target=2)
     tool = farm.store.put(Tool, name="Roller", operation="rolling", width_m=WIDTH, towed=False)
     stay = FieldStay(0, 0, len(day.rows) - 1, ((float(track.t[0]), float(track.t[-1])),), 1, {})
-    bring_in(farm.store, replace(day, fields=(ground,)), stay, *farm.who, tool.id, "rolling")
+    bring_in(farm.store, [AgreedStay(replace(day, fields=(ground,)), stay, *farm.who, tool.id, "rolling")])
     [job] = farm.store.all(Job, field_id=ground.id)
     [stint] = read_job(farm.store, job).stints
     assert "Let the logger write a fix each 15 s or oftener." in str(stint.nothing)

@@ -7,8 +7,10 @@ from pathlib import Path
 
 from cabapp.commands.records.row_lookup import row_called
 from cabapp.common import paths
+from cabapp.common.message import Message
 from cabapp.common.rendering import render
-from cabapp.jobs.imports.recorded_day import RecordedDay, bring_in, look_at, why_no_work
+from cabapp.jobs.imports.day_import import AgreedStay, BroughtDay, TwiceAtWork, bring_in
+from cabapp.jobs.imports.recorded_day import RecordedDay, look_at, why_no_work
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.track.activity import FieldStay
@@ -45,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
         unknown = [str(one) for one in args.only or () if not 1 <= one <= len(stays)]
         if unknown:
             raise Refused("The list has no number {numbers}; nothing was written.", numbers=", ".join(unknown))
-        written = []
+        agreed = {}
         for number, (day, stay) in enumerate(stays, 1):
             if args.only and number not in args.only:
                 continue
@@ -54,12 +56,28 @@ def run(args: argparse.Namespace) -> int:
                 tractor = row_called(store.all(Tractor), "tractor", args.tractor)
                 tool = row_called(store.all(Tool), "tool", args.tool)
                 operation = args.operation or tool.operation
-                stint = bring_in(store, day, stay, operator.id, tractor.id, tool.id, operation)
-                written.append({"number": number, "stint": stint.id})
+                agreed[number] = AgreedStay(day, stay, operator.id, tractor.id, tool.id, operation)
+        numbers = list(agreed)
+        try:
+            brought = bring_in(store, list(agreed.values())) if agreed else BroughtDay([], [])
+        except TwiceAtWork as fault:
+            raise Refused(
+                "{why} For number {number}: --only {number} --operator NAME --tractor NAME --tool NAME.",
+                why=Message(render(fault.message, farm=farm.format)), number=numbers[fault.number],
+            ) from fault  # fmt: skip
         if args.json:
-            print(json.dumps(_figures(found) | {"written": written}))
-        elif written:
-            print(f"Written: {len(written)}. Taps that were guessed are marked so; look at the log of the field.")
+            written = [{"number": numbers[n], "stint": stint.id} for n, stint in brought.stints]
+            notes = [str(note) for note in brought.notes]
+            print(json.dumps(_figures(found) | {"written": written, "notes": notes}))
+            return 0
+        for note in brought.notes:
+            print(render(note, farm=farm.format))
+        if brought.stints:
+            print(
+                f"Written: {len(brought.stints)}. Taps that were guessed are marked so; look at the log of the field."
+            )
+        elif not stays or args.yes:
+            print("Nothing was written.")
         else:
             print("Nothing was written. Say --yes, or answer y at a terminal.")
     return 0
@@ -79,7 +97,9 @@ def stay_lines(days: list[RecordedDay], farm: FarmSettings) -> list[str]:
             f"{_minutes(spent['travelling'])} travelling, {_minutes(spent['standing'])} standing"
             + (f", {_minutes(spent['unknown'])} unknown." if spent["unknown"] >= 30 else ".")
         )
+    worked = {day.fields[v.field].name for day in days for v in day.worked}
     crossed = [day.fields[v.field].name for day in days for v in day.stays if not v.spells]
+    crossed = [name for name in crossed if name not in worked]
     if crossed:
         lines.append(f"Only crossed or visited: {', '.join(dict.fromkeys(crossed))}.")
     if not any(day.worked for day in days):
@@ -96,7 +116,7 @@ def _agreed(number: int, day: RecordedDay, stay: FieldStay) -> bool:
 
 def _figures(days: list[RecordedDay]) -> dict:
     return {
-        "visits": [
+        "stays": [
             {
                 "field": day.fields[v.field].name,
                 "from": float(t[v.first]), "to": float(t[v.last]),

@@ -20,12 +20,13 @@ from store.facts.timestamp import has_zone, read_time
 EXAMPLE = 'rollbook correct stint 3f2a width_m=45ft --reason "took the other roller" --by "Tam Willet"'
 SEASON = "season"
 KINDS = {"stint": models.Stint, "tap": models.Tap, "fuel": models.FuelEntry, "mark": models.Mark}  # fmt: skip
+VOIDABLE = ("fuel", "mark")
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("kind", choices=KINDS, help="what is wrong")
     parser.add_argument("id", nargs="?", help="which one, by the beginning of its id; without it, they are listed")
-    parser.add_argument("value", nargs="*", metavar="COLUMN=VALUE", help="what is right: 45ft, 20gal, or a name; or the word void")  # fmt: skip
+    parser.add_argument("value", nargs="*", metavar="COLUMN=VALUE", help="what is right: 45ft, 20gal, or a name; void takes fuel or a mark back")  # fmt: skip
     parser.add_argument("--reason", help="why, in a few words")
     parser.add_argument("--by", metavar="NAME", help="who corrects it")
     parser.add_argument("--json", action="store_true", help="print what was done as JSON")
@@ -41,7 +42,12 @@ def run(args: argparse.Namespace) -> int:
         if not args.reason or not args.reason.strip():
             raise Refused("A correction says why. Add --reason with a few words.")
         by = row_called(store.all(models.Operator), "operator", args.by).id if args.by else None
-        if args.value == ["void"] and args.kind in ("fuel", "mark"):
+        if args.value == ["void"]:
+            if args.kind not in VOIDABLE:
+                raise Refused(
+                    "A {kind} cannot be taken back, only corrected; fuel and marks can. Say COLUMN=VALUE.",
+                    kind=args.kind,
+                )
             detail = {"void": True}
         else:
             detail = _detail(store, model, row, args.value)

@@ -18,29 +18,22 @@ from cabapp.common.message import Message, message
 from cabapp.common.quantities import Duration, Length
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.records import stint_state
-from cabapp.jobs.records.corrections import Corrections
-from cabapp.jobs.records.farm_settings import FarmSettings
-from cabapp.jobs.records.new_stint import open_stint
-from cabapp.jobs.records.stint_reader import last_stint, state_of, tool_of
 from cabapp.jobs.records.tool_parts import tap_of
 from cabapp.jobs.records.work_intervals import Spans, work_spans
 from cabapp.position.boundaries.boundary_judge import kept_boundary
-from cabapp.position.recordings.machine_split import repeated
 from cabapp.position.recordings.recording import RecordedTrack, Recording
 from cabapp.track.activity import LEAST_S, ActivitySpan, FieldStay, guess
 from cabapp.track.logging_interval import break_limit, logging_interval
 from cabapp.track.tool import ToolGeometry
-from cabapp.track.usable_fixes import LONGEST_STINT, usable_fixes
+from cabapp.track.usable_fixes import usable_fixes
 from cabapp.track.work_switches import WorkSwitch, switches_of_columns
 from store import Store
 from store.errors import TraceRefused
-from store.models import Field, Stint, Tap
+from store.models import Field, Tap
 
 SHORTEST_PART_S = 60.0
 TOO_WIDE = 1.01
 """A stated width of more than this share of the tool's is another unit or another tool."""
-GIVEN_TWICE = 0.02
-"""A stay of which more than this share is in the logbook already is not written again."""
 
 
 @dataclass(frozen=True)
@@ -61,17 +54,6 @@ class DayPart:
     stay: FieldStay | None
     length: float
     runs: int
-
-
-@dataclass(frozen=True)
-class Agreed:
-    """What a person agreed to of one part: that it was work, whose, and with what."""
-
-    part: DayPart
-    operator_id: str
-    tractor_id: str
-    tool_id: str
-    operation: str
 
 
 @dataclass(frozen=True)
@@ -153,11 +135,12 @@ class RecordedDay:
         rows = self.rows[stay.first : stay.last + 1]
         return _stint(self, self.track.at(slice(rows[0], rows[-1] + 1)), stay.spells, tool)
 
-    def whole(self, tool: ToolGeometry) -> RecordedStint:
-        """Return all that was recorded as one stint, at work throughout unless the recording states when."""
+    @property
+    def whole(self) -> FieldStay:
+        """All that was recorded as one stay, at work throughout unless the recording states when."""
         track = self.track.at(slice(self.rows[0], self.rows[-1] + 1))
         spells = _stated(track) if self.stated else [(float(track.t[0]), float(track.t[-1]))]
-        return _stint(self, track, spells, tool)
+        return FieldStay(0, 0, len(self.rows) - 1, tuple(spells), 0, {})
 
 
 def look_at(store: Store, recording: Recording) -> list[RecordedDay]:
@@ -307,82 +290,6 @@ def _part_taps(day: RecordedDay, track: RecordedTrack, tool: ToolGeometry) -> li
     return taps
 
 
-def bring_in(
-    store: Store, day: RecordedDay, stay: FieldStay, operator_id: str, tractor_id: str, tool_id: str,
-    operation: str,
-) -> Stint:  # fmt: skip
-    """Write one stay as a finished stint; taps that are guessed are marked so.
-
-    Raises
-    ------
-    TraceRefused
-        This work is in the logbook already, by whatever file or tablet, or a stint is open on this tablet.
-    TapRefused
-        Somebody or something named is not in this logbook.
-    """
-    field = day.fields[stay.field]
-    t = day.track.t
-    _check_closed(store)
-    first, last = day.rows[[stay.first, stay.last]]
-    _check_new(store, day, day.track.at(slice(first, last + 1)), field)
-    stint = open_stint(
-        store, FarmSettings(store), float(t[first]), day.name,
-        operator_id, tractor_id, tool_id, field.id, operation,
-    )  # fmt: skip
-    recorded = day.stint(stay, tool_of(stint))
-    writer = store.trace(stint.id)
-    for fix in recorded.track.fixes():
-        writer.append(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality, fix.hdop)
-    writer.seal()
-    for kind, at, detail in recorded.taps:
-        store.add(Tap(stint_id=stint.id, kind=kind, at=at, detail=detail))
-    return stint
-
-
-def _check_new(store: Store, day: RecordedDay, track: RecordedTrack, field: Field) -> None:
-    """Refuse what the logbook has already: a trace that was at the same places at the same times."""
-    corrections = Corrections(store)
-    for stint in map(corrections.apply, store.all(Stint)):
-        if not track.t[0] - LONGEST_STINT < stint.at <= track.t[-1]:
-            continue
-        known = store.read_trace(stint.id)
-        if not len(known) or known.t[-1] < track.t[0]:
-            continue
-        had = repeated(known.t, known.lat, known.lon, track.t, track.lat, track.lon)
-        if had is not None and had.mean() > GIVEN_TWICE:
-            raise TraceRefused(
-                "The work on {field} in {name} is in this logbook already. It was not written again.",
-                field=field.name,
-                name=day.name,
-            )
-
-
-def bring_in_agreed(store: Store, agreed: list[Agreed]) -> list[Stint]:
-    """Write what was agreed to, a stint for each stay of a field and each who, what and work.
-
-    Raises
-    ------
-    TraceRefused, TapRefused
-        As `bring_in`; what was written before stays.
-    """
-    groups: dict[tuple, list[Agreed]] = {}
-    for one in sorted(agreed, key=lambda one: one.part.begin):
-        who = (one.operator_id, one.tractor_id, one.tool_id, one.operation)
-        groups.setdefault((id(one.part.day), one.part.stay.first, *who), []).append(one)
-    alone = [key[:2] for key in groups]
-    written = []
-    for (which, first, *who), ones in groups.items():
-        day = ones[0].part.day
-        t = day.track.t[day.rows]
-        stay = replace(ones[0].part.stay, spells=tuple((one.part.begin, one.part.end) for one in ones))
-        if alone.count((which, first)) > 1:
-            # several stints in one stay: each has the fixes of its own time
-            last = int(np.searchsorted(t, stay.spells[-1][1], side="right")) - 1
-            stay = replace(stay, first=int(np.searchsorted(t, stay.spells[0][0])), last=last)
-        written.append(bring_in(store, day, stay, *who))
-    return written
-
-
 def _parts(day: RecordedDay) -> list[DayPart]:
     t = day.track.t[day.rows]
     _, xy = _plane(day.track, day.rows)
@@ -412,9 +319,3 @@ def _longest(stretches, t, begin, end) -> str:
         until = t[min(one.last + 1, len(t) - 1)]
         spent[one.kind] = spent.get(one.kind, 0.0) + max(0.0, min(until, end) - max(t[one.first], begin))
     return max(spent, key=spent.get, default="unknown")
-
-
-def _check_closed(store):
-    last = last_stint(store)
-    if last and state_of(store, last).state in stint_state.OPEN:
-        raise TraceRefused("A stint is open on this tablet. Finish it or hand it over, then bring the day in.")

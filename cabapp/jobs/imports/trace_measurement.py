@@ -16,6 +16,7 @@ from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.areas.row_stretches import fitting_row
 from cabapp.counting.job_count import JobCount, StintPath
 from cabapp.geometry.counted_ground import ACROSS_M, NEAR_M
+from cabapp.jobs.imports.known_work import KnownWork, rest_of
 from cabapp.jobs.imports.recorded_day import RecordedDay, RecordedStint, cut
 from cabapp.jobs.imports.unknown_ground import UnknownGround, too_seldom
 from cabapp.jobs.pass_counts.assembler import centre_of, count_stint
@@ -23,6 +24,7 @@ from cabapp.jobs.pass_counts.nothing_counted import why_nothing
 from cabapp.jobs.records.work_intervals import Spans
 from cabapp.position.recordings.machine_split import repeated
 from cabapp.position.recordings.recording import RecordedTrack, Recording
+from cabapp.track.activity import FieldStay
 from cabapp.track.logging_interval import break_limit, logging_interval
 from cabapp.track.receiver_error import named, of_error
 from cabapp.track.tool import ToolGeometry
@@ -92,12 +94,11 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
     BoundaryRefused
         No fix lies in or near the field.
     """
-    read = _each_once(recordings)
+    read = _read(recordings)
     days = [cut(_fields(boundary), track, name) for name, track in read.tracks]
     _check_near(days, boundary)
     days.sort(key=lambda day: day.track.t[day.rows[0]])
-    stints = [(day, *one) for day in days for one in _stints(day, tool, boundary)]
-    stints = stints or [(day, day.whole(tool), STATED) for day in days]  # stated, and no work in the field
+    stints = _each_once(days, tool, boundary)
     centre = None
     if boundary is None:
         traces = [(stint.track, float(stint.track.t[0]), stint.spans) for _, stint, _ in stints]
@@ -118,8 +119,8 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
     return _figures(count, tool, counted, read, row)
 
 
-def _each_once(recordings: Iterable[Recording]) -> _Read:
-    """Return the tracks, what is in two of them once; each recording may go when the next is read."""
+def _read(recordings: Iterable[Recording]) -> _Read:
+    """Return the tracks that say something new; each recording may go when the next is read."""
     tracks: list[tuple[str, RecordedTrack]] = []
     fixes = dropped = twice = 0
     notes, undated, files = [], [], 0
@@ -142,8 +143,7 @@ def _each_once(recordings: Iterable[Recording]) -> _Read:
                         name=recording.name, count=again,
                     )
                 )  # fmt: skip
-                track = track.at(new)
-            if track.placed.any():
+            if track.placed[new].any():
                 tracks.append((recording.name, track))
         files += len(tracks) > before
         undated += [recording.name] if len(tracks) > before and not recording.dated else []
@@ -158,13 +158,29 @@ def _fields(boundary) -> list[Field]:
     return [] if boundary is None else [Field(name="", boundary=boundary)]
 
 
-def _stints(day: RecordedDay, tool, boundary) -> list[tuple[RecordedStint, Message]]:
-    """Return the stints of one machine that are counted, and why these."""
+def _each_once(days: list[RecordedDay], tool, boundary) -> list[tuple[RecordedDay, RecordedStint, Message]]:
+    """Return the stints that are counted, and why these; what one has already is left out of those after it."""
+    stints: list[tuple[RecordedDay, RecordedStint, Message]] = []
+    known: list[KnownWork] = []
+    for day in days:
+        stays, why = _stays(day, boundary)
+        rest = [piece for stay in stays for piece in rest_of(day, stay, known)[0]]
+        for piece in rest:
+            stint = day.stint(piece, tool)
+            track = stint.track
+            known.append(KnownWork(track.t, track.lat, track.lon, track.quality, None if day.stated else stint.spans))
+            stints.append((day, stint, why))
+    # stated, and no work in the field
+    return stints or [(day, day.stint(day.whole, tool), STATED) for day in days]
+
+
+def _stays(day: RecordedDay, boundary) -> tuple[list[FieldStay], Message]:
+    """Return the stays of one machine that are counted, and why these."""
     if boundary is None:
-        return [(day.whole(tool), STATED if day.stated else NO_FIELD)]
+        return [day.whole], STATED if day.stated else NO_FIELD
     if day.worked or day.stated:
-        return [(day.stint(visit, tool), STATED if day.stated else GUESSED) for visit in day.worked]
-    return [(day.whole(tool), NO_WORK)]
+        return day.worked, STATED if day.stated else GUESSED
+    return [day.whole], NO_WORK
 
 
 def _check_near(days: list[RecordedDay], boundary) -> None:
@@ -221,7 +237,8 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
     for one in counted:
         for why, number in one.path.rejected.items():
             reasons[why] = reasons.get(why, 0) + number
-    reasons |= {UNREADABLE: read.dropped, TWICE: read.twice}
+    # where two recordings meet, one fix is used by both
+    reasons |= {UNREADABLE: read.dropped, TWICE: min(read.twice, fixes - used - read.dropped - sum(reasons.values()))}
     reasons[OUTSIDE] = fixes - used - sum(reasons.values())
     nothing = None
     if not areas.covered:

@@ -8,7 +8,8 @@ from kivy.properties import BooleanProperty, StringProperty
 
 from cabapp.common.message import message
 from cabapp.common.paths import home
-from cabapp.jobs.imports.recorded_day import Agreed, DayPart, bring_in_agreed, recorded_days
+from cabapp.jobs.imports.day_import import Agreed, bring_in_agreed
+from cabapp.jobs.imports.recorded_day import DayPart, recorded_days
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.position.recordings.recording_search import recordings
 from cabapp.position.recordings.trace_reader import read_recording
@@ -242,8 +243,11 @@ class RecordedDayScreen(CabScreen):
         elif lacking:
             self.app.show_refusal(message("Say first who it was, with which tractor and which tool: touch Change."))
         else:
-            written = bring_in_agreed(self.app.store, agreed)
-            self.app.show_refusal(message("Written: {count}. The taps are marked as guessed.", count=len(written)))
+            brought = bring_in_agreed(self.app.store, agreed)
+            said = message("Written: {count}. The taps are marked as guessed.", count=len(brought.stints))
+            for note in brought.notes:
+                said = message("{said} {note}", said=said, note=note)
+            self.app.show_refusal(said)
             self.list_files()
 
 

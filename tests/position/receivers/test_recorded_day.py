@@ -1,5 +1,6 @@
 """A day recorded by any logger: cut into fields, guessed, agreed to, written."""
 
+import itertools
 import json
 import re
 from datetime import UTC, datetime
@@ -10,8 +11,10 @@ from shapely.geometry import box
 
 from cabapp.__main__ import main
 from cabapp.common.clock import ManualClock
-from cabapp.jobs.imports.recorded_day import Agreed, bring_in_agreed, look_at
+from cabapp.jobs.imports.day_import import Agreed, bring_in_agreed
+from cabapp.jobs.imports.recorded_day import look_at
 from cabapp.jobs.records import stint_state
+from cabapp.jobs.records.stint_reader import read_stint
 from cabapp.jobs.records.tap_log import taps_of
 from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.session import Session
@@ -271,7 +274,8 @@ def test_parts_agreed_to_are_written_by_who_and_what(recorded, tmp_path, sea_far
         [day] = look_at(store, read_recording(recorded))
         first, second, _ = [part for part in day.parts if part.kind == "working"]
         who = (sea_farm.operator, sea_farm.tractor, sea_farm.tool)
-        stints = bring_in_agreed(store, [Agreed(second, *who, "harrowing"), Agreed(first, *who, "rolling")])
+        brought = bring_in_agreed(store, [Agreed(second, *who, "harrowing"), Agreed(first, *who, "rolling")])
+        stints = [stint for _, stint in brought.stints]
         assert [store.get(Job, one.job_id).operation for one in stints] == ["rolling", "harrowing"]
         for stint, part in zip(stints, (first, second), strict=True):
             taps = taps_of(store, stint.id)
@@ -281,3 +285,97 @@ def test_parts_agreed_to_are_written_by_who_and_what(recorded, tmp_path, sea_far
         with pytest.raises(TraceRefused, match="in this logbook already"):
             bring_in_agreed(store, [Agreed(first, *who, "rolling")])
         assert len(store.all(Stint)) == 2 and store.check() == []
+
+
+def working_hours(store):
+    """When each operator, tractor and tool worked, by its id."""
+    found = {}
+    for stint in store.all(Stint):
+        record = read_stint(store, stint)
+        for one in (stint.operator_id, stint.tractor_id, stint.tool_id):
+            found.setdefault(one, []).extend(record.standing.work(record.ended))
+    return found
+
+
+def test_nobody_works_in_two_places_at_once(recorded, tmp_path, sea_farm, capsys):
+    """Two machines of one file, or of two, are refused to one operator, tractor or tool, and nothing is written; by the
+    way the refusal names both come in, and nobody's work overlaps."""
+    from store import open_store
+    from store.models import Operator, Tool, Tractor
+
+    with open_store(tmp_path / "logbook.sqlite") as store:
+        store.put(Operator, name="Zoe"), store.put(Tractor, name="Grey")
+        store.put(Tool, name="Other", operation="rolling", width_m=12.0, towed=False)
+        mine = [store.get(of, id).name for of, id in
+                ((Operator, sea_farm.operator), (Tractor, sea_farm.tractor), (Tool, sea_farm.tool))]  # fmt: skip
+    head, *rows = recorded.read_text().splitlines()
+    beside = [f"{t},{float(lat) + 0.00025:.8f},{more}" for t, lat, more in (row.split(",", 2) for row in rows)]
+    both, second = tmp_path / "both.csv", tmp_path / "second.csv"
+    both.write_text(
+        "\n".join([f"{head},machine", *(f"{r},{m}" for pair in zip(rows, beside) for r, m in zip(pair, "AB"))])
+    )
+    second.write_text("\n".join([head, *beside]))
+
+    def by(names):
+        return [word for pair in zip(("--operator", "--tractor", "--tool"), names) for word in pair]
+
+    assert bring(both, tmp_path, "--yes", *by(mine)) == 1
+    said = capsys.readouterr().err
+    assert "cannot work in two places at the same time" in said and all(name in said for name in mine)
+    assert "Nothing was written" in said and "--only 3 --operator NAME" in said
+    with open_store(tmp_path / "logbook.sqlite") as store:
+        assert not store.all(Stint)
+    assert bring(recorded, tmp_path, "--yes", *by(mine)) == 0
+    for names in (mine, ("Zoe", *mine[1:]), (*mine[:2], "Other"), (mine[0], "Grey", "Other")):
+        assert bring(second, tmp_path, "--yes", *by(names)) == 1
+        assert "in this logbook" in capsys.readouterr().err
+    assert bring(both, tmp_path, "--yes", "--only", "3", "--only", "4", *by(("Zoe", "Grey", "Other"))) == 0
+    with open_store(tmp_path / "logbook.sqlite") as store:
+        assert len(store.all(Stint)) == 4 and store.check() == []
+        for spans in working_hours(store).values():
+            assert all(a[1] <= b[0] for a, b in itertools.pairwise(sorted(spans)))
+
+
+def test_what_is_in_already_is_left_out_and_nobody_works_twice(recorded, tmp_path, capsys):
+    """After the first field and half of the second, the whole brings the rest; a third time it is refused."""
+    from store import open_store
+
+    head, *rows = recorded.read_text().splitlines()
+    half = tmp_path / "half.csv"
+    last = next(n for n in range(len(rows)) if n > len(rows) * 0.75)
+    half.write_text("\n".join([head, *rows[:last]]))
+    assert bring(half, tmp_path, "--yes") == 0
+    capsys.readouterr()
+    assert bring(recorded, tmp_path, "--yes") == 0
+    said = capsys.readouterr().out
+    assert "The work on West in day.csv is in this logbook already" in said
+    assert re.search(r"^\d+ min of it is in the logbook already and is left out", said, re.MULTILINE)
+    assert bring(recorded, tmp_path, "--yes") == 1
+    with open_store(tmp_path / "logbook.sqlite") as store:
+        assert len(store.all(Stint)) == 3
+        for spans in working_hours(store).values():
+            assert all(a[1] <= b[0] for a, b in itertools.pairwise(sorted(spans)))
+
+
+def test_a_stint_cannot_be_taken_back_and_help_says_so(recorded, tmp_path, capsys):
+    """'void' takes back fuel and marks only: the help says it, and the refusal."""
+    from store import open_store
+
+    assert bring(recorded, tmp_path, "--yes") == 0
+    with open_store(tmp_path / "logbook.sqlite") as store:
+        stint = store.all(Stint)[0].id
+    more = ["--reason", "twice", "--store", str(tmp_path / "logbook.sqlite")]
+    assert main(["correct", "stint", stint[:13], "void", *more]) == 1
+    assert "A stint cannot be taken back, only corrected" in capsys.readouterr().err
+    with pytest.raises(SystemExit):
+        main(["correct", "--help"])
+    assert "void takes fuel or a mark back" in " ".join(capsys.readouterr().out.split())
+
+
+def test_with_yes_nobody_is_told_to_say_yes(recorded, tmp_path, capsys):
+    """A file without work, brought with --yes, says only that nothing was written; a field worked is not only crossed."""
+    rows = recorded.read_text().splitlines()
+    crossing = tmp_path / "crossing.csv"
+    crossing.write_text("\n".join([rows[0], *rows[700:760]]))
+    assert bring(crossing, tmp_path, "--yes") == 0
+    assert "--yes" not in capsys.readouterr().out
