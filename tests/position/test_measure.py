@@ -173,6 +173,14 @@ def test_hitch_and_side_move_the_ground(written, square, measured):
     assert south["area_m2"]["none"] == pytest.approx(0, abs=5)
 
 
+def test_the_antenna_lies_ahead_of_the_hitch(written, square, measured):
+    """On a straight pass 4 m to the hitch and 6 m behind it leave the same last 10 m as 10 m behind it."""
+    trace, last = written("a.csv", csv_of(*lanes(n=1))), square(380, -6, 400, 6)
+    one = measured(trace, "--width", 12, "--hitch", 10, "--field", last)["area_m2"]["covered"]
+    both = measured(trace, "--width", 12, "--hitch", 6, "--antenna", 4, "--field", last)["area_m2"]["covered"]
+    assert both == pytest.approx(one, abs=1) and one == pytest.approx(120, rel=0.03)
+
+
 def test_a_slow_logger_gets_a_longer_gap(written, measured, capsys):
     """With a fix each 10 s only 25 s are a gap, and both forms of the answer say so."""
     trace = written("slow.csv", csv_of(*lanes(n=1, step=20.0, every=10.0)))

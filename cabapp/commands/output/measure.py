@@ -52,8 +52,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(wrong_usage=parser.error)
     add("--target", type=_passes, default=2, metavar="N", help="passes wanted (default 2)")
     add("--field", metavar="FILE.geojson", help="boundary of the field")
-    text = "from the antenna back to the working line of a towed tool (default 0: mounted)"
+    text = "from the hitch point back to the working line of a towed tool (default 0: mounted)"
     add("--hitch", type=metres(0, 99), default=0.0, metavar="M", help=text)
+    text = "from the antenna back to the hitch point, as on the tablet (default 0: the antenna is above it)"
+    add("--antenna", type=metres(-19, 49), default=0.0, metavar="M", help=text)
     text = "how far the tool's middle lies right of the antenna (left: negative)"
     add("--side", type=metres(-99, 99), default=0.0, metavar="M", help=text)
     text = "distance of the rows along which ground is counted (default: that of the office's pages)"
@@ -82,7 +84,9 @@ def _tool(args: argparse.Namespace) -> ToolGeometry:
     if not width or not 0 < width < 200:
         args.wrong_usage("say how wide the tool is, below 200 m: --width, or --sections with the width of each")
     kept = read_sections(args.sections or "", width)
-    return ToolGeometry(width, hitch=args.hitch, side=args.side, sections=sections_of(kept, width))
+    return ToolGeometry(
+        width, hitch=args.hitch, antenna_to_hitch=args.antenna, side=args.side, sections=sections_of(kept, width)
+    )
 
 
 def run(args: argparse.Namespace) -> int:

@@ -32,6 +32,7 @@ from store.errors import BoundaryRefused, Message, TraceRefused
 from store.models import Field
 
 OUTSIDE, UNREADABLE, TWICE = "no work in the field", "not readable or without a time", "there twice"
+ENDS = "without a usable position, at the beginning or the end"
 
 STATED = message("as the recording states")
 GUESSED = message("estimated from how it was driven in the field")
@@ -239,7 +240,7 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
             reasons[why] = reasons.get(why, 0) + number
     # where two recordings meet, one fix is used by both
     reasons |= {UNREADABLE: read.dropped, TWICE: min(read.twice, fixes - used - read.dropped - sum(reasons.values()))}
-    reasons[OUTSIDE] = fixes - used - sum(reasons.values())
+    reasons[OUTSIDE if inside else ENDS] = fixes - used - sum(reasons.values())
     nothing = None
     if not areas.covered:
         nothing = why_nothing([one.path for one in counted], any(one.spans for one in counted), count.field)
@@ -253,7 +254,13 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
             "unknown_s": sum(stint["unknown_s"] for stint in stints),
             "reasons": {why: number for why, number in reasons.items() if number > 0},
         },
-        "tool": {"width_m": tool.width, "hitch_m": tool.hitch, "side_m": tool.side, "sections_m": list(tool.sections)},
+        "tool": {
+            "width_m": tool.width,
+            "hitch_m": tool.hitch,
+            "antenna_to_hitch_m": tool.antenna_to_hitch,
+            "side_m": tool.side,
+            "sections_m": list(tool.sections),
+        },
         "target": count.target,
         "cell_m": row,
         "sigma_m": _said(worst)["relative_m"] if worst else None,

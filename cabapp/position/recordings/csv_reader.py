@@ -2,6 +2,7 @@
 
 import csv
 import re
+import unicodedata
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import chain, islice
@@ -14,11 +15,13 @@ from store.facts.timestamp import has_zone, read_time
 
 NAMES = {
     "time": "time timestamp datetime utc utctime timeutc gpstime isotime epoch unixtime posix when timems epochms "
-    "timestampms timeofday hour dateandtime",
+    "timestampms timeofday hour dateandtime "
+    "localtime zeitstempel zeit uhrzeit",
     "date": "date day utcdate dateutc gpsdate",
-    "lat": "lat latitude y gpslat gpslatitude latdeg latitudedeg positionlat wgslat northing",
+    "lat": "lat latitude y gpslat gpslatitude latdeg latitudedeg positionlat wgslat northing "
+    "breitengrad breite latitudee7 late7",
     "lon": "lon long lng longitude x gpslon gpslong gpslongitude londeg longitudedeg positionlong positionlon wgslon "
-    "easting",
+    "easting langengrad laengengrad lange laenge longitudee7 lone7 lnge7",
     "sigma": "sigma sd std stddev horizontalsd",
     "accuracy": "accuracy hacc horizontalaccuracy accuracyh gpsaccuracy",
     "hdop": "hdop horizontaldilution horizontaldilutionofprecision",
@@ -35,6 +38,8 @@ UNITS |= dict.fromkeys(("metre", "meter", "metres", "meters"), 1.0)
 UNITS |= {"feet": FOOT, "foot": FOOT, "inch": FOOT / 12, "inches": FOOT / 12}
 """Metres in a unit; the foot and the inch are exact by definition (NIST SP 811)."""
 
+FIRST = 315_964_800
+"""POSIX seconds of 1980-01-06, when GPS time began: a number below is no date, but counts from anywhere."""
 LATEST, LATEST_MS = 1e11, 1e14
 """POSIX seconds beyond the first (the year 5138) are milliseconds; beyond the second, nonsense."""
 RADIUS_68 = 1.51
@@ -81,7 +86,7 @@ def header_of(line: str) -> Header | None:
     found = []
     for separator in ";\t|,":
         names = [name.strip().strip('"').strip() for name in line.split(separator)]
-        keys = [re.sub(r"[^a-z0-9]", "", re.sub(r"[(\[].*", "", name.lower())) for name in names]
+        keys = [re.sub(r"[^a-z0-9]", "", re.sub(r"[(\[].*", "", _plain(name))) for name in names]
         columns = {}
         for column, known in NAMES.items():
             first = next((word for word in known.split() if word in keys), None)
@@ -89,11 +94,25 @@ def header_of(line: str) -> Header | None:
                 columns[column] = keys.index(first)
         columns |= numbered_columns(keys)
         scales, odd = _lengths(names, columns)
+        scales |= {one: 1e-7 for one in ("lat", "lon") if one in columns and keys[columns[one]].endswith("e7")}
         if "time" not in columns and "date" in columns:
             columns["time"] = columns.pop("date")
         found.append(Header(columns, separator, names, scales, odd))
     best = max(found, key=lambda one: (-len(one.lacks), len(one.names)))
     return best if len(best.lacks) < 3 and len(best.names) > 1 else None
+
+
+def text_of(line: bytes) -> str:
+    """Return a line as text: in UTF-8, else in the older letters of Western Europe (Windows-1252)."""
+    try:
+        return line.decode("utf-8")
+    except UnicodeDecodeError:
+        return line.decode("cp1252", "replace")
+
+
+def _plain(name: str) -> str:
+    """Return a name in small letters without accents."""
+    return unicodedata.normalize("NFKD", name.lower()).encode("ascii", "ignore").decode()
 
 
 def _lengths(names: list[str], columns: dict[str, int]) -> tuple[dict[str, float], list[str]]:
@@ -168,7 +187,7 @@ def read_table(raw_lines: Iterable[bytes], builder: RecordingBuilder) -> None:
     TraceRefused
         The header lacks a time or a place, or no row can be read.
     """
-    lines = (line.decode("utf-8", "replace") for line in raw_lines)
+    lines = map(text_of, raw_lines)
     header = header_of(next(lines))
     if header is None or header.lacks:
         builder.refuse(
@@ -191,7 +210,7 @@ def read_table(raw_lines: Iterable[bytes], builder: RecordingBuilder) -> None:
             column=name,
         )
     for name, scale in header.scales.items():
-        if scale != 1:
+        if scale != 1 and name in LENGTHS:
             builder.note(
                 "The column {column} was read in that unit: 1 of it is {metres} m.",
                 column=header.names[header.columns[name]], metres=f"{scale:g}",
@@ -216,6 +235,7 @@ def _read_rows(
     rows: Iterator[dict[str, str] | None], times: _Times, scales: dict[str, float], builder: RecordingBuilder
 ) -> None:
     unread = untimed = zoneless = off_globe = 0
+    dated = False
     for text in rows:
         if text is None:
             unread += 1
@@ -226,6 +246,8 @@ def _read_rows(
         try:
             t, zoned = times.read(text["time"])
             lat, lon = _number(text["lat"]), _number(text["lon"])
+            if scales and lat is not None and lon is not None:
+                lat, lon = lat * scales.get("lat", 1.0), lon * scales.get("lon", 1.0)
             if lat is not None and lon is not None and not (-90 <= lat <= 90 and -180 <= lon <= 180):
                 off_globe += isfinite(lat) and isfinite(lon)
                 raise ValueError(f"not on the globe: {lat!r}, {lon!r}")
@@ -242,6 +264,7 @@ def _read_rows(
             unread += 1
             continue
         zoneless += not zoned
+        dated = dated or t >= FIRST or not text["time"][:8].replace(".", "").isdigit()
         if sigma is None and radius is not None:
             sigma = radius / RADIUS_68
         builder.add(t, lat, lon, sigma, hdop, quality, text.get("machine", ""), work)
@@ -251,6 +274,9 @@ def _read_rows(
             "Export latitude and longitude (WGS 84) in degrees, like 52.1234567."
         )
     _report(builder, unread, untimed, zoneless)
+    builder.dated = dated
+    if not dated:
+        builder.note("It carries no date: its times are seconds from somewhere, and are counted from 1970-01-01.")
 
 
 def _report(builder: RecordingBuilder, unread: int, untimed: int, zoneless: int) -> None:

@@ -13,7 +13,7 @@ from typing import BinaryIO
 from cabapp.position.fix import Fix
 from cabapp.position.protocols.gpsd_report import GpsdReader
 from cabapp.position.protocols.nmea_epoch import NmeaEpoch
-from cabapp.position.recordings.csv_reader import header_of, read_table
+from cabapp.position.recordings.csv_reader import header_of, read_table, text_of
 from cabapp.position.recordings.gpx_reader import read_gpx
 from cabapp.position.recordings.gzip_reader import GZIP, unpacked
 from cabapp.position.recordings.raw_log_reader import RawLogDecoder, is_raw_log
@@ -161,7 +161,7 @@ def _add(fixes: Iterable[Fix], builder: RecordingBuilder) -> None:
 
 
 def _first_line(head: bytes) -> str:
-    return head[:LONGEST_LINE].split(b"\n")[0].rstrip(b"\r").decode("utf-8", "replace")
+    return text_of(head[:LONGEST_LINE].split(b"\n")[0].rstrip(b"\r"))
 
 
 def _lines(file: BinaryIO) -> Iterator[bytes]:

@@ -111,6 +111,7 @@ def test_junk_rows_are_left_out_and_counted(reading):
     assert list(map(str, trace.notes)) == [
         "1 rows without a time were left out.",
         "4 rows that could not be read were left out.",
+        "It carries no date: its times are seconds from somewhere, and are counted from 1970-01-01.",
     ]
 
 
@@ -151,6 +152,36 @@ def test_an_endless_line_is_passed_over_in_little_memory(written):
     tracemalloc.stop()
     assert trace.tracks[0].t.tolist() == [1.0, 2.0]
     assert peak < 3_000_000
+
+
+@pytest.mark.parametrize(
+    "header, row, encoding",
+    [
+        ("local time,lat,lon", "2026-05-05 10:00:00,52.5,-106.25", "utf-8"),
+        ("Zeitstempel;Breite;L\u00e4nge", "2026-05-05T10:00:00Z;52,5;-106,25", "cp1252"),
+        ("Zeitstempel;Breite;L\u00e4nge", "2026-05-05T10:00:00Z;52,5;-106,25", "utf-8"),
+        ("timestamp,latitudeE7,longitudeE7", "2026-05-05T10:00:00Z,525000000,-1062500000", "utf-8"),
+    ],
+)
+def test_headers_and_letters_that_people_have(written, header, row, encoding):
+    """One meaning only, whatever the letters: the same time and place."""
+    [fix] = read_recording(written("a.csv", f"{header}\n{row}\n".encode(encoding))).main.fixes()
+    assert (fix.t, fix.lat, fix.lon) == (1777975200.0, pytest.approx(52.5), pytest.approx(-106.25))
+
+
+@pytest.mark.parametrize(
+    "times, dated",
+    [
+        ("0 1", False),
+        ("0.0 1.5", False),
+        ("1777975200 1777975201", True),
+        ("1970-01-01T00:00:00Z 1970-01-01T00:00:01Z", True),
+    ],
+)
+def test_seconds_from_anywhere_are_no_date(written, times, dated):
+    """Numbers before GPS time began (1980-01-06, IS-GPS-200) say how long it took, and not which day it was."""
+    found = read_recording(written("a.csv", "time,lat,lon\n" + "".join(f"{t},52,-106\n" for t in times.split())))
+    assert found.dated == dated and any("no date" in str(note) for note in found.notes) != dated
 
 
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
