@@ -102,7 +102,7 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
     stints = _each_once(days, tool, boundary)
     centre = None
     if boundary is None:
-        traces = [(stint.track, float(stint.track.t[0]), stint.spans) for _, stint, _ in stints]
+        traces = [(stint.track, float(stint.track.t[0]), stint.spans) for _, stint, _, _ in stints]
         centre = centre_of(traces, worked=True) or centre_of(traces, worked=False)
         del traces
     count = JobCount(boundary, target, centre=centre)
@@ -113,8 +113,9 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
     read.tracks.clear()
     stints.reverse()
     while stints:
-        day, stint, why = stints.pop()
+        day, stint, why, told_of = stints.pop()
         path = count_stint(count, float(stint.track.t[0]), stint.inputs(f"{len(counted)}", tool), told)
+        path = path._replace(unknown=[one for one in path.unknown if not _within(one, told_of)])
         counted.append(_Counted(day.name, len(stint.track), stint.spans, stint.broken_s, path, why))
         del day, stint
     return _figures(count, tool, counted, read, row)
@@ -159,20 +160,30 @@ def _fields(boundary) -> list[Field]:
     return [] if boundary is None else [Field(name="", boundary=boundary)]
 
 
-def _each_once(days: list[RecordedDay], tool, boundary) -> list[tuple[RecordedDay, RecordedStint, Message]]:
-    """Return the stints that are counted, and why these; what one has already is left out of those after it."""
-    stints: list[tuple[RecordedDay, RecordedStint, Message]] = []
+def _each_once(days: list[RecordedDay], tool, boundary) -> list[tuple[RecordedDay, RecordedStint, Message, Spans]]:
+    """Return the stints, each without what those before have, why these, and when others tell of its machine, POSIX s."""
+    stints: list[tuple[RecordedDay, RecordedStint, Message, Spans]] = []
     known: list[KnownWork] = []
     for day in days:
         stays, why = _stays(day, boundary)
-        rest = [piece for stay in stays for piece in rest_of(day, stay, known)[0]]
-        for piece in rest:
-            stint = day.stint(piece, tool)
-            track = stint.track
-            known.append(KnownWork(track.t, track.lat, track.lon, track.quality, None if day.stated else stint.spans))
-            stints.append((day, stint, why))
+        for stay in stays:
+            met = [n for n, one in enumerate(known) if one.has_of(day, stay)]
+            rest, _ = rest_of(day, stay, [known[n] for n in met])
+            for piece in rest:
+                stint = day.stint(piece, tool)
+                track = stint.track
+                spans = None if day.stated else stint.spans
+                for n in met:
+                    stints[n][3].extend(stint.spans)
+                known.append(KnownWork(track.t, track.lat, track.lon, track.quality, spans))
+                stints.append((day, stint, why, []))
     # stated, and no work in the field
-    return stints or [(day, day.stint(day.whole, tool), STATED) for day in days]
+    return stints or [(day, day.stint(day.whole, tool), STATED, []) for day in days]
+
+
+def _within(unknown: tuple, spans: Spans) -> bool:
+    """Return whether a span without fixes, from its begin to its end, is one of those others tell of, to 1 s."""
+    return any(begin <= unknown[0] + 1 and unknown[1] - 1 <= end for begin, end in spans)
 
 
 def _stays(day: RecordedDay, boundary) -> tuple[list[FieldStay], Message]:
