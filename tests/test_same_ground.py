@@ -451,7 +451,11 @@ def test_all_of_the_recorded_seeding(farm, recorded, tmp_path):
 @pytest.mark.parametrize(
     ("stated", "basis", "absolute"),
     [
-        ({"hdop": 0.873, "quality": 1}, "stated HDOP", 0.87 * 2.0 / 2**0.5),  # drms is HDOP x 2.0 m, kept to 0.01
+        (
+            {"hdop": 0.873, "quality": 1},
+            "fix quality and HDOP",
+            0.87 * 2.0 / 2**0.5,
+        ),  # drms is HDOP x 2.0 m, kept to 0.01
         ({"sigma": 0.304, "hdop": 5.0}, "stated error", 0.30),
         ({"quality": 2}, "fix quality", 0.43),
         ({}, "not stated", 3.2),

@@ -79,7 +79,7 @@ class ReceiverError:
     relative, absolute : ndarray, shape (n,)
         m, 1 sigma per axis; absolute is never below relative.
     basis : str
-        "stated error", "stated HDOP", "fix quality", "named" or "not stated".
+        "stated error", "fix quality and HDOP", "stated HDOP", "fix quality", "named" or "not stated".
     words : str
         The class, for a person.
     """
@@ -138,7 +138,7 @@ def judge(
 
     >>> said = judge([0.0], hdop=[0.9], quality=[1])  # 0.9 x 2.0 m is 1.8 m drms, both axes
     >>> round(float(said.absolute[0]) * 2**0.5, 2), said.basis
-    (1.8, 'stated HDOP')
+    (1.8, 'fix quality and HDOP')
     """
     t = np.atleast_1d(np.asarray(t, float))
     sigma, hdop = _column(sigma, len(t)), _column(hdop, len(t))
@@ -254,7 +254,8 @@ def _column(values: ArrayLike | None, count: int) -> Floats:
 def _basis(has_sigma: Bools, has_hdop: Bools, has_quality: Bools) -> str:
     """Return what most fixes state, the best first."""
     for said, words in (
-        (has_sigma, "stated error"), (has_hdop, "stated HDOP"), (has_quality, "fix quality"),
+        (has_sigma, "stated error"), (has_hdop & has_quality, "fix quality and HDOP"),
+        (has_hdop, "stated HDOP"), (has_quality, "fix quality"),
     ):  # fmt: skip
         if said.size and said.mean() >= 0.5:
             return words

@@ -160,7 +160,7 @@ def test_a_stated_hdop_counts_live_as_of_a_whole_stint():
     said = judge(t[used], None, hdop[used], quality[used])
     for made in (live, whole):
         [found] = made.receivers()
-        assert (found.basis, found.t.tolist()) == ("stated HDOP", [t[0], t[40]])
+        assert (found.basis, found.t.tolist()) == ("fix quality and HDOP", [t[0], t[40]])
         assert found.absolute == pytest.approx(said.absolute, rel=1e-4)  # and what lies between the fixes
     assert live.receivers()[0].absolute.tolist() == whole.receivers()[0].absolute.tolist()
 

@@ -489,6 +489,21 @@ def test_nothing_is_unknown_of_a_recording_like_any_other(written, square, measu
     assert areas["unknown"] == 0 and areas["none"] == pytest.approx(400 * 30, rel=2e-3)
 
 
+def test_a_field_of_any_kind_of_file_is_taken(written, square, measured, capsys):
+    """A boundary walked as a GPX track counts like GeoJSON; two fields in one file are refused in words."""
+    trace, json_file = written("a.csv", csv_of(*lanes())), square(0, -6, 400, 60)
+    ring = json.loads(json_file.read_text())["coordinates"][0]
+    loop = "".join(f'<trkpt lat="{lat:.9f}" lon="{lon:.9f}"/>' for lon, lat in ring)
+    head = '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="test">'
+    track = f"<trk><trkseg>{loop}</trkseg></trk>"
+    given = [written(f"{n}.gpx", f"{head}{track * n}</gpx>") for n in (1, 2)]
+    areas, same = (measured(trace, "--width", 12, "--field", one)["area_m2"] for one in (json_file, given[0]))
+    assert same["field"] == pytest.approx(areas["field"], rel=1e-4)
+    assert same["none"] == pytest.approx(areas["none"], rel=1e-3)
+    assert main(["measure", str(trace), "--width", "12", "--field", str(given[1])]) == 1
+    assert "holds 2 fields" in capsys.readouterr().err
+
+
 def test_work_beside_the_field_is_loud(written, square, capsys):
     """Passes 100 m beside the boundary cover nothing of it, and the distance is said."""
     trace = written("a.csv", csv_of(*lanes()))

@@ -39,7 +39,7 @@ def test_classes_agree_with_what_was_measured():
 def test_hdop_times_a_range_error_is_the_drms():
     """HDOP 0.9 and 2.0 m make 1.8 m drms, 3.115 m at 95 % (National Academies 4920, appendix C)."""
     said = judge([0.0, 1.0], hdop=[0.9, 0.9], quality=[1, 1])
-    assert said.basis == "stated HDOP"
+    assert said.basis == "fix quality and HDOP"
     assert said.absolute[0] * np.sqrt(2) == pytest.approx(1.8, rel=1e-9)
     assert said.absolute[0] * R95 == pytest.approx(3.115, abs=0.001)
     assert judge([0.0], hdop=[2.0], quality=[4]).absolute[0] == pytest.approx(0.051)

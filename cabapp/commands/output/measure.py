@@ -5,6 +5,8 @@ import json
 import sys
 from collections.abc import Iterator
 from functools import partial
+from pathlib import Path
+from typing import Any
 
 from cabapp.commands.options import number_between
 from cabapp.common.units import Units
@@ -12,11 +14,14 @@ from cabapp.counting.gaps import width_shown
 from cabapp.jobs.imports.trace_measurement import measure
 from cabapp.jobs.records.tool_parts import read_sections, sections_of, widths_of
 from cabapp.position.boundaries.boundary_geojson import read_boundary
+from cabapp.position.boundaries.field_files import read_fields
+from cabapp.position.boundaries.field_readers import READERS
 from cabapp.position.recordings.recording import Recording
 from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.track.logging_interval import BREAK_S, SLOWEST
 from cabapp.track.receiver_error import KINDS
 from cabapp.track.tool import ToolGeometry
+from store.errors import BoundaryRefused
 from store.facts.timestamp import write_time
 
 EXAMPLE = (
@@ -51,7 +56,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     add("--sections", metavar="M,M,...", help=text)
     parser.set_defaults(wrong_usage=parser.error)
     add("--target", type=_passes, default=2, metavar="N", help="passes wanted (default 2)")
-    add("--field", metavar="FILE.geojson", help="boundary of the field")
+    text = "boundary of the field: GeoJSON, or any file that `rollbook fields` takes, with one field in it"
+    add("--field", metavar="FILE.geojson", help=text)
     text = "from the hitch point back to the working line of a towed tool (default 0: mounted)"
     add("--hitch", type=metres(0, 99), default=0.0, metavar="M", help=text)
     text = "from the antenna back to the hitch point, as on the tablet (default 0: the antenna is above it)"
@@ -93,7 +99,7 @@ def run(args: argparse.Namespace) -> int:
     """Measure and print."""
     tool = _tool(args)
     try:
-        boundary = read_boundary(args.field) if args.field else None
+        boundary = _boundary(args.field) if args.field else None
         result = measure(_read(args.trace), tool, args.target, boundary, args.cell, args.sigma, args.receiver)
     finally:
         _progress("")
@@ -102,6 +108,20 @@ def run(args: argparse.Namespace) -> int:
         return 0
     print(f"rollbook: {result['nothing']}", file=sys.stderr)
     return NOTHING
+
+
+def _boundary(path: str) -> dict[str, Any]:
+    """Return the boundary of the field in a file; BoundaryRefused where it holds none, or several."""
+    kind = Path(path).suffix.lower()
+    if kind in (".geojson", ".json") or kind not in READERS:
+        return read_boundary(path)
+    found = read_fields(path)
+    if len(found) > 1:
+        raise BoundaryRefused(
+            "{name} holds {count} fields. Give a file with the one that is measured.",
+            name=Path(path).name, count=len(found),
+        )  # fmt: skip
+    return found[0].geometry
 
 
 def _read(paths: list[str]) -> Iterator[Recording]:
