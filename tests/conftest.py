@@ -7,6 +7,7 @@ import shutil
 import sqlite3
 import string
 import sys
+import time
 from contextlib import closing
 from pathlib import Path
 
@@ -73,6 +74,20 @@ def stands_for():
         return path
 
     return made
+
+
+@pytest.fixture
+def until():
+    """Wait until something is true, looking again and again; fail after some seconds."""
+
+    def wait(true, seconds=8.0, act=lambda: None):
+        ends = time.monotonic() + seconds
+        while not true():
+            assert time.monotonic() < ends, "it did not come about in time"
+            act()
+            time.sleep(0.01)
+
+    return wait
 
 
 @pytest.fixture

@@ -4,7 +4,6 @@ import os
 import pty
 import termios
 import threading
-import time
 import tty
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -150,20 +149,6 @@ def talking():
     stop.set()
     for thread in threads:
         thread.join(5)
-
-
-@pytest.fixture
-def until():
-    """Wait until something is true, looking again and again; fail after some seconds."""
-
-    def wait(true, seconds=8.0, act=lambda: None):
-        ends = time.monotonic() + seconds
-        while not true():
-            assert time.monotonic() < ends, "it did not come about in time"
-            act()
-            time.sleep(0.01)
-
-    return wait
 
 
 @dataclass

@@ -97,9 +97,10 @@ def test_a_pass_driven_at_the_other_end_is_counted(wired, sea_farm, sea_place, t
         until(lambda: session._source.times_opened, act=session.tick)
         sea_farm.take_over(session)
         session.tap("start")
-        begun = time.time() + 0.1  # three seconds of driving, said as fast as they are heard
+        begun = time.time() + 0.1  # three seconds of driving, none of it said before it is driven
         until(lambda: speaker.listened_to)
         for n in range(61):
+            until(lambda n=n: time.time() >= begun + n / 20)
             speaker.say(told_by_a_receiver(begun + n / 20, *sea_place(n / 2, 0.0), kinds=("GGA", "RMC", "GST")))
             until(lambda n=n: len(session._source.recent) >= n, act=session.tick)
         until(lambda: len(session._source.recent) == 61, act=session.tick)
