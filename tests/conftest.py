@@ -37,6 +37,23 @@ def pytest_xdist_auto_num_workers():
     return min((os.cpu_count() or 1) + 2, 4)
 
 
+def pytest_collection_modifyitems(items):
+    """Window tests are spread evenly, whole modules at a time: they wait while other workers compute."""
+    modules: dict[Path, list] = {}
+    for item in items:
+        modules.setdefault(item.path, []).append(item)
+    windows = [path for path in modules if path.parent.name == "window"]
+    others = [path for path in modules if path.parent.name != "window"]
+    # the share of the run at which a module begins: both kinds run from 0 to 1
+    begins = {}
+    for paths in (windows, others):
+        done, whole = 0, sum(len(modules[path]) for path in paths)
+        for path in paths:
+            begins[path] = done / whole
+            done += len(modules[path])
+    items[:] = [item for path in sorted(modules, key=lambda path: begins[path]) for item in modules[path]]
+
+
 def pytest_collection_finish():
     """What is imported is never looked through for garbage again: a tenth less of processor time."""
     gc.collect()

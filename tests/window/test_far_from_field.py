@@ -10,7 +10,7 @@ pytestmark = pytest.mark.window
 DAY0 = 1779375600.0
 
 
-@pytest.mark.parametrize(("km", "distance"), [(7.0, "4.0 mi"), (1770.0, "1101 mi")])
+@pytest.mark.parametrize(("km", "distance"), [(7.0, "4.0 mi"), pytest.param(1770.0, "1101 mi", marks=pytest.mark.long)])
 def test_the_cab_says_how_far_it_is_and_leads_to_another_field(open_cab, farm, tmp_path, sizes, km, distance):
     """Distances by geographiclib: 1,101.2 and 4.04 miles. At 7 km it took 1.7 GB, at 1,770 km it asked for 7.45 TiB and the screen was black."""
     with open_store(farm["store"]) as store:
