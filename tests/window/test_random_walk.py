@@ -14,7 +14,7 @@ pytestmark = pytest.mark.window
 OWN = ("warned", "caution", "check_skipped", "take_over", "hand_over", "receive")
 
 
-@pytest.mark.parametrize("taps", [200, pytest.param(10_000, marks=pytest.mark.long)])
+@pytest.mark.parametrize("taps", [100, pytest.param(10_000, marks=pytest.mark.long)])
 def test_random_taps_and_drags_do_no_harm(open_cab, farm, taps, capsys):
     """Taps on keys and anywhere, holds and drags, at any time, over many pages, end in no fault, in no
     exit and in a sound logbook, and after kill -9 every tap that was answered is in it, once."""

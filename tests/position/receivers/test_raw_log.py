@@ -200,7 +200,7 @@ def test_what_cannot_be_written_is_said_and_tried_again(kept, tmp_path):
     assert len(list(folder.iterdir())) == 1
 
 
-@pytest.mark.parametrize("times", [3, pytest.param(8, marks=pytest.mark.long)])
+@pytest.mark.parametrize("times", [2, pytest.param(8, marks=pytest.mark.long)])
 def test_a_count_made_again_from_the_raw_log_is_the_same_to_the_last_digit(
     monkeypatch, serial_port, sea_farm, sea_place, told_by_a_receiver, tmp_path, times
 ):

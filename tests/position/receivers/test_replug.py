@@ -54,7 +54,7 @@ def quick_reconnection(monkeypatch):
 
 
 @pytest.mark.skipif(not os.path.isdir("/proc/self/fd"), reason="needs /proc to count open handles")
-@pytest.mark.parametrize("times", [10, pytest.param(100, marks=pytest.mark.long)])
+@pytest.mark.parametrize("times", [4, pytest.param(100, marks=pytest.mark.long)])
 def test_unplugged_again_and_again(
     quick_reconnection, serial_port, sea_farm, sea_place, told_by_a_receiver, tmp_path, times
 ):
