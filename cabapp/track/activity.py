@@ -11,6 +11,7 @@ import shapely
 from numpy.typing import ArrayLike
 
 from cabapp.geometry.arrays import Floats, Ints
+from cabapp.track.logging_interval import break_limit, logging_interval
 
 WORKING, TURNING, TRAVELLING, STANDING, UNKNOWN = KINDS = (
     "working", "turning", "travelling", "standing", "unknown",
@@ -24,8 +25,6 @@ TURNS = np.radians(25.0)
 """More change of heading than this within two windows is a turn."""
 SHORTEST_M, SHORTEST_TURN_S = 25.0, 4.0
 """Straight for less is part of a turn (m); turned for less is part of a straight (s)."""
-BREAK_S = 5.0
-"""Longer without a fix is unknown, s, or five times the trace's own interval."""
 EDGE_M = 5.0
 """A field reaches this far over its boundary, m: tools and boundaries are that inexact."""
 FAST = 1.7
@@ -109,7 +108,7 @@ def guess(
     if not len(t):
         return [], []
     where = _where(xy, fields)
-    limit = max(BREAK_S, 5 * float(np.median(np.diff(t)))) if len(t) > 1 else BREAK_S
+    limit = break_limit(logging_interval(t))
     breaks = np.flatnonzero(np.diff(t) > limit) + 1
     parts = zip(np.split(t, breaks), np.split(xy, breaks))
     speed, turned = (np.concatenate(one) for one in zip(*(_motion(*part) for part in parts)))

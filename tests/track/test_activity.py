@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from shapely.geometry import box
 
-from cabapp.track.activity import PAUSE_S, guess
+from cabapp.track.activity import PAUSE_S, UNKNOWN, guess
+from cabapp.track.logging_interval import break_limit, logging_interval
 
 FIELD, OTHER = box(0, 0, 400, 100), box(300, 0, 800, 100)
 
@@ -112,3 +113,13 @@ def test_time_without_a_fix_is_unknown():
     assert [s.kind for s in stretches].count("unknown") == 1
     assert stay.seconds["unknown"] == pytest.approx(601)
     assert len(stay.spells) == 2
+
+
+@pytest.mark.parametrize("every", [1.0, 2.0, 5.0, 10.0, 15.0])
+def test_time_without_a_fix_is_unknown_by_the_rule_of_the_count(every):
+    """A silence a little longer than the count takes for known is unknown to the guess too, a little shorter is not."""
+    for beyond, known in ((-0.1, True), (0.1, False)):
+        t = np.arange(0.0, 600.0, every)
+        t[len(t) // 2 :] += break_limit(logging_interval(t)) + beyond - every
+        spans, _ = guess(t, np.column_stack([3 * t, 0 * t]), [])
+        assert (UNKNOWN not in {span.kind for span in spans}) == known
