@@ -172,13 +172,20 @@ def test_without_a_farm_there_is_no_bundle(tmp_path):
         export_bundle(store, tmp_path)
 
 
-def test_a_logbook_put_back_gets_its_own_records_again(copies, tmp_path, work, rows_of, stands_for):
-    """An old file of a device, put back by hand, takes its lost records from others and goes on as a new device."""
+@pytest.fixture
+def put_back(copies, tmp_path, work, stands_for):
+    """Path of an old file of the cab's logbook, put back after the cab went on and the office took that in."""
     cab, office, _ = copies
     shutil.copy(cab.path, tmp_path / "old.sqlite")
     work(cab, "Ada")
     merge_bundles(office, [export_bundle(cab, tmp_path / "a")])
-    with open_store(stands_for(tmp_path / "old.sqlite")) as old:
+    return stands_for(tmp_path / "old.sqlite")
+
+
+def test_a_logbook_put_back_gets_its_own_records_again(copies, tmp_path, work, rows_of, put_back):
+    """An old file of a device, put back by hand, takes its lost records from others and goes on as a new device."""
+    cab, office, _ = copies
+    with open_store(put_back) as old:
         assert old.device == cab.device
         merge_bundles(old, [export_bundle(office, tmp_path / "b")])
         assert rows_of(old) == rows_of(office)
@@ -189,13 +196,10 @@ def test_a_logbook_put_back_gets_its_own_records_again(copies, tmp_path, work, r
         assert rows_of(old) == rows_of(office)
 
 
-def test_two_files_of_one_device_come_apart_and_lose_nothing(copies, tmp_path, work, rows_of, stands_for):
+def test_two_files_of_one_device_come_apart_and_lose_nothing(copies, tmp_path, work, rows_of, put_back):
     """If an old file was put back and worked on, what it gave numbers of the other to goes on under a new device."""
     cab, office, third = copies
-    shutil.copy(cab.path, tmp_path / "old.sqlite")
-    work(cab, "Ada")
-    merge_bundles(office, [export_bundle(cab, tmp_path / "a")])
-    with open_store(stands_for(tmp_path / "old.sqlite")) as old:
+    with open_store(put_back) as old:
         work(old, "Bea")
         old.seal_pages()
         assert merge_bundles(old, [export_bundle(office, tmp_path / "b")]).refused == []
@@ -208,13 +212,10 @@ def test_two_files_of_one_device_come_apart_and_lose_nothing(copies, tmp_path, w
         assert rows_of(office) == rows_of(old)
 
 
-def test_two_files_of_one_device_lock_nobody_out(copies, tmp_path, work, stands_for, rows_of):
+def test_two_files_of_one_device_lock_nobody_out(copies, tmp_path, work, put_back, rows_of):
     """A third copy sets the second word for a number aside and says whose, and takes the pages of all others."""
     cab, office, third = copies
-    shutil.copy(cab.path, tmp_path / "old.sqlite")
-    work(cab, "Ada")
-    merge_bundles(office, [export_bundle(cab, tmp_path / "a")])
-    with open_store(stands_for(tmp_path / "old.sqlite")) as old:
+    with open_store(put_back) as old:
         work(old, "Bea")
         merge_bundles(third, [export_bundle(old, tmp_path / "b")])
         work(third, "Cy")
