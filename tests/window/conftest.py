@@ -22,7 +22,7 @@ os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
 PATIENCE_S = float(os.environ.get("ROLLBOOK_PATIENCE", "40"))
 DPI = 149.0
 QUICK_S = 0.5  # what a tap brings is looked for at each frame, later things at each tick
-TOUCH_S, HOLD_S = 0.02, 0.3  # a touch, and the least that counts as holding
+TOUCH_S = 0.02
 FRAME_S = (
     0.2  # so seldom is a frame drawn of which no picture is taken; where frames are looked at, `cab.ask("draw 0")`
 )
@@ -224,16 +224,17 @@ class Cab:
         xtest.fake_input(self._display, self.X.MotionNotify, x=int(x + self._left), y=int(y + self._top))
         self._display.sync()
 
-    def press(self, x, y, seconds=TOUCH_S, button=1):
-        """Press, hold and let go at a place of the window."""
+    def press(self, x, y, seconds=TOUCH_S, button=1, until=None):
+        """Press and let go at a place of the window after a time, or once a condition holds."""
         from Xlib.ext import xtest
 
         self.move(x, y)
         xtest.fake_input(self._display, self.X.ButtonPress, button)
         self._display.sync()
-        if seconds >= HOLD_S:
-            self.settle()  # a hold counts from when the window knows of it
-        time.sleep(seconds)  # how long a finger rests; not a wait for anything
+        if until:
+            self.wait(until, "what a hold brings")
+        else:
+            time.sleep(seconds)  # how long a finger rests; not a wait for anything
         xtest.fake_input(self._display, self.X.ButtonRelease, button)
         self._display.sync()
         self.settle()
@@ -260,14 +261,22 @@ class Cab:
         self._display.sync()
         self.settle()
 
-    def tap(self, text, seconds=TOUCH_S, button=1):
+    def hold(self, text):
+        """Hold the key that shows a text until it has been held for as long as it wants."""
+        self.tap(text, until=lambda: self.find(text)["held"] >= 1.0)
+
+    def hold_corner(self):
+        """Hold the top left corner until the question to leave is there."""
+        self.press(20, 20, until=lambda: "Stay" in self.texts())
+
+    def tap(self, text, button=1, until=None):
         """Tap the thing that shows a text, once it lies where it lay a tick before."""
         before, rect = None, self.find(text)["rect"]
         while rect != before:
             self._pause("beat")
             before, rect = rect, self.find(text)["rect"]
         left, top, right, bottom = rect
-        self.press((left + right) / 2, (top + bottom) / 2, seconds, button)
+        self.press((left + right) / 2, (top + bottom) / 2, button=button, until=until)
 
     def key(self, name):
         """Press a key of the keyboard."""

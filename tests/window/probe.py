@@ -181,6 +181,7 @@ def _things(widget, box=None):
         yield {
             "kind": kind, "text": text, "rect": list(seen), "whole": seen == mine,
             "disabled": bool(widget.disabled), "main": bool(getattr(widget, "main", False)),
+            "held": getattr(widget, "held", None),
             "font_px": getattr(widget, "font_size", None),
             "whole_field": getattr(widget, "whole", False),
             "fits": not isinstance(widget, Label) or not getattr(widget, "shorten", False),

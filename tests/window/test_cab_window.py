@@ -184,7 +184,7 @@ def test_a_finish_is_held_and_can_be_undone(begun, farm):
     cab.tap("Finish")
     cab.tap("Finish (hold")
     assert cab.look()["view"]["state"] == "working"
-    cab.tap("Finish (hold", seconds=1.4)
+    cab.hold("Finish (hold")
     cab.wait_view(state="finished")
     cab.tap("Undo finish")
     cab.wait_view(state="working")
@@ -259,11 +259,11 @@ def test_the_way_out_is_held_and_asked(begun):
     """A long hold in the top left corner asks, Stay stays, and a second's hold on Close closes."""
     cab = begun(replay=False)
     cab.press(20, 20, seconds=0.3)
-    cab.press(20, 20, seconds=3.4)
+    cab.hold_corner()
     cab.tap("Stay")
     cab.wait(lambda: not [t for t in cab.look()["things"] if t["text"] == "Stay"], "the question to go")
-    cab.press(20, 20, seconds=3.4)
-    cab.tap("Close (hold", seconds=1.4)
+    cab.hold_corner()
+    cab.hold("Close (hold")
     assert cab.process.wait(20) == 0
 
 
@@ -272,8 +272,8 @@ def test_the_window_goes_before_the_program_ends(open_cab, farm):
     lingering = "import sys, time; from tests.window.probed_program import main; main(sys.argv[1:]); time.sleep(60)"
     cab = open_cab("--store", farm["store"], program=("-c", lingering))
     assert cab.windows()
-    cab.press(20, 20, seconds=3.4)
-    cab.tap("Close (hold", seconds=1.4)
+    cab.hold_corner()
+    cab.hold("Close (hold")
     cab.wait(lambda: not cab.windows(), "the window to go", 10)
     assert cab.process.poll() is None
 

@@ -34,7 +34,7 @@ def test_the_cab_says_how_far_it_is_and_leads_to_another_field(open_cab, farm, t
     cab.picture(f"far-from-the-field-{km:.0f}-km")
     cab.tap("Change field")
     cab.wait(lambda: cab.look()["screen"] == "finish", "the page that finishes here")
-    cab.tap("Finish", seconds=1.5)
+    cab.hold("Finish")
     cab.wait(lambda: cab.look()["screen"] == "take over", "another field", patience=60)
     assert "Plover Bench" in cab.texts()
     cab.kill()

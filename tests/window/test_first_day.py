@@ -285,7 +285,7 @@ def test_what_only_the_operator_can_say_stands_on_the_sheet(open_cab, farm):
         assert given.next_lat == pytest.approx(50.05216, abs=2e-4), (
             "where the operator touched: the middle of the field"
         )
-    cab.tap("No time (hold)", seconds=1.3)
+    cab.hold("No time (hold)")
     cab.find("Same as last time")
     cab.tap("Same as last time")
     cab.wait_view(state="ready")
@@ -337,7 +337,7 @@ def test_as_last_time_leads_through_the_sheet_too(open_cab, farm, handed_over):
     cab = open_cab("--store", farm["store"], "--replay", farm["still"])
     hand = Hand(cab)
     hand.tap("I have read this. Same as last time")
-    cab.tap("No time (hold)", seconds=1.3)
+    cab.hold("No time (hold)")
     hand.tap("Take over")
     cab.wait_view(state="ready")
     with open_store(farm["store"]) as store:

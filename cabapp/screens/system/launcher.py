@@ -74,6 +74,7 @@ def configure_window(size: tuple[int, int], fullscreen: bool) -> None:
     kivy_home.mkdir(parents=True, exist_ok=True)
     os.environ["KIVY_HOME"] = str(kivy_home)
     os.environ["KIVY_NO_ARGS"] = "1"
+    os.environ["SDL_MOUSE_FOCUS_CLICKTHROUGH"] = "1"  # otherwise the first touch only gives the window its focus
     os.environ["KIVY_WINDOW"] = "sdl2"  # its other way to an X window ends the program without a word
     os.environ["KIVY_LOG_MODE"] = "PYTHON"  # otherwise Kivy takes stderr, and with it every fault
     from kivy.config import Config
