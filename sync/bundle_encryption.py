@@ -8,18 +8,22 @@ hostile file cannot ask for more.
 
 import io
 import os
+from contextlib import ExitStack
 from pathlib import Path
+from typing import BinaryIO
 
 from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
 
+from store.durability.carrier_files import open_regular, read_regular
 from store.errors import BundleRefused
 
 HEAD = b"rollbook-locked-1\n"
 SALT, NONCE = 16, 12
 LARGEST_LOCKED = 2**28
 SHORTEST = 8
+LARGEST_WORDS = 4096
 
 
 def _cipher(passphrase: str, salt: bytes) -> AESGCM:
@@ -38,14 +42,16 @@ def encrypt(data: bytes, passphrase: str) -> bytes:
     return HEAD + salt + nonce + _cipher(passphrase, salt).encrypt(nonce, data, HEAD)
 
 
-def decrypted(path: Path, passphrase: str | None) -> Path | io.BytesIO:
-    """Return where to read the bundle: the path itself, or its decrypted bytes.
+def decrypted(path: Path, passphrase: str | None) -> BinaryIO:
+    """Return the bundle to be read: the open file itself, or its decrypted bytes.
 
     Raises BundleRefused if it is encrypted and the passphrase is lacking or wrong.
     """
-    with open(path, "rb") as file:
+    with ExitStack() as opened:
+        file = opened.enter_context(open_regular(path))
         if file.read(len(HEAD)) != HEAD:
-            return path
+            opened.pop_all()
+            return file
         if passphrase is None:
             raise BundleRefused(
                 "{name} was not merged: it is locked with a passphrase. Merge it again and give the passphrase.",
@@ -68,7 +74,7 @@ def read_passphrase(path: Path | None) -> str | None:
     if path is None:
         return None
     try:
-        return path.read_text(encoding="utf-8").strip()
+        return read_regular(path, LARGEST_WORDS).decode("utf-8").strip()
     except (OSError, ValueError) as error:
         raise BundleRefused(
             "The passphrase file {path} cannot be read. Write the passphrase into it as text.", path=path

@@ -18,6 +18,7 @@ from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
 from store.durability.atomic_file import write_atomically
+from store.durability.carrier_files import answered
 from store.errors import BundleRefused
 from store.facts.fact_lines import InvalidFact, is_hash, is_seq, is_uuid, read_json
 from store.facts.signed_pages import MOST_LINES
@@ -30,6 +31,8 @@ MANIFEST, SIGNATURE, RECORDS = "manifest.json", "manifest.sig", "records.jsonl"
 PAGE_PARTS = ("device", "first", "last", "sha256", "signature")
 CONTEXT = b"rollbook-bundle manifest\n"  # a signature given here is valid nowhere else
 
+WRITE_S = 300.0
+"""A carrier on which a bundle is not written after this long hangs, s."""
 LARGEST_TOTAL = 2**30
 LARGEST_MANIFEST = 2**25
 LARGEST_RECORDS = 2**26
@@ -83,7 +86,8 @@ def write_bundle(
     }
     text = json.dumps(whole, ensure_ascii=False, allow_nan=False, indent=1).encode()
     signature = private.sign(CONTEXT + text).hex().encode()
-    try:
+
+    def write() -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         with write_atomically(path) as beside:
             with zipfile.ZipFile(beside, "w", zipfile.ZIP_DEFLATED) as file:
@@ -102,6 +106,9 @@ def write_bundle(
                 ) from refusal
             if passphrase is not None:
                 beside.write_bytes(encrypt(beside.read_bytes(), passphrase))
+
+    try:
+        answered(path, write, WRITE_S)
     except OSError as error:
         raise BundleRefused(
             "The bundle could not be written to {folder} ({reason}). "
@@ -121,7 +128,7 @@ def open_bundle(path: Path, passphrase: str | None = None) -> Iterator[Bundle]:
         format requires.
     """
     try:
-        with zipfile.ZipFile(decrypted(path, passphrase)) as file:
+        with decrypted(path, passphrase) as opened, zipfile.ZipFile(opened) as file:
             yield _read(path, file)
     except OSError as error:
         raise BundleRefused(

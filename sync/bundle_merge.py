@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 
 from store import Store
 from store.db.bulk_insert import insert_rows
+from store.durability.carrier_files import is_folder, regular_files
 from store.durability.integrity_check import missing_records, tallies
 from store.errors import BundleRefused, Message, message
 from store.facts import device_identity, hybrid_clock, reference_changes
@@ -45,7 +46,8 @@ class MergeResult:
 
 def bundles_in(folder: Path) -> list[Path]:
     """Return the bundles in a folder, by name."""
-    return sorted([*folder.glob("rollbook-*.zip"), *folder.glob("rollbook-*.locked")])
+    found = regular_files(folder, lambda name: name.startswith("rollbook-") and name.endswith((".zip", ".locked")))
+    return sorted(path for _, path in found)
 
 
 def merge_bundles(
@@ -60,7 +62,7 @@ def merge_bundles(
     result = MergeResult()
     bundles: list[Path] = []
     for path in map(Path, paths):
-        inside = bundles_in(path) if path.is_dir() else [path]
+        inside = bundles_in(path) if is_folder(path) else [path]
         bundles += inside
         if not inside:
             result.refused.append((path, message("There is no bundle in the folder {path}.", path=path)))

@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 
 from store import Store
 from store.durability.atomic_file import write_atomically
+from store.durability.carrier_files import read_regular
 from store.errors import BundleRefused, message
 from store.facts.fact_lines import is_hash, is_uuid
 from store.facts.signed_pages import public_key_of
@@ -63,8 +64,7 @@ def read_card(text: str) -> Card:
     text = text.strip()
     if not text.startswith("rollbook-card:"):
         try:
-            with open(text, encoding="utf-8") as file:
-                text = file.read(LARGEST_CARD).strip()
+            text = read_regular(text, LARGEST_CARD).decode("utf-8").strip()
         except (OSError, ValueError) as error:
             raise BundleRefused(
                 "{text} is no card and no file with one. On the tablet, 'rollbook enrol --card' shows its card.",

@@ -18,12 +18,14 @@ from pathlib import Path
 from sqlalchemy import func, select
 
 from store import Store
+from store.durability.carrier_files import CarrierHangs, answered, is_file
 from store.errors import BundleRefused, Message, message, plural
 from store.models import Own, SignedPage, TraceTail
 from sync.bundle_export import bundle_name, export_bundle
 from sync.bundle_merge import MergeResult, Progress, bundles_in, merge_bundle, merge_bundles
 
 STICK_FOLDER = "rollbook"
+HANGS = message("It does not answer. Pull it out, put it in again, and exchange once more.")
 TRACE_S = 300.0  # an open trace is not cut into pieces shorter than this only to be carried
 
 
@@ -54,14 +56,14 @@ def write_own(store: Store, folder: Path, passphrase: str | None = None) -> Path
     Raises BundleRefused if it cannot be written.
     """
     there = folder / bundle_name(store, passphrase is not None)
-    if there.is_file() and not store.trouble:
+    if not store.trouble and is_file(there):
         with suppress(BundleRefused):  # damaged, or locked with other words: it is only written anew
             merge_bundle(store, there, passphrase)
     return export_bundle(store, folder, passphrase)
 
 
 def _mark(path: Path) -> tuple[int, int]:
-    stat = path.stat()
+    stat = answered(path, path.stat)
     return stat.st_size, stat.st_mtime_ns
 
 
@@ -92,13 +94,30 @@ class FolderWatcher:
     def look(self, progress: Progress | None = None) -> list[ExchangeResult]:
         """Merge and write what is new and return the results; raises nothing on what it finds."""
         sticks = [mount / STICK_FOLDER for mount in self._mounts()] if self._mounts else []
-        folders = [f for f in (*self._folders, *sticks) if f.is_dir()]
+        results, folders = [], []
+        for folder in (*self._folders, *sticks):
+            try:
+                if answered(folder, folder.is_dir):
+                    folders.append(folder)
+            except CarrierHangs:
+                results.append(ExchangeResult(folder, trouble=HANGS))
+            except OSError:
+                pass
         for gone in [f for f in self._written if f not in folders]:
             del self._written[gone]  # pulled out: it may hold anything when it comes back
-        return [result for f in folders if (result := self._visit(f, progress)).messages]
+        return results + [result for f in folders if (result := self._visit(f, progress)).messages]
 
     def _visit(self, folder: Path, progress: Progress | None) -> ExchangeResult:
         result = ExchangeResult(folder)
+        try:
+            self._exchange(folder, progress, result)
+        except CarrierHangs:
+            result.trouble = HANGS
+        except OSError as fault:
+            result.trouble = message("It cannot be read ({reason}).", reason=fault.strerror or fault)
+        return result
+
+    def _exchange(self, folder: Path, progress: Progress | None, result: ExchangeResult) -> None:
         ours = self._ours(folder)
         if ready := self._ready(folder):
             result.merged = merge_bundles(self._store, ready, progress, self._passphrase)
@@ -112,7 +131,6 @@ class FolderWatcher:
                 self._written_at[folder] = time.monotonic()
             except BundleRefused as refusal:
                 result.trouble = refusal.message
-        return result
 
     def _ready(self, folder: Path) -> list[Path]:
         """Return the bundles that were the same at the last look and are not done yet.
@@ -136,7 +154,7 @@ class FolderWatcher:
         if self._store.trouble:
             return False  # nothing is being saved; the cab says so
         ours = self._ours(folder)
-        there = ours.exists()
+        there = is_file(ours)
         if there and self._done.get(ours) != _mark(ours):
             return False  # read before it is replaced
         before, now = self._written.get(folder), self._state()

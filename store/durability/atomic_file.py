@@ -1,9 +1,15 @@
 """Atomic writing of files: the new content is there whole, or the old file is as it was."""
 
 import os
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+
+LEFT_S = 3600.0
+"""A half-written file of another process is left behind after so long, s."""
+_swept: set[Path] = set()
+_open: set[Path] = set()
 
 
 @contextmanager
@@ -14,12 +20,29 @@ def write_atomically(path: Path) -> Iterator[Path]:
     read from a stick must carry its own checksums.
     """
     beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    if path.parent not in _swept:
+        _sweep(path.parent)
+    _open.add(beside)
     try:
         yield beside
         replace_durably(beside, path)
     except BaseException:
+        _swept.discard(path.parent)  # where it could not even be removed, a carrier was pulled out
         beside.unlink(missing_ok=True)
         raise
+    finally:
+        _open.discard(beside)
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what writers that were killed, or whose carrier was pulled out, left in a folder."""
+    with suppress(OSError):
+        for left in folder.glob(".*.part"):
+            writer = left.name.split(".")[-2]
+            own = writer == str(os.getpid())
+            if writer.isdecimal() and left not in _open and (own or abs(time.time() - left.stat().st_mtime) > LEFT_S):
+                left.unlink(missing_ok=True)
+        _swept.add(folder)
 
 
 def write_file(path: Path, content: bytes | str) -> None:

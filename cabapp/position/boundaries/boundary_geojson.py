@@ -1,5 +1,6 @@
 """Field boundaries from GeoJSON (RFC 7946), checked so that a wrong one is refused in words."""
 
+import errno
 import json
 import os
 from collections.abc import Iterator
@@ -11,6 +12,7 @@ from shapely.geometry import MultiPolygon, Polygon, mapping
 from shapely.geometry.polygon import orient
 
 from cabapp.position.boundaries.boundary_judge import check_place, judged
+from store.durability.carrier_files import read_regular
 from store.errors import BoundaryRefused
 
 LARGEST = 32 << 20
@@ -45,13 +47,13 @@ def read_boundary(path: str | os.PathLike[str]) -> dict[str, Any]:
 def load_geojson(path: Path) -> Any:
     """Return the JSON of a file of at most `LARGEST` bytes; BoundaryRefused where it cannot be read."""
     try:
-        if path.stat().st_size > LARGEST:
+        text = read_regular(path, LARGEST).decode("utf-8-sig")
+    except OSError as fault:
+        if fault.errno == errno.EFBIG:
             raise BoundaryRefused(
                 "{path} is larger than {size} MB, which no boundary is. Export one field alone.",
                 path=path, size=LARGEST >> 20,
-            )  # fmt: skip
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as fault:
+            ) from fault  # fmt: skip
         raise BoundaryRefused(
             "The boundary {path} cannot be read ({why}). Look at the name and folder.", path=path, why=fault.strerror
         ) from fault

@@ -38,6 +38,8 @@ PLAIN_CORNERS = 2_000
 JAGGED_CORNERS, JAGGED_OUTLINE = 500, 6.0
 """With so many corners it may be no more ragged than that (as `LONGEST_OUTLINE`): the time to lay a strip along a
 boundary grows with the square of the corners that lie within the strip."""
+MOST_CROSSINGS = 40_000
+"""A boundary, or a walk round a field, may cross itself half so often before it is put right: ten minutes of standing do."""
 THINNED_M = (0.1, 0.2, 0.4, 0.8)
 """How far a thinned boundary may lie from its corners, m: a walk is no better than that."""
 PAST_180 = 1.0
@@ -148,6 +150,26 @@ def check_place(lon: float, lat: float, name: str) -> None:
         )  # fmt: skip
     if not (abs(lat) <= 90 and abs(lon) <= 180 + PAST_180):
         raise BoundaryRefused("{name} has a corner off the globe: {x}, {y}.", name=name, x=repr(lon), y=repr(lat))
+
+
+def check_crossings(lines: Any, name: str) -> None:
+    """Raise BoundaryRefused for lines that cross themselves more often than can be put right.
+
+    `lines`: a shapely geometry in degrees; only what it crosses is looked at.
+
+    Notes: Whatever repairs such a tangle needs time and memory for each crossing, of which there may be as many as the
+    square of its corners.
+    """
+    corners, ring = shapely.get_coordinates(
+        shapely.get_parts(shapely.boundary(lines)) if lines.area else lines, return_index=True
+    )
+    ends = np.flatnonzero(ring[1:] == ring[:-1])
+    pieces = shapely.linestrings(np.stack((corners[ends], corners[ends + 1]), axis=1))
+    tree, most = shapely.STRtree(pieces), MOST_CROSSINGS + 3 * len(pieces)  # each meets itself and its neighbours
+    for first in range(0, len(pieces), 64):
+        most -= tree.query(pieces[first : first + 64], predicate="intersects").shape[1]
+        if most < 0:
+            raise BoundaryRefused("{name} crosses itself all over. Draw the field anew.", name=name)
 
 
 def area_of(field: Area) -> float:

@@ -4,6 +4,7 @@ Every boundary is checked as `cabapp.position.boundaries.boundary_geojson` check
 export or a walk leaves is repaired and noted, and what is unclear is refused.
 """
 
+import errno
 import json
 import os
 from collections import Counter
@@ -16,8 +17,9 @@ import shapely
 from shapely.geometry import LinearRing, MultiPolygon, Polygon, shape
 
 from cabapp.position.boundaries.boundary_geojson import LARGEST, check_boundary
-from cabapp.position.boundaries.boundary_judge import Area, area_of, within_reach
+from cabapp.position.boundaries.boundary_judge import Area, area_of, check_crossings, within_reach
 from cabapp.position.boundaries.field_readers import READERS
+from store.durability.carrier_files import open_regular
 from store.errors import BoundaryRefused, Message, message
 
 LOST = 0.002
@@ -68,11 +70,12 @@ def read_fields(path: str | os.PathLike[str]) -> list[FieldFound]:
     """
     path = Path(path)
     try:
-        if path.stat().st_size > LARGEST:
+        open_regular(path, LARGEST).close()
+    except OSError as fault:
+        if fault.errno == errno.EFBIG:
             raise BoundaryRefused(
                 "{path} is larger than {size} MB. Export the fields alone.", path=path, size=LARGEST >> 20
-            )
-    except OSError as fault:
+            ) from fault
         raise BoundaryRefused(
             "{path} cannot be read ({why}). Look at the name and folder.", path=path, why=fault.strerror
         ) from fault
@@ -100,6 +103,7 @@ def _repaired(form: Area, where: str) -> tuple[Area, Message | None]:
     """Return a valid geometry of the same ground, and what was repaired; refused where the ground would change."""
     if form.is_valid:
         return form, None
+    check_crossings(form, where)
     whole = shapely.make_valid(form, method="structure", keep_collapsed=False)
     parts = [p for p in getattr(whole, "geoms", [whole]) if p.geom_type == "Polygon" and p.area]
     if not parts:

@@ -6,6 +6,7 @@ need the office's readers.
 """
 
 import zipfile
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeAlias
@@ -18,6 +19,8 @@ from pyproj import CRS, Geod, Transformer
 from shapely.geometry import MultiPolygon, Polygon, shape
 
 from cabapp.position.boundaries.boundary_geojson import LARGEST, check_boundary, check_crs, load_geojson
+from cabapp.position.boundaries.boundary_judge import check_crossings, within_reach
+from store.durability.carrier_files import open_regular, read_regular
 from store.errors import BoundaryRefused, message
 
 OPEN_M = 30.0
@@ -59,7 +62,7 @@ def _from_geojson(path: Path) -> Found:
 
 def _from_gpx(path: Path) -> Found:
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = read_regular(path, LARGEST).decode("utf-8-sig")
         ElementTree.fromstring(text, forbid_dtd=True)  # gpxpy itself expands entities
         gpx = gpxpy.parse(text)
     except Exception as fault:  # gpxpy lets through whatever the parser under it raises
@@ -79,15 +82,16 @@ def _from_gpx(path: Path) -> Found:
                 "Walk or drive right round and record it again.",
                 file=path.name, track=name or message("a track"), distance=f"{apart:.0f}",
             )  # fmt: skip
-        found.append((name, _walked(lonlat)))
+        found.append((name, _walked(lonlat, path.name)))
     return found
 
 
-def _walked(lonlat: list[tuple[float, float]]) -> Polygon:
+def _walked(lonlat: list[tuple[float, float]], source: str) -> Polygon:
     """The ground a walk went round; where its end runs beside or over its beginning, the loose ends fall."""
     ring = Polygon(lonlat)
     if ring.is_valid:
         return ring
+    check_crossings(within_reach(ring, source), source)
     lines = shapely.union_all([shapely.LineString([*lonlat, lonlat[0]])])
     faces = shapely.get_parts(shapely.polygonize([lines]))
     if not len(faces):
@@ -101,7 +105,7 @@ def _walked(lonlat: list[tuple[float, float]]) -> Polygon:
 def _from_kml(path: Path) -> Found:
     """OGC KML 2.3 (12-007r2): the polygons of each placemark are one field of its name."""
     try:
-        text = _in_kmz(path) if path.suffix.lower() == ".kmz" else path.read_bytes()
+        text = _in_kmz(path) if path.suffix.lower() == ".kmz" else read_regular(path, LARGEST)
         root = ElementTree.fromstring(text, forbid_dtd=True)
         marks = root.findall(".//{*}Placemark") or [root]
         found = [(mark.findtext("{*}name"), _areas(mark)) for mark in marks]
@@ -113,19 +117,28 @@ def _from_kml(path: Path) -> Found:
         raise BoundaryRefused(
             "{name} has a document type, which a boundary does not need. Export it again.", name=path.name
         ) from fault
-    except (ElementTree.ParseError, zipfile.BadZipFile, ValueError, LookupError, RuntimeError) as fault:
+    except (
+        ElementTree.ParseError,
+        zipfile.BadZipFile,
+        zlib.error,
+        EOFError,
+        ValueError,
+        LookupError,
+        RuntimeError,
+    ) as fault:
         raise BoundaryRefused("{name} is not KML: it is damaged. Export it again.", name=path.name) from fault
     return [(name, form) for name, form in found if not form.is_empty]
 
 
 def _in_kmz(path: Path) -> bytes:
-    with zipfile.ZipFile(path) as pack:
+    with open_regular(path) as file, zipfile.ZipFile(file) as pack:
         inside = next((one for one in pack.infolist() if one.filename.lower().endswith(".kml")), None)
-        if inside is None or inside.file_size > LARGEST:
-            raise BoundaryRefused(
-                "{name} holds no KML of a size that fields have. Export the fields alone.", name=path.name
-            )
-        return pack.read(inside)
+        if inside is not None and inside.file_size <= LARGEST:
+            with pack.open(inside) as packed:
+                text = packed.read(LARGEST + 1)  # whatever size it states
+            if len(text) <= LARGEST:
+                return text
+    raise BoundaryRefused("{name} holds no KML of a size that fields have. Export the fields alone.", name=path.name)
 
 
 def _areas(mark: Any) -> Area:

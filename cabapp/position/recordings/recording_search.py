@@ -3,6 +3,8 @@
 from collections.abc import Iterable
 from pathlib import Path
 
+from store.durability.carrier_files import names_ending, regular_files
+
 SUFFIXES = (".nmea", ".nmea.gz", ".gpx", ".csv", ".log")
 MOST = 60
 
@@ -17,15 +19,7 @@ def recordings(own: Iterable[Path], media: Iterable[Path] = ()) -> list[Path]:
     media : iterable of Path
         Folders searched three folders deep, as `sync.removable_media.mounts` gives them.
     """
-    places = [(folder, "*") for folder in own]
-    places += [(folder, deep) for folder in media for deep in ("*", "*/*", "*/*/*")]
-    return [path for folder, deep in places for path in _newest(folder, deep)][:MOST]
-
-
-def _newest(folder: Path, deep: str) -> list[Path]:
-    """Return the recordings of a pattern; none in a folder that is gone meanwhile."""
-    try:
-        dated = [(p.stat().st_mtime, p) for p in folder.glob(deep) if p.name.lower().endswith(SUFFIXES) and p.is_file()]
-    except OSError:
-        return []
-    return [path for _, path in sorted(dated, reverse=True)]
+    wanted = names_ending(SUFFIXES)
+    places = [*((folder, 1) for folder in own), *((folder, 3) for folder in media)]
+    found = [sorted(regular_files(folder, wanted, deep), reverse=True) for folder, deep in places]
+    return [path for files in found for _, path in sorted(files, key=lambda one: len(one[1].parts))][:MOST]

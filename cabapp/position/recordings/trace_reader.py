@@ -18,6 +18,7 @@ from cabapp.position.recordings.gpx_reader import read_gpx
 from cabapp.position.recordings.gzip_reader import GZIP, unpacked
 from cabapp.position.recordings.raw_log_reader import RawLogDecoder, is_raw_log
 from cabapp.position.recordings.recording import MOST_POINTS, Recording, RecordingBuilder
+from store.durability.carrier_files import open_regular
 from store.errors import TraceRefused
 
 SAMPLE = 1 << 16
@@ -51,16 +52,16 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
     """
     path = Path(path)
     try:
-        if path.is_dir():
-            raise TraceRefused("{path} is a folder; give the trace file in it.", path=path)
-        if not path.is_file():
-            raise TraceRefused("There is no file {path}. Look at the name and the folder.", path=path)
-        with path.open("rb") as file:
+        with open_regular(path) as file:
             builder = RecordingBuilder(path.name)
             if file.read(len(GZIP)) != GZIP:
                 return _read(file, builder)
             with unpacked(file, builder) as whole:
                 return _read(whole, builder)
+    except IsADirectoryError as fault:
+        raise TraceRefused("{path} is a folder; give the trace file in it.", path=path) from fault
+    except (FileNotFoundError, NotADirectoryError) as fault:
+        raise TraceRefused("There is no file {path}. Look at the name and the folder.", path=path) from fault
     except OSError as fault:
         raise TraceRefused(
             "{path} cannot be read ({why}). Copy it here again.", path=path, why=fault.strerror

@@ -112,10 +112,10 @@ def test_a_file_that_is_gone_or_cannot_be_opened(tmp_path, monkeypatch):
         read_fields(tmp_path / "none.kml")
     (tmp_path / "bad.kml").write_text("<kml/>")
 
-    def broken(_path):
+    def broken(_path, _largest):
         raise OSError(5, "Input/output error")
 
-    monkeypatch.setattr(field_readers.Path, "read_bytes", broken)
+    monkeypatch.setattr(field_readers, "read_regular", broken)
     with pytest.raises(BoundaryRefused, match=r"bad\.kml cannot be read .Input/output error"):
         read_fields(tmp_path / "bad.kml")
 
