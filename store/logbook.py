@@ -11,8 +11,9 @@ from sqlalchemy.orm import Session
 from store.db.protocols import AnyFact
 from store.durability import backup_copy, integrity_check, repair
 from store.durability.transactions import DurableTransactions
-from store.errors import Message, StoreRefused
-from store.facts import hybrid_clock, reference_changes, signed_pages
+from store.errors import Message, StoreRefused, message
+from store.facts import device_identity, doubled_numbers, hybrid_clock, reference_changes, signed_pages
+from store.facts.doubled_numbers import Doubled
 from store.models import AnyRecord, AnyReference, Change, Fact, Farm, Job, Own, Reference, job_id
 from store.traces import trace_writer
 from store.traces.trace_codec import Trace
@@ -135,7 +136,7 @@ class Store(DurableTransactions):
         """
         if issubclass(model, Reference):
             equal.setdefault("gone", False)
-        query = select(model).filter_by(**equal).order_by(model.stamp, model.device, model.seq)
+        query = select(model).filter_by(**equal).order_by(model.stamp, model.device, model.seq, model.id)
         with self.session() as session:
             return list(session.scalars(query))
 
@@ -170,6 +171,36 @@ class Store(DurableTransactions):
         """Return what is wrong with this logbook as sentences; see `store.durability.integrity_check`."""
         with self.session() as session:
             return integrity_check.check(session)
+
+    def end_doubled(self) -> list[Message]:
+        """End that two machines write as one device (`store.facts.doubled_numbers`); return sentences on each.
+
+        Raises StoreRefused if that is the office's to say, and the office another copy.
+        """
+
+        def work(session: Session) -> tuple[list[Doubled], Own | None]:
+            own, found, new = session.scalars(select(Own)).one(), doubled_numbers.doubled(session), None
+            for one in found:
+                if one.device == own.device:
+                    new = device_identity.renew(session, self.now(), one.first)
+                elif own.office not in (None, own.device):
+                    raise StoreRefused("That two machines write as {name} is ended at the office.", name=one.name)
+                else:
+                    device_identity.retire(session, one.device, one.first, None, self.now())
+            return found, new
+
+        found, new = self.durably(work)
+        if new is not None:
+            self.go_on_as(new, message("another machine has written as the same device"))
+        return [
+            message(
+                "Ended: each machine that has written as {name} ({device}) goes on as a device of its own when it next "
+                "exchanges. If devices are enrolled on this farm, enrol it then with its new card.",
+                name=one.name,
+                device=one.device[:8],
+            )
+            for one in found
+        ]
 
     def keep(self) -> None:
         """Keep a copy beside the logbook, from which it is mended should it be damaged.

@@ -17,7 +17,7 @@ longitude degrees WGS 84 (north and east positive), volumes l. None means not kn
 import uuid
 from typing import Any, ClassVar, TypeVar
 
-from sqlalchemy import JSON, Float, ForeignKey, MetaData, Table, TypeDecorator, UniqueConstraint
+from sqlalchemy import JSON, Float, ForeignKey, Index, MetaData, Table, TypeDecorator
 from sqlalchemy.orm import DeclarativeBase, Mapped, declared_attr, mapped_column
 
 JOB_NAMESPACE = uuid.UUID("5b0f0c0e-6d0b-5d0c-9a53-1f6b6f0e8a11")
@@ -55,7 +55,10 @@ class Base(DeclarativeBase):
 
 
 class Record(Base):
-    """Columns of every exchanged row: the device that wrote it, its number there, and its stamp."""
+    """Columns of every exchanged row: the device that wrote it, its number there, and its stamp.
+
+    Notes: The id alone names a row. Two machines may have written as one device (a cloned card): a number then names two.
+    """
 
     __abstract__ = True
 
@@ -65,8 +68,8 @@ class Record(Base):
     stamp: Mapped[str] = mapped_column(index=True, sort_order=-1)
 
     @declared_attr.directive
-    def __table_args__(cls) -> tuple[UniqueConstraint]:
-        return (UniqueConstraint("device", "seq"),)
+    def __table_args__(cls) -> tuple[Index]:
+        return (Index(None, "device", "seq"),)
 
 
 class Reference(Record):
@@ -327,6 +330,33 @@ class Enrolment(Fact):
     reason: Mapped[str | None]
 
 
+class Retirement(Fact):
+    """Says that two machines wrote as one device, the subject, and that one of them goes on as another, or all do.
+
+    `first`, `last`: the numbers its writer gave as that device before it left it; `last` None: nobody may go on as it.
+    """
+
+    __tablename__ = "retirement"
+    subject: Mapped[str] = mapped_column(index=True)
+    first: Mapped[int]
+    last: Mapped[int | None]
+    at: Mapped[float] = mapped_column(Instant)
+
+
+class ClockEra(Fact):
+    """How its device's clock stood from this record on.
+
+    `proven`: what proved the time, "satellites" or "person"; None: nothing did.
+    `shift_s`: time less the machine's steady seconds, s; `boot`: the start of the machine these count from.
+    """
+
+    __tablename__ = "clock_era"
+    at: Mapped[float] = mapped_column(Instant)
+    proven: Mapped[str | None]
+    shift_s: Mapped[float]
+    boot: Mapped[str | None]
+
+
 class SignedPage(Base):
     """Facts `first`..`last` of a device, as the lines it signed, compressed by zlib (store.facts.signed_pages)."""
 
@@ -334,7 +364,7 @@ class SignedPage(Base):
     device: Mapped[str] = mapped_column(primary_key=True)
     first: Mapped[int] = mapped_column(primary_key=True)
     last: Mapped[int] = mapped_column(primary_key=True)
-    sha256: Mapped[str]
+    sha256: Mapped[str] = mapped_column(primary_key=True)
     signature: Mapped[str]
     compressed: Mapped[bytes] = mapped_column("squeezed")  # the column's name in files
 

@@ -14,7 +14,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from store.db import schema_version
-from store.db.connection import connect, connect_server
+from store.db.connection import connect, connect_server, rebuilding
 from store.durability import creation, machine_binding, process_lock, repair
 from store.durability.memory_fallback import MemoryFallback
 from store.errors import StoreRefused
@@ -163,7 +163,7 @@ def _bind(store: Store, engine: Engine) -> None:
 
 def _begin(engine: Engine, device_name: str) -> tuple[str, str]:
     """Bring the schema up to date; return the device and name of this copy, made if it has none yet."""
-    with engine.execution_options(write=True).begin() as connection:
+    with rebuilding(engine) as connection:
         return _identity(connection, device_name)
 
 

@@ -25,7 +25,7 @@ from store.facts.signed_pages import MOST_LINES
 from sync.bundle_encryption import decrypted, encrypt
 
 FORMAT = "rollbook-bundle"
-VERSION = 4
+VERSION = 5
 OLDEST = 2  # version 1 had no signed pages
 MANIFEST, SIGNATURE, RECORDS = "manifest.json", "manifest.sig", "records.jsonl"
 PAGE_PARTS = ("device", "first", "last", "sha256", "signature")

@@ -18,30 +18,35 @@ from store.db.bulk_insert import insert_rows
 from store.durability.carrier_files import is_folder, regular_files
 from store.durability.integrity_check import missing_records, tallies
 from store.errors import BundleRefused, Message, message
-from store.facts import device_identity, hybrid_clock, reference_changes
+from store.facts import device_identity, doubled_numbers, hybrid_clock, reference_changes
+from store.facts.doubled_numbers import doubled
 from store.facts.fact_lines import InvalidFact
 from store.facts.fact_validation import Rows, read_page
 from store.facts.signed_pages import holds
-from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Farm, Own, Peer, TraceChunk
+from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Farm, Own, Peer, Retirement, TraceChunk
 from sync import device_trust
 from sync.bundle_export import member_of
 from sync.bundle_file import RECORDS, Bundle, open_bundle
 from sync.bundle_pages import BundlePage, compressed, pages_here, pages_of, store_pages
 
 Progress = Callable[[int, int, str], None]
-_DEVICE, _SEQ = 1, 2
+_ID, _DEVICE, _SEQ = 0, 1, 2
 _NUMBER, _STAMP = itemgetter(_DEVICE, _SEQ), itemgetter(3)  # a number is a device's
 _TABLE, _ROW_ID = (Change.__table__.columns.keys().index(n) for n in ("table", "row_id"))
 
 
 @dataclass
 class MergeResult:
-    """Records added, records known already, bundles or pages of them refused and why, and records still missing."""
+    """Records added, records known already, bundles or pages of them refused and why, and records still missing.
+
+    `doubled`: sentences on devices as which two machines write, of which something came.
+    """
 
     added: int = 0
     known: int = 0
     refused: list[tuple[Path, Message]] = field(default_factory=list)
     missing: list[Message] = field(default_factory=list)
+    doubled: list[Message] = field(default_factory=list)
 
 
 def bundles_in(folder: Path) -> list[Path]:
@@ -60,6 +65,7 @@ def merge_bundles(
     `passphrase`: for those that are encrypted.
     """
     result = MergeResult()
+    overlapping: set[str] = set()
     bundles: list[Path] = []
     for path in map(Path, paths):
         inside = bundles_in(path) if is_folder(path) else [path]
@@ -70,16 +76,18 @@ def merge_bundles(
         if progress:
             progress(done, len(bundles), path.name)
         try:
-            added, known = merge_bundle(store, path, passphrase, result.refused)
+            added, known, devices = _merge_but_apart(store, path, passphrase, result.refused)
         except BundleRefused as refusal:
             result.refused.append((path, refusal.message))
         else:
             result.added += added
             result.known += known
+            overlapping |= devices
     if progress:
         progress(len(bundles), len(bundles), "")
     with store.session() as session:
         result.missing = missing_records(session)
+        result.doubled = [one.said for one in doubled(session, overlapping)]
     return result
 
 
@@ -91,15 +99,20 @@ class _Apart(Exception):
         self.first = first
 
 
-def merge_bundle(
-    store: Store, path: Path, passphrase: str | None = None, aside: list[tuple[Path, Message]] | None = None
-) -> tuple[int, int]:
-    """Merge one bundle and return (added, known); BundleRefused if it cannot be: nothing is changed then.
+def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tuple[int, int]:
+    """Merge one bundle and return (added, known); BundleRefused if it cannot be: nothing is changed then."""
+    return _merge_but_apart(store, path, passphrase, None)[:2]
+
+
+def _merge_but_apart(
+    store: Store, path: Path, passphrase: str | None, aside: list[tuple[Path, Message]] | None
+) -> tuple[int, int, set[str]]:
+    """Merge one bundle and return added, known, and devices of which it brought pages that overlap others.
 
     `aside`: gets a sentence on the pages of each device that contradict what is here; without it, the bundle is refused.
 
-    Notes: Two files of one device were in use. The pages of that device are left out from the first that contradicts;
-    those of all others are taken, for they are signed by their own devices.
+    Notes: An id then names two different records, which no honest device writes. The pages of that device are left out
+    from the first that contradicts; those of all others are taken, for they are signed by their own devices.
     """
     apart: dict[str, int] = {}
     while True:
@@ -120,9 +133,8 @@ def _apart_words(store: Store, path: Path, device: str, first: int) -> Message:
         peer = session.get(Peer, device)
         name = peer.name if peer is not None else store.device_name if device == store.device else device[:8]
     return message(
-        "In {path} records of {name} ({device}) from number {first} on were set aside, because others are here under "
-        "their numbers; all else was merged. Two files of one logbook are in use: exchange between the two machines, "
-        "and the records of one go on there under a new device.",
+        "In {path} records of {name} ({device}) from number {first} on were set aside, because one of them is here with "
+        "other content; all else was merged. Ask who has altered them on that machine.",
         path=path.name,
         name=name,
         device=device[:8],
@@ -130,7 +142,7 @@ def _apart_words(store: Store, path: Path, device: str, first: int) -> Message:
     )
 
 
-def _merge(store: Store, path: Path, passphrase: str | None, apart: dict[str, int]) -> tuple[int, int]:
+def _merge(store: Store, path: Path, passphrase: str | None, apart: dict[str, int]) -> tuple[int, int, set[str]]:
     """Merge one bundle but for the pages that reach a number of `apart`; raise _Apart if more contradict."""
     with open_bundle(path, passphrase) as bundle, ThreadPoolExecutor(1) as executor, _no_garbage_collection():
         pages = [page for page in pages_of(bundle) if page.last < apart.get(page.device, page.last + 1)]
@@ -145,11 +157,12 @@ def _merge(store: Store, path: Path, passphrase: str | None, apart: dict[str, in
                 _check_farm(session, bundle)
                 enrolments = _named(Enrolment, records)
                 _check_signatures(bundle, fresh_pages, device_trust.accepted_keys(session, bundle, enrolments))
-                renewed = _renew_if_put_back(session, fresh_pages, records)
+                renewed = _renew_if_doubled(store, session, records)
                 fresh = _fresh(session, fresh_pages, records)
                 _insert(session, fresh, bundle.manifest["farm"]["id"])
-                store_pages(session, fresh_pages, lines)
+                store_pages(session, fresh_pages, lines, {_NUMBER(row) for rows in fresh.values() for row in rows})
                 _update_own(store, session, bundle, fresh_pages, fresh)
+                overlapping = doubled_numbers.overlapping(session) & {page.device for page in fresh_pages}
         except (ValueError, LookupError) as error:
             with store.session() as session:
                 if elsewhere := _numbered_elsewhere(session, records):
@@ -160,9 +173,9 @@ def _merge(store: Store, path: Path, passphrase: str | None, apart: dict[str, in
                 name=path.name,
             ) from error
     if renewed is not None:
-        store.go_on_as(renewed, message("another file of it has given the same numbers"))
+        store.go_on_as(renewed, message("another machine has written as the same device"))
     added = sum(map(len, fresh.values()))
-    return added, sum(map(len, pages)) - added
+    return added, sum(map(len, pages)) - added, overlapping
 
 
 @contextmanager
@@ -206,12 +219,12 @@ def _records(bundle: Bundle, fresh: list[BundlePage], chunks_here: set[str], who
 
 
 def _once(records: Rows) -> Rows:
-    """Return records of pages that overlap, each once; those of one number must be the same."""
-    known: dict[tuple[Any, ...], tuple[str, tuple[Any, ...]]] = {}
+    """Return records of pages that overlap, each once; those of one id must be the same."""
+    known: dict[str, tuple[str, tuple[Any, ...]]] = {}
     for table, rows in records.items():
         for row in rows:
-            if known.setdefault(_NUMBER(row), (table, row)) != (table, row):
-                raise InvalidFact("Two of its records have one number.")
+            if known.setdefault(row[_ID], (table, row)) != (table, row):
+                raise InvalidFact("Two different records in it have one id.")
     once: Rows = {}
     for table, row in known.values():
         once.setdefault(table, []).append(row)
@@ -257,31 +270,17 @@ def _check_signatures(bundle: Bundle, fresh: list[BundlePage], keys: dict[str, b
             )
 
 
-def _renew_if_put_back(session: Session, pages: list[BundlePage], records: Rows) -> Own | None:
-    """Go on as a new device if this one's own pages hold what was never written here, and return it.
-
-    Notes: Then this file was put back from an older one, or another copy of it is in use. Its records from the first
-    number given twice go on under the new device. Missing numbers below the next one are a repair's, and only taken.
-    """
-    own = session.scalars(select(Own)).one()
-    theirs = {row[_SEQ]: (table, row) for table, rows in records.items() for row in rows if row[_DEVICE] == own.device}
-    if not theirs:
-        return None
-    first, apart = min(theirs), []
-    for name, model in FACTS.items():
-        table = model.__table__
-        ours = select(table).where(table.c.device == own.device, table.c.seq >= first)
-        for row in map(tuple, session.execute(ours)):
-            if theirs.get(row[_SEQ], (name, row)) != (name, row):
-                apart.append(row[_SEQ])
-    if not apart and max(theirs) < own.next_seq:
-        return None
-    return device_identity.renew(session, min(apart, default=None))
+def _renew_if_doubled(store: Store, session: Session, records: Rows) -> Own | None:
+    """Go on as a new device if the records show that another machine writes as this one, and return it."""
+    own = session.scalars(select(Own.device)).one()
+    theirs = [(row[_SEQ], row[_ID]) for rows in records.values() for row in rows if row[_DEVICE] == own]
+    retirements = [Retirement(**row) for row in _named(Retirement, records)]
+    return device_identity.renew_if_doubled(session, theirs, retirements, store.now())
 
 
 def _fresh(session: Session, pages: list[BundlePage], records: Rows) -> Rows:
     """Return the records that are not here yet; raise _Apart unless the others are equal to those here."""
-    here: dict[tuple[Any, ...], tuple[str, tuple[Any, ...]]] = {}
+    here: dict[str, tuple[str, tuple[Any, ...]]] = {}
     lowest: dict[str, int] = {}
     for page in pages:
         lowest[page.device] = min(page.first, lowest.get(page.device, page.first))
@@ -291,18 +290,18 @@ def _fresh(session: Session, pages: list[BundlePage], records: Rows) -> Rows:
             table = model.__table__
             known = (table.c.device == device) & (table.c.seq >= first)
             for row in map(tuple, session.execute(select(table).where(known))):
-                here[_NUMBER(row)] = name, row
+                here[row[_ID]] = name, row
     if not here:
         return records
     apart: dict[str, int] = {}
     for name, rows in records.items():
         for row in rows:
-            device, seq = _NUMBER(row)
-            if here.get((device, seq), (name, row)) != (name, row):
+            if here.get(row[_ID], (name, row)) != (name, row):
+                device, seq = _NUMBER(row)
                 apart[device] = min(seq, apart.get(device, seq))
     if apart:
         raise _Apart(apart)
-    return {t: [row for row in rows if _NUMBER(row) not in here] for t, rows in records.items()}
+    return {t: [row for row in rows if row[_ID] not in here] for t, rows in records.items()}
 
 
 def _numbered_elsewhere(session: Session, records: Rows) -> dict[str, int]:

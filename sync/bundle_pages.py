@@ -66,8 +66,15 @@ def compressed(pages: list[BundlePage], executor: Executor) -> Iterator[bytes]:
     return executor.map(zlib.compress, (page.data for page in pages), repeat(3))
 
 
-def store_pages(session: Session, fresh: list[BundlePage], compressed: Iterable[bytes]) -> None:
-    """Store those of the pages that are not part of one stored already."""
+def store_pages(
+    session: Session, fresh: list[BundlePage], compressed: Iterable[bytes], news: set[tuple[str, int]]
+) -> None:
+    """Store those of the pages that bring news, or are not part of one stored already.
+
+    `news`: device and number of the records that were not here before.
+
+    Notes: Where two machines wrote as one device, its pages overlap and hold other records.
+    """
     ranges: dict[str, list[tuple[int, int]]] = {}
     for device, first, last, _sha256 in pages_here(session):
         ranges.setdefault(device, []).append((first, last))
@@ -75,5 +82,6 @@ def store_pages(session: Session, fresh: list[BundlePage], compressed: Iterable[
         (p.device, p.first, p.last, p.sha256, p.signature, lines)
         for p, lines in zip(fresh, compressed, strict=True)
         if not any(a <= p.first and p.last <= b for a, b in ranges.get(p.device, ()))
+        or any((p.device, n) in news for n in range(p.first, p.last + 1))
     ]
     insert_rows(session, SignedPage.__table__, rows)

@@ -46,7 +46,7 @@ class ExchangeResult:
             found.append(plural("{count} record taken in.", "{count} records taken in.", self.merged.added))
         if self.written:
             found.append(message("Our records written."))
-        found += [sentence for _path, sentence in self.merged.refused]
+        found += [sentence for _path, sentence in self.merged.refused] + self.merged.doubled
         return [*found, self.trouble] if self.trouble else found
 
 

@@ -58,10 +58,22 @@ def _prepared(engine: Engine, pragmas: tuple[str, ...]) -> Engine:
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
-        write = connection.get_execution_options().get("write", False)
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+        options = connection.get_execution_options()
+        if options.get("rebuild", False):
+            connection.exec_driver_sql("PRAGMA foreign_keys=OFF")
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if options.get("write", False) else "BEGIN")
 
     return engine
+
+
+@contextmanager
+def rebuilding(engine: Engine) -> Iterator[Connection]:
+    """Yield a writing connection on which tables can be rebuilt: SQLite then does not enforce foreign keys."""
+    try:
+        with engine.execution_options(write=True, rebuild=True).begin() as connection:
+            yield connection
+    finally:
+        engine.dispose()  # later connections enforce them
 
 
 @contextmanager

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection
 
-from store.db.connection import connect
+from store.db.connection import connect, rebuilding
 from store.durability.atomic_file import replace_durably, sync_folder
 
 PAGE = 4096  # bytes of SQLite's first page, which begins with its header
@@ -29,11 +29,8 @@ def make_logbook(path: Path, fill: Callable[[Connection], object]) -> None:
     try:
         _remove(beside)  # of a first start that was cut off
         engine = connect(beside)
-        try:
-            with engine.execution_options(write=True).begin() as connection:
-                fill(connection)
-        finally:
-            engine.dispose()
+        with rebuilding(engine) as connection:
+            fill(connection)
         put_in_place(beside, path)  # it has no log: SQLite took that in as the last connection closed
     except BaseException:
         _remove(beside)

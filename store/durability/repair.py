@@ -22,13 +22,13 @@ from sqlalchemy.orm import Session
 
 from store.db import schema_version
 from store.db.bulk_insert import insert_rows
-from store.db.connection import connect
+from store.db.connection import connect, rebuilding
 from store.durability.atomic_file import write_atomically
 from store.durability.creation import put_in_place
 from store.durability.integrity_check import holes, tallies
 from store.errors import Message, message, plural
 from store.facts import reference_changes
-from store.facts.fact_lines import InvalidFact
+from store.facts.fact_lines import InvalidFact, parse_lines
 from store.facts.fact_validation import Rows, read_page
 from store.facts.signed_pages import numbered_lines, public_key_of
 from store.models import FACTS, REFERENCES, Base, Change, Own, Peer, Reference, SignedPage, TraceTail
@@ -75,7 +75,7 @@ def mend(path: Path, why: str) -> Message:
             shutil.copyfile(kept, beside)
         engine = connect(beside)
         try:
-            with engine.execution_options(write=True).begin() as connection:
+            with rebuilding(engine) as connection:
                 schema_version.upgrade(connection)
             before = _count(beside)
             identity = _salvage(aside, beside)
@@ -169,13 +169,14 @@ def _drop_orphans(new: sqlite3.Connection) -> None:
 
 def _from_pages(session: Session) -> None:
     """Add the facts that are gone from their tables but are on a signed page."""
-    known = {pair for m in FACTS.values() for pair in session.execute(select(m.device, m.seq))}
+    known = {row_id for m in FACTS.values() for row_id in session.scalars(select(m.id))}
     lost: Rows = {}
     for page in session.scalars(select(SignedPage)):
         for seq, line in numbered_lines(page):
-            if (page.device, seq) not in known:
-                with suppress(InvalidFact):  # a piece of trace: its bytes are not on the page
-                    for table, rows in read_page(f"{line}\n".encode(), page.device, seq, lambda _id: None).items():
+            data = f"{line}\n".encode()
+            with suppress(InvalidFact):  # a piece of trace: its bytes are not on the page
+                if parse_lines(data)[0].get("id") not in known:
+                    for table, rows in read_page(data, page.device, seq, lambda _id: None).items():
                         lost.setdefault(table, []).extend(rows)
     session.connection().exec_driver_sql("PRAGMA defer_foreign_keys=ON")
     for name, rows in lost.items():

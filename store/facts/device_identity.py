@@ -1,15 +1,16 @@
-"""The identity of a copy: made at first, and made anew when the file turns out to be a copy or an old one."""
+"""The identity of a copy: made at first, and made anew when two machines turn out to write as one device."""
 
 import uuid
+from collections.abc import Iterable
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from sqlalchemy import select, update
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from store.facts import reference_changes
-from store.facts.hybrid_clock import read_stamp, write_stamp
-from store.facts.signed_pages import facts_after, make_page, numbered_lines, public_key_of, seal_in
-from store.models import REFERENCES, Change, Own, Peer, SignedPage
+from store.facts import doubled_numbers
+from store.facts.hybrid_clock import next_stamp
+from store.facts.signed_pages import public_key_of, seal_in
+from store.models import Own, Peer, Retirement
 
 
 def new_own(name: str) -> Own:
@@ -17,53 +18,63 @@ def new_own(name: str) -> Own:
     return Own(device=str(uuid.uuid4()), name=name, private_key=Ed25519PrivateKey.generate().private_bytes_raw())
 
 
-def renew(session: Session, first_apart: int | None = None) -> Own:
+def renew(session: Session, now: float = 0.0, first: int | None = None) -> Own:
     """Go on as a new device and return it; the old one becomes a peer.
 
     `session`: a writing one.
-    `first_apart`: the first own number that another copy has given to another record; these records, and all after
-        them, go on under the new device. None: no number is known twice.
+    `now`: POSIX s.
+    `first`: the first number of the old device that another machine has given too; the new one records that it left it.
 
-    Notes: What stays the old device's is signed by its key now, so that this copy passes it on: the other copy of the
-    file, if there is one, signs the very same records.
+    Notes: All that was written stays the old device's and is signed by its key now, so that this copy passes it on. The
+    other machine's records stay beside it: two of one number have two ids, and both count.
     """
     old = session.scalars(select(Own)).one()
     new = new_own(old.name)
     new.stamp, new.office, new.next_seq = old.stamp, old.office, 1
-    if first_apart is not None:
-        _cut_pages(session, old, first_apart)
-        _move(session, old.device, first_apart, new)
     seal_in(session)
+    last = old.next_seq - 1
     session.merge(Peer(device=old.device, name=old.name, public_key=public_key_of(old.private_key)))
     session.delete(old)
     session.flush()
     session.add(new)
+    if first is not None and first <= last:
+        retire(session, old.device, first, last, now)
     session.flush()
     return new
 
 
-def _cut_pages(session: Session, own: Own, first_apart: int) -> None:
-    """Sign anew what comes before a number on the pages that reach it."""
-    reach = select(SignedPage).where(SignedPage.device == own.device, SignedPage.last >= first_apart)
-    for page in session.scalars(reach).all():
-        lines = [line for seq, line in numbered_lines(page) if seq < first_apart]
-        session.delete(page)
-        session.flush()
-        if lines:
-            session.merge(make_page(own.device, page.first, lines, own.private_key))
+def retire(session: Session, subject: str, first: int, last: int | None, now: float) -> None:
+    """Record that a device was left, or with `last` None that nobody is to go on as it; see `Retirement`."""
+    own = session.scalars(select(Own)).one()
+    own.stamp = next_stamp(own.stamp, now, own.device)
+    said = Retirement(id=str(uuid.uuid4()), subject=subject, first=first, last=last, at=now)
+    said.device, said.seq, said.stamp = own.device, own.next_seq, own.stamp
+    own.next_seq += 1
+    session.add(said)
     session.flush()
 
 
-def _move(session: Session, device: str, first: int, new: Own) -> None:
-    """Number the facts of a device from `first` on as facts of a new one, in their order."""
-    changed: dict[str, list[str]] = {}
-    for fact in facts_after(session, device, first - 1):
-        ms, count, _letters = read_stamp(fact.stamp)
-        values = {"device": new.device, "seq": new.next_seq, "stamp": write_stamp(ms, count, new.device)}
-        if isinstance(fact, Change):
-            changed.setdefault(fact.table, []).append(fact.row_id)
-        session.execute(update(type(fact).__table__).filter_by(id=fact.id).values(values))
-        session.expunge(fact)
-        new.next_seq += 1
-    for name, model in REFERENCES.items():
-        reference_changes.apply_changes(session, model, changed.get(name, ()))
+def renew_if_doubled(
+    session: Session, theirs: Iterable[tuple[int, str]], retirements: Iterable[Retirement], now: float
+) -> Own | None:
+    """Go on as a new device, which is returned, if another machine writes as this one or nobody is to.
+
+    `theirs`: number and id of each record of this device that a bundle brings.
+    `retirements`: those it brings.
+
+    Notes: Numbers that another machine gave before it left this device are no reason. Missing numbers below the next
+    one are a repair's, and only taken.
+    """
+    own, theirs = session.scalars(select(Own)).one(), list(theirs)
+    if theirs:
+        seal_in(session)  # before pages of the other machine are here, which may reach beyond ours
+    said = [*retirements, *session.scalars(select(Retirement))]
+    left = [one for one in said if one.subject == own.device]
+    ended = [one.first for one in left if one.last is None and doubled_numbers.counts(one, own.office)]
+    ours = doubled_numbers.ids_by_number(session, own.device, min(theirs)[0]) if theirs else {}
+    twice = {n for n, id in theirs if n in ours and id not in ours[n]}
+    beyond = {n for n, _id in theirs if n >= own.next_seq}
+    unexplained = [n for n in twice | beyond if not any(one.last and one.first <= n <= one.last for one in left)]
+    if not unexplained and not ended:
+        return None
+    return renew(session, now, min([*twice, *ended], default=None))

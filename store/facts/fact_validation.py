@@ -13,7 +13,7 @@ from store.facts.hybrid_clock import check_stamps
 from store.facts.reference_changes import BASE, all_fit, default_of, own_columns
 from store.facts.timestamp import read_time
 from store.limits import LARGEST_SEQ
-from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Instant, TraceChunk
+from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Instant, Retirement, TraceChunk
 from store.traces.trace_codec import lengths_of
 from store.traces.varint import InvalidEncoding
 
@@ -129,8 +129,17 @@ def _check_enrolments(columns: dict[str, list[Any]]) -> None:
         raise InvalidFact("An enrolment in it is not possible.")
 
 
+def _check_retirements(columns: dict[str, list[Any]]) -> None:
+    ends = zip(columns["first"], columns["last"], strict=True)
+    if not are_uuids(columns["subject"]) or not all(
+        first > 0 and (last is None or first <= last) for first, last in ends
+    ):
+        raise InvalidFact("A retirement in it is not possible.")
+
+
 _CHECKS: dict[type[Fact], Callable[[dict[str, list[Any]]], None]] = {
     Change: _check_changes,
     TraceChunk: _check_chunks,
     Enrolment: _check_enrolments,
+    Retirement: _check_retirements,
 }

@@ -15,7 +15,7 @@ from store.limits import INSTANT_LIMIT_S, LARGEST_FLOAT, LARGEST_INT
 from store.models import Change, Instant, Record, Reference
 
 BASE = frozenset(("id", "device", "seq", "stamp"))
-_ORDER = itemgetter(0, 1, 2)  # stamp, device, number
+_ORDER = itemgetter(0, 1, 2, 3)  # stamp, device, number, id
 AnyColumn = Column[Any]
 Check = Callable[[Sequence[Any]], bool]
 
@@ -133,12 +133,12 @@ def apply_changes(
     """
     table, wanted = model.__table__, list(dict.fromkeys(row_ids))
     changes: dict[str, list[Any]] = {row_id: [] for row_id in wanted}
-    for _id, device, seq, stamp, _table, row_id, columns in fresh:
-        changes[row_id].append((stamp, device, seq, columns))
+    for id, device, seq, stamp, _table, row_id, columns in fresh:
+        changes[row_id].append((stamp, device, seq, id, columns))
     for i in range(0, len(wanted), 500):
         some = wanted[i : i + 500]
         query = (
-            select(Change.stamp, Change.device, Change.seq, Change.columns, Change.row_id, model.id)
+            select(Change.stamp, Change.device, Change.seq, Change.id, Change.columns, Change.row_id, model.id)
             .outerjoin(model, model.id == Change.row_id)
             .where(Change.table == table.name, Change.row_id.in_(some))
         )
@@ -157,9 +157,9 @@ def apply_changes(
 
 def _sum(model: type[Reference], row_id: str, ordered: list[Any]) -> dict[str, Any]:
     values = dict(defaults(model))  # a first change by an older program lacks the newer columns
-    for _stamp, _device, _seq, columns in ordered:
+    for *_order, columns in ordered:
         values.update(columns)
     if any(n not in values for n in own_columns(model)):
         raise LookupError(f"the first change of {model.__tablename__} {row_id} is missing")
-    stamp, device, seq, _columns = ordered[0]
+    stamp, device, seq, *_ = ordered[0]
     return {"id": row_id, "device": device, "seq": seq, "stamp": stamp, **values}

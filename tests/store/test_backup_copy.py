@@ -130,7 +130,7 @@ def test_a_backup_to_nowhere_is_a_sentence(worked, tmp_path):
     [
         ("DELETE FROM tap", "are missing here"),
         ("UPDATE tap SET stint_id = 'x'", "names a row of stint"),
-        ("UPDATE tap SET seq = 1", "given to two records"),
+        ("UPDATE tap SET seq = 1", "name two records each"),
         ("UPDATE tap SET stamp = 'noon'", "stamp that cannot be read"),
         ("UPDATE trace_chunk SET packed = substr(packed, 1, 500)", "cannot be read"),
         ("UPDATE trace_chunk SET count = 5", "as many fixes"),

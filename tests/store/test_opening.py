@@ -15,7 +15,7 @@ from sqlalchemy import inspect
 
 from store import open_store
 from store.db import schema_version
-from store.db.connection import connect
+from store.db.connection import connect, rebuilding
 from store.errors import StoreRefused
 from store.models import Base, Farm, Field, Tap
 
@@ -194,7 +194,7 @@ def test_a_logbook_without_tables_begins_anew(tmp_path):
 def test_a_schema_made_by_hand_would_be_found(tmp_path):
     """The comparison of models and migrations does find a difference when there is one."""
     engine = connect(tmp_path / "x.sqlite")
-    with engine.begin() as connection:
+    with rebuilding(engine) as connection:
         schema_version.upgrade(connection)
         connection.exec_driver_sql("ALTER TABLE tap DROP COLUMN reason")
     with engine.connect() as connection:

@@ -15,6 +15,7 @@ EXAMPLE = "rollbook check --store logbook.sqlite"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--mend", action="store_true", help="end that two machines write as one device (a cloned card)")
     parser.add_argument("--json", action="store_true", help="print figures as JSON")
     paths.store_option(parser)
 
@@ -23,14 +24,15 @@ def run(args: argparse.Namespace) -> int:
     """Do it, filling traces from the raw log where pieces are missing; 1 if a fault was found."""
     with open_store(paths.existing_store(args)) as store:
         filled = refill(store, store.path.parent / paths.RECEIVER)
+        mended = [store.mended, *(store.end_doubled() if args.mend else ())]
         faults = store.check()
         with store.session() as session:
             counts = {name: session.scalar(select(func.count()).select_from(model)) for name, model in FACTS.items()}
-        path, mended = store.path, store.mended
+        path = store.path
     if args.json:
         print(json.dumps({"records": counts, "faults": [str(fault) for fault in faults]}))
     elif not faults:
         print(f"{path} is whole: {sum(counts.values()):,} records, none missing.")
-    for sentence in (*filter(None, (mended, filled)), *faults):
+    for sentence in (*filter(None, (*mended, filled)), *faults):
         print(f"rollbook: {sentence}", file=sys.stderr)
     return 1 if faults else 0

@@ -32,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps({**figures, "refused": refused, "missing": [str(sentence) for sentence in result.missing]}))
     else:
         print(f"Records added: {result.added}. Known already: {result.known}.")
-        for sentence in result.missing:
+        for sentence in (*result.missing, *result.doubled):
             print(sentence)
     for _path, sentence in result.refused:
         print(f"rollbook: {sentence}", file=sys.stderr)

@@ -23,9 +23,9 @@ DATED_BEFORE = ("warned", "caution")
 """Kinds written some time after the moment they are dated: their place in the order says nothing of it."""
 
 
-def order_of(row: Record) -> tuple[str, str, int]:
-    """Return what a row is ordered by: its stamp, then device and number."""
-    return row.stamp, row.device, row.seq
+def order_of(row: Record) -> tuple[str, str, int, str]:
+    """Return what a row is ordered by: its stamp, then device, number and id."""
+    return row.stamp, row.device, row.seq, row.id
 
 
 def in_order(rows: Iterable[AnyRow]) -> list[AnyRow]:

@@ -1,0 +1,204 @@
+"""Two machines that write as one device come apart, lock nobody out, lose nothing, and all copies end equal."""
+
+import itertools
+import shutil
+import unittest.mock
+
+import pytest
+
+from cabapp.__main__ import main
+from store import open_store
+from store.models import FACTS, Operator, Retirement, SignedPage, Tap
+from sync import export_bundle, merge_bundles
+from sync.enrolment import card_of, enrol
+
+
+def taps_of(store):
+    return {tap.id for tap in store.all(Tap)}
+
+
+def exchange(source, *targets, folder):
+    """Carry all of one copy to others; whatever they refuse is an error."""
+    bundle = export_bundle(source, folder / source.device)
+    for target in targets:
+        result = merge_bundles(target, [bundle])
+        assert result.refused == [] and result.missing == []
+
+
+@pytest.fixture
+def clone(copies, tmp_path, stands_for):
+    """A clone of the cab's logbook that nothing tells from it: the whole folder, on a machine without a number."""
+    path = stands_for(shutil.copy(copies[0].path, tmp_path / "clone.sqlite"))
+    with open_store(path) as store:
+        assert store.device == copies[0].device
+        yield store
+
+
+def test_a_logbook_put_back_gets_its_own_records_again(copies, tmp_path, work, rows_of, clone):
+    """An old file of a device, put back by hand, takes its lost records from others and goes on as a new device."""
+    cab, office, _ = copies
+    work(cab, "Ada")
+    exchange(cab, office, folder=tmp_path)
+    exchange(office, clone, folder=tmp_path)
+    assert rows_of(clone) == rows_of(office)
+    assert clone.device != cab.device and "another machine" in str(clone.renewed)
+    work(clone, "Bea")
+    assert clone.check() == []
+    exchange(clone, office, folder=tmp_path)
+    assert rows_of(clone) == rows_of(office)
+
+
+ORDERS = list(itertools.permutations(range(4)))[::5]
+
+
+@pytest.mark.parametrize("order", ORDERS)
+def test_a_cloned_card_splits_nobody(copies, tmp_path, work, rows_of, clone, order):
+    """Both twins write and meet copies in any order: everything is taken everywhere and ends equal row by row."""
+    everyone = [copies[0], clone, copies[1], copies[2]]
+    work(copies[0], "Ada")
+    work(clone, "Bea")
+    acknowledged = taps_of(copies[0]) | taps_of(clone)
+    for n in order:
+        others = [one for one in everyone if one is not everyone[n]]
+        exchange(everyone[n], others[n % 3], folder=tmp_path)
+        work(everyone[n], f"after {n}")
+        acknowledged |= taps_of(everyone[n])
+    for _ in range(2):
+        for store in everyone:
+            exchange(store, *[one for one in everyone if one is not store], folder=tmp_path)
+    for store in everyone:
+        assert rows_of(store) == rows_of(everyone[0]) and store.check() == []
+        assert acknowledged <= taps_of(store) and len(store.read_trace(store.all(Tap)[0].stint_id)) == 25
+    assert copies[0].device != clone.device
+    for store in (copies[0], clone):
+        assert store.add(Tap(stint_id=store.all(Tap)[0].stint_id, kind="mark", at=1.0)).device == store.device
+
+
+def test_only_one_twin_goes_on_as_another(copies, tmp_path, work, rows_of, clone):
+    """The twin that meets the other's records leaves the device; the other one stays what it was."""
+    cab, office, _ = copies
+    work(cab, "Ada")
+    work(clone, "Bea")
+    was = cab.device
+    exchange(cab, office, folder=tmp_path)
+    exchange(office, clone, folder=tmp_path)
+    exchange(clone, cab, office, folder=tmp_path)
+    assert cab.device == was and cab.renewed is None and clone.device != was
+    (left,) = cab.all(Retirement)
+    assert (left.subject, left.device) == (was, clone.device) and left.last is not None
+    work(cab, "Cy")
+    exchange(cab, office, clone, folder=tmp_path)
+    assert rows_of(cab) == rows_of(office) == rows_of(clone)
+    assert cab.check() == office.check() == clone.check() == []
+
+
+def test_check_says_a_split_and_mends_it(copies, tmp_path, work, rows_of, clone, capsys):
+    """The office that met both twins says so in words, and one command ends it although neither has met the other."""
+    cab, office, third = copies
+    work(cab, "Ada")
+    work(clone, "Bea")
+    was, acknowledged = cab.device, taps_of(cab) | taps_of(clone)
+    for twin in (cab, clone):
+        bundle = export_bundle(twin, tmp_path / "stick")
+        result = merge_bundles(office, [bundle])
+        assert result.refused == []
+    (sentence,) = map(str, result.doubled)
+    assert "Two machines have written as tablet 1" in sentence and "--mend" in sentence
+    assert [str(one) for one in office.check()] == [sentence]
+    assert acknowledged <= taps_of(office)
+    office.close()
+    assert main(["check", "--store", str(office.path)]) == 1
+    said = capsys.readouterr()
+    assert "is whole" not in said.out and "Two machines have written as tablet 1" in said.err
+    assert main(["check", "--mend", "--store", str(office.path)]) == 0
+    assert "tablet 1" in capsys.readouterr().err
+    assert main(["check", "--store", str(office.path)]) == 0
+    with open_store(office.path) as office:
+        (ended,) = office.all(Retirement)
+        assert (ended.subject, ended.last) == (was, None)
+        exchange(office, third, cab, clone, folder=tmp_path)
+        assert cab.device != was != clone.device != cab.device  # nobody can say which of them is the first
+        for twin in (cab, clone):
+            work(twin, "later")
+            exchange(twin, office, folder=tmp_path)
+        exchange(third, office, folder=tmp_path)
+        exchange(office, cab, clone, third, folder=tmp_path)
+        everyone = (office, cab, clone, third)
+        for store in everyone:
+            assert rows_of(store) == rows_of(office)
+            assert store.check() == []
+        assert acknowledged <= taps_of(third)
+
+
+def test_a_twin_ends_it_itself(copies, tmp_path, work, clone):
+    """Told on one of the two machines, that one goes on as a new device, and its numbers are not ended for the other."""
+    cab, office, _ = copies
+    work(cab, "Ada")
+    work(clone, "Bea")
+    exchange(clone, office, folder=tmp_path)
+    with unittest.mock.patch("sync.bundle_merge._renew_if_doubled", return_value=None):  # it was not noticed
+        clone.seal_pages()
+        exchange(cab, clone, folder=tmp_path)
+    was = clone.device
+    assert len(clone.check()) == 1 and "Ended" in str(clone.end_doubled()[0])
+    assert clone.device != was and clone.check() == [] and clone.end_doubled() == []
+    exchange(clone, cab, office, folder=tmp_path)
+    assert cab.device == was and cab.check() == []
+
+
+def test_a_twin_is_enrolled_again_and_locks_nobody_out(copies, tmp_path, work, rows_of, clone):
+    """With a roll, what both wrote as the enrolled device is taken; only the new device needs its card."""
+    cab, office, third = copies
+    exchange(cab, office, folder=tmp_path)
+    for tablet in (cab, third):
+        enrol(office, card_of(tablet))
+    exchange(office, cab, clone, third, folder=tmp_path)
+    work(cab, "Ada")
+    work(clone, "Bea")
+    acknowledged = taps_of(cab) | taps_of(clone)
+    exchange(cab, office, folder=tmp_path)
+    exchange(clone, third, folder=tmp_path)
+    exchange(third, office, folder=tmp_path)  # the twin's records come with an enrolled carrier
+    exchange(office, third, folder=tmp_path)
+    assert acknowledged <= taps_of(office) & taps_of(third)
+    exchange(office, clone, folder=tmp_path)
+    assert "not enrolled" in str(merge_bundles(office, [export_bundle(clone, tmp_path / "new")]).refused[0][1])
+    enrol(office, card_of(clone))
+    exchange(clone, office, folder=tmp_path)
+    exchange(office, cab, clone, third, folder=tmp_path)
+    assert all(rows_of(one) == rows_of(office) and one.check() == [] for one in (cab, clone, third, office))
+
+
+def test_a_lying_device_cannot_end_another(copies, tmp_path, work):
+    """Where an office is known, only it can say that nobody goes on as a device."""
+    cab, office, third = copies
+    for tablet in (cab, third):
+        exchange(tablet, office, folder=tmp_path)
+    for tablet in (cab, third):
+        enrol(office, card_of(tablet))
+    exchange(office, cab, third, folder=tmp_path)
+    third.add(Retirement(subject=cab.device, first=1, last=None, at=1.0))
+    was = cab.device
+    exchange(third, cab, office, folder=tmp_path)
+    assert cab.device == was
+    office.add(Retirement(subject=cab.device, first=1, last=None, at=1.0))
+    exchange(office, cab, folder=tmp_path)
+    assert cab.device != was
+
+
+def test_a_page_of_the_twin_is_kept_and_passed_on(copies, tmp_path, work, clone):
+    """Pages of one device that overlap are all kept, and each record of both machines stands on one of them."""
+    cab, office, third = copies
+    work(cab, "Ada")
+    work(clone, "Bea")
+    for twin in (cab, clone):
+        exchange(twin, office, folder=tmp_path)
+    with office.session() as session:
+        numbers = [
+            n for p in session.query(SignedPage).filter_by(device=cab.device) for n in range(p.first, p.last + 1)
+        ]
+    records = [row for of in FACTS.values() for row in office.all(of) if row.device == cab.device]
+    assert len(numbers) == len(records) > len(set(numbers))
+    exchange(office, third, folder=tmp_path)
+    assert taps_of(third) == taps_of(office)
+    assert {o.name for o in third.all(Operator)} >= {"Ada", "Bea"}
