@@ -151,7 +151,10 @@ def test_a_newer_bundle_says_so(sound, offer, rebuilt):
     """A bundle of a later version is refused with the advice to install the newer program."""
 
     def later(members):
-        return [(n, b.replace(b'"version": %d' % VERSION, b'"version": %d' % (VERSION + 1)) if n == MANIFEST else b) for n, b in members]
+        return [
+            (n, b.replace(b'"version": %d' % VERSION, b'"version": %d' % (VERSION + 1)) if n == MANIFEST else b)
+            for n, b in members
+        ]
 
     assert "newer Rollbook" in offer(rebuilt(sound, later))
 
