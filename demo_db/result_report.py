@@ -4,6 +4,7 @@ from cabapp.common.farm_format import FarmFormat
 from cabapp.common.shares import share
 from cabapp.common.wording import times, verb
 from cabapp.reports.model.job_record import JobRecord
+from cabapp.reports.render.page_elements import shows
 from demo_db.session_player import Played
 from sync import MergeResult
 
@@ -19,8 +20,8 @@ def report(
     return {
         "field": record.field.name, "operation": record.job.operation, "target": record.job.target,
         "area_m2": {
-            "field": tally.field_area, "none": tally.none, "covered": tally.covered,
-            "pass_area": tally.pass_area, "by_count": {str(n): a for n, a in sorted(tally.by_count.items())},
+            "field": tally.field_area, "none": tally.none, "unknown": tally.unknown,
+            "short_unknown": tally.short_unknown, "covered": tally.covered, "pass_area": tally.pass_area, "by_count": {str(n): a for n, a in sorted(tally.by_count.items())},
         },
         "recovered_m2": {"avoidable": tally.avoidable, "unavoidable": tally.unavoidable},
         "gaps": [
@@ -62,6 +63,8 @@ def result_text(found: dict, fmt: FarmFormat) -> str:
     lines += ["", *_hand_overs(found, fmt), "", "  The count, from the office copy"]
     lines.append(f"    field area         {fmt.area(area['field']):>9}")
     lines.append(f"    never {done:<12} {fmt.area(area['none']):>9}  {share(area['none'], area['field'])}")
+    if shows(area["unknown"], fmt):
+        lines.append(f"    perhaps {done:<10} {fmt.area(area['unknown']):>9}  {share(area['unknown'], area['field'])}")
     for n, m2 in area["by_count"].items():
         lines.append(f"    {done} {times(int(n)):<11} {fmt.area(m2):>9}  {share(m2, area['field'])}")
     lines.append(f"    pass area          {fmt.area(area['pass_area']):>9}  every pass counted")

@@ -34,6 +34,7 @@ class CellTotals:
     def measure(self) -> None:
         """Count all cells anew."""
         counts, inside = self._grid.counts, self._find_inside()
+        self._bare: int | None = None
         self._histogram = np.zeros((2, 256), np.int64)
         if inside is None:
             self._histogram[0] = np.bincount(counts.ravel(), minlength=256)
@@ -67,11 +68,25 @@ class CellTotals:
             moved = np.bincount(before[part])
             self._histogram[n, : len(moved)] -= moved
             self._histogram[n, 1 : len(moved) + 1] += moved
+        if self._bare:
+            self._bare -= int(np.count_nonzero(np.logical_or.reduce(parts) & (before == 0) & self._grid.unknown[box]))
+
+    def mark(self) -> None:
+        """Note that cells were marked as unknown."""
+        self._bare = None
+
+    def _unknown(self) -> int:
+        """Return how many cells of the field are bare and may be covered; they are looked for when some were marked."""
+        if self._bare is None:
+            found = self._grid.unknown & (self._grid.counts == 0) if self._grid.unknown.any() else np.zeros(0, bool)
+            inside = self._find_inside()
+            self._bare = int(np.count_nonzero(found & (inside > 0) if inside is not None and len(found) else found))
+        return self._bare
 
     def areas(self) -> dict[str, Any]:
-        """Return areas, m2: field, none, short, done, covered, pass_area and left_pass_area.
+        """Return areas, m2: field, none, unknown, short, done, covered, pass_area and left_pass_area.
 
-        The last is the passes still needed times ground; what needs a boundary is None without.
+        Unknown is not covered and may be: see `UnknownGround`; none is the rest. The last is the passes still needed times ground; what needs a boundary is None without.
         """
         unit = self._grid.cell**2
         n = np.arange(256)
@@ -81,6 +96,7 @@ class CellTotals:
         out = {
             "field": None,
             "none": None,
+            "unknown": None,
             "short": short,
             "done": covered - short,
             "covered": covered,
@@ -90,6 +106,8 @@ class CellTotals:
         if self._field is not None:
             left = self._histogram[0] @ np.maximum(self._target - n, 0) + self._histogram[1, 0]
             out["field"] = self._field.area
-            out["none"] = max(0.0, self._field.area - covered)
+            bare = max(0.0, self._field.area - covered)
+            unknown = min(bare, self._unknown() * unit)
+            out["none"], out["unknown"] = bare - unknown, unknown
             out["left_pass_area"] = float(left) * unit
         return out

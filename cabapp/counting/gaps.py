@@ -2,7 +2,7 @@
 
 import itertools
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 
 import numpy as np
@@ -30,7 +30,8 @@ class Gap:
     Attributes
     ----------
     kind : str
-        "none": never covered; "short": covered, too few times; "over": too many times.
+        "none": never covered; "unknown": not covered as counted, but the tool can have been there unseen;
+        "short": covered, too few times; "over": too many times.
     area, width, length : float
         m2, m, m; the width is the area over the length of the narrowest rectangle around it,
         or a typical width along rows across the work where that is less.
@@ -47,6 +48,8 @@ class Gap:
         1 less the rate of false ones among all gaps at least as likely (`_among_all`).
     spread : float
         Standard deviation of the distance between its two edges, m.
+    lost : bool
+        Most of it lies where the tool can have been unseen, so that its certainty is "cannot tell" whatever its chance.
     """
 
     kind: str
@@ -60,6 +63,7 @@ class Gap:
     edge: bool
     chance: float
     spread: float
+    lost: bool = False
 
 
 def _chance(width: float, spread: float) -> float:
@@ -76,8 +80,9 @@ def list_gaps(
     sigma: float | EdgeErrors,
     least_area: float = LEAST_AREA,
     least_width: float = LEAST_WIDTH,
+    unknown: shapely.Geometry | None = None,
 ) -> list[Gap]:
-    """Return the gaps of a field, `none` before `short`, largest first.
+    """Return the gaps of a field, `none` before `unknown` before `short`, largest first.
 
     Parameters
     ----------
@@ -86,9 +91,12 @@ def list_gaps(
         Error of one pass's edge, m, the same for all; or the errors by piece.
     least_area, least_width : float
         Smaller ones are left out of the list (never out of the areas), m2 and m.
+    unknown : shapely geometry, optional
+        Where the tool can have been unseen, m on the plane.
     """
-    found = _judged(rows, ("none", "short"), sigma, least_area, least_width)
-    return sorted(found, key=lambda g: (g.edge, g.kind != "none", -g.area))
+    found = _judged(rows, ("none", "short"), sigma, least_area, least_width, unknown)
+    order = ("none", "unknown", "short")
+    return sorted(found, key=lambda g: (g.edge, order.index(g.kind), -g.area))
 
 
 def width_shown(absolute: float) -> float:
@@ -119,6 +127,7 @@ def _judged(
     sigma: float | EdgeErrors,
     least_area: float,
     least_width: float,
+    unknown: shapely.Geometry | None = None,
 ) -> list[Gap]:
     """Return the connected pieces of some kinds, each with its chance."""
     shapes = [
@@ -144,10 +153,23 @@ def _judged(
         for kind in kinds:
             mine = whose_kind == kind
             chance[mine] = _among_all(chance[mine], length[mine], driven)
-    return [
+    found = [
         Gap(kind, area, wide, long, _class(p), *place, ring, edge, float(p), float(s))
         for (kind, edge, area, wide, long, place, ring, _), p, s in zip(shapes, chance, apart, strict=True)
     ]
+    if unknown is None or unknown.is_empty:
+        return found
+    return [_doubted(gap) if _mostly(shape[-1], unknown) else gap for gap, shape in zip(found, shapes, strict=True)]
+
+
+def _mostly(sides: Floats, ground: shapely.Geometry) -> bool:
+    """Return whether most of a gap lies on some ground; `sides` are those of `_components`."""
+    return bool(np.mean(shapely.contains_xy(ground, sides.mean(axis=1))) > 0.5)
+
+
+def _doubted(gap: Gap) -> Gap:
+    """Return a gap that may have been covered unseen."""
+    return replace(gap, kind="unknown" if gap.kind == "none" else gap.kind, certainty="cannot tell", lost=True)
 
 
 def _among_all(chance: Floats, length: Floats, driven: float) -> Floats:

@@ -42,7 +42,7 @@ class Grid:
     counts : ndarray of uint8, shape (rows, columns)
         Passes over the middle of each cell; row 0 is the southernmost.
     unknown : ndarray of bool, shape (rows, columns)
-        The tool worked hereabouts with no trustworthy position.
+        The tool can have been there while it worked without a usable position.
     """
 
     def __init__(self, bounds: Bounds, cell: float = 0.5) -> None:
@@ -202,24 +202,19 @@ class Grid:
                 strip = self.counts[south : south + rows]
                 strip[:] = np.minimum(strip + passes, 255)
 
-    def mark_unknown(self, start: ArrayLike, end: ArrayLike, half_width: float) -> Cells | None:
-        """Mark the straight strip between two places, m, as unknown; return what changed."""
-        a, b = np.asarray(start, float), np.asarray(end, float)
-        step = b - a
-        length = float(np.hypot(*step))
-        if length == 0:
+    def mark_unknown(self, polygon: shapely.Geometry) -> Cells | None:
+        """Mark the cells with their middle in a polygon, m, as unknown; return the rectangle that may have changed."""
+        if polygon.area == 0:
             return None
-        out = np.array([-step[1], step[0]]) * half_width / length
-        corners = np.array([a + out, a - out, b - out, b + out])
-        self._grow((*corners.min(axis=0).tolist(), *corners.max(axis=0).tolist()))
-        first, (x0, x1) = quad_rows(corners, self.cell)
-        if len(x0) == 0:
+        self._grow(polygon.bounds)
+        k, x = outline_rows(polygon, self.cell)
+        if len(k) == 0:
             return None
-        left, right = self._column(x0), self._column(x1)
-        south = first - self._j0
-        for j, (a, b) in enumerate(zip(left, right), south):
-            self.unknown[j, a:b] = True
-        return int(left.min()), south, int(right.max()), south + len(left)
+        row, column = k - self._j0, self._column(x)
+        west, south, east, north = int(column.min()), int(row.min()), int(column.max()), int(row.max()) + 1
+        box = self.unknown[south:north, west:east]
+        box |= fill_rows(row - south, column - west, (north - south, east - west))
+        return west, south, east, north
 
     def _grow(self, bounds: Bounds) -> None:
         """Make room, in steps of CHUNK cells, so that bounds, m, fit."""

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from math import nan
 from typing import Any, NamedTuple
 
@@ -20,16 +21,17 @@ from cabapp.counting.grid import Cells, Grid, around
 from cabapp.counting.live_stint import LiveStint
 from cabapp.counting.look_ahead import Ahead, look_ahead
 from cabapp.counting.spacing import PassSpacing, pass_spacing
+from cabapp.counting.unknown_ground import UnknownGround, reaches
 from cabapp.counting.visits.visit_rule import valid_visits
 from cabapp.geometry.arrays import Bools, Floats, GeoJson, Ints
 from cabapp.geometry.counted_ground import NEAR_M, CountedGround, cell_of, joined
-from cabapp.geometry.field_ground import FieldGround
+from cabapp.geometry.field_ground import GRID, FieldGround, polygons_of
 from cabapp.geometry.plane import Plane
 from cabapp.track.fixes.white_noise import first_noise
-from cabapp.track.logging_interval import logging_interval
+from cabapp.track.logging_interval import Unknown, logging_interval
 from cabapp.track.pose import Pose
 from cabapp.track.receiver_error import ReceiverError, judge
-from cabapp.track.swath import MachineLimits, SwathBuilder, Unknown, leavings
+from cabapp.track.swath import MachineLimits, SwathBuilder, leavings
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.usable_fixes import is_flawless, usable_fixes
@@ -63,7 +65,7 @@ class _Rows(NamedTuple):
 class StintPath(NamedTuple):
     """Usable fixes of a whole stint: times, shape (n,), POSIX s, and places, (n, 2), m.
 
-    `unknown` are the spans worked without a usable position: begin, end, and the places there. `used` of the fixes
+    `unknown` are the spans worked without a usable position. `used` of the fixes
     were accepted, on a way of `length` m; `rejected` says how many were not, by reason.
     """
 
@@ -133,6 +135,7 @@ class JobCount:
         self._seedings: dict[str, SweptPieces] = {}
         self._stint: LiveStint | None = None
         self._cells: tuple[Grid, CellTotals] | None = None
+        self._unknown: tuple[list[tuple[Sequence[Unknown], float]], UnknownGround] = ([], UnknownGround([]))
 
     @property
     def grid(self) -> Grid:
@@ -162,22 +165,24 @@ class JobCount:
     def add_stint(
         self, key: str, start: float, tool: ToolGeometry, t: ArrayLike, lat: ArrayLike, lon: ArrayLike,
         sigma: ArrayLike | None = None, switches: Iterable[WorkSwitch] = (), quality: ArrayLike | None = None,
-        hdop: ArrayLike | None = None, receiver: ReceiverError | None = None,
+        hdop: ArrayLike | None = None, receiver: ReceiverError | None = None, told: Iterable[tuple[float, float]] = (),
     ) -> StintPath:  # fmt: skip
         """Count a whole stint that is over; `key` names it, `start` is POSIX s.
 
-        `receiver` is how far off it is where somebody says so; by default the fixes do.
+        `receiver` is how far off it is where somebody says so; by default the fixes do. Of the spans `told`, POSIX s,
+        another stint tells where the same machine went: nothing is unknown then.
         Stints may come in any order, each once: ValueError otherwise.
         """
         if key in self._earlier or (self._stint and key == self._stint.key):
             raise ValueError(f"stint {key} is counted already")
         pieces, path, stated = self._whole(tool, t, lat, lon, sigma, switches, quality, hdop, start)
-        self._earlier[key] = one = _Stint(start, tool, pieces, receiver or stated, path.unknown)
-        if self._widen(pieces, path.unknown):
+        unknown = [one for one in path.unknown if not _within(one, told)]
+        self._earlier[key] = stint = _Stint(start, tool, pieces, receiver or stated, unknown)
+        if self._widen(pieces, unknown):
             self._recount()
         elif self._cells is not None:
-            self._paint([one])
-        return path
+            self._paint([stint])
+        return path._replace(unknown=[one for one in unknown if not one.counted])
 
     def leave_out(self, key: str) -> None:
         """Take back a whole stint that was counted."""
@@ -190,7 +195,7 @@ class JobCount:
         if len(pieces):
             west, south, east, north = pieces.bounds
             self._extent = joined(self._extent, [(west, south), (east, north)])
-        self._extent = joined(self._extent, [place for one in unknown for place in one[2:]])
+        self._extent = joined(self._extent, [place for one in unknown for place in (one.start, one.finish)])
         if self._extent == before:
             return False
         cell, self._cell = self._cell, cell_of(self._extent, self._cell)
@@ -324,7 +329,7 @@ class JobCount:
     def _count(self, stint: LiveStint, pieces: SweptPieces) -> Cells | None:
         """Count new pieces of the present stint; return the changed rectangle of cells or None."""
         unknown = stint.builder.unknown[stint.marked :]
-        stint.marked = len(stint.builder.unknown)
+        stint.marked += len(unknown)
         if self._widen(pieces, unknown):
             self._recount()
             return self._everything()
@@ -336,10 +341,17 @@ class JobCount:
         return self._everything()
 
     def _mark_unknown(self, unknown: list[Unknown], tool: ToolGeometry) -> Cells | None:
-        """Mark stretches worked without a position; return what changed."""
+        """Mark where the tool can have been unseen, in the field or near the way; return what changed."""
         changed = None
-        for _, _, start, end in unknown:
-            changed = around(changed, self.grid.mark_unknown(start, end, tool.width / 2))
+        for one, reach in zip(unknown, reaches(unknown, tool.width), strict=True):
+            west, south, east, north = self._bounds
+            inner = 2 * self.grid.cell
+            near: shapely.Geometry = shapely.box(west + inner, south + inner, east - inner, north - inner)
+            if self.field is None:
+                near = shapely.LineString([one.start, one.finish]).buffer(tool.width / 2 + MARGIN, quad_segs=2)
+            changed = around(changed, self.grid.mark_unknown(reach.intersection(near)))
+        if unknown:
+            self._totals.mark()
         return changed
 
     def end(self) -> None:
@@ -442,12 +454,42 @@ class JobCount:
 
     def area_totals(self, row: float | None = None) -> AreaTotals:
         """Return the exact areas, from rows so far apart, m, by default such as fit; takes a fraction of a second on a big field."""
-        return area_totals(self.pieces(), self.field, row, self._width(), self.target, self._sown)
+        totals = area_totals(self.pieces(), self.field, row, self._width(), self.target, self._sown)
+        return totals if self.field is None else self._told_apart(totals, self.field.polygon)
 
     def area_totals_in(self, part: shapely.Geometry) -> AreaTotals:
         """Return the exact areas of the ground in a polygon on the plane, m, as if it were the field."""
+        return self._told_apart(self._totals_in(part), part)
+
+    def _totals_in(self, part: shapely.Geometry) -> AreaTotals:
         once = self.field.once if self.field is not None else None
         return area_totals(self.pieces(), FieldGround(part, self.target, once), seedings=self._sown)
+
+    def _told_apart(self, totals: AreaTotals, part: shapely.Geometry) -> AreaTotals:
+        """Return the areas of a part with what is unknown apart from what is bare."""
+        bare, short = self._unknown_in(part)
+        unknown = min(totals.none or 0.0, bare)
+        return replace(totals, none=(totals.none or 0.0) - unknown, unknown=unknown, short_unknown=short)
+
+    def _unknown_in(self, part: shapely.Geometry) -> tuple[float, float]:
+        """Return ground in reach that is not covered, and that is covered too few times, m2."""
+        there = polygons_of(shapely.intersection(self.unknown_ground().reach, part, grid_size=GRID))
+        if there.is_empty:
+            return 0.0, 0.0
+        found = self._totals_in(there)
+        bare, counts = found.none or 0.0, found.by_count
+        if self.field is not None and self.field.once is not None:
+            twice = polygons_of(shapely.difference(there, self.field.once, grid_size=GRID))
+            counts = {} if twice.is_empty else self._totals_in(twice).by_count
+        return bare, sum(area for n, area in counts.items() if n < self.target)
+
+    def unknown_ground(self) -> UnknownGround:
+        """Return what all stints leave unknown."""
+        stints: list[tuple[Sequence[Unknown], float]] = [(one.unknown, one.tool.width) for one in self._in_order()]
+        stints += [(self._stint.builder.unknown[:], self._stint.builder.tool.width)] if self._stint else []
+        if stints != self._unknown[0]:
+            self._unknown = stints, UnknownGround(stints)
+        return self._unknown[1]
 
     def visits(self, row: float) -> tuple[Ints, Floats, Floats, Floats, Ints]:
         """Return every pass that is valid, along rows `row` m apart.
@@ -468,7 +510,7 @@ class JobCount:
         """Return the gaps, each with its certainty; empty when no boundary is known."""
         if self.field is None:
             return []
-        return list_gaps(rows or self.rows_across(), self._edges())
+        return list_gaps(rows or self.rows_across(), self._edges(), unknown=self.unknown_ground().reach)
 
     def recovered(self, rows: StripsAmiss | None = None) -> list[Gap]:
         """Return the larger strips above target, each with its certainty."""
@@ -481,7 +523,16 @@ class JobCount:
         """
         if self.field is None:
             return None
-        return confidence_interval(self.pieces(), self.receivers(), self.field, self._sown)
+        proof, unknown = (
+            confidence_interval(self.pieces(), self.receivers(), self.field, self._sown),
+            self.unknown_ground(),
+        )
+        return unknown.widened(proof, self.field.area, sum(self._unknown_in(self.field.polygon)))
 
     def _edges(self) -> EdgeErrors:
         return EdgeErrors(self.pieces(), self.receivers(), self.field)
+
+
+def _within(unknown: Unknown, spans: Iterable[tuple[float, float]]) -> bool:
+    """Return whether a span without fixes, from its begin to its end, is in one of others, to 1 s."""
+    return any(begin <= unknown.begin + 1 and unknown.end - 1 <= end for begin, end in spans)

@@ -153,4 +153,4 @@ class LiveStint:
     @property
     def unknown_s(self) -> float:
         """Time worked without a usable position, s."""
-        return sum(b - a for a, b, _, _ in self.builder.unknown)
+        return sum(one.end - one.begin for one in self.builder.unknown if not one.counted)

@@ -10,6 +10,16 @@ from shapely.geometry import MultiPolygon, Polygon
 from cabapp.geometry.arrays import GeoJson
 from cabapp.geometry.plane import Plane
 
+GRID = 1e-5
+"""Cut edges end on this raster, m, so that no sliver is left that turning would make invalid."""
+
+
+def polygons_of(shape: shapely.Geometry) -> Polygon | MultiPolygon:
+    """Return the polygons of a geometry as one, without the lines and points cutting leaves."""
+    parts = [one for whole in shapely.get_parts([shape]) for one in shapely.get_parts(whole)]
+    parts = [one for one in parts if one.geom_type == "Polygon"]
+    return parts[0] if len(parts) == 1 else MultiPolygon(parts)
+
 
 @dataclass(frozen=True)
 class FieldGround:

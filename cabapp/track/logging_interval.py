@@ -1,6 +1,8 @@
 """How often a logger writes a fix, and what follows from it for the time between two fixes."""
 
-from math import ceil
+from collections import deque
+from math import ceil, hypot, inf
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -14,6 +16,78 @@ SLOWEST = 15.0
 
 _BIN = 0.05
 _BINS = 1200
+
+_STEP_S = 10.0
+_KEPT = 512
+_STANDING = 0.5
+_TYPICAL = 90
+FIRST_SPEED = 2.8
+"""m/s. Speed of work while none is known: 10 km/h, typical of rolling (ASAE D497.7, table 3; from memory)."""
+
+
+class Unknown(NamedTuple):
+    """Work between two fixes of which nobody knows where it went.
+
+    Attributes
+    ----------
+    begin, end : float
+        When the tool worked, POSIX s, between two fixes.
+    start, finish : tuple of float
+        Places of these fixes, m on the plane.
+    way : float
+        How far it can have gone from one to the other, m.
+    share : float
+        Part of the time between the fixes in which it worked, 0 to 1.
+    counted : bool
+        Ground was counted on a likely way, for the logger writes no oftener.
+    """
+
+    begin: float
+    end: float
+    start: tuple[float, float]
+    finish: tuple[float, float]
+    way: float
+    share: float
+    counted: bool = False
+
+
+class WorkSpeed:
+    """The speed of work of late, known as the trace grows.
+
+    Attributes
+    ----------
+    due : float
+        Time from which `note` has the next fix to take, POSIX s.
+
+    Notes
+    -----
+    It is a high percentile of the speeds over 10 s of the last hour and a half of work: turns and standstills only
+    seem slower, and over 10 s the noise of fixes makes little speed.
+    """
+
+    def __init__(self) -> None:
+        self.due = -inf
+        self._speeds: deque[float] = deque(maxlen=_KEPT)
+        self._from = (0.0, 0.0, 0.0)
+
+    def note(self, t: float, x: float, y: float, worked: bool) -> None:
+        """Take a fix that is due, POSIX s and m; `worked`: the tool did, since `since`."""
+        before, x0, y0 = self._from
+        if self.due > -inf and worked:
+            speed = hypot(x - x0, y - y0) / (t - before)
+            if speed >= _STANDING:
+                self._speeds.append(speed)
+        self._from, self.due = (t, x, y), t + _STEP_S
+
+    @property
+    def since(self) -> float:
+        """Time of the fix that was taken last, POSIX s."""
+        return self._from[0]
+
+    @property
+    def speed(self) -> float:
+        """m/s."""
+        return float(np.percentile(self._speeds, _TYPICAL)) if self._speeds else FIRST_SPEED
 
 
 class LoggingInterval:
@@ -83,6 +157,15 @@ def logging_interval(t: ArrayLike) -> float | None:
     found = LoggingInterval()
     found.add(t)
     return found.interval
+
+
+def is_too_seldom(interval: float | None) -> bool:
+    """Return whether fixes so far apart, s, leave where it went between any two of them a guess.
+
+    >>> [is_too_seldom(interval) for interval in (None, 1.0, 15.0, 15.4, 16.0)]
+    [False, False, False, False, True]
+    """
+    return interval is not None and round(interval) > SLOWEST
 
 
 def break_limit(interval: float | None) -> float:

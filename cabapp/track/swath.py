@@ -19,7 +19,7 @@ from cabapp.geometry.arrays import Bools, Floats, Ints, ranges
 from cabapp.track.fixes.filter import Fix, FixFilter, doubt
 from cabapp.track.fixes.smoothing import TrackSmoothing
 from cabapp.track.fixes.white_noise import CALM, Noise, WhiteNoise
-from cabapp.track.logging_interval import break_limit
+from cabapp.track.logging_interval import Unknown, WorkSpeed, break_limit, is_too_seldom
 from cabapp.track.path import bend_of, curve, curve_of, far_enough, length_of, lengths, stretch_of
 from cabapp.track.pose import PathEnd, Pose, pose_now
 from cabapp.track.swept_ground import TICK, SweptPieces, swept, swept_few
@@ -67,6 +67,8 @@ class MachineLimits:
         Faster (m/s) or farther (m) is no reversing.
     sparse : bool
         Fixes are so far apart that whole turns lie between two of them.
+    seldom : bool
+        They are so far apart that the way between any two of them is a guess.
     noise : Noise
         White noise of the fixes before it can be estimated from them.
     bow : float
@@ -92,20 +94,19 @@ class MachineLimits:
     reverse_limit: float = 20.0
     bow: float = 0.04
     sparse: bool = False
+    seldom: bool = False
     noise: Noise = CALM
 
     def at_interval(self, interval: float | None) -> "MachineLimits":
         """Return the limits for fixes so far apart in time, s; None = not known."""
         gap = max(self.max_gap, break_limit(interval))
-        return self if gap == self.max_gap else replace(self, max_gap=gap, sparse=True)
+        if gap == self.max_gap and self.seldom == (self.sparse and is_too_seldom(interval)):
+            return self
+        return replace(self, max_gap=gap, sparse=True, seldom=is_too_seldom(interval))
 
     def with_noise(self, noise: Noise) -> "MachineLimits":
         """Return the limits for fixes with such white noise at first."""
         return self if noise == self.noise else replace(self, noise=noise)
-
-
-Unknown = tuple[float, float, tuple[float, float], tuple[float, float]]
-"""A span worked without a usable position: begin and end, POSIX s, and the places there, m."""
 
 
 def leavings(near: Bools, before: bool = True) -> Bools:
@@ -127,6 +128,7 @@ class SwathBuilder:
     used : int
         Fixes accepted.
     unknown : list of Unknown
+        In the order of time.
     length : float
         Path of the antenna, m.
     """
@@ -138,6 +140,7 @@ class SwathBuilder:
         self.used = 0
         self.unknown: list[Unknown] = []
         self.length = 0.0
+        self._speed_of_work = WorkSpeed()
         self._noise = WhiteNoise(limits.noise)
         self._noisy = False  # whether any fix ever was
         self._filter = FixFilter(limits.max_gap, limits.max_speed)
@@ -234,6 +237,7 @@ class SwathBuilder:
             if breaks[a]:
                 out.append(self._close())
                 self._open(rows[a].tolist())
+            self._note(rows[a:b], bool(breaks[a]))
             some = self._smoothing.feed(rows[a:b]) if self._noisy else rows[a:b]
             self._extend(some[int(breaks[a]) :])
             self._last = rows[b - 1].tolist()
@@ -253,6 +257,8 @@ class SwathBuilder:
             if breaks:
                 out.append(self._close())
                 self._open(one)
+            if self.limits.seldom or one[0] >= self._speed_of_work.due:
+                self._note(np.array([one]), breaks)
             if self._noisy:
                 self._extend(self._smoothing.feed(np.array([one]))[int(breaks) :])
             elif not breaks and not self._extend_by_one(one):
@@ -275,11 +281,37 @@ class SwathBuilder:
             self._odometer += round(hypot(x1 - x0, y1 - y0) / TICK)
             gone = bisect_right(self._left, t0)
             if gone == len(self._left) or self._left[gone] > t1:
-                for a, b in self._switches.worked(t0, t1):
-                    self.unknown.append((a, b, (x0, y0), (x1, y1)))
+                self._lose(self._last, row, counted=False)
         self._last = self._reached = row
         self._doubt = row[4]
         self._nodes = np.array([row[:3]])
+
+    def _lose(self, a: Fix, b: Fix, counted: bool) -> None:
+        """Note work between two fixes of which the way is not known."""
+        worked = self._switches.worked(a[0], b[0])
+        if worked:
+            time = b[0] - a[0]
+            way = self._speed_of_work.speed * time
+            places = (a[1], a[2]), (b[1], b[2])
+            self.unknown += [Unknown(t0, t1, *places, way, (t1 - t0) / time, counted) for t0, t1 in worked]
+
+    def _note(self, rows: Floats, breaks: bool) -> None:
+        """Take the fixes of a stretch for the speed of work, and what they leave unknown if they come too seldom."""
+        if self.limits.seldom:
+            last = None if breaks else self._last
+            for one in rows.tolist():
+                if one[0] >= self._speed_of_work.due:
+                    self._pace(one)
+                if last is not None:
+                    self._lose(last, one, counted=True)
+                last = one
+        while (n := int(np.searchsorted(rows[:, 0], self._speed_of_work.due))) < len(rows):
+            self._pace(rows[n].tolist())
+
+    def _pace(self, row: Fix) -> None:
+        pace = self._speed_of_work
+        worked = pace.due > -inf and bool(self._switches.worked(pace.since, row[0]))
+        pace.note(row[0], row[1], row[2], worked)
 
     def _extend(self, rows: Floats) -> None:
         """Add those fixes that moved far enough from the node before to give a direction."""

@@ -9,6 +9,7 @@ from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.areas.row_stretches import count_rows
 from cabapp.counting.gaps import list_gaps
 from cabapp.counting.grid import Grid
+from cabapp.counting.unknown_ground import reaches
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.swath import MachineLimits, SwathBuilder
 from cabapp.track.swept_ground import SweptPieces
@@ -110,10 +111,10 @@ def test_a_dropout_leaves_unknown_ground_and_covers_nothing():
     xy = np.column_stack([np.zeros(100), t * 3.0])
     sweeper, pieces = swept(ToolGeometry(10.0), t, xy)
     assert area_totals([pieces], None).covered == pytest.approx(10 * 3 * (49 + 49), rel=0.01)
-    assert [(a, b) for a, b, _, _ in sweeper.unknown] == [(49.0, 70.0)]
+    assert [one[:2] for one in sweeper.unknown] == [(49.0, 70.0)]
     grid = Grid((-20, 0, 20, 400), 0.5)
-    grid.mark_unknown(*sweeper.unknown[0][2:], 5.0)
-    assert grid.unknown.sum() * 0.25 == pytest.approx(21 * 3 * 10, rel=0.01)
+    grid.mark_unknown(*reaches(sweeper.unknown, 10.0))
+    assert grid.unknown.sum() * 0.25 == pytest.approx(21 * 3 * 10 + np.pi * 5**2, rel=0.01)
 
 
 def test_reversing_is_not_credited():

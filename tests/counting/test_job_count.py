@@ -102,7 +102,7 @@ def test_a_rectangle_around_two():
 
 
 def test_a_dropout_marks_a_strip_as_wide_as_the_tool():
-    """60 m of a pass without a fix: 12 by 60 m are unknown, of a whole stint and of a live one."""
+    """63 m of a pass without a fix: 12 by 63 m are unknown and half circles at the ends, of a whole stint and a live one."""
     t, lat, lon = lane(20)
     keep = (t < 30) | (t >= 50)
     whole, live = job(), job()
@@ -113,7 +113,7 @@ def test_a_dropout_marks_a_strip_as_wide_as_the_tool():
         live.add_fixes(*one)
     assert live.unknown_s == 21.0
     for made in (whole, live):
-        assert made.grid.unknown.sum() * 0.25 == pytest.approx(12 * 63, rel=0.03)
+        assert made.grid.unknown.sum() * 0.25 == pytest.approx(12 * 63 + np.pi * 6**2, rel=0.03)
     assert (whole.grid.unknown == live.grid.unknown).all()
 
 

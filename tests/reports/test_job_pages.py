@@ -126,9 +126,9 @@ def test_figures_on_the_page_are_the_tally(log_page, small_log):
 
 
 def test_classes_add_up_to_the_field(small_log):
-    """Never, once, twice and more add up to the field area; pass area is no part of that sum."""
+    """Never, unknown, once, twice and more add up to the field area; pass area is no part of that sum."""
     t = small_log.totals
-    assert t.none + sum(t.by_count.values()) == pytest.approx(t.field_area, rel=1e-9)
+    assert t.none + t.unknown + sum(t.by_count.values()) == pytest.approx(t.field_area, rel=1e-9)
     assert t.pass_area == pytest.approx(sum(n * a for n, a in t.by_count.items()))
 
 
@@ -327,7 +327,7 @@ def test_ground_too_small_to_list_is_said(small_log):
     """What is below target and in no place of the list is given as one figure, so that list and areas add up;
     with everything listed nothing is said."""
     tally = small_log.totals
-    below = tally.none + sum(area for n, area in tally.by_count.items() if n < small_log.job.target)
+    below = tally.none + tally.unknown + sum(area for n, area in tally.by_count.items() if n < small_log.job.target)
     listed = small_log.gaps[:1]
     left = below - sum(gap.area for gap in listed)
     page = field_log(replace(small_log, gaps=listed), small_log.ended)

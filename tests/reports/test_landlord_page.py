@@ -103,16 +103,16 @@ def test_money_follows_passes_and_only_the_lease_moves_it(farm, tmp_path):
     build(farm.book, jobs_of(farm.book), tmp_path / "out", START + 9000)
     page = lxml.html.parse(str(tmp_path / "out" / "landlords-2026.html"))
     rows = {r[1]: r for r in cells(page, "field-0")}
-    cost = float(rows["West"][9].strip("$"))
+    cost = float(rows["West"][10].strip("$"))
     assert cost == pytest.approx(100 * (3200 - 6.25 * 25 / 3 / 2) / 5700, abs=0.04)
-    assert float(rows["West"][11].strip("$")) == pytest.approx(cost / 3, abs=0.00501)
-    assert rows["West"][10] == "1/3" and "“a third”" in page.find(".//footer").text_content()
-    assert rows["Middle"][10:] == ["–", "–"] and rows["in no parcel"][2] == "–"
-    spent = [float(r[9].strip("$")) for r in rows.values()]
+    assert float(rows["West"][12].strip("$")) == pytest.approx(cost / 3, abs=0.00501)
+    assert rows["West"][11] == "1/3" and "“a third”" in page.find(".//footer").text_content()
+    assert rows["Middle"][11:] == ["–", "–"] and rows["in no parcel"][2] == "–"
+    spent = [float(r[10].strip("$")) for r in rows.values()]
     assert round(sum(spent), 2) == 100.00
     ledger = lxml.html.parse(str(tmp_path / "out" / "season-2026.html"))
     owners = {r[0]: r for r in cells(ledger, "by-landlord")}
-    assert owners["Ida Marsh"][-1] == rows["West"][11] and owners["in no parcel"][-1] == "–"
+    assert owners["Ida Marsh"][-1] == rows["West"][12] and owners["in no parcel"][-1] == "–"
     assert "landlords-2026.html" in (tmp_path / "out" / "index.html").read_text("utf-8")
     assert "in no parcel" in page.find(".//main").text_content()
 

@@ -59,7 +59,7 @@ def test_a_missing_fix_of_a_slow_logger_is_no_gap_and_three_are():
     lat, lon = PLANE.to_latlon(np.column_stack([0 * t, 3.0 * (t - t[0])]))
     made = job()
     path = made.add_stint("a", t[0], ToolGeometry(WIDTH), t, lat, lon, switches=[WorkSwitch(t[0] - 1, True)])
-    assert [end - begin for begin, end, _, _ in path.unknown] == [40.0]
+    assert [one.end - one.begin for one in path.unknown] == [40.0]
     assert break_limit(logging_interval(t)) == 25.0
 
 

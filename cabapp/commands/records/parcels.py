@@ -11,11 +11,12 @@ from shapely.geometry.base import BaseGeometry
 from cabapp.commands.records.row_lookup import row_called
 from cabapp.common import paths
 from cabapp.common.units import Units
+from cabapp.geometry.field_ground import polygons_of
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.position.boundaries.boundary_judge import kept_boundary, kept_part
 from cabapp.position.boundaries.field_files import FieldFound, read_fields
-from cabapp.reports.model.parcel_split import SLIVER, polygons
+from cabapp.reports.model.parcel_split import SLIVER
 from store import Store, models, open_store
 from store.errors import Refused
 
@@ -98,7 +99,7 @@ def _without_others(one: FieldFound, land: models.Field, others: list) -> tuple[
                 name=one.name, share=share, other=other.name,
             )  # fmt: skip
         if cut:
-            form = polygons(shapely.difference(form, theirs))
+            form = polygons_of(shapely.difference(form, theirs))
     return form, whole - area(form)
 
 

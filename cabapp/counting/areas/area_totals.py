@@ -25,7 +25,11 @@ class AreaTotals:
     field_area : float or None
         Of the whole field; None where no boundary is known.
     none : float or None
-        In the field, never covered.
+        In the field, surely never covered.
+    unknown : float or None
+        In the field, not covered as counted, but the tool can have been there unseen: `UnknownGround`.
+    short_unknown : float
+        Of what is covered too few times: where the tool can have been unseen once more.
     covered : float
         Covered at least once, net (inside the field where there is one).
     pass_area : float
@@ -46,6 +50,8 @@ class AreaTotals:
     avoidable: float = 0.0
     unavoidable: float = 0.0
     avoidable_passes: float = 0.0
+    unknown: float | None = None
+    short_unknown: float = 0.0
 
 
 def recovered_parts(
@@ -93,6 +99,7 @@ def _summed(
     return AreaTotals(
         field_area=None if field is None else field.area,
         none=None if field is None else max(0.0, field.area - covered),
+        unknown=None if field is None else 0.0,
         covered=covered,
         pass_area=float(sum(n * a for n, a in by_count.items())),
         by_count=by_count,

@@ -18,9 +18,8 @@ from cabapp.counting.job_count import JobCount, StintPath
 from cabapp.geometry.counted_ground import ACROSS_M, NEAR_M
 from cabapp.jobs.imports.known_work import KnownWork, rest_of
 from cabapp.jobs.imports.recorded_day import RecordedDay, RecordedStint, cut
-from cabapp.jobs.imports.unknown_ground import UnknownGround, too_seldom
 from cabapp.jobs.pass_counts.assembler import centre_of, count_stint
-from cabapp.jobs.pass_counts.nothing_counted import why_nothing
+from cabapp.jobs.pass_counts.nothing_counted import too_seldom, why_nothing
 from cabapp.jobs.records.work_intervals import Spans
 from cabapp.position.recordings.machine_split import repeated
 from cabapp.position.recordings.recording import RecordedTrack, Recording
@@ -114,8 +113,7 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
     stints.reverse()
     while stints:
         day, stint, why, told_of = stints.pop()
-        path = count_stint(count, float(stint.track.t[0]), stint.inputs(f"{len(counted)}", tool), told)
-        path = path._replace(unknown=[one for one in path.unknown if not _within(one, told_of)])
+        path = count_stint(count, float(stint.track.t[0]), stint.inputs(f"{len(counted)}", tool), told, told_of)
         counted.append(_Counted(day.name, len(stint.track), stint.spans, stint.broken_s, path, why))
         del day, stint
     return _figures(count, tool, counted, read, row)
@@ -181,11 +179,6 @@ def _each_once(days: list[RecordedDay], tool, boundary) -> list[tuple[RecordedDa
     return stints or [(day, day.stint(day.whole, tool), STATED, []) for day in days]
 
 
-def _within(unknown: tuple, spans: Spans) -> bool:
-    """Return whether a span without fixes, from its begin to its end, is one of those others tell of, to 1 s."""
-    return any(begin <= unknown[0] + 1 and unknown[1] - 1 <= end for begin, end in spans)
-
-
 def _stays(day: RecordedDay, boundary) -> tuple[list[FieldStay], Message]:
     """Return the stays of one machine that are counted, and why these."""
     if boundary is None:
@@ -234,13 +227,6 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
     del rows
     worst = max(count.receivers(), key=lambda one: float(np.median(one.absolute)), default=None)
     proof = count.confidence() if areas.covered else None  # where nothing was counted nothing is claimed
-    unknown_area = None
-    if count.field is not None:
-        unknown = UnknownGround([(one.path, one.spans) for one in counted], tool.width)
-        there = unknown.reach.intersection(count.field.polygon)
-        unknown_area = min(areas.none, count.area_totals_in(there).none) if there.area else 0.0
-        gaps = unknown.marked(gaps)
-        proof = proof and unknown.widened(proof, areas.field_area)
     seldom = [(one.name, said) for one in counted if (said := too_seldom(one.path))]
     notes = [*read.notes, *(message("{name}: {note}", name=name, note=said) for name, said in seldom)]
     fixes = read.fixes + read.dropped
@@ -278,8 +264,9 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
         "receiver": worst and _said(worst),
         "area_m2": {
             "field": areas.field_area,
-            "none": None if unknown_area is None else areas.none - unknown_area,
-            "unknown": unknown_area,
+            "none": areas.none,
+            "unknown": areas.unknown,
+            "short_unknown": areas.short_unknown,
             "covered": areas.covered,
             "pass_area": areas.pass_area,
             "by_count": {str(n): area for n, area in areas.by_count.items()},
@@ -313,7 +300,7 @@ def _described(one: _Counted) -> dict:
         "used": one.path.used,
         "duration_s": float(np.ptp(one.path.t)) if len(one.path.t) else 0.0,
         "length_m": one.path.length,
-        "unknown_s": one.broken_s + sum(end - start for start, end, _, _ in one.path.unknown),
+        "unknown_s": one.broken_s + sum(lost.end - lost.begin for lost in one.path.unknown),
         "interval_s": interval,
         "max_gap_s": break_limit(interval),
         "spans": [list(span) for span in one.spans],

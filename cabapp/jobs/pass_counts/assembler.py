@@ -18,7 +18,7 @@ from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.dating.event_order import order_of
 from cabapp.jobs.records.dating.stint_rows import stints_of
 from cabapp.jobs.records.stint_reader import StintRecord, read_stint
-from cabapp.jobs.records.work_intervals import Spans
+from cabapp.jobs.records.work_intervals import Span, Spans
 from cabapp.position.boundaries.boundary_judge import kept_boundary, kept_part
 from cabapp.track.receiver_error import ReceiverError
 from cabapp.track.usable_fixes import usable_fixes
@@ -98,7 +98,10 @@ def assemble(
         for seeding in store.all(Job, field_id=field.id, season=job.season, operation="seeding"):
             for row in stints_of(store, seeding.id, corrections):
                 held.attempt(row, lambda: count.add_seeding(**read_stint(store, row, corrections).inputs))  # noqa: B023
-    paths = {stint.row.id: held.attempt(stint.row, lambda: _count(count, stint)) for stint in stints}  # noqa: B023
+    paths = {
+        stint.row.id: held.attempt(stint.row, lambda: _count(count, stint, _told(stint, stints)))  # noqa: B023
+        for stint in stints
+    }
     counted = [stint for stint in stints if paths[stint.row.id] is not None]
     return AssembledJob(
         field, job, counted, count, names, boundary is not None or worked is not None,
@@ -106,10 +109,16 @@ def assemble(
     )  # fmt: skip
 
 
-def _count(count: JobCount, stint: StintRecord) -> StintPath:
+def _told(stint: StintRecord, stints: Iterable[StintRecord]) -> Spans:
+    """Return when the tractor of a stint worked as other stints tell, which the recording of a day may overlap."""
+    others = (one for one in stints if one is not stint and one.row.tractor_id == stint.row.tractor_id)
+    return [span for one in others for span in one.standing.work(one.ended)]
+
+
+def _count(count: JobCount, stint: StintRecord, told: Spans) -> StintPath:
     """Count a stint and split its hours; nothing of it is counted where that fails."""
-    path = count_stint(count, stint.row.at, stint.inputs)
-    stint.lost = [(begin, end) for begin, end, _, _ in path.unknown]
+    path = count_stint(count, stint.row.at, stint.inputs, told=told)
+    stint.lost = [(one.begin, one.end) for one in path.unknown]
     try:
         stint.split_hours(path.t, path.xy)
     except Exception:
@@ -119,10 +128,17 @@ def _count(count: JobCount, stint: StintRecord) -> StintPath:
 
 
 def count_stint(
-    count: JobCount, start: float, inputs: dict[str, Any], receiver: ReceiverError | None = None
+    count: JobCount,
+    start: float,
+    inputs: dict[str, Any],
+    receiver: ReceiverError | None = None,
+    told: Iterable[Span] = (),
 ) -> StintPath:
-    """Count one whole stint that began at `start`, POSIX s, of a logbook or of a file; `receiver` as a person states it."""
-    return count.add_stint(start=start, receiver=receiver, **inputs)
+    """Count one whole stint that began at `start`, POSIX s, of a logbook or of a file.
+
+    `receiver` as a person states it; of the spans `told` others tell where its machine went.
+    """
+    return count.add_stint(start=start, receiver=receiver, told=told, **inputs)
 
 
 def centre_of(traces: Iterable[tuple[Any, float, Spans]], worked: bool) -> Place | None:

@@ -1,4 +1,4 @@
-"""Why no ground is covered although something was recorded."""
+"""What to say of a recording of which no passes can be counted, and of one that covers no ground."""
 
 from __future__ import annotations
 
@@ -11,10 +11,22 @@ from cabapp.common.message import Message, message
 from cabapp.common.quantities import Length
 from cabapp.counting.job_count import StintPath
 from cabapp.geometry.field_ground import FieldGround
-from cabapp.track.logging_interval import break_limit, logging_interval
+from cabapp.track.logging_interval import break_limit, is_too_seldom, logging_interval
 
 MOVED_M = 1.0
 """A trace that keeps within so much, m, did not move: nothing covered is right then."""
+
+
+def too_seldom(path: StintPath) -> Message | None:
+    """Return what to say of a stint whose fixes are too far apart in time to count passes; None of any other."""
+    interval = logging_interval(path.t)
+    if interval is None or not is_too_seldom(interval):
+        return None
+    return message(
+        "One fix each {interval} s is too seldom to count passes: where it went between two fixes is a guess, and "
+        "unknown in a turn or in more than {limit} s. Let the logger write a fix each 15 s or oftener.",
+        interval=f"{interval:.0f}", limit=f"{break_limit(interval):g}",
+    )  # fmt: skip
 
 
 def why_nothing(paths: Iterable[StintPath], worked: bool, field: FieldGround | None) -> Message | None:

@@ -73,7 +73,8 @@ def job_geojson(record: JobRecord) -> str:
     """The job as GeoJSON: boundary with its areas, gaps, marks, what each stint covered and the antenna's way."""
     totals, features = record.totals, []
     areas = {
-        "field_area_m2": _two(totals.field_area), "none_m2": _two(totals.none), "covered_m2": _two(totals.covered),
+        "field_area_m2": _two(totals.field_area), "none_m2": _two(totals.none), "unknown_m2": _two(totals.unknown),
+        "short_unknown_m2": _two(totals.short_unknown), "covered_m2": _two(totals.covered),
         "pass_area_m2": _two(totals.pass_area), "target": record.job.target,
         "by_count_m2": {str(n): _two(a) for n, a in sorted(totals.by_count.items())},
     }  # fmt: skip
@@ -90,7 +91,7 @@ def job_geojson(record: JobRecord) -> str:
         features.append(
             gpx_geojson.feature(
                 {"type": "Polygon", "coordinates": [np.column_stack([lon, lat]).tolist()]},
-                kind="gap", passes="none" if gap.kind == "none" else "short", area_m2=_two(gap.area),
+                kind="gap", passes=gap.kind, area_m2=_two(gap.area),
                 width_m=_two(gap.width), certainty=gap.certainty,
                 about="the narrowest rectangle around it; area_m2 is the ground itself",
             )

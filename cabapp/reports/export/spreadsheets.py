@@ -41,7 +41,7 @@ def tables(accounts: list[Account], fmt: FarmFormat, fuel: list[Fill] = ()) -> d
 
 def _jobs(accounts: list[Account], fmt: FarmFormat) -> list[list]:
     heads = ["job_id", "field", "crop", "operation", "season", "target_passes", "began", "ended", "began_utc",
-             "field_area_ha", "field_area_ac", "covered_net_ha", "covered_net_ac", "at_target_ha", "never_ha",
+             "field_area_ha", "field_area_ac", "covered_net_ha", "covered_net_ac", "at_target_ha", "never_ha", "position_unknown_ha",
              "pass_area_ha", "pass_area_ac", "avoidable_ha", "unavoidable_ha", "agreed_ha", "speed_m_s",
              "field_efficiency", "fuel_l", "cost", "avoidable_cost", "currency"]  # fmt: skip
     rows = [heads]
@@ -51,6 +51,7 @@ def _jobs(accounts: list[Account], fmt: FarmFormat) -> list[list]:
             one.job, one.field, one.crop, one.operation, one.season, one.target, _local(one.began, fmt),
             _local(one.ended, fmt), write_time(one.began, "seconds"), _in(one.field_area, HECTARE), _in(one.field_area, ACRE),
             _in(one.covered, HECTARE), _in(one.covered, ACRE), _in(one.reached, HECTARE), _in(one.none, HECTARE),
+            _in(one.unknown, HECTARE),
             _in(one.pass_area, HECTARE), _in(one.pass_area, ACRE), _in(one.avoidable, HECTARE),
             _in(one.unavoidable, HECTARE), _in(one.agreed, HECTARE), _in(went.speed, 1.0), _in(went.efficiency, 1.0),
             round(sum(stint.litres for stint in one.stints), 3), _money(cents),
@@ -102,8 +103,8 @@ def _fuel(accounts: list[Account], fmt: FarmFormat, fuel: list[Fill]) -> list[li
 
 
 def _parcels(accounts: list[Account]) -> list[list]:
-    rows = [["job_id", "field", "operation", "season", "parcel", "landlord", "ground_ha", "never_ha", "once_ha",
-             "twice_ha", "more_ha", "pass_area_ha", "cost_there", "landlord_share", "landlord_bears", "lease"]]  # fmt: skip
+    rows = [["job_id", "field", "operation", "season", "parcel", "landlord", "ground_ha", "never_ha",
+             "position_unknown_ha", "once_ha", "twice_ha", "more_ha", "pass_area_ha", "cost_there", "landlord_share", "landlord_bears", "lease"]]  # fmt: skip
     for one in accounts:
         rows += [
             [

@@ -19,11 +19,13 @@ def custom_page(record: JobRecord, account: Account, now: float) -> str:
         ("pass_area", fmt.area(account.pass_area), "pass area, every pass"),
         ("field", fmt.area(account.field_area), "inside the boundary"),
     ]
-    areas = ({} if account.none is None else {"0": account.none}) | account.by_count
-    rows = [
-        [page_elements.passes_text(int(n), account.operation), fmt.area(area), percent]
-        for (n, area), percent in zip(areas.items(), shares([*areas.values()], account.field_area), strict=True)
-    ]
+    areas = {page_elements.passes_text(int(n), account.operation): area for n, area in account.by_count.items()}
+    if page_elements.shows(account.unknown, fmt):
+        areas = {f"position unknown, perhaps {done}": account.unknown} | areas
+    if account.none is not None:
+        areas = {page_elements.passes_text(0, account.operation): account.none} | areas
+    percents = shares([*areas.values()], account.field_area)
+    rows = [[text, fmt.area(area), percent] for (text, area), percent in zip(areas.items(), percents, strict=True)]
     by_day = {}
     for stint in account.stints:
         for day in stint.days:

@@ -71,31 +71,38 @@ def _span(record: JobRecord) -> str:
 def _classes(record: JobRecord) -> list[dict]:
     fmt, totals, target = record.format, record.totals, record.job.target
     counts = dict.fromkeys(range(1, target + 1), 0.0) | totals.by_count
-    if totals.none is not None:
-        counts[0] = totals.none
+    kinds = {count: page_elements.class_of_count(count, target) for count in counts}
+    texts = {
+        count: page_elements.passes_text(count, record.job.operation) + (" (wanted)" if count == target else "")
+        for count in (0, *counts)
+    }
     ranked = sorted(counts.items())
+    if totals.none is not None:
+        kinds[0] = page_elements.class_of_count(0, target)
+        ranked.insert(0, (0, totals.none))
+    if page_elements.shows(totals.unknown, fmt):
+        kinds["unknown"], texts["unknown"] = hatching.UNKNOWN, f"position unknown, perhaps {record.done}"
+        ranked.insert(1, ("unknown", totals.unknown))
     percents = shares([area for _, area in ranked], record.ground)
     return [
         {
-            "swatch": page_elements.swatch(page_elements.class_of_count(count, target), number), "key": count,
-            "text": page_elements.passes_text(count, record.job.operation) + (" (wanted)" if count == target else ""),
+            "swatch": page_elements.swatch(kinds[key], number), "key": key, "text": texts[key],
             "area": fmt.area(area) if record.seen else "not known",
             "share": percents[number] if record.seen else "–",
         }
-        for number, (count, area) in enumerate(ranked)
+        for number, (key, area) in enumerate(ranked)
     ]  # fmt: skip
 
 
 def _unknown(record: JobRecord) -> dict | None:
-    """Return ground below target crossed without a position; the rows above hold it already."""
-    grid = record.count.grid
-    area = float((grid.unknown & (grid.counts < record.job.target)).sum()) * grid.cell**2
-    if not area:
+    """Return ground covered too few times that may have been covered unseen; the rows above hold it already."""
+    area = record.totals.short_unknown
+    if not page_elements.shows(area, record.format):
         return None
     return {
         "swatch": page_elements.swatch(hatching.UNKNOWN, 99),
-        "share": share(area, record.totals.field_area or record.totals.covered),
-        "text": f"about {record.format.area(area)} of what is below target; may have been {record.done}",
+        "share": share(area, record.ground),
+        "text": f"about {record.format.area(area)} of what is {record.done} too few times; may have been once more",
     }
 
 
@@ -170,7 +177,7 @@ def _gap_rows(record: JobRecord) -> list[list[str]]:
     fmt = record.format
     return [
         [
-            str(number), "never" if gap.kind == "none" else "too few", fmt.area(gap.area), fmt.units.length(gap.width),
+            str(number), page_elements.GAP_WORDS[gap.kind], fmt.area(gap.area), fmt.units.length(gap.width),
             gap.certainty, fmt.from_gate(*record.latlon(gap.x, gap.y), record.gate),
         ]
         for number, gap in enumerate(page_elements.ranked_gaps(record)[: page_elements.MOST_GAPS], 1)

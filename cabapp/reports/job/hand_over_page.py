@@ -73,9 +73,10 @@ def _state(record: JobRecord, row: HandOver, sheet: dict) -> str:
 def _where(record: JobRecord, row: HandOver, sheet: dict) -> str:
     fmt, totals, coming, parts = record.format, record.totals, _part(sheet, "where").get("next"), []
     if totals.field_area:
-        classes = [record.reached, totals.covered - record.reached, totals.none]
-        reached, few, never = shares(classes, totals.field_area)
-        parts.append(f"{record.done} {times(record.job.target)} or more {reached}, too few {few}, never {never}.")
+        classes = [record.reached, totals.covered - record.reached, totals.none, totals.unknown]
+        reached, few, never, unknown = shares(classes, totals.field_area)
+        lost = f", not known {unknown}" if page_elements.shows(totals.unknown, fmt) else ""
+        parts.append(f"{record.done} {times(record.job.target)} or more {reached}, too few {few}, never {never}{lost}.")
     if coming is None:
         parts.append("Where the next pass begins is not known.")
     elif coming.get("side"):
@@ -159,7 +160,7 @@ def _to_do(record: JobRecord, row: HandOver, sheet: dict) -> str:
     if listed is None:
         return "Not known: no boundary."
     said = [
-        f"{'never' if gap.get('kind') == 'none' else 'too few'} {record.format.area(gap.get('area_m2'))}, "
+        f"{page_elements.GAP_WORDS.get(str(gap.get('kind')), 'too few')} {record.format.area(gap.get('area_m2'))}, "
         f"{gap.get('certainty')}, {record.format.from_gate(gap['lat'], gap['lon'], record.gate)}"
         for gap in listed[:4]
     ]

@@ -97,7 +97,7 @@ def places(record: JobRecord) -> tuple[list[Stop], int]:
     lost = [gap for gap in record.gaps if gap.certainty == "cannot tell" and gap.area >= SMALLEST and not gap.edge]
     for gap in real + lost:
         lat, lon = (float(a[0]) for a in plane.to_latlon([[gap.x, gap.y]]))
-        what = f"never {done}" if gap.kind == "none" else f"{done} too few"
+        what = f"{done} too few" if gap.kind == "short" else f"never {done}"
         what += " (perhaps)" if gap.certainty != "sure" else ""
         size = f"{fmt.area(gap.area)}, {fmt.units.length(gap.width)} wide"
         found.append(Stop(what, "raise header", size, gap.x, gap.y, lat, lon))

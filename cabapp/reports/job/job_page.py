@@ -65,11 +65,13 @@ def work_table(account: Account, fmt: FarmFormat, seen: bool = True) -> Table:
     cents, litres = known_cost(account.stints), math.fsum(stint.litres for stint in account.stints)
     spared = avoidable_cents(account) if cents else None
     efficiency = "–" if went.efficiency is None else f"{100 * went.efficiency:.0f} %"
-    covered, never = shares([account.covered, account.none or 0.0], account.field_area)
+    classes = [account.covered, account.none or 0.0, account.unknown or 0.0]
+    covered, never, unknown = shares(classes, account.field_area)
     ground_rows = [
         ("covered at least once", fmt.area(account.covered), covered),
         (f"{verb(account.operation).lower()} {times(account.target)} or more", fmt.area(account.reached), share(account.reached, account.ground)),
         ("never covered", fmt.area(account.none), never),
+        *([("position unknown, perhaps covered", fmt.area(account.unknown), unknown)] if page_elements.shows(account.unknown, fmt) else []),
         ("speed at work", units.speed(went.speed), f"over {hours(spent['working'])} h"),
         ("output: width times speed", units.area_rate(went.theoretical), "theoretical"),
         ("output in the field", units.area_rate(went.effective), "useful pass area an hour"),

@@ -88,6 +88,7 @@ class Account:
     parts: list[ParcelShare] = field(default_factory=list)
     overlap: float = 0.0
     unread: list[str] = field(default_factory=list)
+    unknown: float | None = None
 
     @property
     def ground(self) -> float:
@@ -121,7 +122,7 @@ def account_of(store: Store, record: JobRecord, stem: str) -> Account:
         totals.pass_area, record.reached, {str(n): a for n, a in sorted(totals.by_count.items())},
         totals.avoidable, totals.unavoidable, totals.avoidable_passes, record.job.agreed_area_m2,
         [_stint_account(store, s, record, price) for s in record.stints], [],
-        shared.parts, shared.overlap, list(shared.unread),
+        shared.parts, shared.overlap, list(shared.unread), totals.unknown,
     )  # fmt: skip
 
 

@@ -3,17 +3,14 @@
 import logging
 from collections import defaultdict
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TypeVar
-
-import numpy as np
 
 from cabapp.common.farm_format import FarmFormat, words_of
 from cabapp.common.message import message
 from cabapp.common.wording import verb
 from cabapp.counting.areas.area_totals import AreaTotals, area_totals
-from cabapp.counting.gaps import Gap
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.pass_counts.assembler import assemble
 from cabapp.jobs.pass_counts.nothing_counted import why_nothing
@@ -193,7 +190,7 @@ def read_job(store: Store, job: models.Job, until: models.HandOver | None = None
     about |= {row.id for stint in stints for row in [*stint.taps, *stint.fuelled]}
     return JobRecord(
         farm, words_of(farm), land, job, stints, count, count.area_totals(),
-        [_doubted(gap, count) for gap in count.gaps()] if _seen(stints) else [],
+        count.gaps() if _seen(stints) else [],
         [mark for mark in marks if mark.id not in corrected.void and (until is None or order_of(mark) < order_of(until))],
         [(row, receipts[row.id]) for row in overs],
         [row for row in corrected.rows if row.corrects_id in about],
@@ -203,14 +200,3 @@ def read_job(store: Store, job: models.Job, until: models.HandOver | None = None
 
 def _seen(stints: list[StintRecord]) -> bool:
     return any(len(stint.trace.t) for stint in stints)
-
-
-def _doubted(gap: Gap, count: JobCount) -> Gap:
-    """Return a gap, marked "cannot tell" where most of it was crossed without a position."""
-    a, b, _, d = gap.ring
-    u, v = (np.linspace(0, 1, max(2, int(np.hypot(*side)))) for side in (b - a, d - a))
-    u, v = (grid.ravel() for grid in np.meshgrid(u, v))
-    places = a + np.outer(u, b - a) + np.outer(v, d - a)
-    short = count.grid.at(places) < count.target
-    lost = count.grid.look_up(count.grid.unknown, places)[short]
-    return replace(gap, certainty="cannot tell") if 2 * lost.sum() > len(lost) else gap

@@ -10,11 +10,10 @@ from shapely.errors import ShapelyError
 from shapely.geometry import shape
 
 from cabapp.counting.job_count import JobCount
+from cabapp.geometry.field_ground import GRID, polygons_of
 from cabapp.position.boundaries.boundary_judge import kept_part
 from store import models
 
-GRID = 1e-5
-"""Cut edges end on this raster, m, so that no sliver is left that turning would make invalid."""
 SLIVER = 1.0
 """Ground smaller than this, m2, between parcels is not spoken of (our own choice)."""
 
@@ -35,13 +34,14 @@ class ParcelShare:
     pass_area: float
     share: float | None = None
     rule: str = ""
+    unknown: float = 0.0
 
     @property
-    def areas(self) -> tuple[float, float, float, float]:
-        """Ground never covered, covered once, twice, and more often, m2."""
+    def areas(self) -> tuple[float, float, float, float, float]:
+        """Ground never covered, unknown, covered once, twice, and more often, m2."""
         counts = {int(n): area for n, area in self.by_count.items()}
         more = sum(area for n, area in counts.items() if n > 2)
-        return self.none, counts.get(1, 0.0), counts.get(2, 0.0), more
+        return self.none, self.unknown, counts.get(1, 0.0), counts.get(2, 0.0), more
 
 
 @dataclass
@@ -63,15 +63,8 @@ def outline(parcel: models.Parcel, count: JobCount):
     except (ShapelyError, ValueError, TypeError, KeyError, AttributeError, IndexError):
         return None
     if count.field is not None:
-        flat = polygons(shapely.intersection(flat, count.field.polygon, grid_size=GRID))
+        flat = polygons_of(shapely.intersection(flat, count.field.polygon, grid_size=GRID))
     return flat if flat.is_valid else None
-
-
-def polygons(form):
-    """Return the polygons of a geometry as one, without the lines and points cutting leaves."""
-    parts = [one for one in shapely.get_parts(form) if one.geom_type == "Polygon"]
-    parts += [p for one in shapely.get_parts(form) if one.geom_type == "MultiPolygon" for p in one.geoms]
-    return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
 
 
 def split_by_parcel(parcels: list[tuple], count: JobCount) -> Split:
@@ -86,7 +79,7 @@ def split_by_parcel(parcels: list[tuple], count: JobCount) -> Split:
     ]  # fmt: skip
     together = shapely.union_all([form for _, form in known])
     if parts and count.field is not None:
-        rest = polygons(shapely.difference(count.field.polygon, together, grid_size=GRID))
+        rest = polygons_of(shapely.difference(count.field.polygon, together, grid_size=GRID))
         if rest.area > SLIVER:
             parts.append(_part(count, rest, "", "in no parcel", ""))
     overlap = sum(form.area for _, form in known) - together.area
@@ -96,7 +89,9 @@ def split_by_parcel(parcels: list[tuple], count: JobCount) -> Split:
 def _part(count, form, parcel, name, landlord, share=None, rule="") -> ParcelShare:
     found = count.area_totals_in(form)
     counts = {str(n): area for n, area in sorted(found.by_count.items())}
-    return ParcelShare(parcel, name, landlord, form.area, found.none, counts, found.pass_area, share, rule)
+    return ParcelShare(
+        parcel, name, landlord, form.area, found.none, counts, found.pass_area, share, rule, found.unknown
+    )
 
 
 def apportion(cents: int, weights: list[float]) -> list[int]:

@@ -10,6 +10,7 @@ import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
+from cabapp.common.farm_format import FarmFormat
 from cabapp.common.rendering import render
 from cabapp.common.shares import percents
 from cabapp.common.wording import times, verb
@@ -44,8 +45,15 @@ class LargeFigure:
 MOST_GAPS = 10
 """Gaps given a number and a line; the rest are summed up."""
 
+GAP_WORDS = {"none": "never", "unknown": "perhaps never", "short": "too few"}
+
 NEVER_WEIGHS = 10.0
 """Ground never covered counts ten times ground covered too few times (our own choice)."""
+
+
+def shows(area: float | None, fmt: FarmFormat) -> bool:
+    """Return whether ground, m2, is printed as more than almost nothing."""
+    return (fmt.units.area_value(area) or 0.0) >= 0.005
 
 
 def ranked_gaps(record: JobRecord) -> list:
@@ -53,7 +61,7 @@ def ranked_gaps(record: JobRecord) -> list:
     doubt = {"sure": 0, "maybe": 1, "cannot tell": 2}
 
     def worth(gap):
-        return doubt[gap.certainty], -gap.area * (NEVER_WEIGHS if gap.kind == "none" else 1.0)
+        return doubt[gap.certainty], -gap.area * (1.0 if gap.kind == "short" else NEVER_WEIGHS)
 
     return sorted(record.gaps, key=worth)
 
@@ -176,6 +184,8 @@ def description(record: JobRecord) -> str:
     areas = [f"{verb(record.job.operation)} {times(n)}: {fmt.area(a)}" for n, a in sorted(totals.by_count.items())]
     if totals.none is not None:
         areas.insert(0, f"Never covered: {fmt.area(totals.none)}")
+    if shows(totals.unknown, fmt):
+        areas.insert(1, f"Position unknown, perhaps covered: {fmt.area(totals.unknown)}")
     return (
         f"Map of {record.field.name}, north up. " + ". ".join(areas) + ". "
         f"Bare paper is never covered, single strokes below target, crossed strokes at target "

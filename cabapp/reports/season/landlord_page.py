@@ -39,8 +39,8 @@ def landlords_page(accounts: list[Account], season: int, fmt: FarmFormat, farm: 
 
 def _heads(fmt: FarmFormat) -> list[tuple[str, str]]:
     return [
-        ("work", ""), ("parcel", ""), ("landlord", ""), ("ground", "n"), ("never", "n"), ("once", "n"),
-        ("twice", "n"), ("more", "n"), ("pass area", "n"), ("cost there", "n"), ("landlord bears", "n"),
+        ("work", ""), ("parcel", ""), ("landlord", ""), ("ground", "n"), ("never", "n"), ("unknown", "n"),
+        ("once", "n"), ("twice", "n"), ("more", "n"), ("pass area", "n"), ("cost there", "n"), ("landlord bears", "n"),
         ("in money", "n"),
     ]  # fmt: skip
 

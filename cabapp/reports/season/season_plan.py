@@ -85,7 +85,7 @@ def _entry(store: Store, row: models.Field, rolled: list[Account], season: int, 
     left = field.area * row.target
     if done is not None:
         left = math.fsum(max(0, done.target - int(n)) * a for n, a in done.by_count.items())
-        left += done.target * (done.none or 0.0)
+        left += done.target * ((done.none or 0.0) + (done.unknown or 0.0))
     return PlanEntry(row, Work(row.name, left, closes), field.area, edge, seeded_at(store, row.id, season))
 
 

@@ -16,10 +16,11 @@ class GroundWindow:
     """A square of cells round the view, taken from a grid of any size.
 
     `grid` everywhere is a `cabapp.counting.grid.Grid` or anything with its `counts`, `unknown`,
-    `origin` and `cell`.
+    `origin` and `cell`; `target` passes are wanted.
     """
 
-    def __init__(self):
+    def __init__(self, target: int = 2):
+        self._target = target
         self.stride = 0
         self.column = self.row = 0
         self._laid: tuple | None = None  # where the cells of the grid lie: rows and columns count from there
@@ -81,7 +82,7 @@ class GroundWindow:
             return None
         cut = np.s_[low[1] : high[1] : step, low[0] : high[0] : step]
         counts = np.minimum(grid.counts[cut], UNKNOWN - 1).astype(np.uint8)
-        counts[(counts == 0) & grid.unknown[cut]] = UNKNOWN
+        counts[(counts < self._target) & grid.unknown[cut]] = UNKNOWN
         return counts, (low[0] - self.column) // step, (low[1] - self.row) // step
 
     def corner(self, grid) -> tuple[float, float]:

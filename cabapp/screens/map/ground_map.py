@@ -85,8 +85,8 @@ class GroundMap(FloatLayout):
     def set_job(self, job) -> None:
         """Lay the ground of a job's count under the map, with its field."""
         field = job.field
-        self.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
         self.target, self.plane = getattr(field, "target", 2), job.plane
+        self.set_ground(job.grid, getattr(field, "polygon", None), getattr(field, "once", None))
         self.changed("all")
 
     def show_field(self, job, marks=()) -> None:
@@ -113,7 +113,7 @@ class GroundMap(FloatLayout):
         `grid`: Grid.
         `polygon`, `once_only`: shapely geometry or None: the field and its once-only areas on the same plane.
         """
-        self.grid, self._window, self._glide = grid, GroundWindow(), PoseExtrapolation()
+        self.grid, self._window, self._glide = grid, GroundWindow(self.target), PoseExtrapolation()
         self.pose, self._zoomed = None, False
         self.outline = rings(polygon)
         self.parcels = rings(once_only)

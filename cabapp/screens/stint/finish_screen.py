@@ -8,7 +8,7 @@ from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 
-KINDS = N_({"none": "Never covered", "short": "Too few times"})
+KINDS = N_({"none": "Never covered", "unknown": "Place lost, perhaps covered", "short": "Too few times"})
 CERTAINTIES = N_(("sure", "maybe", "cannot tell"))
 
 

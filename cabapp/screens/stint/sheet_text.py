@@ -51,10 +51,13 @@ def _where(where):
     said = [message("{field}.", field=where.get("field") or "")]
     share = where.get("share")
     if share:
-        names = ("done", "short", "none")
-        rounded = percents([share[name] for name in names], 1.0)
+        names = ("done", "short", "none", "unknown")
+        rounded = percents([share.get(name, 0.0) for name in names], 1.0)  # an older sheet has no unknown
         percent = {name: round(one) for name, one in zip(names, rounded, strict=True)}
+        unknown = percent.pop("unknown")
         said.append(message("{done} % done, {short} % too few, {none} % not at all.", **percent))
+        if unknown:
+            said.append(message("{unknown} % not known, for the place was lost there.", unknown=unknown))
     elif where.get("pass_tally"):
         said.append(plural("{count} pass by hand.", "{count} passes by hand.", where["pass_tally"]))
     if where.get("next"):
@@ -153,6 +156,8 @@ def _gap(gap):
     values = {"area": Area(gap["area_m2"]), "certainty": Message(gap["certainty"])}
     if gap["kind"] == "none":
         return message("{area} never covered ({certainty})", **values)
+    if gap["kind"] == "unknown":
+        return message("{area} perhaps covered while the place was lost", area=values["area"])
     return message("{area} too few times ({certainty})", **values)
 
 

@@ -61,7 +61,7 @@ def gap_tour(runner: OpenStint) -> GapTour | None:
     narrow = [gap for gap in count.gaps() if gap.width <= NARROW * width and not gap.edge]
     found = [gap for gap in narrow if _enclosed(count, gap)]
     gaps = sorted(found, key=lambda gap: -gap.chance * gap.area)[:MOST]
-    strips = [Strip(_ends(gap), gap.area, gap.kind == "none", gap.chance) for gap in gaps]
+    strips = [Strip(_ends(gap), gap.area, gap.kind in ("none", "unknown"), gap.chance) for gap in gaps]
     speed = max(SPEED, speed)
     pace = runner.pace() or field_capacity(speed, width, EFFICIENCY)
     if heading is None:
@@ -132,6 +132,8 @@ def _describe(runner, gap):
     }  # fmt: skip
     if gap.kind == "none":
         return message("{width} wide, {length} long, never {done}: {certainty}", **values)
+    if gap.kind == "unknown":
+        return message("{width} wide, {length} long, perhaps {done} while the place was lost", **values)
     times = how_often(runner.job.target)
     return message("{width} wide, {length} long, {done} fewer than {times}: {certainty}", times=times, **values)
 
@@ -139,6 +141,6 @@ def _describe(runner, gap):
 def _why(runner, gap, seconds):
     """Return why a gap is left: the receiver cannot tell it, or the way is longer than it is worth."""
     values = {"area": Area(gap.area), "gap": _describe(runner, gap)}
-    if gap.certainty == "cannot tell":
+    if gap.certainty == "cannot tell" and not gap.lost:
         return message("Not worth it: {area} ({gap}), within what the receiver can be off.", **values)
     return message("Not worth it: {time} of driving for {area} ({gap}).", time=Duration(seconds), **values)

@@ -69,7 +69,7 @@ def _where(runner, coming):
     field = areas.get("field")
     share = None
     if field:
-        share = {key: round(fraction(areas[key], field), 4) for key in ("none", "short", "done")}
+        share = {key: round(fraction(areas[key], field), 4) for key in ("none", "unknown", "short", "done")}
     tool_at = None
     if runner.pose is not None:
         ends = np.array([runner.pose.left, runner.pose.right])
