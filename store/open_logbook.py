@@ -152,7 +152,7 @@ def _bind(store: Store, engine: Engine) -> None:
         here = machine_binding.binding_of(path, own.device, own.next_seq)
         pragma = session.connection().exec_driver_sql
         bound = pragma("PRAGMA user_version").scalar() == machine_binding.BOUND
-        if bound and own.next_seq > 1 and (how := machine_binding.strayed(path, here)):
+        if bound and (how := machine_binding.strayed(path, here)):
             own = device_identity.renew(session)
             here = machine_binding.binding_of(path, own.device, own.next_seq)
         if machine_binding.write_binding(path, here) and not bound:

@@ -93,7 +93,8 @@ def write_bundle(
             with zipfile.ZipFile(beside, "w", zipfile.ZIP_DEFLATED) as file:
                 for name, data in ((MANIFEST, text), (SIGNATURE, signature), *members.items()):
                     packed = name.startswith("traces/")  # compressed already
-                    file.writestr(name, data, zipfile.ZIP_STORED if packed else None)
+                    member = zipfile.ZipInfo(name)  # dated 1980: a zip takes no clock before that, nor after 2107
+                    file.writestr(member, data, zipfile.ZIP_STORED if packed else zipfile.ZIP_DEFLATED)
             try:
                 with open_bundle(beside) as bundle:
                     for name in members:

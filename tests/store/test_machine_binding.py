@@ -89,6 +89,23 @@ def test_a_stray_logbook_goes_on_as_a_new_device(worked, tmp_path, machine, how)
         assert store.device == new and store.renewed is None
 
 
+def test_cards_cloned_before_the_first_record_become_devices_of_their_own(tmp_path, machine):
+    """A tablet set up once and cloned before anything was written on it: each clone has its own identity."""
+    path = tmp_path / "home" / "logbook.sqlite"
+    open_store(path, "tablet").close()
+    devices = set()
+    for name in ("x", "y"):
+        shutil.copytree(path.parent, tmp_path / name)
+        machine["disk"] = name
+        with open_store(tmp_path / name / path.name) as store:
+            assert store.renewed is not None and store.check() == []
+            assert store.put(Operator, name="Cy").seq == 1
+            devices.add(store.device)
+    machine["disk"] = "a"
+    with open_store(path) as store:
+        assert store.renewed is None and len(devices | {store.device}) == 3
+
+
 def test_the_same_end_of_a_trace_sealed_by_two_counts_once(worked, tmp_path, drive):
     """The open end of a trace, in two copies of a file, is sealed by both and read once."""
     from sync import export_bundle, merge_bundles

@@ -51,6 +51,16 @@ def test_a_bundle_is_a_plain_zip(sound, lines_of):
     assert stop["columns"]["at"] == "2026-04-24T03:06:40.333333Z"
 
 
+@pytest.mark.parametrize("now", [0.0, 4.9e9], ids=["1970", "2125"])
+def test_a_clock_that_no_zip_can_tell_writes_a_bundle(copies, work, tmp_path, monkeypatch, now):
+    """A tablet whose clock is dead or far off exports: a zip's own times go from 1980 to 2107."""
+    work(copies[0], "Ada")
+    with monkeypatch.context() as patch:
+        patch.setattr("time.time", lambda: now)
+        bundle = export_bundle(copies[0], tmp_path)
+    assert merge_bundles(copies[1], [bundle]).refused == []
+
+
 def test_a_sound_bundle_is_taken(sound, offer):
     """The bundle that all the damaged ones below are made from is itself merged."""
     assert offer(sound) is None
