@@ -1,0 +1,69 @@
+"""Seasons of a farm from seeds: nothing acknowledged is lost, nobody honest is locked out, copies are equal; and it can fail."""
+
+import logging
+import os
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+
+import pytest
+
+from tests.simulator import adapter
+from tests.simulator.__main__ import play
+from tests.simulator.device import Wrong
+from tests.simulator.season import Season, Yard
+
+SHORT, LONG = 18, 10_000
+LEFT_OUT = frozenset({"liar", "stranger"})
+FOUND_BY = {"a tap is shown and not written": 1, "a copied card is not noticed": 10, "no lock": 5}
+"""The first season that finds a planted fault: where the search begins."""
+
+
+@pytest.fixture(scope="module")
+def yard():
+    made = Yard()
+    yield made
+    made.close()
+
+
+@pytest.mark.parametrize("part", range(3))
+def test_seasons_keep_every_promise(yard, part):
+    """Short seasons of two to four machines, each from its seed."""
+    counts = Counter()
+    for seed in range(part, SHORT, 3):
+        counts += Season(yard, seed, short=True, without=LEFT_OUT).run()
+    assert counts["work"] > SHORT / 3 and len(counts) > 10
+
+
+def test_a_season_is_the_same_again(yard):
+    """A seed gives the same steps and the same sentences each time."""
+    logs = []
+    for _ in range(2):
+        season = Season(yard, 7, short=True, without=LEFT_OUT)
+        season.run()
+        logs.append(season.log)
+    assert logs[0] == logs[1] and len(logs[0]) > 8
+
+
+@pytest.mark.parametrize("fault", adapter.PLANTED)
+def test_a_planted_fault_is_found(yard, fault):
+    """Each of these faults, put into the program, is found within some seasons."""
+    first = FOUND_BY.get(fault, 0)
+    with adapter.planted(fault), pytest.raises(Wrong, match="--seed"):
+        for seed in range(first, first + 60):
+            Season(yard, seed, short=True, without=LEFT_OUT).run()
+
+
+@pytest.mark.long
+def test_ten_thousand_seasons(capsys):
+    """10,000 seasons of two to twelve machines and up to 80 steps, printed."""
+    counts, wrong = Counter(), []
+    with ProcessPoolExecutor(os.cpu_count(), initializer=logging.disable, initargs=(logging.NOTSET,)) as jobs:
+        for _seed, said, done in jobs.map(play, range(LONG), [False] * LONG, [LEFT_OUT] * LONG, chunksize=20):
+            counts += done
+            wrong += [said.partition("\n")[0]] if said else []
+    with capsys.disabled():
+        print(
+            f"\n  {LONG:,} seasons, {sum(counts.values()):,} steps: "
+            + ", ".join(f"{n:,} {what}" for what, n in counts.most_common())
+        )
+    assert wrong == []
