@@ -539,7 +539,7 @@ PLANTED = {
     },
     "a copied card is not noticed": {
         "store.durability.machine_binding.strayed": lambda real: lambda *_: None,
-        "sync.bundle_merge._renew_if_put_back": lambda real: lambda *_: None,
+        "store.facts.device_identity.renew_if_doubled": lambda real: lambda *_: None,
     },
     "no lock": {"store.durability.process_lock.acquire": lambda real: lambda path: True},
 }
