@@ -28,12 +28,13 @@ from cabapp.jobs.records.stint_reader import read_stint
 from cabapp.position.boundaries.boundary_geojson import read_boundary
 from cabapp.position.fix import Fix
 from cabapp.position.recordings.trace_reader import read_recording
+from cabapp.reports.export.job_export import job_gpx
 from cabapp.reports.model.job_record import read_job
 from cabapp.track.activity import FieldStay
 from cabapp.track.tool import ToolGeometry
 from store import open_store
 from store.errors import TraceRefused
-from store.models import Farm, Field, Job, Operator, Tool, Tractor
+from store.models import Correction, Farm, Field, Job, Operator, Tap, Tool, Tractor
 from store.traces.trace_codec import make_trace
 
 T0 = 1_779_000_000.0
@@ -543,3 +544,37 @@ def test_a_stint_that_covers_nothing_says_why(farm, tmp_path):
     [job] = farm.store.all(Job, field_id=ground.id)
     [stint] = read_job(farm.store, job).stints
     assert "Let the logger write a fix each 15 s or oftener." in str(stint.nothing)
+
+
+def _moved_taps(store, seconds):
+    """Correct the times of all taps by up to so many s, so that switches lie between fixes."""
+    rng = np.random.default_rng(3)
+    for tap in store.all(Tap):
+        at = tap.at + float(rng.uniform(0.05, 0.95)) * seconds
+        store.add(Correction(corrects_table="tap", corrects_id=tap.id, at=tap.at, reason="late", detail={"at": at}))
+
+
+EXPORTED = ("10 s", "two machines in one GPX", "sections", "width and header", "date line", "stated errors")
+
+
+@pytest.mark.parametrize(
+    "name", [*EXPORTED, *(pytest.param(name, marks=pytest.mark.long) for name in TABLE if name not in EXPORTED)]
+)
+def test_an_export_read_by_measure_is_the_logbook(farm, tmp_path, name):
+    """What the logbook says of a job, its taps between fixes, `measure` finds in the GPX of it, to the square metre."""
+    row = TABLE[name]() if name in TABLE else Row(csv(sampled(PATH, 0.5, noise=0.4), more={"sigma": ["0.40"] * 10_000}))
+    path = tmp_path / f"trace.{'gpx' if row.content.startswith('<') else 'csv'}"
+    path.write_text(row.content, "utf-8")
+    (tmp_path / "field.geojson").write_text(json.dumps(geojson(row.ground, row.place)), "utf-8")
+    ground = farm.store.put(Field, name="Home", boundary=read_boundary(tmp_path / "field.geojson"), target=2)
+    recording = read_recording(path)
+    brought(farm.store, recorded_days([ground], recording), row.width)
+    _moved_taps(farm.store, float(np.median(np.diff(recording.main.t))))
+    [job] = farm.store.all(Job, field_id=ground.id)
+    record = read_job(farm.store, job)
+    (tmp_path / "export.gpx").write_text(job_gpx(record), "utf-8")
+    read = measure([read_recording(tmp_path / "export.gpx")], ToolGeometry(row.width), 2, ground.boundary)
+    areas = read["area_m2"]
+    assert (areas["none"] + areas["unknown"], areas["covered"], areas["pass_area"], *areas["by_count"].values()) == (
+        pytest.approx(_figures(record.totals), abs=1.0)
+    )

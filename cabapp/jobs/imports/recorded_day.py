@@ -176,7 +176,8 @@ def cut(fields: Sequence[Field], track: RecordedTrack, name: str) -> RecordedDay
     TraceRefused
         No fix of it can be used.
     """
-    rows = np.flatnonzero(usable_fixes(track.t, track.lat, track.lon, track.quality).keep)
+    usable = usable_fixes(track.t, track.lat, track.lon, track.quality).keep
+    rows = np.flatnonzero(usable)
     if not len(rows):
         raise TraceRefused("{name} holds no fix that can be used. Choose another recording.", name=name)
     rows = rows[np.diff(track.t[rows], prepend=-np.inf) > 0]
@@ -189,7 +190,7 @@ def cut(fields: Sequence[Field], track: RecordedTrack, name: str) -> RecordedDay
     ]
     stretches, stays = guess(track.t[rows], xy, grounds)
     if stated:
-        t, told = track.t[rows], _stated(track.at(rows))
+        t, told = track.t[rows], _stated(track.at(usable if track.switch is None else usable | track.switch))
         for n, one in enumerate(stays):
             inside = [(max(a, t[one.first]), min(b, t[one.last])) for a, b in told]
             stays[n] = replace(one, spells=tuple((float(a), float(b)) for a, b in inside if a < b))
@@ -260,7 +261,7 @@ def _stint(
                 taps += [("restart" if taps else "start", one, marked), ("stop", other, marked)]
     if track.width is not None or track.sections is not None:
         taps = sorted([*taps, *_part_taps(day, track, tool)], key=lambda tap: tap[1])
-    return RecordedStint(track, [*taps, ("finish", float(track.t[-1]), marked)], broken_s)
+    return RecordedStint(track.received(), [*taps, ("finish", float(track.t[-1]), marked)], broken_s)
 
 
 def _part_taps(day: RecordedDay, track: RecordedTrack, tool: ToolGeometry) -> list[tuple[str, float, dict[str, Any]]]:

@@ -130,7 +130,7 @@ def _read(recordings: Iterable[Recording]) -> _Read:
         before = len(tracks)
         for one in recording.tracks:
             track, new = one.as_kept(), np.ones(len(one), bool)
-            fixes += len(track)
+            fixes += len(track.received())
             for _, other in tracks:
                 had = repeated(other.t, other.lat, other.lon, track.t, track.lat, track.lon)
                 new &= True if had is None else ~had

@@ -1,7 +1,8 @@
 """GPX 1.1 tracks as a stream, in bounded memory; a document type is refused.
 
 Only `trkpt` inside `trkseg` counts. Of its extensions those are read that have a name of `tool_columns.TOOL_COLUMNS`,
-of whatever namespace (that of `WORK_SPACE` goes first), each as it is from that point on. GPX 1.0 differs in nothing we
+of whatever namespace (that of `WORK_SPACE` goes first), each as it is from that point on, and of `WORK_SPACE` those of
+`OWN`. GPX 1.0 differs in nothing we
 read and is taken with a note. Source: the GPX 1.1 schema, http://www.topografix.com/GPX/1/1.
 
 Notes
@@ -30,6 +31,9 @@ LONGEST_TEXT = 200
 _QUALITY = {"none": 0, "2d": 1, "3d": 1, "dgps": 2, "pps": 3}
 WORK_SPACE = "urn:rollbook:work:1"
 """Namespace of what the tool did, in the extensions of a point."""
+OWN = ("switch", "sigma", "quality")
+"""Further elements of it: 1 for a point that is no fix but the moment of a switch between two; the standard deviation
+of the fix, m; its GGA quality, where `fix` has no word for it."""
 _WANTED = {"time", "fix", "hdop"}
 _CUT_SHORT = {
     errors.codes[errors.XML_ERROR_NO_ELEMENTS],
@@ -105,8 +109,9 @@ class _Reader:
             if space == WORK_SPACE and key.startswith("xmlns"):
                 self.work_prefixes.add(key[6:])
         parent = self.path[-1] if self.path else None
-        if self.point is not None and "extensions" in self.path and tool_column(name):
-            name, self.collected = f"{'work' if prefix in self.work_prefixes else 'other'} {name}", ""
+        ours = prefix in self.work_prefixes
+        if self.point is not None and "extensions" in self.path and (tool_column(name) or (ours and name in OWN)):
+            name, self.collected = f"{'work' if ours else 'other'} {name}", ""
         elif prefix != self.prefix:
             name = ""  # an extension's own element, whatever it is called
         self.path.append(name)
@@ -162,11 +167,8 @@ class _Reader:
             self.untimed += 1
             return
         self.zoneless += not has_zone(point["time"])
-        try:
-            hdop = float(point.get("hdop", ""))
-        except ValueError:
-            hdop = None
-        quality = _QUALITY.get(point.get("fix", "").lower())
+        hdop, sigma, stated = (_number(point.get(name, "")) for name in ("hdop", "work sigma", "work quality"))
+        quality = _QUALITY.get(point.get("fix", "").lower()) if stated is None else int(min(max(stated, 0), 127))
         work: dict[str, float] = {}
         for name, text in sorted(point.items(), reverse=True):  # "work" before "other"
             whose, _, element = name.rpartition(" ")
@@ -180,7 +182,8 @@ class _Reader:
                 continue
             if whose == "other":
                 self.foreign[element] = None
-        self.builder.add(t, lat, lon, hdop=hdop, quality=quality, work=work)
+        switch = point.get("work switch") == "1"
+        self.builder.add(t, lat, lon, sigma, hdop, quality, work=work, switch=switch)
 
     def close(self) -> None:
         builder = self.builder
@@ -235,3 +238,12 @@ class _Reader:
         self.builder.refuse(
             "{name} declares a document type, which GPX does not have and which can hide harm. Export the track again."
         )
+
+
+def _number(text: str) -> float | None:
+    """Return a finite number; None for anything else."""
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None

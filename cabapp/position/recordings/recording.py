@@ -50,6 +50,8 @@ class RecordedTrack:
         Width that worked from this fix on, m; None: not recorded.
     sections : ndarray, shape (n, k), bool, or None
         Which sections of the tool, from the left, worked from this fix on; None: not recorded.
+    switch : ndarray, shape (n,), bool, or None
+        Whether it is no fix and has no position: it only says when what worked changed, between two; None: no such row.
     """
 
     t: Floats
@@ -62,6 +64,7 @@ class RecordedTrack:
     working: Bools | None = None
     width: Floats | None = None
     sections: Bools | None = None
+    switch: Bools | None = None
 
     def __len__(self) -> int:
         return len(self.t)
@@ -78,6 +81,8 @@ class RecordedTrack:
 
     def fixes(self) -> list[Fix]:
         """Return the fixes one by one, for a `Replay`."""
+        if self.switch is not None:
+            return self.received().fixes()
         columns = (self.t, self.lat, self.lon, self.sigma, self.hdop)
         rows = zip(*(column.tolist() for column in columns), self.quality.tolist(), strict=True)
         return [
@@ -97,10 +102,15 @@ class RecordedTrack:
             some["begins"][0] = True
         return replace(self, **some)
 
+    def received(self) -> "RecordedTrack":
+        """Return the fixes alone, without the rows that only say when what worked changed."""
+        return self if self.switch is None else replace(self.at(~self.switch), switch=None)
+
     def as_kept(self) -> "RecordedTrack":
         """Return the track as the store keeps it, as `Fix.as_kept`: to 1e-7 degree, 0.01 s, 1 cm and HDOP 0.01."""
+        kept = np.rint(self.t * 100) / 100
         return replace(
-            self, t=np.rint(self.t * 100) / 100, sigma=np.rint(self.sigma * 100) / 100,
+            self, t=kept if self.switch is None else np.where(self.switch, self.t, kept), sigma=np.rint(self.sigma * 100) / 100,
             lat=np.rint(self.lat * 1e7) / 1e7, lon=np.rint(self.lon * 1e7) / 1e7,
             hdop=np.rint(np.minimum(self.hdop, HDOP_LIMIT) * 100) / 100,
         )  # fmt: skip
@@ -164,6 +174,7 @@ class RecordingBuilder:
         self.dated = True
         self._columns = [array("d") for _ in range(5)]
         self._quality = array("b")
+        self._switches = array("q")
         self._work: dict[str, array[float]] = {}  # by elements of `TOOL_COLUMNS`: NaN where not stated
         self._machine, self._machines = array("i"), {"": 0}
         self._declared, self._span = array("i"), array("i")
@@ -196,6 +207,7 @@ class RecordingBuilder:
         quality: int | None = None,
         machine: str = "",
         work: dict[str, float] | None = None,
+        switch: bool = False,
     ) -> None:
         """Add a point; one that is no place (NaN, None, 0, 0, quality 0) keeps only its time.
 
@@ -205,6 +217,8 @@ class RecordingBuilder:
             What the file calls the machine, in whatever column.
         work : dict of str to float, optional
             By elements of `tool_columns.TOOL_COLUMNS`, SI: those that are stated from here on.
+        switch : bool
+            It is no fix: its place was made up, and only its time and `work` count.
 
         Raises
         ------
@@ -223,7 +237,9 @@ class RecordingBuilder:
             self._backwards += not self._breaking
             self._breaking = False
         self._last = t
-        if lat is None or lon is None or quality == 0 or not is_place(lat, lon):
+        if switch:
+            self._switches.append(len(self))
+        if switch or lat is None or lon is None or quality == 0 or not is_place(lat, lon):
             lat = lon = float("nan")
             quality = 0
         for name, value in (work or {}).items():
@@ -266,6 +282,8 @@ class RecordingBuilder:
         if len(machines) > 1:
             self.note("It holds {count} machines, apart at the same time; each counts by itself.", count=len(machines))
         quality = np.frombuffer(self._quality, np.int8)
+        switch = np.zeros(len(t), bool)
+        switch[self._switches] = True
         work = {name: np.append(column, np.full(len(t) - len(column), np.nan)) for name, column in self._work.items()}
         tracks = []
         for machine in machines:
@@ -276,7 +294,7 @@ class RecordingBuilder:
             tracks.append(
                 RecordedTrack(
                     t=t[rows], lat=lat[rows], lon=lon[rows], sigma=sigma[rows], hdop=hdop[rows], quality=quality[rows],
-                    begins=np.diff(declared[rows], prepend=-1) != 0, **stated,
+                    begins=np.diff(declared[rows], prepend=-1) != 0, switch=switch[rows] if switch.any() else None, **stated,
                 )
             )  # fmt: skip
         idle = sum(

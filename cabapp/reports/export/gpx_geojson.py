@@ -16,9 +16,7 @@ from shapely.geometry import mapping, shape
 from shapely.geometry.polygon import orient
 
 from cabapp.position.recordings.gpx_reader import WORK_SPACE
-
-LONGEST_STEP = 5.0
-"""More seconds than this between two fixes is a loss of reception: a new segment begins."""
+from cabapp.track.logging_interval import break_limit, logging_interval
 
 _FIX = {0: "none", 1: "3d", 2: "dgps", 3: "pps"}
 _NOT_XML = re.compile("[^\\t\\n\\r -\\ud7ff\\ue000-\\ufffd\\U00010000-\\U0010ffff]")
@@ -29,8 +27,9 @@ class Track:
     """One stint's trace: arrays of shape (n,).
 
     `t` POSIX s, rising; `lat`, `lon` WGS 84 degrees, NaN without a position; `quality` GGA fix
-    quality, -1 not stated, 0 no fix; `hdop` NaN where not stated; `work` what the tool did from each fix on, by
-    the elements of `tool_columns.TOOL_COLUMNS`.
+    quality, -1 not stated, 0 no fix; `hdop` and `sigma` (m) NaN where not stated; `work` what the tool did from each
+    fix on, by the elements of `tool_columns.TOOL_COLUMNS`; `switch` True for a row that is no fix but a switch
+    between two.
     """
 
     name: str
@@ -41,6 +40,8 @@ class Track:
     quality: np.ndarray | None = None
     hdop: np.ndarray | None = None
     work: list[dict[str, str]] | None = None
+    sigma: np.ndarray | None = None
+    switch: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,7 @@ class Waypoint:
 def spans(track: Track) -> list[slice]:
     """Return the unbroken spans of a track as slices of its fixes.
 
-    A span ends at a fix without a position, and where `LONGEST_STEP` passes without a fix.
+    A span ends at a fix without a position, and where more than `break_limit` passes without a fix.
     """
     good = np.isfinite(track.lat) & np.isfinite(track.lon) & np.isfinite(track.t)
     if track.quality is not None:
@@ -65,7 +66,9 @@ def spans(track: Track) -> list[slice]:
     index = np.flatnonzero(good)
     if not len(index):
         return []
-    cut = (np.diff(index) > 1) | (np.diff(np.asarray(track.t)[index]) > LONGEST_STEP)
+    t = np.asarray(track.t)[index]
+    limit = break_limit(logging_interval(t if track.switch is None else t[~track.switch[index]]))
+    cut = (np.diff(index) > 1) | (np.diff(t) > limit)
     edges = np.concatenate([[0], np.flatnonzero(cut) + 1, [len(index)]])
     return [slice(int(index[a]), int(index[b - 1]) + 1) for a, b in itertools.pairwise(edges)]
 
@@ -106,11 +109,20 @@ def _points(track: Track, span: slice) -> list[_Fix]:
     lon = _longitude(np.asarray(track.lon[span], float)).tolist()
     hdop = [None] * n if track.hdop is None else np.round(np.asarray(track.hdop[span], float), 2).tolist()
     quality = [None] * n if track.quality is None else np.asarray(track.quality[span]).tolist()
+    sigma = [math.nan] * n if track.sigma is None else track.sigma[span].tolist()
+    switch = [False] * n if track.switch is None else track.switch[span].tolist()
     found = []
     work = [{}] * n if track.work is None else track.work[span]
     before: list[dict[str, str]] = [{}, *work[:-1]]
-    for t, y, x, q, h, now, last in zip(track.t[span].tolist(), lat, lon, quality, hdop, work, before, strict=True):
+    rows = zip(track.t[span].tolist(), lat, lon, quality, hdop, sigma, switch, work, before, strict=True)
+    for t, y, x, q, h, error, between, now, last in rows:
         said = [] if now == last else [_element(name, value) for name, value in now.items()]
+        if between:
+            said.append(_element("switch", "1"))
+        if math.isfinite(error):
+            said.append(_element("sigma", f"{error:.2f}"))
+        if q is not None and q > max(_FIX):
+            said.append(_element("quality", str(q)))
         point = _Fix(y, x, time=_moment(t), horizontal_dilution=h if h is not None and math.isfinite(h) else None)
         point.type_of_gpx_fix = _FIX.get(q)
         point.extensions = said

@@ -15,6 +15,7 @@ from cabapp.position.recordings.tool_columns import tool_elements
 from cabapp.reports.export import gpx_geojson
 from cabapp.reports.export.swaths import covered_ground, geojson_of
 from cabapp.reports.model.job_record import JobRecord
+from cabapp.track.logging_interval import break_limit, logging_interval
 from cabapp.track.work_switches import switches_at
 
 
@@ -37,19 +38,48 @@ def job_gpx(record: JobRecord, every: float = 0.0) -> str:
     for s in record.stints:
         name = f"{s.operator}, {record.format.when(s.row.at)}"
         desc = f"{record.job.operation} {record.field.name}, {s.tractor}, {s.tool}"
-        kept = slice(None)
-        if every and len(s.trace.t):
-            kept = np.diff(np.floor(s.trace.t / every), prepend=-np.inf) != 0
-        columns = [getattr(s.trace, one)[kept] for one in ("t", "lat", "lon", "quality", "hdop")]
-        tracks.append(gpx_geojson.Track(name, desc, *columns, list(_work(s, columns[0]))))
+        tracks.append(_track(s, name, desc, every))
     marks = [
         gpx_geojson.Waypoint(m.kind, m.lat, m.lon, m.at, m.note or "")
         for m in record.marks if m.lat is not None and m.lon is not None
     ]  # fmt: skip
-    desc = "Traces are the antenna's; whether the tool worked, and with which sections, is in extensions."
+    desc = (
+        "Traces are the antenna's; whether the tool worked, and with which sections, is in extensions. "
+        "Where it switched between two fixes a point between them says so, marked 'switch'."
+    )
     if every:
         desc += f" A fix every {every:g} s; 'rollbook log' writes them all."
     return gpx_geojson.gpx_text(f"{record.field.name}, {record.job.operation} {record.job.season}", desc, tracks, marks)
+
+
+def _track(s, name: str, desc: str, every: float) -> gpx_geojson.Track:
+    """Return a stint's fixes, and a row on the straight line between two for each moment of a switch there."""
+    trace = s.trace
+    columns = {one: getattr(trace, one) for one in ("t", "lat", "lon", "quality", "hdop", "sigma")}
+    if every and len(trace.t):
+        kept = np.diff(np.floor(trace.t / every), prepend=-np.inf) != 0
+        columns = {one: column[kept] for one, column in columns.items()}
+    t = columns["t"]
+    at = np.unique(np.round([one.t for one in s.standing.switches], 3))
+    after = np.searchsorted(t, at)
+    inside = (after > 0) & (after < len(t))
+    at, after = at[inside], after[inside]
+    before = after - 1
+    limit = break_limit(logging_interval(t))
+    placed = np.isfinite(columns["lat"]) & (columns["quality"] != 0)
+    some = (t[after] - t[before] <= limit) & placed[after] & placed[before] & (at < np.round(t[after], 3))
+    some &= at > np.round(t[before], 3)
+    at, after, before = at[some], after[some], before[some]
+    share = (at - t[before]) / (t[after] - t[before])
+    east = (columns["lon"][after] - columns["lon"][before] + 180.0) % 360.0 - 180.0
+    rows = {
+        "t": at, "quality": -1, "hdop": np.nan, "sigma": np.nan,
+        "lat": columns["lat"][before] + share * (columns["lat"][after] - columns["lat"][before]),
+        "lon": (columns["lon"][before] + share * east + 180.0) % 360.0 - 180.0,
+    }  # fmt: skip
+    switch = np.insert(np.zeros(len(t), bool), after, True)
+    columns = {one: np.insert(column, after, rows[one]) for one, column in columns.items()}
+    return gpx_geojson.Track(name, desc, **columns, work=list(_work(s, columns["t"])), switch=switch)
 
 
 def _work(s, t: np.ndarray) -> Iterator[dict[str, str]]:

@@ -10,6 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from cabapp.position.recordings import recording as recording_module
+from cabapp.position.recordings.gpx_reader import WORK_SPACE
 from cabapp.position.recordings.recording import Recording
 from cabapp.position.recordings.trace_reader import read_recording
 from store.errors import TraceRefused
@@ -26,6 +27,19 @@ def test_time_place_and_hdop_are_read(reading, gpx, point):
     )
     assert trace.tracks[0].t[0] == 1777975203.0
     assert trace.notes == []
+
+
+def test_the_moment_of_a_switch_is_no_fix_and_another_writers_is(reading, gpx, point):
+    """A point marked as a switch by our namespace only says when what worked changed; error and quality are read too."""
+    for space, ours in ((WORK_SPACE, True), ("urn:other", False)):
+        said = f"<extensions xmlns:w='{space}'><w:{{0}}>{{1}}</w:{{0}}>{{2}}</extensions>"
+        between = said.format("switch", 1, "<w:working>1</w:working>")
+        stated = said.format("sigma", "0.02", "<w:quality>4</w:quality>")
+        [track] = reading("a.gpx", gpx(point(0) + point(1, more=between) + point(2, more=stated))).tracks
+        assert track.working.tolist() == [False, True, True]
+        fixes = track.received().fixes()
+        assert [fix.lat is not None for fix in fixes] == [True] * (2 if ours else 3)
+        assert (fixes[-1].sigma, fixes[-1].quality) == ((0.02, 4) if ours else (None, None))
 
 
 def test_a_new_segment_is_a_break(reading, gpx, point):
