@@ -575,6 +575,5 @@ def test_an_export_read_by_measure_is_the_logbook(farm, tmp_path, name):
     (tmp_path / "export.gpx").write_text(job_gpx(record), "utf-8")
     read = measure([read_recording(tmp_path / "export.gpx")], ToolGeometry(row.width), 2, ground.boundary)
     areas = read["area_m2"]
-    assert (areas["none"] + areas["unknown"], areas["covered"], areas["pass_area"], *areas["by_count"].values()) == (
-        pytest.approx(_figures(record.totals), abs=1.0)
-    )
+    said = (*(areas[name] for name in AREAS), *areas["by_count"].values())
+    assert said == pytest.approx(_said(record.totals, record.gaps, record.proof).areas, abs=1.0)
