@@ -98,7 +98,7 @@ def _last(store) -> tuple[str, str, str, str] | None:
 def last_work(store: Store, now: float) -> float | None:
     """Return when the newest stint of the logbook was taken over, POSIX s, if more than a day after now; else None."""
     corrections = Corrections(store)
-    newest = max((corrections.apply(stint).at for stint in store.all(Stint)), default=now)
+    newest = max((corrections.apply(stint).at for stint in corrections.standing(store.all(Stint))), default=now)
     return newest if newest - now > DAY else None
 
 

@@ -75,3 +75,16 @@ def test_a_correction_that_upsets_the_order_is_not_followed_and_said(made):
     assert np.array_equal(cab_s_count(made), before) and log.stints[0].working_s == hours
     words = lxml.html.fromstring(field_log(log, 0.0)).text_content()
     assert "not followed: it would upset the order of the taps" in words
+
+
+def test_the_newest_word_on_what_is_taken_back_counts(made):
+    """Void, restored and void again: each time the count and the pages follow, and the page says so."""
+    whole = cab_s_count(made)
+    for void in (True, False, True):
+        correct(made, "stint", made.first, void=void)
+        counts = cab_s_count(made)
+        assert np.array_equal(counts, whole) is not void
+        log = read_job(made.book, made.job)
+        assert np.array_equal(counts, log.count.grid.counts) and len(log.stints) == 2 - void
+    words = lxml.html.fromstring(field_log(log, 0.0)).text_content()
+    assert "stint, taken back" in words and "stint, restored" in words

@@ -308,7 +308,7 @@ def test_a_correction_from_elsewhere_cannot_do_what_it_likes(small_job):
     from cabapp.jobs.records.corrections import Corrections
 
     corrected = Corrections(small_job.book)
-    said = {"at": "noon", "width_m": -1.0, "operator_id": "nobody", "id": "x", "job_id": "y"}
+    said = {"at": "noon", "width_m": -1.0, "operator_id": "nobody", "id": "x", "job_id": "y", "sections": "wide"}
     row = models.Correction(corrects_table="stint", corrects_id=small_job.first.id, detail=said)
 
     class Book:
@@ -325,6 +325,10 @@ def test_a_correction_from_elsewhere_cannot_do_what_it_likes(small_job):
     (["correct", "stint", "{stint}", "width_m=0", "--reason", "x"], "cannot be 0"),
     (["correct", "stint", "{stint}", "season=soon", "--reason", "x"], "no season"),
     (["correct", "stint", "{stint}", "device=5", "--reason", "x"], "corrects nothing"),
+    (["correct", "stint", "{stint}", "sections=1,2", "--reason", "x"], "together"),
+    (["correct", "stint", "{stint}", "void", "--reason", "x"], "recorded in the cab cannot be taken back"),
+    (["correct", "fuel", "{fuel}", "restore", "--reason", "x"], "nothing to restore"),
+    (["correct", "tap", "{tap}", "void", "--reason", "x"], "A tap cannot be taken back"),
     (["correct", "tap", "{tap}", "at=noon", "--reason", "x"], "no time"),
     (["correct", "fuel", "{fuel}", "litres=5ft", "--reason", "x"], "with gal or l"),
     (["edit", "job", "Square", "agreed_area_m2=5ft"], "is a number"),

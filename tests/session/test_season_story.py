@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from cabapp.__main__ import main
 from cabapp.common.farm_format import FarmFormat
 from cabapp.common.message import message
 from cabapp.common.rendering import render
@@ -261,6 +262,28 @@ def test_sections_switched_by_tap_are_counted_live_and_by_the_report(run, store,
     whole = JobCount(store.get(Field, ids.field).boundary)
     whole.add_stint(start=stint.at, **read.inputs)
     assert whole.area_totals().covered == pytest.approx(120 * 10, rel=1e-3)
+
+
+def test_sections_entered_wrong_are_corrected(run, store, ids, drive_rows, capsys):
+    """With its middle of 4 m off, not 2, the tool covered 8 m; widths that its taps do not switch are refused."""
+    store.put(Tool, id=ids.roller, sections="5,2,5")
+    fixes = drive_rows([-100])
+    day = run(fixes)
+    day.take_over()
+    day.until(T0 + 10)
+    day.session.tap("start")
+    day.session.tap("sections", on="101")
+    day.until(fixes[-1].t)
+    day.session.tap("finish")
+    [stint], [job] = store.all(Stint), store.all(Job)
+    assert read_job(store, job).totals.covered == pytest.approx(120 * 10, rel=5e-3)
+    words, more = ["correct", "stint", stint.id], ["--reason", "measured", "--store", str(store.path)]
+    assert main([*words, "sections=6,6", *more]) == 1
+    assert "switch 3 sections" in capsys.readouterr().err
+    assert main([*words, "sections=4,4,4", *more]) == 0
+    record = read_job(store, job)
+    assert record.totals.covered == pytest.approx(120 * 8, rel=5e-3)
+    assert "sections: 13 ft, 13 ft, 13 ft (was 16 ft, 7 ft, 16 ft)" in field_log(record, T0 + 1000.0)
 
 
 def test_fuel_is_written_with_the_tap(run, store, ids):

@@ -10,9 +10,13 @@ from cabapp.commands.records.row_lookup import row_called
 from cabapp.common import paths
 from cabapp.common.quantities import ClockSecond, Length, Volume
 from cabapp.common.typed_number import read_number
-from cabapp.jobs.records.corrections import COLUMNS, ID, PEOPLE, TEXT, Corrections
+from cabapp.jobs.records.corrections import COLUMNS, ID, PEOPLE, SECTIONS, TEXT, Corrections
+from cabapp.jobs.records.dating.stint_rows import brought_in
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.new_stint import job_in_season
+from cabapp.jobs.records.tap_log import taps_of
+from cabapp.jobs.records.tool_parts import read_sections, widths_of
+from cabapp.position.recordings.machine_split import repeated
 from store import Store, models, open_store
 from store.errors import Refused
 from store.facts.timestamp import has_zone, read_time
@@ -20,13 +24,14 @@ from store.facts.timestamp import has_zone, read_time
 EXAMPLE = 'rollbook correct stint 3f2a width_m=45ft --reason "took the other roller" --by "Tam Willet"'
 SEASON = "season"
 KINDS = {"stint": models.Stint, "tap": models.Tap, "fuel": models.FuelEntry, "mark": models.Mark}  # fmt: skip
-VOIDABLE = ("fuel", "mark")
+VOIDABLE = ("fuel", "mark", "stint")
+WORDS = {"void": True, "restore": False}
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("kind", choices=KINDS, help="what is wrong")
     parser.add_argument("id", nargs="?", help="which one, by the beginning of its id; without it, they are listed")
-    parser.add_argument("value", nargs="*", metavar="COLUMN=VALUE", help="what is right: 45ft, 20gal, or a name; void takes fuel or a mark back")  # fmt: skip
+    parser.add_argument("value", nargs="*", metavar="COLUMN=VALUE", help="what is right: 45ft, 20gal, or a name; void takes fuel, a mark or a stint that was brought in back, restore undoes that")  # fmt: skip
     parser.add_argument("--reason", help="why, in a few words")
     parser.add_argument("--by", metavar="NAME", help="who corrects it")
     parser.add_argument("--json", action="store_true", help="print what was done as JSON")
@@ -42,13 +47,9 @@ def run(args: argparse.Namespace) -> int:
         if not args.reason or not args.reason.strip():
             raise Refused("A correction says why. Add --reason with a few words.")
         by = row_called(store.all(models.Operator), "operator", args.by).id if args.by else None
-        if args.value == ["void"]:
-            if args.kind not in VOIDABLE:
-                raise Refused(
-                    "A {kind} cannot be taken back, only corrected; fuel and marks can. Say COLUMN=VALUE.",
-                    kind=args.kind,
-                )
-            detail = {"void": True}
+        if len(args.value) == 1 and args.value[0] in WORDS:
+            detail = {"void": WORDS[args.value[0]]}
+            _check_void(store, args.kind, row, detail["void"])
         else:
             detail = _detail(store, model, row, args.value)
         corrects = model.__tablename__
@@ -73,6 +74,52 @@ def _row(store: Store, kind: str, model: type, start: str) -> Any:
     return found[0]
 
 
+def _check_void(store: Store, kind: str, row: Any, void: bool) -> None:
+    """Refuse to take back, or to restore, what cannot be."""
+    if kind not in VOIDABLE:
+        raise Refused(
+            "A {kind} cannot be taken back, only corrected; fuel, marks and stints that were brought in can. "
+            "Say COLUMN=VALUE.", kind=kind,
+        )  # fmt: skip
+    corrections = Corrections(store)
+    gone = row.id in corrections.void
+    if void and gone:
+        raise Refused("It is taken back already.")
+    if not void and not gone:
+        raise Refused("It is not taken back, so there is nothing to restore.")
+    if kind != "stint":
+        return
+    if not brought_in(store, row):
+        raise Refused(
+            "A stint that was recorded in the cab cannot be taken back, only corrected; one that was brought in from "
+            "a recording can. Say COLUMN=VALUE."
+        )  # fmt: skip
+    if void:
+        return
+    trace = store.read_trace(row.id)
+    for other in corrections.standing(store.all(models.Stint, job_id=row.job_id)):
+        there = store.read_trace(other.id)
+        had = repeated(there.t, there.lat, there.lon, trace.t, trace.lat, trace.lon)
+        if had is not None and had.any():
+            raise Refused(
+                "The work of this stint is in the logbook again, as stint {id}. Take that one back first.",
+                id=other.id[:8],
+            )
+
+
+def _sections(store: Store, stint: models.Stint, text: str) -> str | None:
+    """Return widths of sections as they are kept: as wide together as the stint's tool, and as many as its taps switch."""
+    kept = read_sections(text, stint.width_m)
+    taps = [tap.detail or {} for tap in taps_of(store, stint.id) if tap.kind == "sections"]
+    counts = {len(str(detail.get("on", ""))) for detail in taps}
+    if counts and counts != {len(widths_of(kept)) or 3}:
+        raise Refused(
+            "The taps of this stint switch {count} sections. Type the width of each, from the left.",
+            count=", ".join(map(str, sorted(counts))),
+        )
+    return kept
+
+
 def _detail(store: Store, model: type, row: Any, typed: list[str]) -> dict:
     """Return the right values by column, and under "was" those so far."""
     allowed = {name: of for name, of in COLUMNS[model.__tablename__].items() if name != "job_id"}
@@ -91,6 +138,8 @@ def _detail(store: Store, model: type, row: Any, typed: list[str]) -> dict:
             detail[name] = value
         elif allowed[name] == ID:
             detail[name] = row_called(store.all(PEOPLE[name]), name.removesuffix("_id"), value).id
+        elif allowed[name] == SECTIONS:
+            detail[name] = _sections(store, now, value)
         elif allowed[name] == TEXT:
             detail[name] = value
         else:

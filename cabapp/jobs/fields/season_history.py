@@ -65,7 +65,8 @@ def paces_before(store: Store, stint: Stint) -> list[float]:
     """Return the operator's work rates with this tool in the two weeks before a stint, m2/s, oldest first."""
     found: list[float] = []
     corrections = Corrections(store)
-    stints = map(corrections.apply, store.all(Stint, operator_id=stint.operator_id, tool_id=stint.tool_id))
+    own = store.all(Stint, operator_id=stint.operator_id, tool_id=stint.tool_id)
+    stints = map(corrections.apply, corrections.standing(own))
     before = [one for one in stints if one.id != stint.id and 0 <= stint.at - one.at <= PACE_LASTS_S]
     for one in in_order(before):
         found += noted_paces(store, one, corrections)

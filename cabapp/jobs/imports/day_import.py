@@ -77,7 +77,7 @@ class LogbookWork:
 
     def __init__(self, store: Store) -> None:
         self._store, self._corrections = store, Corrections(store)
-        self._rows = [(self._corrections.apply(one).at, one) for one in store.all(Stint)]
+        self._rows = [(self._corrections.apply(one).at, one) for one in self._corrections.standing(store.all(Stint))]
         self._read: dict[str, tuple[StintRecord, KnownWork]] = {}
 
     def about(self, day: RecordedDay, stay: FieldStay) -> list[tuple[StintRecord, KnownWork]]:

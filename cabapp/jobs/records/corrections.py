@@ -5,24 +5,27 @@ whatever a file from elsewhere says; the newest correction wins, and a person's 
 """
 
 import math
+from collections.abc import Iterable
 from typing import Any, TypeVar
 
 from cabapp.common.quantities import ClockSecond, Length, Quantity, Volume
+from cabapp.jobs.records.tool_parts import widths_of
 from store import Store, models
 
 AnyRow = TypeVar("AnyRow", bound=models.Record)
-NUMBER, TEXT, ID = "number", "text", "id"
+NUMBER, TEXT, ID, SECTIONS = "number", "text", "id", "sections"
 COLUMNS: dict[str, dict[str, str | type[Quantity]]] = {
     "stint": {
         "operator_id": ID, "tractor_id": ID, "tool_id": ID, "width_m": Length,
-        "hitch_to_line_m": Length, "antenna_to_hitch_m": Length, "side_m": Length, "at": ClockSecond, "job_id": ID,
+        "hitch_to_line_m": Length, "antenna_to_hitch_m": Length, "side_m": Length, "sections": SECTIONS, "at": ClockSecond,
+        "job_id": ID,
     },
     "tap": {"at": ClockSecond, "reason": TEXT},
     "fuel_entry": {"litres": Volume, "price_per_l": NUMBER, "at": ClockSecond},
     "mark": {"kind": TEXT, "note": TEXT, "lat": NUMBER, "lon": NUMBER, "at": ClockSecond},
     "hand_over": {"at": ClockSecond},
 }  # fmt: skip
-"""What can be corrected, by table: a word, an id, a plain number, or what a number measures."""
+"""What can be corrected, by table: a word, an id, a plain number, widths of sections, or what a number measures."""
 
 PEOPLE = {"operator_id": models.Operator, "tractor_id": models.Tractor, "tool_id": models.Tool}
 NAMED = PEOPLE | {"job_id": models.Job}
@@ -36,13 +39,13 @@ class Corrections:
     """All corrections of a store.
 
     `rows`: list of store.models.Correction: oldest first.
-    `void`: set of str: ids of rows that are taken back.
+    `void`: set of str: ids of rows that are taken back, and were not restored since.
     `moved`: dict of str: job that a stint belongs to instead of the one it was written with, by the stint's id.
     """
 
     def __init__(self, store: Store):
         self.rows = store.all(models.Correction)
-        self.void = {row.corrects_id for row in self.rows if (row.detail or {}).get("void")}
+        self.void = void_ids(self.rows)
         named = NAMED if self.rows else {}
         known = {name: {row.id for row in store.all(of, gone=False)} for name, of in named.items()}
         self._said: dict[str, dict[str, Any]] = {}
@@ -56,6 +59,10 @@ class Corrections:
         for id, clocked in self._clocked.items():
             self._said[id] = clocked | self._said.get(id, {})
         self.moved = {id: said["job_id"] for id, said in self._said.items() if "job_id" in said}
+
+    def standing(self, rows: Iterable[AnyRow]) -> list[AnyRow]:
+        """Return the rows that are not taken back, as they were written."""
+        return [row for row in rows if row.id not in self.void]
 
     def said(self, id: str) -> dict[str, Any]:
         """What is now said of a row instead of what was written, by column."""
@@ -76,9 +83,18 @@ class Corrections:
         return corrected
 
 
+def void_ids(rows: Iterable[models.Correction]) -> set[str]:
+    """Return the ids of rows that are taken back by these corrections, oldest first: the newest says so."""
+    details = ((row.corrects_id, row.detail or {}) for row in rows)
+    said = {id: detail["void"] for id, detail in details if "void" in detail}
+    return {id for id, void in said.items() if void}
+
+
 def _fits(kind: str | type[Quantity], name: str, value: Any, known: dict[str, set[str]]) -> bool:
     if kind == TEXT:
         return isinstance(value, str)
+    if kind == SECTIONS:
+        return value is None or (isinstance(value, str) and bool(widths_of(value)))
     if kind == ID:
         return value in known[name]
     number = isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from cabapp.common.message import N_
 from cabapp.geometry.plane import Plane
+from cabapp.jobs.records.corrections import void_ids
 from store import Store
 from store.models import Correction, Mark
 
@@ -44,8 +45,7 @@ def take_back(store: Store, table: str, row_id: str, operator_id: str, at: float
 
 def taken_back(store: Store, table: str) -> set[str]:
     """Return the ids of a table's rows that do not count."""
-    rows = store.all(Correction, corrects_table=table)
-    return {row.corrects_id for row in rows if (row.detail or {}).get("void")}
+    return void_ids(store.all(Correction, corrects_table=table))
 
 
 @dataclass(frozen=True, slots=True)

@@ -151,10 +151,13 @@ def state_of(store: Store, stint: models.Stint, corrections: Corrections | None 
 
 
 def work_of(store: Store, stints: Iterable[models.Stint]) -> Spans:
-    """Return the spans of work of whole stints as written, POSIX s, in order; of an open one to the last that is known."""
+    """Return the spans of work of whole stints as written, POSIX s, in order; of an open one to the last that is known.
+
+    Those taken back have none.
+    """
     found: Spans = []
     corrections = Corrections(store)
-    for stint in stints:
+    for stint in corrections.standing(stints):
         row, taps = read_dated(store, stint, corrections)
         state, kept = stint_state(row.at, taps), effective_taps(taps)
         last_fix = -math.inf

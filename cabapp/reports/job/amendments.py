@@ -4,10 +4,10 @@ import itertools
 from collections import Counter
 
 from cabapp.common.wording import times
-from cabapp.jobs.records.corrections import CLOCK, COLUMNS, ID
+from cabapp.jobs.records.corrections import CLOCK, COLUMNS, ID, SECTIONS
 from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
-from cabapp.jobs.records.tool_parts import PART_KINDS
+from cabapp.jobs.records.tool_parts import PART_KINDS, widths_of
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
 from cabapp.reports.render.html_tables import Table
@@ -32,7 +32,7 @@ def correction_tables(record: JobRecord) -> list[Table]:
 
 def _correction(row: Correction, record: JobRecord) -> list[str]:
     detail = dict(row.detail or {})
-    parts = ["taken back"] if detail.pop("void", False) else []
+    parts = {True: ["taken back"], False: ["restored"]}.get(detail.pop("void", None), [])
     was = detail.pop("was", {})
     was = was if isinstance(was, dict) else {}
     for key, value in detail.items():
@@ -57,6 +57,8 @@ def _value(key: str, value, row: Correction, record: JobRecord) -> str:
     kind = COLUMNS.get(row.corrects_table, {}).get(key)
     if value is None:
         return "nothing"
+    if kind == SECTIONS:
+        return ", ".join(record.format.units.length(one) for one in widths_of(value)) or "?"
     if key == "job_id":
         return str(record.job.season) if value == record.job.id else "another"
     if kind == ID:

@@ -175,6 +175,8 @@ def read_job(store: Store, job: models.Job, until: models.HandOver | None = None
             raise JobHeld(assembled.held[0].said)
         raise JobHeld("No work is left in it.")
     rows = [stint.row for stint in stints]
+    void = [row for row in store.all(models.Stint) if row.id in corrected.void]
+    void = [row for row in void if corrected.moved.get(row.id, row.job_id) == job.id]
     for stint, pieces, path in zip(stints, count.pieces(), assembled.paths, strict=True):
         alone = area_totals([pieces], count.field, width=stint.row.width_m, target=job.target)
         stint.covered, stint.pass_area = alone.covered, alone.pass_area
@@ -186,7 +188,7 @@ def read_job(store: Store, job: models.Job, until: models.HandOver | None = None
     overs = handovers_of(store, corrected, job.id)
     marks = [corrected.apply(row) for row in store.all(models.Mark, field_id=land.id)]
     parcels = sorted(store.all(models.Parcel, field_id=land.id), key=lambda row: (row.name, row.id))
-    about = {row.id for row in [job, land, *rows, *marks, *overs]}
+    about = {row.id for row in [job, land, *rows, *void, *marks, *overs]}
     about |= {row.id for stint in stints for row in [*stint.taps, *stint.fuelled]}
     return JobRecord(
         farm, words_of(farm), land, job, stints, count, count.area_totals(),

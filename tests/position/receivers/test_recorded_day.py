@@ -357,19 +357,43 @@ def test_what_is_in_already_is_left_out_and_nobody_works_twice(recorded, tmp_pat
             assert all(a[1] <= b[0] for a, b in itertools.pairwise(sorted(spans)))
 
 
-def test_a_stint_cannot_be_taken_back_and_help_says_so(recorded, tmp_path, capsys):
-    """'void' takes back fuel and marks only: the help says it, and the refusal."""
+def test_a_stint_brought_in_by_mistake_is_taken_back_and_restored(recorded, tmp_path, capsys):
+    """Taken back, it counts nowhere and its file can be brought in again; restored only where it is not in twice."""
+    from cabapp.jobs.pass_counts.assembler import assemble
+    from cabapp.jobs.records.stint_reader import work_of
     from store import open_store
+    from store.models import Job
+
+    path = tmp_path / "logbook.sqlite"
+    more = ["--reason", "another farm's day", "--store", str(path)]
+
+    def covered():
+        with open_store(path) as store:
+            return [round(assemble(store, job).count.area_totals().covered) for job in store.all(Job)]
+
+    def stints():
+        with open_store(path) as store:
+            return store.all(Stint), sum(b - a for a, b in work_of(store, store.all(Stint)))
 
     assert bring(recorded, tmp_path, "--yes") == 0
-    with open_store(tmp_path / "logbook.sqlite") as store:
-        stint = store.all(Stint)[0].id
-    more = ["--reason", "twice", "--store", str(tmp_path / "logbook.sqlite")]
-    assert main(["correct", "stint", stint[:13], "void", *more]) == 1
-    assert "A stint cannot be taken back, only corrected" in capsys.readouterr().err
+    before, ([first, *others], worked) = covered(), stints()
+    assert min(before) > 0
+    assert main(["correct", "stint", first.id, "void", *more]) == 0
+    assert covered().count(0.0) == 1
+    assert 0 < stints()[1] < worked
+    assert main(["correct", "stint", first.id, "void", *more]) == 1
+    assert "taken back already" in capsys.readouterr().err
+    assert bring(recorded, tmp_path, "--yes") == 0
+    assert covered() == before and len(stints()[0]) == len(others) + 2
+    assert main(["correct", "stint", first.id, "restore", *more]) == 1
+    again = max(stints()[0], key=lambda one: one.stamp)
+    assert f"in the logbook again, as stint {again.id[:8]}" in capsys.readouterr().err
+    assert main(["correct", "stint", again.id, "void", *more]) == 0
+    assert main(["correct", "stint", first.id, "restore", *more]) == 0
+    assert covered() == before and stints()[1] == worked
     with pytest.raises(SystemExit):
         main(["correct", "--help"])
-    assert "void takes fuel or a mark back" in " ".join(capsys.readouterr().out.split())
+    assert "a stint that was brought in back" in " ".join(capsys.readouterr().out.split())
 
 
 def test_with_yes_nobody_is_told_to_say_yes(recorded, tmp_path, capsys):

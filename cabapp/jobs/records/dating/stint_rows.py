@@ -7,16 +7,16 @@ from store.models import HandOver, Stint, Tap, TraceChunk
 
 
 def stints_of(store: Store, job: str, corrections: Corrections) -> list[Stint]:
-    """Return the stints that belong to a job now, as they were written and in that order."""
+    """Return the stints that belong to a job now, as they were written and in that order; none that is taken back."""
     rows = [row for row in store.all(Stint, job_id=job) if corrections.moved.get(row.id, job) == job]
     known = {row.id for row in rows}
     others = [store.get(Stint, id) for id, now in corrections.moved.items() if now == job and id not in known]
-    return in_order([*rows, *(row for row in others if row is not None)])
+    return in_order(corrections.standing([*rows, *(row for row in others if row is not None)]))
 
 
 def jobs_by_stint(store: Store, corrections: Corrections) -> dict[str, str]:
-    """Return the id of the job that each stint belongs to now, by the stint's id."""
-    return {row.id: row.job_id for row in store.all(Stint)} | corrections.moved
+    """Return the id of the job that each stint belongs to now, by the stint's id; none that is taken back."""
+    return {row.id: corrections.moved.get(row.id, row.job_id) for row in corrections.standing(store.all(Stint))}
 
 
 def brought_in(store: Store, stint: Stint) -> bool:
