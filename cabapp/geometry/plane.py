@@ -1,5 +1,6 @@
 """Metres and degrees: an equal-area plane for one field, and short distances without one."""
 
+from functools import lru_cache
 from math import cos, isfinite, nan, radians
 
 import numpy as np
@@ -31,6 +32,14 @@ def offset(lat0: float, lon0: float, lat: float, lon: float) -> tuple[float, flo
     return east, (lat - lat0) * METRES_PER_DEGREE
 
 
+@lru_cache(maxsize=64)
+def _transformers(lat0: float, lon0: float) -> tuple[Transformer, Transformer]:
+    """Return the ways to a plane and back; PROJ takes 10 ms to make them, and a field is opened again and again."""
+    laea = CRS.from_proj4(f"+proj=laea +lat_0={lat0!r} +lon_0={lon0!r} +datum=WGS84 +units=m")
+    wgs84 = CRS.from_epsg(4326)
+    return Transformer.from_crs(wgs84, laea, always_xy=True), Transformer.from_crs(laea, wgs84, always_xy=True)
+
+
 class Plane:
     """Metres east and north of an origin, on which areas are true.
 
@@ -50,10 +59,7 @@ class Plane:
         if not (-90 <= lat0 <= 90 and -180 <= lon0 <= 180):
             raise ValueError(f"no such place: latitude {lat0}, longitude {lon0}")
         self.lat0, self.lon0 = float(lat0), float(lon0)
-        laea = CRS.from_proj4(f"+proj=laea +lat_0={self.lat0!r} +lon_0={self.lon0!r} +datum=WGS84 +units=m")
-        wgs84 = CRS.from_epsg(4326)
-        self._forward = Transformer.from_crs(wgs84, laea, always_xy=True)
-        self._back = Transformer.from_crs(laea, wgs84, always_xy=True)
+        self._forward, self._back = _transformers(self.lat0, self.lon0)
 
     @classmethod
     def of_field(cls, geometry: GeoJson) -> "Plane":

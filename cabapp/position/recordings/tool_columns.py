@@ -3,6 +3,7 @@
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from math import isnan
 from typing import Any
 
@@ -70,6 +71,7 @@ _HEADERS = {
 }  # fmt: skip
 
 
+@lru_cache(maxsize=256)
 def tool_column(element: str) -> ToolColumn | None:
     """Return what a column or element of this name states; None for any other.
 
