@@ -9,8 +9,8 @@ import sys
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-LOADED = ["cabapp.commands.tablet.cab", "cabapp.screens.system.screen_registry", "tests.window.cab_process"]
-"""Modules the forking process loads; none of them opens a window."""
+LOADED = ["tests.window.preloaded"]
+"""What the forking process loads; nothing of it opens a window."""
 PR_SET_PDEATHSIG = 1  # linux/prctl.h
 _context = multiprocessing.get_context("forkserver")
 

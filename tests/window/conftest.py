@@ -157,7 +157,8 @@ class Cab:
         if self._lines is None:
             time.sleep(0.01)  # a socket that is not there yet gives no event
         else:
-            self.ask("beat" if event == "beat" else f"{event} {self._events[event]}")
+            answer = self.ask("beat" if event == "beat" else f"{event} {self._events[event]}")
+            self._events = answer.get("events", self._events)  # the condition need not look
 
     def wait_view(self, patience=PATIENCE_S, **wanted):
         """Wait until the view has these values."""
@@ -347,14 +348,14 @@ def _place(x, y):
     return LAT0 + y / M_LAT, LON0 + x / M_LON
 
 
-def _drive(points, t, speed=3.0):
-    """Return (t, lat, lon) ten times a second along points in metres."""
+def _drive(points, t, speed=3.0, hz=10):
+    """Return (t, lat, lon) along points in metres, so many a second."""
     rows = []
     for (x0, y0), (x1, y1) in itertools.pairwise(points):
-        steps = max(1, round(math.dist((x0, y0), (x1, y1)) / speed * 10))
+        steps = max(1, round(math.dist((x0, y0), (x1, y1)) / speed * hz))
         for k in range(steps):
             rows.append((t, *_place(x0 + (x1 - x0) * k / steps, y0 + (y1 - y0) * k / steps)))
-            t += 0.1
+            t += 1 / hz
     return rows
 
 
@@ -367,19 +368,15 @@ def drive():
 STAND_S = 45.0
 
 
-@pytest.fixture
-def farm(tmp_path):
-    """Return a farm with a strip rolled twice, and today's trace that strays onto it.
-
-    A 12 m roller rolled x from 0 to 12 m twice this morning. Today's trace stands at (11, 0) for
-    a while, then goes north: 5 m of the roller's left side lie on finished ground.
-    """
+@pytest.fixture(scope="session")
+def rolled(tmp_path_factory):
+    """Return a folder with the logbook and the traces of `farm`, made once, and what the fixture gives besides."""
     from store import open_store
     from store.models import Farm, Field, Hitching, Job, Operator, Stint, Tap, Tool, Tractor, job_id
 
-    path = tmp_path / "logbook.sqlite"
+    folder = tmp_path_factory.mktemp("farm")
     season = time.gmtime(DAY0).tm_year
-    with open_store(path) as store:
+    with open_store(folder / LOGBOOK) as store:
         store.put(Farm, name="Test Farm", timezone="America/Regina", units="us")
         oda = store.put(Operator, name="Oda Bracken")
         store.put(Operator, name="Tam Willet")
@@ -396,24 +393,38 @@ def farm(tmp_path):
         stint = store.add(Stint(
             job_id=job.id, operator_id=oda.id, tractor_id=tractor.id, tool_id=tool.id, width_m=12.0, at=DAY0 - 7200.0
         ))  # fmt: skip
-        rows = _drive([(6, 0), (6, 400), (40, 430), (6, 400), (6, 0), (6, -1)], DAY0 - 7000.0, 4.0)
+        rows = _drive([(6, 0), (6, 400), (40, 430), (6, 400), (6, 0), (6, -1)], DAY0 - 7000.0, 4.0, hz=2)
         store.add(Tap(stint_id=stint.id, kind="start", at=rows[0][0] - 0.5))
         trace = store.trace(stint.id)
         for row in rows:
             trace.append(*row, sigma=0.05, quality=4)
         trace.seal()
         store.add(Tap(stint_id=stint.id, kind="finish", at=rows[-1][0] + 1))
+        ids = {"job": job.id, "field": field.id}
     today = [(DAY0 + k / 10, *_place(11, 0)) for k in range(int(STAND_S * 10))]
     today += _drive([(11, 0), (11, 380)], today[-1][0] + 0.1)
-    today += [(today[-1][0] + k / 10, *_place(11, 380)) for k in range(1, 6000)]
-    csv = tmp_path / "today.csv"
-    csv.write_text(
-        "time,lat,lon,sigma,quality\n" + "".join(f"{t:.2f},{lat:.8f},{lon:.8f},0.05,4\n" for t, lat, lon in today)
-    )
-    still = tmp_path / "still.csv"
-    place = "{:.8f},{:.8f}".format(*_place(11, 0))
-    still.write_text("time,lat,lon,sigma,quality\n" + "".join(f"{DAY0 + k:.2f},{place},0.05,4\n" for k in range(3000)))
-    return {"store": path, "trace": csv, "still": still, "rows": today, "job": job.id, "field": field.id}
+    today += [(today[-1][0] + k, *_place(11, 380)) for k in range(1, 600)]
+    still = [(DAY0 + k, *_place(11, 0)) for k in range(3000)]
+    for name, fixes in ((TODAY, today), (STILL, still)):
+        lines = (f"{t:.2f},{lat:.8f},{lon:.8f},0.05,4\n" for t, lat, lon in fixes)
+        (folder / name).write_text("time,lat,lon,sigma,quality\n" + "".join(lines))
+    return folder, {"rows": today, **ids}
+
+
+LOGBOOK, TODAY, STILL = "logbook.sqlite", "today.csv", "still.csv"
+
+
+@pytest.fixture
+def farm(tmp_path, rolled, stands_for):
+    """Return a farm with a strip rolled twice, and today's trace that strays onto it.
+
+    A 12 m roller rolled x from 0 to 12 m twice this morning. Today's trace stands at (11, 0) for
+    a while, then goes north: 5 m of the roller's left side lie on finished ground.
+    """
+    folder, more = rolled
+    for name in (LOGBOOK, TODAY, STILL):
+        shutil.copy(folder / name, tmp_path)
+    return {"store": stands_for(tmp_path / LOGBOOK), "trace": tmp_path / TODAY, "still": tmp_path / STILL, **more}
 
 
 CAP = 1456 / 2048  # height of a capital of Roboto as a share of the font size, from the font file

@@ -97,7 +97,7 @@ class Probe:
         if what in self._events:  # wait until there was one more than the test knows of
             with self._changed:
                 self._changed.wait_for(lambda: self._events[what] > int(word), IDLE_S)
-            return {}
+                return {"events": dict(self._events)}
         acts = {"look": self._look, "shot": lambda: {"path": Window.screenshot(word)}, "settle": dict, "beat": dict}
         act = acts.get(what) or (lambda: setattr(self._app.clock, what, float(word)) or {})
         answer, done, lies_still = {}, threading.Event(), {"look": 1, "shot": 2}  # for so many turns
@@ -144,6 +144,7 @@ class Probe:
             "px_per_mm": self._app._dpi / 25.4,
             "palette": asdict(THEME.palette),
             "kept_awake": not Window.allow_screensaver,
+            "standing": self._app.standing,
             "things": self._things(),
             "map_corners": self._corners(),
         }

@@ -15,7 +15,7 @@ def test_a_missing_display_is_a_failure_only_where_it_is_required(wish, word, st
     """With no display and no Xvfb a window test is skipped with the reason, or fails when required."""
     environment = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY", "PYTEST_ADDOPTS")}
     done = subprocess.run(
-        [sys.executable, "-m", "pytest", "-q", "-rs", "-o", f"cache_dir={tmp_path}", "tests/window/test_touches.py",
+        [sys.executable, "-m", "pytest", "-n", "0", "-q", "-rs", "-o", f"cache_dir={tmp_path}", "tests/window/test_touches.py",
          "-k", "big_keys"],
         capture_output=True, text=True, timeout=100, cwd=ROOT,
         env=environment | {"PATH": str(tmp_path), "ROLLBOOK_WINDOW_TESTS": wish},
