@@ -201,3 +201,26 @@ def test_a_schema_made_by_hand_would_be_found(tmp_path):
         context = MigrationContext.configure(connection)
         assert compare_metadata(context, Base.metadata) != []
     engine.dispose()
+
+
+def test_the_schema_that_tests_are_given_is_that_of_the_migrations(tmp_path, schema_made_once):
+    """A logbook after the first of a worker, which runs no migration, has the very tables, rows and header of one that did."""
+    for name, upgrade in (("migrated", schema_made_once), ("given", schema_version.upgrade)):
+        path = tmp_path / f"{name}.sqlite"
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(schema_version, "upgrade", upgrade)
+            open_store(path).close()
+    with (
+        closing(sqlite3.connect(tmp_path / "given.sqlite")) as given,
+        closing(sqlite3.connect(path.with_name("migrated.sqlite"))) as migrated,
+    ):
+        for query in (
+            "SELECT type, name, tbl_name, sql FROM sqlite_master",
+            "SELECT * FROM alembic_version",
+            "PRAGMA application_id",
+            "PRAGMA user_version",
+        ):
+            assert given.execute(query).fetchall() == migrated.execute(query).fetchall()
+        for (table,) in migrated.execute("SELECT name FROM sqlite_master WHERE type = 'table'"):
+            count = f'SELECT count(*) FROM "{table}"'
+            assert given.execute(count).fetchone() == migrated.execute(count).fetchone(), table
