@@ -18,6 +18,7 @@ from demo_db.trace_generator import SEED, GeneratedDemo, generate
 from store import Store, open_store
 from store.models import Farm, Field, Hitching, Operator, Tool, Tractor
 from sync import export_bundle, merge_bundles
+from sync.enrolment import pair
 
 STORES = {"office": "office", "tablet 1": "tablet-1", "tablet 2": "tablet-2"}
 
@@ -51,10 +52,10 @@ def build(directory: Path | str, seed: int = SEED, along: float = 1.0, wall=None
     with open_store(stores["office"], "office", **clock) as office:
         rows = reference_rows(office, along)
         seeding(office, rows)
-        bundle = export_bundle(office, bundles)
-    for name in ("tablet 1", "tablet 2"):
-        with open_store(stores[name], name, **clock) as tablet:
-            merge_bundles(tablet, [bundle])
+        for name in ("tablet 1", "tablet 2"):
+            with open_store(stores[name], name, **clock) as tablet:
+                pair(office, tablet)
+                merge_bundles(tablet, [export_bundle(office, bundles)])
     return Built(directory, demo, stores, rows)
 
 

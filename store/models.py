@@ -318,7 +318,9 @@ class Change(Fact):
 class Enrolment(Fact):
     """The office's entry for a device; the newest one written by the office counts.
 
-    `state` is "office" (its entry for itself), "tablet" or "revoked"; the key is in hex.
+    `state` is "office" (its entry for itself), "tablet", "known" (its records count, its bundles do not) or "revoked"; the
+    key is in hex. A device that goes on in place of another states that itself: "successor", `reason` holding the other's id
+    and its signature (store.facts.device_identity).
     """
 
     __tablename__ = "enrolment"

@@ -23,13 +23,14 @@ from store.facts.doubled_numbers import doubled
 from store.facts.fact_lines import InvalidFact
 from store.facts.fact_validation import Rows, read_page
 from store.facts.signed_pages import holds
-from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Farm, Own, Peer, Retirement, TraceChunk
-from sync import device_trust
+from store.models import FACTS, REFERENCES, Change, Fact, Farm, Own, Peer, Retirement, TraceChunk
 from sync.bundle_export import member_of
 from sync.bundle_file import RECORDS, Bundle, open_bundle
 from sync.bundle_pages import BundlePage, compressed, pages_here, pages_of, store_pages
+from sync.device_trust import Card, Trust, Unpaired, card_in, trust_in
 
 Progress = Callable[[int, int, str], None]
+MOST_STRANGERS = 50  # that are shown to a person
 _ID, _DEVICE, _SEQ = 0, 1, 2
 _NUMBER, _STAMP = itemgetter(_DEVICE, _SEQ), itemgetter(3)  # a number is a device's
 _TABLE, _ROW_ID = (Change.__table__.columns.keys().index(n) for n in ("table", "row_id"))
@@ -37,13 +38,15 @@ _TABLE, _ROW_ID = (Change.__table__.columns.keys().index(n) for n in ("table", "
 
 @dataclass
 class MergeResult:
-    """Records added, records known already, bundles or pages of them refused and why, and records still missing.
+    """Records added and known already, what was refused and why, and records still missing.
 
+    `strangers`: cards of those who are not paired, so that their bundles wait.
     `doubled`: sentences on devices as which two machines write, of which something came.
     """
 
     added: int = 0
     known: int = 0
+    strangers: dict[str, Card] = field(default_factory=dict)
     refused: list[tuple[Path, Message]] = field(default_factory=list)
     missing: list[Message] = field(default_factory=list)
     doubled: list[Message] = field(default_factory=list)
@@ -79,6 +82,8 @@ def merge_bundles(
             added, known, devices = _merge_but_apart(store, path, passphrase, result.refused)
         except BundleRefused as refusal:
             result.refused.append((path, refusal.message))
+            if isinstance(refusal, Unpaired) and len(result.strangers) < MOST_STRANGERS:
+                result.strangers[refusal.card.device] = refusal.card
         else:
             result.added += added
             result.known += known
@@ -149,19 +154,19 @@ def _merge(store: Store, path: Path, passphrase: str | None, apart: dict[str, in
         with store.session() as session:
             here = pages_here(session)
             chunks = set(session.scalars(select(TraceChunk.id)))
-        fresh_pages = [page for page in pages if page.key not in here]
+            fresh_pages = [page for page in pages if page.key not in here]
+            trust = trust_in(session, bundle, fresh_pages)
+        _check_signatures(bundle, fresh_pages, trust)
         lines = compressed(fresh_pages, executor)
         records = _records(bundle, fresh_pages, chunks, whole=not apart)
         try:
             with store.writing() as session:
                 _check_farm(session, bundle)
-                enrolments = _named(Enrolment, records)
-                _check_signatures(bundle, fresh_pages, device_trust.accepted_keys(session, bundle, enrolments))
                 renewed = _renew_if_doubled(store, session, records)
                 fresh = _fresh(session, fresh_pages, records)
                 _insert(session, fresh, bundle.manifest["farm"]["id"])
                 store_pages(session, fresh_pages, lines, {_NUMBER(row) for rows in fresh.values() for row in rows})
-                _update_own(store, session, bundle, fresh_pages, fresh)
+                _update_own(store, session, bundle, fresh_pages, fresh, trust)
                 overlapping = doubled_numbers.overlapping(session) & {page.device for page in fresh_pages}
         except (ValueError, LookupError) as error:
             with store.session() as session:
@@ -248,18 +253,20 @@ def _check_farm(session: Session, bundle: Bundle) -> None:
         )
 
 
-def _check_signatures(bundle: Bundle, fresh: list[BundlePage], keys: dict[str, bytes]) -> None:
+def _check_signatures(bundle: Bundle, fresh: list[BundlePage], trust: Trust) -> None:
     """Check every page by the key of the device it says it is from, whoever carries it."""
     places = {"name": bundle.path.name, "carrier": bundle.manifest["device"]["name"]}
     for page in fresh:
-        if page.device not in keys:
-            raise BundleRefused(
-                "{name} was not merged: {carrier} passes on records of a device ({device}) that is not "
-                "enrolled on this farm. If it is one of yours, enrol it at the office with its card.",
+        keys = trust.keys_of(page.device)
+        if not keys:
+            raise Unpaired(
+                "{name} was left where it is: {carrier} passes on records of a device ({device}) that is not paired. "
+                "Nothing is lost: pair {carrier} once more with the farm's office, and it is taken in.",
+                card_in(bundle, trust),
                 **places,
                 device=page.device[:8],
             )
-        if not holds(*page.key, page.signature, keys[page.device]):
+        if not any(holds(*page.key, page.signature, key) for key in keys):
             raise BundleRefused(
                 "{name} was not merged: records {first} to {last} in it are not signed by the device they "
                 "are said to be from ({device}). Ask who made it; {carrier} carried it.",
@@ -331,22 +338,22 @@ def _insert(session: Session, fresh: Rows, farm_id: str) -> None:
         insert_rows(session, model.__table__, fresh.get(table, []))
 
 
-def _update_own(store: Store, session: Session, bundle: Bundle, pages: list[BundlePage], fresh: Rows) -> None:
-    """Follow the others' clocks, store their names, and never give a number twice."""
+def _update_own(
+    store: Store, session: Session, bundle: Bundle, pages: list[BundlePage], fresh: Rows, trust: Trust
+) -> None:
+    """Follow the others' clocks, store their names and keys, and never give a number twice."""
     own = session.scalars(select(Own)).one()
     theirs = map(_STAMP, chain.from_iterable(fresh.values()))
     own.stamp = hybrid_clock.receive_stamps(own.stamp, theirs, store.now())
     given = [page.last + 1 for page in pages if page.device == own.device]
     own.next_seq = max([own.next_seq, *given])
     signer = bundle.manifest["device"]
-    for device in (*bundle.manifest["devices"], signer):
-        if device["id"] == own.device:
-            continue
-        peer = session.get(Peer, device["id"])
-        key = bytes.fromhex(device["public_key"])
+    names = {device["id"]: device["name"] for device in (*bundle.manifest["devices"], signer)}
+    for device in {signer["id"], *(page.device for page in pages)} - {own.device}:
+        key, peer = trust.keys_of(device)[-1], session.get(Peer, device)
         if peer is None:
-            session.add(Peer(device=device["id"], name=device["name"], public_key=key))
-        elif device is signer:  # a device's own name for itself replaces those others gave it
-            peer.name, peer.public_key = device["name"], key
-        elif peer.public_key is None:
+            session.add(Peer(device=device, name=names.get(device, device[:8]), public_key=key))
+        else:
             peer.public_key = key
+            if device == signer["id"]:  # a device's own name for itself replaces those others gave it
+                peer.name = signer["name"]

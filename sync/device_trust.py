@@ -1,43 +1,164 @@
-"""Which devices are trusted: those on the office's roll, or by the first key seen.
+"""Which devices are trusted: those on the roll of the office, which a person named by its card.
 
-While no device is enrolled, each is trusted by the key it was first seen with. Once a copy knows
-its office (`Own.office`), only devices on the office's roll are trusted.
+A copy that has no office yet takes in nothing of others: their bundles are left where they are. A key is taken from a card
+or from the office's roll, never from what another device says.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Any
+import hashlib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Protocol
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from store.errors import BundleRefused
-from store.facts.signed_pages import public_key_of
+from store.facts.device_identity import succession
+from store.facts.fact_validation import read_page
+from store.facts.signed_pages import holds, is_signed, public_key_of
 from store.models import Enrolment, Own, Peer
-from sync.bundle_file import Bundle
+from sync.bundle_pages import BundlePage
+
+SIGNERS = ("office", "tablet")  # states of the roll whose bundles are taken; of all others only records passed on
+MOST_FIRST = 500  # devices of one bundle whose first record is looked at
+MOST_EARLIER = 20  # so that a card still fits a QR code
+
+
+class Carrier(Protocol):
+    """What one device says of itself and of what it carries, its signature valid: a bundle."""
+
+    @property
+    def path(self) -> Path: ...
+    @property
+    def manifest(self) -> dict[str, Any]: ...
+    @property
+    def public_key(self) -> bytes: ...
 
 
 @dataclass(frozen=True)
-class RollEntry:
-    """The office's newest enrolment of one device."""
+class Card:
+    """The identity of a device: id, name, public key; `earlier` are devices not on the roll whose records it has."""
 
     device: str
     name: str
     public_key: bytes
+    earlier: tuple["Card", ...] = field(default=(), compare=False)
+
+    @property
+    def fingerprint(self) -> str:
+        """Sixteen letters that two people can compare aloud."""
+        letters = hashlib.sha256(self.device.encode() + self.public_key).hexdigest()[:16]
+        return " ".join(letters[i : i + 4] for i in range(0, 16, 4))
+
+
+@dataclass(frozen=True)
+class RollEntry:
+    """The office's newest enrolment of one device, or the state it has from the device it succeeds, `before`.
+
+    `keys`: all it was ever enrolled with, the newest last.
+    """
+
+    device: str
+    name: str
+    keys: tuple[bytes, ...]
     state: str
     at: float
     reason: str | None
+    before: str | None = None
+
+    @property
+    def public_key(self) -> bytes:
+        return self.keys[-1]
 
 
-def device_roll(enrolments: Iterable[dict[str, Any]], office: str | None) -> dict[str, RollEntry]:
-    """Return the newest enrolment of each device, given enrolments as columns; only the office's count."""
-    theirs = sorted((e for e in enrolments if e["device"] == office), key=lambda e: (e["stamp"], e["seq"]))
-    return {
-        e["subject"]: RollEntry(
-            e["subject"], e["name"], bytes.fromhex(e["public_key"]), e["state"], e["at"], e["reason"]
-        )
-        for e in theirs
-    }
+class Unpaired(BundleRefused):
+    """A bundle left where it is, because its signer is not paired; `card` is what it says it is."""
+
+    def __init__(self, sentence: str, card: Card, /, **values: object):
+        super().__init__(sentence, **values)
+        self.card = card
+
+
+@dataclass(frozen=True)
+class Trust:
+    """What a copy trusts: its own id and key, its office, the office's roll, and keys of other devices whose records are here.
+
+    `offices`: the office, and those that go on in its place.
+    """
+
+    device: str
+    own_key: bytes
+    office: str | None
+    office_key: bytes | None
+    offices: frozenset[str]
+    roll: dict[str, RollEntry]
+    met: dict[str, bytes]
+
+    def keys_of(self, device: str) -> tuple[bytes, ...]:
+        """Return the public keys that may have signed records of a device; none if it is not trusted."""
+        if device == self.device:
+            return (self.own_key,)
+        if device == self.office and self.office_key is not None:
+            return (self.office_key,)
+        if device in self.roll:
+            return self.roll[device].keys
+        return (self.met[device],) if device in self.met else ()
+
+
+def device_roll(
+    enrolments: Iterable[dict[str, Any]], office: str | None, keys: dict[str, bytes]
+) -> tuple[dict[str, RollEntry], frozenset[str]]:
+    """Return the newest enrolment of each device, and the devices that are the office, given enrolments as columns.
+
+    `keys`: the public keys of the office and of this copy, by device.
+
+    Notes: Only what the office wrote counts, and successors by the key of the device they go on for. A successor is trusted
+    as that device is: if it was struck off, so is the successor.
+    """
+    given = sorted(enrolments, key=lambda e: (e["stamp"], e["device"], e["seq"]))
+    after: dict[str, list[dict[str, Any]]] = {}
+    for e in given:
+        if e["state"] == "successor" and e["device"] == e["subject"]:
+            after.setdefault((e["reason"] or "").partition(" ")[0], []).append(e)
+    offices = {office} if office else set()
+    while True:
+        found: dict[str, RollEntry] = {}
+        for e in given:
+            if e["device"] in offices and e["state"] != "successor":
+                _enter(found, e)
+        new_offices = _enter_successors(found, after, offices, keys)
+        if not new_offices:
+            return found, frozenset(offices)
+        offices |= new_offices
+
+
+def _enter(found: dict[str, RollEntry], e: dict[str, Any]) -> None:
+    key, old = bytes.fromhex(e["public_key"]), found.get(e["subject"])
+    keys = (*(k for k in old.keys if k != key), key) if old else (key,)
+    found[e["subject"]] = RollEntry(e["subject"], e["name"], keys, e["state"], e["at"], e["reason"])
+
+
+def _enter_successors(
+    found: dict[str, RollEntry], after: dict[str, list[dict[str, Any]]], offices: set[str], known: dict[str, bytes]
+) -> set[str]:
+    """Put the successors of devices on the roll there; return those that succeed an office and are none yet."""
+    new_offices, queue = set(), [*found, *(known.keys() - found.keys())]
+    for old in queue:
+        entry = found.get(old)
+        keys = entry.keys if entry else (known[old],)
+        for e in after.get(old, ()):
+            signature, subject = e["reason"].partition(" ")[2], e["subject"]
+            said = succession(old, subject, e["public_key"])
+            if subject in found or not any(is_signed(said, signature, key) for key in keys):
+                continue
+            state = entry.state if entry and entry.state != "office" else "tablet"
+            reason, key = entry.reason if entry else None, bytes.fromhex(e["public_key"])
+            found[subject] = RollEntry(subject, e["name"], (key,), state, e["at"], reason, old)
+            queue.append(subject)
+            if old in offices and subject not in offices:
+                new_offices.add(subject)
+    return new_offices
 
 
 def enrolments_here(session: Session) -> list[dict[str, Any]]:
@@ -45,74 +166,109 @@ def enrolments_here(session: Session) -> list[dict[str, Any]]:
     return [dict(row) for row in session.execute(select(Enrolment.__table__)).mappings()]
 
 
-def accepted_keys(session: Session, bundle: Bundle, fresh: list[dict[str, Any]]) -> dict[str, bytes]:
-    """Return the public key by which the pages of each device are to be checked.
-
-    `session`: a writing one: the farm's office is stored when it is first met.
-    `bundle`: one whose own signature is valid.
-    `fresh`: the enrolments it brings, as columns; the caller checks their page by these keys.
-
-    Raises BundleRefused if its signer is not trusted.
-    """
+def trust_here(session: Session, more: Iterable[dict[str, Any]] = ()) -> Trust:
+    """Return what this copy trusts; `more` are enrolments that are not here yet, as columns."""
     own = session.scalars(select(Own)).one()
+    own_key = public_key_of(own.private_key)
     met = {p.device: p.public_key for p in session.scalars(select(Peer)) if p.public_key}
-    met[own.device] = public_key_of(own.private_key)
-    signer = bundle.manifest["device"]
-    named = {d["id"]: bytes.fromhex(d["public_key"]) for d in bundle.manifest["devices"]}
-    named[signer["id"]] = bundle.public_key
-    if met.get(signer["id"], bundle.public_key) != bundle.public_key:
+    known = {own.office: met[own.office]} if own.office in met else {}
+    known[own.device] = own_key
+    roll, offices = device_roll([*enrolments_here(session), *more], own.office, known)
+    return Trust(own.device, own_key, own.office, known.get(own.office or ""), offices, roll, met)
+
+
+def trust_in(session: Session, bundle: Carrier, fresh: list[BundlePage]) -> Trust:
+    """Return what is trusted once the enrolments on the fresh pages of a bundle count.
+
+    Raises Unpaired if its signer is not paired, BundleRefused if it was struck off or uses another key.
+
+    Notes: Of a stranger's bundle nothing is read but its manifest, pages that the office has signed, and first records.
+    """
+    trust = trust_here(session)
+    if trust.office is not None:
+        found: list[dict[str, Any]] = []
+        while more := [e for e in _enrolments_on(fresh, trust) if e not in found]:  # of an office's successor too
+            found += more
+            trust = trust_here(session, found)
+    check_signer(bundle, trust)
+    return trust
+
+
+def _enrolments_on(pages: list[BundlePage], trust: Trust) -> Iterator[dict[str, Any]]:
+    """Yield the enrolments on the pages that the office has signed, and the first records of successors, as columns."""
+    firsts = {page.key for page in [page for page in pages if page.first == 1][:MOST_FIRST]}
+    for page in pages:
+        by_office = page.device in trust.offices and any(
+            holds(*page.key, page.signature, key) for key in trust.keys_of(page.device)
+        )
+        lines = page.lines().split(b"\n")[:-1] if by_office or page.key in firsts else []
+        for seq, line in enumerate(lines if by_office else lines[:1], page.first):
+            for e in _enrolment_of(line, page.device, seq):
+                key = bytes.fromhex(e["public_key"])
+                if by_office or (e["state"] == "successor" and holds(*page.key, page.signature, key)):
+                    yield e
+
+
+def _enrolment_of(line: bytes, device: str, seq: int) -> list[dict[str, Any]]:
+    """Return the enrolment that a line is, as columns; none if it is another record."""
+    if b'"enrolment"' not in line:
+        return []
+    rows = read_page(line + b"\n", device, seq, lambda _id: None).get(Enrolment.__tablename__, [])
+    return [dict(zip(Enrolment.__table__.columns.keys(), row, strict=True)) for row in rows]
+
+
+def card_in(bundle: Carrier, trust: Trust) -> Card:
+    """Return the card of a bundle's signer, as the bundle says it."""
+    manifest = bundle.manifest
+    named = {page["device"] for page in manifest["pages"]} - {manifest["device"]["id"]}
+    unknown = [d for d in manifest["devices"] if d["id"] in named and not trust.keys_of(d["id"])]
+    earlier = [Card(d["id"], d["name"], bytes.fromhex(d["public_key"])) for d in unknown[:MOST_EARLIER]]
+    return Card(manifest["device"]["id"], manifest["device"]["name"], bundle.public_key, tuple(earlier))
+
+
+def check_signer(bundle: Carrier, trust: Trust) -> None:
+    """Refuse a bundle unless its signer is one whose bundles are taken.
+
+    Raises Unpaired if its signer is not paired, BundleRefused if it was struck off or uses another key.
+    """
+    signer, places = bundle.manifest["device"], {"name": bundle.path.name}
+    entry, own = trust.roll.get(signer["id"]), signer["id"] in (trust.device, trust.office)
+    keys = trust.keys_of(signer["id"]) if own else entry.keys[-1:] if entry else ()
+    if keys and bundle.public_key not in keys:
         raise BundleRefused(
-            "{name} was not merged: it says it is from {signer}, but is not "
-            "signed with the key that device has always used here. Ask who made it.",
-            name=bundle.path.name,
+            "{name} was not merged: it says it is from {signer}, but is not signed with the key of that device. "
+            "Ask who made it. If the key is a new one, the office can enrol its card again (enrol --new-key).",
+            **places,
             signer=signer["name"],
         )
-    keys = named | met  # the first key of a device is kept, whatever another device says of it
-    enrolments = enrolments_here(session) + fresh
-    if own.office is None:
-        own.office = _first_office(bundle, enrolments, keys)
-    if own.office is None:
-        return keys
-    entries = device_roll(enrolments, own.office)
-    _check_signer(bundle, entries.get(signer["id"]), own.office)
-    on_roll = {e.device: e.public_key for e in entries.values()}
-    return on_roll | {d: keys[d] for d in (own.office, own.device) if d in keys}
-
-
-def _first_office(bundle: Bundle, enrolments: list[dict[str, Any]], keys: dict[str, bytes]) -> str | None:
-    """Return the one device that enrolled itself as the office, if its key is known."""
-    offices = {e["subject"] for e in enrolments if e["state"] == "office" and e["subject"] == e["device"]}
-    if len(offices) > 1:
-        raise BundleRefused(
-            "{name} was not merged: two devices say they are the office. "
-            "Give this copy the card of the right one first (enrol --office CARD).",
-            name=bundle.path.name,
-        )
-    return offices.pop() if offices and offices <= keys.keys() else None
-
-
-def _check_signer(bundle: Bundle, entry: RollEntry | None, office: str) -> None:
-    signer = bundle.manifest["device"]
+    if (own and keys) or (entry is not None and entry.state in SIGNERS):
+        return
     if entry is not None and entry.state == "revoked":
-        places = {"name": bundle.path.name, "device": entry.name}
         if entry.reason:
             raise BundleRefused(
                 "{name} was not merged: {device} was reported lost ({reason}), so its bundles are not taken "
                 "any more. If it was found again, let the office enrol it again.",
                 **places,
+                device=entry.name,
                 reason=entry.reason,
             )
         raise BundleRefused(
             "{name} was not merged: {device} was reported lost, so its bundles are not taken "
             "any more. If it was found again, let the office enrol it again.",
             **places,
+            device=entry.name,
         )
-    known = entry is not None and entry.public_key == bundle.public_key
-    if not known and signer["id"] != office:
-        raise BundleRefused(
-            "{name} was not merged: {signer} ({device}) is not "
-            "enrolled on this farm. If it is one of yours, enrol it at the office with its card.",
-            name=bundle.path.name,
-            signer=signer["name"],
-            device=signer["id"][:8],
+    places |= {"signer": signer["name"], "device": signer["id"][:8]}
+    if trust.office is None or trust.device in trust.offices:
+        raise Unpaired(
+            "{name} was left where it is, because {signer} ({device}) is not paired with this device yet. "
+            "Nothing is lost: pair the two by their codes (Pairing in the cab, enrol in the office), and it is taken in.",
+            card_in(bundle, trust),
+            **places,
         )
+    raise Unpaired(
+        "{name} was left where it is, because {signer} ({device}) is not paired with the farm's office yet. "
+        "Nothing is lost: pair it there by its code, and it is taken in.",
+        card_in(bundle, trust),
+        **places,
+    )

@@ -1,15 +1,17 @@
-"""Enrolling devices: the card a device shows, the office's roll, a tablet reported lost.
+"""Pairing: the card a device shows, the office's roll, a tablet reported lost.
 
 A card is one line of text, short enough for a QR code, and holds nothing secret::
 
-    rollbook-card:1:<device>:<public key in hex>:<name, percent-encoded>:<check in hex>
+    rollbook-card:2:<device>:<public key in hex>:<name, percent-encoded>:<earlier>:<check in hex>
 
-The check is the first 8 letters of the SHA-256 of all before the last colon; it finds typing errors,
-not forgeries. The protection is that the office takes the card from a person it knows.
+`earlier` are devices, not on the roll, whose records this one has and passes on: ``<device>=<key>`` with commas. The check
+is the first 8 letters of the SHA-256 of all before the last colon; it finds typing errors, not forgeries. The protection
+is that a person takes the card from the device itself, or compares its code on both screens. Version 1 had no `earlier`.
 """
 
 import hashlib
-from dataclasses import dataclass
+from contextlib import suppress
+from fnmatch import fnmatch
 from pathlib import Path
 from urllib.parse import quote, unquote
 
@@ -18,42 +20,40 @@ from sqlalchemy.orm import Session
 
 from store import Store
 from store.durability.atomic_file import write_atomically
-from store.durability.carrier_files import read_regular
+from store.durability.carrier_files import read_regular, regular_files
 from store.errors import BundleRefused, message
 from store.facts.fact_lines import is_hash, is_uuid
-from store.facts.signed_pages import public_key_of
 from store.models import Enrolment, Own, Peer
-from sync.bundle_file import LONGEST_NAME
-from sync.device_trust import RollEntry, device_roll, enrolments_here
+from sync.bundle_file import LONGEST_NAME, open_bundle
+from sync.bundle_merge import bundles_in
+from sync.device_trust import MOST_EARLIER, Card, RollEntry, Trust, card_in, trust_here
 
-HEAD = "rollbook-card:1:"
 LARGEST_CARD = 4096
-
-
-@dataclass(frozen=True)
-class Card:
-    """The identity of a device: id, name, public key."""
-
-    device: str
-    name: str
-    public_key: bytes
-
-    @property
-    def fingerprint(self) -> str:
-        """Sixteen letters that two people can compare aloud."""
-        letters = hashlib.sha256(self.device.encode() + self.public_key).hexdigest()[:16]
-        return " ".join(letters[i : i + 4] for i in range(0, 16, 4))
-
-    def text(self) -> str:
-        """Return the card as its line of text."""
-        text = f"{HEAD}{self.device}:{self.public_key.hex()}:{quote(self.name, safe='')}"
-        return f"{text}:{_check(text)}"
+CARD_FILES = "rollbook-card-*.txt"
+MOST_CARDS = 200  # of one folder
+MOST_ENROLLED = 2_000
+"""Devices on a roll; a farm of fifty tablets that each get a new identity once a year takes forty years."""
 
 
 def card_of(store: Store) -> Card:
+    """Return this copy's card."""
     with store.session() as session:
-        own = session.scalars(select(Own)).one()
-        return Card(own.device, own.name, public_key_of(own.private_key))
+        trust = trust_here(session)
+        return Card(trust.device, session.scalars(select(Own.name)).one(), trust.own_key, _not_on_roll(session, trust))
+
+
+def _not_on_roll(session: Session, trust: Trust) -> tuple[Card, ...]:
+    """Return devices whose records are here but that are not on the roll."""
+    names = dict(session.execute(select(Peer.device, Peer.name)).all())
+    unknown = [device for device in trust.met if device not in trust.roll and device != trust.office]
+    return tuple(Card(device, names[device], trust.met[device]) for device in unknown)
+
+
+def text_of_card(card: Card) -> str:
+    """Return a card as its line of text."""
+    earlier = ",".join(f"{one.device}={one.public_key.hex()}" for one in card.earlier[:MOST_EARLIER])
+    text = f"rollbook-card:2:{card.device}:{card.public_key.hex()}:{quote(card.name, safe='')}:{earlier}"
+    return f"{text}:{_check(text)}"
 
 
 def read_card(text: str) -> Card:
@@ -71,39 +71,71 @@ def read_card(text: str) -> Card:
                 text=text[:80],
             ) from error
     parts = text.split(":")
-    if len(parts) != 6 or not text.startswith(HEAD) or len(text) > LARGEST_CARD:
+    if parts[1:2] == ["1"]:
+        parts.insert(5, "")
+    if len(parts) != 7 or parts[0] != "rollbook-card" or parts[1] not in ("1", "2") or len(text) > LARGEST_CARD:
         raise BundleRefused("That is no card of a device. Copy or scan the whole line again.")
-    name = unquote(parts[4])
-    sound = is_uuid(parts[2]) and is_hash(parts[3]) and _check(text.rpartition(":")[0]) == parts[5]
+    name, earlier = unquote(parts[4]), [one.split("=") for one in parts[5].split(",") if one]
+    sound = _check(text.rpartition(":")[0]) == parts[6] and len(earlier) <= MOST_EARLIER
+    sound = sound and all(len(one) == 2 and is_uuid(one[0]) and is_hash(one[1]) for one in (parts[2:4], *earlier))
     if not sound or not 0 < len(name) <= LONGEST_NAME or not name.isprintable():
         raise BundleRefused("A letter of the card is wrong. Copy or scan the whole line again.")
-    return Card(parts[2], name, bytes.fromhex(parts[3]))
+    cards = [Card(device, device[:8], bytes.fromhex(key)) for device, key in earlier]
+    return Card(parts[2], name, bytes.fromhex(parts[3]), tuple(cards))
+
+
+def cards_in(folder: Path, passphrase: str | None = None) -> list[Card]:
+    """Return the cards that lie in a folder, as files and in bundles; what cannot be read is left out."""
+    found: dict[str, Card] = {}
+    nobody = Trust("", b"", None, None, frozenset(), {}, {})
+    written = regular_files(folder, lambda name: fnmatch(name, CARD_FILES), most=MOST_CARDS)
+    for path in sorted(path for _, path in written):
+        with suppress(BundleRefused):
+            card = read_card(str(path))
+            found[card.device] = card
+    for path in bundles_in(folder)[:MOST_CARDS]:
+        with suppress(BundleRefused), open_bundle(path, passphrase) as bundle:
+            card = card_in(bundle, nobody)
+            found[card.device] = card
+    return list(found.values())
 
 
 def _check(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:8]
 
 
-def enrol(store: Store, card: Card) -> None:
-    """Put a device on the farm's roll; the first copy to do so becomes the farm's office.
+def enrol(store: Store, *cards: Card, new_key: bool = False) -> None:
+    """Put devices on the farm's roll, all or none; the first copy to do so becomes the farm's office.
 
-    Raises BundleRefused if this copy is not the office, or knows the device by another key.
+    `new_key`: take the key of a card though the roll has another one.
+
+    Raises BundleRefused if this copy is not the office, a card is its own, or the roll has another key or is full.
+
+    Notes: The office vouches for records of others that are here, or come with the device: state "known" means that they
+    are taken, and bundles of that device are not.
     """
-    own = card_of(store)
-    _check_office(store, own)
-    with store.session() as session:
-        peer = session.get(Peer, card.device)
-        entry = device_roll(enrolments_here(session), own.device).get(card.device)
-    known = entry.public_key if entry else peer.public_key if peer else None
-    if known is not None and known != card.public_key:
-        raise BundleRefused(
-            "{name} was not enrolled: the device of that id has shown another key before. "
-            "Look at the card on the tablet itself.",
-            name=card.name,
-        )
-    _become_office(store, own)
-    if entry is None or entry.state == "revoked":
-        _record(store, card, "tablet")
+
+    def work(session: Session) -> None:
+        trust = _as_office(store, session)
+        states = {device: (entry.state, entry.public_key) for device, entry in trust.roll.items()}
+        for card in cards:
+            _refuse_own(card, trust)
+            state, key = states.get(card.device, (None, None))
+            if key not in (None, card.public_key) and state != "known" and not new_key:
+                raise BundleRefused(
+                    "{name} was not enrolled: the device of that id has shown another key before. "
+                    "Look at the card on the tablet itself; if it is right, enrol it with --new-key.",
+                    name=card.name,
+                )
+            for one in card.earlier:
+                if one.device not in states and one.device != trust.device:
+                    states[one.device] = _write(store, session, one, "known")
+            if states.get(card.device) != ("tablet", card.public_key):
+                states[card.device] = _write(store, session, card, "tablet")
+        if len(states) > MOST_ENROLLED:
+            raise BundleRefused("Nobody was enrolled: the roll has its {most} devices already.", most=MOST_ENROLLED)
+
+    store.durably(work)
 
 
 def revoke(store: Store, name: str, reason: str | None = None) -> RollEntry:
@@ -111,51 +143,72 @@ def revoke(store: Store, name: str, reason: str | None = None) -> RollEntry:
 
     Raises BundleRefused if this copy is not the office, or no one device on the roll is meant.
     """
-    _check_office(store, card_of(store))
-    on_roll = [e for e in roll_of(store) if e.state == "tablet"]
-    meant = [e for e in on_roll if e.name == name or e.device.startswith(name)]
-    if len(meant) != 1:
-        raise BundleRefused(
-            "Not one device on the roll is called '{name}'. On it: {names}. "
-            "Give the name, or the first letters of the id.",
-            name=name,
-            names=[f"{e.name} ({e.device[:8]})" for e in on_roll] or message("nobody"),
-        )
-    (entry,) = meant
-    _record(store, Card(entry.device, entry.name, entry.public_key), "revoked", reason)
-    return entry
+
+    def work(session: Session) -> RollEntry:
+        trust = trust_here(session)
+        _check_office(trust)
+        on_roll = sorted((e for e in trust.roll.values() if e.state == "tablet"), key=lambda e: (e.name, e.device))
+        named = {e.device: e for e in on_roll if e.name == name or e.device.startswith(name)}
+        meant = [e for e in named.values() if e.before not in named]  # its successors are struck off with it
+        if len(meant) != 1:
+            raise BundleRefused(
+                "Not one device on the roll is called '{name}'. On it: {names}. "
+                "Give the name, or the first letters of the id.",
+                name=name,
+                names=[f"{e.name} ({e.device[:8]})" for e in on_roll] or message("nobody"),
+            )
+        _write(store, session, Card(meant[0].device, meant[0].name, meant[0].public_key), "revoked", reason)
+        return meant[0]
+
+    return store.durably(work)
 
 
 def hold_to(store: Store, card: Card) -> None:
-    """Take a device as this copy's office, by its card; only its roll counts from now on."""
+    """Take a device as this copy's office, by its card; only its roll counts from now on.
+
+    Raises BundleRefused if the card is this copy's own.
+    """
 
     def work(session: Session) -> None:
+        _refuse_own(card, trust_here(session))
         session.scalars(select(Own)).one().office = card.device
         session.merge(Peer(device=card.device, name=card.name, public_key=card.public_key))
 
     store.durably(work)
 
 
+def pair(office: Store, *tablets: Store) -> None:
+    """Pair copies whose screens or cards a person has at hand: the office enrols them, and they hold to it."""
+    for tablet in tablets:
+        hold_to(tablet, card_of(office))
+    enrol(office, *map(card_of, tablets))
+
+
 def roll_of(store: Store) -> list[RollEntry]:
     """Return the roll as this copy knows it, by name; empty while no device is enrolled."""
     with store.session() as session:
-        office = session.scalars(select(Own)).one().office
-        return sorted(device_roll(enrolments_here(session), office).values(), key=lambda e: (e.name, e.device))
+        return sorted(trust_here(session).roll.values(), key=lambda e: (e.name, e.device))
+
+
+def office_of(store: Store) -> str | None:
+    """Return the device this copy takes as its office; None while it is not paired."""
+    with store.session() as session:
+        return session.scalars(select(Own.office)).one()
 
 
 def met_but_not_enrolled(store: Store) -> list[Card]:
-    """Return the devices this copy has merged bundles of that are not on the roll, by name."""
-    enrolled = {e.device for e in roll_of(store)}
+    """Return the devices whose records are here and whose bundles are not taken, though none was lost, by name."""
     with store.session() as session:
-        peers = session.scalars(select(Peer).order_by(Peer.name))
-        return [Card(p.device, p.name, p.public_key) for p in peers if p.public_key and p.device not in enrolled]
+        trust = trust_here(session)
+        known = [Card(e.device, e.name, e.public_key) for e in trust.roll.values() if e.state == "known"]
+        return sorted((*known, *_not_on_roll(session, trust)), key=lambda card: (card.name, card.device))
 
 
 def write_card(store: Store, path: Path) -> None:
     """Write this copy's card to a file; BundleRefused if it cannot be written."""
     try:
         with write_atomically(path) as beside:
-            beside.write_text(card_of(store).text() + "\n", encoding="utf-8")
+            beside.write_text(text_of_card(card_of(store)) + "\n", encoding="utf-8")
     except OSError as error:
         raise BundleRefused(
             "The card could not be written to {path} ({reason}). "
@@ -165,36 +218,47 @@ def write_card(store: Store, path: Path) -> None:
         ) from error
 
 
-def _check_office(store: Store, own: Card) -> str | None:
-    """Return the office known here; BundleRefused if that is another copy."""
-    with store.session() as session:
-        office = session.scalars(select(Own)).one().office
-    if office is not None and office != own.device:
+def _refuse_own(card: Card, trust: Trust) -> None:
+    if card.device == trust.device:
+        raise BundleRefused("That is the card of this device itself. Take the one of the other device.")
+
+
+def _check_office(trust: Trust) -> None:
+    """Refuse what only the office may do, if this copy holds to another one."""
+    if trust.office is not None and trust.device not in trust.offices:
         raise BundleRefused(
             "Only the farm's office enrols and strikes off devices, and that is another copy ({office}). Do it there.",
-            office=office[:8],
+            office=(trust.office or "")[:8],
         )
-    return office
 
 
-def _become_office(store: Store, own: Card) -> None:
-    if _check_office(store, own) is None:
-        _record(store, own, "office")
+def _as_office(store: Store, session: Session) -> Trust:
+    """Become the office if there is none yet, or this copy goes on for it, and return what is trusted then.
 
-        def work(session: Session) -> None:
-            session.scalars(select(Own)).one().office = own.device
+    Notes: The new office says itself whom it trusts, for a tablet that is given its card only.
+    """
+    trust = trust_here(session)
+    _check_office(trust)
+    own = session.scalars(select(Own)).one()
+    if session.scalars(select(Enrolment.id).filter_by(device=own.device, state="office")).first() is None:
+        before = [(Card(e.device, e.name, e.public_key), e.state) for e in trust.roll.values()]
+        before += [(card, "known") for card in _not_on_roll(session, trust)]
+        if own.office is None:
+            own.office = own.device
+        _write(store, session, Card(own.device, own.name, trust.own_key), "office")
+        for card, state in before:
+            if card.device != own.device:
+                _write(store, session, card, "tablet" if state == "office" else state)
+        session.flush()
+        trust = trust_here(session)
+    return trust
 
-        store.durably(work)
 
-
-def _record(store: Store, card: Card, state: str, reason: str | None = None) -> None:
-    store.add(
-        Enrolment(
-            subject=card.device,
-            name=card.name,
-            public_key=card.public_key.hex(),
-            state=state,
-            at=store.now(),
-            reason=reason,
-        )
+def _write(store: Store, session: Session, card: Card, state: str, reason: str | None = None) -> tuple[str, bytes]:
+    """Write an enrolment and return its state and key."""
+    key = card.public_key.hex()
+    store.number(
+        session,
+        Enrolment(subject=card.device, name=card.name, public_key=key, state=state, at=store.now(), reason=reason),
     )
+    return state, card.public_key

@@ -20,7 +20,7 @@ from sqlalchemy import func, select
 from store import Store
 from store.durability.carrier_files import CarrierHangs, answered, is_file
 from store.errors import BundleRefused, Message, message, plural
-from store.models import Own, SignedPage, TraceTail
+from store.models import Enrolment, Own, SignedPage, TraceTail
 from sync.bundle_export import bundle_name, export_bundle
 from sync.bundle_merge import MergeResult, Progress, bundles_in, merge_bundle, merge_bundles
 
@@ -88,6 +88,10 @@ class FolderWatcher:
         self._passphrase = passphrase
         self._seen: dict[Path, tuple[int, int]] = {}  # size and time of a file at the last look
         self._done: dict[Path, tuple[int, int]] = {}  # the same when it was merged or refused
+        self._held: tuple[tuple[str | None, int], set[Path]] = (
+            (None, 0),
+            set(),
+        )  # whom we trusted, and who waits for that
         self._written: dict[Path, tuple[int, int, int]] = {}
         self._written_at: dict[Path, float] = {}
 
@@ -119,8 +123,10 @@ class FolderWatcher:
 
     def _exchange(self, folder: Path, progress: Progress | None, result: ExchangeResult) -> None:
         ours = self._ours(folder)
+        self._try_held_again()
         if ready := self._ready(folder):
             result.merged = merge_bundles(self._store, ready, progress, self._passphrase)
+            self._held[1].update(path for path, _why in result.merged.refused if result.merged.strangers)
             if ours in ready:  # a damaged one of ours is only written anew
                 result.merged.refused = [one for one in result.merged.refused if one[0] != ours]
         if self._due(folder):
@@ -131,6 +137,16 @@ class FolderWatcher:
                 self._written_at[folder] = time.monotonic()
             except BundleRefused as refusal:
                 result.trouble = refusal.message
+
+    def _try_held_again(self) -> None:
+        """Forget that bundles were left where they are, once a person has paired somebody."""
+        with self._store.session() as session:
+            enrolments = select(func.count()).select_from(Enrolment)
+            trust = session.scalars(select(Own.office)).one(), session.scalars(enrolments).one()
+        if trust != self._held[0]:
+            for path in self._held[1]:
+                self._done.pop(path, None)
+            self._held = trust, set()
 
     def _ready(self, folder: Path) -> list[Path]:
         """Return the bundles that were the same at the last look and are not done yet.

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from store.facts import doubled_numbers
 from store.facts.hybrid_clock import next_stamp
 from store.facts.signed_pages import public_key_of, seal_in
-from store.models import Own, Peer, Retirement
+from store.models import Enrolment, Fact, Own, Peer, Retirement
 
 
 def new_own(name: str) -> Own:
@@ -37,21 +37,39 @@ def renew(session: Session, now: float = 0.0, first: int | None = None) -> Own:
     session.delete(old)
     session.flush()
     session.add(new)
+    _succeed(session, old, new, now)
     if first is not None and first <= last:
         retire(session, old.device, first, last, now)
     session.flush()
     return new
 
 
+def succession(old: str, new: str, key: str) -> bytes:
+    """Return what the key of a device signs to say that another one, with this public key in hex, goes on in its place."""
+    return b"rollbook succession\n" + f"{old} {new} {key}".encode()
+
+
+def _succeed(session: Session, old: Own, new: Own, now: float) -> None:
+    """Record, as the first fact of a new device, that the old one's key says who goes on; so nobody has to pair it again."""
+    key = public_key_of(new.private_key).hex()
+    signature = Ed25519PrivateKey.from_private_bytes(old.private_key).sign(succession(old.device, new.device, key))
+    fact = Enrolment(subject=new.device, name=new.name, public_key=key, state="successor", at=now)
+    fact.reason = f"{old.device} {signature.hex()}"
+    _number(session, new, fact, now)
+
+
+def _number(session: Session, own: Own, fact: Fact, now: float) -> None:
+    own.stamp = next_stamp(own.stamp, now, own.device)
+    fact.id, fact.device, fact.seq, fact.stamp = str(uuid.uuid4()), own.device, own.next_seq, own.stamp
+    own.next_seq += 1
+    session.add(fact)
+    session.flush()
+
+
 def retire(session: Session, subject: str, first: int, last: int | None, now: float) -> None:
     """Record that a device was left, or with `last` None that nobody is to go on as it; see `Retirement`."""
     own = session.scalars(select(Own)).one()
-    own.stamp = next_stamp(own.stamp, now, own.device)
-    said = Retirement(id=str(uuid.uuid4()), subject=subject, first=first, last=last, at=now)
-    said.device, said.seq, said.stamp = own.device, own.next_seq, own.stamp
-    own.next_seq += 1
-    session.add(said)
-    session.flush()
+    _number(session, own, Retirement(subject=subject, first=first, last=last, at=now), now)
 
 
 def renew_if_doubled(

@@ -19,7 +19,7 @@ from store.traces.varint import InvalidEncoding
 
 PARTS = frozenset(("table", "columns", *BASE))
 _PARTS_OF = itemgetter("id", "device", "seq", "stamp", "table", "columns")
-STATES = ("office", "tablet", "revoked")
+STATES = ("office", "tablet", "known", "revoked", "successor")
 
 Rows = dict[str, list[tuple[Any, ...]]]  # facts by table, in the order of its columns
 Packed = Callable[[str], bytes | None]

@@ -64,10 +64,13 @@ def numbered_lines(page: SignedPage) -> list[tuple[int, str]]:
 
 def holds(device: str, first: int, last: int, sha256: str, signature: str, public: bytes) -> bool:
     """Return whether the signature of a page is that of this public key."""
+    return is_signed(signed_bytes(device, first, last, sha256), signature, public)
+
+
+def is_signed(data: bytes, signature: str, public: bytes) -> bool:
+    """Return whether a signature, in hex, of some bytes is that of this Ed25519 public key."""
     try:
-        Ed25519PublicKey.from_public_bytes(public).verify(
-            bytes.fromhex(signature), signed_bytes(device, first, last, sha256)
-        )
+        Ed25519PublicKey.from_public_bytes(public).verify(bytes.fromhex(signature), data)
     except (InvalidSignature, ValueError):
         return False
     return True

@@ -24,6 +24,7 @@ from store.db.connection import PRAGMAS
 from store.models import Base, Farm, Field, Job, Operator, Stint, Tap, Tool, TraceChunk, Tractor
 from store.traces.trace_codec import make_trace, pack
 from sync import export_bundle, merge_bundles
+from sync.enrolment import pair
 from tests.bench.packing import drive
 
 START, POINTS, PIECE, TAPS, JOBS = 1_777_000_000.0, 1_000_000, 3000, 5000, 200
@@ -86,12 +87,13 @@ def insert(raw, rows):
 
 def merging(folder, cab, bundle):
     """Time merging against raw inserts of the same rows, point rows, and a copy of the file."""
-    open_store(folder / "empty.sqlite", "office").close()
+    with open_store(folder / "empty.sqlite", "office") as office:
+        pair(cab, office)
     shutil.copy(folder / "empty.sqlite", folder / "same.sqlite")
-    with open_store(folder / "same.sqlite") as office:  # all that merging writes, page and peer too
+    with open_store(folder / "same.sqlite") as office:  # all that merging writes, page too
         merge_bundles(office, [bundle])
     with closing(sqlite3.connect(folder / "same.sqlite")) as raw:
-        tables = (t.name for t in Base.metadata.sorted_tables if t.name != "own")
+        tables = (t.name for t in Base.metadata.sorted_tables if t.name not in ("own", "peer"))
         rows = {t: raw.execute(f'SELECT * FROM "{t}"').fetchall() for t in tables}
     rows = {table: values for table, values in rows.items() if values}
     points = [(n // 5000, n, START + n / 10, 49.0 + n * 1e-7, -105.0) for n in range(POINTS)]

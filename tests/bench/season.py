@@ -25,6 +25,7 @@ from cabapp.reports.season.office_build import build
 from store import models, open_store
 from store.traces.trace_codec import make_trace, pack
 from sync import export_bundle, merge_bundles
+from sync.enrolment import pair
 
 WIDTH, SPEED, HZ, PIECE = 12.8, 2.5, 10, 3000
 BEGAN = 1_777_300_000.0
@@ -109,6 +110,8 @@ def timed(work) -> tuple[float, float]:
 def one_more(path: Path, folder: Path) -> Path:
     """Return a bundle from a tablet that noted a mark on the first field."""
     with open_store(path, "office") as office:
+        with open_store(folder / "tablet.sqlite", "tablet") as tablet:
+            pair(office, tablet)
         whole = export_bundle(office, folder / "out")
         name = office.all(models.Field)[0].name
     with open_store(folder / "tablet.sqlite", "tablet") as tablet:

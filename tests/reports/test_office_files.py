@@ -22,6 +22,7 @@ from cabapp.reports.season.local_server import server
 from cabapp.reports.season.office_build import KEPT, build
 from store import models
 from sync import export_bundle, merge_bundles
+from sync.enrolment import pair
 
 START = 1778780400.0
 
@@ -186,6 +187,7 @@ def test_one_merged_bundle_touches_one_job(write_small, page_names, tmp_path):
     from store import open_store
 
     copy = open_store(tmp_path / "office.sqlite", "office")
+    pair(copy, made.book)
     merge_bundles(copy, [export_bundle(made.book, tmp_path / "one")])
     out = tmp_path / "out"
     assert build(copy, jobs_of(copy), out, START)["written"] == 2
@@ -358,6 +360,7 @@ def test_office_edits_reach_the_cab(write_small, page_names, tmp_path):
 
     made = write_small(tmp_path / "tablet.sqlite", names=page_names.plain)
     copy = open_store(tmp_path / "office.sqlite", "office")
+    pair(copy, made.book)
     merge_bundles(copy, [export_bundle(made.book, tmp_path / "out")])
     copy.close()
     path = str(tmp_path / "office.sqlite")

@@ -7,14 +7,16 @@ from cabapp.jobs.records.stint_state import TapRefused
 from store import open_store
 from store.models import HandOverReceipt, Job
 from sync import export_bundle, merge_bundles
+from sync.enrolment import pair
 
 T0 = 1_779_000_000.0
 
 
 @pytest.fixture
-def second(tmp_path, stock_farm):
+def second(tmp_path, stock_farm, store):
     with open_store(tmp_path / "second.sqlite", "tablet 2") as opened:
         stock_farm(opened)
+        pair(store, opened)
         yield opened
 
 

@@ -13,6 +13,7 @@ from store.facts.signed_pages import make_page, text_of
 from store.models import FACTS, REFERENCES, Farm, Field, HandOver, Job, Mark, Operator, Own, Stint, Tap, Tool, Tractor
 from sync import export_bundle, merge_bundles
 from sync.bundle_file import MANIFEST, RECORDS, SIGNATURE, write_bundle
+from sync.enrolment import pair
 
 START = 1_777_000_000.0
 WALLS = (lambda: START, lambda: START - 3600, lambda: 3_913_000_000.0)
@@ -72,19 +73,23 @@ def work():
 
 @pytest.fixture(scope="session")
 def farm_folder(tmp_path_factory):
-    """Three copies of one farm on three devices whose clocks disagree: right, slow, and in 2094."""
+    """Three copies of one farm whose clocks disagree: right, slow (the office, which enrolled the others), and in 2094."""
     folder = tmp_path_factory.mktemp("farm")
-    with open_store(folder / "0.sqlite", "tablet 1", lambda: START - 86_400) as first:
+    with (
+        open_store(folder / "0.sqlite", "tablet 1", lambda: START - 86_400) as first,
+        open_store(folder / "1.sqlite", "tablet 2", WALLS[1]) as office,
+        open_store(folder / "2.sqlite", "tablet 3", WALLS[2]) as third,
+    ):
         first.put(Farm, name="Three Poplars", timezone="America/Denver", units="us")
         first.put(Tractor, name="the red one")
         first.put(Tool, name="land roller", operation="rolling", width_m=12.8)
         ground = first.put(Field, name="North", boundary={"type": "Polygon", "coordinates": [[]]})
         first.put(Job, field_id=ground.id, operation="rolling", season=2026)
-        bundle = export_bundle(first, folder / "first")
-    for n in (1, 2):
-        with open_store(folder / f"{n}.sqlite", f"tablet {n + 1}", WALLS[n]) as other:
+        for other in (office, third):
             other.put(Operator, name="written before it met the others")
-            assert merge_bundles(other, [bundle]).refused == []
+        pair(office, first, third)
+        assert merge_bundles(office, [export_bundle(first, folder / "first")]).refused == []
+        assert merge_bundles(third, [export_bundle(office, folder / "office")]).refused == []
     return folder
 
 

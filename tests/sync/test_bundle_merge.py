@@ -18,6 +18,7 @@ from store.facts.signed_pages import make_page, text_of
 from store.models import Change, Farm, Field, Job, Operator, Own, Peer, Tap, TraceChunk
 from sync import export_bundle, merge_bundles
 from sync.bundle_file import RECORDS, write_bundle
+from sync.enrolment import card_of, enrol
 
 device = st.integers(0, 2)
 acts = st.lists(
@@ -155,10 +156,12 @@ def test_a_copy_without_a_farm_takes_the_first(copies, tmp_path, rows_of):
     with open_store(tmp_path / "theirs.sqlite", "stranger") as other:
         other.put(Farm, name="Far Farm", timezone="America/Regina", units="metric")
         stray = export_bundle(other, tmp_path / "theirs")
+        posing = card_of(other)
     with open_store(tmp_path / "new.sqlite", "office") as new:
+        enrol(new, card_of(copies[0]), posing)
         assert merge_bundles(new, [bundle]).refused == []
-        assert rows_of(new) == rows_of(copies[0])
         before = rows_of(new)
+        assert {**before, "enrolment": []} == rows_of(copies[0])
         (sentence,) = (str(why) for _path, why in merge_bundles(new, [stray]).refused)
         assert "'Far Farm'" in sentence and "'Three Poplars'" in sentence
         assert rows_of(new) == before

@@ -8,9 +8,10 @@ import pytest
 
 from cabapp.__main__ import main
 from store import open_store
-from store.models import FACTS, Operator, Retirement, SignedPage, Tap
+from store.facts.device_identity import renew
+from store.models import FACTS, Enrolment, Operator, Own, Retirement, SignedPage, Tap
 from sync import export_bundle, merge_bundles
-from sync.enrolment import card_of, enrol
+from sync.enrolment import card_of, enrol, hold_to, revoke
 
 
 def taps_of(store):
@@ -40,7 +41,7 @@ def test_a_logbook_put_back_gets_its_own_records_again(copies, tmp_path, work, r
     work(cab, "Ada")
     exchange(cab, office, folder=tmp_path)
     exchange(office, clone, folder=tmp_path)
-    assert rows_of(clone) == rows_of(office)
+    assert taps_of(clone) == taps_of(office) and len(clone.all(Operator)) == len(office.all(Operator))
     assert clone.device != cab.device and "another machine" in str(clone.renewed)
     work(clone, "Bea")
     assert clone.check() == []
@@ -146,12 +147,10 @@ def test_a_twin_ends_it_itself(copies, tmp_path, work, clone):
     assert cab.device == was and cab.check() == []
 
 
-def test_a_twin_is_enrolled_again_and_locks_nobody_out(copies, tmp_path, work, rows_of, clone):
-    """With a roll, what both wrote as the enrolled device is taken; only the new device needs its card."""
+def test_a_twin_goes_on_without_being_paired_again(copies, tmp_path, work, rows_of, clone):
+    """What both wrote as the enrolled device is taken, and the new device is trusted as the one was that it goes on for: its
+    first record is signed by that one's key. If that one is struck off, so is the new one."""
     cab, office, third = copies
-    exchange(cab, office, folder=tmp_path)
-    for tablet in (cab, third):
-        enrol(office, card_of(tablet))
     exchange(office, cab, clone, third, folder=tmp_path)
     work(cab, "Ada")
     work(clone, "Bea")
@@ -162,11 +161,55 @@ def test_a_twin_is_enrolled_again_and_locks_nobody_out(copies, tmp_path, work, r
     exchange(office, third, folder=tmp_path)
     assert acknowledged <= taps_of(office) & taps_of(third)
     exchange(office, clone, folder=tmp_path)
-    assert "not enrolled" in str(merge_bundles(office, [export_bundle(clone, tmp_path / "new")]).refused[0][1])
-    enrol(office, card_of(clone))
     exchange(clone, office, folder=tmp_path)
     exchange(office, cab, clone, third, folder=tmp_path)
+    work(clone, "Cy")
+    exchange(clone, third, office, folder=tmp_path)
+    exchange(office, cab, clone, third, folder=tmp_path)
     assert all(rows_of(one) == rows_of(office) and one.check() == [] for one in (cab, clone, third, office))
+    revoke(office, "tablet 1")
+    work(clone, "Di")
+    assert "was reported lost" in str(merge_bundles(office, [export_bundle(clone, tmp_path / "lost")]).refused[0][1])
+
+
+def test_an_office_put_back_stays_the_office(copies, tmp_path, work, rows_of, stands_for):
+    """The office's logbook, put back from an older image, goes on as a new device that is the office as before."""
+    cab, office, third = copies
+    old = stands_for(shutil.copy(office.path, tmp_path / "old.sqlite"))
+    work(office, "Ada")
+    exchange(office, cab, folder=tmp_path)
+    office.close()
+    with open_store(old) as again:
+        exchange(cab, again, folder=tmp_path)
+        assert again.device != office.device
+        with open_store(tmp_path / "four.sqlite", "tablet 4") as four:
+            enrol(again, card_of(four))
+            hold_to(four, card_of(again))
+            exchange(again, cab, third, four, folder=tmp_path)
+            work(four, "Fay")
+            exchange(four, cab, third, again, folder=tmp_path)
+            exchange(third, again, folder=tmp_path)
+            exchange(again, cab, third, four, folder=tmp_path)
+            assert all(rows_of(one) == rows_of(again) for one in (cab, third, four))
+
+
+def test_nobody_makes_himself_a_successor(copies, tmp_path, work):
+    """A stranger that says it goes on for an enrolled device, signed with its own key, is not taken in."""
+    cab, office, _ = copies
+    with open_store(tmp_path / "stranger.sqlite", "tablet 1") as stranger:
+        hold_to(stranger, card_of(cab))
+        assert merge_bundles(stranger, [export_bundle(cab, tmp_path / "found")]).refused == []
+        with stranger.writing() as session:
+            own = session.query(Own).one()
+            posing = Own(device=cab.device, name="tablet 1", private_key=own.private_key, next_seq=9, stamp=own.stamp)
+            session.delete(own)
+            session.flush()
+            session.add(posing)
+            session.flush()
+            renew(session, 1.0)
+        bundle = export_bundle(stranger, tmp_path / "posing")
+        assert len(stranger.all(Enrolment, state="successor")) == 1
+        assert "is not paired" in str(merge_bundles(office, [bundle]).refused[0][1])
 
 
 def test_a_lying_device_cannot_end_another(copies, tmp_path, work):

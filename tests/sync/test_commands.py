@@ -6,6 +6,7 @@ import pytest
 
 from cabapp.__main__ import main
 from store import open_store
+from sync.enrolment import card_of
 
 
 @pytest.fixture
@@ -29,13 +30,17 @@ def test_from_tablet_to_office(run, copies, work, tmp_path):
     work(copies[0], "Ada")
     status, out, _ = run("export", tmp_path / "stick", "--store", copies[0].path)
     assert status == 0 and "Written:" in out
+    status, out, err = run("merge", tmp_path / "stick")
+    assert status == 1 and "is not paired with this device yet. Nothing is lost" in err
+    assert run("enrol", card_of(copies[0]).fingerprint, "--from", tmp_path / "stick")[0] == 0
     status, out, err = run("merge", tmp_path / "stick", "--json")
     figures = json.loads(out)
     assert (status, err, figures["known"], figures["refused"], figures["missing"]) == (0, "", 0, [], [])
     assert figures["added"] > 5
     status, out, _ = run("check", "--json")
     assert status == 0
-    assert sum(json.loads(out)["records"].values()) == figures["added"]
+    records = json.loads(out)["records"]
+    assert sum(records.values()) == figures["added"] + records["enrolment"] and records["enrolment"] >= 2
     with open_store(tmp_path / "home" / "logbook.sqlite") as office:
         assert office.device_name == "office"
 

@@ -1,7 +1,10 @@
 """Which devices are trusted: enrolment, a lost tablet, and records altered on the way."""
 
 import json
+import re
+import sqlite3
 import zipfile
+from contextlib import closing
 
 import pytest
 
@@ -9,10 +12,22 @@ from cabapp.__main__ import main
 from store import open_store
 from store.errors import BundleRefused
 from store.facts.signed_pages import make_page, text_of
-from store.models import Enrolment, Own, Peer, Tap
+from store.models import Enrolment, Operator, Own, Peer, Tap
 from sync import export_bundle, merge_bundles
 from sync.bundle_file import MANIFEST, RECORDS, SIGNATURE, write_bundle
-from sync.enrolment import Card, card_of, enrol, hold_to, met_but_not_enrolled, read_card, revoke, roll_of
+from sync.device_trust import Card
+from sync.enrolment import (
+    card_of,
+    enrol,
+    hold_to,
+    met_but_not_enrolled,
+    office_of,
+    pair,
+    read_card,
+    revoke,
+    roll_of,
+    text_of_card,
+)
 
 
 @pytest.fixture
@@ -27,21 +42,18 @@ def carry(tmp_path):
 
 
 @pytest.fixture
-def stranger(copies, tmp_path, carry):
-    """A copy that took the farm from a bundle it found, and that no other copy has met."""
+def stranger(copies, tmp_path):
+    """A copy that found a bundle of the farm, took it in, and that no person has paired with another."""
     with open_store(tmp_path / "stranger.sqlite", "a stranger") as store:
-        assert carry(copies[0], store) is None
+        found = export_bundle(copies[0], tmp_path / "found")
+        hold_to(store, card_of(copies[0]))  # what it does for itself is its own affair
+        assert merge_bundles(store, [found]).refused == []
         yield store
 
 
 @pytest.fixture
-def enrolled(copies, carry):
+def enrolled(copies):
     """Three copies of which the second is the office and has enrolled the others."""
-    cab, office, other = copies
-    for store in (cab, other):
-        enrol(office, card_of(store))
-    for store in (cab, other):
-        assert carry(office, store) is None
     return copies
 
 
@@ -77,19 +89,34 @@ def resigned(tmp_path):
     return sign
 
 
-def test_the_first_key_is_trusted_where_no_device_is_enrolled(copies, stranger, carry):
-    """While no device is enrolled, an unknown one is trusted by its key, and keeps it."""
-    assert carry(stranger, copies[1]) is None
-    with copies[1].session() as session:
-        assert session.get(Peer, stranger.device).public_key == card_of(stranger).public_key
-    assert roll_of(copies[1]) == []
+def test_a_copy_that_is_not_paired_takes_nothing_and_loses_nothing(copies, carry, tmp_path, rows_of, work):
+    """A tablet that nobody has paired goes on recording; bundles of others wait, and its own waits with them, until a
+    person has compared the codes. Then all of it is taken in."""
+    office = copies[1]
+    with open_store(tmp_path / "new.sqlite", "tablet 4") as new:
+        new.put(Operator, name="Dee")
+        before = rows_of(new)
+        bundle = export_bundle(office, tmp_path / "out")
+        result = merge_bundles(new, [bundle])
+        assert "Nothing is lost" in str(result.refused[0][1]) and rows_of(new) == before
+        (card,) = result.strangers.values()
+        assert card == card_of(office) and card.fingerprint == card_of(office).fingerprint
+        hold_to(new, card)
+        assert merge_bundles(new, [bundle]).refused == []
+        work(new, "Eli")
+        held = merge_bundles(office, [export_bundle(new, tmp_path / "back")])
+        assert "is not paired with this device yet" in str(held.refused[0][1])
+        enrol(office, *held.strangers.values())
+        assert carry(new, office) is None and carry(office, new) is None
+        assert rows_of(new) == rows_of(office)
+        assert {"Dee", "Eli"} <= {row.name for row in office.all(Operator)}
 
 
-def test_an_unknown_device_is_refused(enrolled, stranger, carry, rows_of):
-    """Once the office has enrolled a device, an unknown device is refused everywhere."""
+def test_an_unknown_device_waits(enrolled, stranger, carry, rows_of):
+    """The bundle of a device that is not paired is left where it is, on every copy."""
     for store in enrolled:
         before = rows_of(store)
-        assert "is not enrolled on this farm" in carry(stranger, store)
+        assert "is not paired with" in carry(stranger, store)
         assert rows_of(store) == before
     enrol(enrolled[1], card_of(stranger))
     assert carry(stranger, enrolled[1]) is None
@@ -131,8 +158,51 @@ def test_only_the_office_enrols(enrolled, stranger, carry):
     word = {"subject": card.device, "name": card.name, "public_key": card.public_key.hex()}
     cab.add(Enrolment(**word, state="tablet", at=1.0))
     assert carry(cab, office) is None
-    assert "is not enrolled" in carry(stranger, office)
+    assert "is not paired" in carry(stranger, office)
     assert len(roll_of(office)) == 3
+
+
+def test_no_office_by_hearsay(copies, stranger, carry, rows_of, tmp_path):
+    """A stranger that plays office is nobody's: neither a copy that has an office nor one that has none takes its word,
+    and what it says in a bundle of an enrolled device does not count either."""
+    cab, office, _ = copies
+    with stranger.writing() as session:
+        session.query(Own).one().office = None
+    enrol(stranger, card_of(cab), card_of(office))
+    with open_store(tmp_path / "fresh.sqlite") as fresh:
+        for store in (*copies, fresh):
+            before = rows_of(store)
+            assert "is not paired with" in carry(stranger, store)
+            assert rows_of(store) == before
+        assert office_of(fresh) is None
+    assert [office_of(store) for store in copies] == [office.device] * 3
+
+
+def test_a_key_is_learnt_from_a_card_or_the_roll_only(copies, stranger, carry, tmp_path, work):
+    """A bundle that names a false key for a tablet that is not here yet changes nothing: that tablet, once the office has
+    its card, is taken in by its own key. A key on the roll can be replaced by the office."""
+    cab, office, _ = copies
+    with open_store(tmp_path / "four.sqlite", "tablet 4") as four:
+        pair(office, four)
+        card = card_of(four)
+        false = Peer(device=four.device, name="tablet 4", public_key=bytes(range(32)))
+        for liar in (stranger, cab):
+            with liar.writing() as session:
+                session.merge(false)
+            carry(liar, office)
+            with office.session() as session:
+                assert session.get(Peer, four.device) is None
+        assert carry(office, four) is None
+        work(four, "Fay")
+        assert carry(four, office) is None
+    wrong = Card(card.device, card.name, bytes(range(32)))
+    with pytest.raises(BundleRefused, match=r"another key before.*--new-key"):
+        enrol(office, wrong)
+    enrol(office, wrong, new_key=True)
+    (path,) = (tmp_path / "carried").glob(f"*{four.device[:8]}.zip")
+    assert "not signed with the key" in str(merge_bundles(office, [path]).refused[0][1])
+    enrol(office, card, new_key=True)
+    assert merge_bundles(office, [path]).refused == []
 
 
 @pytest.mark.parametrize("forge", [False, True])
@@ -152,45 +222,39 @@ def test_a_relay_cannot_alter_what_it_carries(copies, carry, work, resigned, row
     assert merge_bundles(office, [path]).refused == []
 
 
-def test_a_tablet_given_the_offices_card_cannot_be_led_astray(copies, stranger, carry):
-    """A tablet that was given the office's card accepts no other office."""
+def test_a_new_office_vouches_for_what_is_there(copies, carry, tmp_path, rows_of, work):
+    """A farm whose office was lost: another copy becomes the office, is given the tablets' cards, and they its card. Records
+    of the old office, and of all that were known, are still taken and passed on."""
+    cab, lost, third = copies
+    work(third, "Ada")
+    assert carry(third, lost) is None and carry(lost, cab) is None
+    with open_store(tmp_path / "office.sqlite", "office") as office:
+        pair(office, cab)
+        assert carry(cab, office) is None  # with the records of the two others
+        assert {card.name for card in met_but_not_enrolled(office)} == {"tablet 2", "tablet 3"}
+        assert "is not paired with" in carry(third, office)
+        pair(office, third)
+        assert carry(third, office) is None and carry(office, third) is None and carry(office, cab) is None
+        assert rows_of(office) == rows_of(third) == rows_of(cab)
+
+
+def test_who_was_met_before_can_be_enrolled_at_once(copies, carry, tmp_path):
+    """The office sees which devices it has records of and has not enrolled, with their keys."""
     cab, office, _ = copies
-    hold_to(cab, card_of(office))
-    enrol(stranger, card_of(cab))  # a stranger plays office
-    assert "not enrolled" in carry(stranger, cab)
-    enrol(office, card_of(cab))
     assert carry(office, cab) is None
-    assert [e.state for e in roll_of(cab)] == ["tablet", "office"]
-
-
-def test_two_offices_are_not_guessed_between(copies, stranger, carry, tmp_path):
-    """If two devices say they are the office, a copy asks for the right one's card."""
-    cab, office, _ = copies
-    enrol(office, card_of(cab))
-    with open_store(tmp_path / "fresh.sqlite") as fresh:
-        assert carry(stranger, fresh) is None
-        enrol(stranger, card_of(fresh))
-        stranger_bundle = export_bundle(stranger, tmp_path / "s")
-        assert merge_bundles(fresh, [stranger_bundle]).refused == []
-        assert "not enrolled" in carry(office, fresh)
-        hold_to(fresh, card_of(office))
-        assert carry(office, fresh) is None
-
-
-def test_who_was_met_before_can_be_enrolled_at_once(copies, carry):
-    """The office sees which devices it has merged and not enrolled, with their keys."""
-    cab, office, other = copies
-    carry(cab, office), carry(other, office)
-    assert {c.device for c in met_but_not_enrolled(office)} == {cab.device, other.device}
-    for card in met_but_not_enrolled(office):
+    with open_store(tmp_path / "office.sqlite", "office") as office:
+        pair(office, cab)
+        revoke(office, "tablet 1")
+        (card,) = met_but_not_enrolled(office)
+        assert card == card_of(copies[1])
         enrol(office, card)
-    assert met_but_not_enrolled(office) == []
+        assert met_but_not_enrolled(office) == [] and carry(copies[1], office) is None
 
 
 def test_a_card_is_read_back_and_slips_are_found(copies, tmp_path):
     """A card comes back from text and file; any one letter wrong is refused with a sentence."""
     card = Card(copies[0].device, "Tablet: 1 / Søren", bytes(range(32)))
-    text = card.text()
+    text = text_of_card(card)
     assert read_card(text) == card and len(text) < 250
     (tmp_path / "card.txt").write_text(f"{text}\n")
     assert read_card(str(tmp_path / "card.txt")) == card
@@ -203,25 +267,35 @@ def test_a_card_is_read_back_and_slips_are_found(copies, tmp_path):
             read_card(wrong)
 
 
-def test_a_card_with_a_known_id_and_another_key_is_refused(copies, carry):
-    """A card that gives a device met before another key is not enrolled."""
-    cab, office, _ = copies
-    carry(cab, office)
-    with pytest.raises(BundleRefused, match="another key"):
-        enrol(office, Card(cab.device, "tablet 1", bytes(32)))
-
-
 def test_the_command_enrols_and_strikes_off(copies, capsys, tmp_path):
-    """`rollbook enrol` shows a card, enrols it at the office, and strikes a lost tablet off."""
-    cab, office, _ = copies
-    assert main(["enrol", "--card", "--store", str(cab.path)]) == 0
-    text = capsys.readouterr().out.splitlines()[0]
-    assert main(["enrol", text, "--store", str(office.path)]) == 0
-    assert "tablet   tablet 1" in capsys.readouterr().out
-    assert main(["enrol", "--lost", "tablet 1", "--reason", "x", "--store", str(office.path)]) == 0
-    assert "revoked  tablet 1" in capsys.readouterr().out
-    assert main(["enrol", "--lost", "tablet 9", "--store", str(office.path)]) == 1
-    assert "Not one device on the roll" in capsys.readouterr().err
+    """`rollbook enrol` shows a card, enrols it at the office by card or by code, and strikes a lost tablet off."""
+    _, office, _ = copies
+    stick = tmp_path / "stick" / "rollbook"
+    stick.mkdir(parents=True)
+
+    def run(*words, store=office.path):
+        status = main(["enrol", *map(str, words), "--store", str(store)])
+        said = capsys.readouterr()
+        return status, said.out + said.err
+
+    new = tmp_path / "new.sqlite"
+    assert (
+        "takes in nothing of others"
+        in run("--out", stick / "rollbook-card-new.txt", "--name", "tablet 4", store=new)[1]
+    )
+    text, name = run("--card", store=new)[1].splitlines()
+    code = name.removeprefix("tablet 4: ")
+    export_bundle(office, stick)
+    status, said = run("--from", stick.parent)
+    assert status == 0 and f"not paired: tablet 4 ({text.split(':')[2][:8]}), {code}" in said
+    assert "Nobody there has the code" in run("0" * 16, "--from", stick.parent)[1]
+    assert "tablet   tablet 4" in run(code.upper(), "--from", stick.parent)[1]
+    assert run(text)[0] == 0
+    ours = card_of(office).fingerprint
+    assert "is paired with nobody" not in run("--office", ours, "--from", stick, store=new)[1]
+    assert "revoked  tablet 4" in run("--lost", "tablet 4", "--reason", "x")[1]
+    assert "Not one device on the roll" in run("--lost", "tablet 9")[1]
+    assert "not both" in run(text, "--lost", "tablet 1")[1]
 
 
 def test_a_locked_bundle_needs_its_passphrase(copies, tmp_path, work):
@@ -246,16 +320,60 @@ def test_a_locked_bundle_needs_its_passphrase(copies, tmp_path, work):
         export_bundle(cab, tmp_path / "stick", "short")
 
 
-def test_a_refused_command_has_done_nothing(copies, rows_of):
-    """A device struck off or enrolled in vain leaves this copy what it was: not the office."""
-    _cab, office, _ = copies
-    before = rows_of(office)
-    with office.session() as session:
-        peer = session.query(Peer).first()
-        wrong = Card(peer.device, peer.name, bytes(32))
-    for refused in (lambda: revoke(office, "nobody"), lambda: enrol(office, wrong)):
-        with pytest.raises(BundleRefused):
-            refused()
-        with office.session() as session:
-            assert session.query(Own).one().office is None
-        assert rows_of(office) == before
+REFUSED = {
+    "another key": ["{cab wrong}"],
+    "one of two": ["{new}", "{cab wrong}"],
+    "its own card": ["{own}"],
+    "no card": ["rollbook-card:1:::::"],
+    "two acts": ["{new}", "--lost", "tablet 1"],
+    "nobody of that name": ["--lost", "nobody"],
+    "its own office": ["--office", "{own}"],
+    "no such code": ["0000000000000000", "--from", "{stick}"],
+    "an empty stick": ["--from", "{empty}"],
+    "no folder for the card": ["--out", "{empty}/gone/card.txt"],
+    "no passphrase file": ["--from", "{stick}", "--passphrase-file", "{empty}/none.txt"],
+}
+
+
+@pytest.mark.parametrize("words", REFUSED.values(), ids=REFUSED.keys())
+@pytest.mark.parametrize("paired", [True, False])
+def test_a_refused_command_has_done_nothing(copies, tmp_path, capsys, words, paired, open_copies):
+    """Whatever `rollbook enrol` refuses, all tables and all files are as they were: this copy is not the office then."""
+    cab, office, _ = copies
+    export_bundle(cab, tmp_path / "stick" / "rollbook")
+    (tmp_path / "empty").mkdir()
+    new = Card("00000000-0000-4000-8000-000000000000", "new", bytes(range(32)))
+    if not paired:
+        office = open_store(tmp_path / "alone.sqlite", "alone")
+        wrong = Card(office.device, "cab", bytes(32))
+    else:
+        wrong = Card(cab.device, "cab", bytes(32))
+    places = {
+        "cab wrong": text_of_card(wrong), "new": text_of_card(new), "own": text_of_card(card_of(office)),
+        "stick": str(tmp_path / "stick"), "empty": str(tmp_path / "empty"),
+    }  # fmt: skip
+    office.close()
+
+    def state():
+        with closing(sqlite3.connect(office.path)) as raw:
+            tables = [name for (name,) in raw.execute("SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY 1")]
+            rows = {name: raw.execute(f'SELECT * FROM "{name}"').fetchall() for name in tables}
+        files = {
+            path: path.read_bytes()
+            for path in tmp_path.rglob("*")
+            if path.is_file() and office.path.stem not in path.name
+        }
+        return rows, files
+
+    before = state()
+    filled = [re.sub(r"\{([a-z ]+)\}", lambda m: places[m[1]], word) for word in words]
+    assert main(["enrol", *filled, "--store", str(office.path)]) == 1
+    assert capsys.readouterr().err.startswith("rollbook: ")
+    assert state() == before
+
+
+def test_a_refused_command_makes_no_logbook(tmp_path, capsys):
+    """Where there is no logbook yet, a refusal leaves none."""
+    for words in (["rollbook-card:1:::::"], ["--lost", "x"], ["--met"], []):
+        assert main(["enrol", *words, "--store", str(tmp_path / "none.sqlite")]) == 1
+    assert list(tmp_path.iterdir()) == []

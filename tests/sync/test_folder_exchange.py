@@ -9,6 +9,7 @@ from store import open_store
 from store.models import Operator, Tap
 from sync import export_bundle, merge_bundles
 from sync.bundle_export import bundle_name
+from sync.enrolment import card_of, enrol, hold_to
 from sync.folder_exchange import FolderWatcher, write_own
 
 
@@ -159,6 +160,7 @@ def test_a_logbook_with_nothing_in_it_writes_nothing(copies, tmp_path):
         (tmp_path / "shared").mkdir()
         watch = FolderWatcher(new, [tmp_path / "shared"])
         assert watch.look() == []
+        enrol(new, card_of(copies[0]))
         merge_bundles(new, [export_bundle(copies[0], tmp_path / "out")])
         assert watch.look()[0].written
         (bundle,) = (tmp_path / "shared").iterdir()
@@ -209,3 +211,16 @@ def test_export_by_hand_reads_our_own_newer_bundle_first(copies, tmp_path, work,
         assert taps == {tap.id for tap in old.all(Tap)}
     written.write_bytes(written.read_bytes()[:200])
     assert write_own(cab, tmp_path / "out") == written and written.stat().st_size > 200
+
+
+def test_what_waits_is_taken_once_it_is_paired(copies, tmp_path):
+    """A bundle of a stranger is named once and left; after pairing the next look takes it in, though the file is the same."""
+    shared = tmp_path / "shared"
+    shared.mkdir()
+    export_bundle(copies[1], shared)
+    with open_store(tmp_path / "new.sqlite", "tablet 4") as new:
+        watch = FolderWatcher(new, [shared])
+        strangers = [n.merged.strangers for _ in range(4) for n in watch.look() if n.merged.strangers]
+        ((card,),) = [found.values() for found in strangers]
+        hold_to(new, card)
+        assert any(n.merged.added for n in watch.look())

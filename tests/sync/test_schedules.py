@@ -17,6 +17,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_sta
 from store import open_store
 from store.models import FACTS, REFERENCES, Correction, Farm, Field, Job, Operator, Stint, Tap, Tool, Tractor
 from sync import export_bundle, merge_bundles
+from sync.enrolment import pair
 
 START = 1_777_000_000.0
 MOST = 5
@@ -34,8 +35,9 @@ class Farmyard:
             store = open_store(folder / f"{n}.sqlite", f"tablet {n}", wall)
             if n == 0:
                 self._settle(store)
-                bundle = export_bundle(store, folder / "first")
             else:
+                pair(self.stores[0], store)
+                bundle = export_bundle(self.stores[0], folder / "first")
                 assert merge_bundles(store, [bundle]).refused == []
             (job,), (operator,) = store.all(Job), store.all(Operator)
             (tractor,), (tool,) = store.all(Tractor), store.all(Tool)

@@ -12,9 +12,9 @@ import pytest
 
 from store import open_store
 from store.db import schema_version
-from store.models import FACTS, REFERENCES, Farm, Field, Job, Parcel, Tap
+from store.models import FACTS, REFERENCES, Enrolment, Farm, Field, Job, Parcel, Tap
 from sync import export_bundle, merge_bundles
-from sync.enrolment import card_of, enrol, hold_to
+from sync.enrolment import card_of, enrol, pair, text_of_card
 
 ROOT = Path(__file__).resolve().parents[2]
 STEP = """
@@ -30,7 +30,10 @@ import json, sys
 from store import open_store
 from store.models import Field, Tap
 from sync import export_bundle, merge_bundles
+from sync.enrolment import enrol, read_card
 with open_store(sys.argv[1], "newer office") as store:
+    if sys.argv[4:]:
+        enrol(store, read_card(sys.argv[4]))
     result = merge_bundles(store, [sys.argv[2]])
     (field,) = store.all(Field)
     taps = [(t.kind, t.mood) for t in store.all(Tap)]
@@ -77,7 +80,8 @@ def test_older_into_newer_merges_and_not_the_other_way(newer, copies, work, tmp_
     cab = copies[0]
     work(cab, "Ada")
     bundle = export_bundle(cab, tmp_path / "old")
-    words = [sys.executable, "-c", NEWER, tmp_path / "office.sqlite", bundle, tmp_path / "new"]
+    card = text_of_card(card_of(cab))
+    words = [sys.executable, "-c", NEWER, tmp_path / "office.sqlite", bundle, tmp_path / "new", card]
     refused, name, stones, taps, faults = ran(newer, words)
     assert (refused, name, stones, faults) == ([], "North", 3, [])
     assert taps == [["stop", None]]
@@ -92,11 +96,12 @@ def test_what_a_newer_program_migrates_it_still_passes_on(newer, copies, work, t
     cab = copies[0]
     work(cab, "Ada")
     bundle = export_bundle(cab, tmp_path / "old")  # its pages are signed by the older program
+    card = text_of_card(card_of(cab))
     cab.close()
     words = [sys.executable, "-c", NEWER, cab.path, bundle, tmp_path / "new"]
     assert ran(newer, words)[4] == []
     (bundle,) = (tmp_path / "new").glob("*.zip")
-    words = [sys.executable, "-c", NEWER, tmp_path / "office.sqlite", bundle, tmp_path / "x"]
+    words = [sys.executable, "-c", NEWER, tmp_path / "office.sqlite", bundle, tmp_path / "x", card]
     assert ran(newer, words)[:3] == [[], "North", 9]
 
 
@@ -138,6 +143,7 @@ def test_data_of_an_older_revision_is_the_same_after_migrating(revision, tmp_pat
         assert [s for s in store.check() if "missing here" not in str(s)] == []
         bundle = export_bundle(store, tmp_path / "out")
         with open_store(tmp_path / "office.sqlite", "office") as office:
+            pair(office, store)
             assert merge_bundles(office, [bundle]).refused == []
             assert len(office.all(Tap)) == len(before["tap"])
 
@@ -146,14 +152,21 @@ def test_a_bundle_of_version_2_gives_the_rows_its_own_program_had(tmp_path, rows
     """A bundle that the program of revision 0002 wrote, kept as a file, merges to that program's
     rows, value by value, with what is new at its default; and the tablet, migrated, ends equal."""
     before = logbook("0002", tmp_path / "tablet.sqlite")
+    bundle = ROOT / "tests" / "sync" / "bundle-2.zip"
     with open_store(tmp_path / "office.sqlite", "office") as office:
-        result = merge_bundles(office, [ROOT / "tests" / "sync" / "bundle-2.zip"])
+        enrol(office, *merge_bundles(office, [bundle]).strangers.values())
+        enrolled = len(office.all(Enrolment))
+        result = merge_bundles(office, [bundle])
         assert result.refused == [] and result.missing == []
         with closing(sqlite3.connect(office.path)) as raw:
             raw.row_factory = sqlite3.Row
             for table in before.keys() & {*FACTS, *REFERENCES}:
-                rows = before[table]
-                both = zip(rows, rows_in(raw, table), strict=True)
+                rows, ours = (
+                    before[table],
+                    {row[0] for row in raw.execute(f'SELECT id FROM "{table}" WHERE device = ?', (office.device,))},
+                )
+                assert len(ours) == (enrolled if table == "enrolment" else 0)
+                both = zip(rows, [row for row in rows_in(raw, table) if row["id"] not in ours], strict=True)
                 assert [{k: row[k] for k in old} for old, row in both] == rows
         assert (office.all(Farm)[0].currency, office.all(Job)[0].agreed_area_m2) == (None, None)
         assert office.check() == []
@@ -161,10 +174,7 @@ def test_a_bundle_of_version_2_gives_the_rows_its_own_program_had(tmp_path, rows
         office.put(Farm, office.all(Farm)[0].id, currency="$")
         by = {"name": "east", "landlord": "Bea", "boundary": {"type": "Polygon"}}
         tablet.put(Parcel, field_id=tablet.all(Field)[0].id, **by)
-        # The farm's office, by the roll, is another device: both sides are given this one's card.
-        for store in (tablet, office):
-            hold_to(store, card_of(office))
-        enrol(office, card_of(tablet))
+        pair(office, tablet)  # the roll in the old logbook is of another office
         for _ in range(2):
             for one, other in ((office, tablet), (tablet, office)):
                 assert merge_bundles(other, [export_bundle(one, tmp_path / "x")]).refused == []

@@ -7,6 +7,7 @@ import pytest
 from store import open_store
 from store.models import Farm, Field, Hitching, Job, Operator, Stint, Tap, Tool, Tractor
 from sync import export_bundle, merge_bundles
+from sync.enrolment import pair
 
 pytestmark = pytest.mark.window
 
@@ -73,7 +74,8 @@ def folder(tmp_path):
 def test_another_tablets_work_counts_after_one_tap(open_cab, farm, folder, tmp_path):
     """With a stint open, records of another tablet are taken in with one tap on a page that says how far
     it is and what came; the count then has the other's ground, and a new operator can be chosen."""
-    with open_store(farm["store"]) as store:  # the same farm on another tablet, which rolled a strip more
+    with open_store(farm["store"]) as store, open_store(tmp_path / "other.sqlite") as other:
+        pair(store, other)  # the same farm on another tablet, which rolled a strip more
         export_bundle(store, tmp_path)
     cab = open_cab("--store", farm["store"], "--replay", farm["still"])
     cab.tap("I have read this. Same as last time")
@@ -130,7 +132,7 @@ def test_the_card_is_a_code_that_a_reader_reads(open_cab, farm):
     import segno
     from PIL import Image
 
-    from sync.enrolment import card_of
+    from sync.enrolment import card_of, text_of_card
 
     cab = open_cab("--store", farm["store"], "--replay", farm["still"], "--night")
     for key in ("I have read this", "Set-up", "1", "2", "3", "4", "Done", "This tablet", "Card for the office"):
@@ -139,7 +141,9 @@ def test_the_card_is_a_code_that_a_reader_reads(open_cab, farm):
     with open_store(farm["store"]) as store:
         card = card_of(store)
     assert shown(cab, card.fingerprint)
-    wanted = np.array([list(row) for row in segno.make(card.text(), error="m", micro=False).matrix_iter(border=4)])
+    wanted = np.array(
+        [list(row) for row in segno.make(text_of_card(card), error="m", micro=False).matrix_iter(border=4)]
+    )
     pixels = np.asarray(Image.open(cab.picture("card")).convert("L"))
     rows, columns = np.nonzero(pixels > 250)
     top, left, side = rows.min(), columns.min(), rows.max() - rows.min() + 1

@@ -1,52 +1,113 @@
-"""Show this device's card, or at the office enrol a tablet by its card or strike it off."""
+"""Pair devices: show this one's card, enrol tablets at the office by card or code, strike off a lost one."""
 
 import argparse
+import sys
 from pathlib import Path
 
-from cabapp.common import paths
-from store import open_store
-from sync import enrolment as enrolling
+import segno
 
-EXAMPLE = "rollbook enrol rollbook-card:1:..."
+from cabapp.common import paths
+from store import Store, open_store
+from store.errors import Refused
+from sync import enrolment
+from sync.bundle_encryption import read_passphrase
+from sync.device_trust import Card
+
+EXAMPLE = "rollbook enrol --from /media/stick"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("cards", nargs="*", metavar="CARD", help="a card's text, or a file with it")
-    parser.add_argument("--card", action="store_true", help="show this device's own card")
-    parser.add_argument("--out", type=Path, metavar="FILE", help="write this device's card there")
-    parser.add_argument("--met", action="store_true", help="enrol every device whose bundles were merged so far")
-    parser.add_argument("--lost", metavar="NAME", help="strike off a device that was lost")
-    parser.add_argument("--reason", help="why it was struck off")
-    parser.add_argument("--office", metavar="CARD", help="on a tablet: take the device of this card as the office")
+    add = parser.add_argument
+    add(
+        "cards",
+        nargs="*",
+        metavar="CARD",
+        help="enrol the device of a card: its text, a file with it, or a code (--from)",
+    )
+    add("--from", dest="place", type=Path, metavar="DIR", help="a stick or folder: show who wrote there and their codes; "
+        "CARD may then be the code that the other device shows on its own screen")  # fmt: skip
+    add("--name", default="office", help="what this copy is called if it is new (default: office)")
+    add("--new-key", action="store_true", help="with CARD: take its key though the roll has another")
+    add("--reason", help="with --lost: why it was struck off")
+    add("--passphrase-file", type=Path, metavar="FILE", help="with --from: unlock bundles with the words in it")
+    act = parser.add_mutually_exclusive_group()
+    act.add_argument("--card", action="store_true", help="show this device's own card and its code")
+    act.add_argument("--out", type=Path, metavar="FILE", help="write this device's card there")
+    act.add_argument("--met", action="store_true", help="enrol every device whose records are here")
+    act.add_argument("--lost", metavar="NAME", help="strike off a device that was lost")
+    act.add_argument(
+        "--office", metavar="CARD", help="on a tablet: take the device of this card, or code, as the office"
+    )
     paths.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Do what is asked, then show the roll."""
-    with open_store(paths.existing_store(args)) as store:
+    """Do the one thing that is asked, then show the roll."""
+    if args.cards and (args.card or args.out or args.met or args.lost or args.office):
+        raise Refused("Give cards to enrol, or one option, but not both. Nothing was done.")
+    there = {} if args.place is None else _cards_by_code(args.place, read_passphrase(args.passphrase_file))
+    cards = [_card(text, there) for text in args.cards]
+    office = _card(args.office, there) if args.office else None
+    new = cards or office or args.card or args.out
+    with open_store(paths.chosen_store(args) if new else paths.existing_store(args), args.name) as store:
         if args.card:
-            card = enrolling.card_of(store)
-            print(f"{card.text()}\n{card.name}: {card.fingerprint}")
+            _show_card(store)
             return 0
         if args.out:
-            enrolling.write_card(store, args.out)
-        if args.office:
-            enrolling.hold_to(store, enrolling.read_card(args.office))
-        for text in args.cards:
-            enrolling.enrol(store, enrolling.read_card(text))
-        if args.met:
-            for card in enrolling.met_but_not_enrolled(store):
-                enrolling.enrol(store, card)
-        if args.lost:
-            enrolling.revoke(store, args.lost, args.reason)
-        entries = enrolling.roll_of(store)
-        strangers = enrolling.met_but_not_enrolled(store)
-    for entry in entries:
-        card = enrolling.Card(entry.device, entry.name, entry.public_key)
-        print(f"{entry.state:8} {entry.name} ({entry.device[:8]}), {card.fingerprint}")
-    if not entries:
-        print("Nobody is enrolled: a device is believed by the key it was first seen with.")
-    elif strangers:
-        names = ", ".join(card.name for card in strangers)
-        print(f"Not enrolled, so not merged any more: {names}. Enrol them with --met.")
+            enrolment.write_card(store, args.out)
+        elif office:
+            enrolment.hold_to(store, office)
+        elif args.lost:
+            enrolment.revoke(store, args.lost, args.reason)
+        elif args.met:
+            enrolment.enrol(store, *enrolment.met_but_not_enrolled(store))
+        elif cards:
+            enrolment.enrol(store, *cards, new_key=args.new_key)
+        _show_roll(store)
+        known = {entry.device for entry in enrolment.roll_of(store) if entry.state != "known"} | {store.device}
+    for code, card in there.items():
+        print(f"{'' if card.device in known else 'not '}paired: {card.name} ({card.device[:8]}), {code}")
     return 0
+
+
+def _cards_by_code(place: Path, passphrase: str | None) -> dict[str, Card]:
+    """Return the cards of those who wrote into a folder, by code; Refused if there are none."""
+    folders = [folder for folder in (place, place / "rollbook") if folder.is_dir()]
+    found = {card.fingerprint: card for folder in folders for card in enrolment.cards_in(folder, passphrase)}
+    if not found:
+        raise Refused("Nobody wrote into {place} yet. Exchange with it on the other device first.", place=place)
+    return found
+
+
+def _card(text: str, there: dict[str, Card]) -> Card:
+    code = "".join(text.split()).lower()
+    for card in there.values():
+        if card.fingerprint.replace(" ", "") == code:
+            return card
+    if there and len(code) == 16:
+        raise Refused(
+            "Nobody there has the code {code}. Read it again from the screen of the other device. Nothing was done.",
+            code=text,
+        )
+    return enrolment.read_card(text)
+
+
+def _show_card(store: Store) -> None:
+    card = enrolment.card_of(store)
+    text = enrolment.text_of_card(card)
+    print(f"{text}\n{card.name}: {card.fingerprint}")
+    if sys.stdout.isatty():
+        segno.make(text, error="m", micro=False).terminal(compact=True)
+
+
+def _show_roll(store: Store) -> None:
+    own, office = enrolment.card_of(store), enrolment.office_of(store)
+    print(f"This device: {own.name} ({own.device[:8]}), {own.fingerprint}")
+    if office is None:
+        print("It is paired with nobody yet, so it takes in nothing of others. Nothing is lost meanwhile.")
+    for entry in enrolment.roll_of(store):
+        card = Card(entry.device, entry.name, entry.public_key)
+        print(f"{entry.state:8} {entry.name} ({entry.device[:8]}), {card.fingerprint}")
+    if office == own.device and (strangers := enrolment.met_but_not_enrolled(store)):
+        names = ", ".join(card.name for card in strangers)
+        print(f"Their records are here, but new ones are not taken: {names}. Enrol them with --met.")

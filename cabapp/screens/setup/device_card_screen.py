@@ -7,7 +7,7 @@ from kivy.uix.widget import Widget
 
 from cabapp.common.message import message
 from cabapp.screens.widgets.screen_frame import CabScreen
-from sync.enrolment import card_of, write_card
+from sync.enrolment import card_of, text_of_card, write_card
 from sync.folder_exchange import STICK_FOLDER
 from sync.removable_media import mounts
 
@@ -37,7 +37,7 @@ class DeviceCardScreen(CabScreen):
     def on_pre_enter(self, *_args):
         card = card_of(self.app.store)
         self.remark, self.fingerprint = card.name, card.fingerprint
-        self.ids.code.draw(card.text())
+        self.ids.code.draw(text_of_card(card))
 
     def write(self):
         """Write the card to a stick that is in."""
@@ -45,6 +45,6 @@ class DeviceCardScreen(CabScreen):
         if not folders:
             self.app.show_refusal(message("No stick is in. Put one in that has a folder named rollbook."))
             return
-        path = folders[0] / f"card-{self.app.store.device[:8]}.txt"
+        path = folders[0] / f"rollbook-card-{self.app.store.device[:8]}.txt"
         if self.app.attempt(lambda: write_card(self.app.store, path)):
             self.app.show_refusal(message("Written to {place}.", place=path))
