@@ -408,6 +408,11 @@ def card(store):
     return enrolment.card_of(store)
 
 
+def waits(refused: list[str]) -> bool:
+    """Return whether all that was refused waits for a person: to pair a new machine, or one that was reported lost."""
+    return all("is not paired" in one or "was reported lost" in one for one in refused)
+
+
 def enrol(office, cards) -> None:
     """At the office: put devices on the roll."""
     for one in cards:

@@ -35,7 +35,7 @@ def liar(season, device) -> None:
     """A known device writes, correctly signed, what no honest one writes, and exchanges."""
     made = _own_machine(season, "liar")
     bundle = _read(season, device)
-    if season.enrolled and not made.path.exists():
+    if not made.path.exists():
         office = season.devices[0]
         with season.act(made):
             card = adapter.card(made.store)

@@ -28,7 +28,7 @@ class Yard:
     def __init__(self, root: Path | None = None):
         place = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
         self.root = Path(root or tempfile.mkdtemp(prefix="season-", dir=place))
-        self._farms: dict[bool, list[tuple[str, dict[Path, bytes]]]] = {}
+        self._farm: list[tuple[str, dict[Path, bytes]]] = []
 
     def close(self) -> None:
         shutil.rmtree(self.root, ignore_errors=True)
@@ -38,15 +38,15 @@ class Yard:
         shutil.rmtree(self.root, ignore_errors=True)
         self.root.mkdir(parents=True)
 
-    def farm(self, enrolled: bool) -> list[tuple[str, dict[Path, bytes]]]:
-        """Return the office's and eleven tablets' disks on the first morning, the farm known to all."""
-        if enrolled not in self._farms:
-            self._farms[enrolled] = self._set_up(enrolled)
-        return self._farms[enrolled]
+    def farm(self) -> list[tuple[str, dict[Path, bytes]]]:
+        """Return the office's and eleven tablets' disks on the first morning, the farm known to all, and all paired."""
+        if not self._farm:
+            self._farm = self._set_up()
+        return self._farm
 
-    def _set_up(self, enrolled):
+    def _set_up(self):
         self.clear()
-        chance, true = Random(f"farm {enrolled}"), TrueTime()
+        chance, true = Random("farm"), TrueTime()
         mail = self.root / "mail"
         with adapter.world(chance, true, lambda: true.t), controlled():
             devices = [Device(self.root / n, n, true, chance, n != "office") for n in _names(MOST)]
@@ -55,10 +55,9 @@ class Yard:
                 with adapter.machine(device.machine):
                     device.store = adapter.open_logbook(device.path, device.name, device.clock, False)
             adapter.stock(office.store)
-            if enrolled:
-                adapter.enrol(office.store, [adapter.card(device.store) for device in devices[1:]])
-                for device in devices[1:]:
-                    adapter.hold_to(device.store, adapter.card(office.store))
+            adapter.enrol(office.store, [adapter.card(device.store) for device in devices[1:]])
+            for device in devices[1:]:
+                adapter.hold_to(device.store, adapter.card(office.store))
             bundle = adapter.export(office.store, mail)
             for device in devices[1:]:
                 _added, refused, _missing = adapter.merge(device.store, [bundle])
@@ -87,14 +86,13 @@ class Season:
         self.counts: Counter[str] = Counter()
         self.acting: Device | None = None
         self.split = False  # whether two files of one device were ever in use
-        self.enrolled = self.chance.random() < 0.4
         self.tracebacks = adapter.Tracebacks()
 
     # --- playing ----------------------------------------------------------------------------------
 
     def run(self) -> Counter[str]:
         """Play it all and return how often what was done."""
-        farm = self.yard.farm(self.enrolled)
+        farm = self.yard.farm()
         self.yard.clear()
         count = self.chance.choice((2, 2, 2, 3, 3, 4) if self.short else (2, 3, 3, 4, 5, 6, 8, 10, MOST))
         length = self.chance.randint(5, 12) if self.short else self.chance.randint(10, 80)
@@ -197,7 +195,9 @@ class Season:
             self.sentence(one)
         if not refused and not carrier.spoiled and not adapter.saves_nothing(device.store):
             (device.held.extend if trouble else device.kept.update)(before - {*device.held})
-        elif refused and not (carrier.spoiled or carrier.foreign or self.split or self.enrolled or device.disk.full):
+        elif refused and not (
+            carrier.spoiled or carrier.foreign or self.split or adapter.waits(refused) or device.disk.full
+        ):
             raise Wrong(f"an honest bundle was refused: {refused}")
         if not trouble and not adapter.saves_nothing(device.store) and not device.disk.full and not refused:
             carrier.wrote[device.name] = frozenset(device.kept)
@@ -262,14 +262,13 @@ class Season:
         return ""
 
     def _enrol(self, honest: list[Device]) -> None:
-        """Give cards to and from the office by hand: who has become a new device since has a new one."""
-        if self.enrolled:
-            office = honest[0]
-            with self.act(office):
-                adapter.enrol(office.store, [adapter.card(device.store) for device in honest[1:]])
-            for device in honest[1:]:
-                with self.act(device):
-                    adapter.hold_to(device.store, adapter.card(office.store))
+        """Give cards to and from the office by hand: of a machine begun since, or reported lost and found."""
+        office = honest[0]
+        with self.act(office):
+            adapter.enrol(office.store, [adapter.card(device.store) for device in honest[1:]])
+        for device in honest[1:]:
+            with self.act(device):
+                adapter.hold_to(device.store, adapter.card(office.store))
 
     def _compare(self, honest: list[Device], everything: set[str]) -> None:
         figures = []

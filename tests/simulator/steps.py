@@ -129,7 +129,7 @@ def by_hand(season, device) -> None:
             for one in refused:
                 season.sentence(one)
             full = reader.disk.full or adapter.saves_nothing(reader.store)
-            if refused and not (season.split or season.enrolled or full):
+            if refused and not (season.split or adapter.waits(refused) or full):
                 raise Wrong(f"an honest bundle was refused: {refused}")
             if not refused and not full and not trouble:
                 reader.kept |= sent
