@@ -6,14 +6,23 @@ Knows nothing of time zones; every time is POSIX seconds, UTC.
 import time
 from abc import abstractmethod
 from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
 from typing import Protocol
 
 SLOWEST, FASTEST = 1.0, 60.0
+BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+"""A name for each start of the machine (random(4)), which also begins the count of CLOCK_BOOTTIME."""
 _SINCE_START: int | None = getattr(time, "CLOCK_BOOTTIME", getattr(time, "CLOCK_MONOTONIC", None))
 
 
 class Clock(Protocol):
-    """Anything that can say what time it is; a clock without one of both cannot be made."""
+    """Anything that can say what time it is; a clock without one of both cannot be made.
+
+    `boot`: names the moment that `steady` counts from; None where nothing does.
+    """
+
+    boot: str | None = None
 
     @abstractmethod
     def now(self) -> float:
@@ -26,6 +35,10 @@ class Clock(Protocol):
 
 class WallClock(Clock):
     """The tablet's own clock."""
+
+    def __init__(self) -> None:
+        with suppress(OSError):  # Linux; elsewhere nothing names it
+            self.boot = BOOT_ID.read_text("ascii").strip()
 
     def now(self) -> float:
         """Return POSIX seconds, UTC; jumps when somebody sets the tablet's clock."""

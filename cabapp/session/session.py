@@ -23,7 +23,7 @@ from cabapp.position.fix import Fix, Source
 from cabapp.session.advice.gap_tour import GapTour, gap_tour
 from cabapp.session.handover.receipt import receive
 from cabapp.session.handover.sheet_builder import build_sheet
-from cabapp.session.redating import Redating, unproven_since
+from cabapp.session.redating import Redating, clock_recorded, unproven_since
 from cabapp.session.resume import stint_to_resume
 from cabapp.session.state.position_state import PositionState
 from cabapp.session.state.sentence import QUIET, Sentence
@@ -57,7 +57,8 @@ class Session:
         self._source = source
         self._farm = FarmSettings(store)
         self._position = PositionState(bool(source and source.name))
-        self._told, self._clock = clock, SessionClock(clock, self._position)
+        self._clock = SessionClock(clock, self._position, clock_recorded(store))
+        store.clock = self._clock.proven_time
         self._runner: StintRunner | None = None
         self._names: dict[str, str] = {}
         self._caution: float | None = None
@@ -117,8 +118,8 @@ class Session:
             is not proven and behind the logbook; to choose again confirms it.
         """
         stint_state.next_state(self._state(), "take_over")
-        self._date_again()
         self._ask_season()
+        self._date_again(writing=True)
         left = [one for one in pending_handovers(self._store) if (one.field_id, one.operation) == (field_id, operation)]
         if left and not skip_check:
             raise TapRefused(
@@ -178,7 +179,7 @@ class Session:
         if kind is None or kind.own_method or not kind.transitions:
             raise ValueError(f"no such tap: {name!r}")
         stint_state.next_state(self._state(), name)
-        self._date_again()
+        self._date_again(writing=True)
         at = self._time()
         if self._runner is None or (name == "caution" and self._state() not in stint_state.OPEN):
             self._caution = at  # kept until the next stint, which it is written with
@@ -208,7 +209,7 @@ class Session:
         The map's place may have been set right: ``replace(sheet, next_lat=..., next_lon=...)``.
         """
         stint_state.next_state(self._state(), "hand_over")
-        self._date_again()
+        self._date_again(writing=True)
         at = self._time()
         given = self._store.add(
             HandOver(
@@ -248,7 +249,7 @@ class Session:
         fixes: list[Fix] = []
         if self._source is not None:
             try:
-                fixes = [fix.as_kept() for fix in self._source.poll(self._told.now())]
+                fixes = [fix.as_kept() for fix in self._source.poll(self._clock.even())]
                 if self._source.name:
                     self._position.receiver = True
                 elif getattr(self._source, "address", None) == "none":  # the operator chose none
@@ -330,10 +331,24 @@ class Session:
         """Return now, in the receiver's time where the tablet's clock is wrong."""
         return self._clock.time()
 
-    def _date_again(self):
-        """Note a change of the clock; begin the open stint anew where that dated it again."""
+    def even(self) -> float:
+        """Return the time by which the receiver is polled: no setting of the tablet's clock moves it."""
+        return self._clock.even()
+
+    @property
+    def clock_fault(self) -> Message | None:
+        """A sentence when satellites show the tablet's clock to be wrong; None if it is right."""
+        return self._clock.fault
+
+    def _date_again(self, writing: bool = False):
+        """Note a change of the clock; begin the open stint anew where that dated it again.
+
+        `writing`: whether rows are about to be written by it.
+        """
         try:
             changed = self._redating.update()
+            if writing:
+                self._redating.record_unproven()
         except Refused:
             log.exception("what a wrong clock dated could not be dated again")  # a full disk; tried again each tick
             return

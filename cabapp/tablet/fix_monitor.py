@@ -2,9 +2,7 @@
 
 import itertools
 import math
-from collections.abc import Callable
 
-from cabapp.common.clock import is_played
 from cabapp.geometry.plane import offset
 from cabapp.position.fix import Fix
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
@@ -13,26 +11,14 @@ SPAN_S = 2.0
 STALE_S = 4.0
 
 
-def unless_played(clock, on_time: Callable[[float], None]) -> Callable[[float], None]:
-    """Return `on_time`, muted while the clock plays a recording, whose time is of another day."""
-
-    def pass_on(t: float) -> None:
-        if not is_played(clock):
-            on_time(t)
-
-    return pass_on
-
-
 class FixMonitor:
     """Listens to the selected receiver.
-
-    `on_time`: called with the time of the newest fix of each poll.
 
     `track`: when it is a list, every place is appended as (lat, lon): a drive round a field.
     """
 
-    def __init__(self, receiver: SelectedReceiver, on_time: Callable[[float], None] | None = None):
-        self._receiver, self._on_time, self._now = receiver, on_time, -math.inf
+    def __init__(self, receiver: SelectedReceiver):
+        self._receiver, self._now = receiver, -math.inf
         self.track: list[tuple[float, float]] | None = None
         receiver.listeners.append(self._listen)
 
@@ -40,8 +26,6 @@ class FixMonitor:
         self._now = now
         if self.track is not None:
             self.track += [(fix.lat, fix.lon) for fix in fixes if fix.has_position and fix.quality != 0]
-        if fixes and self._on_time:
-            self._on_time(fixes[-1].t)
 
     def _recent(self) -> list[Fix]:
         """Return the places of the last seconds, the newest first."""

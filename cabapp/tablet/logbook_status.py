@@ -6,6 +6,7 @@ said until somebody has read it; that is over then.
 
 import logging
 import threading
+from collections.abc import Callable
 
 from cabapp.common.message import Message
 from cabapp.tablet.automatic_backup import CLOSES, AutomaticBackup
@@ -21,9 +22,11 @@ class LogbookStatus:
 
     `store`: store.Store: opened to carry on, so that its `trouble` can be shown.
     `second`: AutomaticBackup: where backups go by themselves.
+    `clock_fault`: returns what is wrong with the tablet's clock, if anything is.
     """
 
-    def __init__(self, store, second=None):
+    def __init__(self, store, second=None, clock_fault: Callable[[], Message | None] = lambda: None):
+        self._clock_fault = clock_fault
         self._second = second or AutomaticBackup(store, None)
         self._store, self._state = store, None
         self._read: set[Message | None] = {None}
@@ -38,7 +41,7 @@ class LogbookStatus:
     @property
     def words(self) -> Message | None:
         """What should be seen while nothing more urgent is: a wrong clock, a missing copy, a mending, a missing backup."""
-        return self._store.clock_fault or self._no_copy or self._over or self._second.words
+        return self._clock_fault() or self._no_copy or self._over or self._second.words
 
     @property
     def can_be_acknowledged(self) -> bool:

@@ -19,7 +19,6 @@ from store.durability import process_lock
 from store.durability.machine_binding import binding_of, renewal, write_binding
 from store.durability.memory_fallback import RETRY_S, MemoryFallback
 from store.errors import Message, StoreRefused, message
-from store.facts import hybrid_clock
 from store.models import Own
 
 LOG = logging.getLogger("rollbook.store")
@@ -33,6 +32,7 @@ class DurableTransactions:
     `renewed`: set when this copy went on as a new device, because its file was copied or put back.
     `trouble`: set while nothing can be saved and the logbook is in memory mode; it must be shown as long as it is set.
         Only a store opened with ``carry_on`` enters that mode.
+    `clock`: tells POSIX s where the time is proven, else None; set by the session, whose clock is where that is known.
     `reads_only`: whether another process has the logbook, so that this store refuses to write.
     """
 
@@ -55,11 +55,11 @@ class DurableTransactions:
         self.renewed: Message | None = None
         self.trouble: Message | None = None
         self.wall = wall
+        self.clock: Callable[[], float | None] | None = None
         self._use(engine)
         self._carry_on = carry_on
         self._memory: MemoryFallback | None = None
         self._tried = 0.0
-        self._wall_off = 0.0
         self._lock = threading.RLock()  # a trace is written by another thread than taps
 
     def _use(self, engine: Engine) -> None:
@@ -68,22 +68,9 @@ class DurableTransactions:
     # --------------------------------------------------------------------- time
 
     def now(self) -> float:
-        """Return POSIX s UTC: the machine's clock, corrected by satellite time."""
-        return self.wall() + self._wall_off
-
-    def observe_time(self, t: float) -> None:
-        """Correct the clock by the time a receiver gives now, POSIX s UTC.
-
-        A time before this program or after 2100 is ignored: GPS weeks roll over each 1024.
-        """
-        if hybrid_clock.FLOOR_MS <= t * 1000 < hybrid_clock.CEILING_MS:
-            off = t - self.wall()
-            self._wall_off = off if abs(off) > hybrid_clock.CLOCK_OFF_S else 0.0
-
-    @property
-    def clock_fault(self) -> Message | None:
-        """A sentence when satellites show this machine's clock to be wrong; None if it is right."""
-        return hybrid_clock.clock_fault(self._wall_off)
+        """Return POSIX s UTC: by `clock` where it knows, else by the machine's clock."""
+        known = self.clock() if self.clock is not None else None
+        return self.wall() if known is None else known
 
     # ------------------------------------------------------------------ writing
 

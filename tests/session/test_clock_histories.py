@@ -26,7 +26,7 @@ from cabapp.reports.season.office_build import build
 from cabapp.session import Session
 from cabapp.session.fault_isolation import FAULT
 from store import open_store
-from store.models import Correction, HandOver, Job, Stint, Tap
+from store.models import ClockEra, Correction, HandOver, Job, Stint, Tap
 from tests.session.conftest import T0, along, key, rows
 
 HOUR, DAY = 3600.0, 86400.0
@@ -236,6 +236,105 @@ def test_stints_of_the_day_that_no_receiver_was_there_for_are_dated_again_too(st
     assert began == pytest.approx([T0 - 3 * HOUR, T0 - HOUR, T0], abs=2.0)
 
 
+def booted(t, boot, fast=0.0):
+    """Return a tablet's clock since a start of the machine."""
+    clock = ManualClock(t)
+    clock.step(fast)
+    clock.boot = boot
+    return clock
+
+
+def ticked(session, clock, seconds):
+    for _ in range(seconds):
+        clock.advance(1.0)
+        session.tick()
+
+
+def test_what_proved_the_time_is_recorded_and_known_after_the_program_was_begun_again(store):
+    """Since when and by what; as long as the machine runs the time stays proven, and no setting of its clock moves it."""
+    clock = booted(T0, "first", fast=2 * HOUR)
+    session = Session(store, clock, Receiver(clock, T0 + 4, 0.0))
+    assert store.now() != pytest.approx(T0, abs=60.0)
+    ticked(session, clock, 10)
+    (era,) = store.all(ClockEra)
+    assert (era.proven, era.boot) == ("satellites", "first") and era.at == pytest.approx(T0 + 7, abs=3.0)
+    assert "2 h" in str(session.clock_fault) and store.now() == pytest.approx(T0 + 10, abs=2.0)
+    clock.step(-300 * DAY)
+    again = Session(store, clock)
+    assert again.tick().now == pytest.approx(T0 + 10, abs=2.0) == store.now()
+    again.take_over(key("ann"), key("red"), key("roller"), key("bare"))  # asks nothing: the season is known
+    assert store.all(Stint)[0].at == pytest.approx(T0 + 10, abs=2.0)
+    assert len(store.all(ClockEra)) == 1 and not store.all(Correction)
+    assert store.add(Tap(stint_id=store.all(Stint)[0].id, kind="odd", at=T0)).stamp > ""
+
+
+def test_after_a_start_of_the_machine_the_time_is_not_proven_and_that_is_recorded_before_a_row(store):
+    """What was proven stays as it is; only what is written from there on is dated again by the receiver."""
+    clock = booted(T0, "first")
+    session = Session(store, clock, Receiver(clock, T0, 0.0))
+    session.take_over(key("ann"), key("red"), key("roller"), key("bare"))
+    ticked(session, clock, 5)
+    session.tap("start")
+    clock = booted(T0 + HOUR, "second", fast=2 * HOUR)
+    session = Session(store, clock, Receiver(clock, T0 + 8, HOUR))
+    ticked(session, clock, 3)
+    assert [era.proven for era in store.all(ClockEra)] == ["satellites"]
+    session.tap("stop")
+    session.tap("finish")
+    assert [era.proven for era in store.all(ClockEra)] == ["satellites", None]
+    clock = booted(clock.steady() + 60, "third", fast=2 * HOUR)  # the receiver is found after one more start only
+    session = Session(store, clock, Receiver(clock, T0 + 8, HOUR + 60))
+    ticked(session, clock, 12)
+    assert [era.proven for era in store.all(ClockEra)] == ["satellites", None, "satellites"]
+    (stint,) = read_job(store, jobs_of(store)[0]).stints
+    assert stint.row.at == pytest.approx(T0, abs=1.0)
+    assert [switch.t for switch in stint.standing.switches][:2] == pytest.approx([T0 + 5, T0 + HOUR + 3], abs=2.0)
+    begun = {one.corrects_id for one in store.all(Correction)}
+    assert begun == {tap.id for tap in store.all(Tap) if tap.kind in ("stop", "finish")}
+
+
+def test_a_power_cut_while_rows_are_dated_again_dates_none_twice(store, monkeypatch):
+    """All corrections and what proved the time are one transaction: there wholly, or done anew after the start."""
+    clock = booted(T0, "first", fast=2 * HOUR)
+    session = Session(store, clock, Receiver(clock, T0 + 8, 0.0))
+    session.take_over(key("ann"), key("red"), key("roller"), key("bare"))
+    for name in ("start", "stop", "restart"):
+        ticked(session, clock, 2)
+        session.tap(name)
+    numbered = store.number
+
+    def cut(session, row, after=""):
+        if isinstance(row, ClockEra):
+            raise KeyboardInterrupt
+        return numbered(session, row, after)
+
+    monkeypatch.setattr(store, "number", cut)
+    with pytest.raises(KeyboardInterrupt):
+        ticked(session, clock, 6)
+    monkeypatch.undo()
+    assert not store.all(Correction) and not store.all(ClockEra)
+    again = booted(clock.steady() + 60, "second", fast=2 * HOUR)
+    session = Session(store, again, Receiver(again, T0 + 8, 70.0))
+    ticked(session, again, 20)
+    assert len(store.all(Correction)) == 4 and [era.proven for era in store.all(ClockEra)] == ["satellites"]
+    record = read_job(store, jobs_of(store)[0])
+    assert [switch.t - T0 for switch in record.stints[0].standing.switches] == pytest.approx([2, 4, 6], abs=2.0)
+
+
+def test_a_person_proves_the_time_too(store):
+    """To choose again where the logbook knows later work; recorded as a person's word, and the receiver overrules it."""
+    drive(store)
+    clock = booted(T0 + DAY, "second", fast=-200 * DAY)
+    session = Session(store, clock, Receiver(clock, T0 + 5, DAY))
+    chosen = key("ben"), key("red"), key("roller"), key("bare")
+    with pytest.raises(TapRefused):
+        session.take_over(*chosen)
+    session.take_over(*chosen)
+    assert [era.proven for era in store.all(ClockEra)] == ["satellites", "person"]
+    ticked(session, clock, 12)
+    assert store.all(ClockEra)[-1].proven == "satellites" and session._runner.job.season == 2026
+
+
 class Player(ManualClock):
     """A tablet on which a recording of another day can be played."""
 
@@ -258,6 +357,7 @@ def test_a_recording_played_meanwhile_dates_nothing_again(store):
     clock.step(2 * HOUR)
     clock.replaying = True
     assert session.tick().now == pytest.approx(clock.now(), abs=1.0)
+    assert store.now() == store.wall() or abs(store.now() - store.wall()) < 5.0  # what is written has today's stamps
     clock.replaying = False
     assert session.tick().now == pytest.approx(T0 + 12 + 2 * HOUR, abs=1.0)
     assert not store.all(Correction)

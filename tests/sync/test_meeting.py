@@ -3,7 +3,7 @@
 import sqlite3
 from contextlib import closing
 
-from store.models import Field, Job, Operator, Own, Stint
+from store.models import Field, Job, Stint
 from sync import export_bundle, merge_bundles
 
 START = 1_777_000_000.0
@@ -58,20 +58,3 @@ def test_a_missing_bundle_is_named_by_its_day(copies, tmp_path, work):
     result = merge_bundles(office, [export_bundle(cab, tmp_path)])
     (sentence,) = result.missing
     assert str(sentence).startswith("tablet 1, Tuesday 28 April afternoon, is missing.")
-
-
-def test_satellite_time_puts_a_wrong_clock_right(copies, tmp_path):
-    """A tablet whose clock stands at 2020 stamps by the satellites, and says that it does."""
-    cab = copies[0]
-    assert cab.clock_fault is None
-    cab.wall = lambda: 1_580_000_000.0
-    cab.observe_time(START + 90_000)
-    assert "slow by satellite time" in str(cab.clock_fault)
-    assert cab.put(Operator, name="Ada").stamp.startswith("2026-04-25T04:06:40")
-    cab.observe_time(1_157_300_000.0)  # a receiver 1024 weeks behind is ignored
-    assert "slow by satellite time" in str(cab.clock_fault)
-    cab.wall = lambda: START + 90_001.0
-    cab.observe_time(START + 90_000)
-    assert cab.clock_fault is None
-    with cab.session() as session:
-        assert session.query(Own).count() == 1

@@ -6,13 +6,12 @@ from types import SimpleNamespace
 
 import pytest
 
-from cabapp.common.clock import ReplayClock, WallClock
 from cabapp.position.fix import Fix
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
 from cabapp.position.recordings.replay_source import Replay
 from cabapp.session.state.sentence import DANGER, QUIET, RECORDING, Sentence
 from cabapp.tablet.exchange_runner import NOTHING, Exchange
-from cabapp.tablet.fix_monitor import FixMonitor, unless_played
+from cabapp.tablet.fix_monitor import FixMonitor
 from cabapp.tablet.logbook_status import ACKNOWLEDGED, LogbookStatus
 from store import open_store
 from store.durability.repair import kept_path
@@ -29,7 +28,7 @@ class Book:
     """As much of a logbook as is asked how it does."""
 
     def __init__(self, **said):
-        self.trouble = self.mended = self.renewed = self.clock_fault = None
+        self.trouble = self.mended = self.renewed = None
         self.tried, self.kept = 0, 0
         self.__dict__.update(said)
 
@@ -61,13 +60,13 @@ def test_that_nothing_is_saved_stands_on_the_line_until_it_is_over():
 
 def test_a_wrong_clock_is_said_and_a_mending_only_until_it_is_read():
     """A clock that satellites call wrong is said as long as it is; a mended logbook until it is read."""
-    book = Book(mended="The logbook was mended.")
-    keeping = LogbookStatus(book)
+    book, faults = Book(mended="The logbook was mended."), [None]
+    keeping = LogbookStatus(book, clock_fault=lambda: faults[-1])
     says = saying.MessageQueue(keeping)
     assert says.line(view()).answers == ((message("I have read this"), ACKNOWLEDGED),)
-    book.clock_fault = "This machine's clock is 2 h fast."
-    assert says.line(view()).words == book.clock_fault and says.line(view()).answers == ()
-    book.clock_fault = None
+    faults.append("This machine's clock is 2 h fast.")
+    assert says.line(view()).words == faults[-1] and says.line(view()).answers == ()
+    faults.append(None)
     keeping.acknowledge()
     assert says.line(view()) is None
 
@@ -120,35 +119,14 @@ def test_a_copy_that_cannot_be_kept_is_said():
     assert keeping.words is None and book.kept == 1
 
 
-def test_only_a_live_receiver_tells_the_time():
-    """The time of a live receiver's fixes is heard; of a replay nothing is; fixes held while records
-    are exchanged are handed on afterwards, none lost and none twice."""
-    fixes = [Fix(float(t), 50.0, 10.0) for t in range(6)]
-    heard = []
-    live, shown = (SelectedReceiver(None, Replay(fixes, "a")) for _ in range(2))
-    FixMonitor(live, heard.append)
-    FixMonitor(shown)
-    assert [fix.t for fix in live.poll(1.0)] == [0.0, 1.0] and heard == [1.0]
-    live.hold(3.0)
-    live.hold(4.0)
-    assert [fix.t for fix in live.poll(5.0)] == [2.0, 3.0, 4.0, 5.0] and heard == [1.0, 3.0, 4.0, 5.0]
-    assert len(shown.poll(5.0)) == 6
-
-
-def test_a_recording_tells_no_time_however_it_was_chosen(tmp_path):
-    """With a receiver, or none, times go to the logbook; while a recording is played they do not."""
-    recording = tmp_path / "day.csv"
-    recording.write_text("time,lat,lon\n2026-05-01T10:00:00Z,50.0,10.0\n2026-05-01T10:00:01Z,50.0,10.0\n")
-    heard = []
-    for words, passed in (("none", True), (f"file:{recording}", False)):
-        chosen = SelectedReceiver(None, words)
-        unless_played(chosen, heard.append)(5.0)
-        assert (heard == [5.0]) == passed
-        heard.clear()
-        chosen.close()
-    unless_played(WallClock(), heard.append)(6.0)
-    unless_played(ReplayClock(0.0), heard.append)(7.0)
-    assert heard == [6.0]
+def test_fixes_held_while_records_are_exchanged_are_handed_on():
+    """None is lost and none comes twice."""
+    receiver = SelectedReceiver(None, Replay([Fix(float(t), 50.0, 10.0) for t in range(6)], "a"))
+    FixMonitor(receiver)
+    assert [fix.t for fix in receiver.poll(1.0)] == [0.0, 1.0]
+    receiver.hold(3.0)
+    receiver.hold(4.0)
+    assert [fix.t for fix in receiver.poll(5.0)] == [2.0, 3.0, 4.0, 5.0]
 
 
 @pytest.fixture

@@ -49,11 +49,12 @@ def run(args: argparse.Namespace) -> int:
     shown, next_show, report = "", 0.0, None
     try:
         while True:
-            source.poll(time.time())
+            now = time.time()
+            source.poll(now)
             over = time.monotonic() >= ends
             if time.monotonic() >= next_show or over:
                 next_show = time.monotonic() + SHOW_S
-                report = assess(source.recent, time.time(), source.state)
+                report = assess(source.recent, source.arrival_now(now), source.state)
                 lines = _lines(source, report, farm)
                 if lines != shown and not args.json:
                     print(lines, flush=True)

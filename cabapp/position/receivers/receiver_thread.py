@@ -6,11 +6,10 @@ without waiting.
 
 import logging
 import threading
-import time
 from collections import deque
-from collections.abc import Callable
 from typing import Any
 
+from cabapp.common.clock import Clock, WallClock
 from cabapp.common.message import N_
 from cabapp.position.fix import Fix
 from cabapp.position.protocols.byte_decoder import ByteDecoder, TimedFix
@@ -37,8 +36,8 @@ class ReceiverThread:
         Not yet open; it is this receiver's alone.
     raw_log : RawLog, optional
         Closed with the receiver.
-    clock : callable
-        POSIX s; measures the times of arrival.
+    clock : Clock, optional
+        Times of arrival are its steady seconds, put on POSIX s when the connection is opened: no setting of it moves them.
 
     Attributes
     ----------
@@ -50,10 +49,11 @@ class ReceiverThread:
 
     ended = False
 
-    def __init__(self, connection: Connection, raw_log: RawLog | None = None, clock: Callable[[], float] = time.time):
+    def __init__(self, connection: Connection, raw_log: RawLog | None = None, clock: Clock | None = None):
         self.times_opened = 0
         self.recent: deque[TimedFix] = deque(maxlen=RECENT)
-        self._connection, self._raw_log, self._clock = connection, raw_log, clock
+        self._connection, self._raw_log, self._clock = connection, raw_log, clock or WallClock()
+        self._posix = self._clock.now() - self._clock.steady()
         self._fixes: deque[Fix] = deque(maxlen=MOST_UNPOLLED)
         self._stop = threading.Event()
         self._decoder = ByteDecoder()
@@ -84,10 +84,14 @@ class ReceiverThread:
 
     # --- its state ---------------------------------------------------------------------------
 
+    def arrival_now(self) -> float:
+        """Return now by the clock that the times of arrival are of, POSIX s."""
+        return self._clock.steady() + self._posix
+
     @property
     def state(self) -> str:
         """One of "absent", "silent", "strange" (bytes but no NMEA sentence with a time), "blind", "good"."""
-        now = self._clock()
+        now = self.arrival_now()
         if self._open_since is None:
             return "absent"
         if self._byte_at is None or now - self._byte_at > SILENT_S:
@@ -139,13 +143,14 @@ class ReceiverThread:
         """Read until stopped or until the connection is lost; return whether any bytes came."""
         self._decoder = decoder = ByteDecoder()
         self._byte_at = self._record_at = None
-        self._open_since = self._clock()
+        self._posix = self._clock.now() - self._clock.steady()
+        self._open_since = self.arrival_now()
         if self._raw_log is not None:
             self._raw_log.opened(self._open_since)
         try:
             while not self._stop.is_set():
                 data = self._connection.read()
-                at = self._clock()
+                at = self.arrival_now()
                 records = decoder.records
                 if data:
                     self._byte_at = at

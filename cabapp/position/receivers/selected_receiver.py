@@ -68,7 +68,7 @@ class SelectedReceiver:
         self.ended = False
         self._folder, self._begin = folder, begin or (lambda recording: recording.starts or 0.0)
         self._wall: Clock = clock or WallClock()
-        self._clock = self._wall
+        self._clock, self.boot = self._wall, self._wall.boot
         self.given: deque[TimedFix] = deque(maxlen=RECENT)
         self.listeners: list[Callable[[list[Fix], float], None]] = []
         self._held: list[Fix] = []
@@ -195,6 +195,11 @@ class SelectedReceiver:
     def recent(self) -> list[TimedFix]:
         """The last fixes with their times of arrival, or of the poll where the source keeps none."""
         return list(getattr(self.active, "recent", self.given))
+
+    def arrival_now(self, polled: float) -> float:
+        """Return now by the clock that the times of arrival in `recent` are of, given the time of the last poll."""
+        now: Callable[[], float] | None = getattr(self.active, "arrival_now", None)
+        return polled if now is None else now()
 
     @property
     def state(self) -> str:

@@ -70,7 +70,7 @@ class ReceiverScreen(CabScreen):
         self._said, source = now, self._source
         self.remark = translate(self.app.receiver.status) if source is None else ""
         if source is not None:
-            report = report_on(source, now)
+            report = report_on(source, self.app.session.even())
             self.words, self.advice = translate(report.summary), translate(report.advice or "")
             self.facts = " ".join(part for part in (translate(source.status), facts(source, report)) if part)
 

@@ -10,8 +10,8 @@ FOOT, INCH = 0.3048, 0.0254
 
 
 def report_on(source, now: float) -> ReceiverReport:
-    """Return the report on the selected receiver now."""
-    return assess(source.recent, now, source.state)
+    """Return the report on the selected receiver, given the time of the last poll."""
+    return assess(source.recent, source.arrival_now(now), source.state)
 
 
 def facts(source, report: ReceiverReport) -> str:

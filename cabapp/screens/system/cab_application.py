@@ -35,7 +35,7 @@ from cabapp.session.warnings.warning_evaluator import CHANGE_FIELD
 from cabapp.tablet.ambient_light import light_of_sun
 from cabapp.tablet.automatic_backup import AutomaticBackup
 from cabapp.tablet.exchange_runner import BUSY, STANDING, Exchange
-from cabapp.tablet.fix_monitor import FixMonitor, unless_played
+from cabapp.tablet.fix_monitor import FixMonitor
 from cabapp.tablet.hardware_status import tablet_trouble
 from cabapp.tablet.logbook_status import ACKNOWLEDGED, LogbookStatus
 from cabapp.tablet.tablet_settings import Settings
@@ -62,15 +62,14 @@ class CabApplication(App):
         self._light = "night" if night else self.settings["light"]
         self.read_farm()
         self._tick_clock = TickClock(clock)
-        observe = unless_played(clock, store.observe_time)
         if source is not None and not isinstance(source, SelectedReceiver):
             source = SelectedReceiver(None, source)
         self.receiver = source
-        self.fix_monitor = None if source is None else FixMonitor(source, observe)
+        self.fix_monitor = None if source is None else FixMonitor(source)
         # a replay is no day's work to be kept
         place = None if isinstance(clock, ReplayClock) else self.settings["backup"]
         self.logbook_status, self.exchange = (
-            LogbookStatus(store, AutomaticBackup(store, place)),
+            LogbookStatus(store, AutomaticBackup(store, place), lambda: self.session.clock_fault),
             Exchange(store, store.path.parent / "exchange"),
         )
         self.messages = MessageQueue(self.logbook_status, self.exchange)
@@ -183,7 +182,7 @@ class CabApplication(App):
             return False
         if not self.exchange.finish():
             if self.receiver is not None:
-                self.receiver.hold(self._tick_clock.now())
+                self.receiver.hold(self.session.even())
             self.screens.current_screen.show(self.view)
             return True
         if self.exchange.added:

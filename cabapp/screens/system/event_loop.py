@@ -20,7 +20,7 @@ class TickClock(Clock):
     """
 
     def __init__(self, clock):
-        self._clock = clock
+        self._clock, self.boot = clock, clock.boot
         self.take()
 
     def take(self):

@@ -8,7 +8,12 @@ looked at any more. What was written meanwhile can so be dated again: each era k
 from dataclasses import dataclass
 
 from cabapp.common.clock import Clock, is_played
+from cabapp.common.message import Message
 from cabapp.session.state.position_state import AGREE_S, PositionState
+from store.facts.hybrid_clock import CLOCK_OFF_S, clock_fault
+from store.models import ClockEra
+
+SATELLITES, PERSON = "satellites", "person"
 
 PROVEN_OFF_S = 60.0
 """A proven time is only doubted by more than this: a crystal drifts a few seconds a day."""
@@ -21,13 +26,13 @@ class Era:
     """A stretch in which rows were dated alike: from a number of this device on.
 
     `shift`: time less steady seconds, s.
-    `proven`: satellite time, or confirmed by a person.
+    `proven`: what proved the time: "satellites", "person", or "".
     `played`: of a recording, whose time is of another day: never dated again.
     """
 
     first: int
     shift: float
-    proven: bool = False
+    proven: str = ""
     played: bool = False
 
     def off(self, now: "Era") -> float:
@@ -39,17 +44,28 @@ class Era:
 
 
 class SessionClock:
-    """The time of a session.
+    """The time of a session, and the one home of how much the tablet's clock is off.
 
     `position`: hears the satellites.
-    `proven`: whether satellite time was heard or a person confirmed the clock.
+    `known`: how this device's clock stood last; it still holds where the machine was not started since.
+    `proven`: what proved the time: "satellites", "person", or "".
     """
 
-    def __init__(self, clock: Clock, position: PositionState):
+    def __init__(self, clock: Clock, position: PositionState, known: ClockEra | None = None):
         self._clock, self._position = clock, position
         self._off = self._offset()
+        self._even = self._off
         self._played = self.played
-        self.proven = False
+        self.proven = ""
+        same_start = known is not None and known.boot is not None and known.boot == clock.boot
+        if known is not None and same_start and not self._played and known.at <= clock.steady() + known.shift_s:
+            self.proven, self._off = known.proven or "", known.shift_s if known.proven else self._off
+        self._shift = self._off
+
+    @property
+    def boot(self) -> str | None:
+        """The name of the moment that steady seconds count from."""
+        return self._clock.boot
 
     def _offset(self) -> float:
         """Return the tablet's clock less steady seconds, s, read at one moment: a machine may fall asleep between two."""
@@ -72,7 +88,7 @@ class SessionClock:
     def now(self) -> float:
         """Return POSIX s by the tablet's clock, which does not jump once the time is proven, or of the recording played."""
         if self.played != self._played:
-            self._played, self.proven = self.played, False
+            self._played, self.proven = self.played, ""
             self._position.restart()
             self._off = self._offset()
         if self._played:
@@ -86,13 +102,31 @@ class SessionClock:
         """Return POSIX s: satellite time where the tablet's clock is wrong."""
         return round(self._position.time(self.now()), 6)
 
+    def even(self) -> float:
+        """Return seconds that no setting of the tablet's clock moves, near POSIX s; of the recording played, POSIX s."""
+        return self._clock.now() if self.played else self._clock.steady() + self._even
+
+    def proven_time(self) -> float | None:
+        """Return POSIX s, asked from any thread; None while the time is not proven."""
+        return self._clock.steady() + self._shift if self.proven and not self.played else None
+
+    @property
+    def fault(self) -> Message | None:
+        """A sentence when satellites show the tablet's clock to be wrong; None if it is right, or not known to be."""
+        known = self.proven_time() if self.proven == SATELLITES else None
+        off = 0.0 if known is None else known - self._clock.now()
+        return clock_fault(off if abs(off) > CLOCK_OFF_S else 0.0)
+
     def confirm(self) -> None:
         """Take the present time as right: a person said so."""
-        self.proven = True
+        self.proven = self.proven or PERSON
+        self._shift = self.time() - self._clock.steady()
 
     def heard(self) -> None:
         """Note that fixes were heard: the time is proven by the third that agrees."""
-        self.proven = self.proven or (self._position.settled and not self.played)
+        if self._position.settled and not self.played:
+            self.proven = SATELLITES
+        self._shift = self.time() - self._clock.steady()
 
     def era(self, first: int) -> Era:
         """Return how rows are dated from now on."""
