@@ -18,6 +18,7 @@ from store.durability.repair import kept_path
 from store.errors import StoreRefused, message
 from store.models import Farm, Field, Operator
 from sync import export_bundle
+from sync.enrolment import pair
 
 os.environ.setdefault("KIVY_NO_ARGS", "1")
 os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
@@ -138,9 +139,10 @@ def two(tmp_path):
         office.put(Farm, name="Home", timezone="UTC", units="us")
         office.put(Operator, name="Ida")
         office.put(Field, name="North")
-        export_bundle(office, stick / "rollbook")
-    with open_store(tmp_path / "tablet.sqlite", carry_on=True) as store:
-        yield store, stick
+        with open_store(tmp_path / "tablet.sqlite", carry_on=True) as store:
+            pair(office, store)
+            export_bundle(office, stick / "rollbook")
+            yield store, stick
 
 
 def test_a_stick_is_offered_once_and_taken_in_at_a_tap(two, tmp_path):

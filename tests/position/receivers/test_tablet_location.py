@@ -81,7 +81,7 @@ def test_a_mast_between_two_satellite_places_is_left_out(tell):
 
 def test_it_says_how_good_it_is(tell, at, sea_farm):
     """The words say 5 m; with a 12 m roller the session calls it poor, and claims nothing of laps."""
-    clock = type("At", (), {"now": lambda self: at[0], "steady": lambda self: at[0]})()
+    clock = type("At", (), {"boot": None, "now": lambda self: at[0], "steady": lambda self: at[0]})()
     session = Session(sea_farm.store, clock, tell.receiver)
     sea_farm.take_over(session)
     session.tap("start")
