@@ -195,7 +195,7 @@ class Store(DurableTransactions):
         return [
             message(
                 "Ended: each machine that has written as {name} ({device}) goes on as a device of its own when it next "
-                "exchanges. If devices are enrolled on this farm, enrol it then with its new card.",
+                "exchanges.",
                 name=one.name,
                 device=one.device[:8],
             )

@@ -1,5 +1,7 @@
 """Opens a logbook: makes it, migrates it, mends it, or refuses it with a sentence."""
 
+import glob
+import logging
 import re
 import sqlite3
 import time
@@ -16,12 +18,14 @@ from sqlalchemy.orm import Session
 from store.db import schema_version
 from store.db.connection import connect, connect_server, rebuilding
 from store.durability import creation, machine_binding, process_lock, repair
+from store.durability.atomic_file import create_private, narrow
 from store.durability.memory_fallback import MemoryFallback
 from store.errors import StoreRefused
 from store.facts import device_identity
 from store.logbook import Store
 from store.models import Own
 
+LOG = logging.getLogger("rollbook.store")
 KEEP_S = 86_400.0  # greatest age of the copy kept beside a logbook
 
 
@@ -80,6 +84,7 @@ def _open(path: Path, device_name: str, wall: Callable[[], float], carry_on: boo
         engine = connect(path)
         store = Store(path, engine, *_begin(engine, device_name), wall, carry_on)
         _bind(store, engine)
+        _keep_private(path)
         if _keep_due(path):
             with suppress(StoreRefused):  # no room for a second copy is no reason not to record
                 store.keep()
@@ -264,9 +269,17 @@ def _own_of(first_row: Callable[[str], Any]) -> tuple[str, str] | None:
     return own if ours == schema_version.APPLICATION_ID and revision == schema_version.head() else None
 
 
+def _keep_private(path: Path) -> None:
+    """Take from all but the owner the right to read a logbook, its key, and what lies beside it."""
+    files = [*path.parent.glob(f"{glob.escape(path.name)}*"), *path.parent.glob(f"{glob.escape(path.stem)}-*")]
+    if narrowed := narrow(file for file in files if file.is_file() and file.suffix != ".lock"):
+        LOG.warning("others could read %s until now", ", ".join(file.name for file in narrowed))
+
+
 def _keep_copy(path: Path, revision: str) -> None:
     """Keep an exact copy of the file beside it, named by its revision and the time."""
     copy = path.with_name(f"{path.stem}-before-{revision}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.sqlite")
+    create_private(copy)
     with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(copy)) as new:
         old.backup(new)
 

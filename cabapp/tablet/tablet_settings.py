@@ -40,6 +40,6 @@ class Settings:
         """Remember a value in the file; an error is logged only."""
         self._values[name] = value
         try:
-            write_file(self._path, json.dumps(self._values, ensure_ascii=False, indent=1))
+            write_file(self._path, json.dumps(self._values, ensure_ascii=False, indent=1), private=True)
         except OSError:
             LOG.warning("the tablet's settings could not be kept", exc_info=True)

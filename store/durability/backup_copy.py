@@ -28,7 +28,7 @@ def backup(path: Path, folder: Path) -> Path:
     target = folder / f"{path.stem}-backup-{now:%Y%m%dT%H%M%S}{now.microsecond:06d}Z.sqlite"
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        with write_atomically(target) as beside:
+        with write_atomically(target, private=True) as beside:
             with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(beside)) as new:
                 old.backup(new)
                 new.execute("PRAGMA secure_delete=ON")

@@ -8,7 +8,7 @@ from pathlib import Path
 from sqlalchemy import Connection
 
 from store.db.connection import connect, rebuilding
-from store.durability.atomic_file import replace_durably, sync_folder
+from store.durability.atomic_file import create_private, replace_durably, sync_folder
 
 PAGE = 4096  # bytes of SQLite's first page, which begins with its header
 LOGS = ("-wal", "-shm", "-journal")
@@ -28,6 +28,7 @@ def make_logbook(path: Path, fill: Callable[[Connection], object]) -> None:
     beside = new_path(path)
     try:
         _remove(beside)  # of a first start that was cut off
+        create_private(beside)
         engine = connect(beside)
         with rebuilding(engine) as connection:
             fill(connection)

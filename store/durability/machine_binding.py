@@ -55,7 +55,7 @@ def write_binding(path: Path, binding: Binding) -> bool:
     """Write a binding beside a logbook and return whether it is there; a full disk is no reason not to record."""
     if read_binding(path) != binding:
         try:
-            write_file(binding_path(path), json.dumps(asdict(binding), indent=1) + "\n")
+            write_file(binding_path(path), json.dumps(asdict(binding), indent=1) + "\n", private=True)
         except OSError:
             return False
     return True
@@ -93,7 +93,7 @@ def renewal(path: Path, device: str, how: Message) -> Message:
     """Return the sentences that say that a logbook goes on as a new device, and how that came."""
     return message(
         "The logbook {path} goes on as a new device ({device}): {how}. All its records are kept. "
-        "If devices are enrolled on this farm, enrol it at the office with its new card.",
+        "Others go on exchanging with it; if one does not, pair the two again.",
         path=path,
         device=device[:8],
         how=how,

@@ -23,7 +23,7 @@ from sqlalchemy.orm import Session
 from store.db import schema_version
 from store.db.bulk_insert import insert_rows
 from store.db.connection import connect, rebuilding
-from store.durability.atomic_file import write_atomically
+from store.durability.atomic_file import create_private, write_atomically
 from store.durability.creation import put_in_place
 from store.durability.integrity_check import holes, tallies
 from store.errors import Message, message, plural
@@ -49,7 +49,7 @@ def mended_path(path: Path) -> Path:
 def keep(path: Path) -> None:
     """Keep a copy of a sound logbook beside it, identity and all, in place of the last one."""
     with (
-        write_atomically(kept_path(path)) as beside,
+        write_atomically(kept_path(path), private=True) as beside,
         closing(sqlite3.connect(path)) as old,
         closing(sqlite3.connect(beside)) as new,
     ):
@@ -69,8 +69,9 @@ def mend(path: Path, why: str) -> Message:
     for ending in ("", "-wal"):
         source = path.with_name(path.name + ending)
         if source.exists():
+            create_private(aside.with_name(aside.name + ending))
             shutil.copyfile(source, aside.with_name(aside.name + ending))
-    with write_atomically(mended_path(path)) as beside:
+    with write_atomically(mended_path(path), private=True) as beside:
         if kept.exists():
             shutil.copyfile(kept, beside)
         engine = connect(beside)

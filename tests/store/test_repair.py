@@ -164,7 +164,9 @@ def test_without_its_own_number_it_is_a_new_device_and_the_old_one_is_known(dama
     with open_store(path, "tablet 1 again") as store:
         assert store.device != device and "goes on as a new device" in str(store.mended)
         assert taps(store) == set(range(120))
-        assert store.add(Tap(stint_id=store.all(Stint)[0].id, kind="stop", at=1.0)).seq == 1
+        assert (
+            store.add(Tap(stint_id=store.all(Stint)[0].id, kind="stop", at=1.0)).seq == 2
+        )  # after whom it goes on for
         with store.session() as session:
             peer = session.get(Peer, device)
             public = Ed25519PrivateKey.from_private_bytes(key).public_key().public_bytes_raw()
