@@ -38,15 +38,18 @@ def main() -> int:
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     parser.add_argument("--short", action="store_true", help="short seasons of few machines, as in the tests")
     parser.add_argument("--without", action="append", default=[], choices=STEPS, metavar="STEP", help="leave steps out")
+    parser.add_argument(
+        "--only", action="append", default=[], choices=STEPS, metavar="STEP", help="leave all others out"
+    )
     args = parser.parse_args()
-    without = frozenset(args.without)
+    without = frozenset(args.without) | (frozenset(STEPS) - {*args.only} if args.only else frozenset())
     _begin()
     if args.seed is not None:
         yard = Yard()
         try:
             Season(yard, args.seed, args.short, without, say=print).run()
         except Wrong as wrong:
-            print(str(wrong).partition("\n  1 ")[0])
+            print(str(wrong).partition("\npython -m")[0])
             return 1
         finally:
             yard.close()

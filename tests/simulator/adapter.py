@@ -5,7 +5,7 @@ import logging
 import pkgutil
 import sqlite3
 import uuid
-from contextlib import ExitStack, contextmanager, redirect_stderr, redirect_stdout
+from contextlib import ExitStack, closing, contextmanager, redirect_stderr, redirect_stdout
 from functools import cache
 from pathlib import Path
 from random import Random
@@ -170,6 +170,17 @@ def mark(store) -> tuple[str, int]:
         return session.execute(select(Own.device, Own.next_seq)).one()
 
 
+def mark_of(path: Path) -> tuple:
+    """Return whose number comes next in a closed logbook, which, and what office it knows."""
+    with closing(sqlite3.connect(path)) as raw:
+        return raw.execute("SELECT device, next_seq, office FROM own").fetchone()
+
+
+def backup(store, folder: Path) -> Path:
+    """Write a backup."""
+    return store.backup(folder, keep=2)
+
+
 _TAKEN = (Tap, Stint, Correction, Mark, FuelEntry, HandOver)
 
 
@@ -205,7 +216,7 @@ def rows(store) -> dict[str, list[tuple]]:
 
 
 def figures(store) -> dict[str, tuple]:
-    """Return areas, m², and hours of every job as the office reads them, and what it holds back."""
+    """Return season, areas, m², and hours of every job as the office reads them, and what it holds back."""
     try:
         jobs = jobs_of(store)
     except SAID:
@@ -218,7 +229,7 @@ def figures(store) -> dict[str, tuple]:
             found[job.id] = (str(said),)
             continue
         hours = sorted((stint.row.id, stint.row.at, stint.working_s, stint.ended) for stint in record.stints)
-        found[job.id] = record.count.areas(), hours, sorted(map(str, record.held))
+        found[job.id] = job.season, record.count.areas(), hours, sorted(map(str, record.held))
     return found
 
 

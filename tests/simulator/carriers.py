@@ -1,8 +1,60 @@
 """What carries files between machines: sticks, shared folders, mail; and what happens to files on the way."""
 
+import os
 import shutil
+import threading
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from random import Random
+from unittest.mock import patch
+
+CALLS = ("os.stat", "os.scandir", "os.listdir", "os.open", "os.mkdir", "os.unlink", "io.open")
+"""What asks a carrier for something."""
+
+
+class Held(BaseException):
+    """The program itself waits for a carrier that does not answer, not a thread of its beside it."""
+
+
+@contextmanager
+def hanging(folder: Path, after: int):
+    """From so many calls on, what asks a carrier gets no answer; a wait with a limit for one who asks is over at once."""
+    released, left = threading.Event(), [after]
+    stuck: set[threading.Thread] = set()
+    waits, inside = threading.Thread.join, str(folder)
+
+    def asking(real):
+        def asked(*words, **more):
+            path = words[0] if words else None
+            if isinstance(path, (str, os.PathLike)) and str(path).startswith(inside) and not released.is_set():
+                left[0] -= 1
+                if left[0] < 0:
+                    if threading.current_thread() is threading.main_thread():
+                        raise Held(str(path))
+                    stuck.add(threading.current_thread())
+                    released.wait()
+                    raise OSError(5, "Input/output error", str(path))
+            return real(*words, **more)
+
+        return asked
+
+    def join(thread, timeout=None):
+        while timeout is not None and thread.is_alive() and thread not in stuck:
+            waits(thread, 0.0005)
+        if timeout is None:
+            waits(thread)
+
+    with ExitStack() as stack:
+        for name in CALLS:
+            module, _, function = name.partition(".")
+            stack.enter_context(patch(name, asking(getattr({"os": os, "io": __import__("io")}[module], function))))
+        stack.enter_context(patch.object(threading.Thread, "join", join))
+        try:
+            yield
+        finally:
+            released.set()
+            for thread in stuck:
+                waits(thread, 5.0)
 
 
 class Carrier:
@@ -41,7 +93,10 @@ class Carrier:
         self.spoiled = True
         one = chance.choice(files)
         data = one.read_bytes()
-        match chance.choice(("torn", "bit", "half", "empty", "swapped", "gone", "doubled", "folder")):
+        how = chance.choice(
+            ("torn", "bit", "half", "empty", "swapped", "gone", "doubled", "folder", "pipe", "loop", "hidden")
+        )
+        match how:
             case "torn":
                 one.write_bytes(data[: chance.randrange(len(data) + 1)])
             case "bit":
@@ -65,4 +120,12 @@ class Carrier:
             case "folder":
                 one.unlink()
                 one.mkdir()
-        return f"{one.name} of {len(files)}"
+            case "pipe":
+                one.unlink()
+                os.mkfifo(one)
+            case "loop":
+                one.unlink()
+                one.symlink_to(one)
+            case "hidden":  # what a program of another system leaves
+                one.with_name(f"._{one.name}").write_bytes(b"\0" * 40)
+        return f"{how}: {one.name} of {len(files)}"

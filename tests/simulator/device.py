@@ -23,6 +23,7 @@ class Device:
     `machine`: what names it to the product.
     `cab`: whether a session runs on it, else it is the office's or a program for moments.
     `kept`: ids of the acts that were acknowledged and are on this disk, by the season's own book.
+    `taken_over`: true time, POSIX s, of each stint begun here, and whether the satellites' time was heard since.
     `held`: those that were acknowledged while the product said that nothing is being saved.
     """
 
@@ -39,6 +40,9 @@ class Device:
         self.kept: set[str] = set()
         self.held: list[str] = []
         self.taps: list[tuple[str, str]] = []
+        self.taken_over: dict[str, tuple[float, bool]] = {}
+        self._unheard: list[str] = []
+        self.heard = 0
         self.image: tuple[dict, set[str]] | None = None
         self.store = self.session = None
 
@@ -55,7 +59,7 @@ class Device:
                     self.start()
                 yield self
                 if self.disk.disarm():
-                    raise Wrong("the power was cut and the program went on")
+                    raise Wrong(f"{self.name} was cut off and the program went on:\n{self.disk.where}")
                 self._settle()
             except PowerCut as cut:
                 self._drop()
@@ -72,6 +76,7 @@ class Device:
             if missing:
                 raise Wrong(f"{len(missing)} acknowledged acts are gone from {self.name} at opening")
         if self.cab and self.session is None:
+            self.heard, self._unheard = 0, []
             self.session = adapter.open_session(self.store, self.clock, self.receiver)
 
     def stop(self) -> None:
@@ -84,6 +89,13 @@ class Device:
                 self.kept |= {*self.held}
         self.held = []
         self.store = self.session = None
+
+    def hears(self) -> None:
+        """Note that satellites were heard by the session: three times prove the time."""
+        self.heard += 1
+        if self.heard >= 3 and not self.disk.full:
+            self.taken_over |= {id: (self.taken_over[id][0], True) for id in self._unheard}
+            self._unheard = []
 
     def end_session(self) -> None:
         """Close the session and go on with the logbook alone."""
@@ -117,6 +129,9 @@ class Device:
         if kind is not None and kind not in {what for _id, what in written}:
             raise Wrong(f"{self.name} acknowledged {kind!r} and wrote {[what for _, what in written]}")
         self.taps += written
+        stints = [id for id, what in written if what == "stint"]
+        self.taken_over |= {id: (self.true.t, False) for id in stints}
+        self._unheard += stints
         if adapter.saves_nothing(self.store):
             self.held += [id for id, _what in written]
         else:

@@ -7,6 +7,7 @@ exist once they are made.
 
 import os
 import sqlite3
+import traceback
 from contextlib import contextmanager
 from pathlib import Path
 from random import Random
@@ -30,7 +31,7 @@ class Disk:
 
     def __init__(self, folder: Path, chance: Random):
         self.folder, self.mounted, self.full = folder, [], False
-        self.steps = 0
+        self.steps, self.where = 0, ""
         self._chance = chance
         self._at: int | None = None
         self._power = self._dead = False
@@ -139,6 +140,7 @@ class Disk:
         if self._power:
             left = self._without_unsynced(left)
         self._left, self._dead = left, True
+        self.where = "".join(traceback.format_stack()[-12:-2])
         raise PowerCut
 
     def _without_unsynced(self, left: dict[Path, bytes]) -> dict[Path, bytes]:

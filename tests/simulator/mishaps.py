@@ -1,6 +1,7 @@
 """Ordinary bad luck: clocks, power, disks, sticks, copies of cards, images put back, two programs at once."""
 
 from tests.simulator import adapter, clocks, steps
+from tests.simulator.carriers import Held, hanging
 from tests.simulator.device import Died, Wrong
 from tests.simulator.disk import Disk
 
@@ -157,6 +158,26 @@ def harm(season, _device) -> None:
     season.note("  ", f"{carrier.name}: {carrier.harm(season.chance)}")
 
 
+def hang(season, device) -> None:
+    """A stick stops to answer at some call; a tap is made meanwhile, and later it answers again."""
+    carrier = season.chance.choice(season.carriers)
+    after = season.chance.choice((0, 1, 2, 4, 8, 16, 32))
+    season.note("  ", f"{carrier.name} after {after} calls")
+    with season.act(device):
+        if device.session is not None and adapter.state(device.session) == adapter.WORKING:
+            adapter.tap(device.session, "stop", reason="fuel")
+        try:
+            with hanging(carrier.folder, after):
+                _added, refused = adapter.exchange(device.store, [carrier.folder])
+        except Held as held:
+            raise Wrong(f"a hanging stick holds the whole program at {held}") from held
+        for said in refused:
+            season.sentence(said)
+        carrier.wrote.pop(device.name, None)  # its file may be there or not
+        if device.session is not None:
+            adapter.follow_merge(device.session)
+
+
 def lose(season, _device) -> None:
     """A stick is lost, and another takes its place; or two are mixed up."""
     carrier = season.chance.choice(season.carriers)
@@ -175,5 +196,5 @@ def lose(season, _device) -> None:
 STEPS = {
     "clock": (8, clock), "satellites": (4, satellites), "kill": (3, kill), "cut": (10, cut), "first start": (3, first_start),
     "full": (4, full), "two programs": (2, two_programs), "clone": (3, clone), "image": (3, image),
-    "put back": (3, put_back), "harm": (3, harm), "lose": (2, lose),
+    "put back": (3, put_back), "harm": (3, harm), "hang": (2, hang), "lose": (2, lose),
 }  # fmt: skip

@@ -5,13 +5,15 @@ from tests.simulator.device import Wrong
 
 
 def drive(season, device, seconds: int) -> None:
-    """Drive on for some seconds; the session looks once or more."""
-    looks = season.chance.choice((1, 1, 2))
+    """Drive on for some seconds; the session looks once, or each second until the time is proven."""
+    found = device.receiver.found
+    looks = seconds if found and device.heard < 3 else 1
     for _ in range(looks):
         season.true.t += seconds / looks
-        heard = season.true.t if device.receiver.found else None
-        if fault := adapter.tick(device.store, device.session, heard):
+        if fault := adapter.tick(device.store, device.session, season.true.t if found else None):
             raise Wrong(f"{device.name} says: {fault}")
+        if found:
+            device.hears()
 
 
 def work(season, device) -> None:
@@ -83,6 +85,7 @@ def _command(season, device, words_of) -> None:
         if words is None:
             return
         season.note("  ", " ".join(words))
+        season.corrected.update(words)
         if season.chance.random() < 0.3:
             since = adapter.mark(device.store)
             with adapter.another_process():
@@ -138,6 +141,34 @@ def by_hand(season, device) -> None:
         raise Wrong(f"after they exchanged differ {apart}")
 
 
+def find_lost(season, device) -> None:
+    """On a cab, not the office, somebody tries to strike off a tablet that is not there: refused, and nothing is done."""
+    if device.name == "office":
+        return
+    with season.act(device):
+        device.stop()
+        before = adapter.mark_of(device.path)
+        code, said = adapter.command(device.path, "enrol", "--lost", "nobody")
+        season.note("  said:", f"{code} {said.strip()}")
+        if code != 1 or adapter.mark_of(device.path) != before:
+            raise Wrong(f"a refused command has done something: {said}")
+
+
+def backup(season, device) -> None:
+    """A backup is written; it may be put into a new tablet."""
+    with season.act(device):
+        path = adapter.backup(device.store, season.yard.root / "backups" / device.name)
+        kept = set(device.kept)
+        trouble = adapter.saves_nothing(device.store)
+    if season.chance.random() < 0.5 and len(season.devices) < 14 and not trouble:
+        new = season.machine(f"{device.name}-anew{len(season.devices)}", device.cab)
+        new.path.write_bytes(path.read_bytes())
+        new.kept = kept
+        season.note("  ", f"put into {new.name}")
+        with season.act(new):
+            pass
+
+
 def shut(season, device) -> None:
     """It is switched off properly, and on again some time later."""
     with season.act(device, on=False):
@@ -146,5 +177,5 @@ def shut(season, device) -> None:
 
 STEPS = {
     "work": (30, work), "look": (2, look), "correct": (4, correct), "edit": (4, edit), "exchange": (14, exchange),
-    "by hand": (6, by_hand), "shut": (3, shut),
+    "by hand": (6, by_hand), "shut": (3, shut), "find lost": (1, find_lost), "backup": (2, backup),
 }  # fmt: skip
