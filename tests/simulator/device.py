@@ -130,7 +130,7 @@ class Device:
             raise Wrong(f"{self.name} acknowledged {kind!r} and wrote {[what for _, what in written]}")
         self.taps += written
         stints = [id for id, what in written if what == "stint"]
-        self.taken_over |= {id: (self.true.t, False) for id in stints}
+        self.taken_over |= dict.fromkeys(stints, (self.true.t, False))
         self._unheard += stints
         if adapter.saves_nothing(self.store):
             self.held += [id for id, _what in written]

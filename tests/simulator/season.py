@@ -298,7 +298,8 @@ class Season:
                 if faults := adapter.faults(device.store):
                     raise Wrong(f"check says of {device.name}: {faults}")
                 figures.append((device.name, adapter.figures(device.store)))
-        self._check_times(honest, figures[0][1])
+        if not self.counts["liar"] + self.counts["stranger"]:  # they may say anything of anybody's stint
+            self._check_times(honest, figures[0][1])
         for name, figure in figures[1:]:
             if repr(figure) != repr(figures[0][1]):
                 raise Wrong(f"{name} and {figures[0][0]} differ in areas or hours: {figure} {figures[0][1]}")
