@@ -4,17 +4,21 @@ Notes: A stamp reads ``2026-05-04T13:20:07.125Z-00000-1f0c22ab``: UTC to the mil
 first eight letters of the device. Text order is the order of events.
 
 Source: Kulkarni, Demirbas, Madappa, Avva, Leone, "Logical Physical Clocks" (OPODIS 2014),
-with two bounds of our own (common practice; the figures are choices):
+with three bounds of our own (common practice; the figures are choices):
 
 - A wall clock that runs behind is not followed: stamps go on counting from the last one.
+- Stamps beyond `CEILING_MS` are given only to an edit of a row that has such a stamp already, just after it. One that does
+  not follow another of its row within `STEP_MS` is no clock's and no honest edit's: it counts as the oldest, so that nobody
+  can stamp a row so late that no edit after it is possible (`in_effect`). To use up the hundred years takes 3e9 edits.
 - A wall clock more than `LEAP_MS` ahead of the last stamp, or outside `FLOOR_MS`..`CEILING_MS`,
   is not followed either. A stamp from another device more than `DRIFT_MS` ahead of our own time
   is read but does not move our clock, so that one wrong clock stays alone.
 """
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
+from typing import TypeVar
 
 from store.errors import Message, message
 
@@ -23,11 +27,15 @@ FLOOR_MS = 1_735_689_600_000  # 2025-01-01T00:00:00Z: no logbook is older than t
 CEILING_MS = 4_102_444_800_000  # 2100-01-01T00:00:00Z
 LEAP_MS = 3 * 366 * DAY_MS
 DRIFT_MS = DAY_MS
+LATEST_MS = 7_258_118_400_000  # 2200-01-01T00:00:00Z: stamps are read up to here, a hundred years beyond any clock
+STEP_MS = 1000
 CLOCK_OFF_S = 5.0  # sentences of a receiver arrive up to two seconds late
 LAST_COUNT = 99_999
 
 _TO_MS = 24  # letters of a stamp up to its milliseconds
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_EDGE = "2100"  # before the text of every stamp from `CEILING_MS` on
+Edit = TypeVar("Edit")
 _SHAPE = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d:[0-5]\d\.\d{3}Z)-(\d{5})-([0-9a-f]{8})", re.ASCII)
 
 
@@ -53,7 +61,7 @@ def check_stamps(stamps: Sequence[object], device: str) -> None:
         raise ValueError("not a stamp")
     for minute in {text[:16] for text in texts}:  # no 30th of February
         datetime.fromisoformat(minute)
-    if read_stamp(max(texts))[0] > CEILING_MS + DAY_MS:
+    if read_stamp(max(texts))[0] > LATEST_MS:
         raise ValueError("a stamp beyond all clocks")
     if {text[-8:] for text in texts} != {device[:8]}:
         raise ValueError("a stamp of another device")
@@ -91,15 +99,45 @@ def next_stamp(last: str, wall: float, device: str) -> str:
 
 
 def receive_stamps(last: str, theirs: Iterable[str], wall: float) -> str:
-    """Return the latest of our stamp and theirs, leaving out those too far ahead to follow."""
+    """Return the latest of our stamp and theirs, leaving out those too far ahead to follow.
+
+    Notes: How far is told by the wall clock, so that many bundles do not take our stamps further than one; only where it
+    is behind our own stamps by more than `DRIFT_MS`, a dead clock, are these what it is told by.
+    """
     ours_ms = read_stamp(last)[0] if last else FLOOR_MS
     wall_ms = min(round(wall * 1000), ours_ms + LEAP_MS if last else CEILING_MS)
-    limit = write_stamp(max(ours_ms, wall_ms) + DRIFT_MS, 0, "")[:_TO_MS]
+    near = wall_ms if wall_ms >= ours_ms - DRIFT_MS else ours_ms
+    limit = write_stamp(min(near + DRIFT_MS, CEILING_MS), 0, "")[:_TO_MS]
     theirs = [last, *theirs]
     latest = max(theirs)
     if latest[:_TO_MS] <= limit:
         return latest
     return max(stamp for stamp in theirs if stamp[:_TO_MS] <= limit or stamp == last)
+
+
+def in_effect(ordered: Sequence[Edit], stamp_of: Callable[[Edit], str]) -> list[Edit]:
+    """Return the edits of a row in the order in which they count.
+
+    `ordered`: by stamp.
+
+    >>> edge, after = "2100-01-01T00:00:00.000Z-00000-1f0c22ab", "2100-01-01T00:00:00.000Z-00001-77777777"
+    >>> wild = "2199-12-31T00:00:00.000Z-00000-1f0c22ab"
+    >>> in_effect([edge, after, wild], str) == [wild, edge, after]
+    True
+    """
+    kept, strays, last = [], [], CEILING_MS
+    for edit in ordered:
+        stamp = stamp_of(edit)
+        if stamp < _EDGE:
+            kept.append(edit)
+            continue
+        ms = read_stamp(stamp)[0]
+        if ms - last <= STEP_MS:
+            kept.append(edit)
+            last = ms
+        else:
+            strays.append(edit)
+    return [*strays, *kept] if strays else kept
 
 
 def clock_fault(off_s: float) -> Message | None:

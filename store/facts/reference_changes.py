@@ -11,11 +11,13 @@ from sqlalchemy.orm import Session
 
 from store.db.bulk_insert import insert_rows
 from store.db.connection import json_text
+from store.facts.hybrid_clock import in_effect
 from store.limits import INSTANT_LIMIT_S, LARGEST_FLOAT, LARGEST_INT
 from store.models import Change, Instant, Record, Reference
 
 BASE = frozenset(("id", "device", "seq", "stamp"))
 _ORDER = itemgetter(0, 1, 2, 3)  # stamp, device, number, id
+_STAMP = itemgetter(0)
 AnyColumn = Column[Any]
 Check = Callable[[Sequence[Any]], bool]
 
@@ -115,9 +117,9 @@ def differing(row: Reference, columns: dict[str, Any]) -> dict[str, Any]:
 
 
 def newest(session: Session, row_id: str) -> str:
-    """Return the newest stamp among a row's changes; "" if it has none."""
-    query = select(Change.stamp).filter_by(row_id=row_id).order_by(Change.stamp.desc())
-    return session.scalars(query.limit(1)).first() or ""
+    """Return the stamp of the change of a row that counts as the newest; "" if it has none."""
+    stamps = session.scalars(select(Change.stamp).filter_by(row_id=row_id).order_by(Change.stamp)).all()
+    return in_effect(stamps, str)[-1] if stamps else ""
 
 
 def apply_changes(
@@ -157,7 +159,7 @@ def apply_changes(
 
 def _sum(model: type[Reference], row_id: str, ordered: list[Any]) -> dict[str, Any]:
     values = dict(defaults(model))  # a first change by an older program lacks the newer columns
-    for *_order, columns in ordered:
+    for *_order, columns in in_effect(ordered, _STAMP):
         values.update(columns)
     if any(n not in values for n in own_columns(model)):
         raise LookupError(f"the first change of {model.__tablename__} {row_id} is missing")

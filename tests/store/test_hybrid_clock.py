@@ -7,7 +7,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from store import open_store
-from store.facts.hybrid_clock import CEILING_MS, DRIFT_MS, next_stamp, read_stamp, receive_stamps, write_stamp
+from store.facts.hybrid_clock import (
+    CEILING_MS,
+    DRIFT_MS,
+    in_effect,
+    next_stamp,
+    read_stamp,
+    receive_stamps,
+    write_stamp,
+)
 from store.models import Farm, Operator
 
 ONE = "1f0c22ab-0000-4000-8000-000000000000"
@@ -79,3 +87,22 @@ def test_facts_are_stamped_in_order_when_the_clock_falls_back(tmp_path):
         for name in "abcd":
             store.put(Operator, name=name)
         assert [o.name for o in store.all(Operator)] == list("abcd")
+
+
+def test_many_bundles_take_a_clock_no_further_than_one():
+    """Stamps a day ahead each time, from a hundred bundles: ours stay within a day of the wall clock."""
+    ours = next_stamp("", NOW, ONE)
+    for _ in range(100):
+        ms, _count, _letters = read_stamp(ours)
+        ours = receive_stamps(ours, [write_stamp(ms + DRIFT_MS, 0, TWO)], NOW)
+    assert read_stamp(ours)[0] <= NOW * 1000 + DRIFT_MS
+
+
+def test_stamps_beyond_all_clocks_count_only_in_steps():
+    """Sixty edits each just after the last count in their order beyond the edge; one far ahead of them counts first."""
+    stamps = [write_stamp(CEILING_MS - 1, 0, ONE)]
+    for _ in range(60):
+        ms, _count, _letters = read_stamp(stamps[-1])
+        stamps.append(write_stamp(ms + 1, 0, TWO))
+    wild = write_stamp(CEILING_MS + 5000, 0, ONE)
+    assert in_effect([*stamps, wild], str) == [wild, *stamps]

@@ -99,7 +99,7 @@ def test_cards_cloned_before_the_first_record_become_devices_of_their_own(tmp_pa
         machine["disk"] = name
         with open_store(tmp_path / name / path.name) as store:
             assert store.renewed is not None and store.check() == []
-            assert store.put(Operator, name="Cy").seq == 1
+            assert store.put(Operator, name="Cy").seq == 2  # after whom it goes on for
             devices.add(store.device)
     machine["disk"] = "a"
     with open_store(path) as store:

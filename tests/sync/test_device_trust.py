@@ -12,7 +12,7 @@ from cabapp.__main__ import main
 from store import open_store
 from store.errors import BundleRefused
 from store.facts.signed_pages import make_page, text_of
-from store.models import Enrolment, Operator, Own, Peer, Tap
+from store.models import Change, Enrolment, Field, Operator, Own, Peer, Tap
 from sync import export_bundle, merge_bundles
 from sync.bundle_file import MANIFEST, RECORDS, SIGNATURE, write_bundle
 from sync.device_trust import Card
@@ -377,3 +377,34 @@ def test_a_refused_command_makes_no_logbook(tmp_path, capsys):
     for words in (["rollbook-card:1:::::"], ["--lost", "x"], ["--met"], []):
         assert main(["enrol", *words, "--store", str(tmp_path / "none.sqlite")]) == 1
     assert list(tmp_path.iterdir()) == []
+
+
+EDGES = {
+    "the last that any clock gives": "2100-01-01T00:00:00.000Z-99999",
+    "the last that was read before": "2100-01-02T00:00:00.000Z-99999",
+    "the last that is read": "2200-01-01T00:00:00.000Z-99999",
+    "just ahead": "2099-12-31T23:59:59.999Z-99999",
+}
+
+
+@pytest.mark.parametrize("stamp", EDGES.values(), ids=EDGES.keys())
+def test_a_row_stamped_at_the_edge_of_time_can_still_be_edited(copies, stamp, carry, work, rows_of):
+    """A device that is enrolled and lies stamps a row as late as is read: the office edits it after that, its edit counts on
+    every copy, its bundles are taken, and nobody's clock has followed."""
+    cab, office, third = copies
+    field = office.all(Field)[0]
+    with cab.writing() as session:
+        change = cab.number(session, Change(table="field", row_id=field.id, columns={"name": "Eve was here"}))
+        change.stamp = f"{stamp}-{cab.device[:8]}"
+    assert carry(cab, office) is None and carry(office, third) is None
+    with office.session() as session:
+        assert session.query(Own).one().stamp < "2027"
+    office.put(Field, field.id, name="North again")
+    office.put(Field, field.id, crop="lentils")
+    work(office, "Fay")
+    for _ in range(2):
+        for store in (cab, third):
+            assert carry(office, store) is None and carry(store, office) is None
+    for store in copies:
+        assert [(row.name, row.crop) for row in store.all(Field)] == [("North again", "lentils")]
+        assert rows_of(store) == rows_of(office)
