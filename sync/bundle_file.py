@@ -39,6 +39,7 @@ LARGEST_RECORDS = 2**26
 LONGEST_NAME = 200
 LARGEST_TRACE = 2**22
 MOST_MEMBERS = 200_000
+MOST_DEVICES = 10_000
 
 _DAMAGE = (
     zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, EOFError, NotImplementedError,
@@ -206,6 +207,7 @@ def _is_manifest(manifest: dict[str, Any]) -> bool:
         _is_named(farm)
         and _is_device(device)
         and isinstance(others, list)
+        and len(others) <= MOST_DEVICES
         and all(map(_is_device, others))
         and isinstance(members, dict)
         and RECORDS in members

@@ -3,6 +3,7 @@
 import json
 import re
 import sqlite3
+import uuid
 import zipfile
 from contextlib import closing
 
@@ -408,3 +409,17 @@ def test_a_row_stamped_at_the_edge_of_time_can_still_be_edited(copies, stamp, ca
     for store in copies:
         assert [(row.name, row.crop) for row in store.all(Field)] == [("North again", "lentils")]
         assert rows_of(store) == rows_of(office)
+
+
+def test_what_others_list_fills_nothing(copies, sound, signed, offer, tmp_path):
+    """Ten thousand devices in the list of an enrolled device's bundle leave no trace at the office, which exports as before;
+    a longer list is refused."""
+    office = copies[1]
+    before = len(export_bundle(office, tmp_path / "before").read_bytes())
+    listed = [{"id": str(uuid.UUID(int=n)), "name": "x" * 200, "public_key": f"{n:064x}"} for n in range(10_001)]
+    assert offer(signed(sound, devices=listed[:-1])) is None
+    with office.session() as session:
+        assert session.query(Peer).count() == 1
+    assert len(export_bundle(office, tmp_path / "after").read_bytes()) < before + 10_000
+    with pytest.raises(BundleRefused, match="manifest is not complete"):
+        signed(sound, devices=listed)
