@@ -18,6 +18,7 @@ import pytest
 import shapely
 from pyproj import Proj
 
+from cabapp.common.rendering import render
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.imports.day_import import AgreedStay, bring_in
 from cabapp.jobs.imports.recorded_day import cut, look_at, recorded_days
@@ -29,6 +30,9 @@ from cabapp.position.boundaries.boundary_geojson import read_boundary
 from cabapp.position.fix import Fix
 from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.reports.export.job_export import job_gpx
+from cabapp.reports.job.field_log import field_log
+from cabapp.reports.job.job_page import job_page
+from cabapp.reports.model.job_account import account_of
 from cabapp.reports.model.job_record import read_job
 from cabapp.track.activity import FieldStay
 from cabapp.track.tool import ToolGeometry
@@ -323,7 +327,7 @@ def agree(figures):
         assert other.proof == pytest.approx(one.proof, abs=1e-3)
 
 
-def _replayed(store, ground, job, stints, centre=None):
+def _replayed(store, ground, job, stints, centre=None, said=None):
     """Count stints fix by fix with their taps, as the cab does, one after the other."""
     count = JobCount(ground.boundary, job.target, centre=centre)
     blank = SimpleNamespace(read_trace=lambda _: make_trace())
@@ -337,6 +341,8 @@ def _replayed(store, ground, job, stints, centre=None):
             known = (None if value != value else value for value in (lat, lon, sigma))
             live.add_fixes([Fix(t, *known, None if quality < 0 else quality, None if hdop != hdop else hdop)])
         live.update_switches(switches)
+        if said is not None:
+            said.append(live.why_nothing(bool(record.standing.work(np.inf))))
         count.end()
     return count
 
@@ -531,19 +537,39 @@ def test_what_fixes_state_makes_the_same_certainty(farm, tmp_path, stated, basis
     assert (measured["proof"]["low"], measured["proof"]["high"]) == pytest.approx((proof.low, proof.high), abs=1e-6)
 
 
-def test_a_stint_that_covers_nothing_says_why(farm, tmp_path):
-    """A fix a minute covers nothing, and the log's record of the stint says that the logger is too slow."""
-    path = tmp_path / "slow.csv"
-    path.write_text(csv(sampled(loops(6, 300.0), 60.0)), "utf-8")
+NOTHING = {
+    "a fix a minute": (sampled(loops(6, 300.0), 60.0), "Let the logger write a fix each 15 s or oftener."),
+    "beside the field": (sampled(straight((0, 150), (200, 150))), "it came no closer to the field than"),
+    "something": (sampled(straight((0, 20), (200, 20))), None),
+}
+
+
+@pytest.mark.parametrize("name", NOTHING)
+def test_a_stint_that_covers_nothing_says_why(farm, tmp_path, name):
+    """The same sentence by `measure`, on the page of the field and in the cab; no gap and no interval is claimed."""
+    rows, said = NOTHING[name]
+    path, boundary = tmp_path / "slow.csv", geojson(rectangle(east=312.0, north=68.0), HOME)
+    path.write_text(csv(rows), "utf-8")
     [track] = read_recording(path).tracks
     day = cut([], track.as_kept(), path.name)
-    ground = farm.store.put(Field, name="Home", boundary=geojson(rectangle(east=312.0, north=68.0), HOME), target=2)
+    ground = farm.store.put(Field, name="Home", boundary=boundary, target=2)
     tool = farm.store.put(Tool, name="Roller", operation="rolling", width_m=WIDTH, towed=False)
     stay = FieldStay(0, 0, len(day.rows) - 1, ((float(track.t[0]), float(track.t[-1])),), 1, {})
-    bring_in(farm.store, [AgreedStay(replace(day, fields=(ground,)), stay, *farm.who, tool.id, "rolling")])
+    agreed = AgreedStay(replace(day, fields=(ground,)), stay, *farm.who, tool.id, "rolling")
+    [(_, stint)] = bring_in(farm.store, [agreed]).stints
     [job] = farm.store.all(Job, field_id=ground.id)
-    [stint] = read_job(farm.store, job).stints
-    assert "Let the logger write a fix each 15 s or oftener." in str(stint.nothing)
+    record, live = read_job(farm.store, job), []
+    _replayed(farm.store, ground, job, [stint], said=live)
+    measured = measure([read_recording(path)], ToolGeometry(WIDTH), 2, boundary)
+    if said is None:
+        assert measured["nothing"] is record.stints[0].nothing is live[0] is None
+        return
+    assert said in measured["nothing"]
+    assert str(record.stints[0].nothing) == str(live[0]) == measured["nothing"]
+    for page in (field_log(record, 0.0), job_page(record, account_of(farm.store, record, "home"), 0.0)):
+        assert render(record.stints[0].nothing, farm=record.format).replace("'", "&#39;") in page
+    assert record.gaps == measured["gaps"] == [] and record.proof is measured["proof"] is None
+    assert "not known: nothing was counted" in field_log(record, 0.0)
 
 
 def _moved_taps(store, seconds):

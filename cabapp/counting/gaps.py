@@ -198,10 +198,13 @@ def _components(
     if len(k) == 0:
         return
     label = _label(k, x0, x1)
-    area = np.bincount(label, weights=(x1 - x0) * height)
+    ground = x1 - x0
+    ground *= height
+    area = np.bincount(label, weights=ground)
+    del ground
     c, s = np.cos(angle), np.sin(angle)
     turn = np.array([[c, -s], [s, c]])
-    order = np.argsort(label, kind="stable")
+    order = np.argsort(label, kind="stable").astype(np.int32)
     ends = np.cumsum(np.bincount(label))
     starts = np.append(0, ends[:-1])
     del label

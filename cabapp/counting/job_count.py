@@ -1,7 +1,7 @@
 """One job's pass count: whole stints, and the present one counted as it goes."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from math import nan
 from typing import Any, NamedTuple
@@ -239,8 +239,7 @@ class JobCount:
         builder.leave_ground(rows.t[leavings(rows.near)])
         error = None if rows.sigma is None else rows.sigma[near]
         pieces = builder.feed(t, xy, switches, error, last=True)
-        rejected = Counter(reasons) + Counter(builder.rejected) + Counter({FAR: int((~rows.near).sum())})
-        path = StintPath(rows.t, rows.xy, builder.unknown, builder.used, builder.length, dict(rejected))
+        path = _path(rows.t, rows.xy, rows.near, builder, reasons)
         return pieces, path, judge(rows.t, rows.sigma, *rows.stated, xy=rows.xy)
 
     def _rows(
@@ -294,7 +293,8 @@ class JobCount:
                 if self.ground.holds(x, y):
                     return self._add_fix(stint, (fix[0], x, y, *fix[3:]))
         quality = None if quality is None else np.atleast_1d(quality)
-        _, rows = self._rows(t, lat, lon, sigma, hdop, quality, stint.start)
+        reasons, rows = self._rows(t, lat, lon, sigma, hdop, quality, stint.start)
+        stint.unusable.update(reasons)
         if not len(rows.t):
             return None
         if not stint.note_fixes(rows.t, rows.xy, rows.near, rows.sigma, *rows.stated):
@@ -383,6 +383,18 @@ class JobCount:
     def pose(self) -> Pose | None:
         """Place of tractor and tool now; see `LiveStint.pose`."""
         return self._stint.pose if self._stint else None
+
+    @property
+    def path(self) -> StintPath | None:
+        """The usable fixes of the present stint so far."""
+        stint = self._stint
+        return None if stint is None else _path(*stint.usable, stint.builder, stint.unusable)
+
+    def covered_now(self) -> float:
+        """Return how much ground of the field the present stint has covered, exactly, m2."""
+        if self._stint is None or not self._stint.has_pieces:
+            return 0.0
+        return area_totals([self._stint.pieces()], self.field, target=self.target).covered
 
     @property
     def away(self) -> float | None:
@@ -507,8 +519,8 @@ class JobCount:
         return k, x0, x1, t, stint
 
     def gaps(self, rows: StripsAmiss | None = None) -> list[Gap]:
-        """Return the gaps, each with its certainty; empty when no boundary is known."""
-        if self.field is None:
+        """Return the gaps, each with its certainty; empty without a boundary, or where no tool swept any ground."""
+        if self.field is None or not self._swept:
             return []
         return list_gaps(rows or self.rows_across(), self._edges(), unknown=self.unknown_ground().reach)
 
@@ -517,11 +529,11 @@ class JobCount:
         return list_recovered(rows or self.rows_across(), self._edges())
 
     def confidence(self) -> Confidence | None:
-        """Return the share covered to target with a 90 % interval; None without a boundary.
+        """Return the share covered to target with a 90 % interval; None without a boundary, or any ground that was swept.
 
         Takes about a second on a big field.
         """
-        if self.field is None:
+        if self.field is None or not self._swept:
             return None
         proof, unknown = (
             confidence_interval(self.pieces(), self.receivers(), self.field, self._sown),
@@ -529,8 +541,17 @@ class JobCount:
         )
         return unknown.widened(proof, self.field.area, sum(self._unknown_in(self.field.polygon)))
 
+    @property
+    def _swept(self) -> bool:
+        return any(len(pieces) for pieces in self.pieces())
+
     def _edges(self) -> EdgeErrors:
         return EdgeErrors(self.pieces(), self.receivers(), self.field)
+
+
+def _path(t: Floats, xy: Floats, near: Bools, builder: SwathBuilder, unusable: Mapping[str, int]) -> StintPath:
+    rejected = Counter(unusable) + Counter(builder.rejected) + Counter({FAR: int((~near).sum())})
+    return StintPath(t, xy, builder.unknown, builder.used, builder.length, dict(rejected))
 
 
 def _within(unknown: Unknown, spans: Iterable[tuple[float, float]]) -> bool:

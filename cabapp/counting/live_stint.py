@@ -1,6 +1,7 @@
 """The stint that is going on: its swept pieces, pose and stated accuracy so far."""
 
 from array import array
+from collections import Counter
 
 import numpy as np
 
@@ -32,6 +33,8 @@ class LiveStint:
     ----------
     marked : int
         How many of the builder's unknown stretches are marked in the grid.
+    unusable : Counter
+        Fixes that could not be used, by reason.
     away : tuple of float or None
         Place of the newest fix where it is not on counted ground, m.
     """
@@ -46,6 +49,7 @@ class LiveStint:
         self._switches: list[WorkSwitch] = []
         # of the usable ones as plain numbers: time, place, whether it is on counted ground, stated error, HDOP, quality
         self._fixes = tuple(array("d") for _ in range(7))
+        self.unusable: Counter[str] = Counter()
         self.away: tuple[float, float] | None = None
         self._pose: Pose | None = None
         self._parts: list[SweptPieces] = []
@@ -139,6 +143,12 @@ class LiveStint:
         """Return the error of the receiver as its fixes state it."""
         t, x, y, _, *stated = (np.array(kept) for kept in self._fixes)
         return judge(t, *stated, xy=np.column_stack([x, y]))
+
+    @property
+    def usable(self) -> tuple[Floats, Floats, Bools]:
+        """Times, POSIX s, places, (n, 2), m, and whether on counted ground, of the usable fixes."""
+        t, x, y, near = (np.array(kept) for kept in self._fixes[:4])
+        return t, np.column_stack([x, y]), near > 0
 
     @property
     def pose(self) -> Pose | None:

@@ -284,6 +284,10 @@ class Session:
         """The count of the job in hand."""
         return self._runner.count.count if self._runner and self._runner.count else None
 
+    def why_nothing(self) -> Message | None:
+        """Return why nothing was counted of what was driven in the stint in hand; None where something was."""
+        return self._runner.why_nothing() if self._runner else None
+
     @property
     def marks(self) -> tuple[FieldMark, ...]:
         """The marks of the field in hand."""

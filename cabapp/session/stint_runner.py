@@ -63,6 +63,7 @@ class StintRunner:
         self.notice: Sentence | None = None
         self.trouble: Message | None = None
         self.held: Message | None = None
+        self._nothing: Message | None = None
         self.broken = False
         self.hand_over_id: str | None = None
         self.dirty: list | str = "all"
@@ -144,6 +145,7 @@ class StintRunner:
     def end_work(self) -> None:
         self.record_outcomes(self.evaluator.flush())
         self.recorder.seal()
+        self._nothing = self.why_nothing()
 
     def read_marks(self) -> None:
         self.marks = marks_of(self._store, self.field.id, self.count.count.plane if self.count else None)
@@ -270,7 +272,14 @@ class StintRunner:
         trouble = self.trouble or self.recorder.trouble
         if trouble and (self.sentence is None or self.sentence.rank >= RECORDING):
             return Sentence(RECORDING, trouble, True)
-        return self.sentence or (Sentence(QUIET, self.held) if self.held else None)
+        quiet = self.held or (self._nothing if self.standing.state != WORKING else None)
+        return self.sentence or (Sentence(QUIET, quiet) if quiet else None)
+
+    def why_nothing(self) -> Message | None:
+        with count_guarded(self):
+            if self.count is not None and not self.broken:
+                return self.count.why_nothing(bool(self.standing.work(np.inf)))
+        return None
 
 
 def _groups(fixes: list[Fix], evaluated: float) -> Iterator[list[Fix]]:

@@ -13,6 +13,7 @@ from cabapp.position.fix import Fix
 from cabapp.reports.export.job_export import job_geojson
 from cabapp.reports.job.field_log import field_log
 from cabapp.reports.model.job_record import read_job
+from cabapp.screens.stint.sheet_text import sheet_lines
 from cabapp.session.warnings.situation import Situation
 from cabapp.session.warnings.warning_evaluator import BACK_S, CHANGE_FIELD, FAR_S, WarningEvaluator
 from store.models import Field, Job
@@ -94,6 +95,30 @@ def test_a_drive_far_away_is_recorded_and_said_and_not_counted(run, store, ids, 
     [stint] = store.all(type(day.session._runner.stint))
     trace = store.read_trace(stint.id)
     assert len(trace.t) == len(near) + len(away) + len(back)
+
+
+def test_a_stint_that_counted_nothing_says_why(run, store, drive_along):
+    """Worked 150 m beside the field: said once stopped and on the hand-over sheet; work in the field withdraws it."""
+    beside = drive_along([(-60.0, 350.0), (60.0, 350.0)], 1_770_000_000.0 + 10)
+    inside = drive_along([(60.0, 0.0), (-60.0, 0.0)], beside[-1].t + 120)
+    day = run([*beside, *inside], start=1_770_000_000.0)
+    day.take_over()
+    day.on(8)
+    assert day.session.why_nothing() is None  # nothing moved
+    day.session.tap("start")
+    day.until(beside[-1].t + 1)
+    assert day.session.view.sentence is None
+    day.session.tap("stop", reason="fuel")
+    words = str(day.session.why_nothing())
+    assert words.startswith("Nothing was counted: it came no closer to the field than ")
+    assert [str(view.sentence.words) for view in day.on(2)][-1] == words
+    sheet = day.session.prepare_hand_over("fine").sheet
+    assert any(str(said) == words for point, lines in sheet_lines(sheet) for said in lines)
+    day.session.tap("restart")
+    day.until(inside[-1].t + 1)
+    day.session.tap("stop", reason="fuel")
+    assert day.session.why_nothing() is None
+    assert not any(view.sentence and "Nothing" in str(view.sentence.words) for view in day.on(2))
 
 
 @pytest.mark.parametrize(

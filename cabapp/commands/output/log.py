@@ -46,7 +46,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _write(store: Store, job: Job, directory: Path) -> dict[str, list[Path]]:
     record = read_job(store, job)
-    for stint in (one for one in record.stints if one.nothing):
-        when = record.format.short_day(stint.row.at)
-        print(f"rollbook: {record.field.name}, {stint.operator}, {when}: {stint.nothing}", file=sys.stderr)
+    for said in record.remarks:
+        print(f"rollbook: {record.field.name}, {said}", file=sys.stderr)
     return write_job(store, record, directory, time.time())

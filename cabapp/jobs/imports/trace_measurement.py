@@ -14,17 +14,17 @@ import shapely
 from cabapp.common.message import message
 from cabapp.counting.areas.area_totals import area_totals
 from cabapp.counting.areas.row_stretches import fitting_row
-from cabapp.counting.job_count import JobCount, StintPath
+from cabapp.counting.job_count import JobCount
 from cabapp.geometry.counted_ground import ACROSS_M, NEAR_M
 from cabapp.jobs.imports.known_work import KnownWork, rest_of
 from cabapp.jobs.imports.recorded_day import RecordedDay, RecordedStint, cut
 from cabapp.jobs.pass_counts.assembler import centre_of, count_stint
-from cabapp.jobs.pass_counts.nothing_counted import too_seldom, why_nothing
+from cabapp.jobs.pass_counts.nothing_counted import DrivenStint, driven, too_seldom, why_nothing
 from cabapp.jobs.records.work_intervals import Spans
 from cabapp.position.recordings.machine_split import repeated
 from cabapp.position.recordings.recording import RecordedTrack, Recording
 from cabapp.track.activity import FieldStay
-from cabapp.track.logging_interval import break_limit, logging_interval
+from cabapp.track.logging_interval import break_limit
 from cabapp.track.receiver_error import named, of_error
 from cabapp.track.tool import ToolGeometry
 from store.errors import BoundaryRefused, Message, TraceRefused
@@ -50,13 +50,13 @@ class _Read(NamedTuple):
 
 
 class _Counted(NamedTuple):
-    """A stint as it was counted: of which file, how many fixes, when it worked, s in stated breaks, and why these."""
+    """A stint as it was counted: of which file, how many fixes, when it worked, what became of it, and why these."""
 
     name: str
     fixes: int
     spans: Spans
-    broken_s: float
-    path: StintPath
+    gone: DrivenStint
+    unknown_s: float
     why: Message
 
 
@@ -114,8 +114,10 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
     while stints:
         day, stint, why, told_of = stints.pop()
         path = count_stint(count, float(stint.track.t[0]), stint.inputs(f"{len(counted)}", tool), told, told_of)
-        counted.append(_Counted(day.name, len(stint.track), stint.spans, stint.broken_s, path, why))
-        del day, stint
+        unknown_s = stint.broken_s + sum(lost.end - lost.begin for lost in path.unknown)
+        gone = driven(path, count.field)
+        counted.append(_Counted(day.name, len(stint.track), stint.spans, gone, unknown_s, why))
+        del day, stint, path
     return _figures(count, tool, counted, read, row)
 
 
@@ -227,20 +229,20 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
     del rows
     worst = max(count.receivers(), key=lambda one: float(np.median(one.absolute)), default=None)
     proof = count.confidence() if areas.covered else None  # where nothing was counted nothing is claimed
-    seldom = [(one.name, said) for one in counted if (said := too_seldom(one.path))]
+    seldom = [(one.name, said) for one in counted if (said := too_seldom(one.gone))]
     notes = [*read.notes, *(message("{name}: {note}", name=name, note=said) for name, said in seldom)]
     fixes = read.fixes + read.dropped
-    used = sum(one.path.used for one in counted)
+    used = sum(one.gone.used for one in counted)
     reasons: dict[str, int] = {}
     for one in counted:
-        for why, number in one.path.rejected.items():
+        for why, number in one.gone.rejected.items():
             reasons[why] = reasons.get(why, 0) + number
     # where two recordings meet, one fix is used by both
     reasons |= {UNREADABLE: read.dropped, TWICE: min(read.twice, fixes - used - read.dropped - sum(reasons.values()))}
     reasons[OUTSIDE if inside else ENDS] = fixes - used - sum(reasons.values())
     nothing = None
     if not areas.covered:
-        nothing = why_nothing([one.path for one in counted], any(one.spans for one in counted), count.field)
+        nothing = why_nothing([one.gone for one in counted], any(one.spans for one in counted))
     return {
         "trace": {
             "fixes": fixes,
@@ -293,16 +295,15 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
 
 def _described(one: _Counted) -> dict:
     """Return one stint for the JSON: what was counted of which file, and why."""
-    interval = logging_interval(one.path.t)
     return {
         "file": one.name,
         "fixes": one.fixes,
-        "used": one.path.used,
-        "duration_s": float(np.ptp(one.path.t)) if len(one.path.t) else 0.0,
-        "length_m": one.path.length,
-        "unknown_s": one.broken_s + sum(lost.end - lost.begin for lost in one.path.unknown),
-        "interval_s": interval,
-        "max_gap_s": break_limit(interval),
+        "used": one.gone.used,
+        "duration_s": one.gone.duration,
+        "length_m": one.gone.length,
+        "unknown_s": one.unknown_s,
+        "interval_s": one.gone.interval,
+        "max_gap_s": break_limit(one.gone.interval),
         "spans": [list(span) for span in one.spans],
         "why": str(one.why),
     }

@@ -9,8 +9,10 @@ import math
 
 import shapely
 
+from cabapp.common.message import Message
 from cabapp.counting.live_spacing import KEPT
 from cabapp.jobs.pass_counts.assembler import AssembledJob
+from cabapp.jobs.pass_counts.nothing_counted import driven, why_nothing
 from cabapp.jobs.records.stint_reader import tool_of
 from cabapp.position.fix import Fix, fix_columns
 from cabapp.track.work_switches import WorkSwitch
@@ -83,6 +85,13 @@ class LiveCount:
     def away(self) -> float | None:
         """How far from the field the newest fix lies where it is not counted, m; see `JobCount.away`."""
         return self.count.away
+
+    def why_nothing(self, worked: bool) -> Message | None:
+        """Return why the stint has covered no ground of the field, or none at all; None where it has, or did not move."""
+        path = self.count.path
+        if path is None or self.count.covered_now():
+            return None
+        return why_nothing([driven(path, self.count.field)], worked)
 
     def in_field(self, x: float, y: float) -> bool | None:
         """Return whether a place, m on the plane, lies in the field; None without boundary."""

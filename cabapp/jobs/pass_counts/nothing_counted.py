@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
+from typing import NamedTuple
 
 import numpy as np
 import shapely
@@ -10,6 +12,7 @@ import shapely
 from cabapp.common.message import Message, message
 from cabapp.common.quantities import Length
 from cabapp.counting.job_count import StintPath
+from cabapp.geometry.counted_ground import Bounds, joined
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.logging_interval import break_limit, is_too_seldom, logging_interval
 
@@ -17,58 +20,82 @@ MOVED_M = 1.0
 """A trace that keeps within so much, m, did not move: nothing covered is right then."""
 
 
-def too_seldom(path: StintPath) -> Message | None:
-    """Return what to say of a stint whose fixes are too far apart in time to count passes; None of any other."""
+class DrivenStint(NamedTuple):
+    """What became of the fixes of a stint, in a few figures.
+
+    `fixes` could be used, `used` of them were accepted, on a way of `length` m; `rejected` as in `StintPath`. `interval`
+    and `duration`: s. `bounds`: of the way, None without one. `away`: from the field at its nearest, m; 0 without a field.
+    """
+
+    fixes: int
+    used: int
+    length: float
+    rejected: dict[str, int]
+    interval: float | None
+    duration: float
+    bounds: Bounds | None
+    away: float
+
+
+def driven(path: StintPath, field: FieldGround | None) -> DrivenStint:
+    """Return the figures of a stint's path."""
+    bounds, away = None, 0.0
+    if len(path.xy):
+        west, south = path.xy.min(axis=0).tolist()
+        east, north = path.xy.max(axis=0).tolist()
+        bounds = west, south, east, north
+        if field is not None and not shapely.contains_xy(field.polygon, path.xy).any():
+            away = float(shapely.distance(field.polygon, shapely.points(path.xy)).min())
+    duration = float(np.ptp(path.t)) if len(path.t) else 0.0
     interval = logging_interval(path.t)
-    if interval is None or not is_too_seldom(interval):
+    return DrivenStint(len(path.t), path.used, path.length, path.rejected, interval, duration, bounds, away)
+
+
+def too_seldom(stint: DrivenStint) -> Message | None:
+    """Return what to say of a stint whose fixes are too far apart in time to count passes; None of any other."""
+    if stint.interval is None or not is_too_seldom(stint.interval):
         return None
     return message(
         "One fix each {interval} s is too seldom to count passes: where it went between two fixes is a guess, and "
         "unknown in a turn or in more than {limit} s. Let the logger write a fix each 15 s or oftener.",
-        interval=f"{interval:.0f}", limit=f"{break_limit(interval):g}",
+        interval=f"{stint.interval:.0f}", limit=f"{break_limit(stint.interval):g}",
     )  # fmt: skip
 
 
-def why_nothing(paths: Iterable[StintPath], worked: bool, field: FieldGround | None) -> Message | None:
+def why_nothing(stints: Iterable[DrivenStint], worked: bool) -> Message | None:
     """Return why stints covered no ground of the field, or none at all; None where nothing moved.
 
-    Parameters
-    ----------
-    paths : iterable of StintPath
-        Of all stints.
-    worked : bool
-        Whether work went on at any time.
-    field : FieldGround, optional
+    `stints`: all of them. `worked`: whether work went on at any time.
     """
-    paths = list(paths)
-    xy = np.concatenate([np.zeros((0, 2)), *(path.xy for path in paths)])
-    rejected: dict[str, int] = {}
-    for path in paths:
-        for why, count in path.rejected.items():
-            rejected[why] = rejected.get(why, 0) + count
-    used = sum(path.used for path in paths)
+    stints = list(stints)
+    rejected = sum((Counter(one.rejected) for one in stints), Counter())
+    used = sum(one.used for one in stints)
     if used < 2 and rejected:
         why = max(rejected, key=lambda one: rejected[one])
         return message(
             "Nothing was counted: {count} fixes are left out ({why}), {used} remain.",
             count=rejected[why], why=why, used=used,
         )  # fmt: skip
-    if not len(xy) or float(np.ptp(xy, axis=0).max()) < MOVED_M:
+    bounds = [one.bounds for one in stints if one.bounds is not None]
+    if not bounds:
+        return None
+    west, south, east, north = joined(bounds[0], [place for b in bounds[1:] for place in (b[:2], b[2:])])
+    if max(east - west, north - south) < MOVED_M:
         return None
     if not worked:
         return message("Nothing was counted: the tool never worked, as the record has it.")
-    if not any(path.length for path in paths):
-        longest = max(paths, key=lambda path: len(path.t))
-        interval = logging_interval(longest.t) or 0.0
+    length = sum(one.length for one in stints)
+    if not length:
+        interval = max(stints, key=lambda one: one.fixes).interval or 0.0
         return message(
             "Nothing was counted: the fixes are {interval} s apart, and where it went in more than {limit} s is not "
             "known. Let the logger write a fix each 15 s or oftener.",
             interval=f"{interval:g}", limit=f"{break_limit(interval):g}",
         )  # fmt: skip
-    away = 0.0 if field is None else float(shapely.distance(field.polygon, shapely.points(xy)).min())
+    away = min(one.away for one in stints if one.bounds is not None)
     if away > 0:
         return message("Nothing was counted: it came no closer to the field than {distance}.", distance=Length(away))
     return message(
         "Nothing was counted: over the {length} it went, the tool did not work forward in the field.",
-        length=Length(sum(path.length for path in paths)),
+        length=Length(length),
     )

@@ -66,6 +66,7 @@ class StintRecord:
     trace: Trace
     lost: Spans = field(default_factory=list)
     nothing: Message | None = None
+    seldom: Message | None = None
     covered: float = 0.0
     pass_area: float = 0.0
     fuel: list[models.FuelEntry] = field(default_factory=list)

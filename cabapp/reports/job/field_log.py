@@ -41,6 +41,7 @@ def field_log(record: JobRecord, now: float) -> str:
         },
         stints=Table("Who worked", _STINT_HEADS, [_stint(s, record) for s in record.stints], key="stints"),
         hand_overs=[_hand_over(row, receipts, record) for row, receipts in record.hand_overs],
+        remarks=record.remarks,
         gaps=Table("Ground below target", _GAP_HEADS, gaps, note=_gap_text(record), key="gaps"),
         more_gaps=" ".join(filter(None, (_more_gaps(record), _too_small(record), _hidden(record)))),
         marks=[_mark(m, record) for m in record.marks], corrections=correction_tables(record),
@@ -189,6 +190,8 @@ def _gap_text(record: JobRecord) -> str:
         return "not known: the field has no boundary in this logbook"
     if not record.seen:
         return "not known: no position of this work was known"
+    if not record.totals.covered:
+        return "not known: nothing was counted"
     if not record.gaps:
         return "none found"
     areas = {
@@ -208,7 +211,7 @@ def _more_gaps(record: JobRecord) -> str:
 
 def _too_small(record: JobRecord) -> str:
     """Return a sentence on ground below target that the list leaves out."""
-    if record.count.field is None or not record.seen:
+    if record.count.field is None or not record.totals.covered:
         return ""
     left = record.totals.field_area - record.reached - math.fsum(gap.area for gap in record.gaps)
     if left <= 0 or record.format.area(left) == record.format.area(0.0):

@@ -100,6 +100,7 @@ def _odd(record: JobRecord, row: HandOver, sheet: dict) -> str:
     said += [f"{now} now"] if now else []
     lost = odd.get("position_unknown_s")
     said.append("position always known" if lost == 0 else f"no position for {fmt.duration(lost)} while working")
+    said += [render(one, farm=fmt).rstrip(".") for one in messages_of(odd.get("nothing"))]
     ground = odd.get("ground") or {}
     said += [f"{str(key).replace('_', ' ')}: {value}" for key, value in ground.items()]
     return _sentence(said)

@@ -36,7 +36,7 @@ def job_page(record: JobRecord, account: Account, now: float) -> str:
         ("proof", certain, f"proven {verb(account.operation).lower()} {times(account.target)}, 9 times in 10"),
         ("cost", fmt.money(known_cost(account.stints)), "cost, as far as it is known"),
     ]
-    notes = [render(said, farm=record.format) for said in record.held]
+    notes = [*(render(said, farm=record.format) for said in record.held), *record.remarks]
     notes += [
         "Field area is ground, once; pass area is the sum over all passes. They are never added.",
         "Field efficiency: useful pass area over width, speed and the time working, turning and "

@@ -9,11 +9,12 @@ from typing import TypeVar
 
 from cabapp.common.farm_format import FarmFormat, words_of
 from cabapp.common.message import message
+from cabapp.common.rendering import render
 from cabapp.common.wording import verb
 from cabapp.counting.areas.area_totals import AreaTotals, area_totals
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.pass_counts.assembler import assemble
-from cabapp.jobs.pass_counts.nothing_counted import why_nothing
+from cabapp.jobs.pass_counts.nothing_counted import driven, too_seldom, why_nothing
 from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.dating.event_order import order_of
 from cabapp.jobs.records.dating.stint_rows import handovers_of, jobs_by_stint
@@ -31,7 +32,7 @@ Made = TypeVar("Made")
 class JobRecord:
     """One operation on one field in one season.
 
-    `gaps`: empty without a boundary.
+    `gaps`: empty without a boundary, or where nothing was counted.
     `marks`: the field's, without those taken back.
     `hand_overs`: ``(HandOver, [HandOverReceipt, ...])``.
     `names`: name by id of operators, tractors and tools.
@@ -59,8 +60,15 @@ class JobRecord:
 
     @cached_property
     def proof(self):
-        """The interval of `JobCount.confidence`, calculated once."""
-        return self.count.confidence()
+        """The interval of `JobCount.confidence`, calculated once; None where nothing was counted."""
+        return self.count.confidence() if self.totals.covered else None
+
+    @property
+    def remarks(self) -> list[str]:
+        """Why nothing was counted of a stint, or why it can be counted with doubt only, in words."""
+        said = [(stint, stint.nothing or stint.seldom) for stint in self.stints]
+        when = self.format.when
+        return [f"{s.operator}, {when(s.row.at)}: {render(one, farm=self.format)}" for s, one in said if one]
 
     @property
     def gate(self) -> tuple[float, float] | None:
@@ -180,8 +188,10 @@ def read_job(store: Store, job: models.Job, until: models.HandOver | None = None
     for stint, pieces, path in zip(stints, count.pieces(), assembled.paths, strict=True):
         alone = area_totals([pieces], count.field, width=stint.row.width_m, target=job.target)
         stint.covered, stint.pass_area = alone.covered, alone.pass_area
+        gone = driven(path, count.field)
+        stint.seldom = too_seldom(gone)
         if not alone.covered:
-            stint.nothing = why_nothing([path], bool(stint.standing.work(stint.ended)), count.field)
+            stint.nothing = why_nothing([gone], bool(stint.standing.work(stint.ended)))
     receipts = defaultdict(list)
     for row in store.all(models.HandOverReceipt):
         receipts[row.hand_over_id].append(row)
@@ -190,9 +200,10 @@ def read_job(store: Store, job: models.Job, until: models.HandOver | None = None
     parcels = sorted(store.all(models.Parcel, field_id=land.id), key=lambda row: (row.name, row.id))
     about = {row.id for row in [job, land, *rows, *void, *marks, *overs]}
     about |= {row.id for stint in stints for row in [*stint.taps, *stint.fuelled]}
+    totals = count.area_totals()
     return JobRecord(
-        farm, words_of(farm), land, job, stints, count, count.area_totals(),
-        count.gaps() if _seen(stints) else [],
+        farm, words_of(farm), land, job, stints, count, totals,
+        count.gaps() if totals.covered else [],
         [mark for mark in marks if mark.id not in corrected.void and (until is None or order_of(mark) < order_of(until))],
         [(row, receipts[row.id]) for row in overs],
         [row for row in corrected.rows if row.corrects_id in about],

@@ -4,7 +4,7 @@ from kivy.properties import StringProperty
 
 from cabapp.common.message import N_
 from cabapp.common.quantities import Area, Length
-from cabapp.screens.widgets.row_list import Row
+from cabapp.screens.widgets.row_list import Row, SheetLine
 from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 
@@ -24,6 +24,9 @@ class FinishScreen(CabScreen):
             size = translate("{area}, {width} wide", area=Area(gap.area), width=Length(gap.width))
             words = f"{place}. {translate(KINDS[gap.kind])}, {translate(gap.certainty)}"
             rows.append(Row(words=words, remark=size, on_release=lambda _row, gap=gap: self._point_out(gap)))
+        nothing = self.app.session.why_nothing()
+        if nothing is not None:
+            rows.insert(0, SheetLine(point=translate("Count"), words=translate(nothing)))
         if not rows:
             rows = [
                 Row(

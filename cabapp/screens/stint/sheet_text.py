@@ -101,6 +101,7 @@ def _odd(odd):
         said.append(message("Place not known for {time}.", time=Duration(lost)))
     elif lost and lost >= 1:
         said.append(message("Place not known for {seconds} s.", seconds=round(lost)))
+    said += messages_of(odd.get("nothing"))
     found = odd.get("ground") or {}
     said += [sentence for word, sentence in _GROUND.items() if found.get(word)]
     return said or [EMPTY[0]]

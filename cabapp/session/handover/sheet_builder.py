@@ -110,7 +110,9 @@ def _odd(runner):
     parts = part_spans(standing.switches, standing.since)
     unknown = runner.count.count.unknown_s if runner.count else None
     looked = runner.last.get("look_first")
+    nothing = runner.why_nothing()
     return {
+        "nothing": kept((nothing,)) if nothing else None,
         "once_only": runner.field.once_only is not None,
         "part_width": [tap_of(one.on, one.width)[1] | {"from": begin, "to": end} for begin, end, one in parts],
         "part_now": tap_of(standing.on, standing.width)[1],

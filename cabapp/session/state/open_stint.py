@@ -4,6 +4,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from cabapp.common.message import Message
 from cabapp.counting.live_spacing import LiveSpacing
 from cabapp.counting.look_ahead import Ahead
 from cabapp.jobs.pass_counts.live_count import LiveCount
@@ -69,6 +70,9 @@ class OpenStint(Protocol):
 
     def areas(self) -> dict[str, Any]:
         """The job's areas, m2."""
+
+    def why_nothing(self) -> Message | None:
+        """Return why nothing was counted of what was driven; None where something was."""
 
     def pace(self) -> float | None:
         """Pass area a second at work, m2/s."""
