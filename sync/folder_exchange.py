@@ -20,7 +20,7 @@ from sqlalchemy import func, select
 from store import Store
 from store.durability.carrier_files import CarrierHangs, answered, is_file
 from store.errors import BundleRefused, Message, message, plural
-from store.models import Enrolment, Own, SignedPage, TraceTail
+from store.models import Enrolment, Farm, Own, SignedPage, TraceTail
 from sync.bundle_export import bundle_name, export_bundle
 from sync.bundle_merge import MergeResult, Progress, bundles_in, merge_bundle, merge_bundles
 
@@ -169,6 +169,9 @@ class FolderWatcher:
     def _due(self, folder: Path) -> bool:
         if self._store.trouble:
             return False  # nothing is being saved; the cab says so
+        with self._store.session() as session:
+            if session.scalars(select(Farm.id)).first() is None:
+                return False  # not paired yet: all there is to carry is of its clock
         ours = self._ours(folder)
         there = is_file(ours)
         if there and self._done.get(ours) != _mark(ours):

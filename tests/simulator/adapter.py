@@ -318,13 +318,8 @@ def state(session) -> str:
     return session.view.state
 
 
-def tick(store, session, true_t: float | None) -> str | None:
-    """Let the session look; return what it says if that is a fault of the program.
-
-    `true_t`: the receiver's time, POSIX s, while it is heard.
-    """
-    if true_t is not None:
-        store.observe_time(true_t)
+def tick(session) -> str | None:
+    """Let the session look; return what it says if that is a fault of the program."""
     sentence = session.tick().sentence
     return str(sentence.words) if sentence is not None and sentence.words in (FAULT, FAULT.id) else None
 

@@ -16,18 +16,27 @@ class TrueTime:
 
 
 class MachineClock:
-    """A tablet's clock: off by some seconds, which a person or the network may change at any moment."""
+    """A tablet's clock: off by some seconds, which a person or the network may change at any moment.
+
+    `boot`: names the start of the machine that `steady` counts from.
+    """
 
     def __init__(self, true: TrueTime):
-        self._true, self.off = true, 0.0
+        self._true, self.off, self._starts = true, 0.0, 0
+        self.start()
+
+    def start(self) -> None:
+        """Switch the machine off and on."""
+        self._starts += 1
+        self.boot, self._began = f"start {self._starts}", self._true.t - 40.0
 
     def now(self) -> float:
         """Return POSIX s by this clock."""
         return self._true.t + self.off
 
     def steady(self) -> float:
-        """Return s since some moment."""
-        return self._true.t - BEGIN + 1000.0
+        """Return s since the machine was started."""
+        return self._true.t - self._began
 
 
 class Receiver:

@@ -111,6 +111,8 @@ class Device:
                 adapter.end_process(store)
             adapter.release_all(self.path)
             self.disk.disarm()
+        if self.disk.power:
+            self.clock.start()
 
     def kill(self) -> None:
         """End the process now, between two acts."""

@@ -26,6 +26,7 @@ class Disk:
     """One machine's disk.
 
     `folder`: where its files lie.
+    `power`: whether the last cut was one of the power, which ends the machine too.
     `mounted`: folders of others that it may write to now: sticks.
     """
 
@@ -34,14 +35,14 @@ class Disk:
         self.steps, self.where = 0, ""
         self._chance = chance
         self._at: int | None = None
-        self._power = self._dead = False
+        self.power = self._dead = False
         self._left: dict[Path, bytes] = {}
         self._synced: dict[Path, bytes] = {}
         self._renamed: dict[Path, bytes | None] = {}
 
     def arm(self, after: int, power: bool) -> None:
         """Cut it off at a step from now: the power, or only the process."""
-        self._at, self._power = self.steps + after, power
+        self._at, self.power = self.steps + after, power
         self._synced, self._renamed = self.files(), {}
 
     def disarm(self) -> bool:
@@ -100,7 +101,7 @@ class Disk:
         before = self.files()
         commit()
         after = self.files()
-        how = self._chance.choice(("before", "after", "log", "file") if self._power else ("before", "after"))
+        how = self._chance.choice(("before", "after", "log", "file") if self.power else ("before", "after"))
         if how in ("before", "after"):
             self._end(before if how == "before" else after)
         mixed = {path: content if path in after else b"" for path, content in before.items()}
@@ -137,7 +138,7 @@ class Disk:
     # --- the end ----------------------------------------------------------------------------------
 
     def _end(self, left: dict[Path, bytes]) -> None:
-        if self._power:
+        if self.power:
             left = self._without_unsynced(left)
         self._left, self._dead = left, True
         self.where = "".join(traceback.format_stack()[-12:-2])

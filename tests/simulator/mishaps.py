@@ -1,6 +1,6 @@
 """Ordinary bad luck: clocks, power, disks, sticks, copies of cards, images put back, two programs at once."""
 
-from tests.simulator import adapter, clocks, steps
+from tests.simulator import adapter, steps
 from tests.simulator.carriers import Held, hanging
 from tests.simulator.device import Died, Wrong
 from tests.simulator.disk import Disk
@@ -8,15 +8,7 @@ from tests.simulator.disk import Disk
 
 def clock(season, device) -> None:
     """The clock is set, steps, or has lost its battery."""
-    chance = season.chance
-    how = chance.random()
-    if how < 0.15:
-        device.clock.off = clocks.DEAD - season.true.t
-    elif how < 0.4:
-        device.clock.off = 0.0
-    else:
-        device.clock.off += chance.choice(clocks.STEPS)
-    season.note("  ", f"{device.clock.off:+.0f} s")
+    steps.set_clock(season, device)
     if device.session is not None and device.cab:
         with season.act(device):
             steps.drive(season, device, 2)
@@ -79,10 +71,30 @@ def first_start(season, _device) -> None:
         season.meet(new, carrier)
 
 
+def story(season, device, carrier) -> None:
+    """A machine works and then exchanges with a carrier."""
+    season.note("  ", f"{device.name} works and exchanges with {carrier.name}")
+    steps.work(season, device)
+    with season.act(device):
+        device.disk.mounted = [carrier.folder]
+        season.meet(device, carrier)
+    device.disk.mounted = []
+
+
 def full(season, device) -> None:
     """The disk is full, or has room again."""
     device.disk.full = not device.disk.full
     season.note("  ", "full" if device.disk.full else "room again")
+    if (
+        device.disk.full and season.chance.random() < 0.5
+    ):  # what was only in memory is gone, and the numbers are given again
+        carrier = season.chance.choice(season.carriers)
+        story(season, device, carrier)
+        device.kill()
+        device.disk.full = False
+        season.note("  ", "killed, and room again")
+        story(season, device, carrier)
+        story(season, season.chance.choice(season.honest()), carrier)
 
 
 def two_programs(season, device) -> None:
@@ -122,6 +134,10 @@ def clone(season, device) -> None:
     season.note("  ", twin.name)
     with season.act(twin):
         pass
+    if season.chance.random() < 0.5:  # both go on, and one carrier meets both, and a third
+        carrier = season.chance.choice(season.carriers)
+        for one in (device, twin, season.chance.choice(season.honest()), device):
+            story(season, one, carrier)
 
 
 def image(season, device) -> None:
@@ -133,9 +149,10 @@ def image(season, device) -> None:
 
 def put_back(season, device) -> None:
     """An image made before, or the logbook of it alone, is put back: what nobody else has is gone by this."""
+    carrier = season.chance.choice(season.carriers)
     if device.image is None:
         image(season, device)
-        return
+        story(season, device, carrier)
     with season.act(device, on=False):
         device.stop()
     files, kept = device.image
@@ -150,6 +167,8 @@ def put_back(season, device) -> None:
     season.note("  ", "the logbook alone" if alone else "whole")
     with season.act(device):
         pass
+    if season.chance.random() < 0.5:
+        story(season, device, carrier)
 
 
 def harm(season, _device) -> None:

@@ -10,7 +10,7 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from random import Random
 
-from tests.simulator import adapter, enemies, mishaps, steps
+from tests.simulator import adapter, clocks, enemies, mishaps, steps
 from tests.simulator.carriers import Carrier
 from tests.simulator.clocks import TrueTime
 from tests.simulator.device import Device, Died, Wrong
@@ -101,6 +101,9 @@ class Season:
         for name, files in farm[:count]:
             device = self.machine(name, name != "office")
             Disk.put(files, [device.folder])
+            device.receiver.found = self.chance.random() < 0.5
+            if self.chance.random() < 0.3:
+                device.clock.off = self.chance.choice(clocks.STEPS)
         self.carriers = [Carrier(self.yard.root / "carriers" / name, name) for name in ("stick", "share", "stick2")]
         logger = logging.getLogger()
         logger.addHandler(self.tracebacks)

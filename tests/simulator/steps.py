@@ -1,6 +1,6 @@
 """What people do: drive and tap, hand over, correct, edit, exchange, read, shut down."""
 
-from tests.simulator import adapter
+from tests.simulator import adapter, clocks
 from tests.simulator.device import Wrong
 
 
@@ -10,10 +10,23 @@ def drive(season, device, seconds: int) -> None:
     looks = seconds if found and device.heard < 3 else 1
     for _ in range(looks):
         season.true.t += seconds / looks
-        if fault := adapter.tick(device.store, device.session, season.true.t if found else None):
+        if fault := adapter.tick(device.session):
             raise Wrong(f"{device.name} says: {fault}")
         if found:
             device.hears()
+
+
+def set_clock(season, device) -> None:
+    """Set the clock of a machine: it was wrong, the network or a person says so, or its battery is dead."""
+    chance = season.chance
+    how = chance.random()
+    if how < 0.15:
+        device.clock.off = clocks.DEAD - season.true.t
+    elif how < 0.4:
+        device.clock.off = 0.0
+    else:
+        device.clock.off += chance.choice(clocks.STEPS)
+    season.note("  ", f"clock {device.clock.off:+.0f} s")
 
 
 def work(season, device) -> None:
@@ -24,6 +37,8 @@ def work(season, device) -> None:
     with season.act(device):
         drive(season, device, 3)
         for _ in range(season.chance.randint(2, 5)):
+            if "clock" not in season.without and season.chance.random() < 0.1:
+                set_clock(season, device)
             one_act(season, device)
 
 
@@ -173,6 +188,7 @@ def shut(season, device) -> None:
     """It is switched off properly, and on again some time later."""
     with season.act(device, on=False):
         device.stop()
+    device.clock.start()
 
 
 STEPS = {

@@ -160,6 +160,8 @@ def test_a_logbook_with_nothing_in_it_writes_nothing(copies, tmp_path):
         (tmp_path / "shared").mkdir()
         watch = FolderWatcher(new, [tmp_path / "shared"])
         assert watch.look() == []
+        new.put(Operator, name="Bea")  # as a session does with what it knows of the clock
+        assert watch.look() == []
         enrol(new, card_of(copies[0]))
         merge_bundles(new, [export_bundle(copies[0], tmp_path / "out")])
         assert watch.look()[0].written
