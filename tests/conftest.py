@@ -15,9 +15,10 @@ import pytest
 from filelock import FileLock
 from hypothesis import HealthCheck, settings
 
-from store.db import schema_version
+from store.db import connection, schema_version
 from store.durability.machine_binding import binding_of, write_binding
 from store.errors import Message
+from tests.shared_dialect import create_sharing_engine
 
 # how long an example takes says more of the machine than of the code
 settings.register_profile("rollbook", deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -83,6 +84,10 @@ def build_once(tmp_path_factory):
     return built
 
 
+# a program opens one logbook, the tests thousands
+connection.create_engine = create_sharing_engine
+
+
 @pytest.fixture(scope="session", autouse=True)
 def schema_made_once():
     """Let a worker's first logbook run the migrations, and each further new one get the schema that they made.
@@ -91,17 +96,17 @@ def schema_made_once():
     """
     upgrade, made = schema_version.upgrade, {}
 
-    def upgraded(connection, revision="head"):
-        raw, folder = connection.connection.driver_connection, schema_version.FOLDER
+    def upgraded(opened, revision="head"):
+        raw, folder = opened.connection.driver_connection, schema_version.FOLDER
         new = isinstance(raw, sqlite3.Connection) and not raw.execute("SELECT 1 FROM sqlite_master").fetchone()
         if not new or revision != "head":
-            upgrade(connection, revision)
+            upgrade(opened, revision)
             return
         if folder in made:
             for statement in made[folder]:
                 raw.execute(statement)
             return
-        upgrade(connection)
+        upgrade(opened)
         schema = raw.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY rowid").fetchall()
         made[folder] = [
             f"PRAGMA application_id={schema_version.APPLICATION_ID}", *(sql for (sql,) in schema),

@@ -13,7 +13,7 @@ from cabapp.common.clock import ManualClock
 from cabapp.geometry.plane import Plane
 from cabapp.position.fix import Fix
 from cabapp.position.recordings.replay_source import Replay
-from cabapp.session import Session
+from cabapp.session import Session, fix_recorder
 from store import open_store
 from store.models import Farm, Field, Hitching, Operator, Tool, Tractor
 
@@ -60,6 +60,18 @@ def stock(store):
     store.put(Field, id=ids.field, name="North", boundary=rectangle(-200, -150, 200, 150))
     store.put(Field, id=ids.bare, name="Bare")
     return ids
+
+
+@pytest.fixture(autouse=True)
+def seldom_written(monkeypatch, request):
+    """Write the trace each ten seconds instead of each second, a fifth of the time, where nothing is cut off."""
+    if "each_second" not in request.fixturenames:
+        monkeypatch.setattr(fix_recorder, "SYNC_S", 10.0)
+
+
+@pytest.fixture
+def each_second():
+    """Let the trace be written each second, as it is in the cab."""
 
 
 @pytest.fixture

@@ -22,6 +22,8 @@ from store.models import Job, Stint
 CHILD = Path(__file__).with_name("child.py")
 ROOT = Path(__file__).parents[2]
 
+pytestmark = pytest.mark.usefixtures("each_second")
+
 
 def drive_until_killed(folder, seconds):
     """Drive so many seconds and kill the child in the midst of the next; give what it last said."""

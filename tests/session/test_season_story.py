@@ -596,7 +596,7 @@ def test_a_poor_receiver_keeps_warnings_about_laps_quiet(run, drive_rows):
     assert [v.sentence for v in views if v.sentence] == []
 
 
-def test_a_fault_in_counting_never_stops_the_writing(stray, store, monkeypatch):
+def test_a_fault_in_counting_never_stops_the_writing(each_second, stray, store, monkeypatch):
     """Counting raises: one sentence, every fix still written, and the count is made again."""
     stray.until(T0 + 30.0)
 

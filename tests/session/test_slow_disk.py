@@ -9,6 +9,8 @@ import pytest
 from store.errors import StoreRefused
 from store.models import Stint
 
+pytestmark = pytest.mark.usefixtures("each_second")
+
 
 @pytest.fixture
 def working(run, drive_rows, store):
