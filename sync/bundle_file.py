@@ -41,7 +41,7 @@ LARGEST_TRACE = 2**22
 MOST_MEMBERS = 200_000
 MOST_DEVICES = 10_000
 
-_DAMAGE = (
+DAMAGE = (
     zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, EOFError, NotImplementedError,
     RuntimeError, ValueError, LookupError, OverflowError, struct.error,
 )  # fmt: skip
@@ -140,7 +140,7 @@ def open_bundle(path: Path, passphrase: str | None = None) -> Iterator[Bundle]:
         raise BundleRefused(
             "{name} was not merged. {reason} Export it again where it came from.", name=path.name, reason=error.message
         ) from error
-    except _DAMAGE as error:
+    except DAMAGE as error:
         raise BundleRefused(
             "{name} was not merged: it is damaged, cut off, or no bundle at all. "
             "Copy or export it again where it came from.",
@@ -204,11 +204,11 @@ def _is_manifest(manifest: dict[str, Any]) -> bool:
     device, farm, members = (manifest.get(n) for n in ("device", "farm", "members"))
     others, pages = manifest.get("devices"), manifest.get("pages")
     return (
-        _is_named(farm)
-        and _is_device(device)
+        is_named(farm)
+        and is_device(device)
         and isinstance(others, list)
         and len(others) <= MOST_DEVICES
-        and all(map(_is_device, others))
+        and all(map(is_device, others))
         and isinstance(members, dict)
         and RECORDS in members
         and all(n == RECORDS or (n[:7] == "traces/" and is_uuid(n[7:-4]) and n[-4:] == ".bin") for n in members)
@@ -218,7 +218,8 @@ def _is_manifest(manifest: dict[str, Any]) -> bool:
     )
 
 
-def _is_named(value: Any) -> bool:
+def is_named(value: Any) -> bool:
+    """Return whether a value is the id and name of a farm or device, as they may be shown."""
     return (
         isinstance(value, dict)
         and is_uuid(value.get("id"))
@@ -228,8 +229,9 @@ def _is_named(value: Any) -> bool:
     )
 
 
-def _is_device(value: Any) -> bool:
-    return _is_named(value) and is_hash(value.get("public_key"))
+def is_device(value: Any) -> bool:
+    """Return whether a value is a device's id, name and public key."""
+    return is_named(value) and is_hash(value.get("public_key"))
 
 
 def _is_page(value: Any) -> bool:

@@ -2,7 +2,7 @@
 
 import hashlib
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from itertools import repeat
@@ -10,7 +10,6 @@ from itertools import repeat
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from store.db.bulk_insert import insert_rows
 from store.facts.fact_lines import InvalidFact
 from store.models import SignedPage
 from sync.bundle_file import PAGE_PARTS, RECORDS, Bundle
@@ -64,24 +63,3 @@ def pages_here(session: Session) -> set[PageKey]:
 def compressed(pages: list[BundlePage], executor: Executor) -> Iterator[bytes]:
     """Begin to compress the lines of pages in another thread."""
     return executor.map(zlib.compress, (page.data for page in pages), repeat(3))
-
-
-def store_pages(
-    session: Session, fresh: list[BundlePage], compressed: Iterable[bytes], news: set[tuple[str, int]]
-) -> None:
-    """Store those of the pages that bring news, or are not part of one stored already.
-
-    `news`: device and number of the records that were not here before.
-
-    Notes: Where two machines wrote as one device, its pages overlap and hold other records.
-    """
-    ranges: dict[str, list[tuple[int, int]]] = {}
-    for device, first, last, _sha256 in pages_here(session):
-        ranges.setdefault(device, []).append((first, last))
-    rows = [
-        (p.device, p.first, p.last, p.sha256, p.signature, lines)
-        for p, lines in zip(fresh, compressed, strict=True)
-        if not any(a <= p.first and p.last <= b for a, b in ranges.get(p.device, ()))
-        or any((p.device, n) in news for n in range(p.first, p.last + 1))
-    ]
-    insert_rows(session, SignedPage.__table__, rows)

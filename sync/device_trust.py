@@ -5,7 +5,7 @@ or from the office's roll, never from what another device says.
 """
 
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
@@ -18,7 +18,6 @@ from store.facts.device_identity import succession
 from store.facts.fact_validation import read_page
 from store.facts.signed_pages import holds, is_signed, public_key_of
 from store.models import Enrolment, Own, Peer
-from sync.bundle_pages import BundlePage
 
 SIGNERS = ("office", "tablet")  # states of the roll whose bundles are taken; of all others only records passed on
 MOST_TRUSTED = 5_000  # beyond it a successor has to be paired by a person
@@ -27,7 +26,7 @@ MOST_EARLIER = 20  # so that a card still fits a QR code
 
 
 class Carrier(Protocol):
-    """What one device says of itself and of what it carries, its signature valid: a bundle."""
+    """What one device says of itself and of what it carries, its signature valid: a bundle, or a head."""
 
     @property
     def path(self) -> Path: ...
@@ -35,6 +34,20 @@ class Carrier(Protocol):
     def manifest(self) -> dict[str, Any]: ...
     @property
     def public_key(self) -> bytes: ...
+
+
+class UnreadPage(Protocol):
+    """A page whose signature and lines are not checked yet."""
+
+    @property
+    def key(self) -> tuple[str, int, int, str]: ...
+    @property
+    def device(self) -> str: ...
+    @property
+    def first(self) -> int: ...
+    @property
+    def signature(self) -> str: ...
+    def lines(self) -> bytes: ...
 
 
 @dataclass(frozen=True)
@@ -182,24 +195,30 @@ def trust_here(session: Session, more: Iterable[dict[str, Any]] = ()) -> Trust:
     return Trust(own.device, own_key, own.office, known.get(own.office or ""), offices, roll, met)
 
 
-def trust_in(session: Session, bundle: Carrier, fresh: list[BundlePage]) -> Trust:
+def trust_in(session: Session, bundle: Carrier, fresh: Sequence[UnreadPage]) -> Trust:
     """Return what is trusted once the enrolments on the fresh pages of a bundle count.
 
     Raises Unpaired if its signer is not paired, BundleRefused if it was struck off or uses another key.
 
     Notes: Of a stranger's bundle nothing is read but its manifest, pages that the office has signed, and first records.
     """
+    trust = trust_with(session, fresh)
+    check_signer(bundle, trust)
+    return trust
+
+
+def trust_with(session: Session, fresh: Sequence[UnreadPage]) -> Trust:
+    """Return what is trusted once the enrolments on some pages count that the office, or a successor, has signed."""
     trust = trust_here(session)
     if trust.office is not None:
         found: list[dict[str, Any]] = []
         while more := [e for e in _enrolments_on(fresh, trust) if e not in found]:  # of an office's successor too
             found += more
             trust = trust_here(session, found)
-    check_signer(bundle, trust)
     return trust
 
 
-def _enrolments_on(pages: list[BundlePage], trust: Trust) -> Iterator[dict[str, Any]]:
+def _enrolments_on(pages: Sequence[UnreadPage], trust: Trust) -> Iterator[dict[str, Any]]:
     """Yield the enrolments on the pages that the office has signed, and the first records of successors, as columns."""
     firsts = {page.key for page in [page for page in pages if page.first == 1][:MOST_FIRST]}
     for page in pages:
@@ -225,7 +244,8 @@ def _enrolment_of(line: bytes, device: str, seq: int) -> list[dict[str, Any]]:
 def card_in(bundle: Carrier, trust: Trust) -> Card:
     """Return the card of a bundle's signer, as the bundle says it."""
     manifest = bundle.manifest
-    named = {page["device"] for page in manifest["pages"]} - {manifest["device"]["id"]}
+    devices = {page["device"] for page in manifest["pages"]} if "pages" in manifest else set(manifest["has"])
+    named = devices - {manifest["device"]["id"]}
     unknown = [d for d in manifest["devices"] if d["id"] in named and not trust.keys_of(d["id"])]
     earlier = [Card(d["id"], d["name"], bytes.fromhex(d["public_key"])) for d in unknown[:MOST_EARLIER]]
     return Card(manifest["device"]["id"], manifest["device"]["name"], bundle.public_key, tuple(earlier))

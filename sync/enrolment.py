@@ -27,6 +27,7 @@ from store.models import Enrolment, Own, Peer
 from sync.bundle_file import LONGEST_NAME, open_bundle
 from sync.bundle_merge import bundles_in
 from sync.device_trust import MOST_EARLIER, Card, RollEntry, Trust, card_in, trust_here
+from sync.segments.place_reader import head_of_zip, heads_in, is_zip_of_segments
 
 LARGEST_CARD = 4096
 CARD_FILES = "rollbook-card-*.txt"
@@ -94,9 +95,15 @@ def cards_in(folder: Path, passphrase: str | None = None) -> list[Card]:
             card = read_card(str(path))
             found[card.device] = card
     for path in bundles_in(folder)[:MOST_CARDS]:
-        with suppress(BundleRefused), open_bundle(path, passphrase) as bundle:
-            card = card_in(bundle, nobody)
+        with suppress(BundleRefused):
+            if is_zip_of_segments(path):
+                card = card_in(head_of_zip(path, passphrase), nobody)
+            else:
+                with open_bundle(path, passphrase) as bundle:
+                    card = card_in(bundle, nobody)
             found[card.device] = card
+    for head in heads_in(folder, passphrase)[:MOST_CARDS]:
+        found[head.device] = card_in(head, nobody)
     return list(found.values())
 
 

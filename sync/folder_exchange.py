@@ -1,14 +1,14 @@
-"""Exchanges bundles with a watched folder, or with a stick when it is mounted.
+"""Exchanges with a watched folder, or with a stick when it is mounted: segments, and bundles of older programs.
 
 Notes: Nothing here waits or starts a thread: call `FolderWatcher.look` every second or two. Any program may write to a
-shared folder, so a file is read only after it was the same in two looks. A stick is used only if it has a folder named
-``rollbook``.
+shared folder: a segment is read when its bytes are those its name states, a bundle only after it was the same in two
+looks. A stick is used only if it has a folder named ``rollbook``.
 
-A stick may be pulled out at any byte: reading it is one transaction in the logbook, and a bundle is
-written atomically. FAT and exFAT do not journal the rename; a bundle found cut off or gone there
-is refused, and written anew.
+A stick may be pulled out at any byte: what is read is in the logbook batch by batch, and each file is written atomically.
+FAT and exFAT do not journal the rename; a file found cut off or gone there is written anew by a copy that has its records.
 """
 
+import re
 import time
 from collections.abc import Callable, Iterable
 from contextlib import suppress
@@ -20,18 +20,26 @@ from sqlalchemy import func, select
 from store import Store
 from store.durability.carrier_files import CarrierHangs, answered, is_file
 from store.errors import BundleRefused, Message, message, plural
+from store.facts.doubled_numbers import doubled
 from store.models import Enrolment, Farm, Own, SignedPage, TraceTail
-from sync.bundle_export import bundle_name, export_bundle
+from sync.bundle_export import bundle_name, export_bundle, export_version_4
 from sync.bundle_merge import MergeResult, Progress, bundles_in, merge_bundle, merge_bundles
+from sync.segments.place_reader import PlaceNews, PlaceReader, is_zip_of_segments
+from sync.segments.seen_files import SeenFiles
+from sync.segments.segment_places import FolderPlace, Mark, refused
+from sync.segments.segment_writer import SegmentWriter, seal, write_missing, write_own_head
 
 STICK_FOLDER = "rollbook"
 HANGS = message("It does not answer. Pull it out, put it in again, and exchange once more.")
 TRACE_S = 300.0  # an open trace is not cut into pieces shorter than this only to be carried
 
 
+_OF_DEVICE = re.compile(r"-([0-9a-f]{8})\b")
+
+
 @dataclass
 class ExchangeResult:
-    """What happened in one folder: the merge, the bundle written, and what failed."""
+    """What happened in one folder: the merge, what was written, and what failed."""
 
     folder: Path
     merged: MergeResult = field(default_factory=MergeResult)
@@ -46,7 +54,7 @@ class ExchangeResult:
             found.append(plural("{count} record taken in.", "{count} records taken in.", self.merged.added))
         if self.written:
             found.append(message("Our records written."))
-        found += [sentence for _path, sentence in self.merged.refused] + self.merged.doubled
+        found += [sentence for _path, sentence in self.merged.refused] + self.merged.doubled + self.merged.waiting
         return [*found, self.trouble] if self.trouble else found
 
 
@@ -62,9 +70,19 @@ def write_own(store: Store, folder: Path, passphrase: str | None = None) -> Path
     return export_bundle(store, folder, passphrase)
 
 
-def _mark(path: Path) -> tuple[int, int]:
+def _mark(path: Path) -> Mark:
     stat = answered(path, path.stat)
     return stat.st_size, stat.st_mtime_ns
+
+
+@dataclass(frozen=True)
+class _Written:
+    """What was there when a folder was last written to, and when that was, s."""
+
+    state: tuple[int, int, int]
+    marks: frozenset[tuple[str, Mark]]
+    old: frozenset[Path]
+    at: float
 
 
 class FolderWatcher:
@@ -86,14 +104,14 @@ class FolderWatcher:
         self._folders = [Path(f) for f in folders]
         self._mounts = mounts
         self._passphrase = passphrase
-        self._seen: dict[Path, tuple[int, int]] = {}  # size and time of a file at the last look
-        self._done: dict[Path, tuple[int, int]] = {}  # the same when it was merged or refused
-        self._held: tuple[tuple[str | None, int], set[Path]] = (
-            (None, 0),
-            set(),
-        )  # whom we trusted, and who waits for that
-        self._written: dict[Path, tuple[int, int, int]] = {}
-        self._written_at: dict[Path, float] = {}
+        self._seen: dict[Path, Mark] = {}  # size and time of a bundle at the last look
+        self._done: dict[Path, Mark] = {}  # the same when it was merged or refused
+        self._trust: tuple[str | None, int] = (None, 0)
+        self._held: set[Path] = set()  # bundles that wait until somebody is paired
+        self._old: set[Path] = set()  # bundles of an older program that were merged
+        self._files: SeenFiles | None = None
+        self._readers: dict[Path, PlaceReader] = {}
+        self._written: dict[Path, _Written] = {}
 
     def look(self, progress: Progress | None = None) -> list[ExchangeResult]:
         """Merge and write what is new and return the results; raises nothing on what it finds."""
@@ -107,9 +125,13 @@ class FolderWatcher:
                 results.append(ExchangeResult(folder, trouble=HANGS))
             except OSError:
                 pass
-        for gone in [f for f in self._written if f not in folders]:
-            del self._written[gone]  # pulled out: it may hold anything when it comes back
-        return results + [result for f in folders if (result := self._visit(f, progress)).messages]
+        for gone in [f for f in self._readers if f not in folders]:
+            del self._readers[gone]  # pulled out: it may hold anything when it comes back
+            self._written.pop(gone, None)
+        results += [result for f in folders if (result := self._visit(f, progress)).messages]
+        if self._files is not None:
+            self._files.save()
+        return results
 
     def _visit(self, folder: Path, progress: Progress | None) -> ExchangeResult:
         result = ExchangeResult(folder)
@@ -122,31 +144,108 @@ class FolderWatcher:
         return result
 
     def _exchange(self, folder: Path, progress: Progress | None, result: ExchangeResult) -> None:
-        ours = self._ours(folder)
+        if self._files is None:
+            self._files = SeenFiles(self._store)
+        place = FolderPlace(folder, self._passphrase)
+        reader = self._readers.setdefault(folder, PlaceReader(self._store, self._files))
+        news = reader.read(place, progress and (lambda done, of: progress(done, of, folder.name)))
+        result.merged = MergeResult(news.added, news.known, news.strangers, waiting=news.waiting)
+        result.merged.refused = [(folder, why) for why in news.refused]
+        if news.overlapping:
+            with self._store.session() as session:
+                result.merged.doubled = [one.said for one in doubled(session, news.overlapping)]
         self._try_held_again()
         if ready := self._ready(folder):
-            result.merged = merge_bundles(self._store, ready, progress, self._passphrase)
-            self._held[1].update(path for path, _why in result.merged.refused if result.merged.strangers)
-            if ours in ready:  # a damaged one of ours is only written anew
-                result.merged.refused = [one for one in result.merged.refused if one[0] != ours]
-        if self._due(folder):
+            self._merge(ready, result, progress)
+        if not self._store.trouble and not news.arriving:  # if nothing is being saved, the cab says so
             try:
-                result.written = export_bundle(self._store, folder, self._passphrase)
-                self._done[result.written] = self._seen[result.written] = _mark(result.written)
-                self._written[folder] = self._state()
-                self._written_at[folder] = time.monotonic()
+                self._write(place, news, self._files, result)
             except BundleRefused as refusal:
                 result.trouble = refusal.message
+
+    def _merge(self, ready: list[Path], result: ExchangeResult, progress: Progress | None) -> None:
+        merged = merge_bundles(self._store, ready, progress, self._passphrase)
+        wrong = {path for path, _why in merged.refused}
+        if merged.strangers:
+            self._held |= wrong
+            result.merged.strangers |= merged.strangers
+        self._old |= {path for path in ready if path not in wrong and not is_zip_of_segments(path)}
+        ours = self._ours(result.folder)  # a damaged one of ours is only written anew
+        result.merged.refused += [one for one in merged.refused if one[0] != ours]
+        result.merged.added += merged.added
+        result.merged.known += merged.known
+        result.merged.missing = merged.missing
+        result.merged.doubled = list(dict.fromkeys([*result.merged.doubled, *merged.doubled]))
+
+    def _write(self, place: FolderPlace, news: PlaceNews, files: SeenFiles, result: ExchangeResult) -> None:
+        """Write what the folder lacks, our head, and a bundle that older programs read if there are any."""
+        folder, ours = place.path, self._ours(place.path)
+        there = is_file(ours)
+        if there and self._done.get(ours) != _mark(ours):
+            return  # read before it is replaced
+        old = self._of_older_programs(folder, news)
+        before, state = self._written.get(folder), self._state()
+        with self._store.session() as session:
+            if session.scalars(select(Farm.id)).first() is None:
+                return  # not paired yet: all there is to carry is of its clock
+        marks = frozenset((file.path, file.mark) for file in news.segments)
+        own = next((head for head in news.heads if head.device == self._store.device), None)
+        same = (
+            own is not None
+            and before is not None
+            and (before.state[:2], before.marks, before.old) == (state[:2], marks, old)
+        )
+        if before is not None and same and (state[2] == 0 or time.monotonic() - before.at <= TRACE_S):
+            return
+        seal(self._store)
+        writer = SegmentWriter(self._store, self._passphrase)
+        try:
+            written = write_missing(writer, self._store, place, news.segments, files)
+            head = write_own_head(writer, self._store, place, own)
+        except CarrierHangs:
+            raise
+        except OSError as error:
+            raise refused(folder, error) from error
+        if written or head:
+            result.written = folder / writer.head_path
+        if old and (written or head or before is None or old != before.old or not there):
+            self._write_version_4(folder, old, result)
+        elif there and not old and ours in self._old:
+            place.remove(ours.name)  # all it holds is in the segments
+        segments = frozenset((f.path, f.mark) for f in place.files() if f.name is not None) if written else marks
+        self._written[folder] = _Written(self._state(), segments, old, time.monotonic())
+
+    def _write_version_4(self, folder: Path, old: frozenset[Path], result: ExchangeResult) -> None:
+        try:
+            path = export_version_4(self._store, folder, self._passphrase)
+        except BundleRefused as refusal:
+            result.trouble = message(
+                "What is new was not written for the older Rollbook that wrote {names}. Install the newer program there. "
+                "{reason}",
+                names=sorted(path.name for path in old),
+                reason=refusal.message,
+            )
+        else:
+            self._done[path] = self._seen[path] = _mark(path)
+            self._old.add(path)
+            result.written = path
+
+    def _of_older_programs(self, folder: Path, news: PlaceNews) -> frozenset[Path]:
+        """Return the bundles of other devices that have no head there: their program does not read segments."""
+        newer = {head.device[:8] for head in news.heads} | {self._store.device[:8]}
+        return frozenset(
+            path for path in self._old if path.parent == folder and not newer & set(_OF_DEVICE.findall(path.name))
+        )
 
     def _try_held_again(self) -> None:
         """Forget that bundles were left where they are, once a person has paired somebody."""
         with self._store.session() as session:
             enrolments = select(func.count()).select_from(Enrolment)
             trust = session.scalars(select(Own.office)).one(), session.scalars(enrolments).one()
-        if trust != self._held[0]:
-            for path in self._held[1]:
+        if trust != self._trust:
+            for path in self._held:
                 self._done.pop(path, None)
-            self._held = trust, set()
+            self._trust, self._held = trust, set()
 
     def _ready(self, folder: Path) -> list[Path]:
         """Return the bundles that were the same at the last look and are not done yet.
@@ -154,8 +253,9 @@ class FolderWatcher:
         Notes: One of our own that was not written just now is among them: this logbook may have been put back since.
         """
         other = folder / bundle_name(self._store, self._passphrase is None)  # of ours, but not to be replaced
-        ready = []
-        for path in bundles_in(folder):
+        ready, there = [], bundles_in(folder)
+        self._old = {path for path in self._old if path.parent != folder or path in there}
+        for path in there:
             try:
                 mark = _mark(path)
             except OSError:
@@ -165,23 +265,6 @@ class FolderWatcher:
                 self._done[path] = mark
             self._seen[path] = mark
         return ready
-
-    def _due(self, folder: Path) -> bool:
-        if self._store.trouble:
-            return False  # nothing is being saved; the cab says so
-        with self._store.session() as session:
-            if session.scalars(select(Farm.id)).first() is None:
-                return False  # not paired yet: all there is to carry is of its clock
-        ours = self._ours(folder)
-        there = is_file(ours)
-        if there and self._done.get(ours) != _mark(ours):
-            return False  # read before it is replaced
-        before, now = self._written.get(folder), self._state()
-        if before is None or not there:
-            return now[0] > 1 or now[1] > 0
-        if now[:2] != before[:2]:
-            return True
-        return now[2] > 0 and time.monotonic() - self._written_at[folder] > TRACE_S
 
     def _ours(self, folder: Path) -> Path:
         return folder / bundle_name(self._store, self._passphrase is not None)

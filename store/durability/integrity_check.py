@@ -26,6 +26,11 @@ _TALLIES = " UNION ALL ".join(
     f'SELECT device, count(*) AS n, max(seq) AS top FROM "{name}" GROUP BY device' for name in FACTS
 )  # each from its index alone
 _TALLY = text(f"SELECT device, sum(n), max(top) FROM ({_TALLIES}) AS every GROUP BY device")
+_TOP_OF = text(
+    "SELECT max(top) FROM ("
+    + " UNION ALL ".join(f'SELECT max(seq) AS top FROM "{name}" WHERE device = :device' for name in FACTS)
+    + ") AS every"
+)
 _NUMBERS_OF = text(f"SELECT seq FROM ({_EVERY}) AS every WHERE device = :device ORDER BY seq")
 _STAMP_OF = text(f"SELECT stamp FROM ({_EVERY}) AS every WHERE device = :device AND seq = :seq")
 
@@ -51,6 +56,11 @@ def check(session: Session) -> list[Message]:
 def tallies(session: Session) -> dict[str, tuple[int, int]]:
     """Return how many numbers of each device are here, and the highest of them."""
     return {device: (int(count), top) for device, count, top in session.execute(_TALLY)}
+
+
+def top_of(session: Session, device: str) -> int:
+    """Return the highest number of a device that is here; 0 if there is none."""
+    return session.scalar(_TOP_OF, {"device": device}) or 0
 
 
 def holes(session: Session) -> dict[str, list[tuple[int, int]]]:

@@ -44,8 +44,9 @@ from store.models import (
     Tool,
     Tractor,
 )
-from sync import bundle_file, enrolment, export_bundle, merge_bundles
+from sync import enrolment, export_bundle, merge_bundles
 from sync.folder_exchange import FolderWatcher, write_own
+from sync.segments import copy_head
 
 SAID = Refused
 """What the product raises on purpose: a sentence, and nothing was changed."""
@@ -403,7 +404,7 @@ def merge(store, paths: list[Path]) -> tuple[int, list[str], list[str]]:
 
 def export_newer(store, folder: Path) -> Path:
     """Write a bundle of a format that is not known yet."""
-    with patch.object(bundle_file, "VERSION", bundle_file.VERSION + 1):
+    with patch.object(copy_head, "VERSION", copy_head.VERSION + 1):
         return export_bundle(store, folder)
 
 
@@ -544,7 +545,7 @@ def _not_added(store, row):
 PLANTED = {
     "a tap is shown and not written": {"store.logbook.Store.add": lambda real: _every(7, real, _not_added)},
     "a merge forgets some rows": {
-        "sync.bundle_merge.insert_rows": lambda real: (
+        "sync.record_merge.insert_rows": lambda real: (
             lambda session, table, rows: real(session, table, rows[1:] if table.name == "tap" else rows)
         )
     },

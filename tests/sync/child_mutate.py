@@ -1,6 +1,6 @@
 """A process that offers mutated bundles to a logbook, and says what came of it as JSON.
 
-Usage: child_mutate.py LOGBOOK BUNDLE COUNT SEED. The logbook has the farm and has not merged
+Usage: child_mutate.py LOGBOOK BUNDLE COUNT SEED. BUNDLE may be a folder of segments and heads. The logbook has the farm and has not merged
 the bundle. A mutation that Python's own zip reader finds to hold the same content may be
 merged; the logbook must then be as if the sound bundle had been.
 """
@@ -22,7 +22,7 @@ from pathlib import Path
 from store import open_store
 from store.models import FACTS, REFERENCES
 from sync import merge_bundles
-from sync.bundle_file import MANIFEST, RECORDS, SIGNATURE
+from sync.bundle_file import MANIFEST
 
 
 def state(path):
@@ -126,11 +126,62 @@ def most_mb():
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
 
 
+def of_folder(logbook, folder, count, seed):
+    """Offer a folder of which one file is hurt, then the same folder sound."""
+    chance, place, copy = random.Random(seed), logbook.with_name("offered"), logbook.with_name("as-it-was")
+    shutil.copy(logbook, copy)
+    said = {"offered": 0, "refused": 0, "same": 0, "partly": 0, "escaped": [], "poisoned": 0}
+    files = sorted(path.relative_to(folder) for path in folder.rglob("*") if path.is_file())
+    assert {path.suffix for path in files} == {".rbs", ".head"}
+    with open_store(logbook) as store:
+        merge_bundles(store, [folder])
+        sound = rows(store.path)
+    for _ in range(count):
+        shutil.copy(copy, logbook)
+        logbook.with_name(f"{logbook.stem}-seen.json").unlink(missing_ok=True)
+        shutil.rmtree(place, ignore_errors=True)
+        shutil.copytree(folder, place)
+        victim = place / chance.choice(files)
+        match chance.randrange(6):
+            case 0:
+                victim.unlink()
+            case 1:
+                victim.rename(victim.with_name(chance.choice((f"x{victim.name}", f"1{victim.name}", "1-2-3.rbs"))))
+            case 2:
+                shutil.copy(place / chance.choice(files), victim.with_name("rollbook-other.head"))
+                victim.write_bytes((place / chance.choice(files)).read_bytes())
+            case _:
+                victim.write_bytes(scratched(victim.read_bytes(), chance))
+        said["offered"] += 1
+        try:
+            with open_store(logbook) as store:
+                result = merge_bundles(store, [place])
+                said["refused"] += bool(result.refused or result.waiting)
+                found = rows(store.path)
+                said["same"] += found == sound
+                said["partly"] += found != sound
+                merge_bundles(store, [folder])
+                said["poisoned"] += rows(store.path) != sound or store.check() != []
+        except BaseException as error:
+            said["escaped"].append(repr(error)[:300])
+    said["most_mb"] = most_mb()
+    print(json.dumps(said))
+
+
+def rows(path):
+    """Return every exchanged row."""
+    with closing(sqlite3.connect(path)) as raw:
+        return {t: raw.execute(f'SELECT * FROM "{t}" ORDER BY 1, 2').fetchall() for t in (*FACTS, *REFERENCES)}
+
+
 def main(words):
     """Offer them."""
+    if Path(words[1]).is_dir():
+        of_folder(Path(words[0]), Path(words[1]), int(words[2]), int(words[3]))
+        return
     logbook, bundle, count, seed = Path(words[0]), Path(words[1]), int(words[2]), int(words[3])
     chance, sound = random.Random(seed), bundle.read_bytes()
-    assert {MANIFEST, SIGNATURE, RECORDS} < contents(sound).keys()
+    assert MANIFEST in contents(sound) or any(n.endswith(".rbs") for n in contents(sound))
     place, copy = logbook.with_name("rollbook-offered.zip"), logbook.with_name("as-it-was")
     shutil.copy(logbook, copy)
     before, after = state(logbook), None

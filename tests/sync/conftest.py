@@ -11,7 +11,8 @@ from sqlalchemy import select
 from store import open_store
 from store.facts.signed_pages import make_page, text_of
 from store.models import FACTS, REFERENCES, Farm, Field, HandOver, Job, Mark, Operator, Own, Stint, Tap, Tool, Tractor
-from sync import export_bundle, merge_bundles
+from sync import merge_bundles
+from sync.bundle_export import export_bundle, export_version_4
 from sync.bundle_file import MANIFEST, RECORDS, SIGNATURE, write_bundle
 from sync.enrolment import pair
 
@@ -118,9 +119,9 @@ def copies(open_copies, tmp_path):
 
 @pytest.fixture
 def sound(copies, work, tmp_path):
-    """A sound bundle of the first copy, as bytes."""
+    """A sound bundle of version 4 of the first copy, as bytes."""
     work(copies[0], "Ada")
-    return export_bundle(copies[0], tmp_path / "sound").read_bytes()
+    return export_version_4(copies[0], tmp_path / "sound").read_bytes()
 
 
 @pytest.fixture

@@ -15,8 +15,9 @@ from store.errors import BundleRefused
 from store.facts.fact_lines import write_line
 from store.facts.fact_validation import read_page
 from store.models import FACTS, Own
-from sync import bundle_encryption, export_bundle, merge_bundles
+from sync import bundle_encryption, merge_bundles
 from sync import bundle_file as bundles
+from sync.bundle_export import export_version_4 as export_bundle
 from sync.bundle_file import MANIFEST, RECORDS, SIGNATURE, VERSION
 
 
@@ -44,7 +45,7 @@ def test_a_bundle_is_a_plain_zip(sound, lines_of):
         names = set(file.namelist())
     traces = {n for n in names if n.startswith("traces/")}
     assert names - traces == {MANIFEST, SIGNATURE, RECORDS} and traces
-    assert manifest["format"] == "rollbook-bundle" and manifest["version"] == VERSION
+    assert manifest["format"] == "rollbook-bundle" and manifest["version"] == 4
     records = [json.loads(line) for line in lines_of(sound)]
     assert [(r["device"], r["seq"]) for r in records] == sorted((r["device"], r["seq"]) for r in records)
     (stop,) = (r for r in records if r["table"] == "tap")
@@ -162,7 +163,7 @@ def test_a_newer_bundle_says_so(sound, offer, rebuilt):
 
     def later(members):
         return [
-            (n, b.replace(b'"version": %d' % VERSION, b'"version": %d' % (VERSION + 1)) if n == MANIFEST else b)
+            (n, b.replace(b'"version": 4', b'"version": %d' % (VERSION + 1)) if n == MANIFEST else b)
             for n, b in members
         ]
 

@@ -17,6 +17,7 @@ from store import open_store
 from store.facts.signed_pages import make_page, text_of
 from store.models import Change, Farm, Field, Job, Operator, Own, Peer, Tap, TraceChunk
 from sync import export_bundle, merge_bundles
+from sync.bundle_export import export_version_4
 from sync.bundle_file import RECORDS, write_bundle
 from sync.enrolment import card_of, enrol
 
@@ -189,7 +190,7 @@ def test_a_device_with_another_key_is_refused(copies, tmp_path, work, rows_of):
 
 
 def test_a_bundle_that_builds_on_what_is_not_here_is_refused(copies, tmp_path, work, rows_of):
-    """A tap of a stint that neither the bundle nor the logbook has is refused whole."""
+    """A tap of a stint that neither the bundle nor the logbook has is refused, with its page and those behind."""
     cab, office, _ = copies
     work(cab, "Ada")
     cab.seal_traces()
@@ -198,8 +199,9 @@ def test_a_bundle_that_builds_on_what_is_not_here_is_refused(copies, tmp_path, w
         raw.commit()
     before = rows_of(office)
     (sentence,) = (str(why) for _path, why in merge_bundles(office, [export_bundle(cab, tmp_path)]).refused)
-    assert "builds on records it does not carry" in sentence
-    assert rows_of(office) == before
+    assert "build on records it does not carry" in sentence
+    after = rows_of(office)
+    assert all(after[table] == before[table] for table in ("stint", "tap", "mark", "trace_chunk", "hand_over"))
 
 
 def test_one_bad_bundle_does_not_hinder_the_others(copies, tmp_path, work):
@@ -232,20 +234,22 @@ def test_added_and_known_are_counted_over_all_bundles(copies, tmp_path, work):
 def records_on(path):
     """Return how many records a bundle carries."""
     with zipfile.ZipFile(path) as file:
-        return len(file.read(RECORDS).splitlines())
+        named = (n.rpartition("/")[2].split("-") for n in file.namelist() if n.endswith(".rbs"))
+        return sum(int(last) - int(first) + 1 for first, last, _mark in named)
 
 
 @pytest.mark.parametrize("enabled", [True, False])
 def test_garbage_collection_is_as_before_after_merging(copies, tmp_path, enabled, monkeypatch):
     """It is disabled while a bundle is merged, refused or not, and afterwards as it was found."""
+    copies[0].put(Operator, name="Ada")
     bundle, during = export_bundle(copies[0], tmp_path), []
-    monkeypatch.setattr("sync.bundle_merge._check_farm", lambda *_: during.append(gc.isenabled()))
+    monkeypatch.setattr("sync.segments.segment_merge.unmet", lambda *_: during.append(gc.isenabled()) or {})
     try:
         gc.enable() if enabled else gc.disable()
         merge_bundles(copies[1], [bundle])
         assert gc.isenabled() is enabled
         copies[0].put(Operator, name="Bea")
-        monkeypatch.setattr("sync.bundle_merge._insert", lambda *_: 1 / 0)
+        monkeypatch.setattr("sync.segments.segment_merge.insert_records", lambda *_: 1 / 0)
         with pytest.raises(ZeroDivisionError):
             merge_bundles(copies[1], [export_bundle(copies[0], tmp_path)])
         assert gc.isenabled() is enabled and during == [False, False]
@@ -259,7 +263,7 @@ def test_pages_that_overlap_hold_the_same_records(copies, tmp_path, work, rows_o
     """Records on two pages are taken once; if the two differ, nothing of the bundle is taken."""
     cab, office, _ = copies
     work(cab, "Ada")
-    sound = export_bundle(cab, tmp_path / "sound")
+    sound = export_version_4(cab, tmp_path / "sound")
     with zipfile.ZipFile(sound) as file:
         members = {n: file.read(n) for n in file.namelist() if n == RECORDS or n.startswith("traces/")}
         said = json.loads(file.read("manifest.json"))

@@ -137,7 +137,7 @@ def test_a_twin_ends_it_itself(copies, tmp_path, work, clone):
     work(cab, "Ada")
     work(clone, "Bea")
     exchange(clone, office, folder=tmp_path)
-    with unittest.mock.patch("sync.bundle_merge._renew_if_doubled", return_value=None):  # it was not noticed
+    with unittest.mock.patch("sync.segments.segment_merge.renew_if_doubled", return_value=None):  # it was not noticed
         clone.seal_pages()
         exchange(cab, clone, folder=tmp_path)
     was = clone.device

@@ -147,7 +147,7 @@ def machine(yard):
             store, stint = self.store(n), yard.stints[n % self.copies]
             try:
                 if self.shelf and k % 2:
-                    with patch("sync.bundle_merge._update_own", side_effect=KeyboardInterrupt):
+                    with patch("sync.bundle_merge.keep_peers", side_effect=KeyboardInterrupt):
                         merge_bundles(store, [self.shelf[k % len(self.shelf)]])
                 else:
                     with store.writing() as session:

@@ -14,6 +14,7 @@ from store import open_store
 from store.db import schema_version
 from store.models import FACTS, REFERENCES, Enrolment, Farm, Field, Job, Parcel, Tap
 from sync import export_bundle, merge_bundles
+from sync.bundle_export import export_version_4
 from sync.enrolment import card_of, enrol, pair, text_of_card
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -61,8 +62,8 @@ def newer(tmp_path_factory):
     models.write_text(text)
     step = folder / "store" / "migrations" / "versions" / "9999_later.py"
     step.write_text(STEP % schema_version.head())
-    bundle = folder / "sync" / "bundle_file.py"
-    bundle.write_text(bundle.read_text().replace("\nVERSION = 5\n", "\nVERSION = 6\n"))
+    head = folder / "sync" / "segments" / "copy_head.py"
+    head.write_text(head.read_text().replace('"rollbook-head", 5, 5\n', '"rollbook-head", 5, 6\n'))
     return folder
 
 
@@ -184,7 +185,7 @@ def test_a_bundle_of_version_2_gives_the_rows_its_own_program_had(tmp_path, rows
 
 def test_a_tablet_of_version_2_refuses_ours_whole(copies, tmp_path, rows_of, monkeypatch):
     """A program that knows bundles up to version 2 takes nothing of a later one, and says why."""
-    bundle = export_bundle(copies[1], tmp_path)
+    bundle = export_version_4(copies[1], tmp_path)
     before = rows_of(copies[0])
     monkeypatch.setattr("sync.bundle_file.VERSION", 2)
     (sentence,) = (str(why) for _path, why in merge_bundles(copies[0], [bundle]).refused)
@@ -197,6 +198,6 @@ def test_a_bundle_too_old_says_what_to_update(copies, tmp_path, monkeypatch):
     with monkeypatch.context() as patch:
         patch.setattr("sync.bundle_file.VERSION", 1)
         patch.setattr("sync.bundle_file.OLDEST", 1)
-        path = export_bundle(copies[0], tmp_path)
+        path = export_version_4(copies[0], tmp_path)
     (sentence,) = (str(why) for _path, why in merge_bundles(copies[1], [path]).refused)
     assert "too old" in sentence and "on the machine it came from" in sentence
