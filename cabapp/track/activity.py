@@ -3,14 +3,16 @@
 The estimate is for a person to confirm: a tool that is up leaves the same trace as one that works.
 """
 
+import itertools
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 from numpy.typing import ArrayLike
 
 from cabapp.geometry.arrays import Floats, Ints
+from cabapp.track.fixes.likely_places import likely_places
 from cabapp.track.logging_interval import break_limit, logging_interval
 
 WORKING, TURNING, TRAVELLING, STANDING, UNKNOWN = KINDS = (
@@ -18,9 +20,11 @@ WORKING, TURNING, TRAVELLING, STANDING, UNKNOWN = KINDS = (
 )  # fmt: skip
 
 HALF_WINDOW_S = 2.5
-"""Speed and heading are taken over twice this, s."""
-STANDS_MPS, STANDS_S = 0.3, 20.0
-"""Slower is standing (m/s), if it lasts (s)."""
+"""Speed and heading are taken over twice this, s; speed over longer where the places are noisy."""
+CALM_S_PER_M = 12.0
+"""s. Half a window for each metre of noise: a standstill then looks slower than `STANDS_MPS` 30 times in 31."""
+STANDS_MPS, STANDS_S, STANDS_M = 0.3, 20.0, 0.75
+"""Slower is standing (m/s), if it lasts (s); so near its place it stands already (m)."""
 TURNS = np.radians(25.0)
 """More change of heading than this within two windows is a turn."""
 SHORTEST_M, SHORTEST_TURN_S = 25.0, 4.0
@@ -60,7 +64,7 @@ class FieldStay:
     spells : tuple of (float, float)
         When work went on, turns included, POSIX s; empty when the field was only crossed.
     runs : int
-        Straight runs of work.
+        Straight runs of work; standing does not part them.
     seconds : dict of str to float
         Time of each of `KINDS`.
     """
@@ -107,10 +111,13 @@ def guess(
     t, xy = np.asarray(t, float), np.asarray(xy, float).reshape(-1, 2)
     if not len(t):
         return [], []
+    interval = logging_interval(t)
+    limit = break_limit(interval)
+    fixes = t
+    t, xy, noise, fix = likely_places(t, xy, np.flatnonzero(np.diff(t) > limit) + 1, interval)
     where = _where(xy, fields)
-    limit = break_limit(logging_interval(t))
     breaks = np.flatnonzero(np.diff(t) > limit) + 1
-    parts = zip(np.split(t, breaks), np.split(xy, breaks))
+    parts = zip(*(np.split(column, breaks) for column in (t, xy, noise)), strict=True)
     speed, turned = (np.concatenate(one) for one in zip(*(_motion(*part) for part in parts)))
     kind = np.where(where < 0, KINDS.index(TRAVELLING), KINDS.index(WORKING))
     kind[(where >= 0) & (turned > TURNS)] = KINDS.index(TURNING)
@@ -124,6 +131,7 @@ def guess(
 
     working = np.where(where >= 0, KINDS.index(WORKING), moving)
     turning = np.where(where >= 0, KINDS.index(TURNING), moving)
+    _stand_whole(kind, xy, noise)
     _swallow(kind, STANDING, moving, lambda a, b: lasted(a, b) < STANDS_S)
     _swallow(
         kind, TURNING, working,
@@ -134,16 +142,32 @@ def guess(
     stay = np.concatenate([[0], np.cumsum((np.diff(where) != 0) | (np.diff(t) > APART_S))])
     for _, first, last in _same(stay):
         if where[first] >= 0:
-            stays.append(_stay(int(where[first]), first, last, t, kind, speed))
+            one = _stay(int(where[first]), first, last, t, kind, speed)
+            stays += [one] if len(fix) == len(t) else _at_fixes(one, t, fixes)
     spans = [
         ActivitySpan(KINDS[k // 10_000], first, last, None if (f := k % 10_000 - 1) < 0 else int(f))
-        for k, first, last in _same(kind * 10_000 + where + 1)
+        for k, first, last in _same((kind * 10_000 + where + 1)[fix])
     ]
     return spans, stays
 
 
-def _motion(t: Floats, xy: Floats) -> tuple[Floats, Floats]:
-    """Return speed, m/s, and the change of heading around each fix, rad."""
+def _at_fixes(stay: FieldStay, t: Floats, fixes: Floats) -> list[FieldStay]:
+    """Return a stay found between fixes, told by the fixes in it and beginning and ending work at the nearest; or none."""
+    first = int(np.searchsorted(fixes, t[stay.first]))
+    last = int(np.searchsorted(fixes, t[stay.last], side="right")) - 1
+    edges = fixes[first : last + 2]
+    if last < first:
+        return []
+
+    def near(at: float) -> float:
+        return float(edges[np.abs(edges - at).argmin()])
+
+    spells = tuple((near(a), near(b)) for a, b in stay.spells)
+    return [replace(stay, first=first, last=last, spells=tuple(one for one in spells if one[0] < one[1]))]
+
+
+def _motion(t: Floats, xy: Floats, noise: Floats) -> tuple[Floats, Floats]:
+    """Return speed, m/s, and the change of heading around each place, rad; `noise` of the places, m."""
 
     def at(when: Floats) -> Floats:
         return np.column_stack([np.interp(when, t, xy[:, 0]), np.interp(when, t, xy[:, 1])])
@@ -151,9 +175,10 @@ def _motion(t: Floats, xy: Floats) -> tuple[Floats, Floats]:
     def chord(a: Floats, b: Floats) -> Floats:
         return at(b) - at(a)
 
-    h = HALF_WINDOW_S
+    h: Floats | float = np.maximum(HALF_WINDOW_S, CALM_S_PER_M * noise)
     spent = np.maximum(np.minimum(t + h, t[-1]) - np.maximum(t - h, t[0]), 1e-3)
     speed = np.hypot(*chord(t - h, t + h).T) / spent
+    h = HALF_WINDOW_S
     before, behind = chord(t - 2 * h, t), chord(t, t + 2 * h)
     cross = before[:, 0] * behind[:, 1] - before[:, 1] * behind[:, 0]
     return speed, np.abs(np.arctan2(cross, (before * behind).sum(axis=1)))
@@ -182,6 +207,21 @@ def _same(values: Ints) -> Iterator[tuple[int, int, int]]:
         yield int(values[first]), int(first), int(end - 1)
 
 
+def _stand_whole(kind: Ints, xy: Floats, noise: Floats) -> None:
+    """Let a standstill begin and end where the machine came to its place and left it, not within a window of that."""
+    standing, unknown = KINDS.index(STANDING), KINDS.index(UNKNOWN)
+    for value, first, last in list(_same(kind)):
+        if value != standing:
+            continue
+        place = np.median(xy[first : last + 1], axis=0)
+        for n, way in ((first - 1, -1), (last + 1, 1)):
+            while 0 <= n < len(kind) and kind[n] not in (standing, unknown):
+                if np.hypot(*(xy[n] - place)) > max(STANDS_M, 3 * noise[n]):
+                    break
+                kind[n] = standing
+                n += way
+
+
 def _swallow(kind: Ints, name: str, instead: Ints, short: Callable[[int, int], bool]) -> None:
     """Replace runs of a kind that are too short by what stands in `instead`."""
     for value, first, last in list(_same(kind)):
@@ -206,7 +246,16 @@ def _stay(field: int, first: int, last: int, t: Floats, kind: Ints, speed: Float
         runs = []
     step = np.diff(t[first : last + 1], append=t[last])
     spent = {name: float(step[part == n].sum()) for n, name in enumerate(KINDS)}
-    return FieldStay(field, first, last, _spells(runs, t[: last + 1], kind), len(runs), spent)
+    passes = len(runs) - sum(
+        _only_stood(kind[a + 1 : b], t[a + 1 : b + 1]) for (_, a), (b, _) in itertools.pairwise(runs)
+    )
+    return FieldStay(field, first, last, _spells(runs, t[: last + 1], kind), passes, spent)
+
+
+def _only_stood(kind: Ints, t: Floats) -> bool:
+    """Return whether there was a standstill, and too little else for a turn."""
+    stood = kind == KINDS.index(STANDING)
+    return bool(stood.any() and np.diff(t)[~stood].sum() < SHORTEST_TURN_S)
 
 
 def _spells(runs: list[tuple[int, int]], t: Floats, kind: Ints) -> tuple[tuple[float, float], ...]:

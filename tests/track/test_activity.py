@@ -5,6 +5,7 @@ import pytest
 from shapely.geometry import box
 
 from cabapp.track.activity import PAUSE_S, UNKNOWN, guess
+from cabapp.track.fixes.likely_places import likely_places
 from cabapp.track.logging_interval import break_limit, logging_interval
 
 FIELD, OTHER = box(0, 0, 400, 100), box(300, 0, 800, 100)
@@ -123,3 +124,82 @@ def test_time_without_a_fix_is_unknown_by_the_rule_of_the_count(every):
         t[len(t) // 2 :] += break_limit(logging_interval(t)) + beyond - every
         spans, _ = guess(t, np.column_stack([3 * t, 0 * t]), [])
         assert (UNKNOWN not in {span.kind for span in spans}) == known
+
+
+STANDS = ((3, 120.0, 240.0), (6, 50.0, 90.0))
+"""Lane, place along it, m, and how long it stands there, s."""
+
+
+def driven(spacing, lanes=10, long=300.0, radius=6.0):
+    """Times, s, places, m, ten a second, and the kind of each, of lanes at 2.5 m/s, turns of 6 m at 1.8 m/s and two stands."""
+    places, seconds, kinds = [], [], []
+
+    def go(xy, speed, kind):
+        places.append(xy)
+        seconds.append(np.full(len(xy), 0.1 / speed))
+        kinds.append(np.full(len(xy), kind))
+
+    for n in range(lanes):
+        way = 1 if n % 2 == 0 else -1
+        x = np.arange(0, long, 0.1)[::way]
+        line = np.column_stack([x, np.full(len(x), n * spacing)])
+        at = 0
+        for lane, place, stand in STANDS:
+            if lane == n:
+                cut = round(place / 0.1)
+                go(line[at:cut], 2.5, 0)
+                go(line[cut : cut + 1], 0.1 / stand, 2)
+                at = cut + 1
+        go(line[at:], 2.5, 0)
+        if n < lanes - 1:
+            angle = np.arange(0, np.pi / 2, 0.1 / radius)
+            run = np.arange(0, spacing - 2 * radius, 0.1)
+            out = np.concatenate([np.sin(angle), np.ones(len(run)), np.cos(angle)]) * radius
+            up = np.concatenate([radius * (1 - np.cos(angle)), radius + run, spacing - radius + radius * np.sin(angle)])
+            go(np.column_stack([(long if way > 0 else 0) + way * out, n * spacing + up]), 1.8, 1)
+    xy, spent, kind = (np.concatenate(one) for one in (places, seconds, kinds))
+    t = np.concatenate([[0.0], np.cumsum(spent)[:-1]])
+    times = np.arange(0, t[-1], 0.1)
+    dense = np.column_stack([np.interp(times, t, xy[:, k]) for k in (0, 1)])
+    return times, dense, kind[np.searchsorted(t, times, side="right") - 1]
+
+
+@pytest.mark.parametrize("spacing", [12.0, 24.0])
+@pytest.mark.parametrize(
+    ("every", "white", "drift"),
+    [
+        (1.0, 0.0, 0.0), (5.0, 0.02, 0.0), (10.0, 0.02, 0.3), (15.0, 0.02, 0.0), (15.0, 1.0, 0.5), (1.0, 0.3, 0.5),
+        (1.0, 1.0, 1.0), (0.1, 0.4, 0.5), (0.1, 1.0, 1.0), (5.0, 1.0, 1.0), (1.0, 2.5, 1.0),
+    ],
+)  # fmt: skip
+def test_hours_and_passes_of_slow_and_noisy_traces(spacing, every, white, drift):
+    """Work within 4 %, standing within 7 %, turning within 40 %, ten passes (one more with 1 m of noise): by the drive.
+
+    White error a fix and one that drifts over a minute (first-order Gauss-Markov), both of this test alone.
+    """
+    t, xy, kind = driven(spacing)
+    truth = [float((kind == n).sum()) / 10 for n in range(3)]
+    step = round(every * 10)
+    t, xy, random = t[::step], xy[::step].copy(), np.random.default_rng(1)
+    xy += random.normal(0, white, xy.shape)
+    keeps, error = np.exp(-every / 60), random.normal(0, 1, (len(t), 2))
+    for n in range(1, len(t)):
+        error[n] = keeps * error[n - 1] + np.sqrt(1 - keeps**2) * error[n]
+    _, [stay] = guess(t + 1e9, xy + drift * error, [box(-25, -20, 325, 9 * spacing + 20)])
+    assert stay.seconds["working"] == pytest.approx(truth[0], rel=0.04)
+    assert stay.seconds["turning"] == pytest.approx(truth[1], rel=0.4, abs=2.0)
+    assert stay.seconds["standing"] == pytest.approx(truth[2], rel=0.07)
+    assert abs(stay.runs - 10) <= (1 if white >= 1.0 else 0)
+    assert len(stay.spells) == 2  # the longer stand parts them
+    at = {float(one) for one in t + 1e9}
+    assert all(edge in at for spell in stay.spells for edge in spell)
+
+
+def test_places_filled_in_between_seldom_fixes_do_not_leave_a_standstill():
+    """Between fixes at one place nothing is filled in elsewhere, and each fix stays where it is."""
+    t = np.arange(0.0, 150.0, 15.0)
+    xy = np.column_stack([np.minimum(t, 60.0) * 2.5, 0 * t])
+    found = likely_places(t, xy, np.zeros(0, np.int64), 15.0)
+    assert np.array_equal(found.xy[found.fix], xy)
+    assert np.ptp(found.xy[found.t >= 60.0], axis=0).max() < 1e-9
+    assert (np.diff(found.t) <= 1.0).all()
