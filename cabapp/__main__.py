@@ -2,6 +2,7 @@
 
 import argparse
 import importlib
+import os
 import sys
 
 from cabapp import __version__
@@ -51,7 +52,13 @@ def main(argv: list[str] | None = None) -> int:
     if not words or (words[0].startswith("-") and words[0] not in ("-h", "--help", "--version")):
         words.insert(0, "cab")
     try:
-        return _run(words)
+        done = _run(words)
+        sys.stdout.flush()
+        return done
+    except BrokenPipeError:
+        # who read what is printed has read enough; nothing more can be said there, also not when Python ends
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
     except KeyboardInterrupt:
         print("rollbook: stopped. What was written so far is kept.", file=sys.stderr)
         return 1

@@ -2,6 +2,7 @@
 
 import sqlite3
 import uuid
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +15,10 @@ from store.durability.transactions import DurableTransactions
 from store.errors import Message, StoreRefused, message
 from store.facts import device_identity, doubled_numbers, hybrid_clock, reference_changes, signed_pages
 from store.facts.doubled_numbers import Doubled
-from store.models import AnyRecord, AnyReference, Change, Fact, Farm, Job, Own, Reference, job_id
+from store.models import AnyRecord, AnyReference, Change, Fact, Farm, Job, Own, Record, Reference, job_id
 from store.traces import trace_writer
 from store.traces.trace_codec import Trace
+from store.values import sound_rows, value_judge
 
 _NEXT = select(Own.device, Own.next_seq, Own.stamp)
 _SET_NEXT = update(Own.__table__)
@@ -54,6 +56,7 @@ class Store(DurableTransactions):
             raise ValueError(f"{type(row).__name__} is not added as a fact; use put")
         given = {n: getattr(row, n) for n in reference_changes.own_columns(type(row)) if n in row.__dict__}
         values = reference_changes.complete(type(row), given)
+        value_judge.check(row.__tablename__, given)
         values["id"] = row.id or str(uuid.uuid4())
 
         def work(connection: Connection) -> None:
@@ -92,6 +95,8 @@ class Store(DurableTransactions):
             new = reference_changes.complete(model, columns)
         else:
             new = reference_changes.differing(old, columns)
+        value_judge.check(model.__tablename__, new)
+        if old is not None:
             if not new:
                 return old
             if isinstance(old, Job) and new.keys() & {"field_id", "operation", "season"}:
@@ -127,7 +132,9 @@ class Store(DurableTransactions):
     def get(self, model: type[AnyRecord], id: str) -> AnyRecord | None:
         """Return the row with this id, detached, or None."""
         with self.session() as session:
-            return session.get(model, id)
+            row = session.get(model, id)
+        self._make_sound([row] if row is not None else [])
+        return row
 
     def all(self, model: type[AnyRecord], **equal: Any) -> list[AnyRecord]:
         """Return the rows whose columns equal these values, oldest stamp first, detached.
@@ -138,7 +145,18 @@ class Store(DurableTransactions):
             equal.setdefault("gone", False)
         query = select(model).filter_by(**equal).order_by(model.stamp, model.device, model.seq, model.id)
         with self.session() as session:
-            return list(session.scalars(query))
+            rows = list(session.scalars(query))
+        self._make_sound(rows)
+        return rows
+
+    def _make_sound(self, rows: Sequence[Record]) -> None:
+        """Let rows be read whatever a bundle brought; see `store.values.sound_rows`."""
+
+        def history(row: Record) -> list[dict[str, Any]]:
+            with self.session() as session:
+                return sound_rows.changes_of(session, row)
+
+        sound_rows.make_sound(rows, history)
 
     def read_trace(self, stint_id: str) -> Trace:
         """Return a stint's whole trace as arrays, the unsealed tail included."""

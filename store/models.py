@@ -15,7 +15,7 @@ longitude degrees WGS 84 (north and east positive), volumes l. None means not kn
 """
 
 import uuid
-from typing import Any, ClassVar, TypeVar
+from typing import Any, ClassVar, TypeVar, cast
 
 from sqlalchemy import JSON, Float, ForeignKey, Index, MetaData, Table, TypeDecorator
 from sqlalchemy.orm import DeclarativeBase, Mapped, declared_attr, mapped_column
@@ -62,6 +62,7 @@ class Record(Base):
 
     __abstract__ = True
 
+    odd = cast("tuple[str, ...]", ())  # of a row read: columns whose value cannot be (store.values.sound_rows)
     id: Mapped[str] = mapped_column(primary_key=True, sort_order=-4)
     device: Mapped[str] = mapped_column(sort_order=-3)
     seq: Mapped[int] = mapped_column(sort_order=-2)

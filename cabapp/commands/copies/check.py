@@ -1,4 +1,4 @@
-"""Check that the logbook is whole: file, links, sequence numbers, traces."""
+"""Check that the logbook is whole: file, links, sequence numbers, traces; odd values are named."""
 
 import argparse
 import json
@@ -10,6 +10,7 @@ from cabapp.common import paths
 from cabapp.jobs.imports.trace_recovery import refill
 from store import open_store
 from store.models import FACTS
+from store.values.sound_rows import odd_rows
 
 EXAMPLE = "rollbook check --store logbook.sqlite"
 
@@ -27,12 +28,17 @@ def run(args: argparse.Namespace) -> int:
         mended = [store.mended, *(store.end_doubled() if args.mend else ())]
         faults = store.check()
         with store.session() as session:
+            odd = list(odd_rows(session))
             counts = {name: session.scalar(select(func.count()).select_from(model)) for name, model in FACTS.items()}
         path = store.path
     if args.json:
-        print(json.dumps({"records": counts, "faults": [str(fault) for fault in faults]}))
+        print(
+            json.dumps(
+                {"records": counts, "faults": [str(fault) for fault in faults], "odd": [str(one) for one in odd]}
+            )
+        )
     elif not faults:
         print(f"{path} is whole: {sum(counts.values()):,} records, none missing.")
-    for sentence in (*filter(None, (*mended, filled)), *faults):
+    for sentence in (*filter(None, (*mended, filled)), *faults, *odd):
         print(f"rollbook: {sentence}", file=sys.stderr)
     return 1 if faults else 0

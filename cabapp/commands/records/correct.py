@@ -20,6 +20,7 @@ from cabapp.position.recordings.machine_split import repeated
 from store import Store, models, open_store
 from store.errors import Refused
 from store.facts.timestamp import has_zone, read_time
+from store.values.value_judge import check
 
 EXAMPLE = 'rollbook correct stint 3f2a width_m=45ft --reason "took the other roller" --by "Tam Willet"'
 SEASON = "season"
@@ -144,6 +145,7 @@ def _detail(store: Store, model: type, row: Any, typed: list[str]) -> dict:
             detail[name] = value
         else:
             detail[name] = _number(name, value, allowed[name])
+        check(model.__tablename__, {name: detail[name]})
         was[name] = getattr(now, name, None) if hasattr(now, name) else corrected.said(row.id).get(name)
     if not detail:
         raise Refused("Say what is right: COLUMN=VALUE with one of: {names}.", names=names)
@@ -176,8 +178,6 @@ def _number(name: str, text: str, measured: object) -> float:
         raise Refused(
             "{text!r} is not what {name} can be. Write a number{behind}.", text=text, name=name, behind=behind
         ) from fault
-    if (value <= 0 and name == "width_m") or (value < 0 and name in ("litres", "price_per_l")):
-        raise Refused("{name} cannot be {text}.", name=name, text=text)
     return value
 
 

@@ -3,7 +3,6 @@
 import argparse
 import json
 from typing import Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from cabapp.commands.records.row_lookup import row_called
 from cabapp.common import paths
@@ -13,6 +12,7 @@ from cabapp.planning.emergence import with_own
 from cabapp.planning.go_rules import own_rules
 from store import Store, models, open_store
 from store.errors import Refused
+from store.values.value_judge import NumberRule, check, rule_of
 
 EXAMPLE = (
     'rollbook edit operator "Tam Willet" rate_per_h=31.50\nor: rollbook edit farm fuel_price_per_l=0.95 currency=$\n'
@@ -22,7 +22,6 @@ EXAMPLE = (
 KINDS = {"farm": models.Farm, "operator": models.Operator, "tractor": models.Tractor, "tool": models.Tool, "field": models.Field, "parcel": models.Parcel, "job": models.Job}  # fmt: skip
 _RULES = {"closing_rules": with_own, "go_rules": own_rules}  # written as JSON, each checked by its reader
 _OF_FIELDS = ("parcel", "job")
-_TEXT = {"name", "phone", "crop", "timezone", "units", "operation", "currency", "landlord", "rule"}
 COLUMNS = {
     "farm": ("name", "timezone", "units", "fuel_price_per_l", "currency", "closing_rules", "go_rules"),
     "operator": ("name", "phone", "rate_per_h"),
@@ -107,25 +106,22 @@ def _column_value(one: str, columns: tuple[str, ...], row: Any) -> tuple[str, An
         return name, read_sections(value, row.width_m)
     if name in _RULES:
         return name, _rules(name, value)
-    if name in _TEXT:
-        _check_text(name, value)
-        return name, value
+    table = row.__tablename__
+    if isinstance(rule := rule_of(table, name), NumberRule):
+        value = _number(name, value)
+        value = int(value) if rule.whole and value.is_integer() else value
+    check(table, {name: value})
+    return name, value
+
+
+def _number(name: str, value: str) -> float:
     try:
-        number = read_number(value, *_UNITS.get(name, ()))
+        return read_number(value, *_UNITS.get(name, ()))
     except ValueError as fault:
         raise Refused("{name} is a number, not {value!r}.", name=name, value=value) from fault
-    if name == "target":
-        if number not in range(1, 10):
-            raise Refused("A target is 1 to 9 passes, not {value}.", value=value)
-        return name, int(number)
-    low, high = _WITHIN.get(name, (0, 1e6))
-    if not low <= number <= high:
-        raise Refused("{name} cannot be {value}.", name=name, value=value)
-    return name, number
 
 
 _UNITS = {"share": ("%", "/"), "agreed_area_m2": ("ac", "ha")}
-_WITHIN = {"gate_lat": (-90, 90), "gate_lon": (-180, 180), "share": (0, 1), "agreed_area_m2": (1, 1e10)}
 
 
 def _rules(name: str, value: str) -> dict:
@@ -141,17 +137,3 @@ def _rules(name: str, value: str) -> dict:
     except ValueError as fault:
         raise Refused("{name} cannot be that: {fault}.", name=name, fault=fault) from fault
     return rules
-
-
-def _check_text(name: str, value: str) -> None:
-    if name == "currency" and len(value) > 4:
-        raise Refused("A currency is a sign or a word of up to four letters, not {value!r}.", value=value)
-    if name in ("name", "operation", "landlord") and not value:
-        raise Refused("The {name} cannot be empty.", name=name)
-    if name == "units" and value not in ("us", "metric"):
-        raise Refused("Units are us or metric, not {value!r}.", value=value)
-    if name == "timezone":
-        try:
-            ZoneInfo(value)
-        except (ZoneInfoNotFoundError, ValueError, OSError) as fault:
-            raise Refused("{value!r} is no time zone. Write it as America/Chicago.", value=value) from fault

@@ -110,7 +110,7 @@ def grease_in(store: Store, tool: Tool, now: float, without: str | None = None) 
 
 def fills_of(store: Store, tractor_id: str, void: set[str]) -> list[FuelEntry]:
     """Return a tractor's fills that stand, oldest first; ``void`` are ids taken back."""
-    fills = [one for one in store.all(FuelEntry, tractor_id=tractor_id) if one.id not in void]
+    fills = [one for one in store.all(FuelEntry, tractor_id=tractor_id) if one.id not in void and not one.odd]
     return sorted(fills, key=lambda one: one.at)
 
 

@@ -15,7 +15,7 @@ from cabapp.jobs.imports.recorded_day import DayPart, RecordedDay
 from cabapp.jobs.records import stint_state
 from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.farm_settings import FarmSettings
-from cabapp.jobs.records.new_stint import hitching_of, open_stint
+from cabapp.jobs.records.new_stint import hitching_of, open_stint, width_of
 from cabapp.jobs.records.stint_reader import StintRecord, last_stint, read_stint, state_of, tool_of
 from cabapp.jobs.records.tool_parts import sections_of
 from cabapp.jobs.records.work_intervals import Spans
@@ -140,7 +140,7 @@ def bring_in(store: Store, stays: Sequence[AgreedStay]) -> BroughtDay:
     for _, one in pieces:
         if tool := store.get(Tool, one.tool_id):  # what it does not have is refused before anything is written
             hitching = hitching_of(store, one.tractor_id, one.tool_id)
-            width = hitching.width_m if hitching else tool.width_m
+            width = width_of(tool, hitching)
             one.day.stint(one.stay, ToolGeometry(width, sections=sections_of(tool.sections, width)))
     return BroughtDay([(n, _write(store, one)) for n, one in pieces], notes)
 

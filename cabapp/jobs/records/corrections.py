@@ -4,13 +4,14 @@ A correction names a row and gives columns new values. Only the columns listed h
 whatever a file from elsewhere says; the newest correction wins, and a person's before one that a clock gave rise to.
 """
 
-import math
 from collections.abc import Iterable
 from typing import Any, TypeVar
 
 from cabapp.common.quantities import ClockSecond, Length, Quantity, Volume
 from cabapp.jobs.records.tool_parts import widths_of
 from store import Store, models
+from store.values.sound_rows import copied
+from store.values.value_judge import fits
 
 AnyRow = TypeVar("AnyRow", bound=models.Record)
 NUMBER, TEXT, ID, SECTIONS = "number", "text", "id", "sections"
@@ -32,7 +33,6 @@ NAMED = PEOPLE | {"job_id": models.Job}
 """Tables of what an id can name."""
 CLOCK = "clock"
 """Key in the detail of a correction that a clock's being put right gave rise to: seconds it was fast."""
-_NEVER_ZERO = ("width_m",)
 
 
 class Corrections:
@@ -54,7 +54,7 @@ class Corrections:
             allowed, detail = COLUMNS.get(row.corrects_table, {}), row.detail or {}
             where = self._clocked if CLOCK in detail else self._said
             for name, value in detail.items():
-                if name in allowed and _fits(allowed[name], name, value, known):
+                if name in allowed and _fits(row.corrects_table, name, value, known):
                     where.setdefault(row.corrects_id, {})[name] = value
         for id, clocked in self._clocked.items():
             self._said[id] = clocked | self._said.get(id, {})
@@ -77,10 +77,8 @@ class Corrections:
         said = self.said(row.id)
         if not said:
             return row
-        columns = {column.key for column in type(row).__table__.columns}
-        values = {name: getattr(row, name) for name in columns}
-        corrected: AnyRow = type(row)(**values | {name: v for name, v in said.items() if name in columns})
-        return corrected
+        columns = type(row).__table__.columns
+        return copied(row, **{name: value for name, value in said.items() if name in columns})
 
 
 def void_ids(rows: Iterable[models.Correction]) -> set[str]:
@@ -90,12 +88,9 @@ def void_ids(rows: Iterable[models.Correction]) -> set[str]:
     return {id for id, void in said.items() if void}
 
 
-def _fits(kind: str | type[Quantity], name: str, value: Any, known: dict[str, set[str]]) -> bool:
-    if kind == TEXT:
-        return isinstance(value, str)
-    if kind == SECTIONS:
-        return value is None or (isinstance(value, str) and bool(widths_of(value)))
-    if kind == ID:
-        return value in known[name]
-    number = isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
-    return number and not (name in _NEVER_ZERO and value <= 0)
+def _fits(table: str, name: str, value: Any, known: dict[str, set[str]]) -> bool:
+    if COLUMNS[table][name] == ID:
+        return isinstance(value, str) and value in known[name]
+    if COLUMNS[table][name] == SECTIONS:
+        return value is None or (fits(table, name, value) and bool(widths_of(value)))
+    return value is not None and fits(table, name, value)

@@ -5,6 +5,7 @@ from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.stint_state import TapRefused
 from store import Store
 from store.models import Field, Hitching, Job, Operator, Stint, Tool, Tractor, job_id
+from store.values.value_judge import sound_text
 
 
 def open_stint(
@@ -31,11 +32,11 @@ def open_stint(
     return store.add(
         Stint(
             job_id=job.id, operator_id=operator_id, tractor_id=tractor_id, tool_id=tool_id,
-            width_m=hitching.width_m if hitching else tool.width_m,
+            width_m=width_of(tool, hitching),
             hitch_to_line_m=hitching.hitch_to_line_m if hitching else 0.0,
             antenna_to_hitch_m=hitching.antenna_to_hitch_m if hitching else 0.0,
             side_m=hitching.side_m if hitching else 0.0,
-            receiver=receiver, at=at, sections=tool.sections,
+            receiver=receiver and sound_text("stint", "receiver", receiver), at=at, sections=tool.sections,
         )
     )  # fmt: skip
 
@@ -55,7 +56,16 @@ def job_in_season(store: Store, job: Job, season: int) -> Job:
     return job if field is None else _job(store, field, job.operation, season)
 
 
+def width_of(tool: Tool, hitching: Hitching | None) -> float:
+    """Return the width a tool works with, m; TapRefused where it is not known."""
+    if hitching is not None:
+        return hitching.width_m
+    if tool.odd:
+        raise TapRefused("The width of {tool} is not known. Write it down in set-up.", tool=tool.name)
+    return tool.width_m
+
+
 def hitching_of(store: Store, tractor_id: str, tool_id: str) -> Hitching | None:
     """Return the newest hitching written down for a tractor with a tool."""
-    pairs = store.all(Hitching, tractor_id=tractor_id, tool_id=tool_id)
+    pairs = [one for one in store.all(Hitching, tractor_id=tractor_id, tool_id=tool_id) if not one.odd]
     return pairs[-1] if pairs else None

@@ -18,6 +18,7 @@ from cabapp.jobs.records.tool_parts import sections_of
 from cabapp.jobs.records.work_intervals import Spans, idle_spans
 from cabapp.track.tool import ToolGeometry
 from store import Store, models
+from store.errors import Refused
 from store.traces.trace_codec import Trace
 
 
@@ -109,6 +110,8 @@ def read_stint(
     corrections, names = corrections or Corrections(store), names or {}
     written = written_taps(store, row.id)
     row, taps = dated_stint(row, written, corrections)
+    if row.odd:
+        raise Refused("{columns} cannot be that", columns=row.odd)
     kept, state, trace = effective_taps(taps), stint_state(row.at, taps, tool_of(row)), store.read_trace(row.id)
     ended, ended_by = _end(row, taps, kept, float(trace.t[-1]) if len(trace.t) else -math.inf)
     idle = idle_spans(row.at, ended, state.switches, state.stops)
@@ -120,7 +123,7 @@ def read_stint(
         row, names.get(row.operator_id, "?"), names.get(row.tractor_id, "?"), names.get(row.tool_id, "?"),
         taps, {tap.id for tap in taps} - {tap.id for tap in kept}, state,
         ended, ended_by, state.working_s(ended), dict(stopped), trace,
-        fuel=[corrections.apply(entry) for entry in fuelled if entry.id not in corrections.void],
+        fuel=[now for entry in fuelled if entry.id not in corrections.void and not (now := corrections.apply(entry)).odd],
         fuelled=fuelled, mended={tap.id: old for tap, old in zip(taps, written) if tap is not old},
         passed_over={tap.id for tap in taps if not _follows(tap, corrections.said(tap.id))},
         idle=idle,

@@ -4,6 +4,7 @@ States, checks, undo, the log of a report and the keys of the screens all read t
 here lie in ``cabapp.session.taps``; a test fails while any part of a row is missing.
 """
 
+import math
 from dataclasses import dataclass, field
 from typing import Any, TypeGuard
 
@@ -25,7 +26,10 @@ from cabapp.jobs.records.tool_parts import WINGS, numbers_off, part_of
 from cabapp.planning.go_rules import ANSWERS
 from cabapp.track.tool import MOST_SECTIONS
 from store.errors import Refused
+from store.limits import INSTANT_LIMIT_S
+from store.values.value_judge import NOTE, TextRule, limits
 
+_SHORT = TextRule(NOTE)
 IDLE, READY, WORKING, STOPPED = "idle", "ready", "working", "stopped"
 FINISHED, HANDED_OVER = "finished", "handed over"
 OPEN = (READY, WORKING, STOPPED)
@@ -98,6 +102,18 @@ class Value:
             raise TapRefused(self.refusal, value=value, choices=tuple(Message(str(one)) for one in self.choices))
         return value
 
+    def keeps(self, kept: Any) -> bool:
+        """Return whether a tap can have kept this value: whatever a bundle brought is read by the same bounds."""
+        if kept is None:
+            return not self.required
+        if self.flag:
+            return isinstance(kept, bool)
+        if self.many:
+            return isinstance(kept, list) and all(isinstance(one, str) and _SHORT.fits(one) for one in kept)
+        if self.refusal or self.quantity:
+            return self._fits(kept) and (not _is_number(kept) or abs(kept) < INSTANT_LIMIT_S)
+        return _SHORT.fits(kept) or _is_number(kept)
+
     def shown(self, kept: Any, unsaid: str) -> object:
         """Return a kept value as it stands in a message; ``unsaid`` in place of none."""
         if self.sections and kept:
@@ -110,10 +126,10 @@ class Value:
 
     def _fits(self, value: Any) -> bool:
         if self.choices:
-            return value in self.choices
+            return isinstance(value, (str, int)) and value in self.choices
         if self.sections:
             return isinstance(value, str) and 0 < len(value) <= MOST_SECTIONS and not value.strip("01")
-        if not _is_number(value):
+        if not _is_number(value) or not math.isfinite(value):
             return False
         above = self.low < value if self.exclusive in ("low", "both") else self.low <= value
         return above and (value < self.high if self.exclusive == "both" else value <= self.high)
@@ -243,7 +259,7 @@ _KINDS = (
     TapKind(
         "were_rolling", N_("“Yes, count it” from {from}"), transitions={READY: WORKING, STOPPED: WORKING},
         undo=N_("counting from earlier"), button=N_("Yes, count it"), refresh=GATHER,
-        kept=(Value("from", quantity=ClockTime),), completion="question_since", effects=("answer_question",),
+        kept=(Value("from", required=True, quantity=ClockTime),), completion="question_since", effects=("answer_question",),
     ),
     TapKind(
         "not_rolling", N_("“No, driving”"), undo="", refresh="", transitions=_stay(READY, STOPPED),
@@ -252,7 +268,7 @@ _KINDS = (
     TapKind(
         "stop_counting", N_("“Stop counting” from {from}"), transitions={WORKING: STOPPED},
         undo=N_("stop from earlier"), button=N_("Yes, stopped"), refresh=GATHER,
-        kept=(Value("from", quantity=ClockTime),), completion="question_since", effects=("answer_question", "end_work"),
+        kept=(Value("from", required=True, quantity=ClockTime),), completion="question_since", effects=("answer_question", "end_work"),
     ),
     TapKind(
         "still_working", N_("“Still working”"), undo="", refresh="", transitions=_stay(WORKING),
@@ -273,7 +289,7 @@ _KINDS = (
     ),
     TapKind(
         "worked_width", N_("Working width {width_m}"), refresh="", transitions=_stay(*OPEN), undo="", switches=True,
-        own_method=True, kept=(Value("width_m", quantity=Length),),
+        own_method=True, kept=(Value("width_m", N_("A part of a tool is no wider than any tool."), 0.0, limits("stint", "width_m")[1], required=True, quantity=Length),),
     ),
     TapKind(
         "pass_counted", N_("Passes counted by hand: {passes}, length {length_m}"), refresh="", transitions=_stay(WORKING, STOPPED),
@@ -305,7 +321,7 @@ _KINDS = (
         values=(
             Value(
                 "litres", N_("Say how much fuel went in, more than nothing and less than 5000 litres."),
-                0, 5000, exclusive="both", required=True, quantity=Volume,
+                *limits("fuel_entry", "litres"), exclusive="both", required=True, quantity=Volume,
             ),
             Value("price_per_l"),
         ),
@@ -362,7 +378,7 @@ _KINDS = (
         values=(
             Value("days_ago", N_("Say how many days ago this field was seeded, 90 at most."), 0, 90, required=True),
         ),
-        kept=(Value("at", quantity=Day),),
+        kept=(Value("at", required=True, quantity=Day),),
         completion="seeding_time",
     ),
     TapKind(
@@ -402,6 +418,12 @@ WHY_NOT_IN_STATE: dict[str, str] = {
     FINISHED: N_("This stint is finished. Take over to begin another."),
     HANDED_OVER: N_("This stint has been handed over. The next operator takes over first."),
 }
+
+
+def is_odd(tap: Any) -> bool:
+    """Return whether a tap of a known kind says what no such tap can; those who count and show leave it out."""
+    kind, detail = TAP_KINDS.get(tap.kind), tap.detail or {}
+    return kind is not None and not all(value.keeps(detail.get(value.name)) for value in kind.kept or kind.values)
 
 
 def tap_words(tap: Any) -> Message:

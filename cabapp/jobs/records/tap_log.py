@@ -4,14 +4,16 @@ from collections.abc import Iterable
 from typing import Any
 
 from cabapp.jobs.records.corrections import Corrections
-from cabapp.jobs.records.dating.event_order import SWITCHING, copied, in_order, moved, rising_taps
+from cabapp.jobs.records.dating.event_order import SWITCHING, in_order, moved, rising_taps
+from cabapp.jobs.records.tap_kinds import is_odd
 from store import Store
 from store.models import Stint, Tap
+from store.values.sound_rows import copied
 
 
 def written_taps(store: Store, stint_id: str) -> list[Tap]:
-    """Return a stint's taps as they were written, in the order they were made."""
-    return in_order(store.all(Tap, stint_id=stint_id))
+    """Return a stint's taps as they were written, but for odd ones, in the order they were made."""
+    return in_order(tap for tap in store.all(Tap, stint_id=stint_id) if not is_odd(tap))
 
 
 def dated_stint(stint: Stint, taps: list[Tap], corrections: Corrections) -> tuple[Stint, list[Tap]]:
@@ -64,7 +66,7 @@ def effective_taps(taps: Iterable[Tap]) -> list[Tap]:
 
 def taps_of_kind(store: Store, *kinds: str) -> list[Tap]:
     """Return all taps of some kinds that count, corrected, in the order they were made."""
-    taps = [tap for kind in kinds for tap in store.all(Tap, kind=kind)]
+    taps = [tap for kind in kinds for tap in store.all(Tap, kind=kind) if not is_odd(tap)]
     if not taps:
         return []
     corrections = Corrections(store)

@@ -21,6 +21,7 @@ from cabapp.position.boundaries.boundary_judge import Area, area_of, check_cross
 from cabapp.position.boundaries.field_readers import READERS
 from store.durability.carrier_files import open_regular
 from store.errors import BoundaryRefused, Message, message
+from store.values.value_judge import sound_text
 
 LOST = 0.002
 """A repair may change this share of a field's area; more is refused (our own choice)."""
@@ -141,7 +142,7 @@ def _named(names: list[str | None], stem: str) -> list[str]:
     seen: Counter[str] = Counter()
     unique = []
     for k, given in enumerate(names, 1):
-        name = (given or "").strip() or (f"{stem} {k}" if several else stem)
+        name = sound_text("field", "name", (given or "").strip() or (f"{stem} {k}" if several else stem))
         seen[name.casefold()] += 1
         n = seen[name.casefold()]
         unique.append(name if n == 1 else f"{name} ({n})")

@@ -260,7 +260,7 @@ def _read_rows(
                     for name, one in (("sigma", sigma), ("accuracy", radius))
                 )
                 work |= {name: work[name] * scale for name, scale in scales.items() if name in work}
-        except ValueError:
+        except (ValueError, OverflowError):
             unread += 1
             continue
         zoneless += not zoned

@@ -82,6 +82,11 @@ def _read(file: BinaryIO, builder: RecordingBuilder) -> Recording:
     elif is_raw_log(head):
         _read_raw_log(file, builder)
     elif header_of(_first_line(head)) is not None:
+        if len(head.partition(b"\n")[0]) >= LONGEST_LINE:
+            builder.refuse(
+                "{name} has a header of more than {most} letters, which no trace has. Export it again with fewer columns.",
+                most=LONGEST_LINE,
+            )
         file.seek(len(sample) - len(head))
         read_table(_lines(file), builder)
     elif _NMEA.search(sample):

@@ -34,6 +34,8 @@ def fills(store: Store) -> list[Fill]:
         if row.id in corrected.void:
             continue
         now = corrected.apply(row)
+        if now.odd:
+            continue
         price = now.price_per_l
         if price is None and farm is not None:
             price = farm.fuel_price_per_l

@@ -24,7 +24,10 @@ class Pages(http.server.SimpleHTTPRequestHandler):
         host = (self.headers.get("Host") or "").rsplit(":", 1)[0]
         if host not in (HERE, "localhost"):
             return self.send_error(403)
-        return super().send_head()
+        try:
+            return super().send_head()
+        except ValueError:  # a name no file can have, such as one with NUL
+            return self.send_error(404)
 
     def end_headers(self):
         """Let a page neither fetch from elsewhere nor be framed."""

@@ -21,6 +21,11 @@ from cabapp.screens.widgets.translation import translate
 from store.models import Farm, Field, Operator, Tool, Tractor
 from sync.removable_media import mounts
 
+_LINES = {
+    "farm": FORMS["farm"].lines[0], "operator": FORMS["operators"].lines[0], "tractor": FORMS["tractors"].lines[0],
+    "tool": FORMS["tools"].lines[0], "width": FORMS["tools"].lines[1], "field": FORMS["fields"].lines[0],
+}  # fmt: skip
+"""Lines of the forms of set-up that ask the same."""
 LOCALTIME = Path("/etc/localtime")
 
 
@@ -84,8 +89,7 @@ class FirstRunScreen(CabScreen):
     def _take(self, text):
         if not text:
             raise FormRefused("Type something first.")
-        if self._name == "width":
-            value_of(FORMS["tools"].lines[1], text, Units(self._values["units"]))
+        value_of(_LINES[self._name], text, Units(self._values.get("units") or "us"))
         self._values[self._name] = text
         self._onward()
 
@@ -117,7 +121,7 @@ class FirstRunScreen(CabScreen):
     def _write(self):
         app, said = self.app, self._values
         units = Units(said["units"])
-        width = value_of(FORMS["tools"].lines[1], said["width"], units)
+        width = value_of(_LINES["width"], said["width"], units)
         app.store.put(Farm, name=said["farm"], timezone=said["zone"], units=said["units"])
         app.store.put(Operator, name=said["operator"])
         app.store.put(Tractor, name=said["tractor"])

@@ -3,7 +3,7 @@
 Lengths, areas and volumes are typed in the farm's units and kept in SI.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from cabapp.common.message import N_, Message
@@ -11,6 +11,7 @@ from cabapp.common.wording import how_often
 from cabapp.jobs.records.tool_parts import read_sections, widths_of
 from store.errors import Refused
 from store.models import Farm, Field, Hitching, Operator, Tool, Tractor
+from store.values.value_judge import fits, limits, rule_of
 
 OPERATIONS = N_(("rolling", "harrowing", "seeding", "spraying", "swathing", "combining"))
 ZONES = (
@@ -34,7 +35,9 @@ class FormField:
     `kind`: "text", "number", "length", "volume" and "sections" are typed; "choice" is turned through with touches; "pick" is chosen
         from a list; "boundary" comes from a file or from driving; "place" is where the tablet is.
     `choices`: for "choice" and "pick".
-    `least`, `most`: limits of a typed figure, SI.
+    `table`: table of the column, filled in by the form.
+
+    What it may be is decided by `store.values.value_judge`.
     """
 
     column: str
@@ -42,8 +45,7 @@ class FormField:
     kind: str = "text"
     choices: tuple[tuple[Any, str | Message], ...] = ()
     needed: bool = False
-    least: float = 0.0
-    most: float = 1e6
+    table: str = ""
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -59,6 +61,10 @@ class Form:
     lines: tuple[FormField, ...]
     one: bool = False  # there is only one such row
 
+    def __post_init__(self):
+        lines = tuple(replace(line, table=self.model.__tablename__) for line in self.lines)
+        object.__setattr__(self, "lines", lines)
+
 
 UNITS = (("us", N_("acres, feet")), ("metric", N_("hectares, metres")))
 YES_NO = ((True, N_("yes")), (False, N_("no")))
@@ -73,21 +79,21 @@ FORMS = {
         FormField("name", N_("Name"), needed=True), FormField("phone", N_("Phone"), "digits"), FormField("rate_per_h", N_("Pay an hour"), "number"),
     )),
     "tractors": Form(Tractor, N_("Tractors"), (
-        FormField("name", N_("Name"), needed=True), FormField("tank_l", N_("Tank"), "volume", most=3000.0),
+        FormField("name", N_("Name"), needed=True), FormField("tank_l", N_("Tank"), "volume"),
         FormField("cost_per_h", N_("Cost an hour"), "number"),
     )),
     "tools": Form(Tool, N_("Tools"), (
-        FormField("name", N_("Name"), needed=True), FormField("width_m", N_("Working width"), "length", needed=True, least=0.5, most=100.0),
+        FormField("name", N_("Name"), needed=True), FormField("width_m", N_("Working width"), "length", needed=True),
         FormField("operation", N_("Work"), "choice", tuple((word, word) for word in OPERATIONS)),
         FormField("sections", N_("Sections, from the left"), "sections"),
         FormField("towed", N_("Towed"), "choice", YES_NO), FormField("grease_every_h", N_("Grease every, hours"), "number"),
     )),
     "hitchings": Form(Hitching, N_("Hitchings"), (
         FormField("tractor_id", N_("Tractor"), "pick", needed=True), FormField("tool_id", N_("Tool"), "pick", needed=True),
-        FormField("antenna_to_hitch_m", N_("Antenna back to hitch"), "length", most=20.0),
-        FormField("hitch_to_line_m", N_("Hitch back to tool"), "length", most=40.0),
-        FormField("side_m", N_("Tool to the right by"), "length", least=-20.0, most=20.0),
-        FormField("width_m", N_("Working width"), "length", needed=True, least=0.5, most=100.0),
+        FormField("antenna_to_hitch_m", N_("Antenna back to hitch"), "length"),
+        FormField("hitch_to_line_m", N_("Hitch back to tool"), "length"),
+        FormField("side_m", N_("Tool to the right by"), "length"),
+        FormField("width_m", N_("Working width"), "length", needed=True),
     )),
     "fields": Form(Field, N_("Fields"), (
         FormField("name", N_("Name"), needed=True), FormField("boundary", N_("Boundary"), "boundary"), FormField("crop", N_("Crop")),
@@ -132,7 +138,7 @@ def value_of(line: FormField, typed: str, units, width: float | None = None):
     12.8016
     >>> value_of(FORMS["tools"].lines[1], "4200", Units("us"))
     Traceback (most recent call last):
-    cabapp.screens.setup.form_fields.FormRefused: Working width: 4200 ft cannot be. Type 2 to 328 ft.
+    cabapp.screens.setup.form_fields.FormRefused: Working width: 4200 ft cannot be. Type 1.64 to 328 ft.
     """
     if not typed:
         return None
@@ -141,17 +147,24 @@ def value_of(line: FormField, typed: str, units, width: float | None = None):
             raise FormRefused("Type the working width first.")
         return read_sections(typed, width, per_typed("length", units))
     if line.kind not in TYPED:
+        if not fits(line.table, line.column, typed):
+            raise FormRefused(
+                "{field}: that cannot be. Type {words}.",
+                field=Message(line.words),
+                words=rule_of(line.table, line.column).words,
+            )
         return typed
     factor, unit = per_typed(line.kind, units), unit_of(line.kind, units)
     try:
         value = float(typed) * factor
     except ValueError:
         raise FormRefused("{field}: {typed} is no figure.", field=Message(line.words), typed=typed) from None
-    if not line.least <= value <= line.most:
+    if not fits(line.table, line.column, value):
+        least, most = limits(line.table, line.column)
         raise FormRefused(
             "{field}: {typed} cannot be. Type {least} to {most}.",
             field=Message(line.words), typed=f"{typed} {unit}".strip(),
-            least=f"{line.least / factor:.0f}", most=f"{line.most / factor:.0f} {unit}".strip(),
+            least=f"{least / factor:.3g}", most=f"{most / factor:,.0f} {unit}".strip(),
         )  # fmt: skip
     return value
 

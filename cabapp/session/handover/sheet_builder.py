@@ -124,7 +124,7 @@ def _odd(runner):
 def _machine(store, runner, now):
     stint = runner.stint
     tool = store.get(Tool, stint.tool_id)
-    fuel = store.all(FuelEntry, tractor_id=stint.tractor_id)
+    fuel = [one for one in store.all(FuelEntry, tractor_id=stint.tractor_id) if not one.odd]
     earlier = [one for one in store.all(Stint, tool_id=stint.tool_id) if one.id != stint.id]
     worked = runner.standing.working_s(now) + seconds(work_of(store, earlier))
     last = max(fuel, key=order_of, default=None)

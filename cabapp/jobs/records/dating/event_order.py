@@ -8,10 +8,11 @@ import itertools
 import math
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
 from store.models import Record, Tap
+from store.values.sound_rows import copied
 
 AnyRow = TypeVar("AnyRow", bound=Record)
 
@@ -107,9 +108,3 @@ def moved(tap: Tap, at: float) -> Tap:
     if tap.kind in ANSWERS and isinstance(since, (int, float)):
         return copied(tap, at=at, detail={**(tap.detail or {}), "from": since + at - tap.at})
     return copied(tap, at=at)
-
-
-def copied(row: AnyRow, **columns: Any) -> AnyRow:
-    """Return a copy of a row with other values in some columns."""
-    values = {column.key: getattr(row, column.key) for column in type(row).__table__.columns}
-    return type(row)(**values | columns)

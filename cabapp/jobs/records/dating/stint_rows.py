@@ -1,9 +1,10 @@
 """Which stints and hand-overs a job has: a correction may have moved them, with their season, to another."""
 
 from cabapp.jobs.records.corrections import Corrections
-from cabapp.jobs.records.dating.event_order import copied, in_order, order_of
+from cabapp.jobs.records.dating.event_order import in_order, order_of
 from store import Store
 from store.models import HandOver, Stint, Tap, TraceChunk
+from store.values.sound_rows import copied
 
 
 def stints_of(store: Store, job: str, corrections: Corrections) -> list[Stint]:

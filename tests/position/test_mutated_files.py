@@ -1,0 +1,140 @@
+"""Files of fields and recordings, mutated by the thousand: a result or a clear sentence, in little time and memory."""
+
+import gzip
+import io
+import json
+import random
+import resource
+import time
+import zipfile
+
+import pytest
+
+from cabapp.position.boundaries.boundary_geojson import read_boundary
+from cabapp.position.boundaries.field_files import read_fields
+from cabapp.position.recordings.trace_reader import read_recording
+from store.errors import Refused
+
+RING = [[10 + x / 500, 50 + y / 700] for x, y in ((0, 0), (4, 0), (4, 1), (5, 1), (5, 4), (0, 4), (0, 0))]
+SQUARE = "10,50 10.02,50 10.02,50.02 10,50.02 10,50"
+GEOJSON = json.dumps({"type": "FeatureCollection", "features": [
+    {"type": "Feature", "properties": {"name": "North"}, "geometry": {"type": "Polygon", "coordinates": [RING]}},
+]}).encode()  # fmt: skip
+KML = (
+    '<?xml version="1.0"?><kml xmlns="http://www.opengis.net/kml/2.2"><Document><Placemark><name>North</name><Polygon>'
+    f"<outerBoundaryIs><LinearRing><coordinates>{SQUARE}</coordinates></LinearRing></outerBoundaryIs></Polygon></Placemark>"
+    "</Document></kml>"
+).encode()
+GPX = (
+    '<?xml version="1.0"?><gpx version="1.1" creator="a test" xmlns="http://www.topografix.com/GPX/1/1"><trk><name>North'
+    "</name><trkseg>"
+    + "".join(
+        f'<trkpt lat="{y:.6f}" lon="{x:.6f}"><time>2026-05-05T10:00:{n:02d}Z</time><fix>3d</fix><hdop>0.9</hdop></trkpt>'
+        for n, (x, y) in enumerate(RING)
+    )
+    + "</trkseg></trk></gpx>"
+).encode()
+CSV = b"time,lat,lon,sigma,hdop,quality,machine,width\n" + b"".join(
+    b"2026-05-05T10:00:%02dZ,%f,%f,0.02,0.9,4,red,6.1\n" % (n, y, x) for n, (x, y) in enumerate(RING)
+)
+# sentence from gpsd's test data (BSD-2-Clause), as in the samples of the protocols
+NMEA = b"".join(
+    b"$GPGGA,%06d,4124.8963,N,08151.6838,W,1,05,1.5,280.2,M,-34.0,M,,*%02X\r\n" % (n, check)
+    for n, check in ((110000 + k, 0) for k in range(8))
+)
+
+
+def _with_checksums(data):
+    lines = []
+    for line in data.split(b"\r\n")[:-1]:
+        body, check = line[1:-3], 0
+        for byte in body:
+            check ^= byte
+        lines.append(b"$%s*%02X\r\n" % (body, check))
+    return b"".join(lines)
+
+
+def _kmz():
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as file:
+        file.writestr("doc.kml", KML)
+    return packed.getvalue()
+
+
+NMEA = _with_checksums(NMEA)
+SEEDS = {
+    "a.geojson": (GEOJSON, (read_fields, read_boundary)), "a.kml": (KML, (read_fields,)), "a.kmz": (_kmz(), (read_fields,)),
+    "a.gpx": (GPX, (read_fields, read_recording)), "a.csv": (CSV, (read_recording,)), "a.nmea": (NMEA, (read_recording,)),
+    "a.nmea.gz": (gzip.compress(NMEA, mtime=0), (read_recording,)),
+}  # fmt: skip
+ODD = (
+    b"\0", b"1" * 400, b"-1e999", b"nan", b"NaN", b"Infinity", b"\xff\xfe", b"\xef\xbb\xbf", b"<!DOCTYPE x [<!ENTITY a 'b'>]>",
+    b"&a;", b"<![CDATA[", b"]]>", b"\x1b[2J", b"\xe2\x80\xae", b"{" * 3000, b"[" * 3000, b"<a>" * 3000, b'"', b"'", b",", b";" * 500,
+    b"\r", b"\n" * 2000, b"181", b"-91", b"1e308", b"9999-99-99T99:99:99Z", b"0000-00-00", b"x" * 70_000, b"\x80", b"null", b"{}", b"[]",
+    b'"\\u0000"', b'"\\ud800"', b"<?xml version='1.0' encoding='utf-7'?>", b"$GPRMC,,V,,,,,,,,,,N*53\r\n", b"\x1f\x8b\x08",
+)  # fmt: skip
+
+
+def mutated(data, draw):
+    """Return data cut, doubled, with odd words in it, in another encoding, or with bits turned."""
+    for _ in range(draw.randint(1, 4)):
+        at, to = sorted(draw.randrange(len(data) + 1) for _ in range(2))
+        how = draw.randrange(9)
+        if how == 0:
+            data = data[:at]
+        elif how == 1:
+            data = data[:at] + data[to:]
+        elif how == 2:
+            data = data[:to] + data[at:to] * draw.randint(1, 30) + data[to:]
+        elif how in (3, 4, 5):
+            odd = draw.choice(ODD)
+            number = next((k for k in range(at, len(data)) if data[k : k + 1].isdigit()), at)
+            data = data[:number] + odd + data[number + draw.randrange(4) :]
+        elif how == 6 and data:
+            flipped = bytearray(data)
+            for _ in range(draw.randint(1, 8)):
+                flipped[draw.randrange(len(flipped))] ^= 1 << draw.randrange(8)
+            data = bytes(flipped)
+        elif how == 7:
+            data = data.decode("latin-1").encode(
+                draw.choice(("utf-16", "utf-16-le", "utf-16-be", "utf-32", "utf-8-sig"))
+            )
+        else:
+            data = data.replace(
+                *draw.choice(((b"10.", b"-1810."), (b"50", b"91"), (b"\n", b"\r"), (b"name", b"\0"), (b",", b";")))
+            )
+        data = data[: 1 << 20]
+    return data
+
+
+@pytest.mark.parametrize("name", SEEDS)
+@pytest.mark.parametrize("count", [50, pytest.param(1000, marks=pytest.mark.long)], ids=["some", "all"])
+def test_mutated_files_end_in_a_sentence_or_a_result(tmp_path, name, count, capsys):
+    """Whatever a file holds, each reader gives a result or a refusal in a sentence; none takes long or much memory."""
+    (whole, readers), draw = SEEDS[name], random.Random(f"{name} 7")
+    path = tmp_path / name
+    path.write_bytes(whole)
+    for read in readers:
+        assert read(path), "unharmed it is read"
+    before, longest, refused = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, 0.0, 0
+    for n in range(count):
+        data = mutated(whole, draw)
+        path.write_bytes(data)
+        for read in readers:
+            began = time.process_time()
+            try:
+                read(path)
+            except Refused as refusal:
+                refused += 1
+                assert len(str(refusal).split()) > 4 and str(refusal).rstrip().endswith((".", "1.1.", "]")), (
+                    n,
+                    str(refusal),
+                )
+            except Exception as fault:
+                raise AssertionError(f"number {n}: {type(fault).__name__}: {fault}: {data[:300]!r}") from fault
+            longest = max(longest, time.process_time() - began)
+    grown = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
+    with capsys.disabled():
+        if count > 50:
+            print(f"\n  {name}: {count} mutated, {refused} refused, {longest:.2f} s at most, {grown:.0f} MB more")
+    assert grown < 200.0
