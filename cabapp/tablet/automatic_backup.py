@@ -11,12 +11,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 from cabapp.common.message import Message, message
+from store.durability.carrier_files import is_folder
 from store.errors import Refused
 
 LOG = logging.getLogger("rollbook.backup")
 KEEP = 7
 """So many backups are kept."""
 DAY_S = 86_400.0
+CLOSE_S = 60.0
 RETRY_S = 300.0
 """After a failure, and to see whether a day is over, it is looked again after this long, s."""
 REST = ("idle", "finished", "handed over")
@@ -59,7 +61,7 @@ class AutomaticBackup:
         asked, self._asked = self._asked, False  # another may be asked for meanwhile
         try:
             # looked for first: a folder made where a stick should be would lie on the same disk
-            if not self._place.is_dir():
+            if not is_folder(self._place):
                 self.words = message(
                     "There is no backup: {place} is not there. Put the stick or disk back; it is tried again by itself.",
                     place=self._place,
@@ -83,6 +85,6 @@ class AutomaticBackup:
         return abs(now - newest) >= DAY_S
 
     def close(self) -> None:
-        """Wait for a backup that is being written."""
+        """Wait for a backup that is being written, but not for a place that hangs."""
         if self._worker is not None:
-            self._worker.join()
+            self._worker.join(CLOSE_S)

@@ -11,12 +11,14 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from store.durability.carrier_files import is_folder
 from store.errors import Message, message
 from sync.folder_exchange import STICK_FOLDER, FolderWatcher
 from sync.removable_media import mounts
 
 LOG = logging.getLogger("rollbook.exchange")
 FOLDER_S = 60.0
+AT_ONCE_S = 0.1
 STAND_S = 1.2
 """A file is taken only when it has stood still between two looks (`sync.folder_exchange`)."""
 NOTHING = message("There is nothing new on either side.")
@@ -39,18 +41,33 @@ class Exchange:
         self._looked = float("-inf")
         self._worker: threading.Thread | None = None
         self._known: list[Path] = []
+        self._there: list[Path] = []
+        self._looker: threading.Thread | None = None
         self.offered = False
         self.done = self.of = 0
         self.added = 0
         self.messages: list[Message] = []
 
     def places(self) -> list[Path]:
-        """Return the folders there are to exchange with now."""
-        try:
-            there = [stick / STICK_FOLDER for stick in self._sticks()]
-        except OSError:
-            there = []
-        return [place for place in (*there, self._folder) if place.is_dir()]
+        """Return the folders there were to exchange with at the last look."""
+        if self._looker is None:
+            self._look_for_places()
+        return list(self._there)
+
+    def _look_for_places(self) -> None:
+        """Look for them on a thread: a stick that hangs must not stop the drawing."""
+
+        def look() -> None:
+            try:
+                there = [stick / STICK_FOLDER for stick in self._sticks()]
+            except OSError:
+                there = []
+            self._there = [place for place in (*there, self._folder) if is_folder(place)]
+
+        if self._looker is None or not self._looker.is_alive():
+            self._looker = threading.Thread(target=look, name="looking for sticks", daemon=True)
+            self._looker.start()
+            self._looker.join(AT_ONCE_S)
 
     def name_of(self, place: Path) -> Message | str:
         """Return what a person calls a place: the stick's name, or the watched folder."""
@@ -58,6 +75,7 @@ class Exchange:
 
     def look_round(self) -> None:
         """Notice a stick that was put in or pulled out."""
+        self._look_for_places()
         now = self.places()
         if any(place not in self._known for place in now if place != self._folder):
             self.offered = True
@@ -80,7 +98,7 @@ class Exchange:
 
     def begin_by_itself(self) -> None:
         """Look into the watched folder, if there is one and it is time to."""
-        if self.busy or time.monotonic() - self._looked < FOLDER_S or not self._folder.is_dir():
+        if self.busy or time.monotonic() - self._looked < FOLDER_S or self._folder not in self._there:
             return
         self._looked, self.added = time.monotonic(), 0
         self._worker = threading.Thread(target=self._look, name="exchange", daemon=True)

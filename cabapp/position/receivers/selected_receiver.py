@@ -120,9 +120,9 @@ class SelectedReceiver:
 
     def _open(self, address: str) -> None:
         source = open_receiver(address, self._folder, self.settings)
-        self._source, self.address = source, address
-        self.given.clear()
         self._clock = ReplayClock(self._begin(source)) if isinstance(source, Replay) else self._wall
+        self.given.clear()
+        self._source, self.address = source, address
 
     # --- a clock -----------------------------------------------------------------------------
 

@@ -52,9 +52,13 @@ class OutlinePart:
     """
 
     def _ask_outline(self, line):
-        app, self._outlined = self.app, line
+        self._outlined = line
+        self.aside(lambda: boundary_files(home() / "fields", mounts()), self._choose_outline)
+
+    def _choose_outline(self, files):
+        app, line = self.app, self._outlined
         choices = [("round", translate("Drive round it now"))] if app.fix_monitor else []
-        choices += [(path, path.name) for path in boundary_files(home() / "fields", mounts())]
+        choices += [(path, path.name) for path in files]
         if self._values[line.column]:
             choices.append((None, translate("No boundary") if self._of_field else translate("Nowhere")))
         if not choices:
@@ -79,21 +83,20 @@ class OutlinePart:
             self._values[self._outlined.column] = None
             self._form_again()
         else:
-            found = read_fields(chosen)
-            if len(found) == 1:
-                self._take_found(found[0])
-            else:
-                fields, places = (
-                    translate("All {number} fields", number=len(found)),
-                    translate("All {number} places", number=len(found)),
-                )
-                every = fields if self._of_field else places
-                self._pick(
-                    chosen.name,
-                    [(found, every), *((one, title(one.name)) for one in found)],
-                    self._take_found,
-                    self._form_again,
-                )
+            self.aside(lambda: read_fields(chosen), lambda found: self._choose_found(chosen.name, found))
+
+    def _choose_found(self, name, found):
+        if len(found) == 1:
+            self._take_found(found[0])
+        else:
+            fields, places = (
+                translate("All {number} fields", number=len(found)),
+                translate("All {number} places", number=len(found)),
+            )
+            every = fields if self._of_field else places
+            self._pick(
+                name, [(found, every), *((one, title(one.name)) for one in found)], self._take_found, self._form_again
+            )
 
     def _take_found(self, found):
         if isinstance(found, list) and self._of_field:

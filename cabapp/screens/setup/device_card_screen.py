@@ -5,8 +5,9 @@ from kivy.graphics.texture import Texture
 from kivy.properties import ObjectProperty, StringProperty
 from kivy.uix.widget import Widget
 
-from cabapp.common.message import message
+from cabapp.common.message import Message, message
 from cabapp.screens.widgets.screen_frame import CabScreen
+from store.durability.carrier_files import is_folder
 from sync.enrolment import card_of, text_of_card, write_card
 from sync.folder_exchange import STICK_FOLDER
 from sync.removable_media import mounts
@@ -41,10 +42,14 @@ class DeviceCardScreen(CabScreen):
 
     def write(self):
         """Write the card to a stick that is in."""
-        folders = [stick / STICK_FOLDER for stick in mounts() if (stick / STICK_FOLDER).is_dir()]
-        if not folders:
-            self.app.show_refusal(message("No stick is in. Put one in that has a folder named rollbook."))
-            return
-        path = folders[0] / f"rollbook-card-{self.app.store.device[:8]}.txt"
-        if self.app.attempt(lambda: write_card(self.app.store, path)):
-            self.app.show_refusal(message("Written to {place}.", place=path))
+        store = self.app.store
+
+        def put() -> Message:
+            folders = [folder for stick in mounts() if is_folder(folder := stick / STICK_FOLDER)]
+            if not folders:
+                return message("No stick is in. Put one in that has a folder named rollbook.")
+            path = folders[0] / f"rollbook-card-{store.device[:8]}.txt"
+            write_card(store, path)
+            return message("Written to {place}.", place=path)
+
+        self.app.attempt(lambda: self.aside(put, self.app.show_refusal))

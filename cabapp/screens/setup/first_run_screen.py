@@ -65,10 +65,14 @@ class FirstRunScreen(CabScreen):
         self._type("width", translate("Working width") + " " + unit_of("length", units), digits=True)
 
     def _fields(self):
-        choices = [(path, path.name) for path in boundary_files(home() / "fields", mounts())]
-        self._pick(
-            translate("The first field"), "fields", [*choices, (None, translate("A name now, its boundary later"))]
-        )
+        later = (None, translate("A name now, its boundary later"))
+
+        def show(found):
+            choices = [(path, path.name) for path in found]
+            self._pick(translate("The first field"), "fields", [*choices, later])
+
+        self._pick(translate("The first field"), "fields", [later])
+        self.aside(lambda: boundary_files(home() / "fields", mounts()), show)
 
     def _field_name(self):
         self._type("field", translate("The field's name"))
@@ -97,7 +101,12 @@ class FirstRunScreen(CabScreen):
         if self._name == "fields":
             if value is None and self._steps[-1] != self._field_name:
                 self._steps.append(self._field_name)
-            value = read_fields(value) if value else None
+            if value is not None:
+                self.aside(lambda: read_fields(value), self._keep)
+                return
+        self._keep(value)
+
+    def _keep(self, value):
         self._values[self._name] = value
         self._onward()
 

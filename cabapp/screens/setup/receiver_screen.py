@@ -146,12 +146,17 @@ class ReceiverScreen(CabScreen):
         self.show_state()
 
     def _list_recordings(self):
-        found = recordings([home() / "recordings", home() / "receiver"], mounts())
+        self.aside(lambda: recordings([home() / "recordings", home() / "receiver"], mounts()), self._show_recordings)
+
+    def _show_recordings(self, found):
         if not found:
             self.app.show_refusal(message("There is no recording on this tablet or on a stick."))
             return
-        rows = [attempt_row(path.name, lambda path=path: self._use(f"file:{path}")) for path in found]
+        rows = [attempt_row(path.name, lambda path=path: self._play(path)) for path in found]
         self._list(translate("Which recording?"), rows, self.choose)
+
+    def _play(self, path):
+        self.aside(lambda: self._source.use(f"file:{path}"), lambda _: self.show_state())
 
     def _ask_host(self):
         self._ask(translate("Address of the receiver, four numbers with points"), self._took_host)

@@ -56,8 +56,11 @@ class RecordedDayScreen(CabScreen):
 
     def list_files(self):
         """The recordings on this tablet and on sticks."""
-        found = recordings([home() / "recordings"], mounts())
         self.title, self.remark, self.part = translate("Bring in which recording?"), "", "files"
+        self.ids.files.fill([])
+        self.aside(lambda: recordings([home() / "recordings"], mounts()), self._list)
+
+    def _list(self, found):
         self.ids.files.fill([attempt_row(path.name, lambda path=path: self._read(path)) for path in found])
         if not found:
             self.app.show_refusal(message("There is no recording on this tablet or on a stick."))
