@@ -1,5 +1,10 @@
 """What the commands say to somebody who gets them wrong, or asks for help."""
 
+import os
+import subprocess
+import sys
+from pathlib import Path
+
 import pytest
 
 from cabapp.__main__ import COMMANDS, main
@@ -56,3 +61,19 @@ def test_an_exchange_with_nobody_says_so(book, capsys, monkeypatch):
     monkeypatch.setattr("cabapp.commands.copies.exchange.PAUSE_S", 0.0)
     assert main(["exchange", "--sticks", "--store", str(book)]) == 0
     assert "no stick with a folder named rollbook is here" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("words", [["enrol", "--card"], ["--help"]])
+def test_who_reads_what_is_printed_may_stop(book, words, tmp_path):
+    """A command whose reader ends early, as `head -1` does, ends without a traceback."""
+    reads, writes = os.pipe()
+    os.close(reads)
+    store = [] if "--help" in words else ["--store", str(book)]
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", "cabapp", *words, *store], stdout=writes, stderr=subprocess.PIPE, text=True, timeout=100,
+            cwd=Path(__file__).parents[1],
+        )  # fmt: skip
+    finally:
+        os.close(writes)
+    assert done.stderr == "" and done.returncode == 0

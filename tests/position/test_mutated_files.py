@@ -3,6 +3,7 @@
 import gzip
 import io
 import json
+import math
 import random
 import resource
 import time
@@ -138,3 +139,78 @@ def test_mutated_files_end_in_a_sentence_or_a_result(tmp_path, name, count, caps
         if count > 50:
             print(f"\n  {name}: {count} mutated, {refused} refused, {longest:.2f} s at most, {grown:.0f} MB more")
     assert grown < 200.0
+
+
+def refusal_of(tmp_path, name, data, read=None):
+    """Return what a reader refuses a file with."""
+    path = tmp_path / name
+    path.write_bytes(data)
+    with pytest.raises(Refused) as refused:
+        (read or SEEDS[name][1][0])(path)
+    return str(refused.value)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16", "utf-16-le", "utf-16-be"])
+def test_a_document_type_is_refused_in_every_encoding(tmp_path, encoding):
+    """Entities of a document type expand without end; it is refused whatever letters it is written in."""
+    for name, seed in (("a.kml", KML), ("a.gpx", GPX)):
+        begin = f'<?xml version="1.0" encoding="{encoding[:6]}"?><!DOCTYPE x [<!ENTITY a "aaa"><!ENTITY b "&a;&a;">]>'
+        text = begin + seed.decode().partition("?>")[2].replace("North", "&b;")
+        for read in SEEDS[name][1]:
+            assert refusal_of(tmp_path, name, text.encode(encoding), read)
+
+
+def test_a_kmz_that_states_a_false_size_is_not_unpacked_whole(tmp_path):
+    """Of a member that says it is small and unpacks to 300 MB, no more is unpacked than fields may be."""
+    packed = io.BytesIO()
+    with (
+        zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as file,
+        file.open("doc.kml", "w", force_zip64=False) as member,
+    ):
+        for _ in range(300):
+            member.write(b" " * (1 << 20))
+    stated = (300 << 20).to_bytes(4, "little")
+    lies = packed.getvalue().replace(stated, (1000).to_bytes(4, "little"))
+    assert lies != packed.getvalue()
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    assert "KML" in refusal_of(tmp_path, "a.kmz", lies)
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 100 * 1024
+
+
+def test_a_tangle_of_crossings_is_refused_before_it_is_repaired(tmp_path):
+    """2,001 corners that all cross one another took 143 s and 4 GB to repair."""
+    n = 2001
+    star = [
+        [10 + 5e-5 * math.cos(k * 1000 * math.tau / n), 50 + 5e-5 * math.sin(k * 1000 * math.tau / n)] for k in range(n)
+    ]
+    ring = [*star, [10.1, 50.0], [10.1, 50.08], star[0]]
+    data = json.dumps({"type": "Polygon", "coordinates": [ring]}).encode()
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    assert "crosses itself all over" in refusal_of(tmp_path, "a.geojson", data)
+    walk = "".join(f'<trkpt lat="{y:.9f}" lon="{x:.9f}"/>' for x, y in ring)
+    gpx = f'<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>{walk}</trkseg></trk></gpx>'
+    assert "crosses itself all over" in refusal_of(tmp_path, "a.gpx", gpx.encode())
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 150 * 1024
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        ("a.csv", b"time,lat,lon," + b"x" * 70_000), ("a.csv", b"time,lat,lon," + b"x," * 40_000 + b"\n1,2,3\n"),
+        ("a.csv", b"time,lat,lon,quality\n2026-05-05T00:00:00Z,50,10,1e400\n"),
+        ("a.geojson", b'{"type":"Polygon","coordinates":[[[%s,1],[1,2],[2,2],[%s,1]]]}' % (b"1" * 400, b"1" * 400)),
+        ("a.geojson", b'{"type":"Polygon","coordinates":[[["\\u0000",1],[1,2],[2,2],[1,1]]]}'), ("a.geojson", b"\0"),
+    ],
+)  # fmt: skip
+def test_what_once_ended_in_a_traceback_is_refused_in_a_sentence(tmp_path, name, data):
+    """A header over 64 kB, numbers of 400 digits, NUL: each is said."""
+    assert refusal_of(tmp_path, name, data).endswith(".")
+
+
+def test_names_from_a_file_are_names(tmp_path):
+    """A name with NUL, of 400 digits, or that steers a terminal is read as what of it can be shown."""
+    for given, named in (("a\0b", "a b"), ("1" * 400, "1" * 200), ("\x1b[2J\u202eevil", "[2J evil"), ("\x01", "?")):
+        data = json.loads(GEOJSON)
+        data["features"][0]["properties"]["name"] = given
+        (tmp_path / "a.geojson").write_text(json.dumps(data))
+        assert [one.name for one in read_fields(tmp_path / "a.geojson")] == [named]

@@ -273,6 +273,7 @@ def test_pages_are_served_to_this_machine_alone(office):
         status, page = fetch("/")
         assert status == 200 and page == (office / "index.html").read_bytes()
         assert fetch("/", "evil.example")[0] == 403
+        assert fetch("/%00")[0] == fetch("/a%00.html")[0] == 404, "no file has such a name"
         assert fetch("/../../etc/passwd")[0] == 404 and fetch("/%2e%2e/%2e%2e/etc/passwd")[0] == 404
         os.makedirs(office / "folder", exist_ok=True)
         assert fetch("/folder/")[0] == 404
