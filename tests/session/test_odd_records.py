@@ -21,6 +21,7 @@ from store import open_store
 from store.errors import Refused
 from store.models import Correction, HandOver, Parcel, Tap
 from sync import export_bundle, merge_bundles
+from sync.enrolment import pair
 from tests.session.odd_records import Liar, Sound, records
 
 T0 = 1_779_000_000.0
@@ -74,6 +75,7 @@ def farm(tmp_path, store, run, ids, box, drive_rows, stands_for):
         Correction(corrects_table="tap", corrects_id=store.all(Tap)[0].id, at=T0, reason="late", detail={"at": T0 - 1})
     )
     with open_store(tmp_path / "liar.sqlite", "a liar", wall=lambda: T0 + 300) as liar:
+        pair(store, liar)
         assert merge_bundles(liar, [export_bundle(store, tmp_path / "first")]).refused == []
         bundle = export_bundle(liar, tmp_path / "first")
     merge_bundles(store, [bundle])
