@@ -28,7 +28,7 @@ def make_sound(rows: Sequence[Record], history: Callable[[Record], list[dict[str
         return
     table = rows[0].__tablename__
     odd: dict[str, tuple[Record, list[str]]] = {}
-    for name, rule in RULES[table].items():
+    for name, rule in RULES.get(table, {}).items():
         for row in rows:
             value = getattr(row, name)
             if value is not None and not rule.fits(value):
@@ -37,7 +37,7 @@ def make_sound(rows: Sequence[Record], history: Callable[[Record], list[dict[str
         before = history(row) if isinstance(row, Reference) else []
         row.odd = tuple(name for name in names if not _replaced(row, table, name, before))
     for one, other in PAIRS:
-        if one in RULES[table]:
+        if one in RULES.get(table, {}):
             for row in rows:
                 if (getattr(row, one) is None) != (getattr(row, other) is None):
                     set_committed_value(row, one, None)
@@ -77,7 +77,7 @@ def odd_rows(session: Session) -> Iterator[Message]:
     """Yield a sentence for each value that cannot be, `MOST_NAMED` at most."""
     named = 0
     for table, model in (REFERENCES | FACTS).items():
-        names = list(RULES[table])
+        names = list(RULES.get(table, {}))
         columns = [model.__table__.columns[name] for name in names]
         for id, *values in session.execute(select(model.__table__.columns.id, *columns)):
             row = dict(zip(names, values, strict=True))

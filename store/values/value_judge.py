@@ -194,7 +194,7 @@ PAIRS = (("lat", "lon"), ("gate_lat", "gate_lon"), ("next_lat", "next_lon"), ("p
 
 def fits(table: str, column: str, value: Any) -> bool:
     """Return whether a value can be what a column means; None is a matter of form."""
-    rule = RULES[table].get(column)
+    rule = RULES.get(table, {}).get(column)
     return rule is None or value is None or rule.fits(value)
 
 

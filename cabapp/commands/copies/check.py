@@ -8,9 +8,10 @@ from sqlalchemy import func, select
 
 from cabapp.common import paths
 from cabapp.jobs.imports.trace_recovery import refill
+from cabapp.jobs.pass_counts.odd_details import odd_details
 from store import open_store
 from store.models import FACTS
-from store.values.sound_rows import odd_rows
+from store.values.sound_rows import MOST_NAMED, odd_rows
 
 EXAMPLE = "rollbook check --store logbook.sqlite"
 
@@ -28,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
         mended = [store.mended, *(store.end_doubled() if args.mend else ())]
         faults = store.check()
         with store.session() as session:
-            odd = list(odd_rows(session))
+            odd = [*odd_rows(session), *odd_details(store)][:MOST_NAMED]
             counts = {name: session.scalar(select(func.count()).select_from(model)) for name, model in FACTS.items()}
         path = store.path
     if args.json:

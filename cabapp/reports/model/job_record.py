@@ -15,6 +15,7 @@ from cabapp.counting.areas.area_totals import AreaTotals, area_totals
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.pass_counts.assembler import assemble
 from cabapp.jobs.pass_counts.nothing_counted import driven, too_seldom, why_nothing
+from cabapp.jobs.pass_counts.odd_details import odd_taps
 from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.dating.event_order import order_of
 from cabapp.jobs.records.dating.stint_rows import handovers_of, jobs_by_stint
@@ -207,7 +208,7 @@ def read_job(store: Store, job: models.Job, until: models.HandOver | None = None
         [mark for mark in marks if mark.id not in corrected.void and (until is None or order_of(mark) < order_of(until))],
         [(row, receipts[row.id]) for row in overs],
         [row for row in corrected.rows if row.corrects_id in about],
-        assembled.names, [(row, outline(row, count)) for row in parcels], [one.said for one in assembled.held],
+        assembled.names, [(row, outline(row, count)) for row in parcels], [one.said for one in assembled.held] + odd_taps(store, [row.id for row in rows]),
     )  # fmt: skip
 
 
