@@ -8,6 +8,7 @@ import segno
 
 from cabapp.common import paths
 from store import Store, open_store
+from store.durability.carrier_files import is_folder
 from store.errors import Refused
 from sync import enrolment
 from sync.bundle_encryption import read_passphrase
@@ -72,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _cards_by_code(place: Path, passphrase: str | None) -> dict[str, Card]:
     """Return the cards of those who wrote into a folder, by code; Refused if there are none."""
-    folders = [folder for folder in (place, place / "rollbook") if folder.is_dir()]
+    folders = [folder for folder in (place, place / "rollbook") if is_folder(folder)]
     found = {card.fingerprint: card for folder in folders for card in enrolment.cards_in(folder, passphrase)}
     if not found:
         raise Refused("Nobody wrote into {place} yet. Exchange with it on the other device first.", place=place)
