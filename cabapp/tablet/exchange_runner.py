@@ -98,7 +98,7 @@ class Exchange:
 
     def begin_by_itself(self) -> None:
         """Look into the watched folder, if there is one and it is time to."""
-        if self.busy or time.monotonic() - self._looked < FOLDER_S or self._folder not in self._there:
+        if self.busy or time.monotonic() - self._looked < FOLDER_S or self._folder not in self.places():
             return
         self._looked, self.added = time.monotonic(), 0
         self._worker = threading.Thread(target=self._look, name="exchange", daemon=True)
