@@ -335,12 +335,12 @@ def test_a_correction_from_elsewhere_cannot_do_what_it_likes(small_job):
     (["correct", "tap", "{tap}", "at=noon", "--reason", "x"], "no time"),
     (["correct", "fuel", "{fuel}", "litres=5ft", "--reason", "x"], "with gal or l"),
     (["edit", "job", "Square", "agreed_area_m2=5ft"], "is a number"),
-    (["edit", "farm", "currency=dollars"], "up to four"),
+    (["edit", "farm", "currency=dollars"], "4 letters on one line"),
     (["edit", "operator", "Nobody", "rate_per_h=3"], "In this logbook: Ada Stone, Bo Reed."),
     (["edit", "operator", "Ada Stone", "rate_per_h=lots"], "is a number"),
     (["edit", "operator", "Ada Stone", "name=Bo Reed"], "called 'Bo Reed' already"),
     (["edit", "field", "Square", "target=0"], "1 to 9"),
-    (["edit", "farm", "timezone=Mars/Base"], "no time zone"),
+    (["edit", "farm", "timezone=Mars/Base"], "a time zone such as America/Chicago"),
 ])  # fmt: skip
 def test_wrong_edits_are_refused_in_words(small_job, capsys, words, said):
     """What cannot be corrected or edited is refused by a sentence, and nothing is added."""
