@@ -21,7 +21,8 @@ AT_ONCE = 1 << 18
 """Bytes read by one call."""
 MOST_LOOKED_AT = 20_000
 """Entries of a carrier's folders that are looked at."""
-_PLACE_PARTS = 5  # "/run/media/ada/STICK": what hangs together
+_MOUNTED = (("/", "run", "media", 2), ("/", "media", 2), ("/", "mnt", 1), ("/", "Volumes", 1))
+"""Folders of mounted carriers, and how many parts of a path below are one carrier."""
 _hanging: dict[tuple[str, ...], threading.Thread] = {}
 
 Answer = TypeVar("Answer")
@@ -43,7 +44,7 @@ def answered(path: Path, work: Callable[[], Answer], seconds: float | None = Non
 
     Raises CarrierHangs if it takes longer, or if earlier work there has not ended yet.
     """
-    place = path.parts[:_PLACE_PARTS]
+    place = _place(path)
     if (before := _hanging.get(place)) is not None:
         if before.is_alive():
             raise CarrierHangs(path)
@@ -66,6 +67,14 @@ def answered(path: Path, work: Callable[[], Answer], seconds: float | None = Non
         _hanging[place] = worker
         raise CarrierHangs(path)
     return done[0]
+
+
+def _place(path: Path) -> tuple[str, ...]:
+    """Return what hangs together with a path: its carrier, else its folder."""
+    for *above, below in _MOUNTED:
+        if path.parts[: len(above)] == tuple(above):
+            return path.parts[: len(above) + below]
+    return path.parts[:-1]
 
 
 def is_folder(path: Path) -> bool:
