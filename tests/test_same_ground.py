@@ -422,6 +422,25 @@ def test_recordings_that_share_work(farm, tmp_path, name, turned):
         assert (areas.covered, areas.pass_area / times) == pytest.approx((truth, truth), rel=0.01)
 
 
+@pytest.mark.parametrize(("every", "back"), [(1.0, 8.0), (1.0, 55.0), (1.0, 3600.0), (10.0, 45.0), (10.0, 300.0)])
+def test_a_clock_set_back_loses_no_fix(tmp_path, every, back):
+    """A receiver's clock is set back in the middle of work: all fixes count, as of two recordings, and it is said."""
+    rows = sampled(loops(8), every)
+    half = len(rows) // 2
+    set_back = rows.copy()
+    set_back[half:, 0] -= back
+    ground = geojson(rectangle(north=92.0), HOME)
+    files = {"a": csv(set_back), "b": csv(rows[:half]), "c": csv(rows[half:] + np.array([86400, 0, 0]))}
+    for name, content in files.items():
+        (tmp_path / f"{name}.csv").write_text(content, "utf-8")
+    one, *parts = (read_recording(tmp_path / f"{name}.csv") for name in files)
+    found = measure([one], ToolGeometry(WIDTH), 2, ground)
+    two = measure(parts, ToolGeometry(WIDTH), 2, ground)
+    assert found["trace"]["used"] == len(rows)
+    assert found["area_m2"]["covered"] == pytest.approx(two["area_m2"]["covered"], abs=1.0)
+    assert any(f"set back by up to {back - every:.0f} s while it drove on" in note for note in found["notes"])
+
+
 @pytest.fixture(scope="session")
 def recorded():
     """The folder of recordings of others, or a skip."""

@@ -12,16 +12,19 @@ import numpy as np
 
 from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.position.fix import Fix, is_place
-from cabapp.position.recordings.machine_split import machines_of
+from cabapp.position.recordings.machine_split import JUMP_M, machines_of, metres
 from cabapp.position.recordings.tool_columns import TOOL_COLUMNS
+from cabapp.track.logging_interval import BREAK_S
 from store.errors import Message, TraceRefused
 from store.traces.trace_codec import HDOP_LIMIT
 
 MOST_POINTS = 2_000_000
 """More fixes in one file than this are refused: at ten a second it is 55 hours."""
 NO_QUALITY = -1
-BACKWARDS = 60.0
-"""A step back in time of more than this, s, is another recording in the same file."""
+BACKWARDS = BREAK_S
+"""A step back in time of more than this, s, is another recording in the same file: one appended, or its clock was set."""
+FASTEST = 15.0
+"""m/s. Where it could not have gone in one interval it did not drive on: a file was appended."""
 FEW_BACKWARDS, SHUFFLED = 20, 0.05
 """More steps back than this, and in more than this share of the fixes: the lines have lost their order."""
 
@@ -274,6 +277,8 @@ class RecordingBuilder:
         declared, span = np.frombuffer(self._declared, np.intc), np.frombuffer(self._span, np.intc)
         if self._backwards > max(FEW_BACKWARDS, SHUFFLED * len(t)):
             span = declared
+        else:
+            self._note_clock(t, lat, lon)
         machines = machines_of(t, lat, lon, span, self._names())
         twice = len(t) - sum(map(len, machines))
         if twice:
@@ -307,6 +312,21 @@ class RecordingBuilder:
                 "{count} fixes state that the tool works, with a width of 0; no ground was counted there.", count=idle
             )
         return Recording(self.name, tuple(tracks), self.dropped, self.dated, self.notes)
+
+    def _note_clock(self, t: Floats, lat: Floats, lon: Floats) -> None:
+        """Say that the clock was set back while the machine drove on."""
+        back = np.flatnonzero(np.diff(t) < -BACKWARDS)
+        if not len(back):
+            return
+        steps = np.diff(t)
+        reach = JUMP_M + FASTEST * float(np.median(steps[steps > 0])) if (steps > 0).any() else JUMP_M
+        xy = metres(lat, lon)
+        on = back[np.hypot(*(xy[back + 1] - xy[back]).T) <= reach]
+        if len(on):
+            self.note(
+                "Its clock was set back by up to {most} s while it drove on: what follows counts as a recording of its own.",
+                most=f"{-steps[on].min():.0f}",
+            )
 
     def _names(self) -> np.ndarray:
         """Return the machine each fix names; all alike where the names are numbers of rows."""

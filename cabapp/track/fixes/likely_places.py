@@ -11,6 +11,8 @@ from cabapp.track.fixes.white_noise import CALM, WhiteNoise, first_noise
 FINE_S = 1.0
 """s. Longer between fixes is filled in, where they come more seldom than `OFTEN_S`."""
 OFTEN_S = 2.0
+BLOCK = 8192
+"""Fixes taken at once."""
 
 
 class LikelyPlaces(NamedTuple):
@@ -37,10 +39,14 @@ def likely_places(t: Floats, xy: Floats, breaks: Ints, interval: float | None) -
         Logging interval, s.
     """
     parts, noise = np.split(np.arange(len(t)), breaks), np.zeros(len(t))
-    level = WhiteNoise(first_noise(t, xy)).feed(np.column_stack([t, xy]))
-    if level is not CALM:
+    level, levels = WhiteNoise(first_noise(t, xy)), []
+    for start in range(0, len(t), BLOCK):
+        part = slice(start, start + BLOCK)
+        levels.append(level.feed(np.column_stack([t[part], xy[part]])))
+    if any(one is not CALM for one in levels):
         rows = np.column_stack([t, xy, np.zeros((len(t), 3))])
-        rows[:, 4:] = level
+        for n, one in enumerate(levels):
+            rows[n * BLOCK : (n + 1) * BLOCK, 4:] = one
         rows = np.concatenate([TrackSmoothing().feed(rows[part], last=True) for part in parts])
         xy, noise = rows[:, 1:3], rows[:, 3]
     if interval is None or interval <= OFTEN_S:
