@@ -288,7 +288,7 @@ def _head_in(path: Path, file: PlacedFile) -> CopyHead:
 def _header_in(file: PlacedFile) -> SegmentHeader:
     """Return the header of a segment whose bytes are those its name states."""
     assert file.name is not None
-    with file.open() as data:
+    with file.raw() as data:
         if not is_whole(data, file.name):
             raise InvalidFact("They are cut off or were altered on the way.")
     return read_header(file.open, file.name)

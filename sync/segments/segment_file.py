@@ -11,7 +11,7 @@ import re
 import zlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, BinaryIO
+from typing import IO, Any, BinaryIO
 
 from store.facts.fact_lines import InvalidFact, is_hash, is_seq, is_uuid, parse_lines, read_json
 from store.facts.signed_pages import MOST_LINES
@@ -32,7 +32,7 @@ Opener = Callable[[], BinaryIO]
 
 @dataclass(frozen=True)
 class SegmentName:
-    """What the name of a segment states: its device, its records, and the first 16 letters of its SHA-256."""
+    """What the name of a segment states: its device, its records, and the first 16 letters of its file's SHA-256."""
 
     device: str
     first: int
@@ -153,7 +153,7 @@ def write_segment(
     return name_of(device, first, last, hashlib.sha256(data).hexdigest()), data
 
 
-def is_whole(file: BinaryIO, name: SegmentName) -> bool:
+def is_whole(file: IO[bytes], name: SegmentName) -> bool:
     """Return whether the bytes of a segment are those its name states."""
     found = hashlib.sha256()
     while block := file.read(2**20):

@@ -11,8 +11,9 @@ import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import BinaryIO
+from typing import IO, BinaryIO
 
 from store.durability.atomic_file import write_atomically
 from store.durability.carrier_files import answered, open_regular, read_regular
@@ -34,12 +35,17 @@ Mark = tuple[int, int]
 
 @dataclass(frozen=True)
 class PlacedFile:
-    """A file at a place; `mark` changes when it was written anew; `name` is None for a head."""
+    """A file at a place, to be opened unlocked, or as it is.
+
+    `mark`: changes when it is written anew.
+    `name`: None for a head.
+    """
 
     path: str
     mark: Mark
     name: SegmentName | None
     open: Callable[[], BinaryIO]
+    raw: Callable[[], IO[bytes]]
 
 
 class _Kept:
@@ -75,7 +81,9 @@ class FolderPlace:
         for entry in _entries(self.path):
             if entry.name.startswith("rollbook-") and _stem(entry.name, HEAD) is not None:
                 if (mark := _mark(entry)) is not None and mark[0] <= 2 * LARGEST_HEAD:
-                    found.append(PlacedFile(entry.name, mark, None, self._opener(entry.name, mark)))
+                    found.append(
+                        PlacedFile(entry.name, mark, None, self._opener(entry.name, mark), self._raw(entry.name))
+                    )
             elif is_uuid(entry.name) and entry.is_dir(follow_symlinks=False):
                 folders.append(entry.name)
         for device in folders:
@@ -84,7 +92,7 @@ class FolderPlace:
                 name = None if stem is None else read_name(device, stem)
                 if name is not None and (mark := _mark(entry)) is not None and mark[0] <= LARGEST_SEGMENT:
                     path = f"{device}/{entry.name}"
-                    found.append(PlacedFile(path, mark, name, self._opener(path, mark)))
+                    found.append(PlacedFile(path, mark, name, self._opener(path, mark), self._raw(path)))
                 if len(found) >= MOST_FILES:
                     return found
         return found
@@ -100,6 +108,9 @@ class FolderPlace:
             return open_regular(self.path / path, LARGEST_SEGMENT)
 
         return opened
+
+    def _raw(self, path: str) -> Callable[[], IO[bytes]]:
+        return lambda: open_regular(self.path / path, LARGEST_SEGMENT)
 
     def write(self, path: str, data: bytes) -> None:
         """Write a file atomically, and read it back before it counts; OSError if it cannot be."""
@@ -143,7 +154,8 @@ class ZipPlace:
             seen.add(info.filename)
             if len(seen) > MOST_FILES:
                 raise InvalidFact("It is larger than any bundle may be.")
-            yield PlacedFile(info.filename, (info.file_size, 0), name, self._opener(info))
+            raw = partial(self._file.open, info)
+            yield PlacedFile(info.filename, (info.file_size, 0), name, self._opener(info), raw)
 
     def _opener(self, info: zipfile.ZipInfo) -> Callable[[], BinaryIO]:
         def read() -> bytes:

@@ -30,6 +30,7 @@ from sync.segments.segment_file import (
     CLOSED_RECORDS,
     SegmentHeader,
     SegmentName,
+    name_of,
     packed_page,
     read_header,
     write_segment,
@@ -162,14 +163,10 @@ class SegmentWriter:
         """Return a part as it is written."""
         return data if self._passphrase is None else lock_part(data, self._passphrase, self._farm)
 
-    def path_of(self, name: SegmentName) -> str:
-        """Return the path of a segment at a place."""
-        return name.path + SEGMENT + (LOCKED if self._passphrase is not None else "")
-
     def segments(
         self, session: Session, device: str, after: int = 0, until: int | None = None, only: set[PageEnds] | None = None
-    ) -> Iterator[tuple[SegmentName, bytes]]:
-        """Yield the segments of a device's pages, those before a number left out, each as large as it may be.
+    ) -> Iterator[tuple[str, SegmentName, bytes]]:
+        """Yield path, name and bytes of the segments of a device's pages, each as large as it may be.
 
         `after`: pages that end at this number or before are left out.
         `until`: pages that begin after this number are left out.
@@ -187,16 +184,24 @@ class SegmentWriter:
             except InvalidFact:
                 continue
             if parts and page.first > end + 1:
-                yield write_segment(self._farm, device, parts)
+                yield self._written(device, parts)
                 parts, size = [], 0
             parts.append(part)
             end = max(end, page.last)
             size += sum(map(len, part[1]))
             if size >= CLOSED_BYTES or len(parts) >= CLOSED_PAGES or end - parts[0][0]["first"] + 1 >= CLOSED_RECORDS:
-                yield write_segment(self._farm, device, parts)
+                yield self._written(device, parts)
                 parts, size = [], 0
         if parts:
-            yield write_segment(self._farm, device, parts)
+            yield self._written(device, parts)
+
+    def _written(self, device: str, parts: list[tuple[dict[str, Any], list[bytes]]]) -> tuple[str, SegmentName, bytes]:
+        name, data = write_segment(self._farm, device, parts)
+        if self._passphrase is None:
+            return name.path + SEGMENT, name, data
+        data = self.locked(data)
+        name = name_of(device, name.first, name.last, hashlib.sha256(data).hexdigest())
+        return name.path + SEGMENT + LOCKED, name, data
 
     def _pages(self, session: Session, device: str, after: int, until: int | None) -> Iterator[SignedPage]:
         query = select(SignedPage).where(
@@ -239,18 +244,18 @@ def write_missing(
                 b[0] <= a[1] for a, b in pairwise(pages)
             ):  # two machines wrote as it: ranges do not tell what is there
                 only = set(pages) - {(p.first, p.last, p.sha256) for one in there for p in _header(one).pages}
-                for name, data in writer.segments(session, device, only=only) if only else ():
-                    place.write(writer.path_of(name), writer.locked(data))
-                    written.append(writer.path_of(name))
+                for path, _name, data in writer.segments(session, device, only=only) if only else ():
+                    place.write(path, data)
+                    written.append(path)
                 continue
             for first, until in _gaps([(f.name.first, f.name.last) for f in there if f.name is not None]):
                 if not pages or pages[-1][1] < first:
                     continue
                 after, opened = _go_on(there, first - 1)
-                for name, data in writer.segments(session, device, after, until):
-                    if (path := writer.path_of(name)) in known:
+                for path, name, data in writer.segments(session, device, after, until):
+                    if path in known:
                         continue
-                    place.write(path, writer.locked(data))
+                    place.write(path, data)
                     written.append(path)
                     if opened is not None and name.first <= opened.first and opened.last < name.last:
                         for one in there:
@@ -295,8 +300,8 @@ def write_zip(store: Store, path: Path, passphrase: str | None = None) -> None:
                 manifest = {"written_at": write_time(store.now()), **head_here(session)}
                 for device in list(manifest["has"]):
                     ranges = []
-                    for name, data in writer.segments(session, device):
-                        file.writestr(zipfile.ZipInfo(writer.path_of(name)), writer.locked(data))
+                    for path_in, name, data in writer.segments(session, device):
+                        file.writestr(zipfile.ZipInfo(path_in), data)
                         ranges.append((name.first, name.last, name.mark))
                     if (runs := ranges_of(ranges)) != manifest["has"][device]["ranges"]:  # a trace is damaged here
                         manifest["has"][device]["ranges"] = runs
