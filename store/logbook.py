@@ -15,6 +15,7 @@ from store.durability.transactions import DurableTransactions
 from store.errors import Message, StoreRefused, message
 from store.facts import device_identity, doubled_numbers, hybrid_clock, reference_changes, signed_pages
 from store.facts.doubled_numbers import Doubled
+from store.facts.succession import offices_here
 from store.models import AnyRecord, AnyReference, Change, Fact, Farm, Job, Own, Record, Reference, job_id
 from store.traces import trace_writer
 from store.traces.trace_codec import Trace
@@ -35,13 +36,13 @@ class Store(DurableTransactions):
         The number is given in the caller's transaction: if that fails, it was never given.
         """
         own = session.scalars(select(Own)).one()
-        own.stamp = hybrid_clock.next_stamp(own.stamp, self.now(), self.device)
+        own.stamp = hybrid_clock.next_stamp(own.stamp, self.now(), own.device)
         row.id = row.id or str(uuid.uuid4())
-        row.device, row.seq = self.device, own.next_seq
+        row.device, row.seq = own.device, own.next_seq
         row.stamp = own.stamp
         if after >= row.stamp:
             # A stamp of a wild clock: be later than it here without following it elsewhere.
-            row.stamp = hybrid_clock.next_stamp(after, self.now(), self.device)
+            row.stamp = hybrid_clock.next_stamp(after, self.now(), own.device)
         own.next_seq += 1
         session.add(row)
         return row
@@ -61,7 +62,7 @@ class Store(DurableTransactions):
 
         def work(connection: Connection) -> None:
             device, next_seq, stamp = connection.execute(_NEXT).one()
-            stamp = hybrid_clock.next_stamp(stamp, self.now(), self.device)
+            stamp = hybrid_clock.next_stamp(stamp, self.now(), device)
             connection.execute(_SET_NEXT, {"next_seq": next_seq + 1, "stamp": stamp})
             values.update(device=device, seq=next_seq, stamp=stamp)
             connection.execute(insert(type(row).__table__), values)
@@ -201,7 +202,7 @@ class Store(DurableTransactions):
             for one in found:
                 if one.device == own.device:
                     new = device_identity.renew(session, self.now(), one.first)
-                elif own.office not in (None, own.device):
+                elif (offices := offices_here(session)) and own.device not in offices:
                     raise StoreRefused("That two machines write as {name} is ended at the office.", name=one.name)
                 else:
                     device_identity.retire(session, one.device, one.first, None, self.now())

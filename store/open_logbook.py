@@ -134,7 +134,8 @@ def open_server(url: str, device_name: str, wall: Callable[[], float]) -> Store:
             revision = schema_version.current(connection)
         if revision is not None and not schema_version.known(revision):
             raise _newer(shown)
-        own = _begin(engine, device_name)
+        store = Store(Path(shown), engine, *_begin(engine, device_name), wall)
+        _bind_server(store, engine)
     except ImportError as error:
         raise StoreRefused(
             'A logbook on a PostgreSQL server needs the package psycopg. Install it with: pip install "psycopg[binary]"'
@@ -146,7 +147,16 @@ def open_server(url: str, device_name: str, wall: Callable[[], float]) -> Store:
             server=shown,
             reason=_reason(error).strip(),
         ) from error
-    return Store(Path(shown), engine, *own, wall)
+    return store
+
+
+def _bind_server(store: Store, engine: Engine) -> None:
+    """Bind a logbook to its place on a server; one that does not belong there goes on as a new device."""
+    with Session(engine.execution_options(write=True), expire_on_commit=False) as session, session.begin():
+        how, own = machine_binding.bind_server(session.connection()), session.scalars(select(Own)).one()
+        renewed = device_identity.renew(session, store.now()) if how and own.next_seq > 1 else None
+    if how and renewed is not None:
+        store.go_on_as(renewed, how)
 
 
 def _bind(store: Store, engine: Engine) -> None:

@@ -13,10 +13,10 @@ from typing import Any, Protocol
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from store.errors import BundleRefused
-from store.facts.device_identity import succession
+from store.errors import BundleRefused, Message, message
 from store.facts.fact_validation import read_page
 from store.facts.signed_pages import holds, is_signed, public_key_of
+from store.facts.succession import succession
 from store.models import Enrolment, Own, Peer
 
 SIGNERS = ("office", "tablet")  # states of the roll whose bundles are taken; of all others only records passed on
@@ -98,7 +98,7 @@ class Unpaired(BundleRefused):
 class Trust:
     """What a copy trusts: its own id and key, its office, the office's roll, and keys of other devices whose records are here.
 
-    `offices`: the office, and those that go on in its place.
+    `offices`: the office, and those that go on in its place; `handed_on`: those of them that made another one the office.
     """
 
     device: str
@@ -106,6 +106,7 @@ class Trust:
     office: str | None
     office_key: bytes | None
     offices: frozenset[str]
+    handed_on: frozenset[str]
     roll: dict[str, RollEntry]
     met: dict[str, bytes]
 
@@ -128,9 +129,11 @@ def device_roll(
     `keys`: the public keys of the office and of this copy, by device.
 
     Notes: Only what the office wrote counts, and successors by the key of the device they go on for. A successor is trusted
-    as that device is: if it was struck off, so is the successor.
+    as that device is: if it was struck off, so is the successor. What an office wrote after it made another device the
+    office does not count.
     """
     given = sorted(enrolments, key=lambda e: (e["stamp"], e["device"], e["seq"]))
+    until = handed_on_at(given)
     after: dict[str, list[dict[str, Any]]] = {}
     for e in given:
         if e["state"] == "successor" and e["device"] == e["subject"]:
@@ -139,12 +142,22 @@ def device_roll(
     while True:
         found: dict[str, RollEntry] = {}
         for e in given:
-            if e["device"] in offices and e["state"] != "successor":
+            if e["device"] in offices and e["state"] != "successor" and e["seq"] <= until.get(e["device"], e["seq"]):
                 _enter(found, e)
         new_offices = _enter_successors(found, after, offices, keys)
+        new_offices |= {entry.device for entry in found.values() if entry.state == "office"} - offices
         if not new_offices:
             return found, frozenset(offices)
         offices |= new_offices
+
+
+def handed_on_at(enrolments: Iterable[dict[str, Any]]) -> dict[str, int]:
+    """Return the number of the record by which each device made another one the office in its place."""
+    found: dict[str, int] = {}
+    for e in enrolments:
+        if e["state"] == "office" and e["subject"] != e["device"]:
+            found[e["device"]] = min(e["seq"], found.get(e["device"], e["seq"]))
+    return found
 
 
 def _enter(found: dict[str, RollEntry], e: dict[str, Any]) -> None:
@@ -191,8 +204,46 @@ def trust_here(session: Session, more: Iterable[dict[str, Any]] = ()) -> Trust:
     met = {p.device: p.public_key for p in session.scalars(select(Peer)) if p.public_key}
     known = {own.office: met[own.office]} if own.office in met else {}
     known[own.device] = own_key
-    roll, offices = device_roll([*enrolments_here(session), *more], own.office, known)
-    return Trust(own.device, own_key, own.office, known.get(own.office or ""), offices, roll, met)
+    enrolments = [*enrolments_here(session), *more]
+    roll, offices = device_roll(enrolments, own.office, known)
+    handed_on = offices & handed_on_at(enrolments).keys()
+    return Trust(own.device, own_key, own.office, known.get(own.office or ""), offices, handed_on, roll, met)
+
+
+def other_offices(session: Session) -> list[Message]:
+    """Return sentences on devices that act as the farm's office beside the one this copy goes by."""
+    trust, given = trust_here(session), enrolments_here(session)
+    if trust.office is None:
+        return []
+    ends = handed_on_at(given)
+    begun = {e["subject"]: e["stamp"] for e in given if e["subject"] in trust.offices and e["state"] == "successor"}
+    names = {e["subject"]: e["name"] for e in sorted(given, key=lambda e: (e["stamp"], e["seq"]))}
+    entered: dict[str, str] = {}  # the office's newest word on each device
+    for e in given:
+        if e["device"] in trust.offices and e["subject"] != e["device"]:
+            entered[e["subject"]] = max(e["stamp"], entered.get(e["subject"], ""))
+    found: set[str] = set()
+    for e in given:
+        device = e["device"]
+        if e["state"] == "successor":
+            continue
+        if device not in trust.offices:
+            if e["state"] == "office" and e["subject"] == device and entered.get(device, "") < e["stamp"]:
+                found.add(device)  # of an older one the office knows
+        elif e["seq"] > ends.get(device, e["seq"]) or any(
+            trust.roll[new].before == device and e["stamp"] > stamp for new, stamp in begun.items() if new in trust.roll
+        ):
+            found.add(device)
+    return [
+        message(
+            "Another machine acts as the farm's office: {name} ({device}). This copy goes by {office}. If the office has "
+            "moved there, give this copy its card (enrol --office); else strike it off at the office (enrol --lost).",
+            name=names.get(device, device[:8]),
+            device=device[:8],
+            office=", ".join(sorted(names.get(one, one[:8]) for one in trust.offices - trust.handed_on - {device})),
+        )
+        for device in sorted(found)
+    ]
 
 
 def trust_in(session: Session, bundle: Carrier, fresh: Sequence[UnreadPage]) -> Trust:
@@ -257,7 +308,7 @@ def check_signer(bundle: Carrier, trust: Trust) -> None:
     Raises Unpaired if its signer is not paired, BundleRefused if it was struck off or uses another key.
     """
     signer, places = bundle.manifest["device"], {"name": bundle.path.name}
-    entry, own = trust.roll.get(signer["id"]), signer["id"] in (trust.device, trust.office)
+    entry, own = trust.roll.get(signer["id"]), signer["id"] in {trust.device, trust.office} - trust.handed_on
     keys = trust.keys_of(signer["id"]) if own else entry.keys[-1:] if entry else ()
     if keys and bundle.public_key not in keys:
         raise BundleRefused(

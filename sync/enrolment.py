@@ -26,7 +26,7 @@ from store.facts.fact_lines import is_hash, is_uuid
 from store.models import Enrolment, Own, Peer
 from sync.bundle_file import LONGEST_NAME, open_bundle
 from sync.bundle_merge import bundles_in
-from sync.device_trust import MOST_EARLIER, Card, RollEntry, Trust, card_in, trust_here
+from sync.device_trust import MOST_EARLIER, Card, RollEntry, Trust, card_in, device_roll, enrolments_here, trust_here
 from sync.segments.place_reader import head_of_zip, heads_in, is_zip_of_segments
 
 LARGEST_CARD = 4096
@@ -88,7 +88,7 @@ def read_card(text: str) -> Card:
 def cards_in(folder: Path, passphrase: str | None = None) -> list[Card]:
     """Return the cards that lie in a folder, as files and in bundles; what cannot be read is left out."""
     found: dict[str, Card] = {}
-    nobody = Trust("", b"", None, None, frozenset(), {}, {})
+    nobody = Trust("", b"", None, None, frozenset(), frozenset(), {}, {})
     written = regular_files(folder, lambda name: fnmatch(name, CARD_FILES), most=MOST_CARDS)
     for path in sorted(path for _, path in written):
         with suppress(BundleRefused):
@@ -170,6 +170,63 @@ def revoke(store: Store, name: str, reason: str | None = None) -> RollEntry:
     return store.durably(work)
 
 
+def hand_on(store: Store, card: Card) -> None:
+    """Make another device the farm's office in place of this one, by its card; what this one enrols later does not count.
+
+    Raises BundleRefused if this copy is not the office, the card is its own, or the roll has another key.
+    """
+
+    def work(session: Session) -> None:
+        trust = _as_office(store, session)
+        _refuse_own(card, trust)
+        entry = trust.roll.get(card.device)
+        if entry is not None and entry.state != "known" and entry.public_key != card.public_key:
+            raise BundleRefused(
+                "The office was not handed on: {name} has shown another key before. Look at the card on that machine itself.",
+                name=card.name,
+            )
+        own = session.scalars(select(Own)).one()
+        _write(store, session, Card(own.device, own.name, trust.own_key), "tablet")
+        _write(store, session, card, "office")
+
+    store.durably(work)
+
+
+def become_office(store: Store) -> None:
+    """Make this copy the farm's office in place of one that is lost, with its roll; each other copy is given its card then.
+
+    Raises BundleRefused if it is the office already.
+    """
+
+    def work(session: Session) -> None:
+        own, trust = session.scalars(select(Own)).one(), trust_here(session)
+        if trust.device in trust.offices - trust.handed_on:
+            raise BundleRefused("This device is the farm's office already. Nothing was done.")
+        roll = trust.roll if trust.office is not None else _roll_of_records(session)
+        lost = trust.offices | {entry.device for entry in roll.values() if entry.state == "office"}
+        strangers = [card for card in _not_on_roll(session, trust) if card.device not in roll]
+        own.office = own.device
+        _write(store, session, Card(own.device, own.name, trust.own_key), "office")
+        for entry in roll.values():
+            if entry.device != own.device:
+                card = Card(entry.device, entry.name, entry.public_key)
+                _write(store, session, card, "known" if entry.device in lost else entry.state, entry.reason)
+        for card in strangers:
+            _write(store, session, card, "known")
+
+    store.durably(work)
+
+
+def _roll_of_records(session: Session) -> dict[str, RollEntry]:
+    """Return the roll of the office that the records here name last; none if they name none."""
+    given = enrolments_here(session)
+    offices = [e for e in given if e["state"] == "office" and e["subject"] == e["device"]]
+    newest = max(offices, key=lambda e: (e["stamp"], e["seq"]), default=None)
+    if newest is None:
+        return {}
+    return device_roll(given, newest["device"], {newest["device"]: bytes.fromhex(newest["public_key"])})[0]
+
+
 def hold_to(store: Store, card: Card) -> None:
     """Take a device as this copy's office, by its card; only its roll counts from now on.
 
@@ -237,6 +294,8 @@ def _check_office(trust: Trust) -> None:
             "Only the farm's office enrols and strikes off devices, and that is another copy ({office}). Do it there.",
             office=(trust.office or "")[:8],
         )
+    if trust.device in trust.handed_on:
+        raise BundleRefused("The office was handed on from here to another machine. Do it there.")
 
 
 def _as_office(store: Store, session: Session) -> Trust:
@@ -246,6 +305,12 @@ def _as_office(store: Store, session: Session) -> Trust:
     """
     trust = trust_here(session)
     _check_office(trust)
+    if trust.office is None and (there := _roll_of_records(session)):
+        raise BundleRefused(
+            "The farm has an office already: {name}. If that machine is lost, make this one the office in its place "
+            "(enrol --as-office) and give its card to every tablet; else enrol the device there. Nothing was done.",
+            name=next(entry.name for entry in there.values() if entry.state == "office"),
+        )
     own = session.scalars(select(Own)).one()
     if session.scalars(select(Enrolment.id).filter_by(device=own.device, state="office")).first() is None:
         before = [(Card(e.device, e.name, e.public_key), e.state) for e in trust.roll.values()]

@@ -18,7 +18,7 @@ from store.errors import Message, message
 from store.facts import device_identity, hybrid_clock, reference_changes
 from store.facts.fact_lines import InvalidFact
 from store.facts.fact_validation import Rows
-from store.models import FACTS, REFERENCES, Change, Fact, Farm, Own, Peer, Retirement, SignedPage
+from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Farm, Own, Peer, Retirement, SignedPage
 from sync.device_trust import Carrier, Trust
 
 _ID, _DEVICE, _SEQ = 0, 1, 2
@@ -99,7 +99,8 @@ def renew_if_doubled(store: Store, session: Session, records: Rows) -> Own | Non
     own = session.scalars(select(Own.device)).one()
     theirs = [(row[_SEQ], row[_ID]) for rows in records.values() for row in rows if row[_DEVICE] == own]
     retirements = [Retirement(**row) for row in records_of(Retirement, records)]
-    return device_identity.renew_if_doubled(session, theirs, retirements, store.now())
+    enrolments = [Enrolment(**row) for row in records_of(Enrolment, records)]
+    return device_identity.renew_if_doubled(session, theirs, retirements, enrolments, store.now())
 
 
 def fresh_records(session: Session, pages: Sequence[Page], records: Rows) -> Rows:

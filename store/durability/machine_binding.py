@@ -6,7 +6,8 @@ fit, was copied or put back, and its numbers may be given elsewhere too.
 
 What a machine is, where it can be read: the serial number of the disk the logbook lies on, which a card takes with it
 into another tablet and a cloned card does not share; else the system's machine id (machine-id(5), Windows' MachineGuid).
-Where neither can be read (some containers, Android) place and number decide.
+Where neither can be read (some containers, Android) place and number decide. On a PostgreSQL server it is the cluster, its
+timeline, the database and the table (`bind_server`).
 """
 
 import hashlib
@@ -17,6 +18,8 @@ import sys
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
+
+from sqlalchemy import Connection
 
 from store.durability.atomic_file import write_file
 from store.errors import Message, message
@@ -87,6 +90,35 @@ def strayed(path: Path, here: Binding) -> Message | None:
     if there.place != here.place and _device_at(Path(there.place)) == here.device:
         return message("it is a copy of {place}", place=there.place)
     return None
+
+
+def server_binding(connection: Connection) -> str:
+    """Return what names where a logbook lies on a PostgreSQL server: its cluster and timeline, database and table.
+
+    Notes: A dump that is restored makes another table, mostly in another database or cluster; a second server that is
+    promoted from a base backup is on another timeline (pg_control_system and pg_control_checkpoint, PostgreSQL 9.6 on).
+    """
+    found = connection.exec_driver_sql(
+        "SELECT system_identifier, timeline_id, 'own'::regclass::oid, "
+        "(SELECT oid FROM pg_database WHERE datname = current_database()) "
+        "FROM pg_control_system(), pg_control_checkpoint()"
+    ).one()
+    return hashlib.sha256(" ".join(map(str, found)).encode()).hexdigest()[:16]
+
+
+def bind_server(connection: Connection) -> Message | None:
+    """Bind a logbook to its place on the server; return how one came here that is bound to another place.
+
+    Notes: The binding is the comment of its table's key, which a dump carries with it.
+    """
+    here = server_binding(connection)
+    there = connection.exec_driver_sql(
+        "SELECT obj_description(oid, 'pg_constraint') FROM pg_constraint "
+        "WHERE conname = 'pk_own' AND conrelid = 'own'::regclass"
+    ).scalar_one()
+    if there != here:
+        connection.exec_driver_sql(f"COMMENT ON CONSTRAINT pk_own ON own IS '{here}'")  # of hex letters only
+    return message("it was restored from a dump, or its server was copied") if there not in (None, here) else None
 
 
 def renewal(path: Path, device: str, how: Message) -> Message:

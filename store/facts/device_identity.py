@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from store.facts import doubled_numbers
 from store.facts.hybrid_clock import next_stamp
 from store.facts.signed_pages import public_key_of, seal_in
+from store.facts.succession import succession
 from store.models import Enrolment, Fact, Own, Peer, Retirement
 
 
@@ -44,11 +45,6 @@ def renew(session: Session, now: float = 0.0, first: int | None = None) -> Own:
     return new
 
 
-def succession(old: str, new: str, key: str) -> bytes:
-    """Return what the key of a device signs to say that another one, with this public key in hex, goes on in its place."""
-    return b"rollbook succession\n" + f"{old} {new} {key}".encode()
-
-
 def _succeed(session: Session, old: Own, new: Own, now: float) -> None:
     """Record, as the first fact of a new device, that the old one's key says who goes on; so nobody has to pair it again."""
     key = public_key_of(new.private_key).hex()
@@ -73,12 +69,16 @@ def retire(session: Session, subject: str, first: int, last: int | None, now: fl
 
 
 def renew_if_doubled(
-    session: Session, theirs: Iterable[tuple[int, str]], retirements: Iterable[Retirement], now: float
+    session: Session,
+    theirs: Iterable[tuple[int, str]],
+    retirements: Iterable[Retirement],
+    enrolments: Iterable[Enrolment],
+    now: float,
 ) -> Own | None:
     """Go on as a new device, which is returned, if another machine writes as this one or nobody is to.
 
     `theirs`: number and id of each record of this device that a bundle brings.
-    `retirements`: those it brings.
+    `retirements`, `enrolments`: those it brings.
 
     Notes: Numbers that another machine gave before it left this device are no reason. Missing numbers below the next
     one are a repair's, and only taken.
@@ -88,7 +88,7 @@ def renew_if_doubled(
         seal_in(session)  # before pages of the other machine are here, which may reach beyond ours
     said = [*retirements, *session.scalars(select(Retirement))]
     left = [one for one in said if one.subject == own.device]
-    ended = [one.first for one in left if one.last is None and doubled_numbers.counts(one, own.office)]
+    ended = [one.first for one in doubled_numbers.counting(session, left, enrolments) if one.last is None]
     ours = doubled_numbers.ids_by_number(session, own.device, min(theirs)[0]) if theirs else {}
     twice = {n for n, id in theirs if n in ours and id not in ours[n]}
     beyond = {n for n, _id in theirs if n >= own.next_seq}

@@ -8,7 +8,8 @@ from sqlalchemy import bindparam, select, text
 from sqlalchemy.orm import Session
 
 from store.errors import Message, message
-from store.models import FACTS, Own, Peer, Retirement, SignedPage
+from store.facts.succession import offices_here
+from store.models import FACTS, Enrolment, Own, Peer, Retirement, SignedPage
 
 _OF_DEVICE = " UNION ALL ".join(f'SELECT device, seq FROM "{name}" WHERE device IN :devices' for name in FACTS)
 _TWICE = text(
@@ -60,8 +61,7 @@ def doubled(session: Session, devices: Iterable[str] | None = None) -> list[Doub
         numbers.setdefault(device, []).append(seq)
     if not numbers:
         return []
-    office = session.scalars(select(Own.office)).one()
-    said = [one for one in session.scalars(select(Retirement)) if counts(one, office)]
+    said = counting(session, session.scalars(select(Retirement)))
     names = {device: name for of in (Peer, Own) for device, name in session.execute(select(of.device, of.name))}
     found = []
     for device, twice in numbers.items():
@@ -71,9 +71,13 @@ def doubled(session: Session, devices: Iterable[str] | None = None) -> list[Doub
     return found
 
 
-def counts(said: Retirement, office: str | None) -> bool:
-    """Return whether a retirement counts: that nobody goes on as a device is the office's to say, where one is known."""
-    return said.last is not None or office is None or said.device == office
+def counting(session: Session, said: Iterable[Retirement], fresh: Iterable[Enrolment] = ()) -> list[Retirement]:
+    """Return the retirements that count: that nobody goes on as a device is the office's to say, where one is known.
+
+    `fresh`: enrolments that are not here yet.
+    """
+    offices = offices_here(session, fresh)
+    return [one for one in said if one.last is not None or not offices or one.device in offices]
 
 
 def ids_by_number(session: Session, device: str, first: int) -> dict[int, set[str]]:

@@ -8,6 +8,8 @@ import pytest
 
 from cabapp.__main__ import main
 from store import open_store
+from store.errors import message
+from store.facts import device_identity
 from store.facts.device_identity import renew
 from store.models import FACTS, Enrolment, Operator, Own, Retirement, SignedPage, Tap
 from sync import export_bundle, merge_bundles
@@ -225,6 +227,20 @@ def test_a_lying_device_cannot_end_another(copies, tmp_path, work):
     exchange(third, cab, office, folder=tmp_path)
     assert cab.device == was
     office.add(Retirement(subject=cab.device, first=1, last=None, at=1.0))
+    exchange(office, cab, folder=tmp_path)
+    assert cab.device != was
+
+
+def test_an_office_under_a_new_identity_still_ends_a_device(copies, tmp_path):
+    """What goes on in the office's place, by the key of the device it left, says it as well."""
+    cab, office, _ = copies
+    exchange(cab, office, folder=tmp_path)
+    exchange(office, cab, folder=tmp_path)
+    with office.writing() as session:
+        new = device_identity.renew(session, office.now())
+    office.go_on_as(new, message("it was copied here, or put back"))
+    was = cab.device
+    office.add(Retirement(subject=was, first=1, last=None, at=1.0))
     exchange(office, cab, folder=tmp_path)
     assert cab.device != was
 

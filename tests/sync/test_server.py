@@ -152,6 +152,55 @@ def test_an_office_keeps_its_device_and_numbers(office, database, copies, tmp_pa
     assert sorted(numbers) == list(range(min(numbers), min(numbers) + 10))
 
 
+def restored(server, url, again, clean=False):
+    """Restore a dump of a database into another one, or over itself; return its URL."""
+    import psycopg
+
+    dump = subprocess.run(
+        [_tool("pg_dump"), "--no-owner", url], capture_output=True, text=True, timeout=120, check=True
+    )
+    if clean:
+        with psycopg.connect(url, autocommit=True) as raw:
+            raw.execute("DROP SCHEMA public CASCADE")
+            raw.execute("CREATE SCHEMA public")
+    else:
+        with psycopg.connect(f"{server}/postgres", autocommit=True) as raw:
+            raw.execute(f"CREATE DATABASE {again}")
+        url = f"{server}/{again}"
+    words = [_tool("psql"), "-q", "-v", "ON_ERROR_STOP=1", url]
+    subprocess.run(words, input=dump.stdout, text=True, capture_output=True, timeout=120, check=True)
+    return url
+
+
+@pytest.mark.parametrize("clean", [False, True])
+def test_an_office_restored_from_a_dump_goes_on_as_a_new_device(server, database, copies, tmp_path, rows_of, clean):
+    """In another database, or over the old one: noticed and said at opening, nothing lost, and both end equal to the tablet."""
+    cab = copies[0]
+    with open_store(database, "office") as office:
+        pair(office, cab)
+        assert merge_bundles(office, [export_bundle(cab, tmp_path / "a")]).refused == []
+        office.put(Operator, name="before the dump")
+        was = office.device
+    url = restored(server, database, f"again{time.monotonic_ns()}", clean)
+    with open_store(url) as again:
+        assert again.device != was and "from a dump" in str(again.renewed) and again.device[:8] in str(again.renewed)
+        again.put(Operator, name="after it")
+        assert again.check() == []
+        assert merge_bundles(cab, [export_bundle(again, tmp_path / "b")]).refused == []
+        assert {one.name for one in cab.all(Operator)} >= {"before the dump", "after it"}
+        now = again.device
+    with open_store(url) as again:
+        assert again.device == now and again.renewed is None
+        if not clean:
+            with open_store(database) as office:
+                assert office.device == was and office.renewed is None
+                office.put(Operator, name="on the first server")
+                assert merge_bundles(cab, [export_bundle(office, tmp_path / "c")]).refused == []
+                for store in (again, office):
+                    assert merge_bundles(store, [export_bundle(cab, tmp_path / "d")]).refused == []
+                    assert rows_of(store) == rows_of(cab) and store.check() == []
+
+
 def test_reading_cannot_write_there(office):
     """A reading session on the server cannot write."""
     from sqlalchemy import text

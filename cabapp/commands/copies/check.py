@@ -12,6 +12,7 @@ from cabapp.jobs.pass_counts.odd_details import odd_details
 from store import open_store
 from store.models import FACTS
 from store.values.sound_rows import MOST_NAMED, odd_rows
+from sync.device_trust import other_offices
 
 EXAMPLE = "rollbook check --store logbook.sqlite"
 
@@ -30,6 +31,7 @@ def run(args: argparse.Namespace) -> int:
         faults = store.check()
         with store.session() as session:
             odd = [*odd_rows(session), *odd_details(store)][:MOST_NAMED]
+            faults += other_offices(session)
             counts = {name: session.scalar(select(func.count()).select_from(model)) for name, model in FACTS.items()}
         path = store.path
     if args.json:

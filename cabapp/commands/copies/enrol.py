@@ -12,7 +12,7 @@ from store.durability.carrier_files import is_folder
 from store.errors import Refused
 from sync import enrolment
 from sync.bundle_encryption import read_passphrase
-from sync.device_trust import Card
+from sync.device_trust import Card, other_offices
 
 EXAMPLE = "rollbook enrol --from /media/stick"
 
@@ -39,16 +39,23 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     act.add_argument(
         "--office", metavar="CARD", help="on a tablet: take the device of this card, or code, as the office"
     )
+    act.add_argument(
+        "--hand-on", metavar="CARD", help="at the office: make the device of this card, or code, the office"
+    )
+    act.add_argument(
+        "--as-office", action="store_true", help="make this copy the office in place of a lost one, with its roll"
+    )
     paths.store_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Do the one thing that is asked, then show the roll."""
-    if args.cards and (args.card or args.out or args.met or args.lost or args.office):
+    if args.cards and (args.card or args.out or args.met or args.lost or args.office or args.hand_on or args.as_office):
         raise Refused("Give cards to enrol, or one option, but not both. Nothing was done.")
     there = {} if args.place is None else _cards_by_code(args.place, read_passphrase(args.passphrase_file))
     cards = [_card(text, there) for text in args.cards]
     office = _card(args.office, there) if args.office else None
+    handed = _card(args.hand_on, there) if args.hand_on else None
     new = cards or office or args.card or args.out
     with open_store(paths.chosen_store(args) if new else paths.existing_store(args), args.name) as store:
         if args.card:
@@ -58,6 +65,10 @@ def run(args: argparse.Namespace) -> int:
             enrolment.write_card(store, args.out)
         elif office:
             enrolment.hold_to(store, office)
+        elif handed:
+            enrolment.hand_on(store, handed)
+        elif args.as_office:
+            enrolment.become_office(store)
         elif args.lost:
             enrolment.revoke(store, args.lost, args.reason)
         elif args.met:
@@ -65,6 +76,9 @@ def run(args: argparse.Namespace) -> int:
         elif cards:
             enrolment.enrol(store, *cards, new_key=args.new_key)
         _show_roll(store)
+        with store.session() as session:
+            for sentence in other_offices(session):
+                print(f"rollbook: {sentence}", file=sys.stderr)
         known = {entry.device for entry in enrolment.roll_of(store) if entry.state != "known"} | {store.device}
     for code, card in there.items():
         print(f"{'' if card.device in known else 'not '}paired: {card.name} ({card.device[:8]}), {code}")
