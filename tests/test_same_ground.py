@@ -284,7 +284,7 @@ def ways(farm, path, boundary, width, target=2):
     listed = [_gap(*(gap[name] for name in ("kind", "certainty", "area_m2", "chance"))) for gap in measured["gaps"]]
     return measured, {
         "measure": Said(
-            (*(areas[name] for name in AREAS), *areas["by_count"].values()),
+            (*(areas[name] for name in AREAS), *filter(None, areas["by_count"].values())),
             sorted(listed), proof and (proof["share"], proof["low"], proof["high"]),
         ),
         "office": _said(record.totals, record.gaps, record.proof),
@@ -305,13 +305,13 @@ class Said:
 
 
 def _gap(kind, certainty, area, chance):
-    return kind, certainty, round(area, 1), round(chance, 4)
+    return kind, certainty, round(area, 1), -1.0 if chance is None else round(chance, 4)
 
 
 def _said(areas, gaps, proof):
     return Said(
         (*(getattr(areas, name) for name in AREAS), *areas.by_count.values()),
-        sorted(_gap(gap.kind, gap.certainty, gap.area, gap.chance) for gap in gaps),
+        sorted(_gap(gap.kind, gap.certainty, gap.area, None if gap.lost else gap.chance) for gap in gaps),
         proof and (proof.share, proof.low, proof.high),
     )
 
@@ -620,5 +620,5 @@ def test_an_export_read_by_measure_is_the_logbook(farm, tmp_path, name):
     (tmp_path / "export.gpx").write_text(job_gpx(record), "utf-8")
     read = measure([read_recording(tmp_path / "export.gpx")], ToolGeometry(row.width), 2, ground.boundary)
     areas = read["area_m2"]
-    said = (*(areas[name] for name in AREAS), *areas["by_count"].values())
+    said = (*(areas[name] for name in AREAS), *filter(None, areas["by_count"].values()))
     assert said == pytest.approx(_said(record.totals, record.gaps, record.proof).areas, abs=1.0)

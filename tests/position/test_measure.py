@@ -2,6 +2,7 @@
 
 import json
 from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -157,7 +158,7 @@ def test_two_stints_count_together_in_any_order(written, measured):
     second = written("b.csv", csv_of(xy, t + 7200))
     found, turned = measured(first, second, "--width", 12), measured(second, first, "--width", 12)
     assert found == turned
-    assert found["area_m2"]["by_count"] == {"2": pytest.approx(4800, rel=2e-3)}
+    assert found["area_m2"]["by_count"] == {"1": 0, "2": pytest.approx(4800, rel=2e-3)}
     assert [stint["file"] for stint in found["stints"]] == ["a.csv", "b.csv"]
 
 
@@ -509,3 +510,45 @@ def test_work_beside_the_field_is_loud(written, square, capsys):
     trace = written("a.csv", csv_of(*lanes()))
     assert main(["measure", str(trace), "--width", "12", "--field", str(square(0, 124, 400, 200))]) == 3
     assert "came no closer to the field than 328 ft" in capsys.readouterr().err
+
+
+def keys_of(value):
+    """Every key of the objects in a JSON value; those that are numbers or sentences name no figure."""
+    if isinstance(value, list):
+        return set().union(*map(keys_of, value))
+    if not isinstance(value, dict):
+        return set()
+    named = {key for key in value if key.isidentifier()}
+    return named.union(*map(keys_of, value.values()))
+
+
+def test_the_keys_of_the_json_are_in_the_readme_and_agree(written, square, measured):
+    """Every key is named there; areas, shares and gaps of a drive with a break fit each other as it says."""
+    xy, t = lanes()
+    keep = (t < 420) | (t > 520)
+    bare = measured(written("a.csv", csv_of(xy, t)), "--width", 12)
+    found = measured(
+        written("b.csv", csv_of(xy[keep], t[keep])), "--width", 12, "--field", square(0, -6, 400, 60), "--target", 3
+    )
+    said = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    for key in keys_of([bare, found]):
+        assert f"`{key}`" in said, key
+    areas = found["area_m2"]
+    assert areas["none"] + areas["unknown"] + areas["covered"] == pytest.approx(areas["field"], rel=1e-9)
+    assert (
+        list(areas["by_count"]) == [str(n) for n in range(1, len(areas["by_count"]) + 1)] and "3" in areas["by_count"]
+    )
+    assert sum(areas["by_count"].values()) == pytest.approx(areas["covered"], rel=1e-9)
+    assert sum(int(n) * area for n, area in areas["by_count"].items()) == pytest.approx(areas["pass_area"], rel=1e-9)
+    reached = sum(area for n, area in areas["by_count"].items() if int(n) >= 3)
+    proof = found["proof"]
+    assert proof["share"] == pytest.approx(reached / areas["field"], rel=1e-9)
+    assert proof["low"] <= proof["share"] <= proof["high"]
+    for kind in ("none", "unknown"):
+        assert (
+            sum(gap["area_m2"] for gap in found["gaps"] if gap["kind"] == kind) <= areas["none"] + areas["unknown"] + 1
+        )
+    assert all((gap["chance"] is None) <= (gap["certainty"] == "cannot tell") for gap in found["gaps"])
+    assert all(gap["chance"] is None for gap in found["gaps"] if gap["kind"] == "unknown")
+    assert (bare["area_m2"]["unknown"], bare["area_m2"]["short_unknown"], bare["proof"]) == (None, None, None)
+    assert bare["gaps"] == bare["recovered"] == []

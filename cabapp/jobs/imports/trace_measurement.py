@@ -82,9 +82,7 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
     Returns
     -------
     dict
-        What `rollbook measure --json` prints: areas m2, lengths m, times s, places degrees. Areas are those in
-        the field where there is one; what was covered outside stands apart. ``nothing`` says why no ground is
-        covered; None where some is. Where none is, no gap and no proof is claimed.
+        What `rollbook measure --json` prints, as README says of each key.
 
     Raises
     ------
@@ -229,6 +227,7 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
     del rows
     worst = max(count.receivers(), key=lambda one: float(np.median(one.absolute)), default=None)
     proof = count.confidence() if areas.covered else None  # where nothing was counted nothing is claimed
+    share = sum(area for n, area in areas.by_count.items() if n >= count.target) / (areas.field_area or 1.0)
     seldom = [(one.name, said) for one in counted if (said := too_seldom(one.gone))]
     notes = [*read.notes, *(message("{name}: {note}", name=name, note=said) for name, said in seldom)]
     fixes = read.fixes + read.dropped
@@ -268,10 +267,12 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
             "field": areas.field_area,
             "none": areas.none,
             "unknown": areas.unknown,
-            "short_unknown": areas.short_unknown,
+            "short_unknown": areas.short_unknown if inside else None,
             "covered": areas.covered,
             "pass_area": areas.pass_area,
-            "by_count": {str(n): area for n, area in areas.by_count.items()},
+            "by_count": {
+                str(n): areas.by_count.get(n, 0.0) for n in range(1, max([count.target, *areas.by_count]) + 1)
+            },
             "covered_outside": max(0.0, every.covered - areas.covered) if inside else 0.0,
             "pass_area_outside": max(0.0, every.pass_area - areas.pass_area) if inside else 0.0,
         },
@@ -281,9 +282,9 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
         "proof": proof
         and {
             "target": count.target,
-            "share": proof.share,
-            "low": proof.low,
-            "high": proof.high,
+            "share": share,
+            "low": min(proof.low, share),
+            "high": max(proof.high, share),
             "level": 0.9,
             "words": proof.words(),
         },
@@ -319,7 +320,7 @@ def _listed(strips, plane):
             "width_m": one.width,
             "length_m": one.length,
             "certainty": one.certainty,
-            "chance": one.chance,
+            "chance": None if one.lost else one.chance,
             "edge": one.edge,
             "lat": float(place[0]),
             "lon": float(place[1]),
