@@ -94,11 +94,14 @@ def records_of(model: type[Fact], records: Rows) -> list[dict[str, Any]]:
     return [dict(zip(names, row, strict=True)) for row in records.get(model.__tablename__, [])]
 
 
-def renew_if_doubled(store: Store, session: Session, records: Rows) -> Own | None:
-    """Go on as a new device if the records show that another machine writes as this one, and return it."""
+def renew_if_doubled(store: Store, session: Session, records: Rows, told: Sequence[Retirement] = ()) -> Own | None:
+    """Go on as a new device if the records show that another machine writes as this one, and return it.
+
+    `told`: retirements that come with them later.
+    """
     own = session.scalars(select(Own.device)).one()
     theirs = [(row[_SEQ], row[_ID]) for rows in records.values() for row in rows if row[_DEVICE] == own]
-    retirements = [Retirement(**row) for row in records_of(Retirement, records)]
+    retirements = [*told, *(Retirement(**row) for row in records_of(Retirement, records))]
     enrolments = [Enrolment(**row) for row in records_of(Enrolment, records)]
     return device_identity.renew_if_doubled(session, theirs, retirements, enrolments, store.now())
 

@@ -21,7 +21,7 @@ from store.errors import BundleRefused, Message, message
 from store.facts.fact_lines import InvalidFact
 from store.facts.fact_validation import Rows, read_page
 from store.facts.signed_pages import holds
-from store.models import Farm, Peer
+from store.models import Farm, Peer, Retirement
 from sync import device_trust
 from sync.record_merge import (
     Apart,
@@ -34,6 +34,7 @@ from sync.record_merge import (
     numbered_elsewhere,
     overlapping_of,
     pages_between,
+    records_of,
     records_once,
     renew_if_doubled,
     store_pages,
@@ -162,6 +163,7 @@ class _Merge:
     def run(self) -> None:
         """Take batch after batch until nothing more can be taken."""
         self._find_trust()
+        self._told = self._retirements()
         blocked: set[str] = set()
         wide = 1
         while self._queues:
@@ -281,6 +283,26 @@ class _Merge:
                     device=page.device[:8],
                 ),
             )
+
+    def _retirements(self) -> list[Retirement]:
+        """Return who has left this copy's own device, as the first pages of others say, before what they left is taken."""
+        found: list[Retirement] = []
+        if self._trust.device not in self._queues:
+            return found
+        firsts = [page for queue in self._queues.values() for page in queue if page.first == 1]
+        for page in firsts[: device_trust.MOST_FIRST]:
+            try:
+                self._check(page)
+                lines = page.load()[1].split(b"\n")[:-1]
+                for seq, line in enumerate(lines, page.first):
+                    if b'"retirement"' in line:
+                        rows = read_page(line + b"\n", page.device, seq, lambda _id: None)
+                        found += [Retirement(**row) for row in records_of(Retirement, rows)]
+            except CarrierHangs:
+                raise
+            except (_Faulty, InvalidFact, OSError):
+                continue  # said when the page is taken
+        return found
 
     # ------------------------------------------------------------------ batches
 
@@ -402,7 +424,7 @@ class _Merge:
             records = records_once(records)
         try:
             with self._store.writing() as session:
-                renewed = renew_if_doubled(self._store, session, records)
+                renewed = renew_if_doubled(self._store, session, records, self._told)
                 fresh = fresh_records(session, pages, records)
                 insert_records(session, fresh, self._farm)
                 store_pages(session, pages, [one.packed for one in loaded], None)

@@ -14,6 +14,7 @@ from store.facts.device_identity import renew
 from store.models import FACTS, Enrolment, Operator, Own, Retirement, SignedPage, Tap
 from sync import export_bundle, merge_bundles
 from sync.enrolment import card_of, enrol, hold_to, revoke
+from sync.folder_exchange import FolderWatcher
 
 
 def taps_of(store):
@@ -75,6 +76,36 @@ def test_a_cloned_card_splits_nobody(copies, tmp_path, work, rows_of, clone, ord
     assert copies[0].device != clone.device
     for store in (copies[0], clone):
         assert store.add(Tap(stint_id=store.all(Tap)[0].stint_id, kind="mark", at=1.0)).device == store.device
+
+
+@pytest.mark.parametrize("order", ORDERS)
+def test_twins_meet_in_a_shared_folder(copies, tmp_path, work, rows_of, clone, order):
+    """Written piece by piece, in any order of looks: no record is left out, nobody is refused, all copies end equal."""
+    everyone, folder = [copies[0], clone, copies[1], copies[2]], tmp_path / "shared"
+    folder.mkdir()
+    watchers = [FolderWatcher(store, [folder]) for store in everyone]
+    acknowledged, refused = set(), []
+
+    def look(n):
+        for _ in range(3):  # a file must stand still between two looks
+            refused.extend((n, why) for news in watchers[n].look() for _path, why in news.merged.refused)
+
+    for n in (2, 0, 1):
+        look(n)  # the office's roll is known
+    was = copies[0].device
+    for turn in range(3):
+        for n in order:
+            if turn < 2:
+                work(everyone[n], f"{turn} {n}")
+                acknowledged |= taps_of(everyone[n])
+            look(n)
+    for n in (0, 1, 2, 3, 3, 2, 1, 0):
+        look(n)
+    assert refused == []
+    for store in everyone:
+        assert acknowledged <= taps_of(store) and store.check() == []
+        assert rows_of(store) == rows_of(everyone[0])
+    assert {copies[0].device == was, clone.device == was} == {True, False}  # one of them left it, the other stayed
 
 
 def test_only_one_twin_goes_on_as_another(copies, tmp_path, work, rows_of, clone):
