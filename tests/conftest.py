@@ -134,9 +134,9 @@ def stands_for():
 
 @pytest.fixture
 def until():
-    """Wait until something is true, looking again and again; fail after some seconds."""
+    """Wait until something is true, looking again and again; fail after a minute, for the machine may be busy."""
 
-    def wait(true, seconds=8.0, act=lambda: None):
+    def wait(true, seconds=60.0, act=lambda: None):
         ends = time.monotonic() + seconds
         while not true():
             assert time.monotonic() < ends, "it did not come about in time"

@@ -1,6 +1,7 @@
 """Ctrl-C at any moment of a build: logbook and pages stay sound, and the next build goes on."""
 
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -45,12 +46,16 @@ def test_ctrl_c_at_random_times_leaves_all_sound(write_small, page_names, tmp_pa
     begun = time.monotonic()
     whole = begin(path, tmp_path / "whole")
     assert whole.wait(60) == 0
-    long, cut = time.monotonic() - begun, 0
-    for n in range(tries):
+    long, cut, least = time.monotonic() - begun, 0, max(1, tries // 4)
+    for n in range(tries + 5):
+        if n >= tries:  # a busy machine cut too few: it tries again
+            if cut >= least:
+                break
+            shutil.rmtree(out)
         one = begin(path, out)
-        if n:
+        if 0 < n < tries:
             time.sleep(long * chance.uniform(0.3, 1.0))
-        else:  # one is cut for certain: while pages are being written
+        else:  # while pages are being written
             until(lambda: any(out.glob("*.html")))
         one.send_signal(signal.SIGINT)
         _, said = one.communicate(timeout=60)
@@ -64,7 +69,7 @@ def test_ctrl_c_at_random_times_leaves_all_sound(write_small, page_names, tmp_pa
         if chance.random() < 0.5:  # begin anew, so that the writing itself is cut
             for name in out.glob("pages.json"):
                 name.unlink()
-    assert cut >= max(1, tries // 4)
+    assert cut >= least
     assert main(["office", "--store", str(path), "--out", str(out)]) == 0
     sound(out)
     names = {p.name for p in (tmp_path / "whole").iterdir()}

@@ -123,7 +123,7 @@ class Probe:
 
         # events are read at the end of a turn and dispatched after the clock's part of the next
         Clock.schedule_once(lambda _dt: turn(2 if what in ("settle", "beat") else 0), 0)
-        return answer if done.wait(10) else {"fault": f"no answer to {what}: the screen does not come to rest"}
+        return answer if done.wait(60) else {"fault": f"no answer to {what}: the screen does not come to rest"}
 
     def _things(self):
         return [thing for child in reversed(Window.children) for thing in _things(child)]
@@ -145,9 +145,15 @@ class Probe:
             "palette": asdict(THEME.palette),
             "kept_awake": not Window.allow_screensaver,
             "standing": self._app.standing,
+            "written": self._written(),
             "things": self._things(),
             "map_corners": self._corners(),
         }
+
+    def _written(self):
+        """Say whether no fix is on its way to the disk."""
+        writing = self._app.session._runner and self._app.session._runner.recorder._syncing
+        return writing is None or writing.done()
 
     def _corners(self):
         """Return latitude and longitude of the shown map's lower left and upper right corner."""

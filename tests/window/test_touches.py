@@ -107,7 +107,7 @@ def test_the_big_keys_zoom_while_standing(open_cab, farm):
     widths = [across()]
     for key in ("+", "+", "–", "–", "–"):
         cab.tap(key)
-        cab.wait(lambda: abs(across() / widths[-1] - 1) > 0.1, f"the key {key} to act", 5)
+        cab.wait(lambda: abs(across() / widths[-1] - 1) > 0.1, f"the key {key} to act")
         widths.append(across())
     assert widths[0] > widths[1] > widths[2] < widths[3] < widths[4] < widths[5]
     keys = [t for t in cab.look()["things"] if t["text"] in ("+", "–") and t["kind"] == "key"]
@@ -140,13 +140,14 @@ def test_a_list_drawn_slowly_opens_nothing(open_cab, farm):
         cab.move(x, y)
         xtest.fake_input(cab._display, X.ButtonPress, 1)
         cab._display.sync()
+        cab.settle()  # the finger rests from when the window knows of it
         time.sleep(rest)
         for way in ways:
             cab.move(x, y + way)
-            time.sleep(0.05)
+            cab.settle()
         xtest.fake_input(cab._display, X.ButtonRelease, 1)
         cab._display.sync()
-        time.sleep(0.5)
+        cab.settle()
 
     drawn(*range(0, -201, -20), rest=0.6)
     cab.find("Write down")

@@ -101,6 +101,10 @@ def test_a_pass_driven_at_the_other_end_is_counted(wired, sea_farm, sea_place, t
         until(lambda: speaker.listened_to)
         for n in range(61):
             until(lambda n=n: time.time() >= begun + n / 20)
+            late = time.time() - (begun + n / 20)
+            begun += (
+                late if late > 0.05 else 0.0
+            )  # a busy machine is driven later, for what is said late is no place of now
             speaker.say(told_by_a_receiver(begun + n / 20, *sea_place(n / 2, 0.0), kinds=("GGA", "RMC", "GST")))
             until(lambda n=n: len(session._source.recent) >= n, act=session.tick)
         until(lambda: len(session._source.recent) == 61, act=session.tick)

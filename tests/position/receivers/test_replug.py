@@ -36,13 +36,13 @@ class Driver:
     def x(self, t):
         return (t - self._begun) * SPEED
 
-    def catch_up(self):
-        """Say every moment that has come since the last call, 20 a second."""
+    def catch_up(self, heard=True):
+        """Say every moment that has come since the last call, 20 a second; note those that somebody hears."""
         while self._next <= time.time():
             t = round(self._next, 2)
             if self._port.plugged:
                 self._port.say(self._told(t, *self._place(self.x(t) - 900.0, 0.0)))
-                self.said.append(t)
+                self.said += [t] if heard else []
             self._next += 0.05
 
 
@@ -65,32 +65,32 @@ def test_unplugged_again_and_again(
     session = Session(sea_farm.store, WallClock(), receiver)
     driver = Driver(port, told_by_a_receiver, sea_place)
 
-    def drive(seconds):
+    def drive(seconds, until=lambda: True):
+        """Drive for a time, and on until something is true, which it is within a minute."""
         ends = time.time() + seconds
-        while time.time() < ends:
-            driver.catch_up()
+        while time.time() < ends or not until():
+            assert time.time() < ends + 60, "it did not come about"
+            driver.catch_up(receiver.state == "good")
             session.tick()
             time.sleep(0.01)
 
     try:
-        drive(0.5)
+        drive(0.5, lambda: receiver.state == "good")
         sea_farm.take_over(session)
         session.tap("start")
         started = time.time()
-        drive(0.3)
+        drive(0.3, lambda: session.view.position == "good")
         held, threads = handles(), threading.active_count()
         for n in range(times):
             port.unplug()
             drive(0.01 + 0.01 * (n % 3))
             if n == times // 2:
-                drive(5.8)  # once for so long that the ground between is unknown
-                assert session.view.position == "lost"
-                assert "not there" in str(receiver.status)
+                # once for so long that the ground between is unknown
+                drive(5.8, lambda: session.view.position == "lost" and "not there" in str(receiver.status))
+            opened = receiver.times_opened
             port.plug()
-            drive(0.12)
-            assert receiver.times_opened > 0.8 * n
-        drive(0.6)
-        assert session.view.position == "good"
+            drive(0.12, lambda opened=opened: receiver.times_opened > opened)
+        drive(0.6, lambda: session.view.position == "good")
         assert threading.active_count() == threads
         assert abs(handles() - held) <= 2  # the database may keep one more page file open
         [stint] = sea_farm.store.all(Stint)
@@ -98,7 +98,7 @@ def test_unplugged_again_and_again(
         trace = sea_farm.store.read_trace(stint.id)
     finally:
         session.close()
-    assert receiver.times_opened > 0.9 * times
+    assert receiver.times_opened > times
     assert len(trace.t) > 0.5 * len(driver.said)
     east = np.array([driver.x(t) - 900.0 for t in trace.t])
     truth = np.array([sea_place(x, 0.0) for x in east])

@@ -76,7 +76,7 @@ def test_a_stint_goes_on_without_a_receiver_and_with_one_again(choose, speaking,
     chosen.use(port)
     until(lambda: session.tick().position == "good")
     chosen.use(port + "-not-there")
-    until(lambda: session.tick().position == "lost", 15)
+    until(lambda: session.tick().position == "lost")
 
 
 def test_what_was_chosen_is_chosen_again(choose, speaking, tmp_path):
