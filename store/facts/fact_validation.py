@@ -10,7 +10,7 @@ from typing import Any
 
 from store.facts.fact_lines import InvalidFact, are_uuids, is_hash, is_uuid, parse_lines
 from store.facts.hybrid_clock import check_stamps
-from store.facts.reference_changes import BASE, all_fit, default_of, own_columns
+from store.facts.reference_changes import BASE, all_fit, canonical, default_of, own_columns
 from store.facts.timestamp import read_time
 from store.limits import LARGEST_SEQ
 from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Instant, Retirement, TraceChunk
@@ -81,7 +81,7 @@ def _columns(model: type[Fact], given: list[dict[str, Any]], ids: list[str], pac
             values = _times(values)
         if not all_fit(column, values):
             raise InvalidFact("The {column} of a {table} in it does not fit.", column=part, table=name)
-        columns[part] = values
+        columns[part] = list(canonical(column, values))
     if model in _CHECKS:
         _CHECKS[model](columns)
     return list(columns.values())
@@ -112,6 +112,9 @@ def _check_changes(columns: dict[str, list[Any]]) -> None:
         allowed = own_columns(REFERENCES[table])
         if not all(n in allowed and all_fit(allowed[n], values) for n, values in lists.items()):
             raise InvalidFact("A change of a {table} in it does not fit.", table=table)
+    for table, changed in zip(columns["table"], columns["columns"], strict=True):
+        for name, value in changed.items():
+            (changed[name],) = canonical(own_columns(REFERENCES[table])[name], (value,))
 
 
 def _check_chunks(columns: dict[str, list[Any]]) -> None:

@@ -6,6 +6,7 @@ from functools import cache, partial
 from operator import itemgetter
 from typing import Any
 
+import orjson
 from sqlalchemy import JSON, Boolean, Column, Float, Integer, select
 from sqlalchemy.orm import Session
 
@@ -95,15 +96,26 @@ def _is_json(values: Iterable[dict[str, Any]]) -> bool:
     return True
 
 
+def canonical(column: AnyColumn, values: Sequence[Any]) -> Sequence[Any]:
+    """Return values that fit a column as every copy keeps them: a number that may have a fraction is a float, never 1 for 1.0."""
+    if isinstance(column.type, (Float, Instant)):
+        return [None if value is None else float(value) + 0.0 for value in values]
+    return values
+
+
 def checked(model: type[Record], columns: dict[str, Any]) -> dict[str, Any]:
-    """Return the columns as they are, or raise ValueError naming the one that does not fit."""
-    allowed = own_columns(model)
+    """Return the columns as every copy keeps them, or raise ValueError naming the one that does not fit."""
+    allowed, kept = own_columns(model), {}
     for name, value in columns.items():
         if name not in allowed:
             raise ValueError(f"{model.__name__} has no column {name!r}")
         if not all_fit(allowed[name], (value,)):
             raise ValueError(f"{model.__name__}.{name} cannot be {value!r}")
-    return columns
+        if isinstance(allowed[name].type, JSON) and value is not None:
+            kept[name] = orjson.loads(json_text(value))  # as the others read it
+        else:
+            (kept[name],) = canonical(allowed[name], (value,))
+    return kept
 
 
 def complete(model: type[Record], columns: dict[str, Any]) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from store import open_store
 from store.facts.signed_pages import make_page, text_of
-from store.models import Change, Farm, Field, Job, Operator, Own, Peer, Tap, TraceChunk
+from store.models import Change, Farm, Field, Job, Mark, Operator, Own, Peer, Stint, Tap, Tool, TraceChunk, Tractor
 from sync import export_bundle, merge_bundles
 from sync.bundle_export import export_version_4
 from sync.bundle_file import RECORDS, write_bundle
@@ -289,3 +289,32 @@ def test_pages_that_overlap_hold_the_same_records(copies, tmp_path, work, rows_o
         assert result.refused == [] and office.check() == []
         assert rows_of(office)["tap"] == rows_of(cab)["tap"] != before["tap"]
         assert merge_bundles(office, [sound]).added == 0
+
+
+def test_a_number_is_kept_alike_everywhere(copies, tmp_path):
+    """1 and 1.0, -0.0 and whole numbers beyond 64 bits lie in every copy's file in the same letters."""
+    first, second = copies[0], copies[1]
+    tool = first.put(Tool, name="one", operation="rolling", width_m=6, grease_every_h=10)
+    first.put(Tool, tool.id, width_m=7)
+    first.put(Farm, first.all(Farm)[0].id, go_rules={"wind_m_s": 5, "air_c": 20})
+    first.add(Mark(field_id=first.all(Field)[0].id, kind="rock", lat=-0.0, lon=10, at=1))
+    stint = first.add(
+        Stint(job_id=first.all(Job)[0].id, operator_id=first.put(Operator, name="Ida").id, tool_id=tool.id, width_m=7,
+              tractor_id=first.all(Tractor)[0].id, at=1_777_000_000)
+    )  # fmt: skip
+    first.add(Tap(stint_id=stint.id, kind="start", at=1_777_000_000, detail={"n": 10**20, "m": 1, "f": 1.0}))
+    assert merge_bundles(second, [export_bundle(first, tmp_path / "a")]).refused == []
+
+    def letters(store):
+        with store.session() as session:
+            run = session.connection().exec_driver_sql
+            return [
+                run(f'SELECT {columns} FROM "{table}" WHERE device = ? ORDER BY seq', (first.device,)).fetchall()
+                for table, columns in (
+                    ("change", "quote(columns)"), ("tap", "quote(detail), quote(at)"), ("mark", "quote(lat), quote(lon), quote(at)"),
+                    ("stint", "quote(width_m)"), ("tool", "quote(width_m), quote(grease_every_h)"),
+                )
+            ]  # fmt: skip
+
+    assert letters(first) == letters(second)
+    assert all("7.0" in str(one) for one in letters(second)[3])
