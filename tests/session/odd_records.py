@@ -5,6 +5,7 @@ import json
 import random
 import uuid
 
+import numpy as np
 from sqlalchemy import JSON, Boolean, Float, Integer, select
 
 from cabapp.jobs.records.tap_kinds import TAP_KINDS
@@ -12,7 +13,8 @@ from store.facts.hybrid_clock import next_stamp
 from store.facts.reference_changes import own_columns
 from store.facts.signed_pages import make_page
 from store.facts.timestamp import write_time
-from store.models import FACTS, REFERENCES, Instant, Own, SignedPage
+from store.models import FACTS, REFERENCES, Instant, Own, SignedPage, TraceChunk
+from store.traces.trace_codec import make_trace, pack
 
 NUMBERS = (0, -1, 1e-300, -1e-300, 1e9, 9e18, -9e18, 4e5, -400.0, 361, 91, 3.5e38, 1 / 3)
 WHOLES = (0, -1, 2**31 - 1, -(2**31) + 1, 10, 99, 1900)
@@ -132,11 +134,13 @@ class Sound:
 def records(sound, seed=1):
     """Yield (table, columns, what is odd) without end: each column of each table first, then several at once."""
     draw = random.Random(seed)
-    once = [*_facts(sound), *_changes(sound), *_taps(sound), *_corrections(sound)]
+    once = [*_facts(sound), *_changes(sound), *_taps(sound), *_corrections(sound), *traces(sound)]
     draw.shuffle(once)
     yield from once
     while True:
         table, columns, odd = draw.choice(once)
+        if table == "trace_chunk":
+            continue
         model = FACTS[table]
         changed, into = dict(columns), dict(columns)
         if table == "change":
@@ -172,6 +176,39 @@ def _changes(sound):
                     )
                 if row is not None:
                     yield "change", {"table": table, "row_id": row.id, "columns": {name: value}}, f"edit of {odd}"
+
+
+def traces(sound):
+    """Yield pieces of trace whose fixes lie anywhere, at any time."""
+    draw, stint, t = np.random.default_rng(3), sound.rows["stint"], sound.rows["stint"].at
+    many = 2000
+    walks = {
+        "one place": (t + np.arange(50.0), np.full(50, 47.0), np.full(50, -30.0)),
+        "all over the world": (t + np.arange(many), draw.uniform(-90, 90, many), draw.uniform(-180, 180, many)),
+        "poles": (t + np.arange(50.0), np.where(np.arange(50) % 2, 90.0, -90.0), np.zeros(50)),
+        "date line": (t + np.arange(50.0), np.full(50, 47.0), np.where(np.arange(50) % 2, 179.9, -179.9)),
+        "nowhere": (t + np.arange(50.0), np.full(50, np.nan), np.full(50, np.nan)),
+        "one moment": (np.full(50, t), 47 + np.arange(50) * 1e-5, np.full(50, -30.0)),
+        "backwards": (t - np.arange(50.0), 47 + np.arange(50) * 1e-5, np.full(50, -30.0)),
+        "all times": (draw.uniform(-7.9e9, 7.9e9, many), 47 + draw.uniform(-1e-2, 1e-2, many), np.full(many, -30.0)),
+        "centuries": (np.linspace(-7.9e9, 7.9e9, many), 47 + np.arange(many) * 1e-6, np.full(many, -30.0)),
+        "none": ((), (), ()),
+    }  # fmt: skip
+    for (name, (times, lat, lon)), n in itertools.product(walks.items(), (0, 10**6, 10)):
+        sigma = draw.choice([0.0, 1e4, 0.01], len(times)) if n else None
+        trace = make_trace(times, lat, lon, sigma)
+        yield (
+            "trace_chunk",
+            {
+                "stint_id": stint.id,
+                "n": n,
+                "first_at": -7.9e9,
+                "last_at": 7.9e9,
+                "count": len(trace),
+                "packed": pack(trace),
+            },
+            f"trace {name} from {n}",
+        )
 
 
 def _taps(sound):
@@ -213,6 +250,9 @@ class Liar:
 
     def write(self, table, columns):
         """Sign one record, and keep its page only."""
+        if table == "trace_chunk":  # its bytes go with it
+            self.seq = self.store.add(TraceChunk(**columns)).seq + 1
+            return
         self.stamp = next_stamp(self.stamp, self.store.now(), self.device)
         given = {}
         for name, column in own_columns(FACTS[table]).items():

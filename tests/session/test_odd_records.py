@@ -22,7 +22,7 @@ from store.errors import Refused
 from store.models import Correction, HandOver, Parcel, Tap
 from sync import export_bundle, merge_bundles
 from sync.enrolment import pair
-from tests.session.odd_records import Liar, Sound, records
+from tests.session.odd_records import Liar, Sound, records, traces
 
 T0 = 1_779_000_000.0
 
@@ -202,6 +202,17 @@ def walked(farm, stands_for, faults, count, at_once, group):
         walk.told += [("group", *one) for one in walk.broke[before:]]
         walk.close()
     return walks
+
+
+def test_odd_traces_stop_nothing(farm, stands_for, faults):
+    """A trace all over the world and all times is read, counted where it can be, and stops nothing."""
+    walk = Walk(farm, farm / "traces", stands_for, faults)
+    walk.merge(list(traces(Sound(walk.store))))
+    walk.attempt("cab", walk.cab)
+    walk.attempt("sheet", walk.sheet)
+    walk.office()
+    walk.close()
+    assert walk.broke == [] and walk.merged == 30
 
 
 @pytest.mark.parametrize(
