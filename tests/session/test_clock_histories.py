@@ -27,6 +27,8 @@ from cabapp.session import Session
 from cabapp.session.fault_isolation import FAULT
 from store import open_store
 from store.models import ClockEra, Correction, HandOver, Job, Stint, Tap
+from sync import export_bundle, merge_bundles
+from sync.enrolment import pair
 from tests.session.conftest import T0, along, key, rows
 
 HOUR, DAY = 3600.0, 86400.0
@@ -224,6 +226,59 @@ def test_a_clock_behind_the_logbook_is_asked_about_once_and_its_stint_moves_to_t
     record = read_job(store, session._runner.job)
     assert [stint.row.at for stint in record.stints] == pytest.approx([T0, T0 + DAY], abs=2.0)
     assert record.job.season == 2026 and record.stints[1].standing.switches[0].t == pytest.approx(T0 + DAY, abs=2.0)
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_pages_and_office_follow_a_stint_to_its_season(store, tmp_path, known):
+    """Booted with last autumn's date, worked, written into last year's job, carried and shown there; then satellites come.
+
+    The stint, its taps and what it covers stand in this year's job of cab and office after the next exchange, and in no
+    other; the page of last year is gone. With nothing else in the logbook (``known`` false) nobody is asked.
+    """
+    if known:
+        drive(store, later=-DAY)
+    with open_store(tmp_path / "office.sqlite", "office") as office:
+        pair(office, store)
+
+        def shown():
+            assert merge_bundles(office, [export_bundle(store, tmp_path / "stick")]).refused == []
+            build(office, jobs_of(office), tmp_path / "pages", T0 + DAY)
+            pages = {page.name: page.read_text("utf-8") for page in (tmp_path / "pages").glob("*-job.html")}
+            return {job.season: read_job(office, job) for job in jobs_of(office)}, pages
+
+        clock = booted(T0, "first", fast=-200 * DAY)
+        session = Session(store, clock, Receiver(clock, DRIVE[0].t + 4, 0.0))
+        chosen = key("ben"), key("red"), key("roller"), key("bare")
+        if known:
+            with pytest.raises(TapRefused, match="year 2025"):
+                session.take_over(*chosen)
+        session.take_over(*chosen)
+        ticked(session, clock, 6)
+        session.tap("start")
+        ticked(session, clock, 2)
+        wrong, pages = shown()
+        assert [stint.operator for stint in wrong[2025].stints] == ["Ben"] and any(
+            "2025" in text for text in pages.values()
+        )
+        while clock.steady() < END:
+            ticked(session, clock, 1)
+        session.tap("stop")
+        job = session.job
+        session.tap("finish")
+        ticked(session, clock, 3)
+        job.end()
+        right, pages = shown()
+        assert set(right) == {2026} and len(pages) == 1
+        assert [one.name for one in (tmp_path / "pages").glob("season-*.html")] == ["season-2026.html"]
+        stint = right[2026].stints[-1]
+        assert (stint.operator, stint.row.at) == ("Ben", pytest.approx(T0, abs=2.0)) and stint.working_s > 5
+        assert len(right[2026].stints) == 1 + known and right[2026].count.areas()["covered"] > 100
+        assert job.areas() == right[2026].count.areas()
+        begun = [switch.t for switch in stint.standing.switches]
+        assert begun[0] == pytest.approx(T0 + 6, abs=2.0) and begun == sorted(begun)
+        assert office.all(Correction) and office.check() == store.check() == []
+        again, _pages = shown()
+        assert again[2026].count.areas() == right[2026].count.areas()
 
 
 def test_stints_of_the_day_that_no_receiver_was_there_for_are_dated_again_too(store):

@@ -55,6 +55,8 @@ def build(
     old = {job.id: kept[job.id] for job in jobs if _stands(kept.get(job.id), keys[job.id], directory)}
     done: dict[str, dict] = dict(old)
     held: list[Message] = []
+    for gone in kept.keys() - keys.keys():  # its stints belong to another job now, of another season perhaps
+        _forget(directory, kept[gone], [])
     for number, job in enumerate(job for job in jobs if job.id not in old):
         progress(number, len(jobs) - len(old), "jobs")
         made = unless_held(store, job, partial(_write, store, job, directory, now))
@@ -72,6 +74,8 @@ def build(
     figures = [{job: one.get("account") for job, one in found.items()} for found in (kept, done)]
     if figures[0] != figures[1] or all_before != all_now or not (directory / "index.html").exists():
         _of_all(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now, fuel)
+        for season in _seasons(kept) - _seasons(done):
+            _forget(directory, {"files": [f"season-{season}.html", f"landlords-{season}.html"]}, [])
         write_output(directory, KEPT, json.dumps({"jobs": done, "all": all_now}))
     # what comes first changes with the day, whether or not anything was written
     _plan(store, [Account.from_json(done[job.id]["account"]) for job in jobs], directory, now)
@@ -137,11 +141,17 @@ def _kept(directory: Path) -> tuple[dict, object]:
 
 
 def _forget(directory: Path, was, files: list[str]) -> None:
-    """Remove a job's pages under the name the field had before."""
+    """Remove a job's pages under the name the field had before, or all where there is no such job any more."""
     before = was.get("files", []) if isinstance(was, dict) else []
     for name in set(before) - set(files):
         if Path(name).name == name:
             (directory / name).unlink(missing_ok=True)
+
+
+def _seasons(jobs: dict) -> set[int]:
+    """Return the seasons of what is kept of jobs."""
+    accounts = [one["account"] for one in jobs.values() if isinstance(one.get("account"), dict)]
+    return {one["season"] for one in accounts if isinstance(one.get("season"), int)}
 
 
 def _stands(one, key: str, directory: Path) -> bool:
