@@ -4,6 +4,7 @@ Errors and fields are those of `tests/bench/calibration.py`, which takes nothing
 """
 
 import itertools
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,11 +16,11 @@ from cabapp.counting.edge_error import EdgeErrors
 from cabapp.counting.gaps import list_gaps, list_recovered
 from cabapp.counting.job_count import JobCount
 from cabapp.geometry.field_ground import FieldGround
-from cabapp.track.receiver_error import KINDS, judge, named
+from cabapp.track.receiver_error import KINDS, judge, named, of_error
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.work_switches import WorkSwitch
-from tests.bench.calibration import ERRORS, MODELS, measured, seen, steered_field, swept
+from tests.bench.calibration import ERRORS, FITTED, MODELS, RecordedSeeding, line, measured, seen, steered_field, swept
 
 
 def driven(x, day=0, model="1 min", error=0.0, random=None):
@@ -50,17 +51,50 @@ def test_the_interval_holds_where_the_receiver_steered():
     assert least[1] < 0.97
 
 
+def test_the_interval_reaches_passes_more_even_than_they_are_seen():
+    """Lanes of a machine that another receiver steered touch; seen 1.4 m off, the interval reaches the truth."""
+    held = []
+    for seed in range(3):
+        random = np.random.default_rng(seed)
+        x = 6 + 12.0 * np.arange(150)
+        x[100:] += 3.0
+        pieces = [driven(x, 0, "10 min", 3.2, random)]
+        field = FieldGround(box(x[0], 20, x[-1], 280), target=1)
+        told = confidence_interval(pieces, [of_error(3.2, 3.2)], field)
+        truth = 1 - 3 / (x[-1] - x[0])
+        assert told.share < truth - 0.05
+        held.append(told.low <= truth <= told.high)
+    assert all(held)
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("stated", [True, False])
 @pytest.mark.parametrize(("name", "error"), list(itertools.product(MODELS, ERRORS)))
 def test_every_cell_of_the_table_holds(name, error, stated, capsys):
-    """40 fields a cell: 95 % of the sure are real, all wide gaps listed up to 1.4 m, 85 % of the intervals hold."""
+    """40 fields a cell: 95 % of the sure are real, all wide gaps that are seen are listed, 85 % of the intervals hold."""
     one = measured(name, error, stated, 40)
     with capsys.disabled():
-        print(f"\n{name} {error} {stated}: {one.real}/{one.sure} {one.found}/{one.wide} {np.mean(one.held):.0%}")
+        print(f"\n{line(name, error, stated, one, name not in FITTED)}")
     assert one.real >= 0.95 * one.sure
-    assert one.found >= (1.0 if error < 3 else 0.95) * one.wide
+    assert one.found + one.lapped == one.wide
+    assert one.lapped <= (0.03 if error > 3 else 0.0) * one.wide
     assert np.mean(one.held) >= 0.85
+    assert not stated or np.mean(one.wideness) < 0.3
+
+
+@pytest.mark.long
+def test_a_recorded_seeding_with_an_error_added_is_held(capsys):
+    """Passes as even as a machine steers them, seen with another error: nearly all intervals hold the recorded share."""
+    folder = Path(__file__).parents[3] / "shared" / "data"
+    if not folder.is_dir():
+        pytest.skip("the real recordings are not beside the repository (../shared/data)")
+    seeding, misses = RecordedSeeding(folder), []
+    for name, error, seed in itertools.product(("1 min", "10 min", "60 min"), (0.3, 1.4, 3.2), range(3)):
+        told = seeding.told(MODELS[name], error, seed)
+        misses.append(max(told.low - seeding.share, seeding.share - told.high, 0.0))
+    with capsys.disabled():
+        print(f"\nheld {np.mean(np.array(misses) == 0):.0%}, the others off by {max(misses):.1%} at most")
+    assert max(misses) < 0.02
 
 
 def test_without_counting_how_rare_gaps_are_many_sure_ones_are_error():
