@@ -6,13 +6,14 @@ from sqlalchemy import JSON, Boolean, Integer, LargeBinary
 from cabapp.commands.records import correct, edit
 from cabapp.common.units import Units
 from cabapp.jobs.records.corrections import COLUMNS, ID, SECTIONS, Corrections
+from cabapp.jobs.records.tap_kinds import TAP_KINDS, TapRefused
 from cabapp.screens.setup.form_fields import FORMS, TYPED, FormRefused, per_typed, value_of
 from cabapp.track.tool import ToolGeometry
 from store.errors import Refused
 from store.facts.reference_changes import all_fit, own_columns
 from store.models import FACTS, REFERENCES, Correction
 from store.values.value_judge import RULES, NumberRule, TextRule, ValueRefused, fits, limits
-from tests.session.odd_records import Sound, values_of
+from tests.session.odd_records import ANYTHING, Sound, values_of
 
 METRIC = Units("metric")
 TABLES = REFERENCES | FACTS
@@ -178,6 +179,22 @@ def test_what_is_read_is_what_the_judge_takes(table, store, run, drive_rows):
                 assert half or getattr(read, name) == value
             elif not column.nullable and isinstance(RULES[table][name], NumberRule) and RULES[table][name].measure:
                 assert name in read.odd or table in REFERENCES
+
+
+@pytest.mark.parametrize("kind", TAP_KINDS)
+def test_taps_are_read_by_the_bounds_they_are_made_by(kind):
+    """What a tap of a kind takes is read again, and what it refuses would not be."""
+    values = TAP_KINDS[kind].values
+    for one in values:
+        for value in (*ANYTHING, one.low, one.high, *one.choices):
+            if one.many and not isinstance(value, list):
+                continue
+            try:
+                kept = one.check(value)
+            except TapRefused:
+                assert not one.keeps(value), (one.name, value)
+            else:
+                assert one.keeps(kept) or not (one.refusal or one.flag), (one.name, value)
 
 
 def test_whatever_the_judge_takes_is_a_tool():
