@@ -27,6 +27,8 @@ OPEN_M = 30.0
 """A walk that ends this near its beginning went round, m (our own choice)."""
 LOOSE = 0.02
 """Loose ends of a walk may be this share of its field (our own choice)."""
+MOST_UNPACKED = 4 * LARGEST
+"""Bytes that a zipped shapefile may unpack to."""
 _NAMES = ("name", "field", "field_name", "fieldname", "title", "label")
 Area: TypeAlias = Polygon | MultiPolygon
 Found = list[tuple[str | None, Area]]
@@ -168,7 +170,10 @@ def _from_gdal(path: Path) -> Found:
             "or export the fields as GeoJSON.",
             name=path.name,
         ) from fault
-    name = f"/vsizip/{path.resolve()}" if path.suffix.lower() == ".zip" else str(path)
+    name = str(path)
+    if path.suffix.lower() == ".zip":
+        _check_packed(path)
+        name = f"/vsizip/{path.resolve()}"
     try:
         layers = [str(row[0]) for row in pyogrio.list_layers(name)]
         read = [pyogrio.raw.read(name, layer=layer, force_2d=True) for layer in layers]
@@ -181,13 +186,33 @@ def _from_gdal(path: Path) -> Found:
     for meta, _, shapes, columns in read:
         turn = _to_wgs84(meta.get("crs"), path.name)
         for k, wkb in enumerate(shapes if shapes is not None else []):
-            form = shapely.from_wkb(wkb) if wkb is not None else None
+            form = _form(wkb, path.name)
             if form is None or form.geom_type not in ("Polygon", "MultiPolygon") or form.is_empty:
                 continue
             row = {name: columns[c][k] for c, name in enumerate(meta["fields"])}
             form = shapely.transform(form, turn) if turn else form
             found.append((_name_in(row), form))
     return found
+
+
+def _form(wkb: bytes | None, source: str) -> Any:
+    try:
+        return None if wkb is None else shapely.from_wkb(wkb)
+    except shapely.errors.ShapelyError as fault:
+        raise BoundaryRefused("{name} holds an area that is damaged. Export it again.", name=source) from fault
+
+
+def _check_packed(path: Path) -> None:
+    """Raise BoundaryRefused for a zip that is none, or unpacks to more than fields take."""
+    try:
+        with open_regular(path) as file, zipfile.ZipFile(file) as pack:
+            if sum(one.file_size for one in pack.infolist()) <= MOST_UNPACKED:
+                return
+    except (OSError, zipfile.BadZipFile, ValueError, LookupError, NotImplementedError) as fault:
+        raise BoundaryRefused(
+            "{name} is no zip of a shapefile, or damaged. Export it again.", name=path.name
+        ) from fault
+    raise BoundaryRefused("{name} unpacks to more than fields take. Export the fields alone.", name=path.name)
 
 
 def _to_wgs84(crs: str | None, source: str) -> Callable[[np.ndarray], np.ndarray] | None:
