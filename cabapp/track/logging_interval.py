@@ -1,11 +1,14 @@
 """How often a logger writes a fix, and what follows from it for the time between two fixes."""
 
 from collections import deque
+from collections.abc import Callable
 from math import ceil, hypot, inf
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
+
+from cabapp.geometry.arrays import Floats
 
 BREAK_S = 5.0
 """s. Longest time between fixes that is no gap, of a logger with a fix each 2 s or oftener (common practice)."""
@@ -57,7 +60,7 @@ class WorkSpeed:
     Attributes
     ----------
     due : float
-        Time from which `note` has the next fix to take, POSIX s.
+        Time from which there is another fix to take, POSIX s.
 
     Notes
     -----
@@ -68,25 +71,25 @@ class WorkSpeed:
     def __init__(self) -> None:
         self.due = -inf
         self._speeds: deque[float] = deque(maxlen=_KEPT)
-        self._from = (0.0, 0.0, 0.0)
+        self._waiting: deque[list[float]] = deque(maxlen=4 * _KEPT)
+        self._last: list[float] | None = None
 
-    def note(self, t: float, x: float, y: float, worked: bool) -> None:
-        """Take a fix that is due, POSIX s and m; `worked`: the tool did, since `since`."""
-        before, x0, y0 = self._from
-        if self.due > -inf and worked:
-            speed = hypot(x - x0, y - y0) / (t - before)
-            if speed >= _STANDING:
-                self._speeds.append(speed)
-        self._from, self.due = (t, x, y), t + _STEP_S
+    def take(self, rows: Floats) -> None:
+        """Take the next fixes, time, POSIX s, and place, m: the first in each 10 s counts."""
+        slot = np.floor(rows[:, 0] / _STEP_S)
+        before = np.concatenate([[self.due / _STEP_S - 1], slot[:-1]])
+        self._waiting += rows[slot > before, :3].tolist()
+        self.due = (float(slot[-1]) + 1) * _STEP_S
 
-    @property
-    def since(self) -> float:
-        """Time of the fix that was taken last, POSIX s."""
-        return self._from[0]
-
-    @property
-    def speed(self) -> float:
-        """m/s."""
+    def speed(self, worked: Callable[[float, float], object]) -> float:
+        """Return it, m/s; `worked` says whether the tool worked between two times, POSIX s."""
+        while self._waiting:
+            last, one = self._last, self._waiting.popleft()
+            if last is not None and worked(last[0], one[0]):
+                speed = hypot(one[1] - last[1], one[2] - last[2]) / (one[0] - last[0])
+                if speed >= _STANDING:
+                    self._speeds.append(speed)
+            self._last = one
         return float(np.percentile(self._speeds, _TYPICAL)) if self._speeds else FIRST_SPEED
 
 

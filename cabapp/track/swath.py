@@ -140,7 +140,7 @@ class SwathBuilder:
         self.used = 0
         self.unknown: list[Unknown] = []
         self.length = 0.0
-        self._speed_of_work = WorkSpeed()
+        self._pace = WorkSpeed()
         self._noise = WhiteNoise(limits.noise)
         self._noisy = False  # whether any fix ever was
         self._filter = FixFilter(limits.max_gap, limits.max_speed)
@@ -257,7 +257,7 @@ class SwathBuilder:
             if breaks:
                 out.append(self._close())
                 self._open(one)
-            if self.limits.seldom or one[0] >= self._speed_of_work.due:
+            if self.limits.seldom or one[0] >= self._pace.due:
                 self._note(np.array([one]), breaks)
             if self._noisy:
                 self._extend(self._smoothing.feed(np.array([one]))[int(breaks) :])
@@ -291,27 +291,21 @@ class SwathBuilder:
         worked = self._switches.worked(a[0], b[0])
         if worked:
             time = b[0] - a[0]
-            way = self._speed_of_work.speed * time
+            way = self._pace.speed(self._switches.worked) * time
             places = (a[1], a[2]), (b[1], b[2])
             self.unknown += [Unknown(t0, t1, *places, way, (t1 - t0) / time, counted) for t0, t1 in worked]
 
     def _note(self, rows: Floats, breaks: bool) -> None:
         """Take the fixes of a stretch for the speed of work, and what they leave unknown if they come too seldom."""
-        if self.limits.seldom:
-            last = None if breaks else self._last
-            for one in rows.tolist():
-                if one[0] >= self._speed_of_work.due:
-                    self._pace(one)
-                if last is not None:
-                    self._lose(last, one, counted=True)
-                last = one
-        while (n := int(np.searchsorted(rows[:, 0], self._speed_of_work.due))) < len(rows):
-            self._pace(rows[n].tolist())
-
-    def _pace(self, row: Fix) -> None:
-        pace = self._speed_of_work
-        worked = pace.due > -inf and bool(self._switches.worked(pace.since, row[0]))
-        pace.note(row[0], row[1], row[2], worked)
+        if not self.limits.seldom:
+            self._pace.take(rows)
+            return
+        last = None if breaks else self._last
+        for n, one in enumerate(rows.tolist()):
+            self._pace.take(rows[n : n + 1])
+            if last is not None:
+                self._lose(last, one, counted=True)
+            last = one
 
     def _extend(self, rows: Floats) -> None:
         """Add those fixes that moved far enough from the node before to give a direction."""
