@@ -89,12 +89,14 @@ def full(season, device) -> None:
         device.disk.full and season.chance.random() < 0.5
     ):  # what was only in memory is gone, and the numbers are given again
         carrier = season.chance.choice(season.carriers)
+        other = season.chance.choice(season.honest())
         story(season, device, carrier)
+        story(season, other, carrier)
         device.kill()
         device.disk.full = False
         season.note("  ", "killed, and room again")
         story(season, device, carrier)
-        story(season, season.chance.choice(season.honest()), carrier)
+        story(season, other, carrier)
 
 
 def two_programs(season, device) -> None:
