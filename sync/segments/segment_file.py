@@ -120,11 +120,11 @@ class SegmentHeader:
     pages: list[SegmentPage]
 
 
-def packed_page(page: SignedPage, lines: bytes, chunks: dict[int, bytes]) -> tuple[dict[str, Any], list[bytes]]:
+def packed_page(page: SignedPage, lines: bytes, chunks: dict[str, bytes]) -> tuple[dict[str, Any], list[bytes]]:
     """Return the entry of a page in the header, and its bytes: the page as it is packed, then its pieces of trace.
 
     `lines`: those of the page.
-    `chunks`: pieces of trace by the number of their record.
+    `chunks`: pieces of trace by the id of their record: two machines may have given one number.
 
     Raises InvalidFact if a piece is not here, or not the one that was signed.
     """
@@ -132,7 +132,7 @@ def packed_page(page: SignedPage, lines: bytes, chunks: dict[int, bytes]) -> tup
     traces = []
     for record in records:
         if record["table"] == TraceChunk.__tablename__:
-            piece = chunks.get(record["seq"])
+            piece = chunks.get(record["id"])
             if piece is None or hashlib.sha256(piece).hexdigest() != record["columns"]["packed"]:
                 raise InvalidFact("A piece of trace of it is not here.")
             traces.append(piece)

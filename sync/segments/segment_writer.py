@@ -216,10 +216,10 @@ class SegmentWriter:
             session.expunge(page)
 
     def _part(self, session: Session, page: SignedPage) -> tuple[dict[str, Any], list[bytes]]:
-        query = select(TraceChunk.seq, TraceChunk.packed).where(
+        query = select(TraceChunk.id, TraceChunk.packed).where(
             TraceChunk.device == page.device, TraceChunk.seq.between(page.first, page.last)
         )
-        return packed_page(page, text_of(page), {row.seq: row.packed for row in session.execute(query)})
+        return packed_page(page, text_of(page), {row.id: row.packed for row in session.execute(query)})
 
 
 def write_missing(

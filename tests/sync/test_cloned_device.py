@@ -108,6 +108,20 @@ def test_twins_meet_in_a_shared_folder(copies, tmp_path, work, rows_of, clone, o
     assert {copies[0].device == was, clone.device == was} == {True, False}  # one of them left it, the other stayed
 
 
+def test_traces_of_two_twins_under_one_number_both_travel(copies, tmp_path, work, rows_of, clone):
+    """Two different pieces of trace of one number, both in one copy, go on to the next, with the records around them."""
+    cab, office, _ = copies
+    work(cab, "Ada")
+    writer = clone.trace(work(clone, "Bea").id)
+    writer.append(1_777_000_100.0, 49.1, -105.0)
+    writer.sync()
+    clone.seal_traces()
+    exchange(cab, clone, folder=tmp_path)
+    exchange(clone, office, folder=tmp_path)
+    exchange(office, clone, folder=tmp_path)  # what it vouches for
+    assert rows_of(office) == rows_of(clone) and len(taps_of(office)) == 2
+
+
 def test_only_one_twin_goes_on_as_another(copies, tmp_path, work, rows_of, clone):
     """The twin that meets the other's records leaves the device; the other one stays what it was."""
     cab, office, _ = copies
