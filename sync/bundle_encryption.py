@@ -8,16 +8,22 @@ hostile file cannot ask for more.
 A part (a segment or a head) is locked for itself: ``rollbook-locked-2`` and a line feed, salt, nonce, then the part under
 AES-256-GCM with the first line as additional data. Salt: the first 16 bytes of the SHA-256 of that line and the farm's id.
 scrypt gives 64 bytes: the key, and the secret of an HMAC-SHA-256 of the part, the first 12 bytes of which are the nonce.
+
+The passphrase is prepared by the profile OpaqueString (RFC 8265), so that two keyboards give the same: any space is an
+ordinary one, letters are composed (NFC), control and invisible signs are refused; blanks at its ends, the mark at the
+head of a text file and its line end do not belong to it. Bundles of earlier programs are opened by the text as it stood.
 """
 
+import codecs
 import hashlib
 import hmac
 import io
 import os
-from contextlib import ExitStack
+import unicodedata
+from contextlib import ExitStack, suppress
 from functools import lru_cache
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, Self
 
 from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
@@ -33,6 +39,40 @@ SALT, NONCE = 16, 12
 LARGEST_LOCKED = 2**28
 SHORTEST = 8
 LARGEST_WORDS = 4096
+MARK = "\ufeff"  # that some editors write at the head of a text
+UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+
+
+class Passphrase(str):
+    """A prepared passphrase; `as_given` is its text as programs before took it."""
+
+    as_given: str
+
+    def __new__(cls, given: str) -> Self:
+        made = super().__new__(cls, _prepared(given))
+        made.as_given = given
+        return made
+
+
+def _prepared(given: str) -> str:
+    """Return a passphrase by the profile OpaqueString of RFC 8265; BundleRefused if it cannot be one."""
+    spaced = "".join(" " if unicodedata.category(sign) == "Zs" else sign for sign in given.removeprefix(MARK).strip())
+    text = unicodedata.normalize("NFC", spaced)
+    if any(unicodedata.category(sign)[0] in "CZ" and sign != " " for sign in text):
+        raise BundleRefused("A passphrase has no tabs, line breaks or signs that cannot be seen. Type it again.")
+    if len(text) < SHORTEST:
+        raise BundleRefused("A passphrase needs eight letters or more. Four ordinary words are good. Nothing was done.")
+    return text
+
+
+def _forms(passphrase: str) -> list[str]:
+    """Return the texts by which a bundle may have been locked, the prepared one first."""
+    forms = [passphrase]
+    with suppress(BundleRefused):
+        prepared = passphrase if isinstance(passphrase, Passphrase) else Passphrase(passphrase)
+        forms = [prepared, prepared.as_given]
+    forms += [unicodedata.normalize("NFD", passphrase), MARK + passphrase]
+    return list(dict.fromkeys(forms))
 
 
 def _cipher(passphrase: str, salt: bytes) -> AESGCM:
@@ -41,10 +81,7 @@ def _cipher(passphrase: str, salt: bytes) -> AESGCM:
 
 def encrypt(data: bytes, passphrase: str) -> bytes:
     """Return data encrypted with a passphrase; BundleRefused if the passphrase is too short, or the data too large."""
-    if len(passphrase) < SHORTEST:
-        raise BundleRefused(
-            "The bundle was not written: a passphrase needs eight letters or more. Four ordinary words are good."
-        )
+    passphrase = passphrase if isinstance(passphrase, Passphrase) else Passphrase(passphrase)
     if len(data) > LARGEST_LOCKED:
         raise BundleRefused("The bundle was not written: it is too large to lock.")
     salt, nonce = os.urandom(SALT), os.urandom(NONCE)
@@ -63,31 +100,34 @@ def decrypted(path: Path, passphrase: str | None) -> BinaryIO:
             return file
         if passphrase is None:
             raise BundleRefused(
-                "{name} was not merged: it is locked with a passphrase. Merge it again and give the passphrase.",
+                "{name} was not merged: it is locked with a passphrase. Set the same passphrase here (in the cab under "
+                "Set-up, This tablet), or give it with --passphrase-file.",
                 name=path.name,
             )
         salt, nonce = file.read(SALT), file.read(NONCE)
         sealed = file.read(LARGEST_LOCKED + 17)
-    try:
-        return io.BytesIO(_cipher(passphrase, salt).decrypt(nonce, sealed, HEAD))
-    except (InvalidTag, ValueError) as error:
-        raise BundleRefused(
-            "{name} was not merged: the passphrase is not the one it was locked with, "
-            "or it is damaged. Try again, or export it again where it came from.",
-            name=path.name,
-        ) from error
+    for form in _forms(passphrase):
+        with suppress(InvalidTag, ValueError):
+            return io.BytesIO(_cipher(form, salt).decrypt(nonce, sealed, HEAD))
+    raise BundleRefused(
+        "{name} was not merged: the passphrase is not the one it was locked with, "
+        "or it is damaged. Try again, or export it again where it came from.",
+        name=path.name,
+    )
 
 
-def read_passphrase(path: Path | None) -> str | None:
-    """Return the passphrase in a file, stripped of blanks; None for no file; BundleRefused if it cannot be read."""
+def read_passphrase(path: Path | None) -> Passphrase | None:
+    """Return the passphrase in a text file; None for no file; BundleRefused if it cannot be read or be one."""
     if path is None:
         return None
     try:
-        return read_regular(path, LARGEST_WORDS).decode("utf-8").strip()
+        data = read_regular(path, LARGEST_WORDS)
+        text = data.decode("utf-16" if data[:2] in UTF_16 else "utf-8")
     except (OSError, ValueError) as error:
         raise BundleRefused(
             "The passphrase file {path} cannot be read. Write the passphrase into it as text.", path=path
         ) from error
+    return Passphrase(text.strip())
 
 
 @lru_cache(16)
@@ -102,10 +142,7 @@ def lock_part(data: bytes, passphrase: str, farm: str) -> bytes:
     Notes: The salt follows from the farm, the nonce from the content, so equal content gives equal bytes and no nonce
     is used for two contents.
     """
-    if len(passphrase) < SHORTEST:
-        raise BundleRefused(
-            "The bundle was not written: a passphrase needs eight letters or more. Four ordinary words are good."
-        )
+    passphrase = passphrase if isinstance(passphrase, Passphrase) else Passphrase(passphrase)
     salt = hashlib.sha256(PART_HEAD + farm.encode()).digest()[:SALT]
     cipher, secret = _part_keys(passphrase, salt)
     nonce = hmac.digest(secret, data, "sha256")[:NONCE]
@@ -115,12 +152,13 @@ def lock_part(data: bytes, passphrase: str, farm: str) -> bytes:
 def unlock_part(data: bytes, passphrase: str | None) -> bytes:
     """Return the content of a locked part; InvalidFact if it is altered, or the passphrase is lacking or wrong."""
     if passphrase is None:
-        raise InvalidFact("It is locked with a passphrase. Merge it again and give the passphrase.")
+        raise InvalidFact("It is locked with a passphrase. Set the same passphrase here.")
     start = len(PART_HEAD) + SALT + NONCE
     if data[: len(PART_HEAD)] != PART_HEAD or len(data) < start:
         raise InvalidFact("It is cut off, or not locked the way a part is.")
     salt, nonce = data[len(PART_HEAD) : start - NONCE], data[start - NONCE : start]
     try:
-        return _part_keys(passphrase, salt)[0].decrypt(nonce, data[start:], PART_HEAD)
-    except (InvalidTag, ValueError) as error:
+        prepared = passphrase if isinstance(passphrase, Passphrase) else Passphrase(passphrase)
+        return _part_keys(prepared, salt)[0].decrypt(nonce, data[start:], PART_HEAD)
+    except (InvalidTag, ValueError, BundleRefused) as error:
         raise InvalidFact("The passphrase is not the one it was locked with, or it is damaged.") from error

@@ -1,0 +1,113 @@
+"""The passphrase of a locked bundle: the same from two keyboards and files, and old bundles still open."""
+
+import os
+import unicodedata
+
+import pytest
+
+from cabapp.__main__ import main
+from store.errors import BundleRefused
+from sync import export_bundle, merge_bundles
+from sync.bundle_encryption import HEAD, NONCE, SALT, Passphrase, _cipher, decrypted, encrypt, read_passphrase
+
+# RFC 8265, section 4.3, table 3, examples 12 to 16 (numbers from memory), the passwords that the profile OpaqueString takes; ours
+# wants eight letters besides, so that the third is written twice
+TAKEN = [
+    ("correct horse battery staple", "correct horse battery staple"),
+    ("Correct Horse Battery Staple", "Correct Horse Battery Staple"),
+    ("πßåπßåπßå", "πßåπßåπßå"),
+    ("Jack of ♦s", "Jack of ♦s"),
+    ("foo\u1680bar baz", "foo bar baz"),
+]
+
+
+@pytest.mark.parametrize("given", [*(given for given, _ in TAKEN), "zwölf Böcke", "naïve na\u0131ve ﬁlm", "tab\there and on", "x\u00a0y z w v u",
+                                   "un\u200bseen signs", "bell\a bell bell", "한국어 비밀 문구 하나", "Ａ Ｂ Ｃ Ｄ Ｅ", "e\u0301e\u0301e\u0301e\u0301e\u0301e\u0301e\u0301e\u0301"])  # fmt: skip
+def test_it_is_the_profile_as_a_general_library_has_it(given):
+    """The library precis-i18n prepares and refuses as we do, by the profile OpaqueString of RFC 8265."""
+    profile = pytest.importorskip("precis_i18n", reason="pip install precis-i18n").get_profile("OpaqueString")
+    try:
+        theirs = profile.enforce(given)
+    except UnicodeEncodeError:
+        theirs = None
+    try:
+        ours = str(Passphrase(given))
+    except BundleRefused:
+        ours = None
+    assert ours == theirs
+
+
+@pytest.mark.parametrize(("given", "prepared"), TAKEN)
+def test_what_the_profile_takes(given, prepared):
+    """Case is kept, letters and symbols of any script are taken, and any space is an ordinary one."""
+    assert Passphrase(given) == prepared
+
+
+@pytest.mark.parametrize(
+    "given", ["", "       ", "my cat is a \tby", "sieben!", "zwei\nZeilen", "un\u200bseen signs", "a\0bcdefghi"]
+)
+def test_what_is_refused(given):
+    """Nothing, too little, control signs (examples 17 and 18 there) and signs that cannot be seen are refused in a sentence."""
+    with pytest.raises(BundleRefused, match="passphrase"):
+        Passphrase(given)
+
+
+def test_composed_and_decomposed_letters_are_the_same():
+    """What a keyboard gives as one sign or as letter and accent is one passphrase; full-width signs stay what they are."""
+    word = "Über dem Hof, ånd ñandú"
+    assert Passphrase(unicodedata.normalize("NFD", word)) == Passphrase(word) == unicodedata.normalize("NFC", word)
+    assert Passphrase("ＡＢＣＤＥＦＧＨ") != Passphrase("ABCDEFGH")
+
+
+FILES = {
+    "plain": b"four ordinary w\xc3\xb6rds",
+    "line end of Windows": b"four ordinary w\xc3\xb6rds\r\n",
+    "mark at its head": b"\xef\xbb\xbffour ordinary w\xc3\xb6rds\n",
+    "decomposed": b"four ordinary wo\xcc\x88rds\n",
+    "UTF-16": "four ordinary wörds\r\n".encode("utf-16"),
+}
+
+
+@pytest.mark.parametrize("data", FILES.values(), ids=FILES.keys())
+def test_text_files_of_any_editor_give_one_passphrase(tmp_path, data):
+    """Mark, line end, form of the letters and encoding do not matter."""
+    (tmp_path / "words.txt").write_bytes(data)
+    assert read_passphrase(tmp_path / "words.txt") == "four ordinary wörds"
+
+
+def test_a_bundle_locked_in_one_form_opens_in_another(copies, tmp_path, work):
+    """Locked in the office from a file, opened in the cab by typing, and the other way round."""
+    cab, office, _ = copies
+    work(cab, "Ada")
+    (tmp_path / "words.txt").write_bytes(FILES["mark at its head"])
+    words = ["--passphrase-file", str(tmp_path / "words.txt")]
+    assert main(["export", str(tmp_path / "out"), "--store", str(cab.path), *words]) == 0
+    result = merge_bundles(
+        office, [tmp_path / "out"], passphrase=Passphrase(unicodedata.normalize("NFD", "four ordinary wörds"))
+    )
+    assert result.refused == [] and result.added
+    path = export_bundle(office, tmp_path / "back", Passphrase("four ordinary wörds"))
+    assert merge_bundles(cab, [path], passphrase=read_passphrase(tmp_path / "words.txt")).refused == []
+
+
+@pytest.mark.parametrize("form", [*FILES.values()][:-1], ids=[*FILES][:-1])  # it read no UTF-16
+@pytest.mark.parametrize("given", [*FILES.values()], ids=[*FILES])
+def test_bundles_of_the_program_before_open(tmp_path, form, given):
+    """That program took the text of the file as it stood, but for blanks at its ends: each such bundle opens with every form
+    of the same words."""
+    before = form.decode("utf-8").strip()
+    salt, nonce = os.urandom(SALT), os.urandom(NONCE)
+    (tmp_path / "x.locked").write_bytes(HEAD + salt + nonce + _cipher(before, salt).encrypt(nonce, b"content", HEAD))
+    (tmp_path / "words.txt").write_bytes(given)
+    with decrypted(tmp_path / "x.locked", read_passphrase(tmp_path / "words.txt")) as opened:
+        assert opened.read() == b"content"
+
+
+def test_a_wrong_one_and_a_short_one_are_sentences(tmp_path):
+    """The wrong words do not open it; too few are said, whoever asks."""
+    (tmp_path / "x.locked").write_bytes(encrypt(b"content", "four ordinary words"))
+    for wrong in ("four ordinary word", "short", "four ordinary words "[::-1]):
+        with pytest.raises(BundleRefused, match="is not the one"):
+            decrypted(tmp_path / "x.locked", wrong)
+    with pytest.raises(BundleRefused, match="eight letters"):
+        encrypt(b"content", "short")
