@@ -26,7 +26,7 @@ from store.facts.fact_lines import is_hash, is_uuid
 from store.models import Enrolment, Own, Peer
 from sync.bundle_file import LONGEST_NAME, open_bundle
 from sync.bundle_merge import bundles_in
-from sync.device_trust import MOST_EARLIER, Card, RollEntry, Trust, card_in, device_roll, enrolments_here, trust_here
+from sync.device_trust import MOST_EARLIER, SIGNERS, Card, RollEntry, Trust, card_in, device_roll, enrolments_here, trust_here
 from sync.segments.place_reader import head_of_zip, heads_in, is_zip_of_segments
 
 LARGEST_CARD = 4096
@@ -258,6 +258,28 @@ def office_of(store: Store) -> str | None:
     """Return the device this copy takes as its office; None while it is not paired."""
     with store.session() as session:
         return session.scalars(select(Own.office)).one()
+
+
+def whose_bundles_are_taken(store: Store) -> set[str]:
+    """Return the devices whose bundles are taken here, this one among them."""
+    with store.session() as session:
+        trust = trust_here(session)
+        listed = {entry.device for entry in trust.roll.values() if entry.state in SIGNERS}
+        return {trust.device, *trust.offices, *listed}
+
+
+def is_paired(store: Store) -> bool:
+    """Return whether this copy has an office, and is on its roll as far as is known here."""
+    with store.session() as session:
+        trust = trust_here(session)
+        return trust.device in trust.offices or trust.device in trust.roll
+
+
+def is_office(store: Store) -> bool:
+    """Return whether this copy is the farm's office."""
+    with store.session() as session:
+        trust = trust_here(session)
+        return trust.device in trust.offices
 
 
 def met_but_not_enrolled(store: Store) -> list[Card]:

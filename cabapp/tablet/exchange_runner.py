@@ -9,12 +9,17 @@ import logging
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
-from store.durability.carrier_files import is_folder
-from store.errors import Message, message
+from store.durability.carrier_files import is_folder, regular_files
+from store.errors import BundleRefused, Message, message
+from sync.bundle_encryption import Passphrase
+from sync.device_trust import Card
+from sync.enrolment import CARD_FILES, cards_in, is_paired, whose_bundles_are_taken, write_card
 from sync.folder_exchange import STICK_FOLDER, FolderWatcher
 from sync.removable_media import mounts
+from sync.segments.segment_places import LOCKED
 
 LOG = logging.getLogger("rollbook.exchange")
 FOLDER_S = 60.0
@@ -33,11 +38,15 @@ class Exchange:
     `store`: store.Store.
     `folder`: a watched folder, used when it is there: any file-sharing program can carry it.
     `sticks`: returns where sticks are mounted.
+    `passphrase`: locks what is written and unlocks what is read.
+    `strangers`: cards of those whose bundles or cards were met and who are not paired, by device.
     """
 
-    def __init__(self, store, folder: Path, sticks: Callable[[], list[Path]] = mounts):
+    def __init__(
+        self, store, folder: Path, sticks: Callable[[], list[Path]] = mounts, passphrase: Passphrase | None = None
+    ):
         self._store, self._folder, self._sticks = store, folder, sticks
-        self._watch, self._folder_watch = FolderWatcher(store, [folder], sticks), FolderWatcher(store, [folder])
+        self.lock_with(passphrase)
         self._looked = float("-inf")
         self._worker: threading.Thread | None = None
         self._known: list[Path] = []
@@ -47,6 +56,16 @@ class Exchange:
         self.done = self.of = 0
         self.added = 0
         self.messages: list[Message] = []
+        self.strangers: dict[str, Card] = {}
+
+    def lock_with(self, passphrase: Passphrase | None, there_too: bool = False) -> None:
+        """Lock with a passphrase from now on, and unlock with it; None: no more.
+
+        `there_too`: whether the next exchange removes what lies unlocked beside the same locked.
+        """
+        self._passphrase, self._lock_what_lies_there = passphrase, there_too and passphrase is not None
+        self._watch = FolderWatcher(self._store, [self._folder], self._sticks, passphrase)
+        self._folder_watch = FolderWatcher(self._store, [self._folder], None, passphrase)
 
     def places(self) -> list[Path]:
         """Return the folders there were to exchange with at the last look."""
@@ -121,6 +140,7 @@ class Exchange:
             news = self._watch.look(self._note)
             time.sleep(STAND_S)
             news += self._watch.look(self._note)
+            self._meet()
             self.added = sum(one.merged.added for one in news)
             said = [
                 message("{place}: {news}", place=self.name_of(one.folder), news=sentence)
@@ -133,6 +153,23 @@ class Exchange:
             LOG.exception("an exchange failed")
             self.messages = [BUG]
 
+    def _meet(self):
+        """Leave this tablet's card where one that is not paired finds it, no bundle unlocked, and note whose cards are there."""
+        for place in self.places():
+            if not is_paired(self._store):
+                with suppress(BundleRefused):
+                    write_card(self._store, place / CARD_FILES.replace("*", self._store.device[:8]))
+            if self._lock_what_lies_there:
+                _remove_unlocked(place)
+            self.strangers |= {card.device: card for card in cards_in(place, self._passphrase)}
+        self._lock_what_lies_there = False
+        self.forget_paired()
+
+    def forget_paired(self) -> None:
+        """Leave out of `strangers` who is paired by now, and this tablet itself."""
+        taken = whose_bundles_are_taken(self._store)
+        self.strangers = {device: card for device, card in self.strangers.items() if device not in taken}
+
     def _look(self):
         try:
             self.added = sum(one.merged.added for one in self._folder_watch.look())
@@ -141,3 +178,10 @@ class Exchange:
 
     def _note(self, done, of, _name):
         self.done, self.of = done, of
+
+
+def _remove_unlocked(place: Path) -> None:
+    """Remove each file that lies there locked too, under its name with an ending more."""
+    for _, path in regular_files(place, lambda name: name.endswith(LOCKED), depth=4, most=100_000):
+        with suppress(OSError):
+            path.with_name(path.name.removesuffix(LOCKED)).unlink(missing_ok=True)

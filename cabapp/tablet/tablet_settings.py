@@ -1,4 +1,5 @@
-"""What one tablet remembers for itself: its light, its language, the number before set-up, where backups go.
+"""What one tablet remembers for itself: its light, its language, the number before set-up, where backups go,
+the passphrase of its bundles.
 
 One small JSON file beside the logbook that is open, so that a cab opened on another logbook changes
 nothing for this one. It belongs to the tablet, not to the farm, so it never travels.
@@ -12,7 +13,7 @@ from cabapp.common.message import N_
 from store.durability.atomic_file import write_file
 
 LOG = logging.getLogger("rollbook.settings")
-DEFAULTS = {"light": "by the sun", "language": None, "number": None, "backup": None}
+DEFAULTS = {"light": "by the sun", "language": None, "number": None, "backup": None, "passphrase": None}
 LIGHTS = N_(("by the sun", "day", "night"))
 
 
@@ -28,8 +29,9 @@ class Settings:
             pass
         except (OSError, ValueError, TypeError):
             LOG.warning("the tablet's settings could not be read", exc_info=True)
-        if not isinstance(self._values["backup"], str):
-            self._values["backup"] = None
+        for name in ("backup", "passphrase"):
+            if not isinstance(self._values[name], str):
+                self._values[name] = None
         if self._values["light"] not in LIGHTS:
             self._values["light"] = DEFAULTS["light"]
 

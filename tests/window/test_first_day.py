@@ -69,12 +69,12 @@ def field_file(tmp_path):
 
 
 def test_from_an_empty_logbook_to_a_field_handed_over(open_cab, farm, tmp_path, capsys):
-    """A new user answers eight questions, takes over, works, hands over and is followed by the next
+    """A new user answers nine questions, takes over, works, hands over and is followed by the next
     operator who shows the next pass, by taps alone; the taps are counted and kept few."""
     field_file(tmp_path)
     cab = open_cab("--store", tmp_path / "new.sqlite", "--replay", farm["still"])
     hand = Hand(cab)
-    hand.tap("I have read this", "Set-up")
+    hand.tap("I have read this", "Set-up", "It is the farm's first machine")
     cab.find("Space")
     hand.word("Home", "America/Toronto")
     hand.tap("America/Toronto", "acres, feet")

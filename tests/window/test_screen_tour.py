@@ -151,12 +151,30 @@ def tour(cab):
     cab.find("Hitchings")
     yield "set-up"
     cab.tap("This tablet")
-    cab.find("Card for the office")
+    cab.find("Pairing")
     yield "this-tablet"
-    cab.tap("Card for the office")
+    cab.tap("Passphrase")
+    cab.find("Space")
+    yield "passphrase"
+    cab.tap("Back")
+    cab.find("Hitchings")
+    cab.tap("This tablet")
+    cab.tap("Pairing")
+    cab.find("This tablet's card")
+    yield "pairing"
+    cab.tap("This tablet's card")
     cab.find("Write it to the stick")
     yield "card"
     cab.tap("Back")
+    cab.find("This tablet's card")
+    cab.tap("Back")
+    cab.wait(lambda: cab.look()["screen"] == "exchange", "the page of the exchange")
+    cab.tap("Back")
+    cab.find("Set-up")
+    cab.tap("Set-up")
+    for digit in "1234":
+        cab.tap(digit)
+    cab.tap("Done")
     cab.find("Hitchings")
     cab.tap("Bring in a day")
     cab.wait(lambda: cab.look()["screen"] == "bring in", "the screen of recorded days")
@@ -307,6 +325,10 @@ def test_the_first_questions_fit_too(open_cab, tmp_path, farm, sizes):
     cab.go("I have read this", "Set-up")
     cab.wait(lambda: cab.look()["screen"] == "first", "the first question")
     picture, seen = cab.picture("first-wide-day"), cab.look()
+    check_page(seen, picture, "first", sizes)
+    cab.tap("It is the farm's first machine")
+    cab.find("Space")
+    picture, seen = cab.picture("first-typing-wide-day"), cab.look()
     check_page(seen, picture, "first", sizes)
 
 

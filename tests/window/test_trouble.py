@@ -135,7 +135,18 @@ def test_the_card_is_a_code_that_a_reader_reads(open_cab, farm):
     from sync.enrolment import card_of, text_of_card
 
     cab = open_cab("--store", farm["store"], "--replay", farm["still"], "--night")
-    for key in ("I have read this", "Set-up", "1", "2", "3", "4", "Done", "This tablet", "Card for the office"):
+    for key in (
+        "I have read this",
+        "Set-up",
+        "1",
+        "2",
+        "3",
+        "4",
+        "Done",
+        "This tablet",
+        "Pairing",
+        "This tablet's card",
+    ):
         cab.tap(key)
     cab.find("Write it to the stick")
     with open_store(farm["store"]) as store:

@@ -48,6 +48,7 @@ class FirstRunScreen(CabScreen):
         self._values: dict = {"zone": zone_of_tablet()}
         units = [(key, translate(words)) for key, words in UNITS]
         steps = [
+            self._first_or_not,
             lambda: self._type("farm", translate("The farm's name")),
             None if self._values["zone"] else lambda: self._pick(translate("Time zone"), "zone", zip(ZONES, ZONES)),
             lambda: self._pick(translate("Units"), "units", units),
@@ -59,6 +60,13 @@ class FirstRunScreen(CabScreen):
         ]
         self._steps, self._at = [step for step in steps if step], 0
         self._steps[0]()
+
+    def _first_or_not(self):
+        choices = [
+            (True, translate("It is the farm's first machine")),
+            (False, translate("Another one has the farm already")),
+        ]
+        self._pick(translate("First of all"), "first", choices)
 
     def _width(self):
         units = Units(self._values["units"])
@@ -98,6 +106,9 @@ class FirstRunScreen(CabScreen):
         self._onward()
 
     def _picked(self, value):
+        if self._name == "first" and not value:
+            self.app.go("exchange")  # the farm comes from the other machine, once they are paired
+            return
         if self._name == "fields":
             if value is None and self._steps[-1] != self._field_name:
                 self._steps.append(self._field_name)

@@ -46,7 +46,8 @@ class SetUpScreen(OutlinePart, CabScreen):
         kinds.add_key(translate("Leave"), self.leave, main=True)
         tablet.add_key(translate("Language"), self.choose_language)
         tablet.add_key(translate("New number"), self.new_number)
-        tablet.add_key(translate("Card for the office"), partial(self.visit, "card"))
+        tablet.add_key(translate("Pairing"), partial(self.visit, "pairing"))
+        tablet.add_key(translate("Passphrase"), self.ask_passphrase)
         tablet.add_key(translate("Exchange"), partial(self.visit, "exchange"))
         tablet.add_key(translate("Back"), self.show_keys, main=True)
 
@@ -78,10 +79,10 @@ class SetUpScreen(OutlinePart, CabScreen):
 
     # --- typing -----------------------------------------------------------------------------
 
-    def _ask(self, title, then, text="", digits=False, hidden=False, back=None, signs=False):
+    def _ask(self, title, then, text="", digits=False, hidden=False, back=None, signs=False, exact=False):
         self._then, self._typing_back = then, back or self._form_again
         self.title, self.part = translate("Set-up"), "typing"
-        self.ids.typing.ask(title, text, digits, hidden, signs)
+        self.ids.typing.ask(title, text, digits, hidden, signs, exact)
 
     def typed(self, text: str):
         self.app.attempt(lambda: self._then(text))
@@ -113,6 +114,23 @@ class SetUpScreen(OutlinePart, CabScreen):
 
     def new_number(self):
         self._ask(translate("Choose four digits for set-up"), self._choose_number, digits=True, back=self.show_keys)
+
+    def ask_passphrase(self):
+        """The words that lock what is written to a stick; they are shown, for a wrong letter locks the others out."""
+        self._ask(
+            translate("Passphrase, the same on every machine. Empty: none"),
+            self._lock, self.app.settings["passphrase"] or "", back=self.show_keys, exact=True,
+        )  # fmt: skip
+
+    def _lock(self, text):
+        self.app.lock_bundles(text)
+        if text:
+            self.app.show_refusal(
+                message("What this tablet writes is locked from now on. Type the same words on the others.")
+            )
+        else:
+            self.app.show_refusal(message("What this tablet writes is not locked from now on."))
+        self.show_keys()
 
     def choose_language(self):
         """English, or a language file from the tablet's folder."""

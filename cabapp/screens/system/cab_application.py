@@ -41,6 +41,7 @@ from cabapp.tablet.logbook_status import ACKNOWLEDGED, LogbookStatus
 from cabapp.tablet.tablet_settings import Settings
 from store.errors import Refused
 from store.models import Stint
+from sync.bundle_encryption import Passphrase
 
 LOG = logging.getLogger("rollbook.cab")
 TICKS_PER_S = 10
@@ -70,7 +71,7 @@ class CabApplication(App):
         place = None if isinstance(clock, ReplayClock) else self.settings["backup"]
         self.logbook_status, self.exchange = (
             LogbookStatus(store, AutomaticBackup(store, place), lambda: self.session.clock_fault),
-            Exchange(store, store.path.parent / "exchange"),
+            Exchange(store, store.path.parent / "exchange", passphrase=self._passphrase()),
         )
         self.messages = MessageQueue(self.logbook_status, self.exchange)
         # a card may take its time to write, and the picture must not stand still meanwhile
@@ -142,6 +143,19 @@ class CabApplication(App):
         gc.collect()
         gc.freeze()
         gc.enable()
+
+    def _passphrase(self) -> Passphrase | None:
+        try:
+            return Passphrase(self.settings["passphrase"]) if self.settings["passphrase"] else None
+        except Refused:  # a file of settings that a person has altered
+            LOG.warning("the passphrase in the tablet's settings cannot be one")
+            return None
+
+    def lock_bundles(self, words: str) -> None:
+        """Lock and unlock bundles with these words from now on; none: no more. Refused if they cannot be a passphrase."""
+        passphrase = Passphrase(words) if words else None
+        self.settings["passphrase"] = passphrase and str(passphrase)
+        self.exchange.lock_with(passphrase, there_too=True)
 
     def open_settings(self, *_args):
         """Kivy's own settings screen has no place in a cab."""

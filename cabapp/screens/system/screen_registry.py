@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from cabapp.common.message import N_
 from cabapp.screens.setup.device_card_screen import DeviceCardScreen
 from cabapp.screens.setup.first_run_screen import FirstRunScreen
+from cabapp.screens.setup.pairing_screen import PairingScreen
 from cabapp.screens.setup.receiver_screen import ReceiverScreen
 from cabapp.screens.setup.recorded_day_screen import RecordedDayScreen
 from cabapp.screens.setup.setup_screen import SetUpScreen
@@ -55,12 +56,13 @@ SCREENS = {
     "the day": ScreenRow(DayScreen, stint=MENU, key=N_("The day")),
     "mop up": ScreenRow(GapTourScreen, stint=MENU, key=N_("Mop up")),
     "exchange": ScreenRow(ExchangeScreen, stint=Allowed("pass"), idle=Allowed("take over", moving=True)),
+    "pairing": ScreenRow(PairingScreen, stint=Allowed("exchange"), idle=Allowed("exchange")),
     "receive": ScreenRow(ReceiveScreen, idle=Allowed("take over", moving=True)),
     "first": ScreenRow(FirstRunScreen, idle=SET_UP),
     "set-up": ScreenRow(SetUpScreen, idle=SET_UP, driven=("round",)),
     "receiver": ScreenRow(ReceiverScreen, stint=MENU, idle=SET_UP, driven=("both ways",)),
     "bring in": ScreenRow(RecordedDayScreen, idle=SET_UP),
-    "card": ScreenRow(DeviceCardScreen, idle=Allowed("set-up")),
+    "card": ScreenRow(DeviceCardScreen, stint=Allowed("pairing"), idle=Allowed("pairing")),
 }
 """Name -> row. The first is shown first; keys of rows above "more" lie before the menu's own, the others after."""
 

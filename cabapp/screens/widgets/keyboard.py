@@ -13,7 +13,7 @@ from cabapp.screens.widgets.theme import THEME
 LETTERS = "abcdefghijklmnopqrstuvwxyz-"
 SIGNS = "1234567890.,'/()&+:%#é?ñüöä"
 DIGITS = {False: "123.4560789", True: "123456789.0"}  # in four columns, in three when upright
-LONGEST = 40
+LONGEST, LONGEST_EXACT = 40, 100
 
 
 class Typing(BoxLayout):
@@ -26,14 +26,21 @@ class Typing(BoxLayout):
     signs = BooleanProperty(False)
     capital = BooleanProperty(True)
     hidden = BooleanProperty(False)  # a number that bystanders should not read
+    exact = BooleanProperty(False)  # no letter becomes a capital by itself
     __events__ = ("on_done", "on_back")
 
     def ask(
-        self, title: str, text: str = "", only_digits: bool = False, hidden: bool = False, signs: bool = False
+        self,
+        title: str,
+        text: str = "",
+        only_digits: bool = False,
+        hidden: bool = False,
+        signs: bool = False,
+        exact: bool = False,
     ) -> None:
         """Begin with a question and what stands there already; `signs` come before letters."""
-        self.title, self.text, self.only_digits, self.hidden = title, text, only_digits, hidden
-        self.signs, self.capital = signs, not text
+        self.title, self.text, self.only_digits, self.hidden, self.exact = title, text, only_digits, hidden, exact
+        self.signs, self.capital = signs, not text and not exact
         self._lay()
 
     def _lay(self):
@@ -50,7 +57,7 @@ class Typing(BoxLayout):
             key.text = sign.upper() if self.capital and sign.isalpha() else sign
 
     def _type(self, sign):
-        if len(self.text) < LONGEST:
+        if len(self.text) < (LONGEST_EXACT if self.exact else LONGEST):
             self.text += sign
         if self.capital:
             self.capital = False
@@ -60,7 +67,7 @@ class Typing(BoxLayout):
         """A space, and the next letter is a capital."""
         if self.text and not self.text.endswith(" "):
             self.text += " "
-            self.capital = True
+            self.capital = not self.exact
             self._lay()
 
     def shift(self):
