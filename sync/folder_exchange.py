@@ -26,7 +26,7 @@ from sync.bundle_export import bundle_name, export_bundle, export_version_4
 from sync.bundle_merge import MergeResult, Progress, bundles_in, merge_bundle, merge_bundles
 from sync.segments.place_reader import PlaceNews, PlaceReader, is_zip_of_segments
 from sync.segments.seen_files import SeenFiles
-from sync.segments.segment_places import FolderPlace, Mark, refused
+from sync.segments.segment_places import LOCKED, FolderPlace, Mark, refused
 from sync.segments.segment_writer import SegmentWriter, seal, write_missing, write_own_head
 
 STICK_FOLDER = "rollbook"
@@ -189,7 +189,12 @@ class FolderWatcher:
             if session.scalars(select(Farm.id)).first() is None:
                 return  # not paired yet: all there is to carry is of its clock
         marks = frozenset((file.path, file.mark) for file in news.segments)
+        writer = SegmentWriter(self._store, self._passphrase)
         own = next((head for head in news.heads if head.device == self._store.device), None)
+        lying = news.segments
+        if self._passphrase is not None:  # what lies there unlocked does not count
+            own = own if is_file(folder / writer.head_path) else None
+            lying = [file for file in lying if file.path.endswith(LOCKED)]
         same = (
             own is not None
             and before is not None
@@ -198,9 +203,8 @@ class FolderWatcher:
         if before is not None and same and (state[2] == 0 or time.monotonic() - before.at <= TRACE_S):
             return
         seal(self._store)
-        writer = SegmentWriter(self._store, self._passphrase)
         try:
-            written = write_missing(writer, self._store, place, news.segments, files)
+            written = write_missing(writer, self._store, place, lying, files)
             head = write_own_head(writer, self._store, place, own)
         except CarrierHangs:
             raise

@@ -52,7 +52,7 @@ class SeenFiles:
         with self._store.session() as session:
             said = {"tips": _tips(session), "files": self._marks}
         with suppress(OSError):
-            write_file(self._path, json.dumps(said, separators=(",", ":")))
+            write_file(self._path, json.dumps(said, separators=(",", ":")), private=True)
             self._changed = False
 
     def _load(self) -> None:

@@ -9,6 +9,7 @@ from cabapp.__main__ import main
 from store.errors import BundleRefused
 from sync import export_bundle, merge_bundles
 from sync.bundle_encryption import HEAD, NONCE, SALT, Passphrase, _cipher, decrypted, encrypt, read_passphrase
+from sync.folder_exchange import FolderWatcher
 
 # RFC 8265, section 4.3, table 3, examples 12 to 16 (numbers from memory), the passwords that the profile OpaqueString takes; ours
 # wants eight letters besides, so that the third is written twice
@@ -111,3 +112,23 @@ def test_a_wrong_one_and_a_short_one_are_sentences(tmp_path):
             decrypted(tmp_path / "x.locked", wrong)
     with pytest.raises(BundleRefused, match="eight letters"):
         encrypt(b"content", "short")
+
+
+def test_what_lies_unlocked_is_written_locked_too(copies, tmp_path, work, rows_of):
+    """A passphrase that is set later: all is written once more, locked, so that nobody needs what lies there unlocked."""
+    cab, office, _ = copies
+    work(cab, "Ada")
+    (tmp_path / "shared").mkdir()
+    words = Passphrase("four ordinary words")
+    for passphrase in (None, words):
+        watch = FolderWatcher(cab, [tmp_path / "shared"], None, passphrase)
+        for _ in range(3):
+            watch.look()
+        assert watch.look() == []
+    files = [path for path in (tmp_path / "shared").rglob("*") if path.is_file()]
+    for path in files:
+        if path.suffix != ".locked":
+            assert path.with_name(path.name + ".locked") in files
+            path.unlink()
+    assert any(one.merged.added for one in FolderWatcher(office, [tmp_path / "shared"], None, words).look())
+    assert rows_of(office)["tap"] == rows_of(cab)["tap"]
