@@ -39,7 +39,7 @@ from sync.record_merge import (
 )
 from sync.segments.place_reader import PlaceReader, is_zip_of_segments, merge_zip
 from sync.segments.seen_files import SeenFiles
-from sync.segments.segment_places import FolderPlace
+from sync.segments.segment_places import HEAD, LOCKED, FolderPlace
 
 Progress = Callable[[int, int, str], None]
 MOST_STRANGERS = 50  # that are shown to a person
@@ -65,7 +65,7 @@ class MergeResult:
 def bundles_in(folder: Path) -> list[Path]:
     """Return the bundles in a folder, by name."""
     found = regular_files(folder, lambda name: name.startswith("rollbook-") and name.endswith((".zip", ".locked")))
-    return sorted(path for _, path in found)
+    return sorted(path for _, path in found if not path.name.endswith(HEAD + LOCKED))
 
 
 def merge_bundles(

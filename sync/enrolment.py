@@ -26,7 +26,17 @@ from store.facts.fact_lines import is_hash, is_uuid
 from store.models import Enrolment, Own, Peer
 from sync.bundle_file import LONGEST_NAME, open_bundle
 from sync.bundle_merge import bundles_in
-from sync.device_trust import MOST_EARLIER, SIGNERS, Card, RollEntry, Trust, card_in, device_roll, enrolments_here, trust_here
+from sync.device_trust import (
+    MOST_EARLIER,
+    SIGNERS,
+    Card,
+    RollEntry,
+    Trust,
+    card_in,
+    device_roll,
+    enrolments_here,
+    trust_here,
+)
 from sync.segments.place_reader import head_of_zip, heads_in, is_zip_of_segments
 
 LARGEST_CARD = 4096

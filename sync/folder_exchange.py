@@ -26,7 +26,7 @@ from sync.bundle_export import bundle_name, export_bundle, export_version_4
 from sync.bundle_merge import MergeResult, Progress, bundles_in, merge_bundle, merge_bundles
 from sync.segments.place_reader import PlaceNews, PlaceReader, is_zip_of_segments
 from sync.segments.seen_files import SeenFiles
-from sync.segments.segment_places import LOCKED, FolderPlace, Mark, refused
+from sync.segments.segment_places import LOCKED, FolderPlace, Mark, named, refused
 from sync.segments.segment_writer import SegmentWriter, seal, write_missing, write_own_head
 
 STICK_FOLDER = "rollbook"
@@ -132,6 +132,21 @@ class FolderWatcher:
         if self._files is not None:
             self._files.save()
         return results
+
+    def remove_unlocked(self, folder: Path) -> None:
+        """Remove what lies in a folder unlocked, is in the logbook, and so was written there locked at the last look."""
+        if self._passphrase is None or self._files is None or folder not in self._written:
+            return
+        with suppress(CarrierHangs, OSError):
+            place = FolderPlace(folder, self._passphrase)
+            heads, segments = named(place.files())
+            lying = {file.path for file in heads}
+            for file in segments:
+                if not file.path.endswith(LOCKED) and self._files.knows(file):
+                    place.remove(file.path)
+            for path in lying:
+                if path + LOCKED in lying:
+                    place.remove(path)
 
     def _visit(self, folder: Path, progress: Progress | None) -> ExchangeResult:
         result = ExchangeResult(folder)

@@ -12,14 +12,13 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
-from store.durability.carrier_files import is_folder, regular_files
+from store.durability.carrier_files import is_folder
 from store.errors import BundleRefused, Message, message
 from sync.bundle_encryption import Passphrase
 from sync.device_trust import Card
 from sync.enrolment import CARD_FILES, cards_in, is_paired, whose_bundles_are_taken, write_card
 from sync.folder_exchange import STICK_FOLDER, FolderWatcher
 from sync.removable_media import mounts
-from sync.segments.segment_places import LOCKED
 
 LOG = logging.getLogger("rollbook.exchange")
 FOLDER_S = 60.0
@@ -160,7 +159,7 @@ class Exchange:
                 with suppress(BundleRefused):
                     write_card(self._store, place / CARD_FILES.replace("*", self._store.device[:8]))
             if self._lock_what_lies_there:
-                _remove_unlocked(place)
+                self._watch.remove_unlocked(place)
             self.strangers |= {card.device: card for card in cards_in(place, self._passphrase)}
         self._lock_what_lies_there = False
         self.forget_paired()
@@ -178,10 +177,3 @@ class Exchange:
 
     def _note(self, done, of, _name):
         self.done, self.of = done, of
-
-
-def _remove_unlocked(place: Path) -> None:
-    """Remove each file that lies there locked too, under its name with an ending more."""
-    for _, path in regular_files(place, lambda name: name.endswith(LOCKED), depth=4, most=100_000):
-        with suppress(OSError):
-            path.with_name(path.name.removesuffix(LOCKED)).unlink(missing_ok=True)

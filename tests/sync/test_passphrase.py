@@ -115,7 +115,7 @@ def test_a_wrong_one_and_a_short_one_are_sentences(tmp_path):
 
 
 def test_what_lies_unlocked_is_written_locked_too(copies, tmp_path, work, rows_of):
-    """A passphrase that is set later: all is written once more, locked, so that nobody needs what lies there unlocked."""
+    """A passphrase that is set later: all is written once more, locked, and what lies there unlocked can go."""
     cab, office, _ = copies
     work(cab, "Ada")
     (tmp_path / "shared").mkdir()
@@ -125,10 +125,11 @@ def test_what_lies_unlocked_is_written_locked_too(copies, tmp_path, work, rows_o
         for _ in range(3):
             watch.look()
         assert watch.look() == []
+    watch.remove_unlocked(tmp_path / "shared")
     files = [path for path in (tmp_path / "shared").rglob("*") if path.is_file()]
-    for path in files:
-        if path.suffix != ".locked":
-            assert path.with_name(path.name + ".locked") in files
-            path.unlink()
-    assert any(one.merged.added for one in FolderWatcher(office, [tmp_path / "shared"], None, words).look())
+    assert files and {path.suffix for path in files} == {".locked"}
+    watch = FolderWatcher(office, [tmp_path / "shared"], None, words)
+    news = [one for _ in range(3) for one in watch.look()]
+    assert any(one.merged.added for one in news) and not any(one.merged.refused for one in news)
+    assert merge_bundles(office, [tmp_path / "shared"], passphrase=words).refused == []
     assert rows_of(office)["tap"] == rows_of(cab)["tap"]
