@@ -19,7 +19,9 @@ from store.models import SignedPage, TraceChunk
 
 MAGIC = b"rollbook-segment 5\n"
 CLOSED_BYTES, CLOSED_RECORDS, CLOSED_PAGES = 2**18, 5000, 500
-"""A segment that has reached one of these is never written anew; one that has not may be replaced by a longer one."""
+"""A segment that has reached one of these is never written anew; one that has not is open: a longer one may replace it."""
+SMALL_BYTES = 2**14
+"""An open segment smaller than this is replaced at the next exchange already."""
 LARGEST_HEADER, LARGEST_PAGE, LARGEST_TRACE, LARGEST_WEIGHT = 2**21, 2**26, 2**22, 2**27
 MOST_PAGES = 2000
 LONGEST_STAMP = 64

@@ -28,6 +28,7 @@ from sync.segments.segment_file import (
     CLOSED_BYTES,
     CLOSED_PAGES,
     CLOSED_RECORDS,
+    SMALL_BYTES,
     SegmentHeader,
     SegmentName,
     name_of,
@@ -225,14 +226,13 @@ class SegmentWriter:
 def write_missing(
     writer: SegmentWriter, store: Store, place: FolderPlace, files: list[PlacedFile], seen: SeenFiles
 ) -> list[str]:
-    """Write the segments a folder lacks, and return their paths; one that was open is replaced by a longer one.
+    """Write the segments a folder lacks, and return their paths; those that were open are replaced by a longer one.
 
     `files`: the segments there.
 
     Raises OSError if they cannot be written.
     """
     written: list[str] = []
-    known = {file.path for file in files if seen.knows(file)}
     sound: dict[str, list[PlacedFile]] = {}
     for file in files:
         if file.name is not None and seen.knows(file):
@@ -251,16 +251,12 @@ def write_missing(
             for first, until in _gaps([(f.name.first, f.name.last) for f in there if f.name is not None]):
                 if not pages or pages[-1][1] < first:
                     continue
-                after, opened = _go_on(there, first - 1)
-                for path, name, data in writer.segments(session, device, after, until):
-                    if path in known:
-                        continue
+                if until is None:
+                    written += _write_end(writer, session, place, device, first, _open_before(there, first))
+                    continue
+                for path, _name, data in writer.segments(session, device, first - 1, until):
                     place.write(path, data)
                     written.append(path)
-                    if opened is not None and name.first <= opened.first and opened.last < name.last:
-                        for one in there:
-                            if one.name == opened:
-                                place.remove(one.path)
     return written
 
 
@@ -326,12 +322,55 @@ def _gaps(ranges: list[Range]) -> Iterator[tuple[int, int | None]]:
     yield end + 1, None
 
 
-def _go_on(there: list[PlacedFile], end: int) -> tuple[int, SegmentName | None]:
-    """Return after which number to write on, and the open segment that ends there, if one does."""
-    for file in there:
-        name = file.name
-        if name is None or name.last != end:
-            continue
-        if file.mark[0] < CLOSED_BYTES and name.last - name.first + 1 < CLOSED_RECORDS:
-            return name.first - 1, name
-    return end, None
+def _open_before(there: list[PlacedFile], first: int) -> list[PlacedFile]:
+    """Return the open segments, oldest first, that end right before a number."""
+    found: list[PlacedFile] = []
+    ends = {file.name.last: file for file in there if file.name is not None}
+    while (
+        (file := ends.get(first - 1)) is not None and file.name is not None and not _is_closed(file.mark[0], file.name)
+    ):
+        found.insert(0, file)
+        first = file.name.first
+    return found
+
+
+def _is_closed(size: int, name: SegmentName) -> bool:
+    return size >= CLOSED_BYTES or name.last - name.first + 1 >= CLOSED_RECORDS
+
+
+def _write_end(
+    writer: SegmentWriter, session: Session, place: FolderPlace, device: str, first: int, opened: list[PlacedFile]
+) -> list[str]:
+    """Write the pages of a device from a number on, and return the paths.
+
+    `opened`: the open segments before it. When they can be closed with what is new, that is one segment, the same
+        wherever it is written; until then only what is new is written, with those before it that are small.
+    """
+    written, ranges = [], []
+    start = opened[0].name.first if opened and opened[0].name is not None else first
+    for path, name, data in writer.segments(session, device, start - 1):
+        kept = [
+            one for one in opened if one.name is not None and name.first <= one.name.first and one.name.last < name.last
+        ]
+        while kept and kept[-1].mark[0] < SMALL_BYTES:
+            kept.pop()
+        if kept and not _is_closed(len(data), name):
+            after = max(one.name.last for one in kept if one.name is not None)
+            for path, name, data in writer.segments(session, device, after):
+                place.write(path, data)
+                written.append(path)
+                ranges.append((name.first, name.last, name.mark))
+            opened = [one for one in opened if one not in kept]
+            break
+        place.write(path, data)
+        written.append(path)
+        ranges.append((name.first, name.last, name.mark))
+    runs = ranges_of(sorted(ranges))
+    for one in opened:
+        if (
+            one.path not in written
+            and one.name is not None
+            and any(a <= one.name.first and one.name.last <= b for a, b in runs)
+        ):
+            place.remove(one.path)
+    return written

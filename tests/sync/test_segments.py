@@ -301,3 +301,20 @@ def test_our_key_is_not_in_what_is_written(copies, work, stick):
         key = session.scalars(select(Own.private_key)).one()
     files = [path.read_bytes() for path in stick.rglob("*") if path.is_file()]
     assert files and not any(key in data or key.hex().encode() in data for data in files)
+
+
+def test_little_news_moves_little(copies, work, stick, monkeypatch):
+    """While a segment is open, each exchange writes its news only; once, when it is closed, all of the segment."""
+    monkeypatch.setattr("sync.segments.segment_writer.CLOSED_RECORDS", 60)
+    monkeypatch.setattr("sync.segments.segment_writer.SMALL_BYTES", 0)
+    cab, *_ = copies
+    exchange(cab, stick)
+    lengths = []
+    for turn in range(24):
+        before = segments(stick)
+        work(cab, f"operator {turn}")
+        exchange(cab, stick)
+        new = [path.split("/")[1].split("-") for path in segments(stick).keys() - before.keys()]
+        lengths.append(sum(int(last) - int(first) + 1 for first, last, _mark in new))
+    assert sum(length == 6 for length in lengths) >= 20 and sum(lengths) <= 2 * (24 * 6 + 5)
+    assert len(segments(stick)) <= 12

@@ -8,6 +8,7 @@ import socket
 import subprocess
 import tempfile
 import time
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -37,6 +38,13 @@ def _tool(name):
 def server():
     """The URL of a server started on loopback in a folder of its own, as no privileged user."""
     pytest.importorskip("psycopg", reason="psycopg is not installed: pip install psycopg[binary]")
+    with running_server() as url:
+        yield url
+
+
+@contextmanager
+def running_server():
+    """Yield the URL of such a server, which is stopped and deleted afterwards."""
     initdb, postgres = _tool("initdb"), _tool("postgres")
     folder = Path(tempfile.mkdtemp(prefix="rollbook-pg-"))
     asuser = {}
