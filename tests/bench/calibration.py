@@ -9,14 +9,13 @@ error is added by the models below, written for this file alone: none comes from
 
 sure     of the gaps said to be "sure", those that are there; the goal is 95 % or more.
 listed   of true gaps of half the tool or more that the trace shows at all, those in the list, whatever their
-         certainty; the goal is all. `lapped` are those it does not show: seen, the passes lap over nine tenths of
-         their length, so that no list of what is seen can name them.
+         certainty; the goal is all. `lapped` are those it does not show: over nine tenths of their length the passes
+         are seen to lap, or to leave less than the least width of the list, so no list of what is seen can name them.
 held     of the 90 % intervals for the share covered to target, those that hold the true share; the goal is 85 to 95 %.
          `below` and `above` say on which side the truth lies in the others, `at 1` how many intervals end at 100 %:
          there the truth cannot lie above, so only the lower end is judged.
 
-Behind each line stands why it cannot be in range, where that is known. With so many fields, a share of 90 % is known to
-`+-` two standard errors, printed at the end.
+Behind each line stands why, where it is no 90 % even by chance (binomial, one time in twenty).
 
 What was looked at while the estimate was built is `fitted`: memories of 1 to 60 min, 1/f, satellites, seed 0. `held out`
 are the other models, every line with another seed, and recordings: with --recorded the error of a still receiver as it
@@ -34,6 +33,7 @@ from pathlib import Path
 
 import numpy as np
 from scipy.signal import lfilter
+from scipy.stats import binom
 from shapely.geometry import box
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
@@ -41,7 +41,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from cabapp.counting.areas.row_stretches import count_rows
 from cabapp.counting.confidence import confidence_interval
 from cabapp.counting.edge_error import EdgeErrors
-from cabapp.counting.gaps import list_gaps
+from cabapp.counting.gaps import LEAST_WIDTH, list_gaps
 from cabapp.counting.job_count import JobCount
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.position.boundaries.boundary_geojson import read_boundary
@@ -229,7 +229,7 @@ def one_field(cell, model, error, stated, seed):
             cell.found += 1
         else:
             one, other = (across(stints, k, half, length) for k in (n, n + target))
-            cell.lapped += np.mean(other - one > WIDTH) < 0.1
+            cell.lapped += np.mean(other - one - WIDTH > LEAST_WIDTH) < 0.1
     cell.judge(confidence_interval(pieces, receivers, ground), true_share(x, ends, target))
 
 
@@ -294,10 +294,12 @@ def measured(name, error, stated, fields, seed=0, model=None):
 
 
 def why_out(cell, error, stated):
-    """Return why the interval of a cell cannot be in range, "" where no reason is known."""
-    held = np.mean(cell.held)
-    if held <= 0.95:
-        return "" if held >= 0.85 else "too narrow"
+    """Return why the interval of a cell holds too few or too many, "" where that may be chance."""
+    number, held = len(cell.held), sum(cell.held)
+    if binom.cdf(held, number, 0.9) < 0.05:
+        return "too narrow"
+    if binom.sf(held - 1, number, 0.9) >= 0.05:
+        return ""
     if not stated and error < 3:
         return "wide: no error is stated, so a phone's is assumed"
     if np.mean(cell.at_one) > 0.5:
@@ -332,7 +334,7 @@ def main():
     args = parser.parse_args()
     errors, names = [float(one) for one in args.errors.split(",")], args.models.split(",")
     print(HEAD)
-    counts, lapped, wide = {True: [0, 0], False: [0, 0]}, 0, 0
+    counts, lapped, wide = {True: [0, 0, 0], False: [0, 0, 0]}, 0, 0
     for stated in [kind == "stated" for kind in args.kinds.split(",")]:
         for name in names:
             for error in errors:
@@ -341,14 +343,14 @@ def main():
                 print(line(name, error, stated, one, held_out), flush=True)
                 if stated:
                     counts[held_out][0] += 0.85 <= np.mean(one.held) <= 0.95
-                    counts[held_out][1] += 1
+                    counts[held_out][1] += not why_out(one, error, stated)
+                    counts[held_out][2] += 1
                 lapped, wide = lapped + one.lapped, wide + one.wide
-    for held_out, (good, all_) in counts.items():
-        if all_:
-            print(f"stated, {'held out' if held_out else 'fitted'}: {good} of {all_} cells hold 85 to 95 %", end="; ")
-    print(
-        f"+- {2 * np.sqrt(0.09 / args.fields):.0%} of chance in each; {lapped} of {wide} wide gaps are lapped as seen"
-    )
+    for held_out, (good, likely, cells) in counts.items():
+        if cells:
+            kind = "held out" if held_out else "fitted"
+            print(f"stated, {kind}: {good} of {cells} cells hold 85 to 95 %, {likely} are 90 % within chance")
+    print(f"{lapped} of {wide} wide gaps are lapped as seen")
     if args.recorded:
         still, seeding = recorded_still(args.recorded), RecordedSeeding(args.recorded)
         for error in errors:
