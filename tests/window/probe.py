@@ -17,7 +17,9 @@ from kivy.core.window import Window
 from kivy.uix.label import Label
 from kivy.uix.scrollview import ScrollView
 
+from cabapp.common.clock import ReplayClock
 from cabapp.screens.map.ground_map import GroundMap
+from cabapp.screens.system.cab_application import TICKS_PER_S
 from cabapp.screens.widgets.buttons import Key
 from cabapp.screens.widgets.row_list import Row
 from cabapp.screens.widgets.theme import THEME
@@ -27,6 +29,27 @@ from store.errors import Message
 LOG = logging.getLogger("rollbook.probe")
 FRAMES_KEPT = 100_000
 IDLE_S = 0.25  # the longest a test waits for a frame or a tick
+
+
+class PatientWall:
+    """The seconds a replay goes by: from one tick to the next they move on by two ticks at most.
+
+    On a busy machine a replay is then slower, and no tick jumps over what a test waits for.
+    """
+
+    def __init__(self):
+        self._real = self._shown = time.monotonic()
+        self.go_on()
+
+    def __call__(self):
+        real = time.monotonic()
+        step = min(real - self._real, self._left)
+        self._real, self._shown, self._left = real, self._shown + step, self._left - step
+        return self._shown
+
+    def go_on(self):
+        """Let time pass until the next tick."""
+        self._left = 2 / TICKS_PER_S
 
 
 class Probe:
@@ -43,6 +66,9 @@ class Probe:
         self._done, self._do = Counter(), app.do
         app.do = self._do_and_note
         self._events, self._changed = {"frame": 0, "tick": 0}, threading.Condition()
+        if isinstance(app.clock, ReplayClock):
+            app.clock._wall, take = PatientWall(), app._tick_clock.take
+            app._tick_clock.take = lambda: (take(), app.clock._wall.go_on())
         app.bind(view=lambda *_: self._note("tick"))
         threading.Thread(target=self._serve, daemon=True).start()
 

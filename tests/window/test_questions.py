@@ -31,7 +31,7 @@ def test_a_forgotten_start_and_a_forgotten_stop_are_asked_about(open_cab, farm):
 
     def pass_moment(t):
         """Let the replay run fast up to a moment and slowly through it: what happens is dated by ticks."""
-        for until, times in ((t - 10, 30), (t + 10, 5)):
+        for until, times in ((t - 10, 30), (t + 10, 10)):
             cab.wait_hurried(lambda until=until: cab.look()["view"]["now"] > until, "the moment", then=5, times=times)
 
     pass_moment(began)
