@@ -1,9 +1,12 @@
 """What a trace alone tells of a day: the kinds of driving, their spans and the stays in fields."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from shapely.geometry import box
 
+from cabapp.jobs.records.stint_reader import StintRecord
 from cabapp.track.activity import PAUSE_S, UNKNOWN, guess
 from cabapp.track.fixes.likely_places import likely_places
 from cabapp.track.logging_interval import break_limit, logging_interval
@@ -203,3 +206,31 @@ def test_places_filled_in_between_seldom_fixes_do_not_leave_a_standstill():
     assert np.array_equal(found.xy[found.fix], xy)
     assert np.ptp(found.xy[found.t >= 60.0], axis=0).max() < 1e-9
     assert (np.diff(found.t) <= 1.0).all()
+
+
+@pytest.mark.parametrize(
+    ("every", "white", "drift"),
+    [
+        (1.0, 0.0, 0.0), (5.0, 0.02, 0.0), (10.0, 0.02, 0.3), (15.0, 0.02, 0.0), (15.0, 1.0, 0.5), (1.0, 1.0, 1.0),
+        (0.1, 1.0, 1.0),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("spacing", [12.0, 24.0])
+def test_hours_of_a_stint_of_slow_and_noisy_traces(spacing, every, white, drift):
+    """The hours on the pages, by the drive: working within 6 %, waiting within 15 %, the way at work within 6 %."""
+    t, xy, kind = driven(spacing)
+    truth = [float((kind == n).sum()) / 10 for n in range(3)]
+    step, random = round(every * 10), np.random.default_rng(2)
+    t, xy = t[::step] + 1e9, xy[::step] + random.normal(0, white, xy[::step].shape)
+    keeps, error = np.exp(-every / 60), random.normal(0, 1, (len(t), 2))
+    for n in range(1, len(t)):
+        error[n] = keeps * error[n - 1] + np.sqrt(1 - keeps**2) * error[n]
+    stint = SimpleNamespace(
+        row=SimpleNamespace(at=float(t[0]), width_m=12.0), ended=float(t[-1]), idle=[],
+        standing=SimpleNamespace(work=lambda until: [(float(t[0]), until)]),
+    )  # fmt: skip
+    StintRecord.split_hours(stint, t, xy + drift * error)
+    spent = stint.hours.seconds()
+    assert spent["working"] == pytest.approx(truth[0], rel=0.06)
+    assert spent["waiting"] == pytest.approx(truth[2], rel=0.15)
+    assert stint.working_m == pytest.approx(3000.0, rel=0.06)

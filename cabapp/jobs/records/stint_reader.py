@@ -16,6 +16,8 @@ from cabapp.jobs.records.tap_log import dated_stint, effective_taps, read_dated,
 from cabapp.jobs.records.time_split import LOST_S, WORKING, Hours, split
 from cabapp.jobs.records.tool_parts import sections_of
 from cabapp.jobs.records.work_intervals import Spans, idle_spans
+from cabapp.track.fixes.likely_places import likely_places
+from cabapp.track.logging_interval import break_limit, logging_interval
 from cabapp.track.tool import ToolGeometry
 from store import Store, models
 from store.errors import Refused
@@ -90,6 +92,9 @@ class StintRecord:
 
     def split_hours(self, t: np.ndarray, xy: np.ndarray) -> None:
         """Set hours and way gone from the usable fixes: t, shape (n,), POSIX s, and xy, shape (n, 2), m."""
+        interval = logging_interval(t)
+        breaks = np.flatnonzero(np.diff(t) > max(LOST_S, break_limit(interval))) + 1
+        t, xy, _, _ = likely_places(t, xy, breaks, interval)
         self.hours = split(
             self.row.at, self.ended, self.standing.work(self.ended), self.idle, t, xy, self.row.width_m
         )  # fmt: skip
