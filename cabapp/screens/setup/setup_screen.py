@@ -118,7 +118,7 @@ class SetUpScreen(OutlinePart, CabScreen):
     def ask_passphrase(self):
         """The words that lock what is written to a stick; they are shown, for a wrong letter locks the others out."""
         self._ask(
-            translate("Passphrase, the same on every machine. Empty: none"),
+            translate("Passphrase, the same everywhere"),
             self._lock, self.app.settings["passphrase"] or "", back=self.show_keys, exact=True,
         )  # fmt: skip
 
