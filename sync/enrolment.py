@@ -289,7 +289,7 @@ def is_office(store: Store) -> bool:
     """Return whether this copy is the farm's office."""
     with store.session() as session:
         trust = trust_here(session)
-        return trust.device in trust.offices
+        return trust.device in trust.offices - trust.handed_on
 
 
 def met_but_not_enrolled(store: Store) -> list[Card]:
