@@ -2,14 +2,18 @@
 
 import argparse
 import logging
+import signal
 import sys
 import time
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 
+from tests.simulator.carriers import Held
 from tests.simulator.device import Wrong
 from tests.simulator.season import STEPS, Season, Yard
 
+LONGEST_S = 600
+"""A season that takes longer hangs, s."""
 _yard: Yard | None = None
 
 
@@ -18,10 +22,22 @@ def play(seed: int, short: bool, without: frozenset[str]) -> tuple[int, str | No
     global _yard
     _yard = _yard or Yard()
     season = Season(_yard, seed, short, without)
+    if hasattr(signal, "SIGALRM"):
+        signal.signal(signal.SIGALRM, _too_long)
+        signal.alarm(LONGEST_S)
     try:
         return seed, None, season.run()
     except Wrong as wrong:
         return seed, str(wrong), season.counts
+    except Held:
+        return seed, f"seed {seed}: it hangs\n" + "\n".join(season.log), season.counts
+    finally:
+        if hasattr(signal, "SIGALRM"):
+            signal.alarm(0)
+
+
+def _too_long(*_: object) -> None:
+    raise Held
 
 
 def _begin() -> None:

@@ -71,6 +71,7 @@ class Disk:
         for path, content in files.items():
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(content)
+            path.chmod(0o600)
 
     # --- what the product does --------------------------------------------------------------------
 

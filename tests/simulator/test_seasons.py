@@ -13,7 +13,7 @@ from tests.simulator.device import Wrong
 from tests.simulator.season import Season, Yard
 
 SHORT, LONG = 15, 10_000
-LEFT_OUT = frozenset({"liar"})
+LEFT_OUT: frozenset[str] = frozenset()
 FOUND_BY = {"a tap is shown and not written": 1, "a copied card is not noticed": 10, "no lock": 5}
 """The first season that finds a planted fault: where the search begins."""
 
@@ -31,7 +31,7 @@ def test_seasons_keep_every_promise(yard, part):
     counts = Counter()
     for seed in range(part, SHORT, 3):
         counts += Season(yard, seed, short=True, without=LEFT_OUT).run()
-    assert counts["work"] > SHORT / 3 and len(counts) > 10
+    assert counts["work"] > 2 and len(counts) > 10
 
 
 def test_a_season_is_the_same_again(yard):
