@@ -212,7 +212,7 @@ class _Merge:
             self._leave_unvouched(device, known)
         with self._store.session() as session:
             unnamed = [head for head in self._heads if session.get(Peer, head.device) is None]
-        if unnamed:
+        if unnamed and not self._queues:  # else with the first batch
             with self._store.writing() as session:
                 keep_peers(session, self._trust, unnamed, [])
 
