@@ -21,7 +21,7 @@ from store.models import Enrolment, Own, Peer
 
 SIGNERS = ("office", "tablet")  # states of the roll whose bundles are taken; of all others only records passed on
 MOST_TRUSTED = 5_000  # beyond it a successor has to be paired by a person
-MOST_FIRST = 500  # devices of one bundle whose first record is looked at
+MOST_FIRST = 200  # pages of unknown devices of one bundle whose first record is looked at
 MOST_EARLIER = 20  # so that a card still fits a QR code
 
 
@@ -271,7 +271,7 @@ def trust_with(session: Session, fresh: Sequence[UnreadPage]) -> Trust:
 
 def _enrolments_on(pages: Sequence[UnreadPage], trust: Trust) -> Iterator[dict[str, Any]]:
     """Yield the enrolments on the pages that the office has signed, and the first records of successors, as columns."""
-    firsts = {page.key for page in [page for page in pages if page.first == 1][:MOST_FIRST]}
+    firsts = {page.key for page in [p for p in pages if p.first == 1 and p.device not in trust.roll][:MOST_FIRST]}
     for page in pages:
         by_office = page.device in trust.offices and any(
             holds(*page.key, page.signature, key) for key in trust.keys_of(page.device)

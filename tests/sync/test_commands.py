@@ -3,9 +3,12 @@
 import json
 
 import pytest
+from sqlalchemy import select
 
 from cabapp.__main__ import main
 from store import open_store
+from store.models import Farm, Own, Peer
+from sync import export_bundle
 from sync.enrolment import card_of
 
 
@@ -77,3 +80,42 @@ def test_each_command_has_help_with_an_example(run, command):
     status, out, _ = run(command, "--help")
     assert status == 0 and f"example: rollbook {command}" in out
     assert run(command, "--no-such-option")[0] == 2
+
+
+REFUSED = {
+    "export below a file": ["export", "{file}/x"],
+    "export, no such passphrase": ["export", "{stick}", "--passphrase-file", "{stick}/none.txt"],
+    "export, too short a passphrase": ["export", "{stick}", "--passphrase-file", "{file}"],
+    "merge of an empty folder": ["merge", "{empty}"],
+    "merge of no bundle": ["merge", "{file}"],
+    "merge of a stranger's": ["merge", "{stranger}"],
+    "exchange with a folder that is gone": ["exchange", "{empty}/gone"],
+    "exchange with nobody": ["exchange"],
+    "backup below a file": ["backup", "{file}/x"],
+    "backup that keeps none": ["backup", "{empty}", "--keep", "0"],
+}
+
+
+@pytest.mark.parametrize("words", REFUSED.values(), ids=REFUSED.keys())
+def test_a_refused_command_has_done_nothing(run, copies, tmp_path, rows_of, words):
+    """Whatever the commands of copies refuse: no record, no office, no peer and no file is another than before."""
+    office = copies[1]
+    for name in ("stick", "empty", "stranger"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "file").write_text("short")
+    with open_store(tmp_path / "other" / "stranger.sqlite", "a stranger") as stranger:
+        stranger.put(Farm, name="Far", timezone="UTC")
+        export_bundle(stranger, tmp_path / "stranger")
+
+    def state():
+        with office.session() as session:
+            local = [tuple(row) for of in (Own, Peer) for row in session.execute(select(of.__table__))]
+        files = {path for path in tmp_path.rglob("*") if office.path.stem != path.name.split(".")[0].split("-")[0]}
+        return rows_of(office), local, files
+
+    before = state()
+    filled = [
+        word.format(**{name: tmp_path / name for name in ("stick", "empty", "stranger", "file")}) for word in words
+    ]
+    assert run(*filled, "--store", office.path)[0] == 1
+    assert state() == before

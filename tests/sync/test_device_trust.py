@@ -425,3 +425,11 @@ def test_what_others_list_fills_nothing(copies, sound, signed, offer, tmp_path):
     assert len(export_bundle(office, tmp_path / "after").read_bytes()) < before + 10_000
     with pytest.raises(BundleRefused, match="manifest is not complete"):
         signed(sound, devices=listed)
+
+
+def test_of_a_strangers_bundle_nothing_is_read(copies, stranger, work, tmp_path, monkeypatch):
+    """Who is trusted is decided before any record of a bundle is read, so that a stranger's costs next to nothing."""
+    work(stranger, "Eve")
+    path = export_version_4(stranger, tmp_path)
+    monkeypatch.setattr("sync.bundle_merge._records", lambda *_: pytest.fail("its records were read"))
+    assert "is not paired" in str(merge_bundles(copies[1], [path]).refused[0][1])
