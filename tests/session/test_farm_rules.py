@@ -118,11 +118,12 @@ def test_rules_that_cannot_be_are_refused(store, capsys, wrong, why):
     assert store.all(Farm)[0].go_rules is None and store.all(Farm)[0].closing_rules is None
 
 
-def test_spoilt_rules_leave_the_program_s_own(store):
-    """Rules of a newer version that cannot be read here stop nothing from working."""
+def test_spoilt_rules_leave_the_program_s_own(store, caplog):
+    """Rules of a newer version that cannot be read here stop nothing from working; the log says why, in a line each."""
     farm = store.all(Farm)[0]
     store.put(Farm, id=farm.id, go_rules={"rain": 1}, closing_rules={"pea": 3})
     assert farm_goes(store) == GoRules() and farm_crops(store) == CROPS
+    assert len(caplog.records) == 2 and not any(one.exc_info for one in caplog.records)
 
 
 def test_a_tool_greased_at_this_stop_is_known_after_a_restart(store, run):

@@ -16,8 +16,8 @@ def farm_crops(store: Store) -> dict[str, Crop]:
     for farm in store.all(Farm)[:1]:
         try:
             return with_own(farm.closing_rules)
-        except ValueError:
-            log.exception("the farm's rules of crops cannot be read")
+        except ValueError as fault:
+            log.warning("the farm's rules of crops cannot be read: %s", fault)
     return CROPS
 
 
@@ -26,8 +26,8 @@ def farm_goes(store: Store) -> GoRules:
     for farm in store.all(Farm)[:1]:
         try:
             return own_rules(farm.go_rules)
-        except ValueError:
-            log.exception("the farm's rules of going cannot be read")
+        except ValueError as fault:
+            log.warning("the farm's rules of going cannot be read: %s", fault)
     return GoRules()
 
 
