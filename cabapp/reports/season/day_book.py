@@ -19,8 +19,10 @@ def day_book(accounts: list[Account], fmt: FarmFormat, farm: str, now: float) ->
     """Return the day book over all accounts, at least one, the newest day first."""
     entries = day_entries(accounts)
     tables = [_totals(entries, "operator", "By person"), _totals(entries, "tractor", "By tractor")]
-    for day in sorted({entry.day for entry in entries}, reverse=True):
-        of_day = [entry for entry in entries if entry.day == day]
+    by_day = defaultdict(list)
+    for entry in entries:
+        by_day[entry.day].append(entry)
+    for day, of_day in sorted(by_day.items(), reverse=True):
         rows = [_row(entry, fmt) for entry in of_day]
         total = ["all", "", "", "", "", *split_cells(together(e.seconds for e in of_day)),
                  fmt.area(math.fsum(e.pass_area or 0.0 for e in of_day))]  # fmt: skip
