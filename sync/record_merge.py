@@ -163,18 +163,25 @@ def store_pages(
 ) -> None:
     """Store those of the pages that bring news, or are not part of one stored already.
 
-    `news`: device and number of the records that were not here before; None: all pages are stored.
+    `news`: device and number of the records that were not here before; None: all pages that are not here are stored.
 
     Notes: Where two machines wrote as one device, its pages overlap and hold other records.
     """
-    ranges: dict[str, list[tuple[int, int]]] = {}
-    for device in {page.device for page in fresh} if news is not None else ():
-        ranges[device] = [(a, b) for a, b, _sha256 in pages_between(session, [p for p in fresh if p.device == device])]
+    here: dict[str, list[tuple[int, int, str]]] = {}
+    for device in {page.device for page in fresh}:
+        here[device] = pages_between(session, [page for page in fresh if page.device == device])
+
+    def is_new(page: Page) -> bool:
+        if (page.first, page.last, page.sha256) in here[page.device]:
+            return False  # one of ours, signed anew just now: an image was put back
+        if news is None or any((page.device, n) in news for n in range(page.first, page.last + 1)):
+            return True
+        return not any(first <= page.first and page.last <= last for first, last, _sha256 in here[page.device])
+
     rows = [
         (p.device, p.first, p.last, p.sha256, p.signature, lines)
         for p, lines in zip(fresh, compressed, strict=True)
-        if not any(a <= p.first and p.last <= b for a, b in ranges.get(p.device, ()))
-        or (news is not None and any((p.device, n) in news for n in range(p.first, p.last + 1)))
+        if is_new(p)
     ]
     insert_rows(session, SignedPage.__table__, rows)
 

@@ -2,7 +2,9 @@
 
 import itertools
 import shutil
+import sqlite3
 import unittest.mock
+from contextlib import closing
 
 import pytest
 
@@ -120,6 +122,34 @@ def test_traces_of_two_twins_under_one_number_both_travel(copies, tmp_path, work
     exchange(clone, office, folder=tmp_path)
     exchange(office, clone, folder=tmp_path)  # what it vouches for
     assert rows_of(office) == rows_of(clone) and len(taps_of(office)) == 2
+
+
+@pytest.mark.parametrize("by_hand", [False, True])
+def test_an_image_of_before_signing_takes_its_own_pages_again(copies, tmp_path, work, rows_of, stands_for, by_hand):
+    """It signs the same records to the very page that is on the carrier already: taken once, and nothing is refused."""
+    cab, office, _ = copies
+    folder = tmp_path / "shared"
+    folder.mkdir()
+    exchange(cab, office, folder=tmp_path)
+    exchange(office, cab, folder=tmp_path)
+    FolderWatcher(cab, [folder]).look()
+    stint = cab.all(Tap)[0].stint_id if cab.all(Tap) else work(cab, "Ada").id
+    cab.add(Tap(stint_id=stint, kind="mark", at=1.0))
+    cab.seal_traces()
+    image = tmp_path / "image.sqlite"
+    with closing(sqlite3.connect(cab.path)) as now, closing(sqlite3.connect(image)) as then:
+        now.backup(then)
+    stands_for(image)
+    for _ in range(3):
+        FolderWatcher(cab, [folder]).look()
+    bundle = export_bundle(cab, tmp_path / "by hand")
+    with open_store(image) as again:
+        watcher = FolderWatcher(again, [folder])
+        for _ in range(3):
+            results = [merge_bundles(again, [bundle])] if by_hand else [news.merged for news in watcher.look()]
+            assert [why for result in results for why in result.refused] == []
+        assert rows_of(again)["tap"] == rows_of(cab)["tap"] and again.check() == []
+        exchange(again, office, folder=tmp_path)
 
 
 def test_only_one_twin_goes_on_as_another(copies, tmp_path, work, rows_of, clone):
