@@ -1,6 +1,10 @@
 """Spans of work and of standing idle, and the reasons for the latter."""
 
+import itertools
+from zoneinfo import ZoneInfo
+
 from cabapp.jobs.records.stint_state import stint_state
+from cabapp.jobs.records.time_split import MOST_DAYS, days
 from cabapp.jobs.records.work_intervals import idle_spans, part_spans, seconds, work_spans
 from tests.session.made_tap import Made
 
@@ -59,3 +63,10 @@ def test_nothing_worked_is_nothing():
     """A stint without a start is idle as a whole; one that was never open at all has no span."""
     assert work_spans((), 10.0) == [] and idle([], 10.0) == [(0.0, 10.0, "before the start")]
     assert idle([], 0.0) == []
+
+
+def test_a_span_of_centuries_is_few_days():
+    """What a bundle says lasts from 1719 to 2220 is cut into a bounded number of days that add up to it."""
+    found = days(-7.9e9, 7.9e9, ZoneInfo("UTC"))
+    assert len(found) == MOST_DAYS and found[0][1] == -7.9e9 and found[-1][2] == 7.9e9
+    assert all(before[2] == after[1] for before, after in itertools.pairwise(found))

@@ -115,6 +115,10 @@ def _cross(u: np.ndarray, v: np.ndarray) -> np.ndarray:
     return turned
 
 
+MOST_DAYS = 400
+"""A span is cut into so many days at most: one that a bundle says lasts for centuries ends in one long piece."""
+
+
 def days(began: float, ended: float, zone: ZoneInfo) -> list[tuple[str, float, float]]:
     """Cut a span of time at the farm's midnights.
 
@@ -123,7 +127,7 @@ def days(began: float, ended: float, zone: ZoneInfo) -> list[tuple[str, float, f
     Returns
     -------
     list of (str, float, float)
-        Day as YYYY-MM-DD, begin and end, POSIX s.
+        `MOST_DAYS` at most, the last of which then holds the rest. Day as YYYY-MM-DD, begin and end, POSIX s.
 
     The night the clocks go back in Denver, from 22:00 to 06:00 on the wall: 2 h and 7 h, not 6.
 
@@ -137,8 +141,7 @@ def days(began: float, ended: float, zone: ZoneInfo) -> list[tuple[str, float, f
     while True:
         day = datetime.fromtimestamp(at, zone).date()
         midnight = datetime.combine(day + timedelta(days=1), time(), zone).timestamp()
-        end = min(ended, midnight)
-        found.append((day.isoformat(), at, end))
-        if ended <= midnight:
-            return found
+        if ended <= midnight or len(found) == MOST_DAYS - 1:
+            return [*found, (day.isoformat(), at, ended)]
+        found.append((day.isoformat(), at, midnight))
         at = midnight
