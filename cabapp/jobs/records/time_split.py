@@ -137,7 +137,8 @@ def days(began: float, ended: float, zone: ZoneInfo) -> list[tuple[str, float, f
     >>> [(day, (b - a) / 3600) for day, a, b in days(began, ended, denver)]
     [('2026-10-31', 2.0), ('2026-11-01', 7.0)]
     """
-    found, at = [], began
+    found: list[tuple[str, float, float]] = []
+    at = began
     while True:
         day = datetime.fromtimestamp(at, zone).date()
         midnight = datetime.combine(day + timedelta(days=1), time(), zone).timestamp()
