@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import special
 
 from cabapp.counting.areas.work_direction import frame_angle
 from cabapp.counting.visits.visit_rule import valid_visits
@@ -29,6 +29,8 @@ ROWS = 400
 """About so many rows cross a field."""
 COARSE = 0.0001
 """What rows so far apart may miss of a share, 1 sigma."""
+HALVINGS = 50
+"""Of the search for an end of the interval; to load SciPy's optimiser and distributions takes 50 MB."""
 STEPS = 100
 """Of the search for the likeliest distribution."""
 TRIES = 9
@@ -152,8 +154,8 @@ def confidence_interval(
     return Confidence(field.target, share, min(float(low), lowest), float(high))
 
 
-_NORMAL = float(stats.norm.ppf((1 + LEVEL) / 2))
-_REACH = float(stats.t.ppf((1 + LEVEL) / 2, 2 * ROUNDS - 1))
+_NORMAL = float(special.ndtri((1 + LEVEL) / 2))
+_REACH = float(special.stdtrit(2 * ROUNDS - 1, (1 + LEVEL) / 2))
 """Standard deviations from the middle to an end of the interval, of so many draws (Student)."""
 
 
@@ -166,11 +168,13 @@ def _middle(chances: Floats, centres: Floats, below: Floats, above: Floats) -> t
     ends = (centres - 20 * below).min(), (centres + 20 * above).max()
 
     def end(level: float) -> float:
-        def beyond(x: float) -> float:
+        low, high = ends
+        for _ in range(HALVINGS):
+            x = (low + high) / 2
             scaled = (x - centres) / np.where(x > centres, above, below)
-            return float(chances @ stats.t.cdf(scaled, 2 * ROUNDS - 1)) - level
-
-        return float(optimize.brentq(beyond, *ends))
+            reached = float(chances @ special.stdtr(2 * ROUNDS - 1, scaled)) >= level
+            low, high = (low, x) if reached else (x, high)
+        return float(high)
 
     return end((1 - LEVEL) / 2), end((1 + LEVEL) / 2)
 
@@ -271,7 +275,7 @@ class _Law:
         if not self._number:
             return 0.0
         runs = np.unique(np.column_stack(self._runs), axis=0, return_counts=True)[1].astype(float)
-        loss = float(stats.chi2.ppf(LEVEL, 1)) / 2 * float((runs**2).sum() / runs.sum() ** 2)
+        loss = float(special.chdtri(1, 1 - LEVEL)) / 2 * float((runs**2).sum() / runs.sum() ** 2)
         least = self._log_likelihood(self._likeliest) - loss
         best, pull, low, high = self._likeliest, 0.05 / self._step, 0.0, np.inf
         for _ in range(TRIES):
@@ -341,7 +345,7 @@ class _Sway:
         between = -self._error * np.expm1(-self._lag / memory)
         if self.steered or between <= 0:
             return 1.0
-        surely = self._number / float(stats.chi2.ppf(1 - LEVEL, self._number))
+        surely = self._number / float(special.chdtri(self._number, LEVEL))
         return float(min(1.0, self._rough * surely / between))
 
     def chance(self, memory: float) -> float:
