@@ -106,7 +106,8 @@ def confidence_interval(
     that range the likely share is found from the distribution of what each seam of two passes falls short
     (`_Law`), and its bias and spread by a bootstrap (Davison and Hinkley, Bootstrap Methods, 1997, chapter 2):
     every visit is shifted sideways by an error drawn anew, and the estimate is made again; as the count is known
-    before the shifts, so is what the estimate is off by. Passes may be steered more evenly than can be told from
+    before the shifts, so is what the estimate is off by. Where one pass is wanted, that is taken for what is lost at
+    the field's edges only. Passes may be steered more evenly than can be told from
     such a trace; so upwards it reaches to where the likelihood falls as far as 90 % allow (profile likelihood:
     Murphy and van der Vaart 2000, J. Am. Stat. Assoc. 95, 449-465). The interval holds the middle 90 % of all
     memories, those left out under which passes could not sway as much as they are seen to.
@@ -136,14 +137,18 @@ def confidence_interval(
             continue
         part = sway.part(memory)
         errors = _Errors(visits, receivers, memory, part)
-        found, again = np.zeros(2 * ROUNDS), np.zeros(2 * ROUNDS)
+        found, again, edges = np.zeros((3, 2 * ROUNDS))
         for n in range(0, 2 * ROUNDS, 2):
             shift = errors.draw(random)
             for k, one in enumerate((shift, -shift), n):
                 moved = visits.shifted(one, row)
-                again[k] = ground.share(moved)
-                found[k] = again[k] + _Seams(moved, error, field.target, ground).law(memory, part).hidden() / length
-        off = TAKEN * (share - float(found.mean())) if field.target > 1 else 0.0
+                again[k], shifted = ground.share(moved), _Seams(moved, error, field.target, ground)
+                found[k] = again[k] + shifted.law(memory, part).hidden() / length
+                edges[k] = again[k] + shifted.seen / length
+        if field.target > 1:
+            off = TAKEN * (share - float(found.mean()))
+        else:
+            off = share + seams.seen / length - float(edges.mean())
         law = seams.law(memory, part)
         spread = np.sqrt(np.var(found, ddof=1) + off**2 / 12 + COARSE**2)
         above = max(spread, (law.most_hidden() - law.hidden()) / length / _NORMAL)
@@ -213,6 +218,11 @@ class _Seams:
         self.k, self.short = k[last], x0[first] - x1[last]
         self.error = np.hypot(error[last], error[first])
         self.one, self.other, self.same = t[last], t[first], stint[last] == stint[first]
+
+    @property
+    def seen(self) -> float:
+        """How much all seams together are seen to fall short, m."""
+        return float(np.maximum(self.short, 0.0).sum())
 
     @property
     def apart(self) -> Floats:

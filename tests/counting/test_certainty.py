@@ -84,7 +84,7 @@ def test_every_cell_of_the_table_holds(name, error, stated, capsys):
 
 @pytest.mark.long
 def test_a_recorded_seeding_with_an_error_added_is_held(capsys):
-    """Passes as even as a machine steers them, seen with another error: nearly all intervals hold the recorded share."""
+    """Passes as even as a machine steers them, seen with another error: seven in ten hold the recorded share or more, none misses by 2 %."""
     folder = Path(__file__).parents[3] / "shared" / "data"
     if not folder.is_dir():
         pytest.skip("the real recordings are not beside the repository (../shared/data)")
@@ -95,6 +95,7 @@ def test_a_recorded_seeding_with_an_error_added_is_held(capsys):
     with capsys.disabled():
         print(f"\nheld {np.mean(np.array(misses) == 0):.0%}, the others off by {max(misses):.1%} at most")
     assert max(misses) < 0.02
+    assert np.mean(np.array(misses) == 0) >= 0.7
 
 
 def test_without_counting_how_rare_gaps_are_many_sure_ones_are_error():
