@@ -358,7 +358,7 @@ class _Merge:
                     return {}
                 cut = {}
                 for one in loaded:  # one at a time, so that the others are taken
-                    if one.page.device not in cut:
+                    if one.page.device not in cut and one.page in self._queues.get(one.page.device, ()):
                         cut |= self._take([one.page])
                 return cut
         done = [one.page for one in loaded if one.page.first < cut.get(one.page.device, one.page.last + 1)]

@@ -17,6 +17,7 @@ from store.models import FACTS, Enrolment, Operator, Own, Retirement, SignedPage
 from sync import export_bundle, merge_bundles
 from sync.enrolment import card_of, enrol, hold_to, revoke
 from sync.folder_exchange import FolderWatcher
+from sync.segments import segment_merge
 
 
 def taps_of(store):
@@ -336,3 +337,30 @@ def test_a_page_of_the_twin_is_kept_and_passed_on(copies, tmp_path, work, clone)
     exchange(office, third, folder=tmp_path)
     assert taps_of(third) == taps_of(office)
     assert {o.name for o in third.all(Operator)} >= {"Ada", "Bea"}
+
+
+def test_a_page_that_does_not_fit_stops_no_other(copies, tmp_path, work, monkeypatch):
+    """Of a device one of whose pages cannot be written the later ones wait, and the exchange goes on without a fault."""
+    cab, office, _ = copies
+    folder = tmp_path / "shared"
+    folder.mkdir()
+    exchange(office, cab, folder=tmp_path)
+    for n in range(3):
+        work(cab, f"Ada {n}")
+        FolderWatcher(cab, [folder]).look()
+    stored, calls = segment_merge.store_pages, []
+
+    def failing(session, pages, packed, news):
+        calls.append(len(pages))
+        if any(page.device == cab.device for page in pages) and len(calls) < 3:
+            raise ValueError("it does not fit")
+        stored(session, pages, packed, news)
+
+    monkeypatch.setattr(segment_merge, "store_pages", failing)
+    watcher = FolderWatcher(office, [folder])
+    said = [str(why) for _ in range(2) for news in watcher.look() for _path, why in news.merged.refused]
+    assert len(said) == 1 and "do not fit" in said[0]
+    monkeypatch.undo()
+    for _ in range(2):
+        FolderWatcher(office, [folder]).look()
+    assert taps_of(office) == taps_of(cab) and office.check() == []
