@@ -111,21 +111,24 @@ def _merge_place(
 ) -> bool:
     """Merge the segments in a folder and return whether there are any."""
     seen = SeenFiles(store)
-    try:
-        news = PlaceReader(store, seen, patient=False).read(FolderPlace(folder, passphrase))
-    except OSError as error:
-        result.refused.append(
-            (folder, message("{path} cannot be read ({reason}).", path=folder, reason=error.strerror or error))
-        )
-        return True
+    reader, more, found = PlaceReader(store, seen, patient=False), True, False
+    while more:
+        try:
+            news = reader.read(FolderPlace(folder, passphrase))
+        except OSError as error:
+            why = message("{path} cannot be read ({reason}).", path=folder, reason=error.strerror or error)
+            result.refused.append((folder, why))
+            return True
+        result.added += news.added
+        result.known += news.known
+        result.refused += [(folder, why) for why in news.refused]
+        result.strangers |= news.strangers
+        overlapping |= news.overlapping
+        found = found or bool(news.heads or news.segments or news.refused)
+        more = news.more and news.added > 0  # who was not known may be on the roll now
     seen.save()
-    result.added += news.added
-    result.known += news.known
-    result.refused += [(folder, why) for why in news.refused]
     result.waiting += news.waiting
-    result.strangers |= news.strangers
-    overlapping |= news.overlapping
-    return bool(news.heads or news.segments or news.refused)
+    return found
 
 
 def merge_bundle(store: Store, path: Path, passphrase: str | None = None) -> tuple[int, int]:

@@ -17,13 +17,16 @@ from store.errors import BundleRefused, Message, message
 from store.facts.fact_lines import InvalidFact
 from store.models import Enrolment, Own, Peer, SignedPage
 from sync.bundle_file import DAMAGE
-from sync.device_trust import Card
+from sync.device_trust import Card, trust_here
 from sync.segments.copy_head import LARGEST_HEAD, CopyHead, read_head
 from sync.segments.seen_files import SeenFiles
 from sync.segments.segment_file import PageKey, SegmentHeader, is_whole, read_header
 from sync.segments.segment_merge import Taken, Work, here_of, merge_segments
 from sync.segments.segment_places import FolderPlace, Mark, PlacedFile, ZipPlace, named
 from sync.segments.segment_writer import ranges_of
+
+MOST_UNKNOWN = 10_000
+"""Pages of devices that are not known that are looked at in one look."""
 
 
 @dataclass
@@ -35,6 +38,7 @@ class PlaceNews:
     `heads`, `segments`: all that are there.
     `overlapping`: devices of which pages came that overlap others.
     `strangers`: cards of those who are not paired.
+    `more`: whether some were not looked into yet, because too many are of devices that are not known.
     `arriving`: whether a file of this copy's own is not whole, and may still be arriving.
     """
 
@@ -45,6 +49,7 @@ class PlaceNews:
     heads: list[CopyHead] = field(default_factory=list)
     segments: list[PlacedFile] = field(default_factory=list)
     arriving: bool = False
+    more: bool = False
     overlapping: set[str] = field(default_factory=set)
     strangers: dict[str, Card] = field(default_factory=dict)
 
@@ -70,7 +75,7 @@ class PlaceReader:
         heads, segments = named(place.files())
         news = PlaceNews(segments=segments)
         news.heads = [head for file in heads if (head := self._head(place, file, news)) is not None]
-        headers = {file: header for file in segments if (header := self._header(place, file, news)) is not None}
+        headers = self._headers(place, segments, news)
         if headers or news.heads:
             self._merge(place, headers, news, progress)
         self._note_lacking(place, news)
@@ -79,6 +84,26 @@ class PlaceReader:
         news.waiting = [sentence for sentence in news.waiting if str(sentence) not in self._said]
         self._said = said
         return news
+
+    def _headers(
+        self, place: FolderPlace, segments: list[PlacedFile], news: PlaceNews
+    ) -> dict[PlacedFile, SegmentHeader]:
+        """Return the headers that have to be looked into, not too many of devices that are not known yet."""
+        unseen = [file for file in segments if not self._seen.knows(file)]
+        found: dict[PlacedFile, SegmentHeader] = {}
+        if not unseen:
+            return found
+        with self._store.session() as session:
+            trust = trust_here(session)
+        left = MOST_UNKNOWN
+        for file in unseen:
+            known = file.name is not None and bool(trust.keys_of(file.name.device))
+            if not known and left <= 0:
+                news.more = True
+            elif (header := self._header(place, file, news)) is not None:
+                found[file] = header
+                left -= 0 if known else len(header.pages)
+        return found
 
     def _merge(
         self, place: FolderPlace, headers: dict[PlacedFile, SegmentHeader], news: PlaceNews, progress: Work | None
@@ -124,7 +149,7 @@ class PlaceReader:
     def _header(self, place: FolderPlace, file: PlacedFile, news: PlaceNews) -> SegmentHeader | None:
         """Return the header of a segment that has to be looked into; None if it need not be, or is not whole."""
         key = file.path, file.mark
-        if self._seen.knows(file) or self._given_up.get(file.path) == file.mark:
+        if self._given_up.get(file.path) == file.mark:
             return None
         if key not in self._seen.headers:
             try:

@@ -10,7 +10,7 @@ from store import open_store
 from store.models import Operator, Own, SignedPage, Tap
 from sync import export_bundle, merge_bundles
 from sync.bundle_export import export_version_4
-from sync.enrolment import revoke
+from sync.enrolment import pair, revoke
 from sync.folder_exchange import FolderWatcher
 from sync.segments import place_reader
 
@@ -194,8 +194,6 @@ def test_batches_of_any_size_end_the_same(copies, work, stick, short, rows_of, m
     for path in stick.parent.glob("*-seen.json"):
         path.unlink()
     with open_store(stick.parent / "late.sqlite", "late") as late:
-        from sync.enrolment import pair
-
         pair(copies[1], late)
         exchange(copies[1], stick)
         exchange(late, stick)
@@ -318,3 +316,24 @@ def test_little_news_moves_little(copies, work, stick, monkeypatch):
         lengths.append(sum(int(last) - int(first) + 1 for first, last, _mark in new))
     assert sum(length == 6 for length in lengths) >= 20 and sum(lengths) <= 2 * (24 * 6 + 5)
     assert len(segments(stick)) <= 12
+
+
+def test_files_of_strangers_do_not_fill_the_memory(copies, work, stick, short, tmp_path, monkeypatch):
+    """Of devices that are not known few pages are looked at; who is on a roll that comes along is taken after it."""
+    cab, office, _ = copies
+    for turn in range(5):
+        work(cab, f"operator {turn}")
+        exchange(cab, stick)
+    exchange(office, stick)
+    monkeypatch.setattr(place_reader, "MOST_UNKNOWN", 1)
+    with open_store(tmp_path / "late.sqlite", "late") as late:
+        pair(office, late)
+        exchange(office, stick)
+        result = merge_bundles(late, [stick])
+        assert result.refused == [] and {tap.id for tap in late.all(Tap)} == {tap.id for tap in cab.all(Tap)}
+    opened = []
+    real = place_reader.is_whole
+    monkeypatch.setattr(place_reader, "is_whole", lambda file, name: opened.append(name) or real(file, name))
+    with open_store(tmp_path / "nobody.sqlite", "nobody") as nobody:
+        assert "not paired" in str(merge_bundles(nobody, [stick]).refused[0][1])
+        assert len(opened) == 1 and not nobody.all(Tap)
