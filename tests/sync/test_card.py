@@ -46,7 +46,7 @@ def test_the_code_of_a_card_enrols(copies, tmp_path, capsys):
     assert [e.state for e in roll_of(office) if e.device == cab.device] == ["tablet"]
     assert merge_bundles(office, [export_bundle(cab, tmp_path)]).refused == []
     (sentence,) = (str(why) for _path, why in merge_bundles(office, [export_bundle(stranger, tmp_path)]).refused)
-    assert "is not paired" in sentence
+    assert "belongs to the farm 'Far'" in sentence
     stranger.close()
 
 
