@@ -29,7 +29,7 @@ from store.facts.signed_pages import text_of
 from store.models import Farm, Field, Job, Operator, Own, SignedPage, Stint, Tap, Tool, TraceChunk, Tractor
 from store.traces.trace_codec import make_trace, pack
 from sync import export_bundle, merge_bundles
-from sync.enrolment import pair
+from sync.enrolment import card_of, enrol, hold_to, pair
 from sync.folder_exchange import FolderWatcher
 from tests.bench.packing import drive
 
@@ -256,10 +256,11 @@ def offices(folder, count):
         job = office.put(Job, field_id=office.put(Field, name="North").id, operation="rolling", season=2026)
         first, shared = export_bundle(office, folder / "pg-first"), folder / "pg"
         shared.mkdir()
-        records = 0
+        records, cards, own_card = 0, [], card_of(office)
         for n in range(count):
             with open_store(folder / f"pg{n}.sqlite", f"tablet {n}") as tablet:
-                pair(office, tablet)
+                hold_to(tablet, own_card)
+                cards.append(card_of(tablet))
                 assert merge_bundles(tablet, [first]).refused == []
                 stint = tablet.add(Stint(job_id=job.id, **ids, width_m=12.8, at=START))
                 with tablet.writing() as session:
@@ -270,6 +271,7 @@ def offices(folder, count):
                 exchanged(tablet, own)
                 shutil.copytree(own, shared, dirs_exist_ok=True)
                 records += 51
+        enrol(office, *cards)
         added, seconds = timed(lambda: merge_bundles(office, [shared]))
         assert added.refused == [] and added.added >= records, (added.refused[:2], added.added, records)
         watch = FolderWatcher(office, [shared])
