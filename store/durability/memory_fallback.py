@@ -5,7 +5,7 @@ import sqlite3
 import tempfile
 import uuid
 from collections.abc import Set
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
@@ -64,7 +64,8 @@ class MemoryFallback:
                         reference_changes.apply_changes(session, model, changed.get(name, ()))
                     session.commit()
             finally:
-                file.execute("PRAGMA busy_timeout=5000")
+                with suppress(sqlite3.ProgrammingError):  # an interrupt in the middle of a statement has closed it
+                    file.execute("PRAGMA busy_timeout=5000")
 
     def _follow_numbers(self, file: sqlite3.Connection) -> None:
         """Move the records of memory behind those the file has got, then move the file's next number behind both.

@@ -58,8 +58,9 @@ class Device:
                 if on:
                     self.start()
                 yield self
-                if self.disk.disarm():
-                    raise Wrong(f"{self.name} was cut off and the program went on:\n{self.disk.where}")
+                if self.disk.dead:  # some clean-up hid it
+                    raise PowerCut
+                self.disk.disarm()
                 self._settle()
             except PowerCut as cut:
                 self._drop()

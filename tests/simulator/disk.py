@@ -7,7 +7,6 @@ exist once they are made.
 
 import os
 import sqlite3
-import traceback
 from contextlib import contextmanager
 from pathlib import Path
 from random import Random
@@ -26,16 +25,17 @@ class Disk:
     """One machine's disk.
 
     `folder`: where its files lie.
+    `dead`: whether all has ended on that machine.
     `power`: whether the last cut was one of the power, which ends the machine too.
     `mounted`: folders of others that it may write to now: sticks.
     """
 
     def __init__(self, folder: Path, chance: Random):
         self.folder, self.mounted, self.full = folder, [], False
-        self.steps, self.where = 0, ""
+        self.steps = 0
         self._chance = chance
         self._at: int | None = None
-        self.power = self._dead = False
+        self.power = self.dead = False
         self._left: dict[Path, bytes] = {}
         self._synced: dict[Path, bytes] = {}
         self._renamed: dict[Path, bytes | None] = {}
@@ -47,7 +47,7 @@ class Disk:
 
     def disarm(self) -> bool:
         """Put things back as the cut left them, if there was one, and return whether there was."""
-        cut, self._dead, self._at = self._dead, False, None
+        cut, self.dead, self._at = self.dead, False, None
         if cut:
             self.put(self._left, self.places)
         return cut
@@ -80,7 +80,7 @@ class Disk:
 
         Raises PowerCut after that one, OSError or sqlite3.OperationalError by the caller for want of room.
         """
-        if self._dead:
+        if self.dead:
             raise PowerCut
         self.steps += 1
         return self._at is not None and self.steps >= self._at
@@ -141,8 +141,7 @@ class Disk:
     def _end(self, left: dict[Path, bytes]) -> None:
         if self.power:
             left = self._without_unsynced(left)
-        self._left, self._dead = left, True
-        self.where = "".join(traceback.format_stack()[-12:-2])
+        self._left, self.dead = left, True
         raise PowerCut
 
     def _without_unsynced(self, left: dict[Path, bytes]) -> dict[Path, bytes]:

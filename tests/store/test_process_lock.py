@@ -5,6 +5,7 @@ import subprocess
 import sys
 from contextlib import contextmanager
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 
@@ -82,6 +83,21 @@ def test_memory_mode_exports_nothing(tmp_path, begin_stint, at):
         (tmp_path / "stick").mkdir()
         assert FolderWatcher(book, [tmp_path / "stick"]).look() == []
         assert not list(tmp_path.rglob("rollbook-*"))
+
+
+def test_an_interrupt_while_memory_is_written_back_is_one(tmp_path, begin_stint, at):
+    """Ctrl-C in the middle of a statement ends the program, and is not taken for a disk that is full still."""
+    with open_store(tmp_path / "logbook.sqlite", carry_on=True) as book:
+        stint = begin_stint(book).stint.id
+        book.enter_memory_mode("database or disk is full")
+        book.add(Tap(stint_id=stint, kind="start", at=at))
+        with (
+            patch("sqlalchemy.engine.default.DefaultDialect.do_execute", side_effect=KeyboardInterrupt),
+            pytest.raises(KeyboardInterrupt),
+        ):
+            book.leave_memory_mode()
+        assert book.trouble and book.leave_memory_mode()
+        assert [tap.kind for tap in book.all(Tap)] == ["start"] and book.check() == []
 
 
 def test_memory_mode_keeps_what_others_wrote(tmp_path, begin_stint, at):
