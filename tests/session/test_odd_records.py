@@ -217,7 +217,7 @@ def test_odd_traces_stop_nothing(farm, stands_for, faults):
 
 @pytest.mark.parametrize(
     ("count", "at_once", "group"),
-    [(120, 8, 120), pytest.param(2000, 1, 100, marks=pytest.mark.long)],
+    [(120, 20, 120), pytest.param(2000, 1, 100, marks=pytest.mark.long)],
     ids=["some", "all"],
 )
 def test_odd_records_stop_nothing(farm, stands_for, faults, count, at_once, group, capsys):
