@@ -1,7 +1,9 @@
 """The share of a field covered to target, with an interval that counts the receiver's error. Pure."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from scipy import special
@@ -122,13 +124,9 @@ def confidence_interval(
     visits = _visits(stints, [s for s in seedings if len(s)], angle, row)
     if len(visits.k) == 0:
         return Confidence(field.target, 0.0, 0.0, 0.0)
-    share = ground.share(visits)
     random = np.random.default_rng(seed)
-    error = np.zeros(len(visits.k))
-    for stint, receiver in enumerate(receivers):
-        mine = visits.stint == stint
-        error[mine] = receiver.at(visits.t[mine])[1]
-    seams = _Seams(visits, error, field.target, ground)
+    errors = _Errors(visits, receivers)
+    share, seams = ground.counted(visits, errors.none(), errors.each)
     sway, length = _Sway(seams), max(ground.length, row)
     told, lowest = [], 1.0
     for memory in MEMORIES:
@@ -136,22 +134,22 @@ def confidence_interval(
         if chance < 0.01 and memory != LEAST_S:
             continue
         part = sway.part(memory)
-        errors = _Errors(visits, receivers, memory, part)
         found, again, edges = np.zeros((3, 2 * ROUNDS))
         for n in range(0, 2 * ROUNDS, 2):
-            shift = errors.draw(random)
-            for k, one in enumerate((shift, -shift), n):
-                moved = visits.shifted(one, row)
-                again[k], shifted = ground.share(moved), _Seams(moved, error, field.target, ground)
+            shift = errors.draw(memory, part, random)
+            for k in (n, n + 1):
+                again[k], shifted = ground.counted(visits, shift, errors.each)
                 found[k] = again[k] + shifted.law(memory, part).hidden() / length
                 edges[k] = again[k] + shifted.seen / length
+                del shifted
+                np.negative(shift, out=shift)
         if field.target > 1:
             off = TAKEN * (share - float(found.mean()))
         else:
             off = share + seams.seen / length - float(edges.mean())
         law = seams.law(memory, part)
         spread = np.sqrt(np.var(found, ddof=1) + off**2 / 12 + COARSE**2)
-        above = max(spread, (law.most_hidden() - law.hidden()) / length / _NORMAL)
+        above = max(spread, (law.most_hidden(seams) - law.hidden()) / length / _NORMAL)
         told.append((chance, share + law.hidden() / length + off, spread, above))
         if sway.steered:
             lowest = min(lowest, float(again.mean() - _REACH * np.std(again, ddof=1)))
@@ -190,34 +188,19 @@ class _Seams:
     Of the sorted ends e and beginnings s of the passes on a row, ground is below target from e[i] to s[i + target]
     wherever that is positive.
 
-    Attributes
+    Parameters
     ----------
-    k : ndarray of int, shape (n,)
-        The row of each seam.
-    short, error : ndarray
-        How far it falls short, and the error of that if both passes were independent, m.
-    one, other : ndarray
-        When its passes were there, POSIX s.
-    same : ndarray of bool
-        Whether both are of one stint.
+    visits : _Visits
+    each : ndarray
+        The error of each visit, m.
+    last, first : ndarray of int32, shape (n,)
+        The visits that end and begin at each seam.
+    short : ndarray, shape (n,)
+        How far it falls short, m.
     """
 
-    def __init__(self, visits: "_Visits", error: Floats, target: int, ground: "_Ground") -> None:
-        k, x0, x1, t, stint = visits.k, visits.x0, visits.x1, visits.t, visits.stint
-        some = np.flatnonzero(~visits.across)
-        last = some[np.lexsort((x1[some], k[some]))[:-target]]
-        first = some[np.lexsort((x0[some], k[some]))[target:]]
-        del some
-        met = k[last] == k[first]
-        last, first = last[met], first[met]
-        met = np.ones(len(last), bool)
-        for start in range(0, len(last), TOGETHER):
-            part = slice(start, start + TOGETHER)
-            met[part] = ground.holds(k[last[part]], (x1[last[part]] + x0[first[part]]) / 2)
-        last, first = last[met], first[met]
-        self.k, self.short = k[last], x0[first] - x1[last]
-        self.error = np.hypot(error[last], error[first])
-        self.one, self.other, self.same = t[last], t[first], stint[last] == stint[first]
+    def __init__(self, visits: "_Visits", each: Floats, last: Shorts, first: Shorts, short: Floats) -> None:
+        self._visits, self._each, self._last, self._first, self.short = visits, each, last, first, short
 
     @property
     def seen(self) -> float:
@@ -225,16 +208,60 @@ class _Seams:
         return float(np.maximum(self.short, 0.0).sum())
 
     @property
-    def apart(self) -> Floats:
-        """Time between the passes of each seam, s; without end for two stints."""
-        return np.where(self.same, np.abs(self.one - self.other), np.inf)
+    def same(self) -> Bools:
+        """Whether both passes are of one stint."""
+        same: Bools = self._visits.stint[self._last] == self._visits.stint[self._first]
+        return same
+
+    def rows(self, which: Any) -> Ints:
+        """Return the rows of some seams."""
+        rows: Ints = self._visits.k[self._last[which]]
+        return rows
+
+    def times(self, which: Any) -> tuple[Floats, Floats]:
+        """Return when the passes of some seams were there, POSIX s."""
+        return self._visits.t[self._last[which]], self._visits.t[self._first[which]]
+
+    def apart(self, which: Any) -> Floats:
+        """Return the time between the passes of some seams, s, whatever their stints."""
+        one, other = self.times(which)
+        one -= other
+        return np.abs(one, out=one)
+
+    def error(self, which: Any) -> Floats:
+        """Return the error of some seams if both passes were independent, m."""
+        error: Floats = np.hypot(self._each[self._last[which]], self._each[self._first[which]])
+        return error
 
     def law(self, memory: float, part: float) -> "_Law":
         """Return what is known of the true seams where a part of the error's variance has a memory, s."""
-        spread = self.error * np.sqrt(np.where(self.same, part, 1.0) * -np.expm1(-self.apart / memory))
+        spread = np.empty(len(self.short))
+        for some in _parts(len(spread)):
+            same = self._visits.stint[self._last[some]] == self._visits.stint[self._first[some]]
+            unlike = np.where(same, part * -np.expm1(-self.apart(some) / memory), 1.0)
+            spread[some] = self.error(some) * np.sqrt(unlike)
+        return _Law(self.short, spread)
+
+    def runs(self) -> Ints:
+        """Return numbers that are equal where seams say little more than one of them: of passes in equal slots of time."""
+        same = np.flatnonzero(self.same)
         # passes that meet are about as far apart in time as one of them is long
-        slot = max(BLOCK_S, float(np.median(self.apart[self.same]))) if self.same.any() else SLOT_S
-        return _Law(self.short, spread, self.one // slot, self.other // slot)
+        slot = max(BLOCK_S, float(np.median(self.apart(same)))) if len(same) else SLOT_S
+        return _numbered(*self.times(slice(None)), slot)
+
+
+def _parts(number: int) -> Iterator[slice]:
+    """Yield slices of so many things, few enough that what is made of them takes little memory."""
+    return (slice(start, start + TOGETHER) for start in range(0, number, TOGETHER))
+
+
+def _numbered(one: Floats, other: Floats, slot: float) -> Ints:
+    """Return a whole number for each pair of times, s, equal where both are in equal slots."""
+    a, b = (np.floor_divide(t, slot, out=t).astype(np.int64) for t in (one, other))
+    low = int(b.min(initial=0))
+    a *= int(b.max(initial=0)) - low + 1
+    a += b
+    return a
 
 
 class _Law:
@@ -247,44 +274,48 @@ class _Law:
     ----------
     short, spread : ndarray, shape (n,)
         m.
-    one, other : ndarray
-        Slots of time of both passes of each seam: those of equal ones say little more than one of them.
     """
 
-    def __init__(self, short: Floats, spread: Floats, one: Floats, other: Floats) -> None:
+    def __init__(self, short: Floats, spread: Floats) -> None:
         widest = 4 * float(spread.max(initial=0.0)) + 1.0
         step = float(np.clip(np.median(spread) / 4 if len(spread) else 0.0, max(0.02, widest / 150), 0.5))
-        near = np.abs(short) < widest
-        seen = np.rint(short[near] / step) * step
+        near = self._near = np.abs(short) < widest
         # few different spreads, in steps of a root of two
-        spread = np.maximum(step, 2.0 ** (np.rint(2 * np.log2(np.maximum(spread[near], step))) / 2))
-        pairs, times = np.unique(seen + 1j * spread, return_counts=True)
-        self._number, self._seen = len(seen), float(np.maximum(seen, 0.0).sum())
-        if not len(seen):
+        key = np.rint(short[near] / step).astype(np.int64) << 8
+        key |= np.rint(2 * np.log2(np.maximum(spread[near], step))).astype(np.int64) + 64
+        pairs, times = np.unique(key, return_counts=True)
+        seen, spreads = (pairs >> 8) * step, np.maximum(step, 2.0 ** (((pairs & 255) - 64) / 2))
+        self._number, self._seen = len(key), float(times @ np.maximum(seen, 0.0))
+        if not len(key):
             return
         grid = np.arange(seen.min(), seen.max() + step, step)
-        self._like = np.exp(-0.5 * ((pairs.real[:, None] - grid) / pairs.imag[:, None]) ** 2)
-        self._part, self._gap, self._step = times / times.sum(), np.maximum(grid, 0.0), float(np.median(spread))
-        self._runs = one[near], other[near]
+        self._like = np.exp(-0.5 * ((seen[:, None] - grid) / spreads[:, None]) ** 2)
+        self._part, self._gap, self._step = (
+            times / times.sum(),
+            np.maximum(grid, 0.0),
+            float(np.median(np.repeat(spreads, times))),
+        )
         self._likeliest = self._fitted(np.full(len(grid), 1 / len(grid)))
 
     def _fitted(self, weight: Floats, pull: float = 0.0) -> Floats:
         """Return the likeliest weights of the grid; `pull`, 1/m, draws them towards no gaps."""
         for _ in range(STEPS):
             found = (self._part / (self._like @ weight)) @ self._like
-            weight = weight * found / np.maximum(1 + pull * (self._gap - weight @ self._gap), 1e-3)
-            weight = weight / weight.sum()
+            weight = weight * found
+            if pull:
+                weight /= np.maximum(1 + pull * (self._gap - weight @ self._gap), 1e-3)
+                weight /= weight.sum()
         return weight
 
     def hidden(self) -> float:
         """Return how much longer all seams together are seen to fall short than they likely do, m."""
         return self._seen - self._number * float(self._likeliest @ self._gap) if self._number else 0.0
 
-    def most_hidden(self) -> float:
-        """Return how much longer they may be seen at most, one time in twenty excepted, m."""
+    def most_hidden(self, seams: _Seams) -> float:
+        """Return how much longer the seams it is of may be seen at most, one time in twenty excepted, m."""
         if not self._number:
             return 0.0
-        runs = np.unique(np.column_stack(self._runs), axis=0, return_counts=True)[1].astype(float)
+        runs = np.unique(seams.runs()[self._near], return_counts=True)[1].astype(float)
         loss = float(special.chdtri(1, 1 - LEVEL)) / 2 * float((runs**2).sum() / runs.sum() ** 2)
         least = self._log_likelihood(self._likeliest) - loss
         best, pull, low, high = self._likeliest, 0.05 / self._step, 0.0, np.inf
@@ -321,22 +352,24 @@ class _Sway:
         self._change: float | None = None
         if len(near) >= PAIRS:
             short = seams.short[near]
-            self._lag = float(np.median(seams.apart[near]))
+            self._lag = float(np.median(seams.apart(near)))
             self._rough = _variance(short - np.median(short))
-            self._error = float(np.median(seams.error[near] ** 2))
+            self._error = float(np.median(seams.error(near)) ** 2)
             self._follow(seams, near)
         self.steered = self._rough < EVEN**2
 
     def _follow(self, seams: _Seams, near: Ints) -> None:
         """Find how much seams change along themselves within `AHEAD_S`."""
-        pair = np.unique(np.column_stack([seams.one[near], seams.other[near]]) // BLOCK_S, axis=0, return_inverse=True)[
-            1
-        ]
-        k = seams.k[near] - seams.k.min()
-        key, at, times = np.unique(pair.ravel() * (2 * k.max() + 2) + k, return_index=True, return_counts=True)
+        pair = np.unique(_numbered(*seams.times(near), BLOCK_S), return_inverse=True)[1]
+        k = seams.rows(near)
+        k -= k.min()
+        pair *= 2 * k.max() + 2
+        pair += k
+        key, at, times = np.unique(pair, return_index=True, return_counts=True)
+        del pair
         # where two seams of a pair are on a row, neither tells which it is
         key, near = key[times == 1], near[at[times == 1]]
-        pace = np.abs(np.diff(seams.one[near]))[np.diff(key) == 1]
+        pace = np.abs(np.diff(seams.times(near)[0]))[np.diff(key) == 1]
         if len(pace) < PAIRS or not pace.any():
             return
         rows = max(1, round(AHEAD_S / float(pace.mean())))
@@ -348,7 +381,7 @@ class _Sway:
         self._change = _variance(seams.short[two] - seams.short[one])
         runs = np.unique(key[good] // (2 * k.max() + 2), return_counts=True)[1].astype(float)
         self._number = max(2.0, float(runs.sum() ** 2 / (runs**2).sum()))
-        self._times = seams.one[one], seams.other[one], seams.one[two], seams.other[two]
+        self._seams, self._pairs = seams, (one.astype(np.int32), two.astype(np.int32))
 
     def part(self, memory: float) -> float:
         """Return how much of the error's variance can have a memory, s: not more than the passes are rough."""
@@ -362,13 +395,15 @@ class _Sway:
         """Return how well a memory, s, fits, 0 to 1: less where passes sway more than it and steering by eye allow."""
         if self._change is None or self.steered:
             return 1.0
-        a, b, c, d = self._times
 
         def alike(one: Floats, two: Floats) -> Floats:
             return np.exp(-np.abs(one - two) / memory)
 
-        # (a - b) - (c - d), of one process
-        factor = 2 - alike(a, c) - alike(b, d) - alike(a, b) + alike(a, d) + alike(b, c) - alike(c, d)
+        factor = np.empty(len(self._pairs[0]))
+        for some in _parts(len(factor)):
+            # (a - b) - (c - d), of one process
+            (a, b), (c, d) = (self._seams.times(pair[some]) for pair in self._pairs)
+            factor[some] = 2 - alike(a, c) - alike(b, d) - alike(a, b) + alike(a, d) + alike(b, c) - alike(c, d)
         most = self._error * float(np.median(factor)) + 4 * WANDER**2
         over = np.log(max(self._change / most, 1.0))
         # the logarithm of a variance from n differences has the variance 2 / n; of a median about 3 / n
@@ -381,7 +416,7 @@ def _variance(off: Floats) -> float:
 
 @dataclass
 class _Visits:
-    """Stretches of rows passed over in one visit; across: the pass runs along the row."""
+    """Stretches of rows passed over in one visit, by row; across: the pass runs along the row, these come last."""
 
     k: Ints
     x0: Floats
@@ -390,47 +425,71 @@ class _Visits:
     stint: Shorts
     across: Bools
 
-    def shifted(self, shift: Floats, row: float) -> "_Visits":
-        """Return them shifted sideways, m, shape (n,): those along rows to another row, in steps of `row`, m."""
-        x = np.where(self.across, 0.0, shift)
-        k = self.k + np.rint(np.where(self.across, shift, 0.0) / row).astype(np.int64)
-        return replace(self, k=k, x0=self.x0 + x, x1=self.x1 + x)
+    def bands(self, shift: Floats, row: float) -> Iterator[tuple[slice, Ints, Floats, Floats, tuple[float, float]]]:
+        """Yield those of some rows at a time, shifted sideways, m, shape (n,).
+
+        Which of those across rows they are, and the row, start and end, m, of these and then of those along rows,
+        which are shifted to another row, in steps of `row`, m; and the first row and that after the last.
+        """
+        begun = int(np.searchsorted(self.across, True))
+        k, along, moved = self.k[:begun], slice(begun, None), shift[begun:]
+        rows = self.k[along] + np.rint(moved / row).astype(np.int64)
+        cuts = [-np.inf, *np.unique(k[TOGETHER::TOGETHER]).tolist(), np.inf]
+        for low, high in pairwise(cuts):
+            some = slice(*np.searchsorted(k, (low, high)).tolist())
+            here = (rows >= low) & (rows < high)
+            yield (
+                some,
+                np.concatenate([k[some], rows[here]]),
+                np.concatenate([self.x0[some] + shift[some], self.x0[along][here]]),
+                np.concatenate([self.x1[some] + shift[some], self.x1[along][here]]),
+                (low, high),
+            )
 
 
 def _visits(stints: Sequence[SweptPieces], seedings: Sequence[SweptPieces], angle: float, row: float) -> _Visits:
-    none, some = np.zeros(0, np.int64), np.zeros(0)
-    out = [(none, some, some, some, none.astype(np.int32), none.astype(bool))]
+    out: list[tuple[Any, ...]] = []
     for number, pieces in enumerate(stints):
         if len(pieces) == 0:
             continue
         k, x0, x1, piece = valid_visits(pieces, seedings, row, angle)
-        if len(k) == 0:
-            continue
-        across = _goes_across(pieces, angle)[piece]
-        # the parts of one visit move together: join those that touch on a row, in order of time
-        slot = pieces.t[piece] // SLOT_S
-        order = np.lexsort((x0, slot, k))
-        k = k[order]
-        x0 = x0[order]
-        x1 = x1[order]
-        piece = piece[order]
-        slot = slot[order]
-        across = across[order]
-        del order
-        fresh = np.ones(len(k), bool)
-        fresh[1:] = (
-            (k[1:] != k[:-1]) | (slot[1:] != slot[:-1])
-            | (np.abs(x0[1:] - x1[:-1]) > 1e-6) | (across[1:] != across[:-1])
-        )  # fmt: skip
-        first = np.flatnonzero(fresh)
-        last = np.append(first[1:], len(k)) - 1
-        out.append(
-            (
-                k[first], x0[first], x1[last], pieces.t[piece[first]],
-                np.full(len(first), number, np.int32), across[first],
-            )
-        )  # fmt: skip
-    return _Visits(*joined_columns(out))
+        if len(k):
+            # what is no longer wanted goes before the next is made
+            piece = piece.astype(np.int32)
+            out.append(_joined(number, pieces.t, _goes_across(pieces, angle), [piece, k, x0, x1]))
+            del k, x0, x1, piece
+    if not out:
+        none, some = np.zeros(0, np.int64), np.zeros(0)
+        return _Visits(none, some, some, some, none.astype(np.int32), none.astype(bool))
+    columns = list(joined_columns(out))
+    order = np.lexsort((columns[1], columns[0], columns[5])).astype(np.int32)
+    for n in range(len(columns)):
+        columns[n] = columns[n][order]
+    return _Visits(*columns)
+
+
+def _joined(number: int, t: Floats, along: Bools, visits: list[Any]) -> tuple[Any, ...]:
+    """Return the columns of `_Visits` of a stint, of whose visits those that touch on a row are one.
+
+    `visits` are piece, row, start and end, m, and are emptied; `along` says of each piece whether it goes along rows.
+    """
+    # the parts of one visit move together: in order of time
+    order = np.lexsort((visits[2], t[visits[0]] // SLOT_S, visits[1])).astype(np.int32)
+    x1, x0, k, piece = (visits.pop()[order] for _ in range(len(visits)))
+    del order
+    fresh = np.ones(len(k), bool)
+    for part in _parts(len(k) - 1):
+        one, two = slice(part.start, min(part.stop, len(k) - 1)), slice(part.start + 1, part.stop + 1)
+        slots = (t[piece[some]] // SLOT_S for some in (one, two))
+        fresh[two] = np.not_equal(*slots) | (k[one] != k[two]) | (along[piece[one]] != along[piece[two]])
+        fresh[two] |= np.abs(x0[two] - x1[one]) > 1e-6
+    first = np.flatnonzero(fresh).astype(np.int32)
+    del fresh
+    x1 = x1[np.append(first[1:], len(k)) - 1]
+    x0 = x0[first]
+    k = k[first]
+    piece = piece[first]
+    return k, x0, x1, t[piece], np.full(len(first), number, np.int32), along[piece]
 
 
 def _goes_across(pieces: SweptPieces, angle: float) -> Bools:
@@ -445,25 +504,34 @@ def _goes_across(pieces: SweptPieces, angle: float) -> Bools:
 
 
 class _Errors:
-    """Draws the sideways errors of visits: a part of the variance has the memory, the rest stays for a stint."""
+    """The sideways errors of visits: a part of the variance has the memory, the rest stays for a stint.
 
-    def __init__(self, visits: _Visits, receivers: Sequence[ReceiverError], memory: float, part: float) -> None:
-        self._visits, self._memory = visits, memory
-        self._stints: list[tuple[Ints, Floats, Ints, Floats, Floats]] = []
+    Attributes
+    ----------
+    each : ndarray, shape (n,)
+        The error of each visit, m, 1 sigma.
+    """
+
+    def __init__(self, visits: _Visits, receivers: Sequence[ReceiverError]) -> None:
+        self.each = np.zeros(len(visits.k))
+        self._stints: list[tuple[Shorts, Floats, Shorts, Floats]] = []
         for stint, receiver in enumerate(receivers):
-            mine = np.flatnonzero(visits.stint == stint)
+            mine = np.flatnonzero(visits.stint == stint).astype(np.int32)
             slots, which = np.unique(visits.t[mine] // STEP_S, return_inverse=True)
             if len(slots):
-                absolute = receiver.at(slots * STEP_S)[1]
-                self._stints.append(
-                    (mine, slots * STEP_S, which, absolute * np.sqrt(part), absolute * np.sqrt(1 - part))
-                )
+                self.each[mine] = receiver.at(visits.t[mine])[1]
+                self._stints.append((mine, slots * STEP_S, which.astype(np.int32), receiver.at(slots * STEP_S)[1]))
 
-    def draw(self, random: np.random.Generator) -> Floats:
+    def none(self) -> Floats:
+        """Return no error for each visit, m, shape (n,)."""
+        return np.zeros(len(self.each))
+
+    def draw(self, memory: float, part: float, random: np.random.Generator) -> Floats:
         """Return an error for each visit, m, shape (n,)."""
-        out = np.zeros(len(self._visits.k))
-        for mine, nodes, which, passing, lasting in self._stints:
-            error = passing * error_process(nodes, self._memory, random) + lasting * random.standard_normal()
+        out = self.none()
+        for mine, nodes, which, absolute in self._stints:
+            passing = absolute * np.sqrt(part) * error_process(nodes, memory, random)
+            error = passing + absolute * np.sqrt(1 - part) * random.standard_normal()
             out[mine] = error[which]
         return out
 
@@ -473,11 +541,11 @@ class _Ground:
 
     def __init__(self, field: FieldGround, row: float) -> None:
         self._row, self._target = row, field.target
-        self._outline = outline_rows(field.polygon, row)
-        self._once = None if field.once is None else outline_rows(field.once, row)
-        k, x = self._outline
-        order = np.lexsort((x, k))
-        self._k, self._from, self._to = k[order][::2], x[order][::2], x[order][1::2]
+        self._outlines = [(*_by_row(*outline_rows(field.polygon, row)), 2)]
+        if field.once is not None:
+            self._outlines.append((*_by_row(*outline_rows(field.once, row)), 3))
+        k, x, _ = self._outlines[0]
+        self._k, self._from, self._to = k[::2], x[::2], x[1::2]
         self.length = float((self._to - self._from).sum())
 
     def holds(self, k: Ints, x: Floats) -> Bools:
@@ -488,31 +556,53 @@ class _Ground:
         good[good] = (self._k[which[good]] == k[good]) & (x[good] < self._to[which[good]])
         return good
 
-    def share(self, visits: _Visits) -> float:
-        """Return the part of the field's rows covered to target, 0 to 1."""
-        outlines = [(*self._outline, 2)] + ([] if self._once is None else [(*self._once, 3)])
+    def counted(self, visits: _Visits, shift: Floats, each: Floats) -> tuple[float, _Seams]:
+        """Return the part of the field's rows that shifted visits cover to target, 0 to 1, and their seams.
 
-        def parts() -> Iterator[tuple[Ints, Floats, int]]:
-            yield from outlines
-            yield from ((visits.k, visits.x0, 0), (visits.k, visits.x1, 1))
+        `shift` and `each`, the error of a visit, are in m, shape (n,).
+        """
+        covered, none = 0, np.zeros(0, np.int32)
+        found = [(none, none, np.zeros(0))]
+        for some, k, x0, x1, band in visits.bands(shift, self._row):
+            lines: list[tuple[Ints, Floats, int]] = [(k, x0, 0), (k, x1, 1)]
+            for at, x, kind in self._outlines:
+                here = slice(*np.searchsorted(at, band).tolist())
+                lines.append((at[here], x[here], kind))
+            low_k = min((int(at.min()) for at, _, _ in lines if len(at)), default=0)
+            low_x = min((float(x.min()) for _, x, _ in lines if len(x)), default=0.0)
+            keys = [
+                ((at - low_k) << 40) | (np.rint((x - low_x) * FINE).astype(np.int64) << 2) | kind
+                for at, x, kind in lines
+            ]
+            number = some.stop - some.start
+            # nearly in order already, for which the stable sort is the quickest
+            last = np.argsort(keys[1][:number], kind="stable")[: -self._target]
+            first = np.argsort(keys[0][:number], kind="stable")[self._target :]
+            met = k[last] == k[first]
+            last, first = last[met], first[met]
+            met = self.holds(k[last], (x1[last] + x0[first]) / 2)
+            last, first = last[met], first[met]
+            numbers = ((which + some.start).astype(np.int32) for which in (last, first))
+            found.append((*numbers, x0[first] - x1[last]))
+            covered += self._covered(np.concatenate(keys))
+        share = covered / FINE / self.length if self.length else 0.0
+        return share, _Seams(visits, each, *joined_columns(found))
 
-        low_k = min(int(k.min()) for k, _, _ in parts() if len(k))
-        low_x = min(float(x.min()) for _, x, _ in parts() if len(x))
-        key = np.empty(2 * len(visits.k) + sum(len(one[0]) for one in outlines), np.int64)
-        filled = 0
-        for k, x, kind in parts():
-            place = np.rint((x - low_x) * FINE).astype(np.int64)
-            key[filled : filled + len(place)] = ((k - low_k) << 40) | (place << 2) | kind
-            filled += len(place)
-        key.sort()
-        covered = passes = within = single = 0
-        for start in range(0, len(key) - 1, TOGETHER):
-            events = key[start : start + TOGETHER + 1]
-            what, at, rows = (events & 3)[:-1], (events >> 2) & ((1 << 38) - 1), events >> 40
-            count = np.cumsum((what == 0).astype(np.int64) - (what == 1)) + passes
-            inside, once = (np.cumsum(what == n) + had for n, had in ((2, within), (3, single)))
-            want = np.where(once % 2 == 1, 1, self._target)
-            good = (inside % 2 == 1) & (count >= want) & (rows[1:] == rows[:-1])
-            covered += int(np.diff(at)[good].sum())
-            passes, within, single = int(count[-1]), int(inside[-1]), int(once[-1])
-        return covered / FINE / self.length if self.length else 0.0
+    def _covered(self, events: Ints) -> int:
+        """Return how much of rows is covered to target, in 1 / `FINE` m, by all that begins and ends on them."""
+        events.sort()
+        what, at = (events & 3).astype(np.int8), events >> 2
+        count = np.cumsum(_ADDS[what], dtype=np.int32)
+        inside, once = (np.logical_xor.accumulate(what == n) for n in (2, 3))
+        # where a row ends the field and all visits have ended
+        good = inside & (count >= np.where(once, 1, self._target))
+        return int(np.diff(at)[good[:-1]].sum())
+
+
+_ADDS = np.array([1, -1, 0, 0], np.int8)
+"""What each kind of event adds to the passes: a visit begins, it ends, an outline is crossed."""
+
+
+def _by_row(k: Ints, x: Floats) -> tuple[Ints, Floats]:
+    order = np.lexsort((x, k))
+    return k[order], x[order]

@@ -89,44 +89,42 @@ class EdgeErrors:
     def _nearest(self, places: Floats) -> Ints:
         """Return the piece whose outline runs nearest to each place, -1 where the field's does."""
         out = np.full(len(places), -1)
-        near = self._near(places)
-        if len(near):
-            parts = np.split(near, np.searchsorted(near, self._begins[1:-1]))
-            quads = [one.quad[some - begin] for one, some, begin in zip(self._stints, parts, self._begins)]
-            rings = shapely.linearrings(np.concatenate(quads))
-            del quads
-            tree = shapely.STRtree(rings)
-            points = shapely.points(places)
+        near, points = self._near(places), shapely.points(places)
+        nearest = np.full(len(places), np.inf)
+        for start in range(0, len(near), BLOCK):
+            some = near[start : start + BLOCK]
+            parts = np.split(some, np.searchsorted(some, self._begins[1:-1]))
+            quads = [one.quad[which - begin] for one, which, begin in zip(self._stints, parts, self._begins)]
+            tree = shapely.STRtree(shapely.linearrings(np.concatenate(quads)))
             (row, which), far = tree.query_nearest(points, max_distance=REACH, return_distance=True, all_matches=False)
-            out[row] = near[which]
-            if self.field is not None:
-                outline = shapely.boundary(self.field.polygon)
-                shapely.prepare(outline)
-                nearer = shapely.distance(outline, points[row]) < far - 1e-3
-                out[row[nearer]] = -1
+            nearer = far < nearest[row]
+            row = row[nearer]
+            out[row], nearest[row] = some[which[nearer]], far[nearer]
+        row = np.flatnonzero(out >= 0)
+        if len(row) and self.field is not None:
+            outline = shapely.boundary(self.field.polygon)
+            shapely.prepare(outline)
+            nearer = shapely.distance(outline, points[row]) < nearest[row] - 1e-3
+            out[row[nearer]] = -1
         return out
 
     def _near(self, places: Floats) -> Ints:
         """Return the pieces in the same coarse cells as the places, so that no tree holds all."""
         if self._begins[-1] == 0:
             return np.zeros(0, np.int64)
-        middles, half = [], 0.0
+        low, high, half = places.min(axis=0), places.max(axis=0), 0.0
         for quad in self._quads():
-            middles.append(quad.mean(axis=1))
-            half = max(half, float(np.hypot(*(quad - middles[-1][:, None]).transpose(2, 0, 1)).max()))
-        middle = np.concatenate(middles)
-        del middles
+            middle = quad.mean(axis=1)
+            low, high = np.minimum(low, middle.min(axis=0)), np.maximum(high, middle.max(axis=0))
+            half = max(half, float(np.hypot(*(quad - middle[:, None]).transpose(2, 0, 1)).max()))
         cell = max(COARSE, half + REACH)
-        low = np.minimum(places.min(axis=0), middle.min(axis=0))
+        shape = ((high - low) // cell).astype(np.int64) + 3
         at = ((places - low) // cell).astype(np.int64) + 1
-        middle -= low
-        middle //= cell
-        here = middle.astype(np.int32) + 1
-        shape = np.maximum(at.max(axis=0), here.max(axis=0)) + 2
         if shape.prod() > 4e7:
-            return np.arange(len(middle))
+            return np.arange(self._begins[-1])
         busy = np.zeros(shape, bool)
         for dx in (-1, 0, 1):
             for dy in (-1, 0, 1):
                 busy[at[:, 0] + dx, at[:, 1] + dy] = True
-        return np.flatnonzero(busy[here[:, 0], here[:, 1]])
+        here = (((quad.mean(axis=1) - low) // cell).astype(np.int64) + 1 for quad in self._quads())
+        return np.flatnonzero(np.concatenate([busy[cells[:, 0], cells[:, 1]] for cells in here]))
