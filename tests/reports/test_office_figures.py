@@ -1,5 +1,7 @@
 """The office's figures, held to printed tables and to other libraries."""
 
+import ast
+import inspect
 import math
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -221,3 +223,13 @@ def test_acres_agree_with_geographiclib(small_log):
     acres = abs(polygon.Compute()[2]) / (43560 * FOOT**2)
     said = small_log.totals.field_area / ACRE
     assert float(f"{said:.4g}") == pytest.approx(float(f"{acres:.4g}"), rel=1e-4)
+
+
+def test_an_account_has_all_its_figures():
+    """Whatever an account can hold is given where accounts are made; a figure left out would be a dash on every page."""
+    (call,) = (
+        node for node in ast.walk(ast.parse(inspect.getsource(job_account.account_of)))
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Account"
+    )  # fmt: skip
+    assert [one.arg for one in call.keywords if one.arg not in Account.__dataclass_fields__] == []
+    assert set(Account.__dataclass_fields__) - {one.arg for one in call.keywords} == set()

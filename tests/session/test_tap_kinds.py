@@ -127,7 +127,7 @@ def called(text: str) -> set[str]:
 
 
 def misnamed(text: str) -> list[str]:
-    """Return the calls of a program or .kv file that give a tap a detail its kind does not take."""
+    """Return the calls of a program or .kv file that give a tap a detail its kind does not take, or not one it requires."""
     try:
         trees = [ast.parse(text)]
     except SyntaxError:  # a .kv file
@@ -137,7 +137,12 @@ def misnamed(text: str) -> list[str]:
         if isinstance(node, ast.Call) and node.args and getattr(node.func, "attr", "") in ("do", "tap", "_tap"):
             for kind in (TAP_KINDS[name] for name in constants(node.args[0]) if name in TAP_KINDS):
                 taken = {one.name for one in kind.values} | ({"lat", "lon"} if kind.place else {"reason"})
-                found += [f"{kind.name}: {one.arg}" for one in node.keywords if one.arg and one.arg not in taken]
+                given = {one.arg for one in node.keywords}
+                found += [f"{kind.name}: {one}" for one in sorted(given - taken - {None})]
+                if None not in given:  # no ``**detail``
+                    found += [
+                        f"{kind.name}: no {one.name}" for one in kind.values if one.required and one.name not in given
+                    ]
     return found
 
 
@@ -179,8 +184,9 @@ def test_only_a_call_makes_a_tap(text, kinds):
     ("text", "wrong"),
     [
         ('app.do("fuel", litres=1)\napp.do("seeder", lat=1, lon=2)\nsession.tap("stop", reason="fuel")', []),
-        ('app.do("mark" if rock else "fuel", kind="rock")', ["fuel: kind"]),
-        ('<Page>:\n    Key:\n        on_release: app.do("width", wings="all")\n', ["width: wings"]),
+        ('app.do("mark" if rock else "seeder", kind="rock")', ["seeder: kind"]),
+        ('app.do("width")\napp.do("width", **wing)', ["width: no wing"]),
+        ('<Page>:\n    Key:\n        on_release: app.do("width", wings="all")\n', ["width: wings", "width: no wing"]),
     ],
 )
 def test_a_detail_no_kind_takes_is_found(text, wrong):

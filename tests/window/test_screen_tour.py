@@ -340,7 +340,9 @@ def test_every_screen_is_a_row_of_the_table():
     folder = Path(__file__).parents[2] / "cabapp" / "screens"
     for path in folder.rglob("*_screen.py"):
         importlib.import_module(".".join(path.relative_to(folder.parents[1]).with_suffix("").parts))
-    assert sorted(row.screen.__name__ for row in rows) == sorted(one.__name__ for one in CabScreen.__subclasses__())
+    classes, named = [one.__name__ for one in CabScreen.__subclasses__()], [row.screen.__name__ for row in rows]
+    assert not set(classes) - set(named), "add a row to SCREENS for each of these"
+    assert sorted(named) == sorted(classes)
     for name, row in SCREENS.items():
         assert row.stint or row.idle, name
         for when in ("stint", "idle"):

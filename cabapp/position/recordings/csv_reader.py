@@ -31,7 +31,7 @@ NAMES = {
 } | {one.element: f"{one.element} {one.headers}" for one in TOOL_COLUMNS if not one.numbered}
 """What columns are called, in small letters without spaces, signs and units; the first name found counts."""
 
-LENGTHS = ("width", "sigma", "accuracy")
+LENGTHS = ("sigma", "accuracy", *(one.element for one in TOOL_COLUMNS if one.length))
 """Columns in m, or in the unit that the header names in brackets or after a space or underscore."""
 UNITS = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": FOOT, "in": FOOT / 12}
 UNITS |= dict.fromkeys(("metre", "meter", "metres", "meters"), 1.0)

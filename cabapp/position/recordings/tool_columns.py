@@ -20,12 +20,14 @@ class ToolColumn:
     `element`: the column of a CSV table and the element in a GPX point; with ``{n}`` one for each section, from 1.
     `headers`: further names of the column, in small letters without spaces and signs.
     `state`: whether it is 1 or 0, and kept as bool; else a number in SI.
+    `length`: whether it is a length, m in GPX, in a table in the unit that its header names.
     """
 
     name: str
     element: str
     headers: str
     state: bool
+    length: bool
 
     @property
     def numbered(self) -> bool:
@@ -55,9 +57,11 @@ class ToolColumn:
 
 
 TOOL_COLUMNS = (
-    ToolColumn("working", "working", "work toolworking implementworking down tooldown lowered active", state=True),
-    ToolColumn("width", "width", "workingwidth swathwidth toolwidth", state=False),
-    ToolColumn("sections", "s{n}", "section{n} boom{n} row{n}", state=True),
+    ToolColumn(
+        "working", "working", "work toolworking implementworking down tooldown lowered active", state=True, length=False
+    ),
+    ToolColumn("width", "width", "workingwidth swathwidth toolwidth", state=False, length=True),
+    ToolColumn("sections", "s{n}", "section{n} boom{n} row{n}", state=True, length=False),
 )
 """A further one needs its attribute in `RecordedTrack`, too; what is done with it is up to `recorded_day.py`."""
 

@@ -117,12 +117,13 @@ def account_of(store: Store, record: JobRecord, stem: str) -> Account:
     price = record.farm.fuel_price_per_l if record.farm else None
     totals, shared = record.totals, split_by_parcel(record.parcels, record.count)
     return Account(
-        record.job.id, stem, record.field.name, record.field.crop, record.job.operation, record.job.season,
-        record.job.target, record.began, record.ended, totals.field_area, totals.none, totals.covered,
-        totals.pass_area, record.reached, {str(n): a for n, a in sorted(totals.by_count.items())},
-        totals.avoidable, totals.unavoidable, totals.avoidable_passes, record.job.agreed_area_m2,
-        [_stint_account(store, s, record, price) for s in record.stints], [],
-        shared.parts, shared.overlap, list(shared.unread), totals.unknown,
+        job=record.job.id, stem=stem, field=record.field.name, crop=record.field.crop, operation=record.job.operation,
+        season=record.job.season, target=record.job.target, began=record.began, ended=record.ended,
+        field_area=totals.field_area, none=totals.none, unknown=totals.unknown, covered=totals.covered,
+        pass_area=totals.pass_area, reached=record.reached, by_count={str(n): a for n, a in sorted(totals.by_count.items())},
+        avoidable=totals.avoidable, unavoidable=totals.unavoidable, avoidable_passes=totals.avoidable_passes,
+        agreed=record.job.agreed_area_m2, stints=[_stint_account(store, s, record, price) for s in record.stints], sheets=[],
+        parts=shared.parts, overlap=shared.overlap, unread=list(shared.unread),
     )  # fmt: skip
 
 

@@ -47,7 +47,16 @@ def test_a_column_is_read_under_all_its_names_and_as_it_is_written(column, tmp_p
         assert kept.dtype == (bool if column.state else np.float64) and kept.tolist() == [value], name
 
 
+@pytest.mark.parametrize("column", [one for one in TOOL_COLUMNS if one.length], ids=lambda one: one.name)
+def test_a_length_is_read_in_the_unit_of_its_header(column, tmp_path):
+    """650 in a column headed cm is 6.5 m, and it is said."""
+    (tmp_path / "a.csv").write_text(f"time,lat,lon,{column.element} (cm)\n1,52,-106,650\n")
+    read = read_recording(tmp_path / "a.csv")
+    assert getattr(read.main, column.name).tolist() == [6.5]
+    assert any("1 of it is 0.01 m" in str(note) for note in read.notes)
+
+
 def test_the_readme_names_every_column():
     """A person who writes a table finds all that can be stated."""
     text = (ROOT / "README.md").read_text("utf-8")
-    assert all(f"`{column.element.format(n=1)}`" in text for column in TOOL_COLUMNS)
+    assert [column.name for column in TOOL_COLUMNS if f"`{column.element.format(n=1)}`" not in text] == []
