@@ -4,6 +4,7 @@ Everything else that escapes is a bug and is logged as one. A message is rendere
 units and language by ``cabapp.common.rendering``; ``str`` of it is English.
 """
 
+import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
@@ -50,9 +51,27 @@ class _Places(dict[str, str]):
 
     def __missing__(self, name: str) -> str:
         if name in self._values:
-            return self._text(self._values[name])
-        written = self._text(self._values[name[:1].lower() + name[1:]])
+            return self._written(self._values[name])
+        written = self._written(self._values[name[:1].lower() + name[1:]])
         return written[:1].upper() + written[1:]
+
+    def _written(self, value: object) -> str:
+        return self._text(value) if isinstance(value, Message) else printable(self._text(value))
+
+
+def printable(text: str) -> str:
+    r"""Return a text whose control characters, line ends and lone surrogates are written as escapes.
+
+    >>> print(printable("a\x1b[2J\nb"), printable("Søren"))
+    a\x1b[2J\nb Søren
+
+    Notes: A name of a file may hold any of them, and a terminal would obey them.
+    """
+    if text.isprintable():
+        return text
+    return "".join(
+        c.encode("unicode_escape").decode() if unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") else c for c in text
+    )
 
 
 def english(value: object) -> str:

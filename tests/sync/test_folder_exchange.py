@@ -134,6 +134,62 @@ def test_the_command_exchanges_once(copies, work, tmp_path, monkeypatch, capsys)
     assert "damaged" in capsys.readouterr().err
 
 
+def test_the_command_says_what_it_found_where_nothing_is_new(copies, tmp_path, monkeypatch, capsys):
+    """A folder without news is named as such; no stick, and no farm yet, are sentences of their own."""
+    monkeypatch.setattr("cabapp.commands.copies.exchange.PAUSE_S", 0.0)
+    monkeypatch.setattr("cabapp.commands.copies.exchange.mounts", list)
+    shared = tmp_path / "shared"
+    shared.mkdir()
+    words = ["exchange", str(shared), "--store", str(copies[0].path)]
+    assert main(words) == 0 and "Nothing new" not in capsys.readouterr().out
+    assert main(words) == 0
+    assert capsys.readouterr().out == f"Nothing new in {shared}.\n"
+    assert main([*words, "--sticks"]) == 0
+    assert capsys.readouterr().out.splitlines() == [
+        f"Nothing new in {shared}.",
+        "No stick with a folder named rollbook is here.",
+    ]
+    (tmp_path / "empty").mkdir()
+    with open_store(tmp_path / "new.sqlite", "office") as new:
+        pass
+    assert main(["exchange", str(tmp_path / "empty"), "--store", str(new.path)]) == 0
+    assert "this logbook has no farm yet. Set up the farm in the cab first." in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("kind", ["link", "dangling link", "file"])
+def test_what_stands_in_place_of_a_devices_folder_is_set_aside(copies, work, tmp_path, kind):
+    """Nothing is written through a link, no file stops the exchange, and neither is lost."""
+    shared, outside = tmp_path / "shared", tmp_path / "outside"
+    shared.mkdir()
+    there = shared / copies[0].device
+    if kind == "file":
+        there.write_text("mine")
+    else:
+        if kind == "link":
+            outside.mkdir()
+        there.symlink_to(outside, target_is_directory=True)
+    work(copies[0], "Ada")
+    (news,) = FolderWatcher(copies[0], [shared]).look()
+    assert news.trouble is None and news.written
+    assert not there.is_symlink() and list(there.glob("*.rbs"))
+    assert not outside.exists() or list(outside.iterdir()) == []
+    (aside,) = shared.glob("*.aside-1")
+    assert aside.read_text() == "mine" if kind == "file" else aside.is_symlink()
+
+
+def test_a_files_name_does_not_command_the_terminal(copies, tmp_path, monkeypatch, capsys):
+    """Control characters in names of heads, bundles and folders are shown as escapes, and bytes of no text too."""
+    monkeypatch.setattr("cabapp.commands.copies.exchange.PAUSE_S", 0.0)
+    shared = tmp_path / "sha\x1bred"
+    shared.mkdir()
+    for name in ("rollbook-\x1b[2J\nx.head", "rollbook-\x1b]0;y\a-00000000.zip", "rollbook-\udcff.head"):
+        (shared / name).write_bytes(b"no")
+    assert main(["exchange", str(shared), "--store", str(copies[0].path)]) == 1
+    said = "".join(capsys.readouterr())
+    assert said.replace("\n", "").isprintable()
+    assert "rollbook-\\x1b[2J\\nx.head" in said and "\\udcff" in said
+
+
 def test_an_open_trace_is_carried_every_five_minutes(copies, work, tmp_path, monkeypatch):
     """An open trace alone is no reason to write before five minutes, then it is written once."""
     now = [1000.0]

@@ -7,7 +7,9 @@ from pathlib import Path
 
 from cabapp.common import paths, progress
 from store import open_store
-from store.errors import Refused
+from store.durability.carrier_files import is_folder
+from store.errors import Refused, printable
+from store.models import Farm
 from sync.bundle_encryption import read_passphrase
 from sync.folder_exchange import STICK_FOLDER, FolderWatcher
 from sync.removable_media import mounts
@@ -34,17 +36,25 @@ def run(args: argparse.Namespace) -> int:
             raise Refused("There is no folder {folder}. Look whether it is there, or make it.", folder=folder)
     with open_store(paths.existing_store(args)) as store:
         watch = FolderWatcher(store, args.folders, mounts if args.sticks else None, passphrase)
-        said, looks = False, 2  # a bundle must stand still between two looks
+        said, looks = set(), 2  # a bundle must stand still between two looks
         while looks > 0 or args.watch:
             for news in watch.look(progress.show):
                 bad = bool(news.merged.refused or news.trouble)
-                said = True
+                said.add(news.folder)
                 for sentence in news.messages:
-                    print(f"{news.folder}: {sentence}", file=sys.stderr if bad else sys.stdout, flush=True)
+                    print(
+                        f"{printable(str(news.folder))}: {sentence}", file=sys.stderr if bad else sys.stdout, flush=True
+                    )
                 wrong = wrong or bad
             looks -= 1
             if looks > 0 or args.watch:
                 time.sleep(PAUSE_S)
-        if not said:
-            print(f"Nothing was exchanged: no stick with a folder named {STICK_FOLDER} is here.")
+        sticks = [stick for mount in mounts() if is_folder(stick := mount / STICK_FOLDER)] if args.sticks else []
+        for folder in dict.fromkeys([*args.folders, *sticks]):
+            if folder not in said:
+                print(f"Nothing new in {printable(str(folder))}.")
+        if args.sticks and not sticks:
+            print(f"No stick with a folder named {STICK_FOLDER} is here.")
+        if not store.all(Farm):
+            print("Nothing of ours was written: this logbook has no farm yet. Set up the farm in the cab first.")
     return 1 if wrong else 0
