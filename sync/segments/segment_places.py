@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
+from itertools import count
 from pathlib import Path
 from typing import IO, BinaryIO
 
@@ -113,10 +114,16 @@ class FolderPlace:
         return lambda: open_regular(self.path / path, LARGEST_SEGMENT)
 
     def write(self, path: str, data: bytes) -> None:
-        """Write a file atomically, and read it back before it counts; OSError if it cannot be."""
+        """Write a file atomically, and read it back before it counts; OSError if it cannot be.
+
+        Notes: A link, or anything but a folder, that stands where a device's folder belongs is renamed, so that nothing
+        is written elsewhere and nothing there is lost.
+        """
         target = self.path / path
 
         def work() -> None:
+            if target.parent != self.path:
+                _set_aside(target.parent)
             target.parent.mkdir(parents=True, exist_ok=True)
             with write_atomically(target) as beside:
                 beside.write_bytes(data)
@@ -185,6 +192,13 @@ def refused(path: Path, error: OSError) -> BundleRefused:
 def _stem(name: str, ending: str) -> str | None:
     name = name.removesuffix(LOCKED)
     return name[: -len(ending)] if name.endswith(ending) else None
+
+
+def _set_aside(folder: Path) -> None:
+    """Rename what is no folder of its own: a link, or a file."""
+    if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
+        free = (folder.with_name(f"{folder.name}.aside-{n}") for n in count(1))
+        folder.rename(next(path for path in free if not os.path.lexists(path)))
 
 
 def _entries(folder: Path) -> list[os.DirEntry[str]]:
