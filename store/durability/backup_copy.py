@@ -10,7 +10,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from store.durability.atomic_file import write_atomically
-from store.durability.integrity_check import check
+from store.durability.integrity_check import damage
 from store.errors import Message, StoreRefused
 from store.facts.signed_pages import public_key_of
 
@@ -62,6 +62,6 @@ def _faults(copy: Path) -> list[Message]:
     engine = create_engine("sqlite://", creator=lambda: sqlite3.connect(uri, uri=True))
     try:
         with Session(engine) as session:
-            return check(session)
+            return damage(session)
     finally:
         engine.dispose()

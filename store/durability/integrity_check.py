@@ -2,7 +2,7 @@
 
 import hashlib
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import tzinfo
 from typing import Any
 
@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from store.errors import Message, message
 from store.facts.doubled_numbers import doubled, overlapping
 from store.facts.hybrid_clock import read_stamp
-from store.facts.reference_changes import defaults, own_columns
+from store.facts.reference_changes import own_columns, sum_of
 from store.facts.signed_pages import text_of
 from store.facts.timestamp import part_of_day, zone_of
 from store.models import FACTS, REFERENCES, Change, Farm, Own, Peer, SignedPage, TraceChunk, TraceTail
@@ -39,10 +39,26 @@ def check(session: Session) -> list[Message]:
     """Return the faults of a logbook; an empty list means that none was found.
 
     Checks the file and its foreign keys by SQLite, sequence numbers, pieces of trace, stamps,
-    reference rows against their changes, and signed pages.
+    reference rows against their changes, and signed pages; and that no two machines write as one.
     """
+    return _faults(session, _doubled)
+
+
+def damage(session: Session) -> list[Message]:
+    """Return the faults of a logbook for which no backup of it is kept; doubled numbers lose nothing and are none."""
+    return _faults(session)
+
+
+def _faults(session: Session, *further: Callable[[Session], Iterable[Message]]) -> list[Message]:
     found: list[Message] = []
-    checks = [_sequences, _chunks, _stamps, _references, _pages]
+    checks: list[Callable[[Session], Iterable[Message]]] = [
+        missing_records,
+        _chunks,
+        _stamps,
+        _references,
+        _pages,
+        *further,
+    ]
     if session.get_bind().dialect.name == "sqlite":  # a server checks its own files and keys
         checks = [_integrity, _foreign_keys, *checks]
     for faults in checks:
@@ -134,9 +150,8 @@ def _foreign_keys(session: Session) -> Iterator[Message]:
         yield message("A row of {table} names a row of {target} that is not there.", table=table, target=target)
 
 
-def _sequences(session: Session) -> Iterator[Message]:
-    yield from missing_records(session)
-    yield from (one.said for one in doubled(session))
+def _doubled(session: Session) -> Iterable[Message]:
+    return (one.said for one in doubled(session))
 
 
 def _chunks(session: Session) -> Iterator[Message]:
@@ -182,12 +197,13 @@ def _stamps(session: Session) -> Iterator[Message]:
 
 
 def _references(session: Session) -> Iterator[Message]:
-    sums: dict[tuple[str, str], dict[str, Any]] = {}
-    for change in session.scalars(select(Change).order_by(Change.stamp, Change.device, Change.seq, Change.id)):
-        sums.setdefault((change.table, change.row_id), {}).update(change.columns)
     for table, model in REFERENCES.items():
+        changes: dict[str, list[Sequence[Any]]] = {}
+        columns = (Change.stamp, Change.device, Change.seq, Change.id, Change.columns)
+        for row_id, *change in session.execute(select(Change.row_id, *columns).where(Change.table == table)):
+            changes.setdefault(row_id, []).append(change)
         for row in session.scalars(select(model)):
-            due = {**defaults(model), **sums.get((table, row.id), {})}
+            due = sum_of(model, changes.get(row.id, ()))
             off = [n for n in own_columns(model) if due.get(n) != getattr(row, n)]
             if off:
                 yield message(

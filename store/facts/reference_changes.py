@@ -160,7 +160,7 @@ def apply_changes(
         for *change, row_id, found in session.execute(query):
             changes[row_id].append(change)
             here.add(found)
-        rows = [_sum(model, row_id, sorted(changes[row_id], key=_ORDER)) for row_id in some]
+        rows = [_row(model, row_id, changes[row_id]) for row_id in some]
         names = table.columns.keys()
         insert_rows(session, table, [tuple(row[name] for name in names) for row in rows if row["id"] not in here])
         for row in rows:
@@ -169,11 +169,17 @@ def apply_changes(
         session.flush()
 
 
-def _sum(model: type[Reference], row_id: str, ordered: list[Any]) -> dict[str, Any]:
+def sum_of(model: type[Reference], changes: Iterable[Sequence[Any]]) -> dict[str, Any]:
+    """Return the columns of a row as its changes say, each of these (stamp, device, number, id, columns)."""
     values = dict(defaults(model))  # a first change by an older program lacks the newer columns
-    for *_order, columns in in_effect(ordered, _STAMP):
+    for *_order, columns in in_effect(sorted(changes, key=_ORDER), _STAMP):
         values.update(columns)
+    return values
+
+
+def _row(model: type[Reference], row_id: str, changes: list[Any]) -> dict[str, Any]:
+    values = sum_of(model, changes)
     if any(n not in values for n in own_columns(model)):
         raise LookupError(f"the first change of {model.__tablename__} {row_id} is missing")
-    stamp, device, seq, *_ = ordered[0]
+    stamp, device, seq, *_ = min(changes, key=_ORDER)
     return {"id": row_id, "device": device, "seq": seq, "stamp": stamp, **values}

@@ -2,6 +2,7 @@
 
 import shutil
 import sqlite3
+import uuid
 from contextlib import closing
 
 import numpy as np
@@ -10,7 +11,9 @@ import pytest
 from store import open_store
 from store.durability.atomic_file import write_atomically
 from store.errors import StoreRefused
-from store.models import Own, Peer, Stint, Tap, TraceChunk, TraceTail
+from store.facts.hybrid_clock import CEILING_MS, write_stamp
+from store.facts.reference_changes import apply_changes
+from store.models import Change, Operator, Own, Peer, Stint, Tap, TraceChunk, TraceTail
 
 
 @pytest.fixture(scope="module")
@@ -116,6 +119,24 @@ def test_a_backup_of_a_damaged_logbook_is_not_kept(worked, tmp_path):
     with pytest.raises(StoreRefused, match="not whole"):
         book.backup(tmp_path / "backups")
     assert list((tmp_path / "backups").iterdir()) == []
+
+
+def test_a_change_stamped_too_late_is_checked_as_it_counts(book, tmp_path):
+    """A change from beyond the last stamp counts first, whatever it is stamped; check and backup go by that too."""
+    ada, device = book.put(Operator, name="Ada", phone="1"), str(uuid.uuid4())
+    late = write_stamp(CEILING_MS + 10**9, 0, device)
+    change = Change(id=str(uuid.uuid4()), device=device, seq=1, stamp=late, table="operator", row_id=ada.id)
+    change.columns = {"phone": "2"}
+
+    def taken(session):
+        session.add(change)
+        session.flush()
+        apply_changes(session, Operator, [ada.id])
+
+    book.durably(taken)
+    assert book.get(Operator, ada.id).phone == "1"
+    assert [str(fault) for fault in book.check()] == []
+    assert book.backup(tmp_path / "backups").exists()
 
 
 def test_a_backup_to_nowhere_is_a_sentence(worked, tmp_path):
