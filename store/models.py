@@ -15,7 +15,7 @@ longitude degrees WGS 84 (north and east positive), volumes l. None means not kn
 """
 
 import uuid
-from typing import Any, ClassVar, TypeVar, cast
+from typing import Any, ClassVar, Literal, TypeVar, cast, get_args
 
 from sqlalchemy import JSON, Float, ForeignKey, Index, MetaData, Table, TypeDecorator
 from sqlalchemy.orm import DeclarativeBase, Mapped, declared_attr, mapped_column
@@ -314,6 +314,10 @@ class Change(Fact):
     table: Mapped[str]
     row_id: Mapped[str] = mapped_column(index=True)
     columns: Mapped[dict[str, Any]]
+
+
+EnrolmentState = Literal["office", "tablet", "known", "revoked", "successor"]
+ENROLMENT_STATES: tuple[str, ...] = get_args(EnrolmentState)
 
 
 class Enrolment(Fact):

@@ -17,7 +17,7 @@ from store.errors import BundleRefused, Message, message
 from store.facts.fact_validation import read_page
 from store.facts.signed_pages import holds, is_signed, public_key_of
 from store.facts.succession import succession
-from store.models import Enrolment, Own, Peer
+from store.models import Enrolment, EnrolmentState, Own, Peer
 
 SIGNERS = ("office", "tablet")  # states of the roll whose bundles are taken; of all others only records passed on
 MOST_TRUSTED = 5_000  # beyond it a successor has to be paired by a person
@@ -76,7 +76,7 @@ class RollEntry:
     device: str
     name: str
     keys: tuple[bytes, ...]
-    state: str
+    state: EnrolmentState
     at: float
     reason: str | None
     before: str | None = None

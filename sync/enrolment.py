@@ -23,7 +23,7 @@ from store.durability.atomic_file import write_atomically
 from store.durability.carrier_files import read_regular, regular_files
 from store.errors import BundleRefused, message
 from store.facts.fact_lines import is_hash, is_uuid
-from store.models import Enrolment, Own, Peer
+from store.models import Enrolment, EnrolmentState, Own, Peer
 from sync.bundle_file import LONGEST_NAME, open_bundle
 from sync.bundle_merge import bundles_in
 from sync.device_trust import (
@@ -358,7 +358,9 @@ def _as_office(store: Store, session: Session) -> Trust:
     return trust
 
 
-def _write(store: Store, session: Session, card: Card, state: str, reason: str | None = None) -> tuple[str, bytes]:
+def _write(
+    store: Store, session: Session, card: Card, state: EnrolmentState, reason: str | None = None
+) -> tuple[EnrolmentState, bytes]:
     """Write an enrolment and return its state and key."""
     key = card.public_key.hex()
     store.number(

@@ -13,13 +13,12 @@ from store.facts.hybrid_clock import check_stamps
 from store.facts.reference_changes import BASE, all_fit, canonical, default_of, own_columns
 from store.facts.timestamp import read_time
 from store.limits import LARGEST_SEQ
-from store.models import FACTS, REFERENCES, Change, Enrolment, Fact, Instant, Retirement, TraceChunk
+from store.models import ENROLMENT_STATES, FACTS, REFERENCES, Change, Enrolment, Fact, Instant, Retirement, TraceChunk
 from store.traces.trace_codec import lengths_of
 from store.traces.varint import InvalidEncoding
 
 PARTS = frozenset(("table", "columns", *BASE))
 _PARTS_OF = itemgetter("id", "device", "seq", "stamp", "table", "columns")
-STATES = ("office", "tablet", "known", "revoked", "successor")
 
 Rows = dict[str, list[tuple[Any, ...]]]  # facts by table, in the order of its columns
 Packed = Callable[[str], bytes | None]
@@ -128,7 +127,7 @@ def _check_chunks(columns: dict[str, list[Any]]) -> None:
 
 def _check_enrolments(columns: dict[str, list[Any]]) -> None:
     sound = are_uuids(columns["subject"]) and all(map(is_hash, columns["public_key"]))
-    if not sound or not all(state in STATES for state in columns["state"]):
+    if not sound or not all(state in ENROLMENT_STATES for state in columns["state"]):
         raise InvalidFact("An enrolment in it is not possible.")
 
 

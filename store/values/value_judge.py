@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from store.errors import Message, Refused, message
 from store.limits import INSTANT_LIMIT_S, LARGEST_INT
+from store.models import ENROLMENT_STATES
 
 NAME, NOTE = 200, 2000
 """Letters of a name and of a note."""
@@ -183,7 +184,7 @@ RULES: dict[str, dict[str, Rule]] = {
         "boot": TextRule(NAME),
     },
     "change": {"table": _WORD, "row_id": _ID},
-    "enrolment": {"subject": _ID, "name": _NAME, "public_key": _ID, "state": WordRule(("office", "tablet", "revoked"), "revoked"),
+    "enrolment": {"subject": _ID, "name": _NAME, "public_key": _ID, "state": WordRule(ENROLMENT_STATES, "revoked"),
                   "at": _INSTANT, "reason": _NOTE},
 }  # fmt: skip
 """Columns with a meaning, by table; ids of other rows, flags, JSON and the bytes of a trace have none here."""

@@ -1,5 +1,7 @@
 """One judge of values: every column of every table, walked through every door; all doors give its verdict."""
 
+from typing import get_type_hints
+
 import pytest
 from sqlalchemy import JSON, Boolean, Integer, LargeBinary
 
@@ -8,11 +10,14 @@ from cabapp.common.units import Units
 from cabapp.jobs.records.corrections import COLUMNS, ID, SECTIONS, Corrections
 from cabapp.jobs.records.tap_kinds import TAP_KINDS, TapRefused
 from cabapp.screens.setup.form_fields import FORMS, TYPED, FormRefused, per_typed, value_of
+from cabapp.session.handover import sheet_builder
 from cabapp.track.tool import ToolGeometry
 from store.errors import Refused
 from store.facts.reference_changes import all_fit, own_columns
-from store.models import FACTS, REFERENCES, Correction
+from store.models import ENROLMENT_STATES, FACTS, REFERENCES, Correction, EnrolmentState
 from store.values.value_judge import RULES, NumberRule, TextRule, ValueRefused, fits, limits
+from sync import enrolment
+from sync.device_trust import RollEntry
 from tests.session.odd_records import ANYTHING, Sound, values_of
 
 METRIC = Units("metric")
@@ -203,3 +208,10 @@ def test_whatever_the_judge_takes_is_a_tool():
     for table in ("stint", "hitching"):
         for end in (0, 1):
             ToolGeometry(*(limits(table, name)[end] for name in columns))
+
+
+def test_the_judge_knows_every_word_that_the_program_writes():
+    """The words of the roll and of a sheet are those that their writers have; mypy holds sync.enrolment to the first."""
+    assert RULES["enrolment"]["state"].choices == ENROLMENT_STATES
+    assert RULES["hand_over"]["state"].choices == tuple(sheet_builder.STATES)
+    assert get_type_hints(enrolment._write)["state"] == EnrolmentState == get_type_hints(RollEntry)["state"]

@@ -14,6 +14,7 @@ from store.errors import message
 from store.facts import device_identity
 from store.facts.device_identity import renew
 from store.models import FACTS, Enrolment, Operator, Own, Retirement, SignedPage, Tap
+from store.values.sound_rows import odd_rows
 from sync import export_bundle, merge_bundles
 from sync.enrolment import card_of, enrol, hold_to, revoke
 from sync.folder_exchange import FolderWatcher
@@ -51,6 +52,8 @@ def test_a_logbook_put_back_gets_its_own_records_again(copies, tmp_path, work, r
     assert clone.device != cab.device and "another machine" in str(clone.renewed)
     work(clone, "Bea")
     assert clone.check() == []
+    with clone.session() as session:
+        assert list(odd_rows(session)) == []  # that it goes on in place of another is no odd value
     exchange(clone, office, folder=tmp_path)
     assert rows_of(clone) == rows_of(office)
 
@@ -187,6 +190,9 @@ def test_check_says_a_split_and_mends_it(copies, tmp_path, work, rows_of, clone,
     (sentence,) = map(str, result.doubled)
     assert "Two machines have written as tablet 1" in sentence and "--mend" in sentence
     assert [str(one) for one in office.check()] == [sentence]
+    kept = office.backup(tmp_path / "backups")  # the split is no damage: all of it is kept, and to be mended later
+    with open_store(kept) as copy:
+        assert [str(one) for one in copy.check()] == [sentence] and taps_of(copy) == taps_of(office)
     assert acknowledged <= taps_of(office)
     office.close()
     assert main(["check", "--store", str(office.path)]) == 1
