@@ -41,6 +41,11 @@ class BundlePage:
             raise InvalidFact("A page of it is not the one that was signed.")
         return self.data
 
+    def first_line(self, most: int) -> bytes:
+        """Return the first line, nothing checked; none if it is longer than `most` bytes."""
+        line, feed, _rest = self.data[:most].partition(b"\n")
+        return line if feed else b""
+
 
 def pages_of(bundle: Bundle) -> list[BundlePage]:
     """Return the pages of a bundle; InvalidFact if they are not all of its records."""

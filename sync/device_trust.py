@@ -5,6 +5,7 @@ or from the office's roll, never from what another device says.
 """
 
 import hashlib
+import logging
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,15 +14,19 @@ from typing import Any, Protocol
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from store.durability.carrier_files import CarrierHangs
 from store.errors import BundleRefused, Message, message
+from store.facts.fact_lines import InvalidFact
 from store.facts.fact_validation import read_page
 from store.facts.signed_pages import holds, is_signed, public_key_of
 from store.facts.succession import succession
 from store.models import Enrolment, EnrolmentState, Own, Peer
 
+LOG = logging.getLogger("rollbook.sync")
 SIGNERS = ("office", "tablet")  # states of the roll whose bundles are taken; of all others only records passed on
 MOST_TRUSTED = 5_000  # beyond it a successor has to be paired by a person
 MOST_FIRST = 200  # pages of unknown devices of one bundle whose first record is looked at
+LONGEST_FIRST = 2**16  # bytes of such a record
 MOST_EARLIER = 20  # so that a card still fits a QR code
 
 
@@ -48,6 +53,7 @@ class UnreadPage(Protocol):
     @property
     def signature(self) -> str: ...
     def lines(self) -> bytes: ...
+    def first_line(self, most: int) -> bytes: ...
 
 
 @dataclass(frozen=True)
@@ -270,18 +276,39 @@ def trust_with(session: Session, fresh: Sequence[UnreadPage]) -> Trust:
 
 
 def _enrolments_on(pages: Sequence[UnreadPage], trust: Trust) -> Iterator[dict[str, Any]]:
-    """Yield the enrolments on the pages that the office has signed, and the first records of successors, as columns."""
-    firsts = {page.key for page in [p for p in pages if p.first == 1 and p.device not in trust.roll][:MOST_FIRST]}
+    """Yield the enrolments on the pages that the office has signed, and the first records of successors, as columns.
+
+    Notes: A page that cannot be read is passed over alone, so that nobody's page takes an entry of another's off the roll.
+    """
+    looked_at = 0
     for page in pages:
-        by_office = page.device in trust.offices and any(
-            holds(*page.key, page.signature, key) for key in trust.keys_of(page.device)
-        )
-        lines = page.lines().split(b"\n")[:-1] if by_office or page.key in firsts else []
-        for seq, line in enumerate(lines if by_office else lines[:1], page.first):
-            for e in _enrolment_of(line, page.device, seq):
-                key = bytes.fromhex(e["public_key"])
-                if by_office or (e["state"] == "successor" and holds(*page.key, page.signature, key)):
-                    yield e
+        by_office = page.device in trust.offices and _is_by(page, trust.keys_of(page.device))
+        if not by_office:
+            if page.first != 1 or page.device in trust.roll or looked_at == MOST_FIRST:
+                continue
+            looked_at += 1
+        try:
+            yield from _signed_enrolments(page) if by_office else _signed_successor(page)
+        except CarrierHangs:
+            raise
+        except (InvalidFact, OSError) as fault:
+            LOG.warning("an enrolment of device %s was passed over: %s", page.device[:8], fault)
+
+
+def _is_by(page: UnreadPage, keys: Iterable[bytes]) -> bool:
+    return any(holds(*page.key, page.signature, key) for key in keys)
+
+
+def _signed_enrolments(page: UnreadPage) -> list[dict[str, Any]]:
+    lines = page.lines().split(b"\n")[:-1]
+    return [e for seq, line in enumerate(lines, page.first) for e in _enrolment_of(line, page.device, seq)]
+
+
+def _signed_successor(page: UnreadPage) -> list[dict[str, Any]]:
+    """Return the first record if it names a successor and the page is signed by its key; the rest is not unpacked before."""
+    found = _enrolment_of(page.first_line(LONGEST_FIRST), page.device, page.first)
+    signed = [e for e in found if e["state"] == "successor" and _is_by(page, (bytes.fromhex(e["public_key"]),))]
+    return signed if signed and page.lines() else []
 
 
 def _enrolment_of(line: bytes, device: str, seq: int) -> list[dict[str, Any]]:

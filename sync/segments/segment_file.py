@@ -100,6 +100,17 @@ class SegmentPage:
             return b""
         return lines if hashlib.sha256(lines).hexdigest() == self.sha256 else b""
 
+    def first_line(self, most: int) -> bytes:
+        """Return the first line, nothing checked and no more unpacked; none if it is longer than `most` bytes."""
+        with self.open() as file:
+            file.seek(self.place)
+            packed = file.read(min(self.size, 2 * most))
+        try:
+            line, feed, _rest = zlib.decompressobj().decompress(packed, most).partition(b"\n")
+        except zlib.error as error:
+            raise InvalidFact("A page of it cannot be unpacked.") from error
+        return line if feed else b""
+
     def load(self) -> tuple[bytes, bytes, list[bytes]]:
         """Return the page as it is packed, its lines, and its pieces of trace; the hash of the lines is checked."""
         with self.open() as file:

@@ -106,14 +106,13 @@ def merge_segments(
     Raises BundleRefused if `strict` and something is wrong.
     """
     taken = Taken()
-    every = {page.key: page for header in headers for page in header.pages}
+    every = [page for header in headers for page in header.pages]
     with store.session() as session:
-        here = here_of(session, every.values())
+        here = here_of(session, every)
         farm = _farm_of(session, place, heads, headers, taken, strict)
-    taken.known = sum(len(every[key]) for key in here)
-    fresh = [page for key, page in every.items() if key not in here]
-    ours = {page.key for header in headers if header.farm == farm for page in header.pages}
-    trusted, fresh = [head for head in heads if head.farm == farm], [page for page in fresh if page.key in ours]
+    taken.known = sum(last - first + 1 for _device, first, last, _sha256 in here)
+    fresh = [page for header in headers if header.farm == farm for page in header.pages if page.key not in here]
+    trusted = [head for head in heads if head.farm == farm]
     if farm is not None and (fresh or trusted):
         _Merge(store, place, farm, trusted, fresh, taken, strict, progress).run()
     return taken
@@ -156,13 +155,14 @@ class _Merge:
         self._queues: dict[str, list[SegmentPage]] = {}
         for page in sorted(pages, key=lambda p: (p.device, p.first, p.last)):
             self._queues.setdefault(page.device, []).append(page)
-        self._of = sum(map(len, pages))
+        self._copies: dict[PageKey, list[SegmentPage]] = {}
         with store.session() as session:
             self._tops = {device: top_of(session, device) for device in self._queues}
 
     def run(self) -> None:
         """Take batch after batch until nothing more can be taken."""
         self._find_trust()
+        self._of = sum(len(page) for pages in self._queues.values() for page in pages)
         self._told = self._retirements()
         blocked: set[str] = set()
         wide = 1
@@ -201,13 +201,11 @@ class _Merge:
         """Find whom to trust, leave out the heads and pages of all others, and store the names of those heads."""
         pages = [page for queue in self._queues.values() for page in queue]
         with self._store.session() as session:
-            try:
-                self._trust = device_trust.trust_with(session, pages)
-            except InvalidFact as fault:
-                LOG.warning("an enrolment was passed over: %s", fault)
-                self._trust = device_trust.trust_here(session)
+            self._trust = device_trust.trust_with(session, pages)
+            self._heads = [head for head in self._heads if self._is_trusted(head)]
+            for device in list(self._queues):
+                self._leave_unsigned(device)
             here = {device: pages_of_device(session, device) for device in self._queues if not self._is_taken(device)}
-        self._heads = [head for head in self._heads if self._is_trusted(head)]
         for device, known in here.items():
             self._leave_unvouched(device, known)
         with self._store.session() as session:
@@ -270,18 +268,32 @@ class _Merge:
                 self._taken.strangers[unpaired.card.device] = unpaired.card
                 self._refuse(unpaired.message)
 
-    def _check(self, page: SegmentPage) -> None:
-        if not any(holds(*page.key, page.signature, key) for key in self._trust.keys_of(page.device)):
-            raise _Faulty(
-                page,
+    def _leave_unsigned(self, device: str) -> None:
+        """Leave out the pages of a known device that it has not signed, and queue all copies of a page as one.
+
+        Notes: Anybody can write a file with the name of another device: what it holds must not stand in for signed pages.
+        """
+        keys, queue, false = self._trust.keys_of(device), [], None
+        must = bool(keys) or self._is_taken(device)  # pages of all others are left out next
+        for page in self._queues.pop(device):
+            if must and not any(holds(*page.key, page.signature, key) for key in keys):
+                false = false or page
+                continue
+            if page.key not in self._copies:
+                queue.append(page)
+            self._copies.setdefault(page.key, []).append(page)
+        if queue:
+            self._queues[device] = queue
+        if false is not None:
+            self._refuse(
                 message(
                     "Records {first} to {last} in {place} are not signed by the device they are said to be from "
                     "({device}). Ask who made them.",
                     place=self._place.name,
-                    first=page.first,
-                    last=page.last,
-                    device=page.device[:8],
-                ),
+                    first=false.first,
+                    last=false.last,
+                    device=device[:8],
+                )
             )
 
     def _retirements(self) -> list[Retirement]:
@@ -291,17 +303,18 @@ class _Merge:
             return found
         firsts = [page for queue in self._queues.values() for page in queue if page.first == 1]
         for page in firsts[: device_trust.MOST_FIRST]:
-            try:
-                self._check(page)
-                lines = page.load()[1].split(b"\n")[:-1]
-                for seq, line in enumerate(lines, page.first):
-                    if b'"retirement"' in line:
-                        rows = read_page(line + b"\n", page.device, seq, lambda _id: None)
-                        found += [Retirement(**row) for row in records_of(Retirement, rows)]
-            except CarrierHangs:
-                raise
-            except (_Faulty, InvalidFact, OSError):
-                continue  # said when the page is taken
+            for copy in self._copies[page.key]:
+                try:
+                    lines = copy.load()[1].split(b"\n")[:-1]
+                    for seq, line in enumerate(lines, page.first):
+                        if b'"retirement"' in line:
+                            rows = read_page(line + b"\n", page.device, seq, lambda _id: None)
+                            found += [Retirement(**row) for row in records_of(Retirement, rows)]
+                except CarrierHangs:
+                    raise
+                except (InvalidFact, OSError):
+                    continue  # said when the page is taken
+                break
         return found
 
     # ------------------------------------------------------------------ batches
@@ -358,7 +371,7 @@ class _Merge:
                     return {}
                 cut = {}
                 for one in loaded:  # one at a time, so that the others are taken
-                    if one.page.device not in cut and one.page in self._queues.get(one.page.device, ()):
+                    if one.page.device not in cut and self._is_queued(one.page.key):
                         cut |= self._take([one.page])
                 return cut
         done = [one.page for one in loaded if one.page.first < cut.get(one.page.device, one.page.last + 1)]
@@ -374,8 +387,21 @@ class _Merge:
             self._progress(self._of - sum(len(p) for pages in self._queues.values() for p in pages), self._of)
         return cut
 
+    def _is_queued(self, key: PageKey) -> bool:
+        return any(page.key == key for page in self._queues.get(key[0], ()))
+
     def _load(self, page: SegmentPage) -> _Loaded:
-        self._check(page)
+        """Return a page as the first of its copies that is sound has it."""
+        first_fault = None
+        for copy in self._copies[page.key]:
+            try:
+                return self._load_copy(copy)
+            except _Faulty as fault:
+                first_fault = first_fault or fault
+        assert first_fault is not None
+        raise first_fault
+
+    def _load_copy(self, page: SegmentPage) -> _Loaded:
         try:
             packed, lines, traces = page.load()
             left = iter(traces)
