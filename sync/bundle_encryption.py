@@ -152,7 +152,10 @@ def lock_part(data: bytes, passphrase: str, farm: str) -> bytes:
 def unlock_part(data: bytes, passphrase: str | None) -> bytes:
     """Return the content of a locked part; InvalidFact if it is altered, or the passphrase is lacking or wrong."""
     if passphrase is None:
-        raise InvalidFact("It is locked with a passphrase. Set the same passphrase here.")
+        raise InvalidFact(
+            "It is locked with a passphrase. Set the same passphrase here (in the cab under Set-up, This tablet), or give "
+            "it with --passphrase-file."
+        )
     start = len(PART_HEAD) + SALT + NONCE
     if data[: len(PART_HEAD)] != PART_HEAD or len(data) < start:
         raise InvalidFact("It is cut off, or not locked the way a part is.")

@@ -206,10 +206,9 @@ class FolderWatcher:
         marks = frozenset((file.path, file.mark) for file in news.segments)
         writer = SegmentWriter(self._store, self._passphrase)
         own = next((head for head in news.heads if head.device == self._store.device), None)
-        lying = news.segments
-        if self._passphrase is not None:  # what lies there unlocked does not count
-            own = own if is_file(folder / writer.head_path) else None
-            lying = [file for file in lying if file.path.endswith(LOCKED)]
+        own = own if is_file(folder / writer.head_path) else None
+        locks = self._passphrase is not None  # what lies there written the other way does not count
+        lying = [file for file in news.segments if file.path.endswith(LOCKED) == locks]
         same = (
             own is not None
             and before is not None

@@ -7,8 +7,10 @@ import pytest
 
 from cabapp.__main__ import main
 from store.errors import BundleRefused
+from store.models import Tap
 from sync import export_bundle, merge_bundles
 from sync.bundle_encryption import HEAD, NONCE, SALT, Passphrase, _cipher, decrypted, encrypt, read_passphrase
+from sync.bundle_export import bundle_name
 from sync.folder_exchange import FolderWatcher
 
 # RFC 8265, section 4.3, table 3, examples 12 to 16 (numbers from memory), the passwords that the profile OpaqueString takes; ours
@@ -133,3 +135,34 @@ def test_what_lies_unlocked_is_written_locked_too(copies, tmp_path, work, rows_o
     assert any(one.merged.added for one in news) and not any(one.merged.refused for one in news)
     assert merge_bundles(office, [tmp_path / "shared"], passphrase=words).refused == []
     assert rows_of(office)["tap"] == rows_of(cab)["tap"]
+
+
+def test_a_passphrase_used_once_locks_nobody_out(copies, tmp_path, work, monkeypatch, capsys):
+    """Without the passphrase again: unlocked files are taken, ours are written unlocked, and our own locked ones are no fault."""
+    monkeypatch.setattr("cabapp.commands.copies.exchange.PAUSE_S", 0.0)
+    cab, office, third = copies
+    shared, words = tmp_path / "shared", tmp_path / "words.txt"
+    shared.mkdir()
+    words.write_text("four ordinary words")
+    work(cab, "Ada")
+    work(office, "Bea")
+
+    def exchange(store, *more):
+        status = main(["exchange", str(shared), "--store", str(store.path), *more])
+        return status, "".join(capsys.readouterr())
+
+    locked = ["--passphrase-file", str(words)]
+    assert exchange(office, *locked)[0] == 0
+    assert exchange(cab)[0] == 1, "what the office locked cannot be read"
+    work(office, "Cyd")
+    status, said = exchange(office)
+    assert status == 0 and "taken in" in said and "Our records written" in said, said
+    status, said = exchange(office)
+    assert status == 0 and said == f"Nothing new in {shared}.\n"
+    status, said = exchange(third)
+    assert len(third.all(Tap)) == 3, "all that is unlocked is taken"
+    assert status == 1 and "--passphrase-file" in said and bundle_stem(office) in said, said
+
+
+def bundle_stem(store):
+    return bundle_name(store, True).split(".")[0]
