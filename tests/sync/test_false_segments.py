@@ -108,3 +108,16 @@ def test_a_false_copy_does_not_stand_in_for_a_page(copies, work, stick, bent):
     said = exchange(office, stick)
     assert any("not signed by the device" in sentence for sentence in said) == (bent != "bytes")
     assert [tap.id for tap in office.all(Tap)] == [tap.id for tap in cab.all(Tap)] and office.check() == []
+
+
+def test_a_false_page_does_not_hold_up_the_signed_ones_behind(copies, work, stick):
+    """A page in another's name that overlaps what is here already is left out alone: later signed pages are taken."""
+    cab, office, _third = copies
+    work(cab, "Ada")
+    exchange(cab, stick)
+    exchange(office, stick)
+    work(cab, "Bea")
+    exchange(cab, stick)
+    put_stranger(stick, b"{}\n", cab.device)
+    assert any("not signed by the device" in sentence for sentence in exchange(office, stick))
+    assert len(office.all(Tap)) == len(cab.all(Tap)) == 2
