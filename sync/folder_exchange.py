@@ -31,6 +31,7 @@ from sync.segments.segment_writer import SegmentWriter, seal, write_missing, wri
 
 STICK_FOLDER = "rollbook"
 HANGS = message("It does not answer. Pull it out, put it in again, and exchange once more.")
+LINK = message("It is a link, and nothing is read or written through one. Make a folder of that name on the stick.")
 TRACE_S = 300.0  # an open trace is not cut into pieces shorter than this only to be carried
 
 
@@ -119,7 +120,9 @@ class FolderWatcher:
         results, folders = [], []
         for folder in (*self._folders, *sticks):
             try:
-                if answered(folder, folder.is_dir):
+                if folder in sticks and answered(folder, folder.is_symlink):
+                    results.append(ExchangeResult(folder, trouble=LINK))
+                elif answered(folder, folder.is_dir):
                     folders.append(folder)
             except CarrierHangs:
                 results.append(ExchangeResult(folder, trouble=HANGS))

@@ -177,6 +177,18 @@ def test_what_stands_in_place_of_a_devices_folder_is_set_aside(copies, work, tmp
     assert aside.read_text() == "mine" if kind == "file" else aside.is_symlink()
 
 
+def test_a_stick_does_not_lead_elsewhere(copies, work, tmp_path):
+    """A link in place of a stick's folder is refused in a sentence, and nothing is written where it leads."""
+    stick, outside = tmp_path / "stick", tmp_path / "outside"
+    stick.mkdir()
+    outside.mkdir()
+    (stick / "rollbook").symlink_to(outside, target_is_directory=True)
+    work(copies[0], "Ada")
+    (news,) = FolderWatcher(copies[0], mounts=lambda: [stick]).look()
+    assert "It is a link" in str(news.trouble) and news.written is None
+    assert list(outside.iterdir()) == []
+
+
 def test_a_files_name_does_not_command_the_terminal(copies, tmp_path, monkeypatch, capsys):
     """Control characters in names of heads, bundles and folders are shown as escapes, and bytes of no text too."""
     monkeypatch.setattr("cabapp.commands.copies.exchange.PAUSE_S", 0.0)
