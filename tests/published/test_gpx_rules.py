@@ -73,7 +73,7 @@ def test_places_and_times(written):
 
 
 def test_a_loss_starts_a_segment_and_fix_has_known_words(written):
-    """Where reception was lost a new trkseg begins; RTK, which GPX has no word for, is left out."""
+    """Where reception was lost a new trkseg begins; RTK, for which GPX has no word, stands in an element of ours."""
     assert [len(segment) for segment in written.iter(SPACE + "trkseg")] == [2, 2]
     words = [point.findtext(SPACE + "fix") for point in written.iter(SPACE + "trkpt")]
     assert words == [None, "3d", "dgps", None]
@@ -89,7 +89,7 @@ def test_what_we_write_we_read(tmp_path, track):
     assert back.tracks[0].lat == pytest.approx(track.lat[good], abs=1e-7)
     assert np.abs((back.tracks[0].lon - track.lon[good] + 180) % 360 - 180).max() < 1e-7
     assert back.tracks[0].starts.tolist() == [0, 2]
-    assert back.tracks[0].quality.tolist() == [-1, 1, 2, -1]
+    assert back.tracks[0].quality.tolist() == [4, 1, 2, -1]
     assert back.notes == []
 
 

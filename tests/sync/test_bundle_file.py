@@ -19,6 +19,7 @@ from sync import bundle_encryption, merge_bundles
 from sync import bundle_file as bundles
 from sync.bundle_export import export_version_4 as export_bundle
 from sync.bundle_file import MANIFEST, RECORDS, SIGNATURE, VERSION
+from sync.segments import segment_file
 
 
 @pytest.fixture
@@ -234,6 +235,15 @@ def test_the_limits_are_those_of_the_format():
     assert (total << 30, records << 20) == (bundles.LARGEST_TOTAL, bundles.LARGEST_RECORDS)
     assert (manifest << 20, trace << 20) == (bundles.LARGEST_MANIFEST, bundles.LARGEST_TRACE)
     assert members == bundles.MOST_MEMBERS
+    said = re.search(r"Limits for a reader: (\d+) MiB a page with its traces, (\d+) MiB a piece, (\d+) MiB of lines, ([\d,]+) pages, "
+                     r"(\d+) MiB of header", text)  # fmt: skip
+    weight, trace, lines, pages, header = (int(n.replace(",", "")) for n in said.groups())
+    assert (weight << 20, trace << 20) == (segment_file.LARGEST_WEIGHT, segment_file.LARGEST_TRACE)
+    assert (lines << 20, pages, header << 20) == (
+        segment_file.LARGEST_PAGE,
+        segment_file.MOST_PAGES,
+        segment_file.LARGEST_HEADER,
+    )
 
 
 @pytest.mark.parametrize(
