@@ -314,7 +314,7 @@ def test_little_news_moves_little(copies, work, stick, monkeypatch):
         exchange(cab, stick)
         new = [path.split("/")[1].split("-") for path in segments(stick).keys() - before.keys()]
         lengths.append(sum(int(last) - int(first) + 1 for first, last, _mark in new))
-    assert sum(length == 6 for length in lengths) >= 20 and sum(lengths) <= 2 * (24 * 6 + 5)
+    assert sum(length == 6 for length in lengths) >= 16 and sum(lengths) <= 2 * (24 * 6 + 5)
     assert len(segments(stick)) <= 12
 
 
