@@ -60,7 +60,7 @@ def test_an_exchange_with_nobody_says_so(book, capsys, monkeypatch):
     monkeypatch.setattr("cabapp.commands.copies.exchange.mounts", list)
     monkeypatch.setattr("cabapp.commands.copies.exchange.PAUSE_S", 0.0)
     assert main(["exchange", "--sticks", "--store", str(book)]) == 0
-    assert "no stick with a folder named rollbook is here" in capsys.readouterr().out
+    assert "No stick with a folder named rollbook is here." in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("words", [["enrol", "--card"], ["--help"]])
