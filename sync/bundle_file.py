@@ -40,6 +40,7 @@ LONGEST_NAME = 200
 LARGEST_TRACE = 2**22
 MOST_MEMBERS = 200_000
 MOST_DEVICES = 10_000
+"""That a file may list beside its own."""
 
 DAMAGE = (
     zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, EOFError, NotImplementedError,
@@ -129,9 +130,15 @@ def open_bundle(path: Path, passphrase: str | None = None) -> Iterator[Bundle]:
     Raises BundleRefused if it cannot be opened, or is cut off, altered, oversized, newer, encrypted, or not as the
         format requires.
     """
+    with refused_if_damaged(path), decrypted(path, passphrase) as opened, zipfile.ZipFile(opened) as file:
+        yield _read(path, file)
+
+
+@contextmanager
+def refused_if_damaged(path: Path) -> Iterator[None]:
+    """Raise BundleRefused, with a sentence that names the file, for whatever a damaged or missing one raises."""
     try:
-        with decrypted(path, passphrase) as opened, zipfile.ZipFile(opened) as file:
-            yield _read(path, file)
+        yield
     except OSError as error:
         raise BundleRefused(
             "{path} cannot be read ({reason}). Look whether it is there.", path=path, reason=error.strerror or error

@@ -22,7 +22,7 @@ from store.models import Farm, TraceChunk
 from sync.bundle_export import member_of
 from sync.bundle_file import RECORDS, Bundle, open_bundle
 from sync.bundle_pages import BundlePage, compressed, pages_here, pages_of
-from sync.device_trust import Card, Trust, Unpaired, card_in, trust_in
+from sync.device_trust import MOST_STRANGERS, Card, Trust, Unpaired, card_in, trust_in
 from sync.record_merge import (
     Apart,
     apart_words,
@@ -42,7 +42,6 @@ from sync.segments.seen_files import SeenFiles
 from sync.segments.segment_places import HEAD, LOCKED, FolderPlace
 
 Progress = Callable[[int, int, str], None]
-MOST_STRANGERS = 50  # that are shown to a person
 
 
 @dataclass

@@ -25,6 +25,7 @@ from store.models import Enrolment, EnrolmentState, Own, Peer
 LOG = logging.getLogger("rollbook.sync")
 SIGNERS = ("office", "tablet")  # states of the roll whose bundles are taken; of all others only records passed on
 MOST_TRUSTED = 5_000  # beyond it a successor has to be paired by a person
+MOST_STRANGERS = 50  # that are shown to a person
 MOST_FIRST = 200  # pages of unknown devices of one bundle whose first record is looked at
 LONGEST_FIRST = 2**16  # bytes of such a record
 MOST_EARLIER = 20  # so that a card still fits a QR code

@@ -11,12 +11,12 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey,
 
 from store.errors import BundleRefused
 from store.facts.fact_lines import InvalidFact, is_hash, is_seq, is_uuid, read_json
-from sync.bundle_file import is_device, is_named
+from sync.bundle_file import MOST_DEVICES, is_device, is_named
 
 FORMAT, OLDEST, VERSION = "rollbook-head", 5, 5
 CONTEXT = b"rollbook head\n"  # a signature given here is valid nowhere else
 LARGEST_HEAD = 2**22
-MOST_DEVICES, MOST_RANGES = 10_000, 10_000
+MOST_RANGES = 10_000
 
 
 @dataclass(frozen=True)

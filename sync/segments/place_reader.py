@@ -16,7 +16,7 @@ from store.durability.integrity_check import top_of
 from store.errors import BundleRefused, Message, message
 from store.facts.fact_lines import InvalidFact
 from store.models import Enrolment, Own, Peer, SignedPage
-from sync.bundle_file import DAMAGE
+from sync.bundle_file import DAMAGE, refused_if_damaged
 from sync.device_trust import Card, trust_here
 from sync.segments.copy_head import LARGEST_HEAD, CopyHead, read_head
 from sync.segments.seen_files import SeenFiles
@@ -279,23 +279,8 @@ def is_zip_of_segments(path: Path) -> bool:
 
 @contextmanager
 def _opened(path: Path, passphrase: str | None) -> Iterator[ZipPlace]:
-    try:
-        with open_regular(path) as opened, zipfile.ZipFile(opened) as file:
-            yield ZipPlace(path, file, passphrase)
-    except OSError as error:
-        raise BundleRefused(
-            "{path} cannot be read ({reason}). Look whether it is there.", path=path, reason=error.strerror or error
-        ) from error
-    except InvalidFact as error:
-        raise BundleRefused(
-            "{name} was not merged. {reason} Export it again where it came from.", name=path.name, reason=error.message
-        ) from error
-    except DAMAGE as error:
-        raise BundleRefused(
-            "{name} was not merged: it is damaged, cut off, or no bundle at all. "
-            "Copy or export it again where it came from.",
-            name=path.name,
-        ) from error
+    with refused_if_damaged(path), open_regular(path) as opened, zipfile.ZipFile(opened) as file:
+        yield ZipPlace(path, file, passphrase)
 
 
 def _head_in(path: Path, file: PlacedFile) -> CopyHead:

@@ -16,13 +16,14 @@ from typing import IO, Any, BinaryIO
 from store.facts.fact_lines import InvalidFact, is_hash, is_seq, is_uuid, parse_lines, read_json
 from store.facts.signed_pages import MOST_LINES
 from store.models import SignedPage, TraceChunk
+from sync.bundle_file import LARGEST_TRACE
 
 MAGIC = b"rollbook-segment 5\n"
 CLOSED_BYTES, CLOSED_RECORDS, CLOSED_PAGES = 2**18, 5000, 500
 """A segment that has reached one of these is never written anew; one that has not is open: a longer one may replace it."""
 SMALL_BYTES = 2**14
 """An open segment smaller than this is replaced at the next exchange already."""
-LARGEST_HEADER, LARGEST_PAGE, LARGEST_TRACE, LARGEST_WEIGHT = 2**21, 2**26, 2**22, 2**27
+LARGEST_HEADER, LARGEST_PAGE, LARGEST_WEIGHT = 2**21, 2**26, 2**27
 MOST_PAGES = 2000
 LONGEST_STAMP = 64
 _NAME = re.compile(r"([1-9]\d{0,9})-([1-9]\d{0,9})-([0-9a-f]{16})(?![0-9a-f])[^/\\]*", re.ASCII)

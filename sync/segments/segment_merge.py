@@ -45,7 +45,6 @@ from sync.segments.segment_file import PageKey, SegmentHeader, SegmentPage
 from sync.segments.segment_writer import chain_of, pages_of_device
 
 LOG = logging.getLogger("rollbook.sync")
-MOST_STRANGERS = 50  # that are shown to a person
 BATCH_RECORDS, BATCH_BYTES = 20_000, 2**25
 Work = Callable[[int, int], None]
 
@@ -220,7 +219,7 @@ class _Merge:
         except BundleRefused as refusal:
             if self._strict:
                 raise
-            if isinstance(refusal, device_trust.Unpaired) and len(self._taken.strangers) < MOST_STRANGERS:
+            if isinstance(refusal, device_trust.Unpaired) and len(self._taken.strangers) < device_trust.MOST_STRANGERS:
                 self._taken.strangers[head.device] = refusal.card
             self._refuse(refusal.message)
             return False

@@ -17,6 +17,17 @@ HERE = Path(__file__).parent
 HOSTILE = '"><script>alert(1)</script><svg/onload=alert(2)>&#0;evil ../../x'
 
 
+def mutated(logbook, sound, count):
+    """Return what a process of its own says of so many mutations of a file or folder, offered to a logbook."""
+    words = [sys.executable, HERE / "child_mutate.py", logbook, sound, str(count), "17"]
+    run = subprocess.run(
+        list(map(str, words)), capture_output=True, text=True, timeout=3000, cwd=HERE.parents[1],
+        env={"PYTHONPATH": str(HERE.parents[1]), "PATH": "/usr/bin:/bin"},
+    )  # fmt: skip
+    assert run.returncode == 0, run.stderr
+    return json.loads(run.stdout)
+
+
 @pytest.mark.parametrize("count", [300, pytest.param(10_000, marks=pytest.mark.long)], ids=["some", "all"])
 @pytest.mark.parametrize("version", [4, 5])
 def test_mutated_bundles_change_nothing(copies, work, tmp_path, count, version, capsys):
@@ -25,13 +36,7 @@ def test_mutated_bundles_change_nothing(copies, work, tmp_path, count, version, 
     work(copies[0], "Ada")
     bundle = (export_version_4 if version == 4 else export_bundle)(copies[0], tmp_path / "sound")
     copies[1].close()
-    words = [sys.executable, HERE / "child_mutate.py", copies[1].path, bundle, str(count), "17"]
-    run = subprocess.run(
-        list(map(str, words)), capture_output=True, text=True, timeout=3000, cwd=HERE.parents[1],
-        env={"PYTHONPATH": str(HERE.parents[1]), "PATH": "/usr/bin:/bin"},
-    )  # fmt: skip
-    assert run.returncode == 0, run.stderr
-    said = json.loads(run.stdout)
+    said = mutated(copies[1].path, bundle, count)
     with capsys.disabled():
         print(f"\n  mutated bundles of version {version}: {said}")
     assert said["escaped"] == [] and said["changed"] == 0
@@ -51,13 +56,7 @@ def test_mutated_segments_and_heads_poison_nothing(copies, work, tmp_path, count
     for store in (copies[2], copies[0]):
         FolderWatcher(store, [tmp_path / "sound"]).look()
     copies[1].close()
-    words = [sys.executable, HERE / "child_mutate.py", copies[1].path, tmp_path / "sound", str(count), "17"]
-    run = subprocess.run(
-        list(map(str, words)), capture_output=True, text=True, timeout=3000, cwd=HERE.parents[1],
-        env={"PYTHONPATH": str(HERE.parents[1]), "PATH": "/usr/bin:/bin"},
-    )  # fmt: skip
-    assert run.returncode == 0, run.stderr
-    said = json.loads(run.stdout)
+    said = mutated(copies[1].path, tmp_path / "sound", count)
     with capsys.disabled():
         print(f"\n  mutated segments and heads: {said}")
     assert said["escaped"] == [] and said["poisoned"] == 0
