@@ -2,7 +2,8 @@
 
 SQLite has one writer. While a bundle is merged nothing else writes: the cab holds the fixes that
 come and hands them to the session afterwards, and no tap is taken. A stick is exchanged with at a
-tap; a watched folder, which any file-sharing program may carry, by itself while nobody has taken over.
+tap; a watched folder, which any file-sharing program may carry, by itself while nobody has taken over,
+and a tap then waits for the end of it.
 """
 
 import logging
@@ -23,6 +24,8 @@ from sync.removable_media import mounts
 LOG = logging.getLogger("rollbook.exchange")
 FOLDER_S = 60.0
 AT_ONCE_S = 0.1
+MOMENT_S = 3.0
+"""So long a tap waits for a look into the watched folder, which nobody asked for; mostly it takes a tenth of that."""
 STAND_S = 1.2
 """A file is taken only when it has stood still between two looks (`sync.folder_exchange`)."""
 NOTHING = message("There is nothing new on either side.")
@@ -48,6 +51,7 @@ class Exchange:
         self.lock_with(passphrase)
         self._looked = float("-inf")
         self._worker: threading.Thread | None = None
+        self._by_itself = False
         self._known: list[Path] = []
         self._there: list[Path] = []
         self._looker: threading.Thread | None = None
@@ -111,6 +115,7 @@ class Exchange:
         if self.busy:
             return
         self.offered, self.messages, self.added, self.done, self.of = False, [], 0, 0, 0
+        self._by_itself = False
         self._worker = threading.Thread(target=self._run, name="exchange", daemon=True)
         self._worker.start()
 
@@ -118,9 +123,14 @@ class Exchange:
         """Look into the watched folder, if there is one and it is time to."""
         if self.busy or time.monotonic() - self._looked < FOLDER_S or self._folder not in self.places():
             return
-        self._looked, self.added = time.monotonic(), 0
+        self._looked, self.added, self._by_itself = time.monotonic(), 0, True
         self._worker = threading.Thread(target=self._look, name="exchange", daemon=True)
         self._worker.start()
+
+    def wait_a_moment(self) -> None:
+        """Wait, `MOMENT_S` at most, for what was begun by itself: whoever taps now did not ask for it."""
+        if self._worker is not None and self._by_itself:
+            self._worker.join(MOMENT_S)
 
     def finish(self) -> bool:
         """Say, once, that the exchange that was begun is over."""

@@ -92,9 +92,6 @@ class Cab:
         self.wait(self._connect, "the probe answers")
         self.ask(f"draw {FRAME_S}")
         self.wait(lambda: self.look()["things"], "something is drawn")
-        if "--replay" in words:  # its time makes another day, and the caution of the day is shown once more
-            latest = time.monotonic() + 3  # some recordings begin without a position
-            self.wait(lambda: self.look()["view"]["position"] != "none" or time.monotonic() > latest, "the recording")
         self._left, self._top = self._corner()
 
     def _corner(self):

@@ -2,6 +2,7 @@
 
 import importlib
 import os
+import threading
 from types import SimpleNamespace
 
 import pytest
@@ -190,3 +191,24 @@ def test_a_watched_folder_is_taken_in_without_a_tap(two, monkeypatch):
     assert exchange.added and [row.name for row in store.all(Field)] == ["North"]
     exchange.look_round()
     assert not exchange.offered, "the folder is always there and is no stick"
+
+
+def test_a_tap_waits_for_a_look_that_nobody_asked_for(two, monkeypatch):
+    """What was begun by itself is waited for, a moment at most; what a person began is not."""
+    store, stick = two
+    exchange, going, let_go = Exchange(store, stick / "rollbook", lambda: [stick]), threading.Event(), threading.Event()
+    monkeypatch.setattr("cabapp.tablet.exchange_runner.MOMENT_S", 30.0)
+    looked = exchange._folder_watch.look
+    monkeypatch.setattr(exchange._folder_watch, "look", lambda: (going.set(), let_go.wait(30), looked())[-1])
+    exchange.begin_by_itself()
+    assert going.wait(30) and not exchange.finish()
+    threading.Timer(0.05, let_go.set).start()
+    exchange.wait_a_moment()
+    assert exchange.finish() and not exchange.busy
+    monkeypatch.setattr(exchange._watch, "look", lambda _note: let_go.wait(30) and [])
+    let_go.clear()
+    exchange.begin()
+    exchange.wait_a_moment()
+    assert exchange.busy and not exchange.finish()
+    let_go.set()
+    exchange.close()

@@ -37,9 +37,6 @@ def test_a_new_tablet_joins_the_farm_in_a_minute(open_cab, farm, folder, tmp_pat
         enrol(office)
         export_bundle(office, folder)
     cab = open_cab("--store", tmp_path / "new.sqlite", "--replay", farm["still"])
-    cab.wait_view(
-        position="good"
-    )  # with the time of the satellites the day is another, and the first page is shown again
     hand = Hand(cab)
     hand.tap("I have read this", "Set-up", "Another one has the farm already", "Exchange now")
     (said,) = cab.wait(lambda: shown(cab, "Nothing is lost"), "who waits")
@@ -80,9 +77,6 @@ def test_the_cab_enrols_another_tablet_and_becomes_the_office(open_cab, farm, fo
         card = card_of(new)
         write_card(new, folder / "rollbook-card-x.txt")
     cab = open_cab("--store", farm["store"], "--replay", farm["still"])
-    cab.wait_view(
-        position="good"
-    )  # with the time of the satellites the day is another, and the first page is shown again
     for key in ("I have read this", "Set-up", "1", "2", "3", "4", "Done", "This tablet", "Pairing"):
         cab.tap(key)
     cab.wait(lambda: shown(cab, "Nobody waits to be paired"), "that nobody waits")
@@ -110,9 +104,6 @@ def test_a_passphrase_is_typed_in_the_cab(open_cab, farm, folder):
         FolderWatcher(store, [folder]).look()
     assert list(folder.rglob("*.head"))
     cab = open_cab("--store", farm["store"], "--replay", farm["still"])
-    cab.wait_view(
-        position="good"
-    )  # with the time of the satellites the day is another, and the first page is shown again
     hand = Hand(cab)
     hand.tap("I have read this", "Set-up", "1", "2", "3", "4", "Done", "This tablet", "Passphrase")
     cab.find("Space")

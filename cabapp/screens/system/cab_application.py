@@ -309,7 +309,8 @@ class CabApplication(App):
     def attempt(self, act) -> bool:
         """Run what a key asks for; True when it was done, else a sentence says why not."""
         self._tick_clock.take()
-        if self.exchange.busy:
+        self.exchange.wait_a_moment()
+        if self._exchanging():
             self.show_refusal(BUSY)
             return False
         try:
