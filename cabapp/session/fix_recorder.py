@@ -63,9 +63,9 @@ class FixRecorder:
         """
         self._writer.sync()
 
-    def let_go(self) -> None:
-        """Make them durable before this returns; a full disk becomes a message."""
-        self._attempt(self._writer.sync)
+    def let_go(self) -> bool:
+        """Make them durable before this returns, and return whether they are; a full disk becomes a message."""
+        return self._attempt(self._writer.sync)
 
     def seal(self) -> None:
         """As `let_go`, and ready for exchange."""

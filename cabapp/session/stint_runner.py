@@ -161,36 +161,43 @@ class StintRunner:
 
     def add_fixes(self, fixes: list[Fix]) -> None:
         """Count and evaluate recorded fixes."""
+        counted = False
         for group in _groups(fixes, self._evaluated):
-            self._count(group)
+            counted = counted or self._count(group)
             self.evaluate(group[-1].t, "good" if trusted(group[-1]) else "lost")
 
-    def _count(self, fixes):
+    def _count(self, fixes: list[Fix]) -> bool:
+        """Count fixes; return whether the count was opened by them, with all that are recorded."""
         if self.broken:
-            return
+            return False
         with count_guarded(self):
             if self.count is None or (not self.count.settled and self.standing.state == WORKING):
                 t, lat, lon, _, quality, _ = fix_columns(fixes)
                 spans = None if self.standing.state != WORKING else self.standing.work(np.inf)
                 place = first_place(t, lat, lon, quality, self.stint.at, spans)
                 if place is not None:
-                    self._open_count(place)
+                    written = self.recorder.let_go()
+                    self._open_count(place, settled=self.standing.state == WORKING)
+                    if written:
+                        return True
             if self.count is not None:
                 changed = self.count.add_fixes(fixes)
                 if changed is not None and self.dirty != "all":
                     self.dirty.append(changed)
+        return False
 
     def take_dirty(self):
         """Return what of the map changed since the last call: rectangles, or "all"."""
         dirty, self.dirty = self.dirty, []
         return dirty
 
-    def _open_count(self, place: Place | None = None):
-        """Assemble the count as soon as there is a boundary or a place."""
+    def _open_count(self, place: Place | None = None, settled: bool = False):
+        """Assemble the count as soon as there is a boundary or a place; the plane of a settled one stays."""
         with count_guarded(self):
             earlier = assemble(self._store, self.job, without=self.stint.id, place=place)
             if earlier is not None:
                 self.count = LiveCount(self._store, self.stint, earlier, self.standing.switches)
+                self.count.settled |= settled
                 self.held = earlier.held[0].said if earlier.held else None
                 self.dirty = "all"
                 self.read_marks()

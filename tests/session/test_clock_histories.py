@@ -554,6 +554,15 @@ def test_any_instants_of_any_taps_count_and_hours_are_never_negative(taken, made
     assert seconds(state.work(ended)) + sum(b - a for a, b, _ in idle) == pytest.approx(ended - began, rel=1e-9)
 
 
+@pytest.mark.parametrize("found", [6, 22, 24, 25])
+def test_a_receiver_found_late_counts_the_same_in_cab_and_office(tmp_path, stocked, found):
+    """The first fixes of a field without boundary are counted, though the disk has not got them yet."""
+    shutil.copy(stocked, tmp_path / "logbook.sqlite")
+    with open_store(tmp_path / "logbook.sqlite") as opened:
+        cab = drive(opened, found=T0 + found)
+        assert cab["covered"] > 0 and counted(opened)[0] == cab
+
+
 @settings(max_examples=3)
 @given(
     st.lists(st.tuples(st.integers(0, 30), st.sampled_from([-9e6, -7200.0, -61.0, -3.0, 3.0, 7200.0, 4e7])), max_size=4),
