@@ -21,8 +21,9 @@ from store.errors import Message
 from tests.shared_dialect import create_sharing_engine
 
 # how long an example takes says more of the machine than of the code
-settings.register_profile("rollbook", deadline=None, suppress_health_check=[HealthCheck.too_slow])
-settings.load_profile("rollbook")
+settings.register_profile("new examples", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("same examples", settings.get_profile("new examples"), derandomize=True)
+settings.load_profile("same examples")
 
 # bytecode is kept whatever the environment says: the workers and some hundred programs they start load the same modules
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
@@ -35,6 +36,12 @@ gc.disable()
 MEMORY, ROOM = Path("/dev/shm"), 4 * 2**30
 if MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > ROOM:
     os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(MEMORY))
+
+
+def pytest_configure(config):
+    """Long runs try examples that were never tried."""
+    if config.option.markexpr == "long":
+        settings.load_profile("new examples")
 
 
 def pytest_xdist_auto_num_workers():

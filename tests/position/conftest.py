@@ -4,13 +4,8 @@ from functools import reduce
 from pathlib import Path
 
 import pytest
-from hypothesis import settings
 
 from cabapp.position.recordings.trace_reader import read_recording
-
-# no test here fails because the machine was busy
-settings.register_profile("unhurried")
-settings.load_profile("unhurried")
 
 
 @pytest.fixture
