@@ -155,7 +155,7 @@ class Cab:
     def _pause(self, event):
         """Wait for a frame or a tick later than those of the last look, or make the tick come now ("beat")."""
         if self._lines is None:
-            time.sleep(0.01)  # a socket that is not there yet gives no event
+            time.sleep(0.01)  # a socket that is not there gives no event
         else:
             answer = self.ask("beat" if event == "beat" else f"{event} {self._events[event]}")
             self._events = answer.get("events", self._events)  # the condition need not look
@@ -242,10 +242,13 @@ class Cab:
 
     def settle(self):
         """Wait until the window has dealt with all events sent so far, or is gone."""
+        answer = None
         with contextlib.suppress(OSError):
             self._lines.write("settle\n")
             self._lines.flush()
-            self._lines.readline()
+            answer = self._lines.readline()
+        if not answer:
+            self._lines = None  # the cab has ended, if not its process
 
     def drag(self, x0, y0, x1, y1):
         """Press at one place, slide, and let go at another."""

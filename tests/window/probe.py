@@ -69,7 +69,7 @@ class Probe:
         if isinstance(app.clock, ReplayClock):
             app.clock._wall, take = PatientWall(), app._tick_clock.take
             app._tick_clock.take = lambda: (take(), app.clock._wall.go_on())
-        app.bind(view=lambda *_: self._note("tick"))
+        app.bind(view=lambda *_: self._note("tick"), on_stop=lambda *_: self._peer.shutdown(socket.SHUT_RDWR))
         threading.Thread(target=self._serve, daemon=True).start()
 
     def _note(self, *events):
@@ -105,8 +105,8 @@ class Probe:
 
     def _serve(self):
         while True:
-            peer, _ = self._socket.accept()
-            with peer, peer.makefile("rw") as lines:
+            self._peer, _ = self._socket.accept()
+            with self._peer as peer, peer.makefile("rw") as lines:
                 for line in lines:
                     lines.write(json.dumps(self._ask(*line.split())) + "\n")
                     lines.flush()
