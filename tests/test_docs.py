@@ -10,6 +10,7 @@ import pytest
 
 import cabapp
 from cabapp.__main__ import COMMANDS, main
+from tests.bench.handoffs import files, walks
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text("utf-8")
@@ -95,3 +96,13 @@ def test_wrong_usage_is_two_and_a_refusal_is_one():
     )
     assert cannot.returncode == 1
     assert cannot.stderr.startswith("rollbook: ") and "Traceback" not in cannot.stderr
+
+
+def test_the_walks_name_every_file_that_a_fix_and_a_tap_enter():
+    """What the text for developers says of the two walks is what the calls do."""
+    text = (
+        (ROOT / "DEVELOPERS.md").read_text("utf-8").partition("## The way of one fix")[2].partition("## How to add")[0]
+    )
+    for walked, told in zip(walks().values(), text.split("## The way of one tap"), strict=True):
+        indented = " ".join(line for line in told.splitlines() if line.startswith("    "))
+        assert set(files(walked)) <= set(re.findall(r"\w+", indented))
