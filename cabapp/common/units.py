@@ -99,6 +99,8 @@ class Units:
 
         >>> Units("us").small_length(0.61), Units("us").small_length(0.08), Units("metric").small_length(0.61)
         ('2 ft', '3 in', '60 cm')
+        >>> Units("us").small_length(0.0), Units("us").small_length(0.005), Units("metric").small_length(0.0)
+        ('0 in', '1 in', '0 cm')
         >>> Units("metric").small_length(2.8)
         '2.8 m'
         """
@@ -106,11 +108,11 @@ class Units:
             return NOTHING
         if self.system == "us":
             feet = m / FOOT
-            return f"{feet:.0f} ft" if feet >= 1.5 else f"{max(1, round(12 * feet)):.0f} in"
+            return f"{feet:.0f} ft" if feet >= 1.5 else f"{round(12 * feet) or math.ceil(feet):.0f} in"
         if m >= 1.0:
             return f"{m:.1f} m"
         step = 0.1 if m >= 0.2 else 0.01
-        return f"{max(1, round(round(m / step) * step * 100)):.0f} cm"
+        return f"{round(round(m / step) * step * 100) or math.ceil(m):.0f} cm"
 
     def volume_value(self, litres: float | None) -> float | None:
         """Return litres as US gallons or litres."""

@@ -75,7 +75,7 @@ def said(kind: TapKind) -> set[str]:
     entries = [text for one in kind.values if one.entry for text in (one.entry.words, one.entry.unknown)]
     choices = [text for one in (*kind.values, *kind.kept) for text in one.choices if isinstance(text, str)]
     refusals = [one.refusal for one in kind.values]
-    texts = [kind.words, kind.undo, kind.button, kind.place, *kind.why_not.values(), *kind.words_when.values()]
+    texts = [kind.words, kind.undo, kind.button, kind.needs_place, *kind.why_not.values(), *kind.words_when.values()]
     return {*texts, *entries, *choices, *refusals} - {""}
 
 
@@ -136,7 +136,7 @@ def misnamed(text: str) -> list[str]:
     for node in (node for tree in trees for node in ast.walk(tree)):
         if isinstance(node, ast.Call) and node.args and getattr(node.func, "attr", "") in ("do", "tap", "_tap"):
             for kind in (TAP_KINDS[name] for name in constants(node.args[0]) if name in TAP_KINDS):
-                taken = {one.name for one in kind.values} | ({"lat", "lon"} if kind.place else {"reason"})
+                taken = {one.name for one in kind.values} | ({"lat", "lon"} if kind.needs_place else {"reason"})
                 given = {one.arg for one in node.keywords}
                 found += [f"{kind.name}: {one}" for one in sorted(given - taken - {None})]
                 if None not in given:  # no ``**detail``

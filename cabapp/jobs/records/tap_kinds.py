@@ -156,7 +156,7 @@ class TapKind:
     `button`: words of its key where the screen's program makes the key.
     `menu`: whether the page behind "More" has a key for it; each value it takes, one or two, has an ``entry`` then.
     `switches`: whether it begins or ends work, or switches a part of the tool: its order among such taps is kept.
-    `place`: said where it needs a place and none is known; it may be given one pointed out on the map.
+    `needs_place`: it keeps where it was made, or a place pointed out on the map; the refusal while neither is known.
     `listed`: whether the log of a report lists it.
     `completion`, `effects`: functions of ``session.taps``: what completes its detail, and what follows once it is
         durable.
@@ -176,7 +176,7 @@ class TapKind:
     button: str = ""
     menu: bool = False
     switches: bool = False
-    place: str = ""
+    needs_place: str = ""
     listed: bool = True
     completion: str = ""
     effects: tuple[str, ...] = ()
@@ -338,7 +338,7 @@ _KINDS = (
     TapKind(
         "seeder", N_("Seeder is here"), button=N_("Seeder is here"), menu=True, transitions=_stay(*OPEN),
         undo=N_("seeder"), refresh=REREAD,
-        place=N_("I do not know where we are, so I cannot note where the seeder is."),
+        needs_place=N_("I do not know where we are, so I cannot note where the seeder is."),
     ),
     TapKind(
         "seeder_pace", N_("Seeder pace {rate}, {seeded} seeded"), transitions=_stay(*OPEN), undo=N_("pace of the seeder"), refresh=REREAD,

@@ -58,11 +58,11 @@ def tap_row(
     Raises TypeError: a value this kind does not take.
     """
     kind = TAP_KINDS[name]
-    if kind.place:
+    if kind.needs_place:
         here = given.get("lat", here[0]), given.get("lon", here[1])
         given = {key: value for key, value in given.items() if key not in ("lat", "lon")}
         if here[0] is None:
-            raise TapRefused(kind.place)
+            raise TapRefused(kind.needs_place)
     detail, rows = kind.check(given), []
     if kind.completion:
         detail, *rows = COMPLETIONS[kind.completion](_Asked(stint, at, here[0], here[1], detail))
