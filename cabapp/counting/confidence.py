@@ -152,7 +152,7 @@ def confidence_interval(
         above = max(spread, (law.most_hidden(seams) - law.hidden()) / length / _NORMAL)
         told.append((chance, share + law.hidden() / length + off, spread, above))
         if sway.steered:
-            lowest = min(lowest, float(again.mean() - _REACH * np.std(again, ddof=1)))
+            lowest = min(lowest, max(float(again.mean() - _REACH * np.std(again, ddof=1)), 0.0))
     low, high = np.clip(_middle(*np.array(told).T), 0.0, 1.0)
     return Confidence(field.target, share, min(float(low), lowest), float(high))
 

@@ -2,7 +2,7 @@
 
 import itertools
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
@@ -49,7 +49,7 @@ class Gap:
     spread : float
         Standard deviation of the distance between its two edges, m.
     lost : bool
-        Most of it lies where the tool can have been unseen, so that its certainty is "cannot tell" whatever its chance.
+        It lies where the tool can have been unseen, so that its certainty is "cannot tell" whatever its chance.
     """
 
     kind: str
@@ -80,9 +80,10 @@ def list_gaps(
     sigma: float | EdgeErrors,
     least_area: float = LEAST_AREA,
     least_width: float = LEAST_WIDTH,
-    unknown: shapely.Geometry | None = None,
 ) -> list[Gap]:
     """Return the gaps of a field, `none` before `unknown` before `short`, largest first.
+
+    Ground of each kind is a gap of its own, so that the gaps add up to the areas, but for what is too small.
 
     Parameters
     ----------
@@ -91,11 +92,9 @@ def list_gaps(
         Error of one pass's edge, m, the same for all; or the errors by piece.
     least_area, least_width : float
         Smaller ones are left out of the list (never out of the areas), m2 and m.
-    unknown : shapely geometry, optional
-        Where the tool can have been unseen, m on the plane.
     """
-    found = _judged(rows, ("none", "short"), sigma, least_area, least_width, unknown)
     order = ("none", "unknown", "short")
+    found = _judged(rows, order, sigma, least_area, least_width)
     return sorted(found, key=lambda g: (g.edge, order.index(g.kind), -g.area))
 
 
@@ -127,15 +126,14 @@ def _judged(
     sigma: float | EdgeErrors,
     least_area: float,
     least_width: float,
-    unknown: shapely.Geometry | None = None,
 ) -> list[Gap]:
     """Return the connected pieces of some kinds, each with its chance."""
     shapes = [
-        (strips.kind, strips.edge, *one)
+        (strips.amiss, *one)
         for strips in rows.amiss(kinds)
         for one in _components(strips, rows.row, rows.angle, least_area, least_width)
     ]
-    width, length = (np.array([shape[n] for shape in shapes]) for n in (3, 4))
+    width, length = (np.array([shape[n] for shape in shapes]) for n in (2, 3))
     if isinstance(sigma, EdgeErrors):
         sizes = np.array([len(shape[-1]) for shape in shapes], np.int64)
         sides = np.concatenate([np.zeros((0, 2, 2)), *(shape[-1] for shape in shapes)])
@@ -149,27 +147,18 @@ def _judged(
         apart, driven = np.full(len(shapes), float(sigma) * np.sqrt(2)), None
     chance = np.array([_chance(w, s) for w, s in zip(width, apart)])
     if driven is not None:
-        whose_kind = np.array([shape[0] for shape in shapes])
-        for kind in kinds:
-            mine = whose_kind == kind
+        # claims of one kind; where the tool can have been unseen nothing is claimed
+        claim = np.array([kinds.index(shape[0].kind) + len(kinds) * shape[0].lost for shape in shapes], np.int64)
+        for one in np.unique(claim):
+            mine = claim == one
             chance[mine] = _among_all(chance[mine], length[mine], driven)
-    found = [
-        Gap(kind, area, wide, long, _class(p), *place, ring, edge, float(p), float(s))
-        for (kind, edge, area, wide, long, place, ring, _), p, s in zip(shapes, chance, apart, strict=True)
-    ]
-    if unknown is None or unknown.is_empty:
-        return found
-    return [_doubted(gap) if _mostly(shape[-1], unknown) else gap for gap, shape in zip(found, shapes, strict=True)]
-
-
-def _mostly(sides: Floats, ground: shapely.Geometry) -> bool:
-    """Return whether most of a gap lies on some ground; `sides` are those of `_components`."""
-    return bool(np.mean(shapely.contains_xy(ground, sides.mean(axis=1))) > 0.5)
-
-
-def _doubted(gap: Gap) -> Gap:
-    """Return a gap that may have been covered unseen."""
-    return replace(gap, kind="unknown" if gap.kind == "none" else gap.kind, certainty="cannot tell", lost=True)
+    return [
+        Gap(
+            amiss.kind, area, wide, long, "cannot tell" if amiss.lost else _class(p), *place, ring, amiss.edge,
+            float(p), float(s), amiss.lost,
+        )
+        for (amiss, area, wide, long, place, ring, _), p, s in zip(shapes, chance, apart, strict=True)
+    ]  # fmt: skip
 
 
 def _among_all(chance: Floats, length: Floats, driven: float) -> Floats:

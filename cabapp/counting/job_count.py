@@ -462,38 +462,27 @@ class JobCount:
     def rows_across(self) -> StripsAmiss:
         """Return strips with too few or too many passes, along rows, which `gaps` and `recovered` may both take."""
         edge = self._width() / 2
-        return strips_amiss(self.pieces(), self.field, edge, self.target, self._sown, LEAST_AREA, LEAST_WIDTH)
+        return strips_amiss(self.pieces(), self.known_field(), edge, self.target, self._sown, LEAST_AREA, LEAST_WIDTH)
 
     def area_totals(self, row: float | None = None) -> AreaTotals:
         """Return the exact areas, from rows so far apart, m, by default such as fit; takes a fraction of a second on a big field."""
-        totals = area_totals(self.pieces(), self.field, row, self._width(), self.target, self._sown)
-        return totals if self.field is None else self._told_apart(totals, self.field.polygon)
+        return area_totals(self.pieces(), self.known_field(), row, self._width(), self.target, self._sown)
 
     def area_totals_in(self, part: shapely.Geometry) -> AreaTotals:
         """Return the exact areas of the ground in a polygon on the plane, m, as if it were the field."""
-        return self._told_apart(self._totals_in(part), part)
-
-    def _totals_in(self, part: shapely.Geometry) -> AreaTotals:
         once = self.field.once if self.field is not None else None
-        return area_totals(self.pieces(), FieldGround(part, self.target, once), seedings=self._sown)
+        return area_totals(self.pieces(), self.known_field(FieldGround(part, self.target, once)), seedings=self._sown)
 
-    def _told_apart(self, totals: AreaTotals, part: shapely.Geometry) -> AreaTotals:
-        """Return the areas of a part with what is unknown apart from what is bare."""
-        bare, short = self._unknown_in(part)
-        unknown = min(totals.none or 0.0, bare)
-        return replace(totals, none=(totals.none or 0.0) - unknown, unknown=unknown, short_unknown=short)
+    def known_field(self, field: FieldGround | None = None) -> FieldGround | None:
+        """Return a field, by default that of the job, with where in it the tool can have been unseen.
 
-    def _unknown_in(self, part: shapely.Geometry) -> tuple[float, float]:
-        """Return ground in reach that is not covered, and that is covered too few times, m2."""
-        there = polygons_of(shapely.intersection(self.unknown_ground().reach, part, grid_size=GRID))
-        if there.is_empty:
-            return 0.0, 0.0
-        found = self._totals_in(there)
-        bare, counts = found.none or 0.0, found.by_count
-        if self.field is not None and self.field.once is not None:
-            twice = polygons_of(shapely.difference(there, self.field.once, grid_size=GRID))
-            counts = {} if twice.is_empty else self._totals_in(twice).by_count
-        return bare, sum(area for n, area in counts.items() if n < self.target)
+        It is what tells unknown ground from bare, and from short, in all areas and gaps.
+        """
+        field = field or self.field
+        if field is None or self.unknown_ground().reach.is_empty:
+            return field
+        there = polygons_of(shapely.intersection(self.unknown_ground().reach, field.polygon, grid_size=GRID))
+        return field if there.is_empty else replace(field, unseen=there)
 
     def unknown_ground(self) -> UnknownGround:
         """Return what all stints leave unknown."""
@@ -522,7 +511,7 @@ class JobCount:
         """Return the gaps, each with its certainty; empty without a boundary, or where no tool swept any ground."""
         if self.field is None or not self._swept:
             return []
-        return list_gaps(rows or self.rows_across(), self._edges(), unknown=self.unknown_ground().reach)
+        return list_gaps(rows or self.rows_across(), self._edges())
 
     def recovered(self, rows: StripsAmiss | None = None) -> list[Gap]:
         """Return the larger strips above target, each with its certainty."""
@@ -539,7 +528,10 @@ class JobCount:
             confidence_interval(self.pieces(), self.receivers(), self.field, self._sown),
             self.unknown_ground(),
         )
-        return unknown.widened(proof, self.field.area, sum(self._unknown_in(self.field.polygon)))
+        if unknown.reach.is_empty:
+            return proof
+        found = area_totals(self.pieces(), self.known_field(), target=self.target, seedings=self._sown)
+        return unknown.widened(proof, self.field.area, (found.unknown or 0.0) + found.short_unknown)
 
     @property
     def _swept(self) -> bool:

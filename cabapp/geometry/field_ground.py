@@ -28,11 +28,13 @@ class FieldGround:
     `polygon`: m; holes are not field.
     `target`: passes wanted.
     `once`: where one pass is enough and a second too many (wet or soft ground), m.
+    `unseen`: where the tool can have been unseen, m.
     """
 
     polygon: Polygon | MultiPolygon
     target: int = 2
     once: Polygon | MultiPolygon | None = None
+    unseen: Polygon | MultiPolygon | None = None
 
     def __post_init__(self) -> None:
         if self.polygon.is_empty or not self.polygon.is_valid:
@@ -66,4 +68,4 @@ class FieldGround:
         def turn(shape: Any) -> Any:
             return shape and shapely.affinity.affine_transform(shape, [c, -s, s, c, 0, 0])
 
-        return FieldGround(turn(self.polygon), self.target, turn(self.once))
+        return FieldGround(turn(self.polygon), self.target, turn(self.once), turn(self.unseen))

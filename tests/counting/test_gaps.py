@@ -17,7 +17,7 @@ def rows(*parts, angle=0.0, row=4.0):
     inside = np.ones(len(k), bool)
     return RowStretches(
         k[order], x0[order].astype(float), x1[order].astype(float), count[order], inside,
-        inner[order].astype(bool), np.full(len(k), 2), row, angle,
+        inner[order].astype(bool), ~inside, np.full(len(k), 2), row, angle,
     )  # fmt: skip
 
 

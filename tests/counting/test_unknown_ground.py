@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 import shapely
 
+from cabapp.counting.areas.row_stretches import count_rows
+from cabapp.counting.gaps import LEAST_AREA, LEAST_WIDTH, list_gaps
 from cabapp.counting.job_count import JobCount
 from cabapp.counting.unknown_ground import UnknownGround, reaches
 from cabapp.geometry.plane import Plane
@@ -145,6 +147,41 @@ def test_ground_in_reach_is_told_apart_everywhere(target):
     if target == 1:
         assert proof.low < seen.area_totals().covered / (60 * 240) < proof.high
         assert proof.high - proof.low > 0.15 > plain.high - plain.low
+
+
+@pytest.mark.parametrize("target", [1, 2])
+@pytest.mark.parametrize("seed", range(4))
+def test_gaps_of_each_kind_add_up_to_the_area_of_that_kind(seed, target):
+    """Random work with random breaks: gaps of a kind are all its ground but pieces too small to list, and no other ground."""
+    random = np.random.default_rng([seed, target])
+    t, xy = laps(random.uniform(0.8, 1.2) * 12 / target, 5 * target)
+    begins = random.uniform(0, t[-1], 4)
+    spans = [(begin, begin + random.uniform(15, 90)) for begin in begins]
+    made = whole(*lost(t, xy, *spans), target)
+    areas, strips = made.area_totals(), made.rows_across()
+    short = sum(area for n, area in areas.by_count.items() if n < target)
+    told = {
+        ("none", False): areas.none, ("unknown", True): areas.unknown,
+        ("short", False): short - areas.short_unknown, ("short", True): areas.short_unknown,
+    }  # fmt: skip
+    assert areas.unknown + areas.short_unknown > 100
+    every, large, listed = (dict.fromkeys(told, 0.0) for _ in range(3))
+    for gap in made.gaps():
+        listed[gap.kind, gap.lost] += gap.area
+        assert not gap.lost or gap.certainty == "cannot tell"
+    for gap in list_gaps(count_rows(made.pieces(), made.known_field(), edge=6.0), 0.1, 0.0, 0.0):
+        every[gap.kind, gap.lost] += gap.area
+        large[gap.kind, gap.lost] += gap.area if gap.area >= LEAST_AREA and gap.width >= LEAST_WIDTH else 0.0
+    assert every == pytest.approx(told, abs=3e-4 * made.field.area)  # what rows may miss
+    assert listed == pytest.approx(large)
+    cells = np.where(made.grid.counts == 0, 0, np.where(made.grid.counts < target, 2, 4)) + made.grid.unknown
+    number = {("none", False): 0, ("unknown", True): 1, ("short", False): 2, ("short", True): 3}
+    turn = np.array([[np.cos(strips.angle), -np.sin(strips.angle)], [np.sin(strips.angle), np.cos(strips.angle)]])
+    for one in strips.amiss(("none", "unknown", "short")):
+        wide = one.x1 - one.x0 > 1.0
+        places = np.column_stack([(one.x0 + one.x1) / 2, (one.k + 0.5) * strips.row])[wide] @ turn
+        mine = number[one.amiss.kind, one.amiss.lost]
+        assert not wide.any() or np.mean(made.grid.look_up(cells, places) == mine) > 0.99
 
 
 def test_a_lane_lost_between_half_laps_is_short_and_cannot_be_told():

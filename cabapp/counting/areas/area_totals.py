@@ -27,7 +27,7 @@ class AreaTotals:
     none : float or None
         In the field, surely never covered.
     unknown : float or None
-        In the field, not covered as counted, but the tool can have been there unseen: `UnknownGround`.
+        In the field, not covered as counted, but the tool can have been there unseen: `FieldGround.unseen`.
     short_unknown : float
         Of what is covered too few times: where the tool can have been unseen once more.
     covered : float
@@ -87,25 +87,32 @@ def totals_of_rows(
     sums: Floats = np.bincount(rows.count[here], weights=area[here]).astype(float)
     above = here & (rows.count > rows.want)
     excess = float((area[above] * (rows.count - rows.want)[above]).sum())
-    return _summed(sums, float(area[above].sum()), excess, field, parts)
+    lost = rows.inside & rows.unseen & (rows.count < rows.want)
+    unseen = (float(area[lost & (rows.count == 0)].sum()), float(area[lost & (rows.count > 0)].sum()))
+    return _summed(sums, float(area[above].sum()), excess, unseen, field, parts)
 
 
 def _summed(
-    sums: Floats, over: float, excess: float, field: FieldGround | None, parts: tuple[float, float]
-) -> AreaTotals:
+    sums: Floats, over: float, excess: float, unseen: tuple[float, float], field: FieldGround | None,
+    parts: tuple[float, float],
+) -> AreaTotals:  # fmt: skip
+    """Return the areas; `unseen` are ground that is bare, and too seldom covered, where the tool can have been unseen."""
     by_count = {n: float(a) for n, a in enumerate(sums) if n and a > 0}
     covered = float(sum(by_count.values()))
     share = parts[0] / sum(parts) if sum(parts) else 1.0
+    bare = 0.0 if field is None else max(0.0, field.area - covered)
+    unknown = min(bare, unseen[0])
     return AreaTotals(
         field_area=None if field is None else field.area,
-        none=None if field is None else max(0.0, field.area - covered),
-        unknown=None if field is None else 0.0,
+        none=None if field is None else bare - unknown,
+        unknown=None if field is None else unknown,
         covered=covered,
         pass_area=float(sum(n * a for n, a in by_count.items())),
         by_count=by_count,
         avoidable=over * share,
         unavoidable=over * (1 - share),
         avoidable_passes=excess * share,
+        short_unknown=unseen[1],
     )
 
 
@@ -147,7 +154,7 @@ def area_totals(
     rows = RowsAcross(stints, field, row, 0.0, seedings, every=False)
     wanted = [(target, 0)] if field is None else [(field.target, 1), (1, 5)]
     sums: Floats = np.zeros(1)
-    over = excess = 0.0
+    over = excess = bare = short = 0.0
     for batch in rows.batches():
         area = rows.sample.height(batch.rung)
         area *= batch.width
@@ -159,9 +166,13 @@ def area_totals(
             else:
                 here = area * ((batch.flips & 5) == flips)
             new: Floats = np.bincount(batch.count, here, len(sums)) / rows.sample.fine
+            if field is not None and field.unseen is not None:
+                lost = np.where(batch.flips & 8, here, 0.0)
+                below = np.bincount(batch.count, lost, want)[:want] / rows.sample.fine
+                bare, short = bare + float(below[0]), short + float(below[1:].sum())
             above = new[want + 1 :]
             over += float(above.sum())
             excess += float(above @ np.arange(1, len(above) + 1))
             new[: len(sums)] += sums
             sums = new
-    return _summed(sums, over, excess, field, parts)
+    return _summed(sums, over, excess, (bare, short), field, parts)

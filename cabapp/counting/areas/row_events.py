@@ -17,6 +17,7 @@ from cabapp.counting.visits.row_sampling import (
     PLACE_BITS,
     ROW_BITS,
     STEP,
+    UNSEEN,
     UP,
     RowSample,
 )  # fmt: skip
@@ -31,7 +32,7 @@ EVENTS = 1 << 15
 MOST = 1 << 19
 """About so many are gathered together: bounds the memory of a big job."""
 FAR = 1 << (62 - ROW_BITS)
-FLIP = np.array([0, 0, 1, 2, 4, 0, 0, 0], np.uint8)
+FLIP = np.array([0, 0, 1, 2, 4, 8, 0, 0], np.uint8)
 
 
 @dataclass
@@ -48,7 +49,8 @@ class RowBatch:
     count : ndarray of int64, shape (n,)
         Passes from the event to the next.
     flips : ndarray of uint8, shape (n,)
-        1 in the field + 2 not in its edge strip + 4 where once is enough; all 0 without a field.
+        1 in the field + 2 not in its edge strip + 4 where once is enough + 8 where the tool can have been unseen;
+        all 0 without a field.
     """
 
     rung: Ints
@@ -94,7 +96,7 @@ class RowsAcross:
             far.append(float(np.abs(field.polygon.bounds).max()))
             here = field.turned(angle)
             inner = here.without_edge(edge) if edge else here.polygon
-            outlines = [(here.polygon, EDGE), (inner, INNER), (here.once, ONCE)]
+            outlines = [(here.polygon, EDGE), (inner, INNER), (here.once, ONCE), (here.unseen, UNSEEN)]
             outlines = [(polygon, kind) for polygon, kind in outlines if polygon is not None]
         # a corner turned lies within sqrt 2 times as far
         reach = 100 + 1.5 * max(far, default=0.0)

@@ -15,11 +15,18 @@ ROW, FINEST = 0.5, 0.1
 """m between rows: where the tool works whole, and the least where its sections switch."""
 
 
-class Strips(NamedTuple):
-    """Stretches of one kind, in the edge strip or not: row, start and end, m, in order; shape (n,)."""
+class Amiss(NamedTuple):
+    """What is amiss with ground: the kind of `Gap`, whether in the strip along the edge, and where the tool can have been unseen."""
 
     kind: str
     edge: bool
+    lost: bool
+
+
+class Strips(NamedTuple):
+    """Stretches where the same is amiss: row, start and end, m, in order; shape (n,)."""
+
+    amiss: Amiss
     k: Shorts
     x0: Floats
     x1: Floats
@@ -38,6 +45,8 @@ class RowStretches:
     count : ndarray of int32, shape (n,)
     inside, inner : ndarray of bool, shape (n,)
         In the field; and not in the strip along its edge.
+    unseen : ndarray of bool, shape (n,)
+        Where the tool can have been unseen.
     want : ndarray of int32, shape (n,)
         Passes wanted there.
     row : float
@@ -52,6 +61,7 @@ class RowStretches:
     count: Shorts
     inside: Bools
     inner: Bools
+    unseen: Bools
     want: Shorts
     row: float
     angle: float
@@ -61,19 +71,25 @@ class RowStretches:
         """Area of each stretch, m2, shape (n,)."""
         return (self.x1 - self.x0) * self.row
 
-    def kinds(self) -> Iterator[tuple[str, bool, Bools]]:
-        """Yield what is below or above target in the field: its kind, whether in the edge strip, and which stretches."""
-        yield "none", False, self.inside & (self.count == 0)
-        for kind, some in (("short", (self.count > 0) & (self.count < self.want)), ("over", self.count > self.want)):
-            some &= self.inside
-            yield kind, False, some & self.inner
-            yield kind, True, some & ~self.inner
+    def kinds(self) -> Iterator[tuple[Amiss, Bools]]:
+        """Yield what may be amiss with ground in the field, and with which stretches it is."""
+        bare, short = self.inside & (self.count == 0), self.inside & (self.count > 0) & (self.count < self.want)
+        yield Amiss("none", False, False), bare & ~self.unseen
+        yield Amiss("unknown", False, True), bare & self.unseen
+        over = self.inside & (self.count > self.want)
+        for kind, lost, some in (
+            ("short", False, short & ~self.unseen),
+            ("short", True, short & self.unseen),
+            ("over", False, over),
+        ):
+            yield Amiss(kind, False, lost), some & self.inner
+            yield Amiss(kind, True, lost), some & ~self.inner
 
     def amiss(self, kinds: tuple[str, ...]) -> Iterator[Strips]:
         """Yield the stretches below or above target, of some kinds."""
-        for kind, edge, mine in self.kinds():
-            if kind in kinds:
-                yield Strips(kind, edge, self.k[mine], self.x0[mine], self.x1[mine])
+        for amiss, mine in self.kinds():
+            if amiss.kind in kinds:
+                yield Strips(amiss, self.k[mine], self.x0[mine], self.x1[mine])
 
 
 def count_rows(
@@ -105,10 +121,11 @@ def count_rows(
     rows = RowsAcross(stints, field, row, edge, seedings)
     parts = [stretches_of(batch, rows, field, target) for batch in rows.batches()]
     empty, no, whole = np.zeros(0), np.zeros(0, bool), np.zeros(0, np.int32)
-    columns = [(one.k, one.x0, one.x1, one.count, one.inside, one.inner, one.want) for one in parts]
+    columns = [(one.k, one.x0, one.x1, one.count, one.inside, one.inner, one.unseen, one.want) for one in parts]
     del parts
-    k, x0, x1, count, inside, inner, want = joined_columns([(whole, empty, empty, whole, no, no, whole), *columns])
-    return RowStretches(k, x0, x1, count, inside, inner, want, row, rows.angle)
+    none = (whole, empty, empty, whole, no, no, no, whole)
+    k, x0, x1, count, inside, inner, unseen, want = joined_columns([none, *columns])
+    return RowStretches(k, x0, x1, count, inside, inner, unseen, want, row, rows.angle)
 
 
 def fitting_row(stints: Sequence[SweptPieces]) -> float:
@@ -141,10 +158,12 @@ def stretches_of(
     """Return the stretches of one batch of rows, all or only those in the field with too few or too many passes."""
     if field is None:
         inside = inner = np.ones(len(batch.rung), bool)
+        unseen = ~inside
         want = np.full(len(batch.rung), target)
     else:
         inside = (batch.flips & 1) > 0
         inner = inside & ((batch.flips & 2) > 0)
+        unseen = (batch.flips & 8) > 0
         want = np.where(batch.flips & 4, 1, field.target)
     real = np.zeros(len(batch.rung), bool)
     real[:-1] = (batch.width[:-1] > 0) & (batch.rung[1:] == batch.rung[:-1])
@@ -153,4 +172,5 @@ def stretches_of(
     sample = rows.sample
     x0, x1 = (sample.metres(place) for place in (batch.place[real], (batch.place + batch.width)[real]))
     k, count, want = (one[real].astype(np.int32) for one in (batch.rung, batch.count, want))
-    return RowStretches(k, x0, x1, count, inside[real], inner[real], want, sample.row, rows.angle)
+    inside, inner, unseen = (one[real] for one in (inside, inner, unseen))
+    return RowStretches(k, x0, x1, count, inside, inner, unseen, want, sample.row, rows.angle)

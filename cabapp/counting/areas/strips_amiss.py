@@ -8,7 +8,7 @@ import numpy as np
 
 from cabapp.counting.areas.connected_rows import ConnectedRows, merged
 from cabapp.counting.areas.row_events import RowsAcross
-from cabapp.counting.areas.row_stretches import RowStretches, Strips, fitting_row, stretches_of
+from cabapp.counting.areas.row_stretches import Amiss, RowStretches, Strips, fitting_row, stretches_of
 from cabapp.geometry.arrays import Bools, Floats, Ints, Shorts
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.swept_ground import SweptPieces
@@ -29,7 +29,7 @@ class StripsAmiss:
 
     def amiss(self, kinds: tuple[str, ...]) -> Iterator[Strips]:
         """Yield the stretches of some kinds."""
-        return (one for one in self.strips if one.kind in kinds)
+        return (one for one in self.strips if one.amiss.kind in kinds)
 
 
 def strips_amiss(
@@ -67,9 +67,9 @@ def strips_amiss(
         number += len(some.k)
         kept = [*kept, some] if number <= KEPT else []
         label = np.zeros(len(some.k), np.int32)
-        for n, (kind, edge, mine) in enumerate(some.kinds()):
+        for n, (amiss, mine) in enumerate(some.kinds()):
             if n == len(sizes):
-                sizes.append(_Sizes(kind, edge, row, least_area, least_width))
+                sizes.append(_Sizes(amiss, row, least_area, least_width))
             label[mine] = sizes[n].feed(some.k[mine], some.x0[mine], some.x1[mine])
         labels.append(label)
     large = [one.large() for one in sizes]
@@ -78,7 +78,7 @@ def strips_amiss(
         again = (stretches_of(batch, rows, field, target, amiss=True) for batch in rows.batches())
     for some in again:
         label = labels.popleft()
-        for n, (_, _, mine) in enumerate(some.kinds()):
+        for n, (_, mine) in enumerate(some.kinds()):
             mine[mine] = large[n][label[mine]]
             sizes[n].take(some, mine)
     return StripsAmiss([one.taken() for one in sizes], row, rows.angle)
@@ -87,8 +87,8 @@ def strips_amiss(
 class _Sizes:
     """The ground of connected pieces of one kind, m2, all of it and what is narrow."""
 
-    def __init__(self, kind: str, edge: bool, row: float, least_area: float, least_width: float) -> None:
-        self._kind, self._edge = kind, edge
+    def __init__(self, amiss: Amiss, row: float, least_area: float, least_width: float) -> None:
+        self._amiss = amiss
         self._row, self._area, self._width = row, least_area, least_width
         self._most = self._number = 0
         self._connected = ConnectedRows(lambda first, wide: self._large(self._ground_of(first, wide, len(first))))
@@ -124,7 +124,7 @@ class _Sizes:
     def taken(self) -> Strips:
         """Return the stretches kept."""
         some = slice(self._number)
-        return Strips(self._kind, self._edge, self._k[some], self._x0[some], self._x1[some])
+        return Strips(self._amiss, self._k[some], self._x0[some], self._x1[some])
 
     def _ground_of(self, piece: Ints, wide: Floats, least: int) -> Floats:
         """Return the ground, m2, of pieces from 0 up, at least so many, and what of it is narrow."""

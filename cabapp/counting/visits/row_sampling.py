@@ -14,8 +14,8 @@ as going straight on. Between rows `STEP` apart that bends areas by less than 1e
 STEP = 5
 """Rows that one stands for where it may. Odd: the one in the middle is kept."""
 
-UP, DOWN, EDGE, INNER, ONCE = range(5)
-"""Kinds of events on a row: ground starts, ground ends, and outlines of the field, crossed."""
+UP, DOWN, EDGE, INNER, ONCE, UNSEEN = range(6)
+"""Kinds of events on a row: ground starts, ground ends, and outlines of the field and of parts of it, crossed."""
 KIND_BITS, PLACE_BITS = 3, 36
 ROW_BITS = KIND_BITS + PLACE_BITS
 
