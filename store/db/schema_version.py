@@ -1,5 +1,6 @@
 """The schema's revision and its upgrade, by alembic from the installed package."""
 
+import sys
 from functools import cache
 from pathlib import Path
 
@@ -15,7 +16,7 @@ APPLICATION_ID = 0x526F6C6C  # "Roll": SQLite's header field that says whose fil
 
 def config(connection: Connection | None = None) -> Config:
     """Return alembic's configuration for this package, bound to a connection if given."""
-    made = Config()
+    made = Config(stdout=sys.stdout)  # its default is what stood there when it was imported
     made.set_main_option("script_location", str(FOLDER).replace("%", "%%"))
     made.attributes["connection"] = connection
     return made
