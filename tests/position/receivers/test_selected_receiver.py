@@ -1,12 +1,13 @@
 """The receiver that was chosen: found, changed while the cab is open, remembered."""
 
 import time
+from functools import partial
 from types import SimpleNamespace
 
 import pytest
 
 from cabapp.position.calibration.antenna_offset import Antenna
-from cabapp.position.receivers import discovery
+from cabapp.position.receivers import discovery, receiver_address
 from cabapp.position.receivers.discovery import named_ports
 from cabapp.position.receivers.receiver_settings import ReceiverSettings
 from cabapp.position.receivers.selected_receiver import SelectedReceiver
@@ -146,8 +147,8 @@ def test_ports_are_named_for_a_person_the_likeliest_first(monkeypatch):
 def test_a_receiver_over_bluetooth_serial_is_found(choose, speaking, monkeypatch, until):
     """A port named as Linux names Bluetooth serial is found by itself and says where it is."""
     path = speaking("rfcomm0")
-    monkeypatch.setattr(discovery.ReceiverDiscovery.__init__, "__defaults__",
-                        (None, lambda: [path], None, discovery.BAUDS))  # fmt: skip
+    found = partial(discovery.ReceiverDiscovery, list_ports=lambda: [path], gpsd=None)
+    monkeypatch.setattr(receiver_address, "ReceiverDiscovery", found)
     chosen = choose("auto")
     until(lambda: chosen.poll(time.time()))
     assert chosen.name == "rfcomm0" and chosen.state == "good"
