@@ -3,10 +3,11 @@
 import sqlite3
 import uuid
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, Select, bindparam, insert, select, update
 from sqlalchemy.orm import Session
 
 from store.db.protocols import AnyFact
@@ -20,6 +21,21 @@ from store.models import AnyRecord, AnyReference, Change, Fact, Farm, Job, Own, 
 from store.traces import trace_writer
 from store.traces.trace_codec import Trace
 from store.values import sound_rows, value_judge
+
+
+@cache
+def _rows_where(model: type[AnyRecord], columns: tuple[tuple[str, bool], ...]) -> Select[tuple[Any]]:
+    """The query for rows whose columns are NULL (True) or equal the parameters named as they are, oldest stamp first.
+
+    Notes
+    -----
+    One statement stands for all values: to build it, and what names it among the compiled ones, took a third of a read.
+    """
+    wanted = (
+        getattr(model, name).is_(None) if null else getattr(model, name) == bindparam(name) for name, null in columns
+    )
+    return select(model).where(*wanted).order_by(model.stamp, model.device, model.seq, model.id)
+
 
 _NEXT = select(Own.device, Own.next_seq, Own.stamp)
 _SET_NEXT = update(Own.__table__)
@@ -144,9 +160,9 @@ class Store(DurableTransactions):
         """
         if issubclass(model, Reference):
             equal.setdefault("gone", False)
-        query = select(model).filter_by(**equal).order_by(model.stamp, model.device, model.seq, model.id)
+        query = _rows_where(model, tuple((name, value is None) for name, value in equal.items()))
         with self.session() as session:
-            rows = list(session.scalars(query))
+            rows = list(session.scalars(query, equal))
         self._make_sound(rows)
         return rows
 

@@ -32,8 +32,6 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
-from scipy.signal import lfilter
-from scipy.stats import binom
 from shapely.geometry import box
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
@@ -61,6 +59,8 @@ ERRORS = (0.02, 0.3, 1.4, 3.2)
 
 def autoregressive(minutes, n, random):
     """First-order autoregression whose correlation falls to 1/e in so many minutes."""
+    from scipy.signal import lfilter  # here, for each worker of the tests loads this module
+
     keep = float(np.exp(-1 / (60 * minutes)))
     drive = random.standard_normal(n) * np.sqrt(1 - keep**2)
     start = random.standard_normal()
@@ -89,6 +89,8 @@ def satellites(n, random):
 
 def smooth(n, random):
     """Twice filtered, by 5 and 3.3 min: no step at all from one second to the next, as behind a receiver's own filter."""
+    from scipy.signal import lfilter
+
     keep, more = float(np.exp(-1 / 200)), 3000
     once = autoregressive(5, n + more, random)
     return lfilter([1 - keep], [1.0, -keep], once)[more:] / np.sqrt(300 / (300 + 200))
@@ -295,6 +297,8 @@ def measured(name, error, stated, fields, seed=0, model=None):
 
 def why_out(cell, error, stated):
     """Return why the interval of a cell holds too few or too many, "" where that may be chance."""
+    from scipy.stats import binom
+
     number, held = len(cell.held), sum(cell.held)
     if binom.cdf(held, number, 0.9) < 0.05:
         return "too narrow"

@@ -5,7 +5,6 @@ import itertools
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import binomtest
 
 from cabapp.planning.finish_time import Finish
 from cabapp.planning.pass_comparison import ComparisonResult, compare
@@ -59,6 +58,8 @@ def test_the_chance_is_scipy_s(hits, other, area, more):
     if hits + other == 0:
         assert found.ratio is None and not found.tells
         return
+    from scipy.stats import binomtest  # here: all workers load this module, one runs the test
+
     expected = binomtest(hits, hits + other, area / (area + more)).pvalue
     assert found.chance == pytest.approx(expected, rel=1e-6)
 

@@ -6,7 +6,6 @@ Sources: ProofWiki, "Equation of Tractrix"; Sayers 1991, Vehicle System Dynamics
 
 import numpy as np
 import pytest
-from scipy.integrate import solve_ivp
 
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.towing import tool_heading
@@ -65,6 +64,8 @@ def test_going_into_a_turn(path, degrees):
 
     The figures beside it came from steps of 1 mm and are 0.002 degrees low at the end.
     """
+    from scipy.integrate import solve_ivp  # here: all workers load this module, one runs the test
+
     steps = round(path / 0.1)
     theta = np.linspace(0, path / 20, steps + 1)
     way = (theta[1:] + theta[:-1]) / 2

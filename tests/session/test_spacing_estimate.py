@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from cabapp.session.warnings.finished_ground import thresholds
 from cabapp.session.warnings.spacing_estimate import ASSUMED, likely_sigma
@@ -14,7 +14,7 @@ def test_nothing_known_is_an_ordinary_driver_and_the_receiver():
     """At first 0.6 m of steering and, squared, twice the receiver's error (a lap has two passes); at
     its upper 80 % bound for six pairs, which by chi-square is 1.40 and by our formula 1.24 times it."""
     bound = likely_sigma(0.0) / ASSUMED
-    assert 1.2 < bound < np.sqrt(6 / chi2.ppf(0.2, 6))
+    assert 1.2 < bound < np.sqrt(6 / chdtri(6, 0.8))
     assert (likely_sigma(0.3) / bound) ** 2 == pytest.approx(ASSUMED**2 + 2 * 0.3**2)
     assert likely_sigma(0.3, (None, 0), (None, 3)) == likely_sigma(0.3)
 

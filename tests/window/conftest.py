@@ -17,6 +17,8 @@ import pytest
 from tests.window import cab_process
 
 ROOT = Path(__file__).parents[2]
+# searched for doctests they would load Kivy into each worker, and open a window there
+collect_ignore = ["preloaded.py", "probe.py"]
 os.environ.setdefault("KIVY_NO_ARGS", "1")
 os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
 PATIENCE_S = float(os.environ.get("ROLLBOOK_PATIENCE", "40"))
@@ -24,7 +26,7 @@ DPI = 149.0
 QUICK_S = 0.5  # what a tap brings is looked for at each frame, later things at each tick
 TOUCH_S = 0.02
 FRAME_S = (
-    0.2  # so seldom is a frame drawn of which no picture is taken; where frames are looked at, `cab.ask("draw 0")`
+    1.0  # so seldom is a frame drawn of which no picture is taken; where frames are looked at, `cab.ask("draw 0")`
 )
 REMINDS = 6  # the rank of a sentence that asks for nothing at once
 DAY0 = 1779375600.0  # a Thursday in May, 09:00 in the farm's zone

@@ -124,8 +124,8 @@ class Probe:
             with self._changed:
                 self._changed.wait_for(lambda: self._events[what] > int(word), IDLE_S)
                 return {"events": dict(self._events)}
-        acts = {"look": self._look, "shot": lambda: {"path": Window.screenshot(word)}, "settle": dict, "beat": dict}
-        act = acts.get(what) or (lambda: setattr(self._app.clock, what, float(word)) or {})
+        acts = {"look": self._look, "shot": lambda _: {"path": Window.screenshot(word)}, "settle": dict, "beat": dict}
+        act = acts.get(what) or (lambda _: setattr(self._app.clock, what, float(word)) or {})
         answer, done, lies_still = {}, threading.Event(), {"look": 1, "shot": 2}  # for so many turns
 
         def turn(left, before=None, beat=what in ("beat", "shot")):
@@ -140,7 +140,7 @@ class Probe:
                 if left:
                     Clock.schedule_once(lambda _dt: turn(left - 1, things, beat=False), 0)
                     return
-                answer.update(act())
+                answer.update(act(things or ()))
             except Exception as fault:
                 LOG.exception("the probe failed")
                 answer["fault"] = repr(fault)
@@ -154,7 +154,7 @@ class Probe:
     def _things(self):
         return [thing for child in reversed(Window.children) for thing in _things(child)]
 
-    def _look(self):
+    def _look(self, things):
         view = self._app.view
         shown = {}
         for name in view.__slots__ if view else ():
@@ -172,7 +172,7 @@ class Probe:
             "kept_awake": not Window.allow_screensaver,
             "standing": self._app.standing,
             "written": self._written(),
-            "things": self._things(),
+            "things": things,
             "map_corners": self._corners(),
         }
 
@@ -200,13 +200,17 @@ def _shown(value):
     return [_shown(one) for one in value] if isinstance(value, tuple) else value
 
 
-def _things(widget, box=None):
-    """Yield what can be seen of a widget and those in it, back to front; y runs down."""
-    if widget.opacity <= 0 or widget.width <= 0 or widget.height <= 0:
+def _things(widget, box=None, moved=(0, 0)):
+    """Yield what can be seen of a widget and those in it, back to front; y runs down.
+
+    `moved`: where the origin of the widget's parent lies in the window; none of the cab's widgets turns or scales another.
+    """
+    (width, height), window = widget.size, Window.size
+    if widget.opacity <= 0 or width <= 0 or height <= 0:
         return
-    left, bottom = widget.to_window(*widget.pos)
-    mine = (left, Window.height - bottom - widget.height, left + widget.width, Window.height - bottom)
-    box = _cut(mine, box or (0, 0, *Window.size)) if box is None or isinstance(widget, ScrollView) else box
+    left, below = widget.x + moved[0], window[1] - widget.y - moved[1]
+    mine = (left, below - height, left + width, below)
+    box = _cut(mine, box or (0, 0, *window)) if box is None or isinstance(widget, ScrollView) else box
     seen = _cut(mine, box) if box else None
     if seen and (isinstance(widget, (Label, Row, GroundMap))):
         text = widget.words if isinstance(widget, Row) else getattr(widget, "text", "")
@@ -219,9 +223,10 @@ def _things(widget, box=None):
             "whole_field": getattr(widget, "whole", False),
             "fits": not isinstance(widget, Label) or not getattr(widget, "shorten", False),
         }  # fmt: skip
-    if box:
+    if box and widget.children:
+        moved = widget.to_parent(*moved)
         for child in reversed(widget.children):
-            yield from _things(child, box)
+            yield from _things(child, box, moved)
 
 
 def _cut(one, other):

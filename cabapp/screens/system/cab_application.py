@@ -139,8 +139,7 @@ class CabApplication(App):
         Clock.schedule_interval(self._look_for_sticks, STICK_S)
         self._look_round(0)
         self.tick(0)
-        # the screens stay: searching them again and again for garbage would delay frames
-        gc.collect()
+        # the screens stay: searching them for garbage, of which they leave none, would delay start and frames
         gc.freeze()
         gc.enable()
 
