@@ -24,7 +24,7 @@ from store.values import sound_rows, value_judge
 
 
 @cache
-def _rows_where(model: type[AnyRecord], columns: tuple[tuple[str, bool], ...]) -> Select[tuple[Any]]:
+def _rows_where(model: type[AnyRecord], columns: tuple[tuple[str, bool], ...]) -> Select[AnyRecord]:
     """The query for rows whose columns are NULL (True) or equal the parameters named as they are, oldest stamp first.
 
     Notes
