@@ -28,7 +28,7 @@ def mutated(logbook, sound, count):
     return json.loads(run.stdout)
 
 
-@pytest.mark.parametrize("count", [300, pytest.param(10_000, marks=pytest.mark.long)], ids=["some", "all"])
+@pytest.mark.parametrize("count", [120, pytest.param(10_000, marks=pytest.mark.long)], ids=["some", "all"])
 @pytest.mark.parametrize("version", [4, 5])
 def test_mutated_bundles_change_nothing(copies, work, tmp_path, count, version, capsys):
     """Bit flips, cuts, swaps, bombs, path tricks, deep JSON, giant numbers: no exception but a
@@ -45,7 +45,7 @@ def test_mutated_bundles_change_nothing(copies, work, tmp_path, count, version, 
     assert said["most_mb"] < 200
 
 
-@pytest.mark.parametrize("count", [40, pytest.param(10_000, marks=pytest.mark.long)], ids=["some", "all"])
+@pytest.mark.parametrize("count", [20, pytest.param(10_000, marks=pytest.mark.long)], ids=["some", "all"])
 def test_mutated_segments_and_heads_poison_nothing(copies, work, tmp_path, count, capsys):
     """Of a folder with one file hurt only sound records are taken; with it sound again, all are, whatever came before."""
     for name in ("Ada", "Bea", "Cy"):

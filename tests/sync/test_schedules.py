@@ -216,7 +216,7 @@ def run(yard, examples, steps):
     return ", ".join(f"{count:,} {what}" for what, count in yard.counts.items())
 
 
-@pytest.mark.parametrize("count", [25, pytest.param(300, marks=pytest.mark.long)])
+@pytest.mark.parametrize("count", [12, pytest.param(300, marks=pytest.mark.long)])
 def test_copies_that_saw_the_same_are_equal(yard, capsys, count):
     """After random schedules of work, wrong clocks, kills and late bundles copies are equal."""
     said = run(yard, count, 6)
