@@ -20,7 +20,7 @@ from store.db.connection import connect, connect_server, rebuilding
 from store.durability import creation, machine_binding, process_lock, repair
 from store.durability.atomic_file import create_private, narrow
 from store.durability.memory_fallback import MemoryFallback
-from store.errors import StoreRefused
+from store.errors import Message, StoreRefused
 from store.facts import device_identity
 from store.logbook import Store
 from store.models import Own
@@ -82,8 +82,13 @@ def _open(path: Path, device_name: str, wall: Callable[[], float], carry_on: boo
         elif revision != schema_version.head():
             _keep_copy(path, revision)
         engine = connect(path)
-        store = Store(path, engine, *_begin(engine, device_name), wall, carry_on)
-        _bind(store, engine)
+        if revision not in (None, schema_version.head()):
+            with rebuilding(engine) as connection:
+                schema_version.upgrade(connection)
+        own, how = _bound(path, engine, device_name)
+        store = Store(path, engine, own.device, own.name, wall, carry_on)
+        if how is not None:
+            store.go_on_as(own, how)
         _keep_private(path)
         if _keep_due(path):
             with suppress(StoreRefused):  # no room for a second copy is no reason not to record
@@ -159,11 +164,14 @@ def _bind_server(store: Store, engine: Engine) -> None:
         store.go_on_as(renewed, how)
 
 
-def _bind(store: Store, engine: Engine) -> None:
-    """Bind a logbook to its machine and place; one that does not belong here goes on as a new device."""
-    path, how = store.path, None
+def _bound(path: Path, engine: Engine, device_name: str) -> tuple[Own, Message | None]:
+    """Bind a logbook to its machine and place; return who it is, and how it came here if it goes on as a new device."""
+    how = None
     with Session(engine.execution_options(write=True), expire_on_commit=False) as session, session.begin():
-        own = session.scalars(select(Own)).one()
+        own = session.scalars(select(Own)).first()
+        if own is None:  # a backup
+            session.add(own := device_identity.new_own(device_name))
+            session.flush()
         here = machine_binding.binding_of(path, own.device, own.next_seq)
         pragma = session.connection().exec_driver_sql
         bound = pragma("PRAGMA user_version").scalar() == machine_binding.BOUND
@@ -172,12 +180,11 @@ def _bind(store: Store, engine: Engine) -> None:
             here = machine_binding.binding_of(path, own.device, own.next_seq)
         if machine_binding.write_binding(path, here) and not bound:
             pragma(f"PRAGMA user_version={machine_binding.BOUND}")
-    if how:
-        store.go_on_as(own, how)
+    return own, how
 
 
 def _begin(engine: Engine, device_name: str) -> tuple[str, str]:
-    """Bring the schema up to date; return the device and name of this copy, made if it has none yet."""
+    """Bring the schema of a server's logbook up to date; return the device and name of this copy, made if it has none yet."""
     with rebuilding(engine) as connection:
         return _identity(connection, device_name)
 

@@ -185,10 +185,15 @@ class _Guarded(io.RawIOBase):
         return True
 
     def seek(self, offset: int, whence: int = 0) -> int:
-        return self._in_time(lambda: self._file.seek(offset, whence))
+        if whence == os.SEEK_END:  # asks the carrier for the size
+            return self._in_time(lambda: self._file.seek(offset, whence))
+        return self._file.seek(offset, whence)
 
     def tell(self) -> int:
         return self._file.tell()
+
+    def readall(self) -> bytes:
+        return b"".join(iter(lambda: self.read(AT_ONCE), b""))  # by itself it asks for 8 kB at a time
 
     def readinto(self, buffer: Any) -> int:
         size = len(buffer)

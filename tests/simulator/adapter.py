@@ -25,6 +25,7 @@ from store import open_store
 from store.db import schema_version
 from store.durability import process_lock
 from store.errors import Refused, message
+from store.facts import doubled_numbers
 from store.models import (
     FACTS,
     REFERENCES,
@@ -237,6 +238,17 @@ def figures(store) -> dict[str, tuple]:
 def faults(store) -> list[str]:
     """Return what is wrong with a logbook by its own check."""
     return [str(one) for one in store.check()]
+
+
+def doubled(store) -> set[str]:
+    """Return the devices as which two machines wrote, and which nobody has ended."""
+    with store.session() as session:
+        return {one.device for one in doubled_numbers.doubled(session)}
+
+
+def end_doubled(store) -> None:
+    """End it, as `rollbook check --mend` at the office does."""
+    store.end_doubled()
 
 
 def command(path: Path, *words: str) -> tuple[int, str]:

@@ -234,7 +234,27 @@ class Season:
                 break
         else:
             raise Wrong(f"after {ROUNDS} rounds honest machines differ, refuse or miss: {apart} {said}")
+        self._end_doubled(honest)
         self._compare(honest, everything)
+
+    def _end_doubled(self, honest: list[Device]) -> None:
+        """Let the office end a device as which two machines wrote that both are no more: an image was put back twice.
+
+        Those that are there have met, so each has gone on as a device of its own.
+        """
+        office = honest[0]
+        with self.act(office):
+            doubled = adapter.doubled(office.store)
+        for device in honest if doubled else ():
+            with self.act(device):
+                if adapter.mark(device.store)[0] in doubled:
+                    raise Wrong(f"{device.name} still writes as a device as which another machine wrote")
+        if doubled:
+            with self.act(office):
+                adapter.end_doubled(office.store)
+            said, apart = self._gather(honest, []), self.apart(honest)
+            if said or apart:
+                raise Wrong(f"after the office ended that two wrote as one, machines differ or refuse: {apart} {said}")
 
     def _gather(self, honest: list[Device], more: list[Path]) -> list[str]:
         """Bring all to the office and from there to all; return what was refused or is missing."""

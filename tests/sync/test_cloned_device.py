@@ -218,6 +218,29 @@ def test_check_says_a_split_and_mends_it(copies, tmp_path, work, rows_of, clone,
         assert acknowledged <= taps_of(third)
 
 
+def test_an_image_put_back_twice_is_ended_by_the_office(copies, tmp_path, work, rows_of, stands_for):
+    """Both lines of a device are gone when a third one meets them: the office says it, and ends it for good."""
+    cab, office, third = copies
+    (tmp_path / "lines").mkdir()
+    images = [stands_for(shutil.copy(cab.path, tmp_path / f"line {n}.sqlite")) for n in range(3)]
+    was = cab.device
+    for n, target in enumerate((third, office)):  # two lines write, and each is put back over
+        with open_store(images[n]) as line:
+            work(line, f"line {n}")
+            assert line.device == was
+            exchange(line, target, folder=tmp_path / "lines" / str(n))
+    with open_store(images[2]) as line:
+        exchange(third, line, office, folder=tmp_path)
+        assert line.device != was
+        exchange(line, office, third, folder=tmp_path)
+        exchange(office, line, third, folder=tmp_path)
+        assert all("Two machines have written" in str(*store.check()) for store in (line, office, third))
+        office.end_doubled()
+        exchange(office, line, third, folder=tmp_path)
+        assert line.check() == office.check() == third.check() == []
+        assert rows_of(line) == rows_of(office) == rows_of(third)
+
+
 def test_a_twin_ends_it_itself(copies, tmp_path, work, clone):
     """Told on one of the two machines, that one goes on as a new device, and its numbers are not ended for the other."""
     cab, office, _ = copies
