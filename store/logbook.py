@@ -16,6 +16,7 @@ from store.durability.transactions import DurableTransactions
 from store.errors import Message, StoreRefused, message
 from store.facts import device_identity, doubled_numbers, hybrid_clock, reference_changes, signed_pages
 from store.facts.doubled_numbers import Doubled
+from store.facts.record_id import new_id
 from store.facts.succession import offices_here
 from store.models import AnyRecord, AnyReference, Change, Fact, Farm, Job, Own, Record, Reference, job_id
 from store.traces import trace_writer
@@ -53,7 +54,7 @@ class Store(DurableTransactions):
         """
         own = session.scalars(select(Own)).one()
         own.stamp = hybrid_clock.next_stamp(own.stamp, self.now(), own.device)
-        row.id = row.id or str(uuid.uuid4())
+        row.id = row.id or new_id(own.device)
         row.device, row.seq = own.device, own.next_seq
         row.stamp = own.stamp
         if after >= row.stamp:
@@ -74,13 +75,12 @@ class Store(DurableTransactions):
         given = {n: getattr(row, n) for n in reference_changes.own_columns(type(row)) if n in row.__dict__}
         values = reference_changes.complete(type(row), given)
         value_judge.check(row.__tablename__, given)
-        values["id"] = row.id or str(uuid.uuid4())
 
         def work(connection: Connection) -> None:
             device, next_seq, stamp = connection.execute(_NEXT).one()
             stamp = hybrid_clock.next_stamp(stamp, self.now(), device)
             connection.execute(_SET_NEXT, {"next_seq": next_seq + 1, "stamp": stamp})
-            values.update(device=device, seq=next_seq, stamp=stamp)
+            values.update(id=row.id or new_id(device), device=device, seq=next_seq, stamp=stamp)
             connection.execute(insert(type(row).__table__), values)
 
         self._durably(work, self._connected)
@@ -171,7 +171,7 @@ class Store(DurableTransactions):
 
         def history(row: Record) -> list[dict[str, Any]]:
             with self.session() as session:
-                return sound_rows.changes_of(session, row)
+                return reference_changes.history(session, row)
 
         sound_rows.make_sound(rows, history)
 
@@ -206,6 +206,11 @@ class Store(DurableTransactions):
         """Return what is wrong with this logbook as sentences; see `store.durability.integrity_check`."""
         with self.session() as session:
             return integrity_check.check(session)
+
+    def missing(self) -> list[Message]:
+        """Return which records are missing here as sentences; a backup lacks them too."""
+        with self.session() as session:
+            return integrity_check.missing_records(session)
 
     def end_doubled(self) -> list[Message]:
         """End that two machines write as one device (`store.facts.doubled_numbers`); return sentences on each.

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from store import Store
 from store.durability.carrier_files import is_folder, regular_files
-from store.durability.integrity_check import missing_records
+from store.durability.integrity_check import missing_records, top_of
 from store.errors import BundleRefused, Message, message
 from store.facts import doubled_numbers
 from store.facts.doubled_numbers import doubled
@@ -25,7 +25,9 @@ from sync.bundle_pages import BundlePage, compressed, pages_here, pages_of
 from sync.device_trust import MOST_STRANGERS, Card, Trust, Unpaired, card_in, trust_in
 from sync.record_merge import (
     Apart,
-    apart_words,
+    Words,
+    beyond_words,
+    first_beyond,
     follow,
     fresh_records,
     insert_records,
@@ -152,25 +154,35 @@ def _merge_but_apart(
         if aside is not None:
             aside += [(path, why) for why in taken.refused]
         return taken.added, taken.known, taken.overlapping
-    apart: dict[str, int] = {}
+    apart: dict[str, tuple[int, Words]] = {}
     while True:
         try:
             done = _merge(store, path, passphrase, apart)
         except Apart as found:
-            apart |= {d: min(n, apart.get(d, n)) for d, n in found.first.items()}
+            apart |= {d: (min(n, apart.get(d, (n,))[0]), found.words) for d, n in found.first.items()}
             if aside is None:
-                raise BundleRefused(apart_words(store, path, *min(apart.items()))) from found
+                device, (first, words) = min(apart.items())
+                raise BundleRefused(words(store, path, device, first)) from found
         else:
             if aside is not None:
-                aside += [(path, apart_words(store, path, *one)) for one in sorted(apart.items())]
+                aside += [(path, words(store, path, device, n)) for device, (n, words) in sorted(apart.items())]
             return done
 
 
-def _merge(store: Store, path: Path, passphrase: str | None, apart: dict[str, int]) -> tuple[int, int, set[str]]:
+def _merge(
+    store: Store, path: Path, passphrase: str | None, apart: dict[str, tuple[int, Words]]
+) -> tuple[int, int, set[str]]:
     """Merge one bundle but for the pages that reach a number of `apart`; raise Apart if more contradict."""
     with open_bundle(path, passphrase) as bundle, ThreadPoolExecutor(1) as executor, no_garbage_collection():
-        pages = [page for page in pages_of(bundle) if page.last < apart.get(page.device, page.last + 1)]
+        pages = [page for page in pages_of(bundle) if page.device not in apart or page.last < apart[page.device][0]]
         with store.session() as session:
+            beyond = {}
+            for device in {page.device for page in pages}:
+                of_device = sorted((page for page in pages if page.device == device), key=lambda page: page.first)
+                if (first := first_beyond(of_device, top_of(session, device))) is not None:
+                    beyond[device] = first
+            if beyond:
+                raise Apart(beyond, beyond_words)
             here = pages_here(session)
             chunks = set(session.scalars(select(TraceChunk.id)))
             fresh_pages = [page for page in pages if page.key not in here]

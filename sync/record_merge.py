@@ -1,7 +1,7 @@
 """What every merge does with records that were read and checked: which are new, which contradict, and writing them."""
 
 import gc
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from itertools import chain, pairwise
 from operator import itemgetter
@@ -41,26 +41,58 @@ class Page(Protocol):
     def signature(self) -> str: ...
 
 
-class Apart(Exception):
-    """Pages contradict what is here; `first` is the number of each device from which they do."""
+Words = Callable[[Store, Path, str, int], Message]
+"""Says of a file that the records of a device from a number on were set aside."""
+MOST_MISSING = 1_000_000
+"""Numbers of a device that may be missing before a page; one further beyond would leave a hole that nobody fills."""
 
-    def __init__(self, first: dict[str, int]):
-        super().__init__(first)
-        self.first = first
+
+def first_beyond(pages: Iterable[Page], top: int) -> int | None:
+    """Return the first number of the page, of some of one device in order, that lies too far beyond those before it.
+
+    `top`: the highest number that is here.
+    """
+    for page in pages:
+        if page.first > top + MOST_MISSING:
+            return page.first
+        top = max(top, page.last)
+    return None
+
+
+def beyond_words(store: Store, path: Path, device: str, first: int) -> Message:
+    return message(
+        "In {path} records of {name} ({device}) from number {first} on were set aside, because a million before them are "
+        "not here; all else was merged. Ask what was done on that machine, or bring the records before them.",
+        path=path.name,
+        name=_name_of(store, device),
+        device=device[:8],
+        first=first,
+    )
+
+
+def _name_of(store: Store, device: str) -> str:
+    with store.session() as session:
+        peer = session.get(Peer, device)
+    return peer.name if peer is not None else store.device_name if device == store.device else device[:8]
 
 
 def apart_words(store: Store, path: Path, device: str, first: int) -> Message:
-    with store.session() as session:
-        peer = session.get(Peer, device)
-        name = peer.name if peer is not None else store.device_name if device == store.device else device[:8]
     return message(
         "In {path} records of {name} ({device}) from number {first} on were set aside, because one of them is here with "
         "other content; all else was merged. Ask who has altered them on that machine.",
         path=path.name,
-        name=name,
+        name=_name_of(store, device),
         device=device[:8],
         first=first,
     )
+
+
+class Apart(Exception):
+    """Pages that cannot be taken; `first` is the number of each device from which on they cannot, `words` says why."""
+
+    def __init__(self, first: dict[str, int], words: Words = apart_words):
+        super().__init__(first)
+        self.first, self.words = first, words
 
 
 @contextmanager

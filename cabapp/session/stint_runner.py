@@ -83,13 +83,14 @@ class StintRunner:
 
     def tap(self, row: TapRow) -> None:
         """Make a tap durable; then count it and apply its effects."""
+        detail = row.detail
         for fact in row.rows:
-            self._store.add(fact)
+            detail = {**(detail or {}), "row": self._store.add(fact).id}
         self._written_taps.append(
             self._store.add(
                 Tap(
                     stint_id=self.stint.id, kind=row.kind, at=row.at, reason=row.reason,
-                    lat=row.lat, lon=row.lon, detail=row.detail,
+                    lat=row.lat, lon=row.lon, detail=detail,
                 )
             )
         )  # fmt: skip

@@ -41,24 +41,20 @@ def check(session: Session) -> list[Message]:
     Checks the file and its foreign keys by SQLite, sequence numbers, pieces of trace, stamps,
     reference rows against their changes, and signed pages; and that no two machines write as one.
     """
-    return _faults(session, _doubled)
+    return _faults(session, missing_records, _doubled)
 
 
 def damage(session: Session) -> list[Message]:
-    """Return the faults of a logbook for which no backup of it is kept; doubled numbers lose nothing and are none."""
+    """Return the faults of a logbook for which no backup of it is kept.
+
+    Notes: What is missing is no better kept without a backup, and doubled numbers lose nothing: neither is among them.
+    """
     return _faults(session)
 
 
 def _faults(session: Session, *further: Callable[[Session], Iterable[Message]]) -> list[Message]:
     found: list[Message] = []
-    checks: list[Callable[[Session], Iterable[Message]]] = [
-        missing_records,
-        _chunks,
-        _stamps,
-        _references,
-        _pages,
-        *further,
-    ]
+    checks: list[Callable[[Session], Iterable[Message]]] = [*further, _chunks, _stamps, _references, _pages]
     if session.get_bind().dialect.name == "sqlite":  # a server checks its own files and keys
         checks = [_integrity, _foreign_keys, *checks]
     for faults in checks:

@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 
 from store.facts import doubled_numbers
 from store.facts.hybrid_clock import next_stamp
+from store.facts.record_id import new_id
 from store.facts.signed_pages import public_key_of, seal_in
 from store.facts.succession import succession
 from store.models import Enrolment, Fact, Own, Peer, Retirement
@@ -56,7 +57,7 @@ def _succeed(session: Session, old: Own, new: Own, now: float) -> None:
 
 def _number(session: Session, own: Own, fact: Fact, now: float) -> None:
     own.stamp = next_stamp(own.stamp, now, own.device)
-    fact.id, fact.device, fact.seq, fact.stamp = str(uuid.uuid4()), own.device, own.next_seq, own.stamp
+    fact.id, fact.device, fact.seq, fact.stamp = new_id(own.device), own.device, own.next_seq, own.stamp
     own.next_seq += 1
     session.add(fact)
     session.flush()

@@ -172,9 +172,21 @@ def apply_changes(
 def sum_of(model: type[Reference], changes: Iterable[Sequence[Any]]) -> dict[str, Any]:
     """Return the columns of a row as its changes say, each of these (stamp, device, number, id, columns)."""
     values = dict(defaults(model))  # a first change by an older program lacks the newer columns
-    for *_order, columns in in_effect(sorted(changes, key=_ORDER), _STAMP):
+    for *_order, columns in _counting(changes):
         values.update(columns)
     return values
+
+
+def history(session: Session, row: Record) -> list[dict[str, Any]]:
+    """Return the columns of a reference row's changes, the newest that counts first."""
+    query = select(Change.stamp, Change.device, Change.seq, Change.id, Change.columns)
+    changes = session.execute(query.where(Change.table == row.__tablename__, Change.row_id == row.id))
+    return [columns for *_order, columns in reversed(_counting(changes))]
+
+
+def _counting(changes: Iterable[Sequence[Any]]) -> list[Sequence[Any]]:
+    """Return changes, each (stamp, device, number, id, columns), in the order in which they count."""
+    return in_effect(sorted(changes, key=_ORDER), _STAMP)
 
 
 def _row(model: type[Reference], row_id: str, changes: list[Any]) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from sqlalchemy.orm.attributes import set_committed_value
 
 from store.errors import Message, message
-from store.models import FACTS, REFERENCES, AnyRecord, Change, Record, Reference
+from store.models import FACTS, REFERENCES, AnyRecord, Record, Reference
 from store.values.value_judge import PAIRS, RULES, fits, odd_columns, shown
 
 MOST_NAMED = 200
@@ -65,12 +65,6 @@ def copied(row: AnyRecord, **columns: Any) -> AnyRecord:
     copy = type(row)(**values)
     copy.odd = tuple(name for name in row.odd if name not in columns)
     return copy
-
-
-def changes_of(session: Session, row: Record) -> list[dict[str, Any]]:
-    """Return the columns of a reference row's changes, the newest first."""
-    query = select(Change.columns).where(Change.table == row.__tablename__, Change.row_id == row.id)
-    return list(session.scalars(query.order_by(Change.stamp.desc(), Change.device.desc(), Change.seq.desc())))
 
 
 def odd_rows(session: Session) -> Iterator[Message]:

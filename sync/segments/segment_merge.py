@@ -26,6 +26,8 @@ from sync import device_trust
 from sync.record_merge import (
     Apart,
     apart_words,
+    beyond_words,
+    first_beyond,
     follow,
     fresh_records,
     insert_records,
@@ -207,6 +209,8 @@ class _Merge:
             here = {device: pages_of_device(session, device) for device in self._queues if not self._is_taken(device)}
         for device, known in here.items():
             self._leave_unvouched(device, known)
+        for device in list(self._queues):
+            self._leave_beyond(device)
         with self._store.session() as session:
             unnamed = [head for head in self._heads if session.get(Peer, head.device) is None]
         if unnamed and not self._queues:  # else with the first batch
@@ -266,6 +270,13 @@ class _Merge:
                     raise unpaired
                 self._taken.strangers[unpaired.card.device] = unpaired.card
                 self._refuse(unpaired.message)
+
+    def _leave_beyond(self, device: str) -> None:
+        """Leave out the pages whose numbers lie so far beyond those here and there that no honest copy can fill the hole."""
+        first = first_beyond(self._queues[device], self._tops[device])
+        if first is not None:
+            self._drop(device, lambda page: page.first >= first)
+            self._taken.refused.append(beyond_words(self._store, self._place, device, first))
 
     def _leave_unsigned(self, device: str) -> None:
         """Leave out the pages of a known device that it has not signed, and queue all copies of a page as one.

@@ -31,7 +31,8 @@ class Disk:
     """
 
     def __init__(self, folder: Path, chance: Random):
-        self.folder, self.mounted, self.full = folder, [], False
+        self.folder, self.full = folder, False
+        self._mounted: list[Path] = []
         self.steps = 0
         self._chance = chance
         self._at: int | None = None
@@ -53,12 +54,27 @@ class Disk:
         return cut
 
     @property
+    def mounted(self) -> list[Path]:
+        return self._mounted
+
+    @mounted.setter
+    def mounted(self, folders: list[Path]) -> None:
+        self._mounted = folders
+        if self._at is not None:  # what lies on a stick that is put in was synced before
+            self._synced |= self.files(folders)
+
+    @property
     def places(self) -> list[Path]:
         return [self.folder, *self.mounted]
 
     def files(self, places: list[Path] | None = None) -> dict[Path, bytes]:
         """Return the content of every file."""
-        found = [path for place in places or self.places for path in sorted(place.rglob("*")) if path.is_file()]
+        found = [
+            path
+            for place in (self.places if places is None else places)
+            for path in sorted(place.rglob("*"))
+            if path.is_file()
+        ]
         return {path: path.read_bytes() for path in found if not path.name.endswith(NOT_KEPT)}
 
     @staticmethod

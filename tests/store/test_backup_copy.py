@@ -8,12 +8,13 @@ from contextlib import closing
 import numpy as np
 import pytest
 
+from cabapp.__main__ import main
 from store import open_store
 from store.durability.atomic_file import write_atomically
 from store.errors import StoreRefused
 from store.facts.hybrid_clock import CEILING_MS, write_stamp
 from store.facts.reference_changes import apply_changes
-from store.models import Change, Operator, Own, Peer, Stint, Tap, TraceChunk, TraceTail
+from store.models import Change, Field, Mark, Operator, Own, Peer, Stint, Tap, TraceChunk, TraceTail
 
 
 @pytest.fixture(scope="module")
@@ -119,6 +120,39 @@ def test_a_backup_of_a_damaged_logbook_is_not_kept(worked, tmp_path):
     with pytest.raises(StoreRefused, match="not whole"):
         book.backup(tmp_path / "backups")
     assert list((tmp_path / "backups").iterdir()) == []
+
+
+def test_a_hole_is_no_reason_for_no_backup(worked, tmp_path, capsys):
+    """What another device has not brought yet is missing from the backup too, which is made and says so."""
+    book, _stint = worked
+    device = str(uuid.uuid4())
+    mark = Mark(id=str(uuid.uuid4()), device=device, seq=5, stamp=write_stamp(0, 0, device), kind="rock")
+    mark.field_id, mark.lat, mark.lon, mark.at = book.all(Field)[0].id, 49.0, -105.0, 0.0
+    book.durably(lambda session: session.add(mark))
+    (fault,) = book.check()
+    assert "Records 1 to 4" in str(fault)
+    book.close()
+    assert main(["backup", str(tmp_path / "backups"), "--store", str(book.path)]) == 0
+    assert str(fault) in capsys.readouterr().err
+    with open_store(next((tmp_path / "backups").iterdir())) as copy:
+        assert [str(one) for one in copy.check()] == [str(fault)] and copy.get(Mark, mark.id) is not None
+
+
+def test_a_value_that_cannot_be_is_replaced_by_the_newest_that_counts(book):
+    """A change stamped too late counts as the oldest, for what stands in place of an odd value too."""
+    ada, device = book.put(Operator, name="Ada", rate_per_h=20.0), str(uuid.uuid4())
+    book.put(Operator, ada.id, rate_per_h=25.0)
+    late, soon = write_stamp(CEILING_MS + 10**9, 0, device), write_stamp(1_900_000_000_000, 0, device)
+    odd = [Change(id=str(uuid.uuid4()), device=device, seq=n, stamp=stamp, table="operator", row_id=ada.id,
+                  columns={"rate_per_h": rate}) for n, (stamp, rate) in enumerate(((late, 99.0), (soon, -1.0)), 1)]  # fmt: skip
+
+    def taken(session):
+        session.add_all(odd)
+        session.flush()
+        apply_changes(session, Operator, [ada.id])
+
+    book.durably(taken)
+    assert book.get(Operator, ada.id).rate_per_h == 25.0
 
 
 def test_a_change_stamped_too_late_is_checked_as_it_counts(book, tmp_path):

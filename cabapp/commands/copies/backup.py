@@ -1,6 +1,7 @@
 """Write a checked copy of the logbook into a second place and keep the last few."""
 
 import argparse
+import sys
 from pathlib import Path
 
 from cabapp.common import paths
@@ -18,5 +19,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     with open_store(paths.existing_store(args)) as store:
         path = store.backup(args.directory, keep=args.keep)
+        missing = store.missing()
     print(f"Written and checked: {path} ({path.stat().st_size / 1000:,.0f} kB).")
+    for sentence in missing:
+        print(f"rollbook: {sentence}", file=sys.stderr)
     return 0

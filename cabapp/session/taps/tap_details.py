@@ -4,7 +4,6 @@ What a kind takes stands in ``cabapp.jobs.records.tap_kinds``. A kind whose deta
 given names one of ``COMPLETIONS``.
 """
 
-import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -22,7 +21,7 @@ HOUR = 3600.0
 
 @dataclass(frozen=True, slots=True)
 class TapRow:
-    """One tap as it is to be written: ``rows`` go before it, ``effects`` follow once it is durable."""
+    """One tap as it is to be written: ``rows`` go before it, and its detail names the last one's id; ``effects`` follow once it is durable."""
 
     kind: str
     at: float
@@ -91,19 +90,19 @@ def _mark_row(asked: _Asked) -> tuple[Detail, Mark]:
     # without a position it is still worth a line in the log
     stint, kind = asked.stint, asked.detail["kind"]
     row = Mark(
-        id=str(uuid.uuid4()), field_id=stint.field.id, stint_id=stint.stint.id, kind=kind,
+        field_id=stint.field.id, stint_id=stint.stint.id, kind=kind,
         lat=asked.lat, lon=asked.lon, at=asked.at, note=asked.detail["note"],
     )  # fmt: skip
-    return {"row": row.id, "kind": kind}, row
+    return {"kind": kind}, row
 
 
 def _fuel_row(asked: _Asked) -> tuple[Detail, FuelEntry]:
     stint, litres, price = asked.stint, asked.detail["litres"], asked.detail["price_per_l"]
     row = FuelEntry(
-        id=str(uuid.uuid4()), tractor_id=stint.stint.tractor_id, stint_id=stint.stint.id, at=asked.at,
+        tractor_id=stint.stint.tractor_id, stint_id=stint.stint.id, at=asked.at,
         litres=litres, price_per_l=stint.farm.fuel_price if price is None else price,
     )  # fmt: skip
-    return {"row": row.id, "litres": litres}, row
+    return {"litres": litres}, row
 
 
 def _rain_time(asked: _Asked) -> tuple[Detail]:
