@@ -12,7 +12,7 @@ def new_id(device: str) -> str:
     """Return an id for a record of a device."""
     head = bytearray(uuid.uuid4().bytes[:8])
     head[6] = head[6] & 0x0F | 0x80  # the version
-    return str(uuid.UUID(bytes=bytes(head) + _tail(device, head)))
+    return str(uuid.UUID(bytes=bytes(head) + _tail(device, bytes(head))))
 
 
 def may_have(device: str, id: str) -> bool:
