@@ -22,6 +22,7 @@ from store.durability.carrier_files import answered
 from store.errors import BundleRefused
 from store.facts.fact_lines import InvalidFact, is_hash, is_seq, is_uuid, read_json
 from store.facts.signed_pages import MOST_LINES
+from store.unpacking import TooLarge, member
 from sync.bundle_encryption import decrypted, encrypt
 
 FORMAT = "rollbook-bundle"
@@ -198,12 +199,14 @@ def _check_version(path: Path, version: object) -> None:
 
 
 def _member(file: zipfile.ZipFile, info: zipfile.ZipInfo, largest: int) -> bytes:
-    if info.file_size > largest:
-        raise InvalidFact("A part of it is larger than it may be.")
     if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
         raise InvalidFact("A part of it is packed in a way bundles do not use.")
-    with file.open(info) as part:
-        return part.read(largest)
+    try:
+        if info.file_size > largest:
+            raise TooLarge
+        return member(file, info, largest)
+    except TooLarge as error:
+        raise InvalidFact("A part of it is larger than it may be.") from error
 
 
 def _is_manifest(manifest: dict[str, Any]) -> bool:

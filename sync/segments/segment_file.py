@@ -16,6 +16,7 @@ from typing import IO, Any, BinaryIO
 from store.facts.fact_lines import InvalidFact, is_hash, is_seq, is_uuid, parse_lines, read_json
 from store.facts.signed_pages import MOST_LINES
 from store.models import SignedPage, TraceChunk
+from store.unpacking import TooLarge, unpacked
 from sync.bundle_file import LARGEST_TRACE
 
 MAGIC = b"rollbook-segment 5\n"
@@ -242,10 +243,8 @@ def _read(file: BinaryIO, size: int) -> bytes:
 
 def _unpacked(packed: bytes) -> bytes:
     try:
-        stream = zlib.decompressobj()
-        lines = stream.decompress(packed, LARGEST_PAGE)
+        return unpacked(packed, LARGEST_PAGE)
+    except TooLarge as error:
+        raise InvalidFact("A page of it unpacks to more than it may.") from error
     except zlib.error as error:
         raise InvalidFact("A page of it cannot be unpacked.") from error
-    if not stream.eof or stream.unused_data:
-        raise InvalidFact("A page of it cannot be unpacked.")
-    return lines

@@ -47,7 +47,8 @@ from sync.segments.segment_file import PageKey, SegmentHeader, SegmentPage
 from sync.segments.segment_writer import chain_of, pages_of_device
 
 LOG = logging.getLogger("rollbook.sync")
-BATCH_RECORDS, BATCH_BYTES = 20_000, 2**25
+BATCH_RECORDS, BATCH_BYTES, BATCH_TEXT = 20_000, 2**25, 2**23
+"""Records, bytes as packed and bytes of lines that are taken in one transaction, or little more."""
 Work = Callable[[int, int], None]
 
 
@@ -70,6 +71,7 @@ class _Loaded:
     page: SegmentPage
     packed: bytes
     rows: Rows
+    size: int
 
 
 class _Faulty(Exception):
@@ -176,7 +178,7 @@ class _Merge:
                     break
                 blocked, wide = set(), wide * 4
                 continue
-            cut = self._take(batch)
+            cut = self._take(batch, min(wide, 4) * BATCH_TEXT)
             if any(page.first < cut.get(page.device, page.last + 1) for page in batch):
                 blocked, wide = set(cut), 1
             else:
@@ -355,16 +357,20 @@ class _Merge:
         told = [ranges for head in self._heads if (ranges := head.ranges(device))]
         return not told or any(a <= last and first <= b for ranges in told for a, b in ranges)
 
-    def _take(self, batch: list[SegmentPage]) -> dict[str, int]:
-        """Merge a batch and return the number from which on pages of a device could not be taken."""
+    def _take(self, batch: list[SegmentPage], most: int = BATCH_TEXT) -> dict[str, int]:
+        """Merge a batch, or what of it unpacks to so many bytes; return from which number on pages of a device cannot be taken."""
         with no_garbage_collection():
             loaded: list[_Loaded] = []
             faulty: set[str] = set()
+            size = 0
             for page in batch:
                 if page.device in faulty:
                     continue
+                if size > most:
+                    break  # the others are taken next
                 try:
                     loaded.append(self._load(page))
+                    size += loaded[-1].size
                 except _Faulty as fault:
                     self._fault(fault.page, fault.why)
                     faulty.add(page.device)
@@ -426,7 +432,7 @@ class _Merge:
             raise
         except OSError as error:
             raise _Faulty(page, self._unsound(page, message("{reason}.", reason=error.strerror or error))) from error
-        return _Loaded(page, packed, rows)
+        return _Loaded(page, packed, rows, len(lines))
 
     def _unsound(self, page: SegmentPage, why: Message) -> Message:
         return message(

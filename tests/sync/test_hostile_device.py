@@ -1,6 +1,7 @@
 """A tablet on the roll whose holder has altered its program: it takes nobody's place, and copies stay equal."""
 
 import itertools
+import tracemalloc
 
 import pytest
 
@@ -84,3 +85,34 @@ def test_a_number_far_beyond_all_leaves_no_hole(copies, work, rows_of, tmp_path,
     work(office, "Bea")
     assert carried(office, third, folder=tmp_path) == carried(third, office, folder=tmp_path) == []
     assert rows_of(office) == rows_of(third)
+
+
+def _amplified(store, megabytes):
+    """Sign, as a device of the roll, records that say so much in so few bytes when packed."""
+    stint = store.all(Tap)[0].stint_id
+    for _ in range(megabytes // 4):
+        with store.writing() as session:
+            store.number(session, Tap(stint_id=stint, kind="mark", at=1.0, reason="x" * 2**22))
+        store.seal_pages()
+
+
+def test_a_small_file_fills_no_memory(copies, work, tmp_path, monkeypatch):
+    """A page that unpacks to far more than its size is refused before it is unpacked; lines are taken some at a time."""
+    liar, office, third = copies
+    work(liar, "Ada")
+    _amplified(liar, 48)
+    bundle = export_bundle(liar, tmp_path / "bundle")
+    assert bundle.stat().st_size < 100_000
+    tracemalloc.start()
+    result = merge_bundles(office, [bundle])
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 3 * 2**22, peak
+    assert any("unpacks to more than it may" in str(why) for _path, why in result.refused)
+    monkeypatch.setattr("store.unpacking.RATIO", 2000)  # what is within it is taken piece by piece
+    tracemalloc.start()
+    assert merge_bundles(third, [bundle]).refused == []
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 20 * 2**22, peak
+    assert len([tap for tap in third.all(Tap) if tap.device == liar.device]) == 13

@@ -8,6 +8,7 @@ need the office's readers.
 import zipfile
 import zlib
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, TypeAlias
 
@@ -22,6 +23,7 @@ from cabapp.position.boundaries.boundary_geojson import LARGEST, check_boundary,
 from cabapp.position.boundaries.boundary_judge import check_crossings, within_reach
 from store.durability.carrier_files import open_regular, read_regular
 from store.errors import BoundaryRefused, message
+from store.unpacking import TooLarge, member
 
 OPEN_M = 30.0
 """A walk that ends this near its beginning went round, m (our own choice)."""
@@ -136,10 +138,8 @@ def _in_kmz(path: Path) -> bytes:
     with open_regular(path) as file, zipfile.ZipFile(file) as pack:
         inside = next((one for one in pack.infolist() if one.filename.lower().endswith(".kml")), None)
         if inside is not None and inside.file_size <= LARGEST:
-            with pack.open(inside) as packed:
-                text = packed.read(LARGEST + 1)  # whatever size it states
-            if len(text) <= LARGEST:
-                return text
+            with suppress(TooLarge):
+                return member(pack, inside, LARGEST)
     raise BoundaryRefused("{name} holds no KML of a size that fields have. Export the fields alone.", name=path.name)
 
 
