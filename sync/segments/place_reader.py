@@ -22,7 +22,7 @@ from sync.segments.copy_head import LARGEST_HEAD, CopyHead, read_head
 from sync.segments.seen_files import SeenFiles
 from sync.segments.segment_file import PageKey, SegmentHeader, is_whole, read_header
 from sync.segments.segment_merge import Taken, Work, here_of, merge_segments
-from sync.segments.segment_places import HEAD, FolderPlace, Mark, PlacedFile, ZipPlace, named
+from sync.segments.segment_places import HEAD, LOCKED, FolderPlace, Mark, PlacedFile, ZipPlace, named
 from sync.segments.segment_writer import ranges_of
 
 MOST_UNKNOWN = 10_000
@@ -125,6 +125,7 @@ class PlaceReader:
         if fresh or self._taken.refused:
             news.refused += self._taken.refused
             news.waiting += [self._waits(place, device, *ends) for device, ends in self._taken.waiting.items()]
+        self._seen.note_locked(header for file, header in headers.items() if file.path.endswith(LOCKED))
         self._seen.note(file for file, header in headers.items() if all(page.key in here for page in header.pages))
 
     def _here(self, headers: Iterable[SegmentHeader]) -> tuple[set[PageKey], int]:
@@ -238,7 +239,12 @@ def merge_zip(store: Store, path: Path, passphrase: str | None = None, progress:
         held = {header.device: ranges_of(_ends(headers, header.device)) for header in headers}
         if any(held.get(device) != head.ranges(device) for device in {*head.manifest["has"], *held}):
             raise InvalidFact("Parts of it are missing or were added.")
-        return merge_segments(store, path, [head], headers, strict=True, progress=progress)
+        taken = merge_segments(store, path, [head], headers, strict=True, progress=progress)
+        if passphrase is not None:
+            seen = SeenFiles(store)
+            seen.note_locked(h for h, file in zip(headers, segments, strict=True) if file.path.endswith(LOCKED))
+            seen.save()
+        return taken
 
 
 def _parts_of(place: ZipPlace) -> tuple[CopyHead, list[PlacedFile]]:

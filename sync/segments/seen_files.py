@@ -16,13 +16,17 @@ from sync.segments.segment_file import SegmentHeader
 from sync.segments.segment_places import Mark, PlacedFile
 
 MOST_MARKS = 4
+Range = tuple[int, int]
+_UNREADABLE = (OSError, InvalidFact, ValueError, TypeError, LookupError, AttributeError)
 
 
 class SeenFiles:
     """The files seen by one copy, kept beside its logbook in ``<name>-seen.json``.
 
+    `locked`: first and last numbers, by device, of records of others that came in locked files.
+
     Notes: The list counts only for a logbook that has the pages it had when the list was written: one put back from an
-    older file reads all again.
+    older file reads all again. What came locked is so for any.
     """
 
     def __init__(self, store: Store):
@@ -30,6 +34,7 @@ class SeenFiles:
         self._path = store.path.with_name(f"{store.path.stem}-seen.json") if store.path.is_file() else None
         self._marks: dict[str, list[Mark]] = {}
         self._changed = False
+        self.locked: dict[str, set[Range]] = {}
         self.headers: dict[tuple[str, Mark], SegmentHeader] = {}
         self._load()
 
@@ -45,12 +50,23 @@ class SeenFiles:
                 self._marks[file.path] = [*self._marks.get(file.path, ()), file.mark][-MOST_MARKS:]
                 self._changed = True
 
+    def note_locked(self, headers: Iterable[SegmentHeader]) -> None:
+        """Note that what other devices recorded came locked, so that it is not passed on unlocked."""
+        for header in headers:
+            known = self.locked.setdefault(header.device, set())
+            if header.device != self._store.device and (header.first, header.last) not in known:
+                known.add((header.first, header.last))
+                self._changed = True
+
     def save(self) -> None:
         """Write the list, if it changed; without it files are only read again."""
         if self._path is None or not self._changed or self._store.trouble:
             return
+        with suppress(*_UNREADABLE):  # a bundle was merged meanwhile
+            self._take_locked(read_json(self._path.read_bytes()))
+        locked = {device: sorted(ranges) for device, ranges in self.locked.items() if ranges}
         with self._store.session() as session:
-            said = {"tips": _tips(session), "files": self._marks}
+            said = {"tips": _tips(session), "files": self._marks, "locked": locked}
         with suppress(OSError):
             write_file(self._path, json.dumps(said, separators=(",", ":")), private=True)
             self._changed = False
@@ -60,13 +76,18 @@ class SeenFiles:
             return
         try:
             said = read_json(self._path.read_bytes())
+            self._take_locked(said)
             marks = {str(path): [(int(size), int(at)) for size, at in marks] for path, marks in said["files"].items()}
             with self._store.session() as session:
                 sound = all(_is_here(session, *tip) for tip in said["tips"])
-        except (OSError, InvalidFact, ValueError, TypeError, LookupError, AttributeError):
+        except _UNREADABLE:
             return
         if sound:
             self._marks = marks
+
+    def _take_locked(self, said: Any) -> None:
+        for device, ranges in said.get("locked", {}).items():
+            self.locked.setdefault(str(device), set()).update((int(first), int(last)) for first, last in ranges)
 
 
 def devices_here(session: Session) -> list[str]:

@@ -160,6 +160,10 @@ class SegmentWriter:
             self._farm = farm_here(session).id
         self.head_path = file_name(store, HEAD + (LOCKED if passphrase is not None else ""))
 
+    @property
+    def locks(self) -> bool:
+        return self._passphrase is not None
+
     def locked(self, data: bytes) -> bytes:
         """Return a part as it is written."""
         return data if self._passphrase is None else lock_part(data, self._passphrase, self._farm)
@@ -230,6 +234,8 @@ def write_missing(
 
     `files`: the segments there.
 
+    Notes: Without a passphrase, what came locked of others is left to those who can lock it.
+
     Raises OSError if they cannot be written.
     """
     written: list[str] = []
@@ -240,15 +246,17 @@ def write_missing(
     with store.session() as session:
         for device in devices_here(session):
             there, pages = sound.get(device, []), pages_of_device(session, device)
+            locked = seen.locked.get(device, set()) if not writer.locks and device != store.device else set()
             if any(
                 b[0] <= a[1] for a, b in pairwise(pages)
             ):  # two machines wrote as it: ranges do not tell what is there
                 only = set(pages) - {(p.first, p.last, p.sha256) for one in there for p in _header(one).pages}
+                only = {page for page in only if not any(a <= page[0] and page[1] <= b for a, b in locked)}
                 for path, _name, data in writer.segments(session, device, only=only) if only else ():
                     place.write(path, data)
                     written.append(path)
                 continue
-            for first, until in _gaps([(f.name.first, f.name.last) for f in there if f.name is not None]):
+            for first, until in _gaps([*locked, *((f.name.first, f.name.last) for f in there if f.name is not None)]):
                 if not pages or pages[-1][1] < first:
                     continue
                 if until is None:

@@ -166,3 +166,35 @@ def test_a_passphrase_used_once_locks_nobody_out(copies, tmp_path, work, monkeyp
 
 def bundle_stem(store):
     return bundle_name(store, True).split(".")[0]
+
+
+@pytest.mark.parametrize("by_hand", [False, True])
+def test_what_came_locked_is_not_passed_on_unlocked(copies, tmp_path, work, rows_of, by_hand):
+    """Run once without the passphrase, a copy writes its own records unlocked, and leaves those of others locked as they lie."""
+    cab, office, third = copies
+    words, shared, stick = Passphrase("four ordinary words"), tmp_path / "shared", tmp_path / "stick"
+    work(cab, "Ada")
+    work(office, "Bea")
+    for folder in (shared, stick):
+        folder.mkdir()
+
+    def look(store, folder, passphrase=None):
+        for _ in range(3):
+            for news in FolderWatcher(store, [folder], None, passphrase).look():
+                assert news.trouble is None
+
+    look(cab, shared, words)
+    if by_hand:
+        assert merge_bundles(office, [export_bundle(cab, tmp_path / "out", words)], passphrase=words).refused == []
+    else:
+        look(office, shared, words)
+    assert rows_of(office)["tap"] != [] and len(office.all(Tap)) == 2
+    before = {path: path.read_bytes() for path in shared.rglob("*.locked")}
+    for folder in (shared, stick):
+        look(office, folder)
+        unlocked = {path.parent.name for path in folder.rglob("*.rbs")}
+        assert office.device in unlocked and cab.device not in unlocked
+    assert {path: path.read_bytes() for path in shared.rglob("*.locked")} == before
+    look(office, stick, words)
+    look(third, stick, words)
+    assert len(third.all(Tap)) == 2 and merge_bundles(third, [stick], passphrase=words).refused == []
