@@ -4,12 +4,16 @@ A correction names a row and gives columns new values. Only the columns listed h
 whatever a file from elsewhere says; the newest correction wins, and a person's before one that a clock gave rise to.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Set
 from typing import Any, TypeVar
+
+import numpy as np
+from sqlalchemy import func, select
 
 from cabapp.common.quantities import ClockSecond, Length, Quantity, Volume
 from cabapp.jobs.records.tool_parts import widths_of
 from store import Store, models
+from store.traces.trace_codec import Trace
 from store.values.sound_rows import copied
 from store.values.value_judge import fits
 
@@ -39,13 +43,14 @@ class Corrections:
     """All corrections of a store.
 
     `rows`: list of store.models.Correction: oldest first.
-    `void`: set of str: ids of rows that are taken back, and were not restored since.
+    `void`: set of str: ids of rows that are taken back, and were not restored since, and of stints brought in twice.
     `moved`: dict of str: job that a stint belongs to instead of the one it was written with, by the stint's id.
     """
 
     def __init__(self, store: Store):
         self.rows = store.all(models.Correction)
         self.void = void_ids(self.rows)
+        self.void |= brought_twice(store, self.void)
         named = NAMED if self.rows else {}
         known = {name: {row.id for row in store.all(of, gone=False)} for name, of in named.items()}
         self._said: dict[str, dict[str, Any]] = {}
@@ -86,6 +91,34 @@ def void_ids(rows: Iterable[models.Correction]) -> set[str]:
     details = ((row.corrects_id, row.detail or {}) for row in rows)
     said = {id: detail["void"] for id, detail in details if "void" in detail}
     return {id for id, void in said.items() if void}
+
+
+def brought_twice(store: Store, void: Set[str] = frozenset()) -> set[str]:
+    """Return the ids of stints that are of the same recording as one written before: two copies that had not met brought it.
+
+    `void`: ids of stints that do not count.
+
+    Notes: What tells them is their content: the same job, and the same places at the same times from the first fix on.
+    """
+    same = select(models.Stint.job_id, models.Stint.at).group_by(models.Stint.job_id, models.Stint.at)
+    with store.session() as session:
+        begun = [tuple(row) for row in session.execute(same.having(func.count() > 1))]
+    found: set[str] = set()
+    for job, at in begun:
+        known: list[Trace] = []
+        for stint in store.all(models.Stint, job_id=job, at=at):
+            trace = store.read_trace(stint.id) if stint.id not in void else None
+            if trace is None or not len(trace):
+                continue
+            if any(_are_equal(trace, other) for other in known):
+                found.add(stint.id)
+            else:
+                known.append(trace)
+    return found
+
+
+def _are_equal(one: Trace, other: Trace) -> bool:
+    return all(np.array_equal(getattr(one, name), getattr(other, name)) for name in ("t", "lat", "lon"))
 
 
 def _fits(table: str, name: str, value: Any, known: dict[str, set[str]]) -> bool:

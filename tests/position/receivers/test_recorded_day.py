@@ -189,6 +189,34 @@ def test_the_same_day_is_not_brought_twice(recorded, tmp_path, capsys):
         assert len(store.all(Stint)) == 2
 
 
+def test_the_same_day_brought_on_two_tablets_counts_once(recorded, tmp_path, capsys):
+    """A backup put into another tablet, and the day brought on both before they meet: one of the two counts, the same on both."""
+    from cabapp.reports.model.job_record import jobs_of, read_job
+    from store import open_store
+    from sync import export_bundle, merge_bundles
+    from sync.enrolment import pair
+
+    (tmp_path / "other").mkdir()
+    with open_store(tmp_path / "logbook.sqlite") as store:
+        store.backup(tmp_path / "backups")
+    (backup,) = (tmp_path / "backups").iterdir()
+    backup.rename(tmp_path / "other" / "logbook.sqlite")
+    for folder in (tmp_path, tmp_path / "other"):
+        assert bring(recorded, folder, "--yes") == 0
+    stores = [open_store(folder / "logbook.sqlite") for folder in (tmp_path, tmp_path / "other")]
+    pair(*stores)
+    once = [read_job(stores[0], job).count.areas() for job in jobs_of(stores[0])]
+    for here, there in (stores, stores[::-1], stores):
+        assert merge_bundles(there, [export_bundle(here, tmp_path / here.device)]).refused == []
+    for store in stores:
+        assert len(store.all(Stint)) == 4
+        assert [read_job(store, job).count.areas() for job in jobs_of(store)] == once
+        assert [len(read_job(store, job).stints) for job in jobs_of(store)] == [1, 1]
+        assert store.check() == []
+        store.close()
+    assert bring(recorded, tmp_path, "--yes") == 1, "it is still known"
+
+
 def test_the_same_day_under_another_name_and_form_is_not_brought_twice(recorded, tmp_path, capsys):
     """The same drive as GPX, written to 1e-6 degree, is known by where it was when."""
     import gpxpy.gpx
