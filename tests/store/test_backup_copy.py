@@ -184,6 +184,7 @@ def test_a_backup_to_nowhere_is_a_sentence(worked, tmp_path):
     ("harm", "words"),
     [
         ("DELETE FROM tap", "are missing here"),
+        ("DELETE FROM tap", "tablet 1, "),
         ("UPDATE tap SET stint_id = 'x'", "names a row of stint"),
         ("UPDATE tap SET seq = 1", "name two records each"),
         ("UPDATE tap SET stamp = 'noon'", "stamp that cannot be read"),

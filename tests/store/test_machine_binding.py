@@ -1,13 +1,15 @@
 """A logbook that was copied, cloned or put back goes on as a new device, loses nothing and says so."""
 
 import shutil
+import uuid
 
 import pytest
 
 from store import open_store
 from store.durability import machine_binding
 from store.durability.machine_binding import binding_path
-from store.models import FACTS, Operator, SignedPage
+from store.facts.device_identity import renew_if_doubled
+from store.models import FACTS, Operator, Retirement, SignedPage
 
 
 @pytest.fixture
@@ -135,3 +137,14 @@ def test_what_a_machine_is_reads_only_what_is_there(tmp_path, monkeypatch):
     assert machine_binding.machine_of(tmp_path / "x.sqlite") == {}
     (tmp_path / "x-bound.json").write_text("{]")
     assert machine_binding.read_binding(tmp_path / "x.sqlite") is None
+
+
+@pytest.mark.parametrize(("first", "last", "renewed"), [(2, 4, False), (3, 3, False), (4, 9, True), (1, 2, True)])
+def test_numbers_of_a_machine_that_left_are_no_reason_to_renew(worked, first, last, renewed):
+    """A bundle brings number 3 of this device with another record: a device goes on as new, but not for numbers that were ended."""
+    with open_store(worked[0]) as store:
+        for n in range(9):
+            store.put(Operator, name=f"No. {n}")
+        ended = Retirement(subject=store.device, first=first, last=last, at=1.0)
+        with store.writing() as session:
+            assert (renew_if_doubled(session, [(3, str(uuid.uuid4()))], [ended], [], 1.0) is not None) == renewed
