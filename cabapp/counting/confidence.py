@@ -256,11 +256,15 @@ def _parts(number: int) -> Iterator[slice]:
 
 
 def _numbered(one: Floats, other: Floats, slot: float) -> Ints:
-    """Return a whole number for each pair of times, s, equal where both are in equal slots."""
+    """Return a whole number from 0 up for each pair of times, s, equal where both are in equal slots."""
     a, b = (np.floor_divide(t, slot, out=t).astype(np.int64) for t in (one, other))
-    low = int(b.min(initial=0))
-    a *= int(b.max(initial=0)) - low + 1
-    a += b
+    if len(a):
+        # times of a pair are near each other, whatever the times of a season
+        b -= a
+        b -= b.min()
+        a -= a.min()
+        a *= int(b.max()) + 1
+        a += b
     return a
 
 
@@ -360,15 +364,19 @@ class _Sway:
 
     def _follow(self, seams: _Seams, near: Ints) -> None:
         """Find how much seams change along themselves within `AHEAD_S`."""
-        pair = np.unique(_numbered(*seams.times(near), BLOCK_S), return_inverse=True)[1]
-        k = seams.rows(near)
+        key, k = _numbered(*seams.times(near), BLOCK_S), seams.rows(near)
         k -= k.min()
-        pair *= 2 * k.max() + 2
-        pair += k
-        key, at, times = np.unique(pair, return_index=True, return_counts=True)
-        del pair
+        span = int(2 * k.max() + 2)
+        key *= span
+        key += k
+        del k
+        order = np.argsort(key).astype(np.int32)
+        key = key[order]
         # where two seams of a pair are on a row, neither tells which it is
-        key, near = key[times == 1], near[at[times == 1]]
+        other = np.concatenate([[True], key[1:] != key[:-1], [True]])
+        single = other[1:] & other[:-1]
+        key, near = key[single], near[order[single]]
+        del order
         pace = np.abs(np.diff(seams.times(near)[0]))[np.diff(key) == 1]
         if len(pace) < PAIRS or not pace.any():
             return
@@ -379,7 +387,7 @@ class _Sway:
         if len(one) < PAIRS:
             return
         self._change = _variance(seams.short[two] - seams.short[one])
-        runs = np.unique(key[good] // (2 * k.max() + 2), return_counts=True)[1].astype(float)
+        runs = np.unique(key[good] // span, return_counts=True)[1].astype(float)
         self._number = max(2.0, float(runs.sum() ** 2 / (runs**2).sum()))
         self._seams, self._pairs = seams, (one.astype(np.int32), two.astype(np.int32))
 

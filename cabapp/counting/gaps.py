@@ -187,10 +187,10 @@ def _components(
     if len(k) == 0:
         return
     label = _label(k, x0, x1)
-    ground = x1 - x0
-    ground *= height
-    area = np.bincount(label, weights=ground)
-    del ground
+    area = np.zeros(int(label.max()) + 1)
+    for start in range(0, len(k), TOGETHER):
+        part = slice(start, start + TOGETHER)
+        np.add.at(area, label[part], (x1[part] - x0[part]) * height)
     c, s = np.cos(angle), np.sin(angle)
     turn = np.array([[c, -s], [s, c]])
     order = np.argsort(label, kind="stable").astype(np.int32)

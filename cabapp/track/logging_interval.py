@@ -19,6 +19,8 @@ SLOWEST = 15.0
 
 _BIN = 0.05
 _BINS = 1200
+_TOGETHER = 1 << 15
+"""Fixes looked at at once, so that memory is not for all of a long trace."""
 
 _STEP_S = 10.0
 _KEPT = 512
@@ -119,12 +121,13 @@ class LoggingInterval:
         times = np.atleast_1d(np.asarray(t, float))
         if len(times) == 0:
             return
-        first = float(times[0]) if self._newest is None else self._newest
-        self._newest = float(times[-1])
-        steps = np.diff(times, prepend=first)
-        found = np.bincount(np.clip(np.rint(steps[steps > 0] / _BIN), 1, _BINS).astype(np.int64))
-        for number in np.flatnonzero(found).tolist():
-            self._note(number, int(found[number]))
+        for start in range(0, len(times), _TOGETHER):
+            some = times[start : start + _TOGETHER]
+            steps = np.diff(some, prepend=some[0] if self._newest is None else self._newest)
+            self._newest = float(some[-1])
+            found = np.bincount(np.clip(np.rint(steps[steps > 0] / _BIN), 1, _BINS).astype(np.int64))
+            for number in np.flatnonzero(found).tolist():
+                self._note(number, int(found[number]))
         if self._total:
             self._settle()
 

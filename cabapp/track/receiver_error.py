@@ -9,11 +9,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from statistics import median
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from cabapp.geometry.arrays import Bools, Floats
+from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.track.logging_interval import interpolation_error, logging_interval
 
 LEAST_S = 60.0
@@ -66,6 +67,8 @@ OF_QUALITY = {1: "autonomous", 2: "differential", 3: "differential", 4: "rtk", 5
 """By GGA fix quality (gpsd, "NMEA Revealed"); dead reckoning (6) is taken for the worst we name."""
 ASSUMED = "phone"
 """What states nothing is no better than the worst we name."""
+TOGETHER = 1 << 15
+"""Fixes looked at at once, so that memory is not for all of a long trace."""
 
 
 @dataclass(frozen=True)
@@ -141,21 +144,16 @@ def judge(
     (1.8, 'fix quality and HDOP')
     """
     t = np.atleast_1d(np.asarray(t, float))
-    sigma, hdop = _column(sigma, len(t)), _column(hdop, len(t))
-    names = list(KINDS)
-    table = np.array([kind.absolute for kind in KINDS.values()])
-    code = np.full(len(t), -1, np.int64)
-    if quality is not None:
-        quality = np.atleast_1d(np.asarray(quality))
-        for value, name in OF_QUALITY.items():
-            code[quality == value] = names.index(name)
-    has_sigma, has_hdop, has_quality = sigma > 0, hdop > 0, code >= 0
-    code[~has_quality] = names.index(ASSUMED)
-    known = has_sigma & ~has_quality
-    code[known] = np.abs(np.log(sigma[known])[:, None] - np.log(table)).argmin(1)
-    absolute = np.where(has_sigma, sigma, table[code] * np.where(has_hdop, hdop, 1.0))
-    basis = _basis(has_sigma, has_hdop, has_quality)
-    words = KINDS[names[int(np.bincount(code).argmax())]].words if len(t) else KINDS[ASSUMED].words
+    given = [None if one is None else np.atleast_1d(np.asarray(one)) for one in (sigma, hdop, quality)]
+    absolute, codes, stated = np.empty(len(t)), np.zeros(len(KINDS), np.int64), np.zeros(4)
+    for start in range(0, len(t), TOGETHER):
+        some = slice(start, start + TOGETHER)
+        absolute[some], *counts = _judged(len(t[some]), *(None if one is None else one[some] for one in given))
+        codes, stated = codes + counts[0], stated + counts[1]
+    words, basis = (
+        KINDS[list(KINDS)[int(codes.argmax())] if len(t) else ASSUMED].words,
+        _basis(*(stated >= max(len(t), 1) / 2)),
+    )
     if basis == "not stated":
         words = f"not stated; taken for no better than {words}"
     if len(t) == 0:
@@ -238,25 +236,37 @@ def _constant(relative: float, absolute: float, basis: str, words: str) -> Recei
 
 def _filled(t: Floats, xy: Floats) -> float:
     """Return the error of the path between fixes at their usual interval and speed, m."""
-    interval, step = logging_interval(t), np.hypot(*np.diff(xy, axis=0).T)
-    moved = (np.diff(t) > 0) & (step > 0)
-    if interval is None or not moved.any():
-        return 0.0
-    return interpolation_error(interval, float(np.median(step[moved] / np.diff(t)[moved])))
+    interval, speeds = logging_interval(t), []
+    for start in range(0, len(t) - 1, TOGETHER):
+        some = slice(start, start + TOGETHER + 1)
+        step, apart = np.hypot(*np.diff(xy[some], axis=0).T), np.diff(t[some])
+        moved = (apart > 0) & (step > 0)
+        speeds.append(step[moved] / apart[moved])
+    speed = np.concatenate([np.zeros(0), *speeds])
+    return 0.0 if interval is None or not len(speed) else interpolation_error(interval, float(np.median(speed)))
 
 
-def _column(values: ArrayLike | None, count: int) -> Floats:
-    if values is None:
-        return np.full(count, np.nan)
-    return np.atleast_1d(np.asarray(values, float))
+def _judged(
+    number: int, sigma: NDArray[Any] | None, hdop: NDArray[Any] | None, quality: NDArray[Any] | None
+) -> tuple[Floats, Ints, Ints]:
+    """Return the absolute errors of some fixes, m, how many are of each class, and how many state what, as `_basis` asks."""
+    sigma, hdop = (np.full(number, np.nan) if one is None else one.astype(float, copy=False) for one in (sigma, hdop))
+    names = list(KINDS)
+    table = np.array([kind.absolute for kind in KINDS.values()])
+    code = np.full(number, -1, np.int64)
+    if quality is not None:
+        for value, name in OF_QUALITY.items():
+            code[quality == value] = names.index(name)
+    has_sigma, has_hdop, has_quality = sigma > 0, hdop > 0, code >= 0
+    code[~has_quality] = names.index(ASSUMED)
+    known = has_sigma & ~has_quality
+    code[known] = np.abs(np.log(sigma[known])[:, None] - np.log(table)).argmin(1)
+    absolute = np.where(has_sigma, sigma, table[code] * np.where(has_hdop, hdop, 1.0))
+    stated = np.array([np.count_nonzero(one) for one in (has_sigma, has_hdop & has_quality, has_hdop, has_quality)])
+    return absolute, np.bincount(code, minlength=len(names)), stated
 
 
-def _basis(has_sigma: Bools, has_hdop: Bools, has_quality: Bools) -> str:
+def _basis(*most: bool) -> str:
     """Return what most fixes state, the best first."""
-    for said, words in (
-        (has_sigma, "stated error"), (has_hdop & has_quality, "fix quality and HDOP"),
-        (has_hdop, "stated HDOP"), (has_quality, "fix quality"),
-    ):  # fmt: skip
-        if said.size and said.mean() >= 0.5:
-            return words
-    return "not stated"
+    words = ("stated error", "fix quality and HDOP", "stated HDOP", "fix quality")
+    return next((one for one, said in zip(words, most, strict=True) if said), "not stated")

@@ -5,14 +5,16 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cabapp.counting.areas.connected_rows import ConnectedRows, merged
 from cabapp.counting.areas.row_events import RowsAcross
 from cabapp.counting.areas.row_stretches import Amiss, RowStretches, Strips, fitting_row, stretches_of
-from cabapp.geometry.arrays import Bools, Floats, Ints, Shorts
+from cabapp.geometry.arrays import Bools, Floats, Ints, Shorts, joined_columns
 from cabapp.geometry.field_ground import FieldGround
 from cabapp.track.swept_ground import SweptPieces
 
+Bytes = NDArray[np.uint8]
 KEPT = 1 << 17
 """So many stretches are kept at once; of more, those that matter are counted again."""
 MARGIN = 1e-6
@@ -59,25 +61,28 @@ def strips_amiss(
     row = fitting_row(stints)
     rows = RowsAcross(stints, field, row, edge, seedings)
     sizes: list[_Sizes] = []
-    labels: deque[Shorts] = deque()
+    labels: deque[tuple[Bytes, Shorts]] = deque()
     kept: list[RowStretches] = []
     number = 0
     for batch in rows.batches():
         some = stretches_of(batch, rows, field, target, amiss=True)
         number += len(some.k)
         kept = [*kept, some] if number <= KEPT else []
-        label = np.zeros(len(some.k), np.int32)
+        label = np.full(len(some.k), -1, np.int32)
         for n, (amiss, mine) in enumerate(some.kinds()):
             if n == len(sizes):
                 sizes.append(_Sizes(amiss, row, least_area, least_width))
             label[mine] = sizes[n].feed(some.k[mine], some.x0[mine], some.x1[mine])
-        labels.append(label)
+        # few have one
+        labels.append((np.packbits(label >= 0), label[label >= 0]))
     large = [one.large() for one in sizes]
     again: Iterable[RowStretches] = kept
     if number > KEPT:
         again = (stretches_of(batch, rows, field, target, amiss=True) for batch in rows.batches())
     for some in again:
-        label = labels.popleft()
+        label = np.full(len(some.k), -1, np.int32)
+        which, known = labels.popleft()
+        label[np.unpackbits(which, count=len(label)).view(bool)] = known
         for n, (_, mine) in enumerate(some.kinds()):
             mine[mine] = large[n][label[mine]]
             sizes[n].take(some, mine)
@@ -90,13 +95,12 @@ class _Sizes:
     def __init__(self, amiss: Amiss, row: float, least_area: float, least_width: float) -> None:
         self._amiss = amiss
         self._row, self._area, self._width = row, least_area, least_width
-        self._most = self._number = 0
         self._connected = ConnectedRows(lambda first, wide: self._large(self._ground_of(first, wide, len(first))))
         self._ground = np.zeros((2, 1024))
+        self._taken: list[tuple[Shorts, Floats, Floats]] = [(np.zeros(0, np.int32), np.zeros(0), np.zeros(0))]
 
     def feed(self, k: Shorts, x0: Floats, x1: Floats) -> Ints:
         """Add stretches of the next rows; return a label for each, -1 where its piece is surely too small."""
-        self._most += len(k)
         k, x0, x1, fresh = merged(k, x0, x1)
         label = self._connected.feed(k, x0, x1)
         some = label >= 0
@@ -109,22 +113,17 @@ class _Sizes:
     def large(self) -> Bools:
         """Return for each label whether its piece may be listed, and last that what has none may not."""
         piece = self._connected.settled()
-        # what is not used of these takes no memory
-        self._k, self._x0, self._x1 = np.empty(self._most, np.int32), np.empty(self._most), np.empty(self._most)
         ground = [np.bincount(piece, column[: len(piece)]) for column in self._ground]
         return np.append(self._large(np.stack(ground))[piece], False)
 
     def take(self, some: RowStretches, which: Bools) -> None:
         """Keep stretches of the next rows."""
-        k, x0, x1, _ = merged(some.k[which], some.x0[which], some.x1[which])
-        part = slice(self._number, self._number + len(k))
-        self._k[part], self._x0[part], self._x1[part] = k, x0, x1
-        self._number = part.stop
+        if which.any():
+            self._taken.append(merged(some.k[which], some.x0[which], some.x1[which])[:3])
 
     def taken(self) -> Strips:
         """Return the stretches kept."""
-        some = slice(self._number)
-        return Strips(self._amiss, self._k[some], self._x0[some], self._x1[some])
+        return Strips(self._amiss, *joined_columns(self._taken))
 
     def _ground_of(self, piece: Ints, wide: Floats, least: int) -> Floats:
         """Return the ground, m2, of pieces from 0 up, at least so many, and what of it is narrow."""
