@@ -392,7 +392,9 @@ def main():
     print("\nsteered by the receiver      held  interval         true")
     for name in names:
         for error in errors:
-            rows = np.array([steered_field(MODELS[name], error, args.seed + n) for n in range(args.fields // 2)])
+            rows = np.array(
+                [steered_field(MODELS[name], error, args.seed + n) for n in range(max(args.fields // 2, 1))]
+            )
             held = np.mean((rows[:, 0] <= rows[:, 2]) & (rows[:, 2] <= rows[:, 1]))
             low, high, true = rows.mean(axis=0)
             print(f"{name:<11}{error:5.2f} stated   {held:9.0%}  {low:5.1%} to {high:6.1%}{true:8.1%}", flush=True)
