@@ -413,15 +413,15 @@ class JobCount:
     def ahead(self, seconds: float) -> Ahead | None:
         """Return what lies in the tool's way for so many seconds, or None before it has moved."""
         stint = self._stint
-        pose = None if stint is None else stint.builder.pose
-        if stint is None or pose is None or stint.away is not None:
+        pose = None if stint is None else stint.steady_pose()
+        if stint is None or pose is None:
             return None
         odometer, leave = stint.builder.odometer, stint.builder.leave
 
         def recent(places: Floats) -> Bools:
             return self.grid.recent(places, odometer, leave)
 
-        return look_ahead(self.grid, stint.course.steady(pose), seconds, self.wanted, recent)
+        return look_ahead(self.grid, pose, seconds, self.wanted, recent)
 
     def wanted(self, places: Floats) -> Ints:
         """Return passes wanted at places, shape (n, 2), m; 0 outside the field."""

@@ -52,6 +52,7 @@ class LiveStint:
         self.unusable: Counter[str] = Counter()
         self.away: tuple[float, float] | None = None
         self._pose: Pose | None = None
+        self._bare: Pose | None = None  # as the newest chords give it
         self._parts: list[SweptPieces] = []
 
     @property
@@ -63,7 +64,7 @@ class LiveStint:
         """Note that the tool starts or stops working, or a wing goes up."""
         self.builder.switch(switch)
         self._switches.append(switch)
-        self._pose = None
+        self._pose = self._bare = None
 
     def note_fixes(self, t: Floats, xy: Floats, near: Bools, *stated: Floats | None) -> bool:
         """Keep usable fixes; return whether they change how those before are read (`again`).
@@ -109,7 +110,7 @@ class LiveStint:
         told = np.isfinite(xy[:, 0])
         if told.any():
             self.course.feed(t[told], xy[told])
-        self._pose = None
+        self._pose = self._bare = None
         if not near.all():
             self.builder.leave_ground(t[leavings(near, self.away is None)])
             self.away = None if near[-1] else (float(xy[-1, 0]), float(xy[-1, 1]))
@@ -121,7 +122,7 @@ class LiveStint:
     def feed_one(self, t: float, x: float, y: float, sigma: float) -> SweptPieces:
         """Do what `feed` does with one fix on counted ground, in plain numbers."""
         self.course.feed_one(t, x, y)
-        self._pose = self.away = None
+        self._pose = self._bare = self.away = None
         return self._keep(self.builder.feed_one(t, x, y, sigma))
 
     def finish(self) -> SweptPieces:
@@ -156,9 +157,19 @@ class LiveStint:
         if self._pose is None and self.away is not None:
             self._pose = self.course.bare(self.builder.tool)
         elif self._pose is None:
-            pose = self.builder.pose
+            pose = self._of_chords()
             self._pose = pose and self.course.calm(pose)
         return self._pose
+
+    def steady_pose(self) -> Pose | None:
+        """Return the pose to look ahead with; None before the tool has moved, and off counted ground."""
+        pose = None if self.away is not None else self._of_chords()
+        return pose and self.course.steady(pose)
+
+    def _of_chords(self) -> Pose | None:
+        if self._bare is None:
+            self._bare = self.builder.pose
+        return self._bare
 
     @property
     def unknown_s(self) -> float:

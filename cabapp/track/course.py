@@ -17,6 +17,7 @@ class Course:
 
     def __init__(self) -> None:
         self._places: deque[tuple[float, float, float]] = deque()
+        self._short: tuple[Pose, tuple[float, float] | None] | None = None  # what was fitted last
 
     def feed(self, t: Floats, xy: Floats) -> None:
         """Take places, shape (n, 2), m, at times, shape (n,), s."""
@@ -31,12 +32,13 @@ class Course:
         self._forget()
 
     def _forget(self) -> None:
+        self._short = None
         while self._places[-1][0] - self._places[0][0] > LONG_S:
             self._places.popleft()
 
     def calm(self, pose: Pose) -> Pose:
         """Return a pose with heading and curvature of the last 4 s, which tell whether it turns."""
-        fitted = self._fit(SHORT_S, pose)
+        fitted = self._fit_short(pose)
         return pose if fitted is None else replace(pose, heading=fitted[0], curvature=fitted[1])
 
     def steady(self, pose: Pose) -> Pose:
@@ -44,7 +46,7 @@ class Course:
 
         The curvature is what the last 4 s and 6 s agree on, so a turn just over has no effect.
         """
-        short, long = self._fit(SHORT_S, pose), self._fit(LONG_S, pose)
+        short, long = self._fit_short(pose), self._fit(LONG_S, pose)
         if short is None or long is None:
             return pose
         heading = long[0] if abs(turn_between(short[0], long[0])) < 0.05 else short[0]
@@ -67,6 +69,11 @@ class Course:
         left, right = ((x - back * c - end * s, y - back * s + end * c) for end in tool.edges)
         speed = hypot(x - x0, y - y0) / (t - t0) if t > t0 else 0.0
         return Pose(x, y, heading, heading, left, right, speed, 0.0, False, t)
+
+    def _fit_short(self, pose: Pose) -> tuple[float, float] | None:
+        if self._short is None or self._short[0] is not pose:
+            self._short = pose, self._fit(SHORT_S, pose)
+        return self._short[1]
 
     def _fit(self, seconds: float, pose: Pose) -> tuple[float, float] | None:
         """Return heading and curvature now, of parabolas in time through the last seconds."""

@@ -12,6 +12,7 @@ from cabapp.jobs.records.stint_reader import work_of
 from cabapp.jobs.records.stint_state import TapRefused
 from cabapp.planning.emergence import CROPS, closes
 from cabapp.planning.sun import CIVIL_DUSK, evening
+from cabapp.session import fix_recorder
 from cabapp.session.advice.day_reader import DayReader
 from cabapp.session.advice.seeder_progress import FieldSamples, SeederFromBundles
 from store.models import Correction, Field, Job, Stint, Tap, Tool, Tractor
@@ -24,6 +25,12 @@ DAY = 86400.0
 def lines(day):
     farm = FarmFormat("Etc/GMT+6", Units("us"))
     return {name: render(line, farm=farm) for name, line in day.session.day()}
+
+
+@pytest.fixture(autouse=True)
+def seldom_written(monkeypatch):
+    """Write the trace each minute: with a tick each ten seconds a quarter of the time went there."""
+    monkeypatch.setattr(fix_recorder, "SYNC_S", 60.0)
 
 
 @pytest.fixture
