@@ -495,7 +495,7 @@ def test_recordings_of_others_without_a_boundary(farm, recorded, name):
         day = cut([], track.as_kept(), recording.name)
         t = day.track.t[day.rows]
         # as a person agrees to it: all of it was work on that field
-        stay = FieldStay(0, 0, len(t) - 1, ((float(t[0]), float(t[-1])),), 1, {})
+        stay = FieldStay(0, 0, len(t) - 1, ((float(t[0]), float(t[-1])),), 1)
         stay = AgreedStay(replace(day, fields=(ground,)), stay, *farm.who, tool.id, "rolling")
         stints += [stint for _, stint in bring_in(farm.store, [stay]).stints]
     [job] = farm.store.all(Job, field_id=ground.id)
@@ -597,7 +597,7 @@ def test_a_stint_that_covers_nothing_says_why(farm, tmp_path, name):
     day = cut([], track.as_kept(), path.name)
     ground = farm.store.put(Field, name="Home", boundary=boundary, target=2)
     tool = farm.store.put(Tool, name="Roller", operation="rolling", width_m=WIDTH, towed=False)
-    stay = FieldStay(0, 0, len(day.rows) - 1, ((float(track.t[0]), float(track.t[-1])),), 1, {})
+    stay = FieldStay(0, 0, len(day.rows) - 1, ((float(track.t[0]), float(track.t[-1])),), 1)
     agreed = AgreedStay(replace(day, fields=(ground,)), stay, *farm.who, tool.id, "rolling")
     [(_, stint)] = bring_in(farm.store, [agreed]).stints
     [job] = farm.store.all(Job, field_id=ground.id)

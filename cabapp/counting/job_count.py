@@ -76,6 +76,11 @@ class StintPath(NamedTuple):
     length: float
     rejected: dict[str, int]
 
+    @property
+    def lost(self) -> list[tuple[float, float]]:
+        """The spans worked without a usable position, POSIX s."""
+        return [(one.begin, one.end) for one in self.unknown if not one.counted]
+
 
 class JobCount:
     """Pass counts of one job.

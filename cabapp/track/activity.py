@@ -38,7 +38,9 @@ LEAST_RUNS, LEAST_S = 2, 120.0
 APART_S = 3600.0
 """Without a fix for longer, coming back is another stay, s."""
 PAUSE_S = 120.0
-"""Standing, or no fix, for this long ends a spell of work, s."""
+"""Standing for this long ends a spell of work, s."""
+LEFT_M = 10.0
+"""Found so near its place again after a time without a fix it has stood, m: unaided receivers differ by as much (from memory)."""
 
 
 @dataclass(frozen=True)
@@ -65,8 +67,6 @@ class FieldStay:
         When work went on, turns included, POSIX s; empty when the field was only crossed.
     runs : int
         Straight runs of work; standing does not part them.
-    seconds : dict of str to float
-        Time of each of `KINDS`.
     """
 
     field: int
@@ -74,7 +74,6 @@ class FieldStay:
     last: int
     spells: tuple[tuple[float, float], ...]
     runs: int
-    seconds: dict[str, float]
 
 
 def guess(
@@ -142,7 +141,7 @@ def guess(
     stay = np.concatenate([[0], np.cumsum((np.diff(where) != 0) | (np.diff(t) > APART_S))])
     for _, first, last in _same(stay):
         if where[first] >= 0:
-            one = _stay(int(where[first]), first, last, t, kind, speed)
+            one = _stay(int(where[first]), first, last, t, xy, kind, speed)
             stays += [one] if len(fix) == len(t) else _at_fixes(one, t, fixes)
     spans = [
         ActivitySpan(KINDS[k // 10_000], first, last, None if (f := k % 10_000 - 1) < 0 else int(f))
@@ -229,14 +228,16 @@ def _swallow(kind: Ints, name: str, instead: Ints, short: Callable[[int, int], b
             kind[first : last + 1] = instead[first : last + 1]
 
 
-def _stay(field: int, first: int, last: int, t: Floats, kind: Ints, speed: Floats) -> FieldStay:
+def _stay(field: int, first: int, last: int, t: Floats, xy: Floats, kind: Ints, speed: Floats) -> FieldStay:
     """Return one stay; what is no work there is set to travelling in `kind`."""
     part = kind[first : last + 1]
     working, turning = KINDS.index(WORKING), KINDS.index(TURNING)
     runs = [(first + a, first + b) for value, a, b in _same(part) if value == working]
+    fastest = np.inf
     if runs:
         usual = np.median(np.concatenate([speed[a : b + 1] for a, b in runs]))
-        fast = [run for run in runs if np.median(speed[run[0] : run[1] + 1]) > FAST * usual]
+        fastest = FAST * float(usual)
+        fast = [run for run in runs if np.median(speed[run[0] : run[1] + 1]) > fastest]
         for a, b in fast:
             kind[a : b + 1] = KINDS.index(TRAVELLING)
         runs = [run for run in runs if run not in fast]
@@ -244,12 +245,10 @@ def _stay(field: int, first: int, last: int, t: Floats, kind: Ints, speed: Float
     if len(runs) < LEAST_RUNS or worked < LEAST_S:
         part[(part == working) | (part == turning)] = KINDS.index(TRAVELLING)
         runs = []
-    step = np.diff(t[first : last + 1], append=t[last])
-    spent = {name: float(step[part == n].sum()) for n, name in enumerate(KINDS)}
     passes = len(runs) - sum(
         _only_stood(kind[a + 1 : b], t[a + 1 : b + 1]) for (_, a), (b, _) in itertools.pairwise(runs)
     )
-    return FieldStay(field, first, last, _spells(runs, t[: last + 1], kind), passes, spent)
+    return FieldStay(field, first, last, _spells(runs, t[: last + 1], xy, kind, fastest), passes)
 
 
 def _only_stood(kind: Ints, t: Floats) -> bool:
@@ -258,20 +257,35 @@ def _only_stood(kind: Ints, t: Floats) -> bool:
     return bool(stood.any() and np.diff(t)[~stood].sum() < SHORTEST_TURN_S)
 
 
-def _spells(runs: list[tuple[int, int]], t: Floats, kind: Ints) -> tuple[tuple[float, float], ...]:
-    """Join runs to spells, divided by a pause or by driving elsewhere; the last fix of a run holds until the next."""
+def _spells(
+    runs: list[tuple[int, int]], t: Floats, xy: Floats, kind: Ints, fastest: float
+) -> tuple[tuple[float, float], ...]:
+    """Join runs to spells, divided by a pause or by driving elsewhere.
+
+    The last fix of a run holds until the next; a run after a standstill begins where it stood.
+    """
     spells: list[list[int]] = []
     for a, b in runs:
-        if spells and not _parted(kind[spells[-1][1] : a], t[spells[-1][1] : a + 1]):
+        between = slice(spells[-1][1], a + 1) if spells else slice(0)
+        if spells and not _parted(kind[between], t[between], xy[between], fastest):
             spells[-1][1] = b
         else:
             spells.append([a, b])
-    return tuple((float(t[a]), float(t[min(b + 1, len(t) - 1)])) for a, b in spells)
+    stood = np.append(kind[: len(t)] == KINDS.index(STANDING), False)
+    return tuple((float(t[a - 1 if stood[a - 1] else a]), float(t[min(b + 1, len(t) - 1)])) for a, b in spells)
 
 
-def _parted(kind: Ints, t: Floats) -> bool:
-    step = np.diff(t)
-    stood = step[kind == KINDS.index(STANDING)].sum()
-    silent = step[kind == KINDS.index(UNKNOWN)].sum()
-    drove = step[kind == KINDS.index(TRAVELLING)].sum()
-    return bool(stood + silent >= PAUSE_S or drove >= PAUSE_S / 4)
+def _parted(kind: Ints, t: Floats, xy: Floats, fastest: float) -> bool:
+    """Return whether work ended between two runs, `fastest` being the speed of work, m/s.
+
+    Notes
+    -----
+    Without a fix the machine is taken to have stood where it is found at its place again, and to have driven elsewhere
+    where it is found farther than it works. Else nobody knows what it did: work goes on, unseen, as in a stint whose
+    reception is lost.
+    """
+    kind, step, gone = kind[:-1], np.diff(t), np.hypot(*np.diff(xy, axis=0).T)
+    unseen = kind == KINDS.index(UNKNOWN)
+    stood = (kind == KINDS.index(STANDING)) | (unseen & (gone < LEFT_M))
+    drove = (kind == KINDS.index(TRAVELLING)) | (unseen & (gone > fastest * step))
+    return bool(step[stood].sum() >= PAUSE_S or step[drove].sum() >= PAUSE_S / 4)

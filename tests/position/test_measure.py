@@ -31,6 +31,23 @@ def lanes(n=5, spacing=6.0, length=400.0, step=2.0, every=1.0):
     return xy, t
 
 
+def one_way(n=5, spacing=6.0, length=400.0):
+    """Lanes by a machine that is seen throughout: it stands 30 s before and behind each, and comes back at 8 m/s."""
+    lane = lanes(1, length=length + 8)[0] - (4, 0)
+    stand, angle = np.ones((30, 1)), np.linspace(0, np.pi, 14)[1:-1]
+    out, along = np.array([[6.0, 0], [9.0, 0]]), np.arange(length, -1e-9, -8.0)
+    east = (length + 9, 0) + 8 * np.column_stack([np.sin(angle), 1 - np.cos(angle)])
+    turned = (16 - spacing) / 2
+    west = (-9, 16 - turned) + turned * np.column_stack([-np.sin(angle), np.cos(angle)])
+    back = np.column_stack([along, np.full(len(along), 16.0)])
+    way = np.concatenate([np.add(out, (length, 0)), east, back, west, (0, spacing) - out[::-1]])
+    parts = []
+    for k in range(n):
+        parts += [np.add(one, (0, k * spacing)) for one in (lane[0] * stand, lane, lane[-1] * stand, way)]
+    xy = np.concatenate(parts[:-1])
+    return xy, np.arange(float(len(xy)))
+
+
 @pytest.fixture
 def square(written):
     """Write a boundary from west, south, east, north on the plane, m."""
@@ -83,7 +100,7 @@ GAP = {
 
 def test_half_laps_in_a_field(written, square, measured):
     """Five half-laps of 12 m: 24 m twice and 12 m once of 400 m length, and a gap beyond them."""
-    trace = written("a.csv", csv_of(*lanes()))
+    trace = written("a.csv", csv_of(*one_way()))
     found = measured(trace, "--width", 12, "--field", square(0, -6, 400, 60))
     assert same_shape(found, CONTRACT)
     areas = found["area_m2"]
@@ -229,7 +246,7 @@ def test_the_cell_hardly_matters(written, measured, cell):
 
 def test_the_words_give_acres_and_hectares(written, square, capsys):
     """Without --json the same figures come as lines for a person."""
-    trace = written("a.csv", csv_of(*lanes()))
+    trace = written("a.csv", csv_of(*one_way()))
     boundary = square(0, -6, 400, 60)
     assert main(["measure", str(trace), "--width", "12", "--field", str(boundary)]) == 0
     out = capsys.readouterr().out
@@ -379,7 +396,8 @@ def test_what_was_counted_is_said(written, square, measured, capsys):
     """Spans and why they are counted stand in the JSON and in the words, by boundary, guess and statement."""
     trace = written("a.csv", csv_of(*lanes()))
     assert measured(trace, "--width", 12)["stints"][0]["why"].startswith("all that was recorded, for no boundary")
-    guessed = measured(trace, "--width", 12, "--field", square(0, -6, 400, 60))["stints"][0]
+    seen = written("seen.csv", csv_of(*one_way()))
+    guessed = measured(seen, "--width", 12, "--field", square(0, -6, 400, 60))["stints"][0]
     assert guessed["why"].startswith("estimated") and len(guessed["spans"]) == 5
     crossing = written("b.csv", csv_of(*lanes(n=1)))
     assert measured(crossing, "--width", 12, "--field", square(0, -6, 400, 60))["stints"][0]["why"].endswith(
@@ -486,13 +504,13 @@ def test_a_fix_each_half_minute_counts_no_passes(written, square, measured, caps
 
 def test_nothing_is_unknown_of_a_recording_like_any_other(written, square, measured):
     """A fix each second without a gap leaves nothing unknown; what was never driven is none."""
-    areas = measured(written("a.csv", csv_of(*lanes())), "--width", 12, "--field", square(0, -6, 400, 60))["area_m2"]
+    areas = measured(written("a.csv", csv_of(*one_way())), "--width", 12, "--field", square(0, -6, 400, 60))["area_m2"]
     assert areas["unknown"] == 0 and areas["none"] == pytest.approx(400 * 30, rel=2e-3)
 
 
 def test_a_field_of_any_kind_of_file_is_taken(written, square, measured, capsys):
     """A boundary walked as a GPX track counts like GeoJSON; two fields in one file are refused in words."""
-    trace, json_file = written("a.csv", csv_of(*lanes())), square(0, -6, 400, 60)
+    trace, json_file = written("a.csv", csv_of(*one_way())), square(0, -6, 400, 60)
     ring = json.loads(json_file.read_text())["coordinates"][0]
     loop = "".join(f'<trkpt lat="{lat:.9f}" lon="{lon:.9f}"/>' for lon, lat in ring)
     head = '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="test">'

@@ -156,7 +156,7 @@ def test_hours_are_those_that_passed(one_job, began, ended, elapsed, by_day):
         {"day": d, "began": x, "ended": y, "seconds": hours.seconds(x, y)} for d, x, y in days(a, b, zone)
     ]
     one.began, one.ended = a, b
-    assert stint_table(one, US).totals[0][8] == f"{elapsed}.00"
+    assert stint_table(one, US).totals[0][9] == f"{elapsed}.00"
     assert one.stints[0].wage_cents == elapsed * 2000
     assert f"{elapsed}.00 h in all" in day_book([one], US, "Farm", b)
 

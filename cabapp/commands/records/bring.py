@@ -11,6 +11,7 @@ from cabapp.common.message import Message
 from cabapp.common.rendering import render
 from cabapp.jobs.imports.day_import import AgreedStay, BroughtDay, TwiceAtWork, bring_in
 from cabapp.jobs.imports.recorded_day import RecordedDay, look_at, why_no_work
+from cabapp.jobs.imports.stay_hours import stay_seconds
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.track.activity import FieldStay
@@ -87,15 +88,15 @@ def stay_lines(days: list[RecordedDay], farm: FarmSettings) -> list[str]:
     """Return a line for each stay with work, and one for the fields only crossed."""
     lines = []
     for number, (day, stay) in enumerate([(one, stay) for one in days for stay in one.worked], 1):
-        spent = stay.seconds
+        spent = stay_seconds(day, stay)
+        passes = "" if day.stated else f"{stay.runs} passes; "
         spells = ", ".join(f"{farm.format.time(a)} to {farm.format.time(b)}" for a, b in stay.spells)
         lines.append(
             f"{number}. {day.fields[stay.field].name}, "
             f"{farm.local(stay.spells[0][0]):%a %d %b}: worked {spells}{' as recorded' * day.stated}. "
-            f"{stay.runs} passes; "
-            f"{_minutes(spent['working'])} working, {_minutes(spent['turning'])} turning, "
-            f"{_minutes(spent['travelling'])} travelling, {_minutes(spent['standing'])} standing"
-            + (f", {_minutes(spent['unknown'])} unknown." if spent["unknown"] >= 30 else ".")
+            f"{passes}{_minutes(spent['worked'])} working and turning, {_minutes(spent['waiting'])} waiting, "
+            f"{_minutes(spent['travelling'])} travelling"
+            + (f", {_minutes(spent['unknown'])} unknown, without a position." if spent["unknown"] else ".")
         )
     worked = {day.fields[v.field].name for day in days for v in day.worked}
     crossed = [day.fields[v.field].name for day in days for v in day.stays if not v.spells]
@@ -120,7 +121,7 @@ def _figures(days: list[RecordedDay]) -> dict:
             {
                 "field": day.fields[v.field].name,
                 "from": float(t[v.first]), "to": float(t[v.last]),
-                "passes": v.runs, "spells": v.spells, "seconds": v.seconds,
+                "passes": v.runs, "spells": v.spells, "seconds": stay_seconds(day, v),
             }
             for day in days for t in [day.track.t[day.rows]] for v in day.stays
         ],

@@ -157,8 +157,8 @@ def _write(store: Store, one: AgreedStay) -> Stint:
     for fix in recorded.track.fixes():
         writer.append(fix.t, fix.lat, fix.lon, fix.sigma, fix.quality, fix.hdop)
     writer.seal()
-    for kind, at, detail in recorded.taps:
-        store.add(Tap(stint_id=stint.id, kind=kind, at=at, detail=detail))
+    for tap in recorded.taps:
+        store.add(Tap(stint_id=stint.id, **tap._asdict()))
     return stint
 
 

@@ -8,7 +8,8 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from functools import cached_property
+from typing import Any, NamedTuple
 
 import numpy as np
 import shapely
@@ -16,17 +17,19 @@ from shapely.geometry import shape
 
 from cabapp.common.message import Message, message
 from cabapp.common.quantities import Duration, Length
+from cabapp.counting.job_count import StintPath
 from cabapp.geometry.plane import Plane
-from cabapp.jobs.records import stint_state
+from cabapp.jobs.records.stint_state import StintState, stint_state
+from cabapp.jobs.records.time_split import Hours, split_driven
 from cabapp.jobs.records.tool_parts import tap_of
-from cabapp.jobs.records.work_intervals import Spans, work_spans
+from cabapp.jobs.records.work_intervals import LOST, Spans, idle_spans
 from cabapp.position.boundaries.boundary_judge import kept_boundary
 from cabapp.position.recordings.recording import RecordedTrack, Recording
 from cabapp.track.activity import LEAST_S, ActivitySpan, FieldStay, guess
 from cabapp.track.logging_interval import break_limit, logging_interval
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.usable_fixes import usable_fixes
-from cabapp.track.work_switches import WorkSwitch, switches_of_columns
+from cabapp.track.work_switches import switches_of_columns
 from store import Store
 from store.errors import TraceRefused
 from store.models import Field, Tap
@@ -56,33 +59,47 @@ class DayPart:
     runs: int
 
 
+class RecordedTap(NamedTuple):
+    """A tap as a recording makes it; `at`: POSIX s."""
+
+    kind: str
+    at: float
+    detail: dict[str, Any]
+    reason: str | None = None
+
+
 @dataclass(frozen=True)
 class RecordedStint:
-    """The fixes of a stint, in order of time, its taps (kind, POSIX s, detail), and s in breaks the file states."""
+    """The fixes of a stint, in order of time, and its taps as they are written."""
 
     track: RecordedTrack
-    taps: list[tuple[str, float, dict[str, Any]]]
-    broken_s: float
+    taps: list[RecordedTap]
 
-    @property
-    def switches(self) -> tuple[WorkSwitch, ...]:
-        """When the tool worked, as the logbook would read it from the taps."""
-        rows = [Tap(id=str(n), kind=kind, at=at, detail=detail) for n, (kind, at, detail) in enumerate(self.taps)]
-        return stint_state.stint_state(float(self.track.t[0]), rows).switches
+    @cached_property
+    def state(self) -> StintState:
+        """What the taps say, as the logbook would read them."""
+        rows = [Tap(id=str(n), **tap._asdict()) for n, tap in enumerate(self.taps)]
+        return stint_state(float(self.track.t[0]), rows)
+
+    def hours(self, path: StintPath, width: float) -> Hours:
+        """Return its hours, as the logbook would split them, by the path as it was counted; `width` of the tool, m."""
+        began, ended, state = float(self.track.t[0]), float(self.track.t[-1]), self.state
+        idle = idle_spans(began, ended, state.switches, state.stops)
+        return split_driven(began, ended, state.work(ended), idle, path.t, path.xy, width, path.lost)[0]
 
     def inputs(self, key: str, tool: ToolGeometry) -> dict[str, Any]:
         """Return what the pass count needs of the stint, as `StintRecord.inputs`."""
         track = self.track
         sigma, hdop = (None if np.isnan(one).all() else one for one in (track.sigma, track.hdop))
         return {
-            "key": key, "tool": tool, "switches": self.switches, "t": track.t, "lat": track.lat, "lon": track.lon,
+            "key": key, "tool": tool, "switches": self.state.switches, "t": track.t, "lat": track.lat, "lon": track.lon,
             "sigma": sigma, "quality": track.quality, "hdop": hdop,
         }  # fmt: skip
 
     @property
     def spans(self) -> Spans:
         """When it worked, POSIX s."""
-        return work_spans(self.switches, float(self.track.t[-1]))
+        return self.state.work(float(self.track.t[-1]))
 
 
 @dataclass(frozen=True)
@@ -140,7 +157,7 @@ class RecordedDay:
         """All that was recorded as one stay, at work throughout unless the recording states when."""
         track = self.track.at(slice(self.rows[0], self.rows[-1] + 1))
         spells = _stated(track) if self.stated else [(float(track.t[0]), float(track.t[-1]))]
-        return FieldStay(0, 0, len(self.rows) - 1, tuple(spells), 0, {})
+        return FieldStay(0, 0, len(self.rows) - 1, tuple(spells), 0)
 
 
 def look_at(store: Store, recording: Recording) -> list[RecordedDay]:
@@ -250,21 +267,23 @@ def _stint(
     limit = break_limit(logging_interval(t))
     # a break that the file states is not driven through; a longer one is unknown by itself
     breaks = [n for n in np.flatnonzero(np.diff(span)) if 0 < t[n + 1] - t[n] <= limit]
-    taps: list[tuple[str, float, dict[str, Any]]] = []
-    broken_s = 0.0
+    taps: list[RecordedTap] = []
     for begin, end in spells:
         inside = [float(one) for n in breaks for one in t[n : n + 2] if begin <= t[n] and t[n + 1] <= end]
-        broken_s += sum(inside[1::2]) - sum(inside[::2])
         edges = [begin, *inside, end]
         for one, other in zip(edges[::2], edges[1::2]):
             if one < other:
-                taps += [("restart" if taps else "start", one, marked), ("stop", other, marked)]
+                why = LOST if other != end else None
+                taps += [
+                    RecordedTap("restart" if taps else "start", one, marked),
+                    RecordedTap("stop", other, marked, why),
+                ]
     if track.width is not None or track.sections is not None:
-        taps = sorted([*taps, *_part_taps(day, track, tool)], key=lambda tap: tap[1])
-    return RecordedStint(track.received(), [*taps, ("finish", float(track.t[-1]), marked)], broken_s)
+        taps = sorted([*taps, *_part_taps(day, track, tool)], key=lambda tap: tap.at)
+    return RecordedStint(track.received(), [*taps, RecordedTap("finish", float(track.t[-1]), marked)])
 
 
-def _part_taps(day: RecordedDay, track: RecordedTrack, tool: ToolGeometry) -> list[tuple[str, float, dict[str, Any]]]:
+def _part_taps(day: RecordedDay, track: RecordedTrack, tool: ToolGeometry) -> list[RecordedTap]:
     """Return the taps that say which part of the tool works, before those of work at the same time."""
     try:
         switches = switches_of_columns(track.t, tool, track.working, track.width, track.sections)
@@ -287,7 +306,7 @@ def _part_taps(day: RecordedDay, track: RecordedTrack, tool: ToolGeometry) -> li
         if one.working and (one.on, one.width) != now:
             now = one.on, one.width
             kind, detail = tap_of(*now)
-            taps.append((kind, one.t, detail))
+            taps.append(RecordedTap(kind, one.t, detail))
     return taps
 
 

@@ -50,13 +50,13 @@ class _Read(NamedTuple):
 
 
 class _Counted(NamedTuple):
-    """A stint as it was counted: of which file, how many fixes, when it worked, what became of it, and why these."""
+    """A stint as it was counted: of which file, how many fixes, when it worked, its hours, what became of it, why these."""
 
     name: str
     fixes: int
     spans: Spans
+    seconds: dict[str, float]
     gone: DrivenStint
-    unknown_s: float
     why: Message
 
 
@@ -112,9 +112,8 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
     while stints:
         day, stint, why, told_of = stints.pop()
         path = count_stint(count, float(stint.track.t[0]), stint.inputs(f"{len(counted)}", tool), told, told_of)
-        unknown_s = stint.broken_s + sum(lost.end - lost.begin for lost in path.unknown)
-        gone = driven(path, count.field)
-        counted.append(_Counted(day.name, len(stint.track), stint.spans, gone, unknown_s, why))
+        seconds, gone = stint.hours(path, tool.width).seconds(), driven(path, count.field)
+        counted.append(_Counted(day.name, len(stint.track), stint.spans, seconds, gone, why))
         del day, stint, path
     return _figures(count, tool, counted, read, row)
 
@@ -302,7 +301,8 @@ def _described(one: _Counted) -> dict:
         "used": one.gone.used,
         "duration_s": one.gone.duration,
         "length_m": one.gone.length,
-        "unknown_s": one.unknown_s,
+        "seconds": one.seconds,
+        "unknown_s": one.seconds["unknown"],
         "interval_s": one.gone.interval,
         "max_gap_s": break_limit(one.gone.interval),
         "spans": [list(span) for span in one.spans],

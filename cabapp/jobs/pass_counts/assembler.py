@@ -118,9 +118,8 @@ def _told(stint: StintRecord, stints: Iterable[StintRecord]) -> Spans:
 def _count(count: JobCount, stint: StintRecord, told: Spans) -> StintPath:
     """Count a stint and split its hours; nothing of it is counted where that fails."""
     path = count_stint(count, stint.row.at, stint.inputs, told=told)
-    stint.lost = [(one.begin, one.end) for one in path.unknown]
     try:
-        stint.split_hours(path.t, path.xy)
+        stint.split_hours(path.t, path.xy, path.lost)
     except Exception:
         count.leave_out(stint.row.id)
         raise

@@ -13,11 +13,9 @@ from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.dating.event_order import order_of
 from cabapp.jobs.records.stint_state import StintState, stint_state
 from cabapp.jobs.records.tap_log import dated_stint, effective_taps, read_dated, written_taps
-from cabapp.jobs.records.time_split import LOST_S, WORKING, Hours, split
+from cabapp.jobs.records.time_split import Hours, split_driven
 from cabapp.jobs.records.tool_parts import sections_of
 from cabapp.jobs.records.work_intervals import Spans, idle_spans
-from cabapp.track.fixes.likely_places import likely_places
-from cabapp.track.logging_interval import break_limit, logging_interval
 from cabapp.track.tool import ToolGeometry
 from store import Store, models
 from store.errors import Refused
@@ -42,8 +40,8 @@ class StintRecord:
     `standing`: what the taps say: state, switches.
     `ended`: finish or hand-over; else the last that is known. POSIX s.
     `ended_by`: "finish", "hand_over", or "" when the stint is still open.
-    `working_s`: seconds with work going on.
-    `stopped`: seconds not working, by reason.
+    `working_s`: seconds with work going on as the taps say, whatever was done in them; `hours` say what.
+    `stopped`: seconds stopped, by reason.
     `lost`: spans while working without a usable position, POSIX s.
     `covered`, `pass_area`: m2, of this stint alone: net, and summed over its passes.
     `fuel`: as they now count: corrected, and without those taken back.
@@ -51,7 +49,7 @@ class StintRecord:
     `mended`: corrected taps as they were written, by id.
     `passed_over`: ids of taps whose corrections are not followed: they would upset the order.
     `idle`: spans without work, POSIX s, and why.
-    `hours`: what was done when; None until the stint was counted.
+    `hours`: what was done when, of all pages and tables; None until the stint was counted.
     `working_m`: way gone while working, turns left out, m.
     """
 
@@ -90,18 +88,12 @@ class StintRecord:
             "hdop": trace.hdop,
         }  # fmt: skip
 
-    def split_hours(self, t: np.ndarray, xy: np.ndarray) -> None:
+    def split_hours(self, t: np.ndarray, xy: np.ndarray, lost: Spans) -> None:
         """Set hours and way gone from the usable fixes: t, shape (n,), POSIX s, and xy, shape (n, 2), m."""
-        interval = logging_interval(t)
-        breaks = np.flatnonzero(np.diff(t) > max(LOST_S, break_limit(interval))) + 1
-        t, xy, _, _ = likely_places(t, xy, breaks, interval)
-        self.hours = split(
-            self.row.at, self.ended, self.standing.work(self.ended), self.idle, t, xy, self.row.width_m
-        )  # fmt: skip
-        step = np.hypot(*np.diff(xy, axis=0).T)
-        middle = (t[1:] + t[:-1]) / 2
-        at = np.clip(np.searchsorted(self.hours.edges, middle) - 1, 0, len(self.hours.kinds) - 1)
-        self.working_m = float(step[(self.hours.kinds[at] == WORKING) & (np.diff(t) <= LOST_S)].sum())
+        self.lost = lost
+        self.hours, self.working_m = split_driven(
+            self.row.at, self.ended, self.standing.work(self.ended), self.idle, t, xy, self.row.width_m, lost
+        )
 
 
 def read_stint(

@@ -1,30 +1,32 @@
-"""A stint's hours, split: working, turning, waiting, travelling, broken; arrays in, seconds out.
+"""A stint's hours, split: working, turning, waiting, travelling, broken, unknown; arrays in, seconds out.
 
-All of it is elapsed time: a night on which the clocks go back is an hour longer.
+All of it is elapsed time: a night on which the clocks go back is an hour longer. Cab, pages, tables and commands read
+hours from here alone.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from cabapp.jobs.records.work_intervals import Spans
+from cabapp.jobs.records.work_intervals import LOST, Span, Spans
+from cabapp.track.activity import CALM_S_PER_M, STANDS_MPS
+from cabapp.track.fixes.likely_places import likely_places
+from cabapp.track.logging_interval import break_limit, logging_interval
 
-KINDS = ("working", "turning", "waiting", "travelling", "broken")
-WORKING, TURNING, WAITING, TRAVELLING, BROKEN = range(5)
+KINDS = ("working", "turning", "waiting", "travelling", "broken", "unknown")
+WORKING, TURNING, WAITING, TRAVELLING, BROKEN, UNKNOWN = range(6)
 BROKEN_REASONS = ("broken",)
 """Stops that are a breakdown, whether or not somebody drove off for a part."""
 
-STANDING = 0.4
-"""Slower than this, m/s, a machine stands: receivers wander about as fast."""
 TIGHT, TIGHTEST = 1.5, 12.0
 """A way bent tighter than so many tool widths, and than so many metres, is a turn (our own
 choice: the way round the corner of a field belongs to its work, the way round the end of a pass
 does not)."""
 LOOK_S = 3.0
-"""Speed and bend are taken over this long before and after a place, s."""
+"""Speed and bend are taken over this long before and after a place, s; speed over longer where the places are noisy."""
 LOST_S = 5.0
 """Farther than this from the nearest fix, s, how it moved is not known."""
 
@@ -47,6 +49,11 @@ class Hours:
         return dict(zip(KINDS, found.tolist(), strict=True))
 
 
+def worked(seconds: dict[str, float]) -> float:
+    """Seconds at work, turns included."""
+    return seconds["working"] + seconds["turning"]
+
+
 def split(
     began: float,
     ended: float,
@@ -55,6 +62,8 @@ def split(
     t: np.ndarray,
     xy: np.ndarray,
     width: float,
+    lost: Sequence[Span] = (),
+    noise: np.ndarray | None = None,
 ) -> Hours:
     """Split a stint's time.
 
@@ -63,51 +72,89 @@ def split(
     `idle`: spans without work, and why, in order.
     `t`, `xy`: shape (n,); fixes to be believed: POSIX s, and m on a plane.
     `width`: of the tool, m.
+    `lost`: spans of work between two fixes too far apart, in order: whether it worked, turned or stood is unknown.
+    `noise`: shape (n,); of the places, m, 1 sigma; none by default.
 
-    Returns: where there is no fix near, the taps alone decide: working or waiting.
+    Returns: elsewhere, where there is no fix near, the taps alone decide: working or waiting.
     """
+    idle = list(idle)
     broken_spans = [(begin, end) for begin, end, why in idle if why in BROKEN_REASONS]
-    marks = [began, *(edge for span in work for edge in span), ended]
+    unseen = [(begin, end) for begin, end, why in idle if why == LOST]
+    marks = [began, *(edge for span in (*work, *lost) for edge in span), ended]
     edges = np.unique(np.clip(np.concatenate([marks, t, t + LOST_S]), began, max(began, ended)))
     if len(edges) < 2:
         return Hours(np.array([began, began]), np.zeros(1, int))
     middle = (edges[1:] + edges[:-1]) / 2
     works, broken = _within(middle, work), _within(middle, broken_spans)
-    speed, radius = _motion(middle, t, xy)
+    speed, radius = _motion(middle, t, xy, np.zeros(len(t)) if noise is None else noise)
     with np.errstate(invalid="ignore"):
         kinds = np.where(works, WORKING, WAITING)
         kinds[works & (radius < max(TIGHT * width, TIGHTEST))] = TURNING
-        kinds[works & (speed < STANDING)] = WAITING
-        kinds[~works & (speed >= STANDING)] = TRAVELLING
+        kinds[works & (speed < STANDS_MPS)] = WAITING
+        kinds[~works & (speed >= STANDS_MPS)] = TRAVELLING
     kinds[~works & broken] = BROKEN
+    kinds[(works & _within(middle, lost)) | (~works & _within(middle, unseen))] = UNKNOWN
     return Hours(edges, kinds)
 
 
-def _within(at: np.ndarray, spans: Spans) -> np.ndarray:
+def split_driven(
+    began: float,
+    ended: float,
+    work: Spans,
+    idle: Iterable[tuple[float, float, str]],
+    t: np.ndarray,
+    xy: np.ndarray,
+    width: float,
+    lost: Sequence[Span] = (),
+) -> tuple[Hours, float]:
+    """Split a stint's time by its usable fixes, and return the way gone while working too, turns left out, m.
+
+    All as `split`, but for `t` and `xy`, which may be noisy or seldom.
+    """
+    interval = logging_interval(t)
+    breaks = np.flatnonzero(np.diff(t) > max(LOST_S, break_limit(interval))) + 1
+    t, xy, noise, _ = likely_places(t, xy, breaks, interval)
+    hours = split(began, ended, work, idle, t, xy, width, lost, noise)
+    step = np.hypot(*np.diff(xy, axis=0).T)
+    middle = (t[1:] + t[:-1]) / 2
+    at = np.clip(np.searchsorted(hours.edges, middle) - 1, 0, len(hours.kinds) - 1)
+    return hours, float(step[(hours.kinds[at] == WORKING) & (np.diff(t) <= LOST_S)].sum())
+
+
+def _within(at: np.ndarray, spans: Sequence[Span]) -> np.ndarray:
     """Return which times lie in one of the spans, which are in order."""
     edges = np.array(spans, float).ravel()
     inside: np.ndarray = np.searchsorted(edges, at, side="right") % 2 == 1
     return inside
 
 
-def _motion(at: np.ndarray, t: np.ndarray, xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Speed, m/s, and radius of the way, m, at times; NaN where no fix is near."""
+def _motion(at: np.ndarray, t: np.ndarray, xy: np.ndarray, noise: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Speed, m/s, and radius of the way, m, at times; NaN where no fix is near; `noise` of the places, m.
+
+    The speed is the less of that before and after, so that a standstill begins and ends where it does.
+    """
     speed = radius = np.full(len(at), np.nan)
     if len(t) < 2:
         return speed, radius
     before = at - t[np.clip(np.searchsorted(t, at, side="right") - 1, 0, None)]
-    here, back, on = (
-        np.column_stack([np.interp(at + shift, t, xy[:, k]) for k in (0, 1)]) for shift in (0.0, -LOOK_S, LOOK_S)
-    )
-    coming, going = here - back, on - here
+
+    def moved(begin: np.ndarray, end: np.ndarray) -> np.ndarray:
+        one, other = (np.column_stack([np.interp(when, t, xy[:, k]) for k in (0, 1)]) for when in (begin, end))
+        way: np.ndarray = other - one
+        return way
+
+    look = np.maximum(LOOK_S, CALM_S_PER_M * np.interp(at, t, noise))
+    slow = [
+        np.hypot(*moved(a, b).T) / np.where(b > a, b - a, np.nan)
+        for a, b in ((np.maximum(at - look, t[0]), at), (at, np.minimum(at + look, t[-1])))
+    ]
+    coming, going = moved(at - LOOK_S, at), moved(at, at + LOOK_S)
     a, b = np.hypot(*coming.T), np.hypot(*going.T)
-    span = np.clip(at + LOOK_S, t[0], t[-1]) - np.clip(at - LOOK_S, t[0], t[-1])
     bend = np.abs(np.arctan2(_cross(coming, going), (coming * going).sum(axis=1)))
     with np.errstate(divide="ignore", invalid="ignore"):
-        speed = (a + b) / span
         radius = (a + b) / 2 / bend
-    near = (before >= 0) & (before <= LOST_S) & (span > 0)
-    return np.where(near, speed, np.nan), np.where(near, radius, np.nan)
+    near = (before >= 0) & (before <= LOST_S) & (t[-1] > t[0])
+    return np.where(near, np.fmin(*slow), np.nan), np.where(near, radius, np.nan)
 
 
 def _cross(u: np.ndarray, v: np.ndarray) -> np.ndarray:

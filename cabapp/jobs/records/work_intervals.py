@@ -13,6 +13,8 @@ Spans = list[Span]
 
 BEFORE_START = "before the start"
 NO_REASON = "no reason given"
+LOST = "no position"
+"""Why work stopped where a recording states a break in reception: whether it went on nobody knows."""
 
 
 def _spans(steps: Iterable[tuple[float, object]], until: float) -> list[tuple[float, float, object]]:

@@ -1,13 +1,12 @@
 """The custom-work page: the agreed area, the work done, and a map."""
 
-import math
-
 from cabapp.common.shares import shares
 from cabapp.common.wording import times, verb
+from cabapp.jobs.records.time_split import worked
 from cabapp.reports.model.job_account import Account
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import page_elements
-from cabapp.reports.render.html_tables import Link, Table, hours, page
+from cabapp.reports.render.html_tables import Link, Table, hours, page, together
 
 
 def custom_page(record: JobRecord, account: Account, now: float) -> str:
@@ -29,15 +28,16 @@ def custom_page(record: JobRecord, account: Account, now: float) -> str:
     by_day = {}
     for stint in account.stints:
         for day in stint.days:
-            spent = math.fsum(s for kind, s in day["seconds"].items() if kind in ("working", "turning"))
-            by_day.setdefault((day["day"], stint.operator, f"{stint.tractor}, {stint.tool}"), []).append(spent)
-    worked = [[*key, hours(math.fsum(spent))] for key, spent in sorted(by_day.items())]
+            key = day["day"], stint.operator, f"{stint.tractor}, {stint.tool}"
+            by_day.setdefault(key, []).append(day["seconds"])
+    spent = {key: together(some) for key, some in sorted(by_day.items())}
+    days = [[*key, hours(worked(some)), hours(some["unknown"])] for key, some in spent.items()]
     blanks = [*(["Area agreed:"] if account.agreed is None else []), "For whom:", "Rate agreed:"]
     return page(
         f"{record.farm.name if record.farm else ''} · custom work", account.field, fmt, now,
         [
             Table("Ground by passes", [("passes", ""), ("area", "n"), ("of field", "n")], rows, key="passes"),
-            Table("Days", [("day", ""), ("operator", ""), ("with", ""), ("working and turning, h", "n")], worked, key="days"),
+            Table("Days", [("day", ""), ("operator", ""), ("with", ""), ("working and turning, h", "n"), ("position unknown, h", "n")], days, key="days"),
         ],
         right=f"{account.operation}, {times(account.target)}, {account.season}",
         figures=figures,
@@ -47,6 +47,7 @@ def custom_page(record: JobRecord, account: Account, now: float) -> str:
         notes=[
             "Net area is ground, once. Pass area counts ground again each time it was covered; "
             "it is no area to be paid for unless that was agreed.",
+            "Hours at work without a position stand apart: whether it worked, turned or stood there is not known.",
             "This page is a record of work, not an invoice.",
         ],
     )  # fmt: skip

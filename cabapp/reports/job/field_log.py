@@ -9,11 +9,13 @@ from cabapp.common.shares import share, shares
 from cabapp.common.wording import times, verb
 from cabapp.counting.gaps import width_shown
 from cabapp.jobs.records.stint_reader import StintRecord, tool_of
+from cabapp.jobs.records.time_split import worked
+from cabapp.jobs.records.work_intervals import LOST
 from cabapp.position.boundaries.boundary_judge import is_odd
 from cabapp.reports.job.amendments import correction_tables, taps_of_stint
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import hatching, page_elements
-from cabapp.reports.render.html_tables import Table
+from cabapp.reports.render.html_tables import Table, together
 from store.models import HandOver, HandOverReceipt, Mark
 
 _STINT_HEADS = [
@@ -112,7 +114,7 @@ def _work(record: JobRecord) -> list[dict]:
     litres = [f.litres for s in stints for f in s.fuel]
     widths = sorted({fmt.units.length(s.row.width_m) for s in stints})
     sections = sorted({", ".join(map(fmt.units.length, tool_of(s.row).sections)) for s in stints} - {""})
-    lost = sum(end - begin for s in stints for begin, end in s.lost)
+    spent = together(s.hours.seconds() for s in stints)
     rows = [
         ("covered", "covered at least once, net", fmt.area(totals.covered), ""),
         ("pass_area", "pass area", fmt.area(totals.pass_area), "sum over passes, not ground"),
@@ -125,8 +127,13 @@ def _work(record: JobRecord) -> list[dict]:
         ("over", f"above target ({times(record.job.target)})", fmt.area(totals.avoidable + totals.unavoidable), ""),
         ("avoidable", "avoidable", fmt.area(totals.avoidable), "turns on the headland included"),
         ("unavoidable", "along the edge", fmt.area(totals.unavoidable), "a half-lap cannot help it"),
-        ("working", "time working", fmt.duration(sum(s.working_s for s in stints)), ""),
-        ("lost", "of it without a position", fmt.duration(lost), "drawn as unknown, never as covered"),
+        ("working", "time working and turning", fmt.duration(worked(spent)), ""),
+        (
+            "lost",
+            "time without a position",
+            fmt.duration(spent["unknown"]),
+            "at work or not is unknown, and so is its ground",
+        ),
         ("fuel", "fuel put in", fmt.units.volume(math.fsum(litres)) if litres else "none written", ""),
     ]
     if not record.seen:
@@ -142,11 +149,13 @@ def _work(record: JobRecord) -> list[dict]:
 
 
 def _stint(s: StintRecord, record: JobRecord) -> list[str]:
-    fmt = record.format
-    stopped = ", ".join(f"{fmt.duration(t)} {why}" for why, t in s.stopped.items() if t >= 1)
+    fmt, spent = record.format, s.hours.seconds()
+    unseen = {LOST: spent["unknown"]}
+    stood = {"standing, not stopped": s.working_s + s.stopped.get(LOST, 0.0) - worked(spent) - unseen[LOST]}
+    stopped = ", ".join(f"{fmt.duration(t)} {why}" for why, t in (s.stopped | stood | unseen).items() if t >= 1)
     return [
         s.operator, f"{s.tractor}, {s.tool}", fmt.when(s.row.at),
-        fmt.when(s.ended) + ("" if s.ended_by else " (still open)"), fmt.duration(s.working_s), stopped or "–",
+        fmt.when(s.ended) + ("" if s.ended_by else " (still open)"), fmt.duration(worked(spent)), stopped or "–",
         fmt.swept(s.pass_area), fmt.units.volume(math.fsum(f.litres for f in s.fuel)) if s.fuel else "–",
     ]  # fmt: skip
 

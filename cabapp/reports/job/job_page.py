@@ -40,7 +40,7 @@ def job_page(record: JobRecord, account: Account, now: float) -> str:
     notes += [
         "Field area is ground, once; pass area is the sum over all passes. They are never added.",
         "Field efficiency: useful pass area over width, speed and the time working, turning and "
-        "waiting in the field; travelling and breakdowns are left out.",
+        "waiting in the field; travelling, breakdowns and time without a position are left out.",
     ]
     drawn = page_elements.map_of(record, f"{account.field}, {account.operation}", tallest=560, parcels=True)
     short = cost_lacks(account.stints)

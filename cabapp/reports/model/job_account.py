@@ -176,10 +176,10 @@ def running(seconds: dict[str, float]) -> float:
 
 
 def in_field(seconds: dict[str, float]) -> float:
-    """Seconds that count for field efficiency: travelling and breakdowns are left out.
+    """Seconds that count for field efficiency: travelling, breakdowns and time without a position are left out.
 
     Source: Iowa State University AgDM A3-24 (turns, filling and waiting count; road travel and
-    major repair do not).
+    major repair do not). What was worked without a position is in no area, so its time is left out too.
     """
     return math.fsum(seconds[kind] for kind in ("working", "turning", "waiting"))
 

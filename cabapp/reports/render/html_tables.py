@@ -46,7 +46,7 @@ def hours(seconds: float | None) -> str:
 
 
 def split_cells(seconds: dict[str, float]) -> list[str]:
-    """Five cells for five kinds of time, and their sum."""
+    """A cell for each kind of time, and their sum."""
     return [hours(seconds[kind]) for kind in KINDS] + [hours(math.fsum(seconds.values()))]
 
 

@@ -39,7 +39,8 @@ def day_book(accounts: list[Account], fmt: FarmFormat, farm: str, now: float) ->
             "the wall clock says. A stint over midnight has a line on either day; its pass area "
             "stands where it ended.",
             "Working, with the tool down; turning, on a way bent tighter than one and a half tool widths; "
-            "waiting, standing; travelling, moving while stopped; broken, stopped for a breakdown.",
+            "waiting, standing; travelling, moving while stopped; broken, stopped for a breakdown; "
+            "unknown, at work without a position: whether it worked, turned or stood is not known.",
         ],
     )  # fmt: skip
 

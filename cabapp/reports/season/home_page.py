@@ -7,6 +7,7 @@ from markupsafe import Markup
 from cabapp.common.farm_format import FarmFormat
 from cabapp.common.shares import share
 from cabapp.common.wording import times
+from cabapp.jobs.records.time_split import worked
 from cabapp.reports.model.job_account import Account
 from cabapp.reports.render import page_elements
 from cabapp.reports.render.html_tables import Link, Table, hours, jobs_text, page
@@ -46,17 +47,17 @@ def _figures(accounts: list[Account], fmt: FarmFormat) -> list[tuple[str, str, s
     """Return the large figures of a season, over fields with a boundary."""
     known = [account for account in accounts if account.field_area]
     ground = math.fsum(account.field_area for account in known)
-    worked = math.fsum(_worked(account) for account in accounts)
+    spent = math.fsum(_worked(account) for account in accounts)
     return [
         ("field", fmt.area(ground or None), "field area, every job"),
         ("reached", share(math.fsum(account.reached for account in known), ground), "of it at target"),
         ("none", fmt.area(math.fsum(account.none for account in known) if known else None), "never covered"),
-        ("hours", f"{hours(worked)} h", "working and turning"),
+        ("hours", f"{hours(spent)} h", "working and turning"),
     ]
 
 
 def _worked(account: Account) -> float:
-    return sum(stint.seconds["working"] + stint.seconds["turning"] for stint in account.stints)
+    return sum(worked(stint.seconds) for stint in account.stints)
 
 
 def _row(account: Account, fmt: FarmFormat) -> list:

@@ -117,10 +117,11 @@ def test_time_without_a_record_is_unknown_not_work(day, away, visits_west):
     t, xy = noisy(day)
     middle = 1000
     t = np.where(np.arange(len(t)) > middle, t + away, t)
-    _, visits = guess(t, xy, [WEST, MIDDLE, EAST])
+    stretches, visits = guess(t, xy, [WEST, MIDDLE, EAST])
     west = [visit for visit in visits if visit.field == 0]
     assert len(west) == visits_west
-    assert sum(visit.seconds["unknown"] for visit in west) == pytest.approx(1801 if away == 1800 else 0)
+    unseen = [one for one in stretches if one.kind == "unknown"]
+    assert [t[one.last + 1] - t[one.first] for one in unseen] == pytest.approx([1 + away])
     worked = sum(b - a for visit in west for a, b in visit.spells)
     assert worked == pytest.approx(10 * 144 + 8 * 8, rel=0.1)
 

@@ -1,0 +1,38 @@
+"""The hours of a recorded stay before anybody said with which tool it was, as the logbook will split them."""
+
+import numpy as np
+
+from cabapp.counting.job_count import JobCount
+from cabapp.jobs.imports.recorded_day import RecordedDay
+from cabapp.jobs.pass_counts.assembler import count_stint
+from cabapp.jobs.records.time_split import worked
+from cabapp.position.boundaries.boundary_judge import kept_boundary
+from cabapp.position.recordings.recording import RecordedTrack
+from cabapp.track.activity import FieldStay
+from cabapp.track.tool import ToolGeometry
+
+USUAL_M = 12.0
+"""Width of a tool that nobody stated, m."""
+
+
+def stay_seconds(day: RecordedDay, stay: FieldStay) -> dict[str, float]:
+    """Return the seconds worked, waiting, travelling and unknown of a stay.
+
+    Notes
+    -----
+    How tight a turn is depends on the tool, so turns stand with the work: nothing else depends on it.
+    """
+    tool = _fitting(day.track)
+    stint = day.stint(stay, tool)
+    path = count_stint(
+        JobCount(kept_boundary(day.fields[stay.field].boundary)), float(stint.track.t[0]), stint.inputs("", tool)
+    )
+    spent = stint.hours(path, tool.width).seconds()
+    return {"worked": worked(spent)} | {kind: spent[kind] for kind in ("waiting", "travelling", "unknown")}
+
+
+def _fitting(track: RecordedTrack) -> ToolGeometry:
+    """Return a tool that has the width and the sections which a recording states."""
+    width = USUAL_M if track.width is None else max(float(np.nanmax(track.width, initial=0.0)), 1.0)
+    count = 0 if track.sections is None else track.sections.shape[1]
+    return ToolGeometry(width, sections=(width / count,) * count if count else ())
