@@ -448,21 +448,39 @@ def test_recordings_that_share_work(farm, tmp_path, name, turned):
 
 @pytest.mark.parametrize(("every", "back"), [(1.0, 8.0), (1.0, 55.0), (1.0, 3600.0), (10.0, 45.0), (10.0, 300.0)])
 def test_a_clock_set_back_loses_no_fix(tmp_path, every, back):
-    """A receiver's clock is set back in the middle of work: all fixes count, as of two recordings, and it is said."""
+    """A receiver's clock is set back in the middle of work: all counts as if it never was, and it is said."""
     rows = sampled(loops(8), every)
     half = len(rows) // 2
     set_back = rows.copy()
     set_back[half:, 0] -= back
     ground = geojson(rectangle(north=92.0), HOME)
-    files = {"a": csv(set_back), "b": csv(rows[:half]), "c": csv(rows[half:] + np.array([86400, 0, 0]))}
+    files = {"a": csv(set_back), "b": csv(rows)}
     for name, content in files.items():
         (tmp_path / f"{name}.csv").write_text(content, "utf-8")
-    one, *parts = (read_recording(tmp_path / f"{name}.csv") for name in files)
-    found = measure([one], ToolGeometry(WIDTH), 2, ground)
-    two = measure(parts, ToolGeometry(WIDTH), 2, ground)
+    found, right = (
+        measure([read_recording(tmp_path / f"{name}.csv")], ToolGeometry(WIDTH), 2, ground) for name in files
+    )
     assert found["trace"]["used"] == len(rows)
-    assert found["area_m2"]["covered"] == pytest.approx(two["area_m2"]["covered"], abs=1.0)
-    assert any(f"set back by up to {back - every:.0f} s while it drove on" in note for note in found["notes"])
+    assert found["area_m2"]["covered"] == pytest.approx(right["area_m2"]["covered"], abs=1.0)
+    [stint], [whole] = found["stints"], right["stints"]
+    assert stint["seconds"] == pytest.approx(whole["seconds"], abs=1.0)
+    assert np.array(stint["spans"]) + back == pytest.approx(np.array(whole["spans"]), abs=0.01)
+    assert any(f"set back by up to {back:.0f} s while it drove on" in note for note in found["notes"])
+
+
+def test_recordings_appended_to_each_other_are_no_clock_set_back(tmp_path):
+    """Tuesday's recording and then Monday's, both from and to the yard; and a lap of the field recorded twice over."""
+    yard = straight((-300, 20), (-20, 20))
+    ways = np.concatenate([yard, loops(), straight(loops()[-1], (-20, 44)), yard[::-1]])
+    monday = sampled(ways)
+    lap = sampled(straight((0, 0), (100, 0), (100, 60), (0, 60), (0, 0)))
+    for n, (first, then) in enumerate([(monday + np.array([86400, 0, 0]), monday), (lap, lap)]):
+        path = tmp_path / f"{n}.csv"
+        path.write_text(csv(np.concatenate([first, then])), "utf-8")
+        recording = read_recording(path)
+        [track] = recording.tracks
+        assert not any("set back" in str(note) for note in recording.notes)
+        assert sorted(set(track.t)) == pytest.approx(sorted({*first[:, 0], *then[:, 0]}))
 
 
 @pytest.fixture(scope="session")

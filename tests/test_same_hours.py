@@ -80,6 +80,8 @@ TABLE = {
     "told, up for 2 min": lambda: Row(working(ROWS, (300, 420)), WHOLE - 120),
     "told, no fix for 3 min": lambda: Row(working(without(ROWS, (500, 680))), WHOLE - 180, unknown=180.0),
     "a break that the file states": lambda: Row(gpx(ROWS[:500], ROWS[503:]), WHOLE - 4, unknown=4.0),
+    "clock set back 40 min": lambda: Row(csv(shifted(ROWS, 700, -2400.0))),
+    "clock set back 8 s, told": lambda: Row(working(shifted(standing(ROWS, 440, 300), 900, -8.0), (440, 740)), WHOLE, 300.0),
     "two days": lambda: Row(csv(shifted(ROWS, 800, 86400.0)), WHOLE - 1, stints=2, days=2),
     "over midnight": lambda: Row(midnight(), days=2),
 }  # fmt: skip

@@ -10,10 +10,12 @@ from typing import Any, NoReturn
 
 import numpy as np
 
+from cabapp.geometry.angles import turn_of
 from cabapp.geometry.arrays import Bools, Floats, Ints
 from cabapp.position.fix import Fix, is_place
-from cabapp.position.recordings.machine_split import JUMP_M, machines_of, metres
+from cabapp.position.recordings.machine_split import machines_of, metres, repeated
 from cabapp.position.recordings.tool_columns import TOOL_COLUMNS
+from cabapp.track.activity import STANDS_MPS
 from cabapp.track.logging_interval import BREAK_S
 from store.errors import Message, TraceRefused
 from store.traces.trace_codec import HDOP_LIMIT
@@ -23,8 +25,8 @@ MOST_POINTS = 2_000_000
 NO_QUALITY = -1
 BACKWARDS = BREAK_S
 """A step back in time of more than this, s, is another recording in the same file: one appended, or its clock was set."""
-FASTEST = 15.0
-"""m/s. Where it could not have gone in one interval it did not drive on: a file was appended."""
+ON_M, TIGHTEST_M = 3.0, 5.0
+"""m. A machine that drives on lies so much farther than its speed says, and turns no tighter (common practice)."""
 FEW_BACKWARDS, SHUFFLED = 20, 0.05
 """More steps back than this, and in more than this share of the fixes: the lines have lost their order."""
 
@@ -272,13 +274,13 @@ class RecordingBuilder:
                 "Choose a recording made with the sky in view.",
                 count=len(self),
             )
-        if (np.diff(t) < 0).any():
-            self.note("Fixes that stood out of order of time were put in order.")
         declared, span = np.frombuffer(self._declared, np.intc), np.frombuffer(self._span, np.intc)
         if self._backwards > max(FEW_BACKWARDS, SHUFFLED * len(t)):
             span = declared
         else:
-            self._note_clock(t, lat, lon)
+            t = self._on_one_clock(t, lat, lon)
+        if (np.diff(t) < 0).any():
+            self.note("Fixes that stood out of order of time were put in order.")
         machines = machines_of(t, lat, lon, span, self._names())
         twice = len(t) - sum(map(len, machines))
         if twice:
@@ -313,26 +315,55 @@ class RecordingBuilder:
             )
         return Recording(self.name, tuple(tracks), self.dropped, self.dated, self.notes)
 
-    def _note_clock(self, t: Floats, lat: Floats, lon: Floats) -> None:
-        """Say that the clock was set back while the machine drove on."""
+    def _on_one_clock(self, t: Floats, lat: Floats, lon: Floats) -> Floats:
+        """Return the times by the clock as it was at the end, where it was set back while the machine drove on.
+
+        Notes
+        -----
+        The clock that was set is taken for the right one, as in the cab. A file that was appended to another does not
+        drive on from where that ended, or says again what that says.
+        """
         back = np.flatnonzero(np.diff(t) < -BACKWARDS)
         if not len(back):
-            return
-        steps = np.diff(t)
-        reach = JUMP_M + FASTEST * float(np.median(steps[steps > 0])) if (steps > 0).any() else JUMP_M
-        xy = metres(lat, lon)
-        on = back[np.hypot(*(xy[back + 1] - xy[back]).T) <= reach]
-        if len(on):
+            return t
+        usual, xy, machine, most = float(np.median(np.abs(np.diff(t)))), metres(lat, lon), self._names(), 0.0
+        ends, t = [*back[1:].tolist(), len(t) - 1], t.copy()
+        for n, end in zip(back.tolist(), ends):
+            before = np.flatnonzero(machine[: n + 1] == machine[n])
+            behind = np.arange(n + 1, end + 1)
+            if not _drives_on(t, xy, n, usual) or (machine[n - 1 : n + 3] != machine[n]).any():
+                continue
+            before = before[np.argsort(t[before], kind="stable")]
+            had = repeated(*(column[rows] for rows in (before, behind) for column in (t, lat, lon)))
+            if had is None or not had.any():
+                step = t[n] + usual - t[n + 1]
+                t[before], most = t[before] - step, max(most, step)
+        if most:
             self.note(
-                "Its clock was set back by up to {most} s while it drove on: what follows counts as a recording of its own.",
-                most=f"{-steps[on].min():.0f}",
+                "Its clock was set back by up to {most} s while it drove on: the times before that were set back too.",
+                most=f"{most:.0f}",
             )
+        return t
 
     def _names(self) -> np.ndarray:
         """Return the machine each fix names; all alike where the names are numbers of rows."""
         machine = np.frombuffer(self._machine, np.intc)
         named = len(self._machines) - 1
         return np.zeros_like(machine) if named > 50 or 2 * named > len(machine) else machine
+
+
+def _drives_on(t: Floats, xy: Floats, n: int, usual: float) -> bool:
+    """Return whether the fix after `n` is where the machine was going, one interval `usual` later, s, whatever its clock says."""
+    if n < 1 or n + 2 >= len(t) or not np.isfinite(xy[n - 1 : n + 3]).all():
+        return False
+    spent = np.array([t[n] - t[n - 1], t[n + 2] - t[n + 1]])
+    if (spent <= 0).any() or (spent > 3 * usual).any():
+        return False
+    coming, going = (xy[[n, n + 2]] - xy[[n - 1, n + 1]]) / spent[:, None]
+    slow, fast = sorted((float(np.hypot(*coming)), float(np.hypot(*going))))
+    turn = abs(turn_of(float(np.arctan2(*coming[::-1])), float(np.arctan2(*going[::-1]))))
+    near = float(np.hypot(*(xy[n + 1] - xy[n]))) <= ON_M + 1.5 * fast * usual
+    return near and slow > STANDS_MPS and turn * TIGHTEST_M <= 2 * fast * usual
 
 
 def _held(column: Floats) -> Floats:
