@@ -51,8 +51,9 @@ def test_another_receiver_is_used_while_the_session_runs(choose, speaking, sea_f
     session.tap("start")
     until(lambda: session.tick().position == "good")
     assert chosen.name == "ttyOne"
-    chosen.use(two)
-    assert str(chosen.status) == "Changing the receiver."
+    with chosen._changing:  # as long as the one before is being closed
+        chosen.use(two)
+        assert str(chosen.status) == "Changing the receiver."
     until(lambda: session.tick().position == "good" and chosen.name == "ttyTwo")
     # the port let go of can be taken again at once
     chosen.use(one)
