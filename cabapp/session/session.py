@@ -25,6 +25,7 @@ from cabapp.session.handover.receipt import receive
 from cabapp.session.handover.sheet_builder import build_sheet
 from cabapp.session.redating import Redating, clock_recorded, unproven_since
 from cabapp.session.resume import stint_to_resume
+from cabapp.session.state.fix_clock import FixClock
 from cabapp.session.state.position_state import PositionState
 from cabapp.session.state.sentence import QUIET, Sentence
 from cabapp.session.state.session_clock import SessionClock
@@ -58,6 +59,7 @@ class Session:
         self._farm = FarmSettings(store)
         self._position = PositionState(bool(source and source.name))
         self._clock = SessionClock(clock, self._position, clock_recorded(store))
+        self._fix_clock = FixClock()
         store.clock = self._clock.proven_time
         self._runner: StintRunner | None = None
         self._names: dict[str, str] = {}
@@ -249,7 +251,11 @@ class Session:
         fixes: list[Fix] = []
         if self._source is not None:
             try:
-                fixes = [fix.as_kept() for fix in self._source.poll(self._clock.even())]
+                even = self._clock.even()
+                fixes = self._source.poll(even)
+                if not self._clock.played:
+                    fixes = self._fix_clock.dated(fixes, even)
+                fixes = [fix.as_kept() for fix in fixes]
                 if self._source.name:
                     self._position.receiver = True
                 elif getattr(self._source, "address", None) == "none":  # the operator chose none

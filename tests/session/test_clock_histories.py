@@ -575,3 +575,21 @@ def test_any_history_of_a_clock_counts_in_cab_and_office(tmp_path_factory, stock
     with open_store(path) as opened:
         cab = drive(opened, [(T0 + t, step) for t, step in steps], T0 + found, fast)
         assert cab is None or counted(opened)[0] == cab
+
+
+@pytest.mark.parametrize("back", [8.0, 40 * 60.0, 3 * HOUR])
+@pytest.mark.parametrize("at", [T0 + 3, T0 + 9, T0 + 13])
+def test_a_receiver_s_clock_set_back_changes_nothing(store, right, monkeypatch, at, back):
+    """Before the start, at work and while stopped the cab counts on, as if it never was; the office and the hours agree."""
+    poll = Receiver.poll
+
+    def behind(self, now):
+        return [one if one.t < at else replace(one, t=one.t - back) for one in poll(self, now)]
+
+    monkeypatch.setattr(Receiver, "poll", behind)
+    cab = drive(store)
+    areas, hours, row = counted(store)
+    assert cab == areas
+    assert areas["covered"] == pytest.approx(right()[0]["covered"], rel=0.02)
+    assert hours == pytest.approx(right()[1], abs=2.0)
+    assert row.at == pytest.approx(T0, abs=1.0) and not store.all(Correction)

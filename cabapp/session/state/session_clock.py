@@ -36,9 +36,12 @@ class Era:
     played: bool = False
 
     def off(self, now: "Era") -> float:
-        """Return what has to be added to times of this era, s, by a later one; 0 where that agrees or knows no better."""
+        """Return what has to be added to times of this era, s, by a later one; 0 where that agrees or knows no better.
+
+        Notes: What satellites proved stays: the traces of that time have their dates, and taps belong to traces.
+        """
         change = now.shift - self.shift
-        if self.played or now.played or (self.proven and not now.proven):
+        if self.played or now.played or self.proven == SATELLITES or (self.proven and not now.proven):
             return 0.0
         return 0.0 if abs(change) <= (PROVEN_OFF_S if self.proven else AGREE_S) else change
 
