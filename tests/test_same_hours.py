@@ -191,3 +191,31 @@ def test_hours_are_the_same_wherever_they_stand(tmp_path, run, name):
     cost = dict(row[:2] for row in cells(job.read_text("utf-8"), "work"))
     assert float(cost["wages"]) == pytest.approx(math.fsum(every.values()) / 100, abs=0.011 * row.stints)
     assert float(cost["tractor"]) == pytest.approx(math.fsum(every.values()) / 100, abs=0.011 * row.stints)
+
+
+def test_bring_says_what_measure_says_of_the_file(tmp_path, run):
+    """That fixes come too seldom, that the machine stood, and that sections without widths are equal parts."""
+    book = logbook(tmp_path)
+    for content, words in (
+        (csv(sampled(PATH, 30.0)), "One fix each 30 s is too seldom to count passes"),
+        (
+            csv(np.add(ROWS, (30 * 86400, 0, 0)), more={f"s{n}": np.ones(len(ROWS), int) for n in (1, 2, 3)}),
+            "It states 3 sections",
+        ),
+    ):
+        (tmp_path / "trace.csv").write_text(content, "utf-8")
+        said = run("measure", tmp_path / "trace.csv", "--width", WIDTH, "--field", tmp_path / "field.geojson")
+        assert words in said
+        assert words in run("bring", tmp_path / "trace.csv", "--yes", "--store", book)
+
+
+def test_a_stint_that_was_taken_back_is_marked_in_the_list(tmp_path, run):
+    """Of two stints the list says which one no longer counts."""
+    book = logbook(tmp_path)
+    (tmp_path / "trace.csv").write_text(csv(shifted(ROWS, 800, 86400.0)), "utf-8")
+    run("bring", tmp_path / "trace.csv", "--yes", "--store", book)
+    first, _ = lines = run("correct", "stint", "--store", book).splitlines()
+    assert not any("taken back" in line for line in lines)
+    run("correct", "stint", first[:8], "void", "--reason", "test drive", "--store", book)
+    first, second = run("correct", "stint", "--store", book).splitlines()
+    assert first.endswith("(taken back)") and "taken back" not in second

@@ -23,6 +23,7 @@ CALLS: dict[str, tuple[int, ...] | None] = {
     "plural": (1, 2),
     "translate": None,
     "note": None,
+    "note_count": (1, 2),
     "refuse": None,
 }
 """Functions whose first argument is the text of a message, or the first two."""

@@ -253,7 +253,7 @@ def test_the_words_give_acres_and_hectares(written, square, capsys):
     assert "pass area                5.93 ac      2.40 ha" in out
     assert "field                    6.52 ac      2.64 ha" in out
     assert "3 times" not in out
-    assert "none       2.97 ac, 30.0 m wide, sure" in out
+    assert "none       2.97 ac, 30.0 m (98 ft) wide, sure" in out
 
 
 def test_the_wrong_field_is_refused(written, square, capsys):
@@ -570,3 +570,23 @@ def test_the_keys_of_the_json_are_in_the_readme_and_agree(written, square, measu
     assert all(gap["chance"] is None for gap in found["gaps"] if gap["kind"] == "unknown")
     assert (bare["area_m2"]["unknown"], bare["area_m2"]["short_unknown"], bare["proof"]) == (None, None, None)
     assert bare["gaps"] == bare["recovered"] == []
+
+
+@pytest.mark.parametrize(("every", "noise"), [(1.0, 0.0), (1.0, 0.6), (60.0, 1.0)])
+def test_a_machine_that_stood_still_is_told_so(written, square, capsys, every, noise):
+    """No ground is right then: status 0, and no word on the logger."""
+    t = np.arange(0.0, 3600.0, every)
+    xy = np.array([200.0, 20.0]) + np.random.default_rng(1).normal(0, noise, (len(t), 2)).clip(-2, 2)
+    trace = written("stood.csv", csv_of(xy, t))
+    assert main(["measure", str(trace), "--width", "12", "--field", str(square(0, -6, 400, 60))]) == 0
+    said = capsys.readouterr()
+    assert "It stood still, within " in said.out and said.err == ""
+    assert "logger" not in said.out
+
+
+def test_sections_that_a_tool_does_not_have_are_said(written, measured):
+    """Three columns for a tool without sections are taken for equal thirds, aloud; with their widths nothing is said."""
+    trace = written("s.csv", stated("s1,s2,s3", 1, 0, 1))
+    notes = measured(trace, "--width", 12)["notes"]
+    assert any("It states 3 sections" in note and "equal parts of it" in note for note in notes)
+    assert not measured(trace, "--width", 12, "--sections", "6,3,3")["notes"]

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from cabapp.commands.options import number_between
-from cabapp.common.units import Units
+from cabapp.common.units import FOOT, MILE, Units
 from cabapp.counting.gaps import width_shown
 from cabapp.jobs.imports.trace_measurement import measure
 from cabapp.jobs.records.tool_parts import read_sections, sections_of, widths_of
@@ -142,7 +142,7 @@ def result_text(result: dict) -> str:
     trace, areas, target = result["trace"], result["area_m2"], result["target"]
     lines = [
         f"{trace['fixes']:,} fixes, {trace['used']:,} used; "
-        f"{trace['length_m'] / 1000:.2f} km in {trace['duration_s'] / 3600:.2f} h, "
+        f"{trace['length_m'] / 1000:.2f} km ({trace['length_m'] / MILE:.2f} miles) in {trace['duration_s'] / 3600:.2f} h, "
         f"of which {trace['unknown_s'] / 60:.1f} min without a trustworthy position"
     ]
     lines += [f"  left out: {count:,} ({reason})" for reason, count in trace["reasons"].items()]
@@ -170,7 +170,7 @@ def result_text(result: dict) -> str:
         wide = [one for one in result["recovered"] if one["certainty"] == "sure"]
         if wide:
             lines.append(
-                f"{len(wide)} strips surely above {target}, together "
+                f"{len(wide)} strip{'s' * (len(wide) != 1)} surely above {target}, together "
                 f"{acres.area_value(sum(one['area_m2'] for one in wide)):.2f} ac."
             )
     return "\n".join(lines)
@@ -190,21 +190,26 @@ def _proof_result_text(result):
     said = result["receiver"]
     yield f"{result['proof']['words'].capitalize()} (90 of 100 such figures hold the true one)."
     yield (
-        f"Receiver: {said['words']} ({said['basis']}); {said['relative_m']:.2f} m from pass to "
-        f"pass, {said['absolute_m']:.2f} m from day to day. "
-        f"A gap narrower than {width_shown(said['absolute_m']):.1f} m may not show."
+        f"Receiver: {said['words']} ({said['basis']}); {_length(said['relative_m'], 2)} from pass to "
+        f"pass, {_length(said['absolute_m'], 2)} from day to day. "
+        f"A gap narrower than {_length(width_shown(said['absolute_m']))} may not show."
     )
+
+
+def _length(metres: float, digits: int = 1) -> str:
+    """Return a length in metres and feet, as areas stand in hectares and acres."""
+    return f"{metres:.{digits}f} m ({metres / FOOT:.{digits - 1}f} ft)"
 
 
 def _gaps_text(gaps, units):
     if not gaps:
         return ["No gap below target."]
-    yield f"{len(gaps)} gaps below target, the largest first:"
+    yield f"{len(gaps)} gap{'s' * (len(gaps) != 1)} below target, the largest first:"
     for gap in gaps[:SHOWN_GAPS]:
         edge = ", along the edge" if gap["edge"] else ""
         yield (
             f"  {gap['kind']:<7} {units.area_value(gap['area_m2']):7.2f} ac, "
-            f"{gap['width_m']:.1f} m wide, {gap['certainty']}{edge}, "
+            f"{_length(gap['width_m'])} wide, {gap['certainty']}{edge}, "
             f"at {gap['lat']:.6f}, {gap['lon']:.6f}"
         )
     if len(gaps) > SHOWN_GAPS:

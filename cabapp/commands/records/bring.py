@@ -11,7 +11,7 @@ from cabapp.common.message import Message
 from cabapp.common.rendering import render
 from cabapp.jobs.imports.day_import import AgreedStay, BroughtDay, TwiceAtWork, bring_in
 from cabapp.jobs.imports.recorded_day import RecordedDay, look_at, why_no_work
-from cabapp.jobs.imports.stay_hours import stay_seconds
+from cabapp.jobs.imports.stay_hours import stay_hours
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.position.recordings.trace_reader import read_recording
 from cabapp.track.activity import FieldStay
@@ -88,7 +88,7 @@ def stay_lines(days: list[RecordedDay], farm: FarmSettings) -> list[str]:
     """Return a line for each stay with work, and one for the fields only crossed."""
     lines = []
     for number, (day, stay) in enumerate([(one, stay) for one in days for stay in one.worked], 1):
-        spent = stay_seconds(day, stay)
+        spent, remark = stay_hours(day, stay)
         passes = "" if day.stated else f"{stay.runs} passes; "
         spells = ", ".join(f"{farm.format.time(a)} to {farm.format.time(b)}" for a, b in stay.spells)
         lines.append(
@@ -98,6 +98,7 @@ def stay_lines(days: list[RecordedDay], farm: FarmSettings) -> list[str]:
             f"{_minutes(spent['travelling'])} travelling"
             + (f", {_minutes(spent['unknown'])} unknown, without a position." if spent["unknown"] else ".")
         )
+        lines += [f"   {render(remark, farm=farm.format)}"] if remark else []
     worked = {day.fields[v.field].name for day in days for v in day.worked}
     crossed = [day.fields[v.field].name for day in days for v in day.stays if not v.spells]
     crossed = [name for name in crossed if name not in worked]
@@ -121,7 +122,7 @@ def _figures(days: list[RecordedDay]) -> dict:
             {
                 "field": day.fields[v.field].name,
                 "from": float(t[v.first]), "to": float(t[v.last]),
-                "passes": v.runs, "spells": v.spells, "seconds": stay_seconds(day, v),
+                "passes": v.runs, "spells": v.spells, "seconds": stay_hours(day, v)[0],
             }
             for day in days for t in [day.track.t[day.rows]] for v in day.stays
         ],

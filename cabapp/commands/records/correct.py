@@ -185,6 +185,7 @@ def _list(store: Store, model: type) -> int:
     farm = FarmSettings(store).format
     fields = {row.id: row.name for row in store.all(models.Field)}
     names = {row.id: row.name for of in PEOPLE.values() for row in store.all(of)}
+    void = Corrections(store).void
     for row in store.all(model):
         what = getattr(row, "kind", "")
         if hasattr(row, "litres"):
@@ -193,5 +194,6 @@ def _list(store: Store, model: type) -> int:
             what = f"{names.get(row.operator_id, '?')}, {names.get(row.tool_id, '?')}"
         if getattr(row, "field_id", None):
             what += f", {fields.get(row.field_id, '?')}"
+        what += " (taken back)" if row.id in void else ""
         print(f"{row.id[:8]}  {farm.when(row.at)}  {what}".rstrip())
     return 0

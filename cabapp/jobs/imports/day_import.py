@@ -141,7 +141,8 @@ def bring_in(store: Store, stays: Sequence[AgreedStay]) -> BroughtDay:
         if tool := store.get(Tool, one.tool_id):  # what it does not have is refused before anything is written
             hitching = hitching_of(store, one.tractor_id, one.tool_id)
             width = width_of(tool, hitching)
-            one.day.stint(one.stay, ToolGeometry(width, sections=sections_of(tool.sections, width)))
+            stint = one.day.stint(one.stay, ToolGeometry(width, sections=sections_of(tool.sections, width)))
+            notes += [note for note in stint.notes if note not in notes]
     return BroughtDay([(n, _write(store, one)) for n, one in pieces], notes)
 
 

@@ -70,10 +70,11 @@ class RecordedTap(NamedTuple):
 
 @dataclass(frozen=True)
 class RecordedStint:
-    """The fixes of a stint, in order of time, and its taps as they are written."""
+    """The fixes of a stint, in order of time, its taps as they are written, and what a person should know."""
 
     track: RecordedTrack
     taps: list[RecordedTap]
+    notes: tuple[Message, ...] = ()
 
     @cached_property
     def state(self) -> StintState:
@@ -280,7 +281,16 @@ def _stint(
                 ]
     if track.width is not None or track.sections is not None:
         taps = sorted([*taps, *_part_taps(day, track, tool)], key=lambda tap: tap.at)
-    return RecordedStint(track.received(), [*taps, RecordedTap("finish", float(track.t[-1]), marked)])
+    notes: tuple[Message, ...] = ()
+    if track.sections is not None and not tool.sections:
+        notes = (
+            message(
+                "It states {count} sections, and no widths are written of this tool's: they were taken for equal parts of it. "
+                "If they are not, give the width of each, from the left.",
+                count=track.sections.shape[1],
+            ),
+        )
+    return RecordedStint(track.received(), [*taps, RecordedTap("finish", float(track.t[-1]), marked)], notes)
 
 
 def _part_taps(day: RecordedDay, track: RecordedTrack, tool: ToolGeometry) -> list[RecordedTap]:

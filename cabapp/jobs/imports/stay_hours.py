@@ -2,9 +2,11 @@
 
 import numpy as np
 
+from cabapp.common.message import Message
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.imports.recorded_day import RecordedDay
 from cabapp.jobs.pass_counts.assembler import count_stint
+from cabapp.jobs.pass_counts.nothing_counted import driven, remark
 from cabapp.jobs.records.time_split import worked
 from cabapp.position.boundaries.boundary_judge import kept_boundary
 from cabapp.position.recordings.recording import RecordedTrack
@@ -15,8 +17,8 @@ USUAL_M = 12.0
 """Width of a tool that nobody stated, m."""
 
 
-def stay_seconds(day: RecordedDay, stay: FieldStay) -> dict[str, float]:
-    """Return the seconds worked, waiting, travelling and unknown of a stay.
+def stay_hours(day: RecordedDay, stay: FieldStay) -> tuple[dict[str, float], Message | None]:
+    """Return the seconds worked, waiting, travelling and unknown of a stay, and what else to say of it.
 
     Notes
     -----
@@ -24,11 +26,11 @@ def stay_seconds(day: RecordedDay, stay: FieldStay) -> dict[str, float]:
     """
     tool = _fitting(day.track)
     stint = day.stint(stay, tool)
-    path = count_stint(
-        JobCount(kept_boundary(day.fields[stay.field].boundary)), float(stint.track.t[0]), stint.inputs("", tool)
-    )
+    count = JobCount(kept_boundary(day.fields[stay.field].boundary))
+    path = count_stint(count, float(stint.track.t[0]), stint.inputs("", tool))
     spent = stint.hours(path, tool.width).seconds()
-    return {"worked": worked(spent)} | {kind: spent[kind] for kind in ("waiting", "travelling", "unknown")}
+    seconds = {"worked": worked(spent)} | {kind: spent[kind] for kind in ("waiting", "travelling", "unknown")}
+    return seconds, remark(driven(path, count.field))
 
 
 def _fitting(track: RecordedTrack) -> ToolGeometry:

@@ -19,7 +19,7 @@ from cabapp.geometry.counted_ground import ACROSS_M, NEAR_M
 from cabapp.jobs.imports.known_work import KnownWork, rest_of
 from cabapp.jobs.imports.recorded_day import RecordedDay, RecordedStint, cut
 from cabapp.jobs.pass_counts.assembler import centre_of, count_stint
-from cabapp.jobs.pass_counts.nothing_counted import DrivenStint, driven, too_seldom, why_nothing
+from cabapp.jobs.pass_counts.nothing_counted import DrivenStint, driven, remark, why_nothing
 from cabapp.jobs.records.work_intervals import Spans
 from cabapp.position.recordings.machine_split import repeated
 from cabapp.position.recordings.recording import RecordedTrack, Recording
@@ -57,6 +57,7 @@ class _Counted(NamedTuple):
     spans: Spans
     seconds: dict[str, float]
     gone: DrivenStint
+    notes: tuple[Message, ...]
     why: Message
 
 
@@ -113,7 +114,7 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
         day, stint, why, told_of = stints.pop()
         path = count_stint(count, float(stint.track.t[0]), stint.inputs(f"{len(counted)}", tool), told, told_of)
         seconds, gone = stint.hours(path, tool.width).seconds(), driven(path, count.field)
-        counted.append(_Counted(day.name, len(stint.track), stint.spans, seconds, gone, why))
+        counted.append(_Counted(day.name, len(stint.track), stint.spans, seconds, gone, stint.notes, why))
         del day, stint, path
     return _figures(count, tool, counted, read, row)
 
@@ -227,7 +228,8 @@ def _figures(count: JobCount, tool: ToolGeometry, counted: list[_Counted], read:
     worst = max(count.receivers(), key=lambda one: float(np.median(one.absolute)), default=None)
     proof = count.confidence() if areas.covered else None  # where nothing was counted nothing is claimed
     share = sum(area for n, area in areas.by_count.items() if n >= count.target) / (areas.field_area or 1.0)
-    seldom = [(one.name, said) for one in counted if (said := too_seldom(one.gone))]
+    read.notes.extend(message("{name}: {note}", name=one.name, note=note) for one in counted for note in one.notes)
+    seldom = [(one.name, said) for one in counted if (said := remark(one.gone))]
     notes = [*read.notes, *(message("{name}: {note}", name=name, note=said) for name, said in seldom)]
     fixes = read.fixes + read.dropped
     used = sum(one.gone.used for one in counted)

@@ -14,6 +14,7 @@ from cabapp.common.quantities import Length
 from cabapp.counting.job_count import StintPath
 from cabapp.geometry.counted_ground import Bounds, joined
 from cabapp.geometry.field_ground import FieldGround
+from cabapp.track.activity import LEFT_M
 from cabapp.track.logging_interval import break_limit, is_too_seldom, logging_interval
 
 MOVED_M = 1.0
@@ -62,6 +63,25 @@ def too_seldom(stint: DrivenStint) -> Message | None:
     )  # fmt: skip
 
 
+def stood_still(stint: DrivenStint) -> Message | None:
+    """Return what to say of a stint that never left its place; None of any other.
+
+    Notes: It is found within the step of `SwathBuilder`, or within `LEFT_M` where it was unseen for longer than tells a way.
+    """
+    if stint.bounds is None or stint.used < 2 or stint.length:
+        return None
+    west, south, east, north = stint.bounds
+    extent, seen = max(east - west, north - south), (stint.interval or 0.0) <= break_limit(stint.interval)
+    if not seen and extent >= LEFT_M:
+        return None
+    return message("It stood still, within {distance}: no ground was covered.", distance=Length(extent))
+
+
+def remark(stint: DrivenStint) -> Message | None:
+    """Return what else to say of a stint: that it stood still, or that its fixes are too seldom to count passes."""
+    return stood_still(stint) or too_seldom(stint)
+
+
 def why_nothing(stints: Iterable[DrivenStint], worked: bool) -> Message | None:
     """Return why stints covered no ground of the field, or none at all; None where nothing moved.
 
@@ -80,7 +100,7 @@ def why_nothing(stints: Iterable[DrivenStint], worked: bool) -> Message | None:
     if not bounds:
         return None
     west, south, east, north = joined(bounds[0], [place for b in bounds[1:] for place in (b[:2], b[2:])])
-    if max(east - west, north - south) < MOVED_M:
+    if max(east - west, north - south) < MOVED_M or all(stood_still(one) for one in stints if one.bounds is not None):
         return None
     if not worked:
         return message("Nothing was counted: the tool never worked, as the record has it.")

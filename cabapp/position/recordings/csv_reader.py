@@ -295,11 +295,16 @@ def _report(builder: RecordingBuilder, unread: int, untimed: int, zoneless: int)
         builder.refuse("{name} has a header but no rows. Export the trace again.")
     builder.dropped += unread + untimed
     if untimed:
-        builder.note("{count} rows without a time were left out.", count=untimed)
+        builder.note_count(
+            "{count} row without a time was left out.", "{count} rows without a time were left out.", untimed
+        )
     if unread:
-        builder.note("{count} rows that could not be read were left out.", count=unread)
-    if zoneless:
-        builder.note("{count} times carry no zone and were taken as UTC.", count=zoneless)
+        builder.note_count(
+            "{count} row that could not be read was left out.",
+            "{count} rows that could not be read were left out.",
+            unread,
+        )
+    builder.note_zoneless(zoneless)
 
 
 def _number(text: str) -> float | None:

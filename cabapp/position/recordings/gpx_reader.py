@@ -204,21 +204,27 @@ class _Reader:
             self.builder.refuse("{name} is GPX without a single track point. Export the recorded track.")
         builder.dropped += self.untimed + self.unplaced
         if self.untimed:
-            builder.note("{count} points without a time were left out.", count=self.untimed)
+            builder.note_count(
+                "{count} point without a time was left out.",
+                "{count} points without a time were left out.",
+                self.untimed,
+            )
         if self.unplaced:
-            builder.note("{count} points that are not on the globe were left out.", count=self.unplaced)
+            builder.note_count(
+                "{count} point that is not on the globe was left out.",
+                "{count} points that are not on the globe were left out.", self.unplaced,
+            )  # fmt: skip
         if self.foreign:
             builder.note(
                 "What the tool did was read from extensions of another writer, by their names: {columns}.",
                 columns=tuple(sorted(self.foreign)),
             )
         if self.unread:
-            builder.note(
-                "{count} extensions that say what the tool did could not be read; what was stated before was kept.",
-                count=self.unread,
-            )
-        if self.zoneless:
-            builder.note("{count} times carry no zone and were taken as UTC.", count=self.zoneless)
+            builder.note_count(
+                "{count} extension that says what the tool did could not be read; what was stated before was kept.",
+                "{count} extensions that say what the tool did could not be read; what was stated before was kept.", self.unread,
+            )  # fmt: skip
+        builder.note_zoneless(self.zoneless)
 
     def report_fault(self, fault: ExpatError) -> None:
         if fault.code in _CUT_SHORT and len(self.builder):

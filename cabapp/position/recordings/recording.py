@@ -25,6 +25,8 @@ MOST_POINTS = 2_000_000
 NO_QUALITY = -1
 BACKWARDS = BREAK_S
 """A step back in time of more than this, s, is another recording in the same file: one appended, or its clock was set."""
+FASTEST, SELDOM_S = 15.0, 60.0
+"""m/s, s. No machine drives on faster; fixes farther apart do not tell that it drove on."""
 ON_M, TIGHTEST_M = 3.0, 5.0
 """m. A machine that drives on lies so much farther than its speed says, and turns no tighter (common practice)."""
 FEW_BACKWARDS, SHUFFLED = 20, 0.05
@@ -198,6 +200,19 @@ class RecordingBuilder:
         """Add a message to the notes; whole numbers are written with commas."""
         self.notes.append(Message(sentence, _written(values)))
 
+    def note_count(self, one: str, many: str, count: int, /) -> None:
+        """Add a message that depends on a number, which stands in the place ``{count}`` and is written with commas."""
+        self.notes.append(Message(one, _written({"count": count}), many, count))
+
+    def note_zoneless(self, count: int) -> None:
+        """Say how many times carry no zone, if any."""
+        if count:
+            self.note_count(
+                "{count} time carries no zone and was taken as UTC.",
+                "{count} times carry no zone and were taken as UTC.",
+                count,
+            )
+
     def refuse(self, sentence: str, /, **values: object) -> NoReturn:
         """Refuse the file, whose name stands in ``{name}``; whole numbers are written with commas."""
         raise TraceRefused(Message(sentence, _written(values | {"name": self.name})))
@@ -284,7 +299,10 @@ class RecordingBuilder:
         machines = machines_of(t, lat, lon, span, self._names())
         twice = len(t) - sum(map(len, machines))
         if twice:
-            self.note("{count} fixes stand twice in it and were counted once.", count=twice)
+            self.note_count(
+                "{count} fix stands twice in it and was counted once.",
+                "{count} fixes stand twice in it and were counted once.", twice,
+            )  # fmt: skip
         machines = [rows for rows in machines if np.isfinite(lat[rows]).any()]
         if len(machines) > 1:
             self.note("It holds {count} machines, apart at the same time; each counts by itself.", count=len(machines))
@@ -310,9 +328,10 @@ class RecordingBuilder:
             if one.working is not None and one.width is not None
         )
         if idle:
-            self.note(
-                "{count} fixes state that the tool works, with a width of 0; no ground was counted there.", count=idle
-            )
+            self.note_count(
+                "{count} fix states that the tool works, with a width of 0; no ground was counted there.",
+                "{count} fixes state that the tool works, with a width of 0; no ground was counted there.", idle,
+            )  # fmt: skip
         return Recording(self.name, tuple(tracks), self.dropped, self.dated, self.notes)
 
     def _on_one_clock(self, t: Floats, lat: Floats, lon: Floats) -> Floats:
@@ -354,7 +373,7 @@ class RecordingBuilder:
 
 def _drives_on(t: Floats, xy: Floats, n: int, usual: float) -> bool:
     """Return whether the fix after `n` is where the machine was going, one interval `usual` later, s, whatever its clock says."""
-    if n < 1 or n + 2 >= len(t) or not np.isfinite(xy[n - 1 : n + 3]).all():
+    if usual > SELDOM_S or n < 1 or n + 2 >= len(t) or not np.isfinite(xy[n - 1 : n + 3]).all():
         return False
     spent = np.array([t[n] - t[n - 1], t[n + 2] - t[n + 1]])
     if (spent <= 0).any() or (spent > 3 * usual).any():
@@ -363,7 +382,7 @@ def _drives_on(t: Floats, xy: Floats, n: int, usual: float) -> bool:
     slow, fast = sorted((float(np.hypot(*coming)), float(np.hypot(*going))))
     turn = abs(turn_of(float(np.arctan2(*coming[::-1])), float(np.arctan2(*going[::-1]))))
     near = float(np.hypot(*(xy[n + 1] - xy[n]))) <= ON_M + 1.5 * fast * usual
-    return near and slow > STANDS_MPS and turn * TIGHTEST_M <= 2 * fast * usual
+    return near and slow > STANDS_MPS and fast < FASTEST and turn * TIGHTEST_M <= 2 * fast * usual
 
 
 def _held(column: Floats) -> Floats:

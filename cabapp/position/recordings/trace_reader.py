@@ -131,13 +131,15 @@ def _read_nmea(file: BinaryIO, builder: RecordingBuilder) -> None:
 
 def _note(builder: RecordingBuilder, rejected: int, timeless: int) -> None:
     if rejected:
-        builder.note(
-            "{count} NMEA sentences with a wrong checksum, field count or field were left out.", count=rejected
-        )
+        builder.note_count(
+            "{count} NMEA sentence with a wrong checksum, field count or field was left out.",
+            "{count} NMEA sentences with a wrong checksum, field count or field were left out.", rejected,
+        )  # fmt: skip
     if timeless:
-        builder.note(
-            "{count} records without a time of day were left out (a receiver just switched on).", count=timeless
-        )
+        builder.note_count(
+            "{count} record without a time of day was left out (a receiver just switched on).",
+            "{count} records without a time of day were left out (a receiver just switched on).", timeless,
+        )  # fmt: skip
     builder.dropped += timeless
 
 
@@ -154,9 +156,10 @@ def _read_raw_log(file: BinaryIO, builder: RecordingBuilder) -> None:
     _add((timed.fix for timed in decoder.decode(_lines(file))), builder)
     _note(builder, decoder.rejected, decoder.timeless)
     if decoder.implausible:
-        builder.note(
+        builder.note_count(
+            "{count} place that did not fit the ones around it was left out, as it was while driving.",
             "{count} places that did not fit the ones around them were left out, as they were while driving.",
-            count=decoder.implausible,
+            decoder.implausible,
         )
     _require_fix(builder)
 

@@ -14,7 +14,7 @@ from cabapp.common.wording import verb
 from cabapp.counting.areas.area_totals import AreaTotals, area_totals
 from cabapp.counting.job_count import JobCount
 from cabapp.jobs.pass_counts.assembler import assemble
-from cabapp.jobs.pass_counts.nothing_counted import driven, too_seldom, why_nothing
+from cabapp.jobs.pass_counts.nothing_counted import driven, remark, why_nothing
 from cabapp.jobs.pass_counts.odd_details import odd_taps
 from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.dating.event_order import order_of
@@ -190,7 +190,7 @@ def read_job(store: Store, job: models.Job, until: models.HandOver | None = None
         alone = area_totals([pieces], count.field, width=stint.row.width_m, target=job.target)
         stint.covered, stint.pass_area = alone.covered, alone.pass_area
         gone = driven(path, count.field)
-        stint.seldom = too_seldom(gone)
+        stint.seldom = remark(gone)
         if not alone.covered:
             stint.nothing = why_nothing([gone], bool(stint.standing.work(stint.ended)))
     receipts = defaultdict(list)

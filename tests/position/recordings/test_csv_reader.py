@@ -109,7 +109,7 @@ def test_junk_rows_are_left_out_and_counted(reading):
     assert trace.tracks[0].t.tolist() == [1.0]
     assert trace.dropped == 5
     assert list(map(str, trace.notes)) == [
-        "1 rows without a time were left out.",
+        "1 row without a time was left out.",
         "4 rows that could not be read were left out.",
         "It carries no date: its times are seconds from somewhere, and are counted from 1970-01-01.",
     ]
@@ -119,7 +119,7 @@ def test_a_time_without_zone_is_taken_as_utc_and_said(reading):
     """A written time without a zone is a guess, so the note says which."""
     trace = reading("a.csv", "time,lat,lon\n2026-05-05T10:00:00,52,-106\n")
     assert trace.tracks[0].t.tolist() == [1777975200.0]
-    assert list(map(str, trace.notes)) == ["1 times carry no zone and were taken as UTC."]
+    assert list(map(str, trace.notes)) == ["1 time carries no zone and was taken as UTC."]
 
 
 @pytest.mark.parametrize(

@@ -116,7 +116,7 @@ def test_points_without_time_are_dropped_with_a_note(reading, gpx, point):
     trace = reading("a.gpx", gpx(point(0) + point(None) + point(2)))
     assert len(trace.tracks[0].t) == 2
     assert trace.dropped == 1
-    assert list(map(str, trace.notes)) == ["1 points without a time were left out."]
+    assert list(map(str, trace.notes)) == ["1 point without a time was left out."]
 
 
 def test_zero_zero_is_no_place(reading, gpx, point):
@@ -131,7 +131,7 @@ def test_a_point_off_the_globe_is_left_out(reading, gpx, point):
     """Latitude 91 is dropped and said; longitude 180, which the schema forbids, does no harm."""
     trace = reading("a.gpx", gpx(point(0, 91.0) + point(1, 52.0, 180.0)))
     assert trace.tracks[0].lon.tolist() == [180.0]
-    assert list(map(str, trace.notes)) == ["1 points that are not on the globe were left out."]
+    assert list(map(str, trace.notes)) == ["1 point that is not on the globe was left out."]
 
 
 def test_a_file_cut_short_gives_what_it_has(reading, gpx, point):
