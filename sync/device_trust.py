@@ -25,6 +25,8 @@ from store.models import Enrolment, EnrolmentState, Own, Peer
 LOG = logging.getLogger("rollbook.sync")
 SIGNERS = ("office", "tablet")  # states of the roll whose bundles are taken; of all others only records passed on
 MOST_TRUSTED = 5_000  # beyond it a successor has to be paired by a person
+ENROLMENT = b'"enrolment"'
+"""Is on each line that is an enrolment."""
 MOST_STRANGERS = 50  # that are shown to a person
 MOST_FIRST = 200  # pages of unknown devices of one bundle whose first record is looked at
 LONGEST_FIRST = 2**16  # bytes of such a record
@@ -270,26 +272,38 @@ def trust_with(session: Session, fresh: Sequence[UnreadPage]) -> Trust:
     trust = trust_here(session)
     if trust.office is not None:
         found: list[dict[str, Any]] = []
-        while more := [e for e in _enrolments_on(fresh, trust) if e not in found]:  # of an office's successor too
+        read: dict[tuple[str, int, int, str], list[dict[str, Any]]] = {}
+        while more := [e for e in _enrolments_on(fresh, trust, read) if e not in found]:  # of an office's successor too
             found += more
             trust = trust_here(session, found)
     return trust
 
 
-def _enrolments_on(pages: Sequence[UnreadPage], trust: Trust) -> Iterator[dict[str, Any]]:
+def _enrolments_on(
+    pages: Sequence[UnreadPage], trust: Trust, read: dict[tuple[str, int, int, str], list[dict[str, Any]]]
+) -> Iterator[dict[str, Any]]:
     """Yield the enrolments on the pages that the office has signed, and the first records of successors, as columns.
+
+    `read`: those on the pages of the office that were read already, by their keys; gets those read now.
 
     Notes: A page that cannot be read is passed over alone, so that nobody's page takes an entry of another's off the roll.
     """
     looked_at = 0
     for page in pages:
+        if page.key in read:
+            yield from read[page.key]
+            continue
         by_office = page.device in trust.offices and _is_by(page, trust.keys_of(page.device))
         if not by_office:
             if page.first != 1 or page.device in trust.roll or looked_at == MOST_FIRST:
                 continue
             looked_at += 1
         try:
-            yield from _signed_enrolments(page) if by_office else _signed_successor(page)
+            if by_office:
+                read[page.key] = _signed_enrolments(page)
+                yield from read[page.key]
+            else:
+                yield from _signed_successor(page)
         except CarrierHangs:
             raise
         except (InvalidFact, OSError) as fault:
@@ -301,7 +315,8 @@ def _is_by(page: UnreadPage, keys: Iterable[bytes]) -> bool:
 
 
 def _signed_enrolments(page: UnreadPage) -> list[dict[str, Any]]:
-    lines = page.lines().split(b"\n")[:-1]
+    text = page.lines()
+    lines = text.split(b"\n")[:-1] if ENROLMENT in text else []
     return [e for seq, line in enumerate(lines, page.first) for e in _enrolment_of(line, page.device, seq)]
 
 
@@ -314,7 +329,7 @@ def _signed_successor(page: UnreadPage) -> list[dict[str, Any]]:
 
 def _enrolment_of(line: bytes, device: str, seq: int) -> list[dict[str, Any]]:
     """Return the enrolment that a line is, as columns; none if it is another record."""
-    if b'"enrolment"' not in line:
+    if ENROLMENT not in line:
         return []
     rows = read_page(line + b"\n", device, seq, lambda _id: None).get(Enrolment.__tablename__, [])
     return [dict(zip(Enrolment.__table__.columns.keys(), row, strict=True)) for row in rows]

@@ -14,6 +14,7 @@ from sqlalchemy.engine import URL
 # FULL, because with WAL and NORMAL the last commits may be lost at a power cut.
 PRAGMAS = ("PRAGMA journal_mode=WAL", "PRAGMA synchronous=FULL", "PRAGMA foreign_keys=ON", "PRAGMA busy_timeout=5000")
 ONE_WRITER = 0x526F6C6C  # the advisory lock that a writer holds in PostgreSQL
+_READS = "query_only"  # of a connection: whether it refuses to write
 json_text = partial(json.dumps, allow_nan=False, ensure_ascii=False)
 
 
@@ -59,9 +60,15 @@ def _prepared(engine: Engine, pragmas: tuple[str, ...]) -> Engine:
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
         options = connection.get_execution_options()
+        raw: Any = connection.connection.driver_connection
+        if not options.get("write", False):
+            raw.execute("BEGIN")
+            return
+        if connection.info.pop(_READS, False):
+            raw.execute("PRAGMA query_only=OFF")
         if options.get("rebuild", False):
-            connection.exec_driver_sql("PRAGMA foreign_keys=OFF")
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if options.get("write", False) else "BEGIN")
+            raw.execute("PRAGMA foreign_keys=OFF")
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
 
     return engine
 
@@ -85,11 +92,11 @@ def reading(engine: Engine) -> Iterator[Connection]:
             yield connection
             connection.rollback()
             return
-        raw: Any = connection.connection.driver_connection
-        raw.execute("PRAGMA query_only=ON")
+        if not connection.info.get(_READS, False):  # it stays so until it is to write
+            raw: Any = connection.connection.driver_connection
+            raw.execute("PRAGMA query_only=ON")
+            connection.info[_READS] = True
         try:
             yield connection
         finally:
             connection.rollback()
-            if not connection.invalidated:  # an interrupt in the middle of a query has closed it
-                raw.execute("PRAGMA query_only=OFF")

@@ -102,10 +102,12 @@ def open_regular(path: Path | str, largest: int | None = None) -> BinaryIO:
     call on the file.
     """
     path = Path(path)
-    file, size = answered(path, lambda: _opened(path))
+    file, size, whole = answered(path, lambda: _opened(path))
     if largest is not None and size > largest:
         file.close()
         raise OSError(errno.EFBIG, "it is larger than it may be", str(path))
+    if whole is not None:
+        return io.BytesIO(whole)
     return io.BufferedReader(_Guarded(path, file, largest), AT_ONCE)
 
 
@@ -152,14 +154,21 @@ def _found(folder: Path, wanted: Callable[[str], bool], depth: int, most: int) -
     return found
 
 
-def _opened(path: Path) -> tuple[io.FileIO, int]:
-    """Return an open plain file and its size; a device or pipe is not even opened."""
+def _opened(path: Path) -> tuple[io.FileIO, int, bytes | None]:
+    """Return an open plain file, its size, and all of it if that is read by one call; a device or pipe is not even opened."""
     _check(os.stat(path), path)
     handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
     try:
         now = os.fstat(handle)  # it may have been replaced meanwhile
         _check(now, path)
-        return io.FileIO(handle, "rb"), now.st_size
+        file = io.FileIO(handle, "rb")
+        if 0 < now.st_size < AT_ONCE:
+            whole = file.read(AT_ONCE)
+            if len(whole) == now.st_size:
+                file.close()
+                return file, now.st_size, whole
+            file.seek(0)
+        return file, now.st_size, None
     except BaseException:
         os.close(handle)
         raise

@@ -10,7 +10,7 @@ from typing import Any
 
 from store.facts.fact_lines import InvalidFact, are_uuids, is_hash, is_uuid, parse_lines
 from store.facts.hybrid_clock import check_stamps
-from store.facts.record_id import may_have
+from store.facts.record_id import all_may_have
 from store.facts.reference_changes import BASE, all_fit, canonical, default_of, own_columns
 from store.facts.timestamp import read_time
 from store.limits import LARGEST_SEQ
@@ -60,7 +60,7 @@ def _check_base(device: str, first: int, ids: Sequence[Any], devices: Sequence[A
         raise InvalidFact("The numbers of its records do not follow one another.")
     if devices != (device,) * len(devices):
         raise InvalidFact("A page of it holds records of two devices.")
-    if not all(may_have(device, id) for id in ids):
+    if not all_may_have(device, ids):
         raise InvalidFact("A record of it has the id of another device's record.")
     try:
         check_stamps(stamps, device)

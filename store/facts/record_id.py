@@ -6,13 +6,15 @@ the SHA-256 of the device's id and those. Ids of records of older programs are o
 
 import hashlib
 import uuid
+from collections.abc import Iterable
+from typing import Any
 
 
 def new_id(device: str) -> str:
     """Return an id for a record of a device."""
     head = bytearray(uuid.uuid4().bytes[:8])
     head[6] = head[6] & 0x0F | 0x80  # the version
-    return str(uuid.UUID(bytes=bytes(head) + _tail(device, bytes(head))))
+    return str(uuid.UUID(bytes=bytes(head) + _tail(_begun(device), bytes(head))))
 
 
 def may_have(device: str, id: str) -> bool:
@@ -24,13 +26,26 @@ def may_have(device: str, id: str) -> bool:
     >>> may_have("1f0c22ab-0000-4000-8000-000000000001", own), may_have("1f0c22ab-0000-4000-8000-000000000002", own)
     (True, False)
     """
-    if id[14] != "8":
-        return True
-    given = bytes.fromhex(id.replace("-", ""))
-    return given[8:] == _tail(device, given[:8])
+    return all_may_have(device, (id,))
 
 
-def _tail(device: str, head: bytes) -> bytes:
-    tail = bytearray(hashlib.sha256(b"rollbook record\n" + device.encode() + b"\n" + head).digest()[:8])
-    tail[0] = tail[0] & 0x3F | 0x80  # the variant
-    return bytes(tail)
+def all_may_have(device: str, ids: Iterable[str]) -> bool:
+    """Return whether records of a device may have these ids."""
+    begun = _begun(device)
+    for id in ids:
+        if id[14] == "8":
+            given = bytes.fromhex(id.replace("-", ""))
+            if given[8:] != _tail(begun, given[:8]):
+                return False
+    return True
+
+
+def _begun(device: str) -> Any:
+    return hashlib.sha256(b"rollbook record\n" + device.encode() + b"\n")
+
+
+def _tail(begun: Any, head: bytes) -> bytes:
+    hashed = begun.copy()
+    hashed.update(head)
+    tail: bytes = hashed.digest()
+    return bytes((tail[0] & 0x3F | 0x80,)) + tail[1:8]  # the first has the variant

@@ -15,7 +15,7 @@ from cabapp.position.recordings.recording_search import recordings
 from cabapp.position.recordings.trace_reader import read_recording
 from store import open_store
 from store.durability import atomic_file, carrier_files
-from store.durability.carrier_files import CarrierHangs, answered, open_regular, read_regular, regular_files
+from store.durability.carrier_files import AT_ONCE, CarrierHangs, answered, open_regular, read_regular, regular_files
 from store.errors import Refused
 from sync import merge_bundles
 from sync.bundle_encryption import read_passphrase
@@ -161,8 +161,12 @@ def test_no_more_is_read_than_a_file_may_hold(tmp_path):
     assert len(read_regular(path, 100)) == 100
     with pytest.raises(OSError, match="larger"):
         read_regular(path, 99)
-    with open_regular(path, 150) as file:
+    with open_regular(path, 150) as file:  # read whole as it was opened
         path.write_bytes(b"x" * 1000)
+        assert len(file.read()) == 100
+    path.write_bytes(b"x" * 2 * AT_ONCE)
+    with open_regular(path, 3 * AT_ONCE) as file:
+        path.write_bytes(b"x" * 4 * AT_ONCE)
         with pytest.raises(OSError, match="larger"):
             file.read()
 

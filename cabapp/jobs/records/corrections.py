@@ -35,6 +35,9 @@ COLUMNS: dict[str, dict[str, str | type[Quantity]]] = {
 PEOPLE = {"operator_id": models.Operator, "tractor_id": models.Tractor, "tool_id": models.Tool}
 NAMED = PEOPLE | {"job_id": models.Job}
 """Tables of what an id can name."""
+_BEGUN_TOGETHER = (
+    select(models.Stint.job_id, models.Stint.at).group_by(models.Stint.job_id, models.Stint.at).having(func.count() > 1)
+)
 CLOCK = "clock"
 """Key in the detail of a correction that a clock's being put right gave rise to: seconds it was fast."""
 
@@ -100,9 +103,8 @@ def brought_twice(store: Store, void: Set[str] = frozenset()) -> set[str]:
 
     Notes: What tells them is their content: the same job, and the same places at the same times from the first fix on.
     """
-    same = select(models.Stint.job_id, models.Stint.at).group_by(models.Stint.job_id, models.Stint.at)
     with store.session() as session:
-        begun = [tuple(row) for row in session.execute(same.having(func.count() > 1))]
+        begun = [tuple(row) for row in session.execute(_BEGUN_TOGETHER)]
     found: set[str] = set()
     for job, at in begun:
         known: list[Trace] = []
