@@ -124,7 +124,15 @@ def summed(spent):
     return {kind: math.fsum(one[kind] for one in spent) for kind in KINDS}
 
 
-@pytest.mark.parametrize("name", TABLE)
+SHORT = (
+    "no fix for 3 min, driven on", "no fix for 3 min, standing", "told, up for 2 min", "a break that the file states",
+    "clock set back 40 min", "two days",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "name", [*SHORT, *(pytest.param(name, marks=pytest.mark.long) for name in TABLE if name not in SHORT)]
+)
 def test_hours_are_the_same_wherever_they_stand(tmp_path, run, name):
     """Every way in and every page gives a stint the same hours, and these are those of the drive."""
     row = TABLE[name]()
@@ -194,10 +202,11 @@ def test_hours_are_the_same_wherever_they_stand(tmp_path, run, name):
 
 
 def test_bring_says_what_measure_says_of_the_file(tmp_path, run):
-    """That fixes come too seldom, that the machine stood, and that sections without widths are equal parts."""
+    """That fixes come too seldom, that it moved unseen for over an hour, and that sections without widths are equal parts."""
     book = logbook(tmp_path)
     for content, words in (
         (csv(sampled(PATH, 30.0)), "One fix each 30 s is too seldom to count passes"),
+        (csv(np.add(shifted(without(ROWS, (500, 700)), 700, 4200.0), (9e6, 0, 0))), "taken for time off"),
         (
             csv(np.add(ROWS, (30 * 86400, 0, 0)), more={f"s{n}": np.ones(len(ROWS), int) for n in (1, 2, 3)}),
             "It states 3 sections",

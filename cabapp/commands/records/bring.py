@@ -99,6 +99,7 @@ def stay_lines(days: list[RecordedDay], farm: FarmSettings) -> list[str]:
             + (f", {_minutes(spent['unknown'])} unknown, without a position." if spent["unknown"] else ".")
         )
         lines += [f"   {render(remark, farm=farm.format)}"] if remark else []
+    lines += [render(note, farm=farm.format) for day in days for note in day.notes]
     worked = {day.fields[v.field].name for day in days for v in day.worked}
     crossed = [day.fields[v.field].name for day in days for v in day.stays if not v.spells]
     crossed = [name for name in crossed if name not in worked]

@@ -25,7 +25,7 @@ from cabapp.jobs.records.tool_parts import tap_of
 from cabapp.jobs.records.work_intervals import LOST, Spans, idle_spans
 from cabapp.position.boundaries.boundary_judge import kept_boundary
 from cabapp.position.recordings.recording import RecordedTrack, Recording
-from cabapp.track.activity import LEAST_S, ActivitySpan, FieldStay, guess
+from cabapp.track.activity import LEAST_S, LEFT_M, ActivitySpan, FieldStay, guess
 from cabapp.track.logging_interval import break_limit, logging_interval
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.usable_fixes import usable_fixes
@@ -135,6 +135,28 @@ class RecordedDay:
     def worked(self) -> list[FieldStay]:
         """The stays in which something was done."""
         return [stay for stay in self.stays if stay.spells]
+
+    @property
+    def notes(self) -> list[Message]:
+        """What a person should know of the time between stays: that the machine moved in a field, and nobody saw it.
+
+        Notes: So long a silence is taken for time off, with the night among it, and leaves no unknown ground.
+        """
+        t, said = self.track.t[self.rows], []
+        for one, other in itertools.pairwise(self.worked):
+            a, b = one.last, other.first
+            if one.field != other.field or b != a + 1:
+                continue
+            gone = float(np.hypot(*np.diff(_plane(self.track, self.rows[[a, b]])[1], axis=0)[0]))
+            if gone >= LEFT_M:
+                said.append(
+                    message(
+                        "No fix for {time}, and then it was {distance} from where it had been: taken for time off. If it "
+                        "worked on, that ground is not counted.",
+                        time=Duration(float(t[b] - t[a])), distance=Length(gone),
+                    )
+                )  # fmt: skip
+        return said
 
     @property
     def parts(self) -> list[DayPart]:

@@ -97,6 +97,7 @@ def measure(recordings, tool, target=2, boundary=None, row=None, sigma=None, rec
     days = [cut(_fields(boundary), track, name) for name, track in read.tracks]
     _check_near(days, boundary)
     days.sort(key=lambda day: day.track.t[day.rows[0]])
+    read.notes.extend(message("{name}: {note}", name=day.name, note=note) for day in days for note in day.notes)
     stints = _each_once(days, tool, boundary)
     centre = None
     if boundary is None:
