@@ -22,7 +22,18 @@ from cabapp.track.receiver_error import KINDS, judge, named, of_error
 from cabapp.track.swept_ground import SweptPieces
 from cabapp.track.tool import ToolGeometry
 from cabapp.track.work_switches import WorkSwitch
-from tests.bench.calibration import ERRORS, FITTED, MODELS, RecordedSeeding, line, measured, seen, steered_field, swept
+from tests.bench.calibration import (
+    ERRORS,
+    FITTED,
+    MODELS,
+    RecordedSeeding,
+    line,
+    measured,
+    seen,
+    steered_field,
+    swept,
+    why_out,
+)
 
 
 def driven(x, day=0, model="1 min", error=0.0, random=None):
@@ -92,14 +103,14 @@ def test_the_interval_reaches_passes_more_even_than_they_are_seen():
 @pytest.mark.parametrize("stated", [True, False])
 @pytest.mark.parametrize(("name", "error"), list(itertools.product(MODELS, ERRORS)))
 def test_every_cell_of_the_table_holds(name, error, stated, capsys):
-    """40 fields a cell: 95 % of the sure are real, all wide gaps that are seen are listed, 85 % of the intervals hold."""
+    """40 fields a cell: 95 % of the sure are real, all wide gaps that are seen are listed, 90 % of the intervals hold by all that 40 fields tell."""
     one = measured(name, error, stated, 40)
     with capsys.disabled():
         print(f"\n{line(name, error, stated, one, name not in FITTED)}")
     assert one.real >= 0.95 * one.sure
     assert one.found + one.lapped == one.wide
     assert one.lapped <= (0.03 if error > 3 else 0.0) * one.wide
-    assert np.mean(one.held) >= 0.85
+    assert why_out(one, error, stated) != "too narrow"  # 33 of 40 or more: fewer are rarer than one time in twenty
     assert not stated or np.mean(one.wideness) < 0.3
 
 
