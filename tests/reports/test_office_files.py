@@ -306,7 +306,7 @@ def test_corrections_count_and_are_shown(write_small, page_names, tmp_path, caps
     assert "3.00 ac" in next((tmp_path / "b").glob("*-custom.html")).read_text("utf-8")
 
 
-def test_a_correction_from_elsewhere_cannot_do_what_it_likes(small_job):
+def test_a_correction_from_elsewhere_cannot_do_what_it_likes(small_job, monkeypatch):
     """A correction that names another column, no number or an unknown person is passed over."""
     from cabapp.jobs.records.corrections import Corrections
 
@@ -314,11 +314,10 @@ def test_a_correction_from_elsewhere_cannot_do_what_it_likes(small_job):
     said = {"at": "noon", "width_m": -1.0, "operator_id": "nobody", "id": "x", "job_id": "y", "sections": "wide"}
     row = models.Correction(corrects_table="stint", corrects_id=small_job.first.id, detail=said)
 
-    class Book:
-        def all(self, model, **_):
-            return [row] if model is models.Correction else []
-
-    assert Corrections(Book()).said(small_job.first.id) == {}
+    every = small_job.book.all
+    rows_and = lambda model, **some: [row] if model is models.Correction else every(model, **some)  # noqa: E731
+    monkeypatch.setattr(small_job.book, "all", rows_and)
+    assert Corrections(small_job.book).said(small_job.first.id) == {}
     assert corrected.apply(small_job.first) is small_job.first
 
 
