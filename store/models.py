@@ -318,13 +318,15 @@ class Change(Fact):
 
 EnrolmentState = Literal["office", "tablet", "known", "revoked", "successor"]
 ENROLMENT_STATES: tuple[str, ...] = get_args(EnrolmentState)
+PAIRED_HERE = "paired here"
+"""The reason of an entry that a person made at a machine that is not the office; it counts at that machine only."""
 
 
 class Enrolment(Fact):
     """The office's entry for a device; the newest one written by the office counts.
 
     `state` is "office" (its entry for itself), "tablet", "known" (its records count, its bundles do not) or "revoked"; the
-    key is in hex. A device that goes on in place of another states that itself: "successor", `reason` holding the other's id
+    key is in hex. An entry with the reason `PAIRED_HERE` is no office's. A device that goes on in place of another states that itself: "successor", `reason` holding the other's id
     and its signature (store.facts.device_identity).
     """
 

@@ -262,7 +262,7 @@ def _check_signatures(bundle: Bundle, fresh: list[BundlePage], trust: Trust) -> 
         if not keys:
             raise Unpaired(
                 "{name} was left where it is: {carrier} passes on records of a device ({device}) that is not paired. "
-                "Nothing is lost: pair {carrier} once more with the farm's office, and it is taken in.",
+                "Nothing is lost: pair that one too, or {carrier} once more at the farm's office, and it is taken in.",
                 card_in(bundle, trust),
                 **places,
                 device=page.device[:8],

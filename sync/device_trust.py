@@ -1,13 +1,14 @@
-"""Which devices are trusted: those on the roll of the office, which a person named by its card.
+"""Which devices are trusted: those on the roll of the office, which a person named by its card, and those paired here.
 
-A copy that has no office yet takes in nothing of others: their bundles are left where they are. A key is taken from a card
-or from the office's roll, never from what another device says.
+A copy that is paired with nobody takes in nothing of others: their bundles are left where they are. A key is taken from a
+card or from the office's roll, never from what another device says. What a person paired at a machine that is not the
+office counts at that machine, until the office has its own word on it.
 """
 
 import hashlib
 import logging
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -20,7 +21,7 @@ from store.facts.fact_lines import InvalidFact
 from store.facts.fact_validation import read_page
 from store.facts.signed_pages import holds, is_signed, public_key_of
 from store.facts.succession import succession
-from store.models import Enrolment, EnrolmentState, Own, Peer
+from store.models import PAIRED_HERE, Enrolment, EnrolmentState, Own, Peer
 
 LOG = logging.getLogger("rollbook.sync")
 SIGNERS = ("office", "tablet")  # states of the roll whose bundles are taken; of all others only records passed on
@@ -61,12 +62,16 @@ class UnreadPage(Protocol):
 
 @dataclass(frozen=True)
 class Card:
-    """The identity of a device: id, name, public key; `earlier` are devices not on the roll whose records it has."""
+    """The identity of a device: id, name, public key; `earlier` are devices not on the roll whose records it has.
+
+    `farm`: id and name of its farm, where that was found with the card.
+    """
 
     device: str
     name: str
     public_key: bytes
     earlier: tuple["Card", ...] = field(default=(), compare=False)
+    farm: tuple[str, str] | None = field(default=None, compare=False)
 
     @property
     def fingerprint(self) -> str:
@@ -80,6 +85,8 @@ class RollEntry:
     """The office's newest enrolment of one device, or the state it has from the device it succeeds, `before`.
 
     `keys`: all it was ever enrolled with, the newest last.
+    `direct`: whether a person paired it here, and the office has no word on it.
+    `struck`: whether it was ever struck off; who goes on in its place then has to be enrolled by a person.
     """
 
     device: str
@@ -89,6 +96,8 @@ class RollEntry:
     at: float
     reason: str | None
     before: str | None = None
+    direct: bool = False
+    struck: bool = False
 
     @property
     def public_key(self) -> bytes:
@@ -131,14 +140,15 @@ class Trust:
 
 
 def device_roll(
-    enrolments: Iterable[dict[str, Any]], office: str | None, keys: dict[str, bytes]
+    enrolments: Iterable[dict[str, Any]], office: str | None, keys: dict[str, bytes], own: str = ""
 ) -> tuple[dict[str, RollEntry], frozenset[str]]:
     """Return the newest enrolment of each device, and the devices that are the office, given enrolments as columns.
 
     `keys`: the public keys of the office and of this copy, by device.
+    `own`: this copy; whom a person paired here counts where the office has no word on it.
 
     Notes: Only what the office wrote counts, and successors by the key of the device they go on for. A successor is trusted
-    as that device is: if it was struck off, so is the successor. What an office wrote after it made another device the
+    as that device is: if it was ever struck off, so is the successor. What an office wrote after it made another device the
     office does not count.
     """
     given = sorted(enrolments, key=lambda e: (e["stamp"], e["device"], e["seq"]))
@@ -151,13 +161,18 @@ def device_roll(
     while True:
         found: dict[str, RollEntry] = {}
         for e in given:
-            if e["device"] in offices and e["state"] != "successor" and e["seq"] <= until.get(e["device"], e["seq"]):
+            counts = e["device"] in offices and e["state"] != "successor" and e["reason"] != PAIRED_HERE
+            if counts and e["seq"] <= until.get(e["device"], e["seq"]):
                 _enter(found, e)
-        new_offices = _enter_successors(found, after, offices, keys)
+        new_offices = _enter_successors(found, after, offices - until.keys(), keys)
         new_offices |= {entry.device for entry in found.values() if entry.state == "office"} - offices
         if not new_offices:
-            return found, frozenset(offices)
+            break
         offices |= new_offices
+    if own not in offices - until.keys():
+        _enter_direct(found, given, own)
+        _enter_successors(found, after, set(), keys)
+    return found, frozenset(offices)
 
 
 def handed_on_at(enrolments: Iterable[dict[str, Any]]) -> dict[str, int]:
@@ -169,10 +184,29 @@ def handed_on_at(enrolments: Iterable[dict[str, Any]]) -> dict[str, int]:
     return found
 
 
+def _enter_direct(found: dict[str, RollEntry], given: list[dict[str, Any]], own: str) -> None:
+    """Enter whom a person paired here, where the office has no word on it but that its records are passed on.
+
+    Notes: A machine that was an office is left to the office of now, which keeps a lost one's records only.
+    """
+    direct: dict[str, RollEntry] = {}
+    for e in given:
+        if e["device"] == own != e["subject"] and (e["reason"] == PAIRED_HERE or e["state"] == "revoked"):
+            _enter(direct, e)
+    offices = {e["subject"] for e in given if e["state"] == "office"}
+    for device, entry in direct.items():
+        there = found.get(device)
+        known = there is not None and there.state == "known" and there.public_key == entry.public_key
+        if there is None or (known and device not in offices):
+            reason = None if entry.reason == PAIRED_HERE else entry.reason
+            found[device] = replace(entry, reason=reason, direct=True)
+
+
 def _enter(found: dict[str, RollEntry], e: dict[str, Any]) -> None:
     key, old = bytes.fromhex(e["public_key"]), found.get(e["subject"])
     keys = (*(k for k in old.keys if k != key), key) if old else (key,)
-    found[e["subject"]] = RollEntry(e["subject"], e["name"], keys, e["state"], e["at"], e["reason"])
+    struck = e["state"] == "revoked" or (old is not None and old.struck)
+    found[e["subject"]] = RollEntry(e["subject"], e["name"], keys, e["state"], e["at"], e["reason"], struck=struck)
 
 
 def _enter_successors(
@@ -192,11 +226,12 @@ def _enter_successors(
                 or not any(is_signed(said, signature, key) for key in keys)
             ):
                 continue
-            state = entry.state if entry and entry.state != "office" else "tablet"
+            struck, direct = (entry.struck, entry.direct) if entry else (False, False)
+            state = "revoked" if struck else entry.state if entry and entry.state != "office" else "tablet"
             reason, key = entry.reason if entry else None, bytes.fromhex(e["public_key"])
-            found[subject] = RollEntry(subject, e["name"], (key,), state, e["at"], reason, old)
+            found[subject] = RollEntry(subject, e["name"], (key,), state, e["at"], reason, old, direct, struck)
             queue.append(subject)
-            if old in offices and subject not in offices:
+            if old in offices and subject not in offices and not struck:
                 new_offices.add(subject)
     return new_offices
 
@@ -214,7 +249,7 @@ def trust_here(session: Session, more: Iterable[dict[str, Any]] = ()) -> Trust:
     known = {own.office: met[own.office]} if own.office in met else {}
     known[own.device] = own_key
     enrolments = [*enrolments_here(session), *more]
-    roll, offices = device_roll(enrolments, own.office, known)
+    roll, offices = device_roll(enrolments, own.office, known, own.device)
     handed_on = offices & handed_on_at(enrolments).keys()
     return Trust(own.device, own_key, own.office, known.get(own.office or ""), offices, handed_on, roll, met)
 
@@ -270,7 +305,7 @@ def trust_in(session: Session, bundle: Carrier, fresh: Sequence[UnreadPage]) -> 
 def trust_with(session: Session, fresh: Sequence[UnreadPage]) -> Trust:
     """Return what is trusted once the enrolments on some pages count that the office, or a successor, has signed."""
     trust = trust_here(session)
-    if trust.office is not None:
+    if trust.office is not None or trust.roll:
         found: list[dict[str, Any]] = []
         read: dict[tuple[str, int, int, str], list[dict[str, Any]]] = {}
         while more := [e for e in _enrolments_on(fresh, trust, read) if e not in found]:  # of an office's successor too
@@ -342,7 +377,8 @@ def card_in(bundle: Carrier, trust: Trust) -> Card:
     named = devices - {manifest["device"]["id"]}
     unknown = [d for d in manifest["devices"] if d["id"] in named and not trust.keys_of(d["id"])]
     earlier = [Card(d["id"], d["name"], bytes.fromhex(d["public_key"])) for d in unknown[:MOST_EARLIER]]
-    return Card(manifest["device"]["id"], manifest["device"]["name"], bundle.public_key, tuple(earlier))
+    farm = manifest["farm"]["id"], manifest["farm"]["name"]
+    return Card(manifest["device"]["id"], manifest["device"]["name"], bundle.public_key, tuple(earlier), farm)
 
 
 def check_signer(bundle: Carrier, trust: Trust) -> None:
@@ -387,7 +423,7 @@ def check_signer(bundle: Carrier, trust: Trust) -> None:
         )
     raise Unpaired(
         "{name} was left where it is, because {signer} ({device}) is not paired with the farm's office yet. "
-        "Nothing is lost: pair it there by its code, and it is taken in.",
+        "Nothing is lost: pair it there by its code, or here until then, and it is taken in.",
         card_in(bundle, trust),
         **places,
     )

@@ -10,6 +10,7 @@ is that a person takes the card from the device itself, or compares its code on 
 """
 
 import hashlib
+from collections.abc import Iterable
 from contextlib import suppress
 from fnmatch import fnmatch
 from pathlib import Path
@@ -21,9 +22,9 @@ from sqlalchemy.orm import Session
 from store import Store
 from store.durability.atomic_file import write_atomically
 from store.durability.carrier_files import read_regular, regular_files
-from store.errors import BundleRefused, message
+from store.errors import BundleRefused, Message, message
 from store.facts.fact_lines import is_hash, is_uuid
-from store.models import Enrolment, EnrolmentState, Own, Peer
+from store.models import PAIRED_HERE, Enrolment, EnrolmentState, Farm, Own, Peer
 from sync.bundle_file import LONGEST_NAME, open_bundle
 from sync.bundle_merge import bundles_in
 from sync.device_trust import (
@@ -46,6 +47,10 @@ MOST_ENROLLED = 2_000
 """Devices on a roll; a farm of fifty tablets that each get a new identity once a year takes forty years."""
 
 
+class OfficeKnown(BundleRefused):
+    """Another machine is the office here; a person has to say once more that it is so no longer."""
+
+
 def card_of(store: Store) -> Card:
     """Return this copy's card."""
     with store.session() as session:
@@ -54,9 +59,10 @@ def card_of(store: Store) -> Card:
 
 
 def _not_on_roll(session: Session, trust: Trust) -> tuple[Card, ...]:
-    """Return devices whose records are here but that are not on the roll."""
+    """Return devices whose records are here but that are on no office's roll."""
     names = dict(session.execute(select(Peer.device, Peer.name)).all())
-    unknown = [device for device in trust.met if device not in trust.roll and device != trust.office]
+    listed = {device for device, entry in trust.roll.items() if not entry.direct} | {trust.office}
+    unknown = [device for device in trust.met if device not in listed]
     return tuple(Card(device, names[device], trust.met[device]) for device in unknown)
 
 
@@ -104,6 +110,7 @@ def cards_in(folder: Path, passphrase: str | None = None) -> list[Card]:
         with suppress(BundleRefused):
             card = read_card(str(path))
             found[card.device] = card
+    # a card in a bundle or head says the farm too
     for path in bundles_in(folder)[:MOST_CARDS]:
         with suppress(BundleRefused):
             if is_zip_of_segments(path):
@@ -122,43 +129,89 @@ def _check(text: str) -> str:
 
 
 def enrol(store: Store, *cards: Card, new_key: bool = False) -> None:
-    """Put devices on the farm's roll, all or none; the first copy to do so becomes the farm's office.
+    """Put devices on the farm's roll, all or none; a copy of a farm without an office becomes the office by this.
 
     `new_key`: take the key of a card though the roll has another one.
 
-    Raises BundleRefused if this copy is not the office, a card is its own, or the roll has another key or is full.
+    Raises BundleRefused if this copy is not the office, a card is its own or of another farm, or the roll has another key or
+    is full.
 
     Notes: The office vouches for records of others that are here, or come with the device: state "known" means that they
     are taken, and bundles of that device are not.
     """
+    store.durably(lambda session: _enter(store, session, _as_office(store, session), cards, new_key))
+
+
+def pair_here(store: Store, *cards: Card) -> None:
+    """Take the records of devices whose codes a person has compared: the office enrols them, any other copy holds to them.
+
+    Raises BundleRefused if a card is this copy's own or of another farm, or the office has struck the device off or knows
+    another key of it.
+
+    Notes: It makes nobody the office. What the office says of the device counts more, now and later.
+    """
 
     def work(session: Session) -> None:
-        trust = _as_office(store, session)
-        states = {device: (entry.state, entry.public_key) for device, entry in trust.roll.items()}
+        trust = trust_here(session)
+        if trust.device in trust.offices - trust.handed_on:
+            _enter(store, session, _as_office(store, session), cards)
+            return
+        listed = {device: entry for device, entry in trust.roll.items() if not entry.direct}
         for card in cards:
-            _refuse_own(card, trust)
-            state, key = states.get(card.device, (None, None))
-            if key not in (None, card.public_key) and state != "known" and not new_key:
+            entry = listed.get(card.device)
+            if entry is not None and entry.state == "revoked":
                 raise BundleRefused(
-                    "{name} was not enrolled: the device of that id has shown another key before. "
-                    "Look at the card on the tablet itself; if it is right, enrol it with --new-key.",
+                    "{name} ({device}) was struck off by the farm's office. Only the office can take it in again. "
+                    "Nothing was done.",
+                    name=card.name,
+                    device=card.device[:8],
+                )
+            if entry is not None and entry.public_key != card.public_key:
+                raise BundleRefused(
+                    "{name} was not paired: the farm's office knows another key of it. Look at the code on that machine "
+                    "itself, and ask the office.",
                     name=card.name,
                 )
-            for one in card.earlier:
-                if one.device not in states and one.device != trust.device:
-                    states[one.device] = _write(store, session, one, "known")
-            if states.get(card.device) != ("tablet", card.public_key):
-                states[card.device] = _write(store, session, card, "tablet")
-        if len(states) > MOST_ENROLLED:
-            raise BundleRefused("Nobody was enrolled: the roll has its {most} devices already.", most=MOST_ENROLLED)
+        new = [card for card in cards if card.device not in listed or listed[card.device].state not in SIGNERS]
+        _enter(store, session, trust, new, reason=PAIRED_HERE)
 
     store.durably(work)
 
 
-def revoke(store: Store, name: str, reason: str | None = None) -> RollEntry:
-    """Revoke a lost device, given its name or the start of its id; return its entry until now.
+def _enter(
+    store: Store,
+    session: Session,
+    trust: Trust,
+    cards: Iterable[Card],
+    new_key: bool = False,
+    reason: str | None = None,
+) -> None:
+    """Write the entries of devices, and of those whose records come with them, where they are not there as such."""
+    states = {device: (entry.state, entry.public_key) for device, entry in trust.roll.items()}
+    names = {device: entry.name for device, entry in trust.roll.items()}
+    for card in cards:
+        _refuse_own(card, trust)
+        _refuse_other_farm(session, card)
+        state, key = states.get(card.device, (None, None))
+        if key not in (None, card.public_key) and state != "known" and not new_key:
+            raise BundleRefused(
+                "{name} was not enrolled: the device of that id has shown another key before. "
+                "Look at the card on the tablet itself; if it is right, enrol it with --new-key.",
+                name=card.name,
+            )
+        for one in card.earlier:
+            if one.device not in states and one.device != trust.device:
+                states[one.device] = _write(store, session, one, "known", reason)
+        if states.get(card.device) != ("tablet", card.public_key) or names.get(card.device) != card.name:
+            states[card.device] = _write(store, session, card, "tablet", reason)
+    if len(states) > MOST_ENROLLED:
+        raise BundleRefused("Nobody was enrolled: the roll has its {most} devices already.", most=MOST_ENROLLED)
 
-    Raises BundleRefused if this copy is not the office, or no one device on the roll is meant.
+
+def revoke(store: Store, name: str, reason: str | None = None) -> RollEntry:
+    """Strike off a lost device, given its name or the start of its id; return its entry until now.
+
+    Raises BundleRefused if another copy is the office, or no one device on the roll is meant.
     """
 
     def work(session: Session) -> RollEntry:
@@ -167,7 +220,15 @@ def revoke(store: Store, name: str, reason: str | None = None) -> RollEntry:
         on_roll = sorted((e for e in trust.roll.values() if e.state == "tablet"), key=lambda e: (e.name, e.device))
         named = {e.device: e for e in on_roll if e.name == name or e.device.startswith(name)}
         meant = [e for e in named.values() if e.before not in named]  # its successors are struck off with it
-        if len(meant) != 1:
+        if len(meant) > 1:
+            raise BundleRefused(
+                "More than one device is called '{name}': {names}. Say which, by the first letters of its id: {example}. "
+                "Nothing was done.",
+                name=name,
+                names=[f"{e.name} ({e.device[:8]})" for e in meant],
+                example=f"--lost {meant[0].device[:8]}",
+            )
+        if not meant:
             raise BundleRefused(
                 "Not one device on the roll is called '{name}'. On it: {names}. "
                 "Give the name, or the first letters of the id.",
@@ -186,20 +247,22 @@ def hand_on(store: Store, card: Card) -> None:
     Raises BundleRefused if this copy is not the office, the card is its own, or the roll has another key.
     """
 
-    def work(session: Session) -> None:
-        trust = _as_office(store, session)
-        _refuse_own(card, trust)
-        entry = trust.roll.get(card.device)
-        if entry is not None and entry.state != "known" and entry.public_key != card.public_key:
-            raise BundleRefused(
-                "The office was not handed on: {name} has shown another key before. Look at the card on that machine itself.",
-                name=card.name,
-            )
-        own = session.scalars(select(Own)).one()
-        _write(store, session, Card(own.device, own.name, trust.own_key), "tablet")
-        _write(store, session, card, "office")
+    store.durably(lambda session: _hand_on(store, session, card))
 
-    store.durably(work)
+
+def _hand_on(store: Store, session: Session, card: Card) -> None:
+    trust = _as_office(store, session)
+    _refuse_own(card, trust)
+    _refuse_other_farm(session, card)
+    entry = trust.roll.get(card.device)
+    if entry is not None and entry.state != "known" and entry.public_key != card.public_key:
+        raise BundleRefused(
+            "The office was not handed on: {name} has shown another key before. Look at the card on that machine itself.",
+            name=card.name,
+        )
+    own = session.scalars(select(Own)).one()
+    _write(store, session, Card(own.device, own.name, trust.own_key), "tablet")
+    _write(store, session, card, "office")
 
 
 def become_office(store: Store) -> None:
@@ -212,7 +275,7 @@ def become_office(store: Store) -> None:
         own, trust = session.scalars(select(Own)).one(), trust_here(session)
         if trust.device in trust.offices - trust.handed_on:
             raise BundleRefused("This device is the farm's office already. Nothing was done.")
-        roll = trust.roll if trust.office is not None else _roll_of_records(session)
+        roll = trust.roll if trust.office is not None else {**_roll_of_records(session), **trust.roll}
         lost = trust.offices | {entry.device for entry in roll.values() if entry.state == "office"}
         strangers = [card for card in _not_on_roll(session, trust) if card.device not in roll]
         own.office = own.device
@@ -220,7 +283,7 @@ def become_office(store: Store) -> None:
         for entry in roll.values():
             if entry.device != own.device:
                 card = Card(entry.device, entry.name, entry.public_key)
-                _write(store, session, card, "known" if entry.device in lost else entry.state, entry.reason)
+                _write(store, session, card, "known" if entry.device in lost else entry.state, _why_struck(entry))
         for card in strangers:
             _write(store, session, card, "known")
 
@@ -237,14 +300,26 @@ def _roll_of_records(session: Session) -> dict[str, RollEntry]:
     return device_roll(given, newest["device"], {newest["device"]: bytes.fromhex(newest["public_key"])})[0]
 
 
-def hold_to(store: Store, card: Card) -> None:
-    """Take a device as this copy's office, by its card; only its roll counts from now on.
+def hold_to(store: Store, card: Card, instead: bool = False) -> None:
+    """Take a device as this copy's office, by its card: its roll counts from now on.
 
-    Raises BundleRefused if the card is this copy's own.
+    `instead`: in place of the office there is. Where this copy is that, it hands the office on, so that all others follow.
+
+    Raises BundleRefused if the card is this copy's own or of another farm; OfficeKnown if another one is the office and not
+    `instead`.
     """
 
     def work(session: Session) -> None:
-        _refuse_own(card, trust_here(session))
+        trust = trust_here(session)
+        _refuse_own(card, trust)
+        _refuse_other_farm(session, card)
+        now = trust.offices - trust.handed_on
+        if trust.office is not None and card.device not in now:
+            if not instead:
+                raise OfficeKnown(_office_known(session, trust, card))
+            if trust.device in now:
+                _hand_on(store, session, card)
+                return
         session.scalars(select(Own)).one().office = card.device
         session.merge(Peer(device=card.device, name=card.name, public_key=card.public_key))
 
@@ -254,7 +329,7 @@ def hold_to(store: Store, card: Card) -> None:
 def pair(office: Store, *tablets: Store) -> None:
     """Pair copies whose screens or cards a person has at hand: the office enrols them, and they hold to it."""
     for tablet in tablets:
-        hold_to(tablet, card_of(office))
+        hold_to(tablet, card_of(office), instead=True)
     enrol(office, *map(card_of, tablets))
 
 
@@ -300,6 +375,17 @@ def met_but_not_enrolled(store: Store) -> list[Card]:
         return sorted((*known, *_not_on_roll(session, trust)), key=lambda card: (card.name, card.device))
 
 
+def remark_on(store: Store, card: Card) -> Message | None:
+    """Return the name on a card with what is known against it: of another farm, or struck off; None if nothing is."""
+    with store.session() as session:
+        ours, entry = session.scalars(select(Farm)).first(), trust_here(session).roll.get(card.device)
+    if ours is not None and card.farm is not None and card.farm[0] != ours.id:
+        return message("{name}, of the farm {farm}", name=card.name, farm=card.farm[1])
+    if entry is not None and entry.state == "revoked":
+        return message("{name}, struck off", name=card.name)
+    return None
+
+
 def write_card(store: Store, path: Path) -> None:
     """Write this copy's card to a file; BundleRefused if it cannot be written."""
     try:
@@ -319,6 +405,37 @@ def _refuse_own(card: Card, trust: Trust) -> None:
         raise BundleRefused("That is the card of this device itself. Take the one of the other device.")
 
 
+def _refuse_other_farm(session: Session, card: Card) -> None:
+    ours = session.scalars(select(Farm)).first()
+    if ours is not None and card.farm is not None and card.farm[0] != ours.id:
+        raise BundleRefused(
+            "{name} ({device}) belongs to the farm '{theirs}', and this logbook to '{ours}'. Nothing was done.",
+            name=card.name,
+            device=card.device[:8],
+            theirs=card.farm[1],
+            ours=ours.name,
+        )
+
+
+def _office_known(session: Session, trust: Trust, card: Card) -> Message:
+    """Return the sentence that another machine is the office here."""
+    names = dict(session.execute(select(Peer.device, Peer.name)).all())
+    new = f"{card.name} ({card.device[:8]})"
+    now = trust.offices - trust.handed_on
+    if trust.device in now:
+        return message(
+            "This machine is the farm's office. If {new} is to be the office from now on, say so once more: the office is "
+            "handed on to it, and all others follow. Nothing was done yet.",
+            new=new,
+        )
+    return message(
+        "The farm has an office already: {office}. If that machine is lost, or was never the office, say once more that {new} "
+        "is the office in its place; else hand the office on there, or pair {new} as one of ours. Nothing was done yet.",
+        office=[f"{names.get(one, one[:8])} ({one[:8]})" for one in sorted(now)],
+        new=new,
+    )
+
+
 def _check_office(trust: Trust) -> None:
     """Refuse what only the office may do, if this copy holds to another one."""
     if trust.office is not None and trust.device not in trust.offices:
@@ -328,6 +445,10 @@ def _check_office(trust: Trust) -> None:
         )
     if trust.device in trust.handed_on:
         raise BundleRefused("The office was handed on from here to another machine. Do it there.")
+
+
+def _why_struck(entry: RollEntry) -> str | None:
+    return entry.reason if entry.state == "revoked" else None
 
 
 def _as_office(store: Store, session: Session) -> Trust:
@@ -345,14 +466,15 @@ def _as_office(store: Store, session: Session) -> Trust:
         )
     own = session.scalars(select(Own)).one()
     if session.scalars(select(Enrolment.id).filter_by(device=own.device, state="office")).first() is None:
-        before = [(Card(e.device, e.name, e.public_key), e.state) for e in trust.roll.values()]
-        before += [(card, "known") for card in _not_on_roll(session, trust)]
+        roll = trust.roll.values()
+        before = [(Card(e.device, e.name, e.public_key), e.state, _why_struck(e)) for e in roll]
+        before += [(one, "known", None) for one in _not_on_roll(session, trust) if one.device not in trust.roll]
         if own.office is None:
             own.office = own.device
         _write(store, session, Card(own.device, own.name, trust.own_key), "office")
-        for card, state in before:
+        for card, state, reason in before:
             if card.device != own.device:
-                _write(store, session, card, "tablet" if state == "office" else state)
+                _write(store, session, card, "tablet" if state == "office" else state, reason)
         session.flush()
         trust = trust_here(session)
     return trust

@@ -12,7 +12,7 @@ from store.facts.hybrid_clock import next_stamp
 from store.facts.record_id import new_id
 from store.facts.signed_pages import public_key_of, seal_in
 from store.facts.succession import succession
-from store.models import Enrolment, Fact, Own, Peer, Retirement
+from store.models import PAIRED_HERE, Enrolment, Fact, Own, Peer, Retirement
 
 
 def new_own(name: str) -> Own:
@@ -40,6 +40,7 @@ def renew(session: Session, now: float = 0.0, first: int | None = None) -> Own:
     session.flush()
     session.add(new)
     _succeed(session, old, new, now)
+    _go_on_holding(session, old, new, now)
     if first is not None and first <= last:
         retire(session, old.device, first, last, now)
     session.flush()
@@ -53,6 +54,18 @@ def _succeed(session: Session, old: Own, new: Own, now: float) -> None:
     fact = Enrolment(subject=new.device, name=new.name, public_key=key, state="successor", at=now)
     fact.reason = f"{old.device} {signature.hex()}"
     _number(session, new, fact, now)
+
+
+def _go_on_holding(session: Session, old: Own, new: Own, now: float) -> None:
+    """Record anew whom the old device held to directly: what else comes of it later may be of another machine."""
+    if old.office == old.device:
+        return  # its successor is the office
+    given = session.scalars(select(Enrolment).filter_by(device=old.device).order_by(Enrolment.seq))
+    for one in {one.subject: one for one in given}.values():
+        if one.reason == PAIRED_HERE or one.state == "revoked":
+            fact = Enrolment(subject=one.subject, name=one.name, public_key=one.public_key, state=one.state, at=now)
+            fact.reason = one.reason
+            _number(session, new, fact, now)
 
 
 def _number(session: Session, own: Own, fact: Fact, now: float) -> None:

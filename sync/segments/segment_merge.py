@@ -262,7 +262,7 @@ class _Merge:
             for head in [head for head in self._heads if head.ranges(device)][:1]:
                 unpaired = device_trust.Unpaired(
                     "{name} was left where it is: {carrier} passes on records of a device ({device}) that is not paired. "
-                    "Nothing is lost: pair {carrier} once more with the farm's office, and it is taken in.",
+                    "Nothing is lost: pair that one too, or {carrier} once more at the farm's office, and it is taken in.",
                     device_trust.card_in(head, self._trust),
                     name=head.path.name,
                     carrier=str(head.manifest["device"]["name"]),

@@ -109,7 +109,7 @@ def test_a_backup_becomes_the_office_of_a_lost_one_only_when_told_so(copies, car
         work(cab, "Bea")
         carry(cab, again)
         carry(again, cab, refused="not paired")
-        hold_to(cab, card_of(again))
+        hold_to(cab, card_of(again), instead=True)
         carry(again, cab)
         assert rows_of(cab) == rows_of(again) and offices_said(cab) == offices_said(again) == []
 

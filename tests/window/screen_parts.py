@@ -14,6 +14,7 @@ ELSEWHERE = {
     ("receiver", "list"): ("test_receiver_screen.py", "Choose receiver"), ("receiver", "typing"): ("test_receiver_screen.py", "Network port of this tablet"),
     ("receiver", "both ways"): ("test_receiver_screen.py", "Check both ways"), ("receiver", "found"): ("test_receiver_screen.py", "Done"),
     ("pairing", "compare"): ("test_pairing.py", "The same: it is our office"),
+    ("pairing", "change"): ("test_pairing.py", "It is our office from now on"),
     ("receiver", "antenna"): ("test_receiver_screen.py", "Antennas"), ("bring in", "reading"): ("test_receiver_screen.py", "tuesday.csv"),
     ("bring in", "day"): ("test_receiver_screen.py", "tuesday.csv"), ("bring in", "change"): ("test_receiver_screen.py", "Change"),
 }  # fmt: skip

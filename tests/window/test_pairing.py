@@ -1,4 +1,4 @@
-"""Pairing in the cab by taps: a new tablet joins a farm, the cab enrols another, and bundles are locked with a passphrase."""
+"""Pairing in the cab by taps: a new tablet joins a farm, two tablets pair, an office comes later, and bundles are locked with a passphrase."""
 
 import pytest
 
@@ -7,7 +7,7 @@ from store import open_store
 from store.models import Farm, Operator, Own
 from sync import export_bundle, merge_bundles
 from sync.bundle_encryption import Passphrase
-from sync.enrolment import card_of, enrol, hold_to, office_of, roll_of, write_card
+from sync.enrolment import card_of, enrol, office_of, pair_here, roll_of, write_card
 from sync.folder_exchange import FolderWatcher
 from tests.window.test_first_day import Hand
 
@@ -71,11 +71,18 @@ def test_a_new_tablet_joins_the_farm_in_a_minute(open_cab, farm, folder, tmp_pat
         assert merge_bundles(office, [tmp_path / "out"]).refused == []
 
 
-def test_the_cab_enrols_another_tablet_and_becomes_the_office(open_cab, farm, folder, tmp_path):
-    """Two tablets and no office machine: the one that has the farm takes the other's card from the stick, by its code."""
+def test_the_cab_pairs_another_tablet_and_is_told_the_office_later(open_cab, farm, folder, tmp_path):
+    """The one that has the farm takes the other's card from the stick, by its code, and nobody is the office by that. Told
+    later who is, it holds to it; told another one, it asks; a machine of another farm is refused in words."""
     with open_store(tmp_path / "new.sqlite", "tablet 2") as new:
         card = card_of(new)
         write_card(new, folder / "rollbook-card-x.txt")
+    with open_store(tmp_path / "office.sqlite", "big house") as office:
+        office_card = card_of(office)
+        write_card(office, folder / "rollbook-card-y.txt")
+    with open_store(tmp_path / "far.sqlite", "stranger") as far:
+        far.put(Farm, name="Far Hills", timezone="UTC")
+        export_bundle(far, folder)
     cab = open_cab("--store", farm["store"], "--replay", farm["still"])
     for key in ("I have read this", "Set-up", "1", "2", "3", "4", "Done", "This tablet", "Pairing"):
         cab.tap(key)
@@ -88,13 +95,37 @@ def test_the_cab_enrols_another_tablet_and_becomes_the_office(open_cab, farm, fo
     cab.tap("tablet 2")
     cab.find("The same: a tablet of ours")
     cab.tap("The same: a tablet of ours")
-    cab.wait(lambda: shown(cab, "Nobody waits to be paired"), "that nobody waits")
+    cab.wait(lambda: shown(cab, "tablet 2 is paired."), "that it is paired")
+    cab.tap("stranger, of the farm Far Hills")
+    for answer in ("The same: it is our office", "The same: a tablet of ours"):
+        cab.tap(answer)
+        cab.wait(lambda: shown(cab, "belongs to the farm 'Far Hills'"), "the refusal")
+    cab.tap("Back")
+    cab.tap("big house")
+    cab.tap("The same: it is our office")
+    cab.wait(lambda: shown(cab, "Touch who is to be paired."), "the list")
+    with open_store(tmp_path / "other.sqlite", "other office") as other:
+        write_card(other, folder / "rollbook-card-z.txt")
+    cab.tap("Back")
+    cab.tap("Exchange now")
+    cab.wait(lambda: not shown(cab, "Exchange now") or shown(cab, "nothing new"), "the exchange")
+    cab.wait(lambda: shown(cab, "Far Hills") or shown(cab, "nothing new"), "the end of the exchange")
+    cab.tap("Pairing")
+    cab.tap("other office")
+    cab.tap("The same: it is our office")
+    (question,) = cab.wait(lambda: shown(cab, "The farm has an office already"), "the question")
+    assert question["fits"] and "big house" in question["text"]
+    cab.picture("pairing-change")
+    cab.find("It is our office from now on")
+    cab.tap("Back")
+    cab.wait(lambda: shown(cab, "Touch who is to be paired."), "the list")
     cab.kill()
     with open_store(farm["store"]) as store, open_store(tmp_path / "new.sqlite") as new:
-        assert office_of(store) == store.device
+        assert office_of(store) == office_card.device
         assert [e.state for e in roll_of(store) if e.device == card.device] == ["tablet"]
-        hold_to(new, card_of(store))
-        assert merge_bundles(new, [folder]).refused == []
+        pair_here(new, card_of(store))
+        told = [str(why) for _path, why in merge_bundles(new, [folder]).refused]
+        assert all("Far Hills" in one for one in told)
 
 
 def test_a_passphrase_is_typed_in_the_cab(open_cab, farm, folder):
