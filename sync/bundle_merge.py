@@ -42,6 +42,7 @@ from sync.record_merge import (
 from sync.segments.place_reader import PlaceReader, is_zip_of_segments, merge_zip
 from sync.segments.seen_files import SeenFiles
 from sync.segments.segment_places import HEAD, LOCKED, FolderPlace
+from sync.trust_news import news_of_trust
 
 Progress = Callable[[int, int, str], None]
 
@@ -52,6 +53,7 @@ class MergeResult:
 
     `strangers`: cards of those who are not paired, so that their bundles wait.
     `doubled`: sentences on devices as which two machines write, of which something came.
+    `told`: sentences on machines that have begun to go on for others.
     """
 
     added: int = 0
@@ -61,6 +63,7 @@ class MergeResult:
     missing: list[Message] = field(default_factory=list)
     waiting: list[Message] = field(default_factory=list)
     doubled: list[Message] = field(default_factory=list)
+    told: list[Message] = field(default_factory=list)
 
 
 def bundles_in(folder: Path) -> list[Path]:
@@ -78,10 +81,17 @@ def merge_bundles(
     `progress`: called as progress(done, of, name) before each bundle and once at the end.
     `passphrase`: for those that are encrypted.
     """
+    with news_of_trust(store) as told:
+        result = _merge_all(store, [Path(path) for path in paths], progress, passphrase)
+    result.told = told
+    return result
+
+
+def _merge_all(store: Store, paths: list[Path], progress: Progress | None, passphrase: str | None) -> MergeResult:
     result = MergeResult()
     overlapping: set[str] = set()
     bundles: list[Path] = []
-    for path in map(Path, paths):
+    for path in paths:
         inside = bundles_in(path) if (folder := is_folder(path)) else [path]
         bundles += inside
         if not (folder and _merge_place(store, path, result, passphrase, overlapping)) and not inside:

@@ -326,6 +326,22 @@ def hold_to(store: Store, card: Card, instead: bool = False) -> None:
     store.durably(work)
 
 
+def rename(store: Store, name: str) -> None:
+    """Give this machine another name, which its cards and files show from now on; BundleRefused if it cannot be one."""
+    check_name(name)
+
+    def work(session: Session) -> None:
+        session.scalars(select(Own)).one().name = name
+
+    store.durably(work)
+
+
+def check_name(name: str) -> None:
+    """Refuse what is no name of a machine."""
+    if not name.strip() or len(name) > LONGEST_NAME or not name.isprintable():
+        raise BundleRefused("Give a name of one line, {most} letters at most. Nothing was done.", most=LONGEST_NAME)
+
+
 def pair(office: Store, *tablets: Store) -> None:
     """Pair copies whose screens or cards a person has at hand: the office enrols them, and they hold to it."""
     for tablet in tablets:

@@ -28,6 +28,7 @@ from sync.segments.place_reader import PlaceNews, PlaceReader, is_zip_of_segment
 from sync.segments.seen_files import SeenFiles
 from sync.segments.segment_places import LOCKED, FolderPlace, Mark, named, refused
 from sync.segments.segment_writer import SegmentWriter, seal, write_missing, write_own_head
+from sync.trust_news import news_of_trust
 
 STICK_FOLDER = "rollbook"
 HANGS = message("It does not answer. Pull it out, put it in again, and exchange once more.")
@@ -56,6 +57,7 @@ class ExchangeResult:
         if self.written:
             found.append(message("Our records written."))
         found += [sentence for _path, sentence in self.merged.refused] + self.merged.doubled + self.merged.waiting
+        found += self.merged.told
         return [*found, self.trouble] if self.trouble else found
 
 
@@ -154,7 +156,9 @@ class FolderWatcher:
     def _visit(self, folder: Path, progress: Progress | None) -> ExchangeResult:
         result = ExchangeResult(folder)
         try:
-            self._exchange(folder, progress, result)
+            with news_of_trust(self._store) as told:
+                self._exchange(folder, progress, result)
+            result.merged.told = told
         except CarrierHangs:
             result.trouble = HANGS
         except OSError as fault:
@@ -223,6 +227,9 @@ class FolderWatcher:
         try:
             written = write_missing(writer, self._store, place, lying, files)
             head = write_own_head(writer, self._store, place, own)
+            for other in [one for one in news.heads if one.device == self._store.device]:
+                if other.path.name != writer.head_path and other.path.name.endswith(LOCKED) == locks:
+                    place.remove(other.path.name)  # of another name of this machine
         except CarrierHangs:
             raise
         except OSError as error:

@@ -20,6 +20,7 @@ from sync.device_trust import Card
 from sync.enrolment import CARD_FILES, cards_in, is_paired, whose_bundles_are_taken, write_card
 from sync.folder_exchange import STICK_FOLDER, FolderWatcher
 from sync.removable_media import mounts
+from sync.trust_news import struck_off
 
 LOG = logging.getLogger("rollbook.exchange")
 FOLDER_S = 60.0
@@ -157,7 +158,7 @@ class Exchange:
                 for sentence in one.messages
             ]
             missing = [sentence for one in news for sentence in one.merged.missing]
-            self.messages = [*dict.fromkeys([*said, *missing])] or [NOTHING]
+            self.messages = [*dict.fromkeys([*struck_off(self._store), *said, *missing])] or [NOTHING]
         except Exception:
             LOG.exception("an exchange failed")
             self.messages = [BUG]

@@ -295,7 +295,7 @@ def test_the_command_enrols_and_strikes_off(copies, capsys, tmp_path):
     assert run(text)[0] == 0
     ours = card_of(office).fingerprint
     assert "is paired with nobody" not in run("--office", ours, "--from", stick, store=new)[1]
-    assert "revoked  tablet 4" in run("--lost", "tablet 4", "--reason", "x")[1]
+    assert "struck off tablet 4" in run("--lost", "tablet 4", "--reason", "x")[1]
     assert "Not one device on the roll" in run("--lost", "tablet 9")[1]
     assert "not both" in run(text, "--lost", "tablet 1")[1]
 

@@ -13,6 +13,7 @@ from store import open_store
 from store.models import FACTS
 from store.values.sound_rows import MOST_NAMED, odd_rows
 from sync.device_trust import other_offices
+from sync.trust_news import struck_off
 
 EXAMPLE = "rollbook check --store logbook.sqlite"
 
@@ -33,6 +34,7 @@ def run(args: argparse.Namespace) -> int:
             odd = [*odd_rows(session), *odd_details(store)][:MOST_NAMED]
             faults += other_offices(session)
             counts = {name: session.scalar(select(func.count()).select_from(model)) for name, model in FACTS.items()}
+        faults += struck_off(store)
         path = store.path
     if args.json:
         print(

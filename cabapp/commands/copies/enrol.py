@@ -13,8 +13,10 @@ from store.errors import Refused
 from sync import enrolment
 from sync.bundle_encryption import read_passphrase
 from sync.device_trust import Card, other_offices
+from sync.trust_news import struck_off
 
 EXAMPLE = "rollbook enrol --from /media/stick"
+STRUCK_OFF = "struck off"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,9 +29,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     add("--from", dest="place", type=Path, metavar="DIR", help="a stick or folder: show who wrote there and their codes; "
         "CARD may then be the code that the other device shows on its own screen")  # fmt: skip
-    add("--name", default="office", help="what this copy is called if it is new (default: office)")
+    add("--name", help="what this machine is called from now on (a new one: office)")
     add("--new-key", action="store_true", help="with CARD: take its key though the roll has another")
     add("--reason", help="with --lost: why it was struck off")
+    add("--instead", action="store_true", help="with --office: in place of the office there is")
     add("--passphrase-file", type=Path, metavar="FILE", help="with --from: unlock bundles with the words in it")
     act = parser.add_mutually_exclusive_group()
     act.add_argument("--card", action="store_true", help="show this device's own card and its code")
@@ -56,15 +59,21 @@ def run(args: argparse.Namespace) -> int:
     cards = [_card(text, there) for text in args.cards]
     office = _card(args.office, there) if args.office else None
     handed = _card(args.hand_on, there) if args.hand_on else None
+    if args.name is not None:
+        enrolment.check_name(args.name)
     new = cards or office or args.card or args.out
-    with open_store(paths.chosen_store(args) if new else paths.existing_store(args), args.name) as store:
+    path = paths.chosen_store(args) if new else paths.existing_store(args)
+    with open_store(path, args.name or "office") as store:
+        led = enrolment.is_office(store)
+        if args.name not in (None, store.device_name):
+            enrolment.rename(store, args.name)
         if args.card:
             _show_card(store)
             return 0
         if args.out:
             enrolment.write_card(store, args.out)
         elif office:
-            enrolment.hold_to(store, office)
+            _hold_to(store, office, args.instead)
         elif handed:
             enrolment.hand_on(store, handed)
         elif args.as_office:
@@ -75,14 +84,34 @@ def run(args: argparse.Namespace) -> int:
             enrolment.enrol(store, *enrolment.met_but_not_enrolled(store))
         elif cards:
             enrolment.enrol(store, *cards, new_key=args.new_key)
+        if enrolment.is_office(store) and not led:
+            print("This machine is the farm's office from now on. Tell each tablet: it is our office.")
         _show_roll(store)
         with store.session() as session:
             for sentence in other_offices(session):
                 print(f"rollbook: {sentence}", file=sys.stderr)
-        known = {entry.device for entry in enrolment.roll_of(store) if entry.state != "known"} | {store.device}
-    for code, card in there.items():
-        print(f"{'' if card.device in known else 'not '}paired: {card.name} ({card.device[:8]}), {code}")
+        for sentence in struck_off(store):
+            print(f"rollbook: {sentence}", file=sys.stderr)
+        for code, card in there.items():
+            print(f"{_standing(store, card)}: {card.name} ({card.device[:8]}), {code}")
     return 0
+
+
+def _standing(store: Store, card: Card) -> str:
+    """Return what a device that was met is to this one."""
+    entry = {entry.device: entry for entry in enrolment.roll_of(store)}.get(card.device)
+    if entry is not None and entry.state == "revoked":
+        return STRUCK_OFF
+    if card.device in enrolment.whose_bundles_are_taken(store):
+        return "paired"
+    return "not paired" if (remark := enrolment.remark_on(store, card)) is None else f"not paired ({remark})"
+
+
+def _hold_to(store: Store, office: Card, instead: bool) -> None:
+    try:
+        enrolment.hold_to(store, office, instead)
+    except enrolment.OfficeKnown as known:
+        raise Refused("{why} Here it is said once more by --instead.", why=known.message) from known
 
 
 def _cards_by_code(place: Path, passphrase: str | None) -> dict[str, Card]:
@@ -118,11 +147,19 @@ def _show_card(store: Store) -> None:
 def _show_roll(store: Store) -> None:
     own, office = enrolment.card_of(store), enrolment.office_of(store)
     print(f"This device: {own.name} ({own.device[:8]}), {own.fingerprint}")
-    if office is None:
+    roll = enrolment.roll_of(store)
+    if office is None and not roll:
         print("It is paired with nobody yet, so it takes in nothing of others. Nothing is lost meanwhile.")
-    for entry in enrolment.roll_of(store):
+    elif office is None:
+        print("No machine is the office here. It takes in what those write that were paired at this machine.")
+    names = {entry.device: entry.name for entry in roll}
+    for entry in roll:
         card = Card(entry.device, entry.name, entry.public_key)
-        print(f"{entry.state:8} {entry.name} ({entry.device[:8]}), {card.fingerprint}")
+        state = STRUCK_OFF if entry.state == "revoked" else entry.state
+        more = ", paired at this machine" if entry.direct else ""
+        if entry.before:
+            more += f", goes on for {names.get(entry.before, entry.name)} ({entry.before[:8]})"
+        print(f"{state:8} {entry.name} ({entry.device[:8]}), {card.fingerprint}{more}")
     if office == own.device and (strangers := enrolment.met_but_not_enrolled(store)):
         names = ", ".join(card.name for card in strangers)
         print(f"Their records are here, but new ones are not taken: {names}. Enrol them with --met.")

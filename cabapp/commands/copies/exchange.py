@@ -13,6 +13,7 @@ from store.models import Farm
 from sync.bundle_encryption import read_passphrase
 from sync.folder_exchange import STICK_FOLDER, FolderWatcher
 from sync.removable_media import mounts
+from sync.trust_news import struck_off
 
 EXAMPLE = "rollbook exchange ~/Shared/rollbook --sticks --watch"
 PAUSE_S = 2.0
@@ -55,6 +56,8 @@ def run(args: argparse.Namespace) -> int:
                 print(f"Nothing new in {printable(str(folder))}.")
         if args.sticks and not sticks:
             print(f"No stick with a folder named {STICK_FOLDER} is here.")
+        for sentence in struck_off(store):
+            print(f"rollbook: {sentence}", file=sys.stderr)
         if not store.all(Farm):
             print("Nothing of ours was written: this logbook has no farm yet. Set up the farm in the cab first.")
     return 1 if wrong else 0

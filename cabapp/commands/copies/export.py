@@ -2,12 +2,14 @@
 
 import argparse
 import json
+import sys
 from pathlib import Path
 
 from cabapp.common import paths
 from store import open_store
 from sync.bundle_encryption import read_passphrase
 from sync.folder_exchange import write_own
+from sync.trust_news import struck_off
 
 EXAMPLE = "rollbook export /media/stick"
 
@@ -22,9 +24,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     with open_store(paths.existing_store(args)) as store:
         path = write_own(store, args.directory, read_passphrase(args.passphrase_file))
+        struck = struck_off(store)
     size = path.stat().st_size
     if args.json:
         print(json.dumps({"bundle": str(path), "bytes": size}))
     else:
         print(f"Written: {path} ({size / 1000:,.0f} kB). Merge it in the other copies.")
+    for sentence in struck:
+        print(f"rollbook: {sentence}", file=sys.stderr)
     return 0

@@ -9,6 +9,7 @@ from cabapp.common import paths, progress
 from store import open_store
 from sync import merge_bundles
 from sync.bundle_encryption import read_passphrase
+from sync.trust_news import struck_off
 
 EXAMPLE = "rollbook merge /media/stick"
 
@@ -26,14 +27,15 @@ def run(args: argparse.Namespace) -> int:
     passphrase = read_passphrase(args.passphrase_file)
     with open_store(paths.chosen_store(args), args.name) as store:
         result = merge_bundles(store, args.paths, progress.show, passphrase)
+        struck = struck_off(store)
     if args.json:
         refused = [{"bundle": str(path), "why": str(why)} for path, why in result.refused]
         figures = {"added": result.added, "known": result.known}
         print(json.dumps({**figures, "refused": refused, "missing": [str(sentence) for sentence in result.missing]}))
     else:
         print(f"Records added: {result.added}. Known already: {result.known}.")
-        for sentence in (*result.missing, *result.doubled):
+        for sentence in (*result.missing, *result.doubled, *result.told):
             print(sentence)
-    for _path, sentence in result.refused:
+    for sentence in [*struck, *(sentence for _path, sentence in result.refused)]:
         print(f"rollbook: {sentence}", file=sys.stderr)
     return 1 if result.refused else 0
