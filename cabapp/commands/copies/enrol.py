@@ -65,8 +65,9 @@ def run(args: argparse.Namespace) -> int:
     path = paths.chosen_store(args) if new else paths.existing_store(args)
     with open_store(path, args.name or "office") as store:
         led = enrolment.is_office(store)
-        if args.name not in (None, store.device_name):
-            enrolment.rename(store, args.name)
+        name = args.name if args.name not in (None, store.device_name) else None
+        if name and (args.card or args.out):  # which shows it
+            enrolment.rename(store, name)
         if args.card:
             _show_card(store)
             return 0
@@ -84,6 +85,8 @@ def run(args: argparse.Namespace) -> int:
             enrolment.enrol(store, *enrolment.met_but_not_enrolled(store))
         elif cards:
             enrolment.enrol(store, *cards, new_key=args.new_key)
+        if name and not args.out:
+            enrolment.rename(store, name)
         if enrolment.is_office(store) and not led:
             print("This machine is the farm's office from now on. Tell each tablet: it is our office.")
         _show_roll(store)
