@@ -39,6 +39,7 @@ from sync.record_merge import (
     renew_if_doubled,
     store_pages,
 )
+from sync.removable_media import meeting_places
 from sync.segments.place_reader import PlaceReader, is_zip_of_segments, merge_zip
 from sync.segments.seen_files import SeenFiles
 from sync.segments.segment_places import HEAD, LOCKED, FolderPlace
@@ -77,7 +78,8 @@ def merge_bundles(
 ) -> MergeResult:
     """Merge bundles, and the bundles in folders; the end is the same in any order.
 
-    `paths`: bundles, or folders: of those, every file named ``rollbook-*.zip`` or ``.locked``.
+    `paths`: bundles, or folders: of those, and of a folder ``rollbook`` in them, every file named ``rollbook-*.zip`` or
+        ``.locked``, and the segments.
     `progress`: called as progress(done, of, name) before each bundle and once at the end.
     `passphrase`: for those that are encrypted.
     """
@@ -92,9 +94,15 @@ def _merge_all(store: Store, paths: list[Path], progress: Progress | None, passp
     overlapping: set[str] = set()
     bundles: list[Path] = []
     for path in paths:
-        inside = bundles_in(path) if (folder := is_folder(path)) else [path]
-        bundles += inside
-        if not (folder and _merge_place(store, path, result, passphrase, overlapping)) and not inside:
+        if not is_folder(path):
+            bundles.append(path)
+            continue
+        there = False
+        for place in dict.fromkeys([path, *meeting_places(path)]):
+            inside = bundles_in(place)
+            bundles += inside
+            there = _merge_place(store, place, result, passphrase, overlapping) or bool(inside) or there
+        if not there:
             result.refused.append((path, message("There is no bundle in the folder {path}.", path=path)))
     for done, path in enumerate(bundles):
         if progress:

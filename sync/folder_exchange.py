@@ -24,13 +24,13 @@ from store.facts.doubled_numbers import doubled
 from store.models import Enrolment, Farm, Own, SignedPage, TraceTail
 from sync.bundle_export import bundle_name, export_bundle, export_version_4
 from sync.bundle_merge import MergeResult, Progress, bundles_in, merge_bundle, merge_bundles
+from sync.removable_media import STICK_FOLDER, meeting_places
 from sync.segments.place_reader import PlaceNews, PlaceReader, is_zip_of_segments
 from sync.segments.seen_files import SeenFiles
 from sync.segments.segment_places import LOCKED, FolderPlace, Mark, named, refused
 from sync.segments.segment_writer import SegmentWriter, seal, write_missing, write_own_head
 from sync.trust_news import news_of_trust
 
-STICK_FOLDER = "rollbook"
 HANGS = message("It does not answer. Pull it out, put it in again, and exchange once more.")
 LINK = message("It is a link, and nothing is read or written through one. Make a folder of that name on the stick.")
 TRACE_S = 300.0  # an open trace is not cut into pieces shorter than this only to be carried
@@ -91,7 +91,7 @@ class _Written:
 class FolderWatcher:
     """Exchanges with folders, and with sticks while they are mounted, at each `look`.
 
-    `folders`: used whenever they are there.
+    `folders`: used whenever they are there; of one with a folder ``rollbook``, that.
     `mounts`: returns where sticks are mounted now; None uses no sticks.
     `passphrase`: encrypts what is written and decrypts what is read.
     """
@@ -120,7 +120,7 @@ class FolderWatcher:
         """Merge and write what is new and return the results; raises nothing on what it finds."""
         sticks = [mount / STICK_FOLDER for mount in self._mounts()] if self._mounts else []
         results, folders = [], []
-        for folder in (*self._folders, *sticks):
+        for folder in (*self._meeting_places(), *sticks):
             try:
                 if folder in sticks and answered(folder, folder.is_symlink):
                     results.append(ExchangeResult(folder, trouble=LINK))
@@ -137,6 +137,15 @@ class FolderWatcher:
         if self._files is not None:
             self._files.save()
         return results
+
+    def _meeting_places(self) -> list[Path]:
+        found: list[Path] = []
+        for folder in self._folders:
+            try:
+                found += meeting_places(folder)
+            except OSError:  # said when it is visited
+                found.append(folder)
+        return found
 
     def remove_unlocked(self, folder: Path) -> None:
         """Remove what lies in a folder unlocked, is in the logbook, and so was written there locked at the last look."""

@@ -1,4 +1,4 @@
-"""Where sticks and memory cards are mounted, on Linux, macOS and Windows."""
+"""Where sticks and memory cards are mounted, on Linux, macOS and Windows, and where on them copies meet."""
 
 import os
 import re
@@ -6,7 +6,22 @@ import string
 import sys
 from pathlib import Path
 
+from store.durability.carrier_files import answered, is_folder, regular_files
+
+STICK_FOLDER = "rollbook"
 _MOUNTED = ("/media/", "/run/media/", "/mnt/")
+
+
+def meeting_places(place: Path) -> list[Path]:
+    """Return where copies meet at a place: its folder ``rollbook``, as on a stick, if it has one; else the place itself.
+
+    Notes: Where copies have met in the place itself before, they go on to, too.
+    """
+    inside = place / STICK_FOLDER
+    if not is_folder(inside) or answered(inside, inside.is_symlink):
+        return [place]
+    met = regular_files(place, lambda name: name.startswith("rollbook-") and ".head" in name, most=1)
+    return [inside, place] if met else [inside]
 
 
 def mounts() -> list[Path]:

@@ -18,8 +18,8 @@ from store.errors import BundleRefused, Message, message
 from sync.bundle_encryption import Passphrase
 from sync.device_trust import Card
 from sync.enrolment import CARD_FILES, cards_in, is_paired, whose_bundles_are_taken, write_card
-from sync.folder_exchange import STICK_FOLDER, FolderWatcher
-from sync.removable_media import mounts
+from sync.folder_exchange import FolderWatcher
+from sync.removable_media import STICK_FOLDER, mounts
 from sync.trust_news import struck_off
 
 LOG = logging.getLogger("rollbook.exchange")

@@ -10,6 +10,7 @@ from store import open_store
 from store.models import Farm, Own, Peer
 from sync import export_bundle
 from sync.enrolment import card_of
+from sync.folder_exchange import FolderWatcher
 
 
 @pytest.fixture
@@ -55,6 +56,27 @@ def test_a_refused_bundle_is_status_1_and_a_sentence(run, tmp_path):
     assert status == 1
     assert err.startswith("rollbook: rollbook-x.zip was not merged") and "Traceback" not in err
     assert "Records added: 0" in out
+
+
+def test_a_sticks_root_is_as_good_as_its_folder(run, copies, work, tmp_path):
+    """`exchange`, `merge`, `export` and `enrol --from` find the folder "rollbook" where the cab writes, and write there."""
+    cab, office, _third = copies
+    work(cab, "Ada")
+    stick, store = tmp_path / "stick", ["--store", office.path]
+    (stick / "rollbook").mkdir(parents=True)
+    FolderWatcher(cab, mounts=lambda: [stick]).look()
+    assert list(stick.glob("*")) == [stick / "rollbook"]
+    office.close()
+    status, out, err = run("merge", stick, *store)
+    assert (status, err) == (0, "") and "Records added: 0" not in out
+    status, out, _ = run("exchange", stick, *store)
+    assert status == 0 and "Our records written." in out
+    assert run("export", stick, *store)[0] == 0
+    assert "paired: tablet 1" in run("enrol", "--from", stick, *store)[1]
+    assert list(stick.glob("*")) == [stick / "rollbook"]
+    assert {path.name for path in stick.rglob("*.zip")} == {f"rollbook-tablet-2-{office.device[:8]}.zip"}
+    office_heads = [path for path in stick.rglob("*.head") if office.device[:8] in path.name]
+    assert [path.parent for path in office_heads] == [stick / "rollbook"]
 
 
 @pytest.mark.parametrize("words", [("check",), ("export", "somewhere")])

@@ -13,6 +13,7 @@ from store.errors import Refused
 from sync import enrolment
 from sync.bundle_encryption import read_passphrase
 from sync.device_trust import Card, other_offices
+from sync.removable_media import meeting_places
 from sync.trust_news import struck_off
 
 EXAMPLE = "rollbook enrol --from /media/stick"
@@ -119,7 +120,7 @@ def _hold_to(store: Store, office: Card, instead: bool) -> None:
 
 def _cards_by_code(place: Path, passphrase: str | None) -> dict[str, Card]:
     """Return the cards of those who wrote into a folder, by code; Refused if there are none."""
-    folders = [folder for folder in (place, place / "rollbook") if is_folder(folder)]
+    folders = [folder for folder in dict.fromkeys([place, *meeting_places(place)]) if is_folder(folder)]
     found = {card.fingerprint: card for folder in folders for card in enrolment.cards_in(folder, passphrase)}
     if not found:
         raise Refused("Nobody wrote into {place} yet. Exchange with it on the other device first.", place=place)

@@ -11,8 +11,8 @@ from store.durability.carrier_files import is_folder
 from store.errors import Refused, printable
 from store.models import Farm
 from sync.bundle_encryption import read_passphrase
-from sync.folder_exchange import STICK_FOLDER, FolderWatcher
-from sync.removable_media import mounts
+from sync.folder_exchange import FolderWatcher
+from sync.removable_media import STICK_FOLDER, meeting_places, mounts
 from sync.trust_news import struck_off
 
 EXAMPLE = "rollbook exchange ~/Shared/rollbook --sticks --watch"
@@ -51,7 +51,8 @@ def run(args: argparse.Namespace) -> int:
             if looks > 0 or args.watch:
                 time.sleep(PAUSE_S)
         sticks = [stick for mount in mounts() if is_folder(stick := mount / STICK_FOLDER)] if args.sticks else []
-        for folder in dict.fromkeys([*args.folders, *sticks]):
+        places = [place for folder in args.folders for place in meeting_places(folder)]
+        for folder in dict.fromkeys([*places, *sticks]):
             if folder not in said:
                 print(f"Nothing new in {printable(str(folder))}.")
         if args.sticks and not sticks:

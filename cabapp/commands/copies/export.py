@@ -9,6 +9,7 @@ from cabapp.common import paths
 from store import open_store
 from sync.bundle_encryption import read_passphrase
 from sync.folder_exchange import write_own
+from sync.removable_media import meeting_places
 from sync.trust_news import struck_off
 
 EXAMPLE = "rollbook export /media/stick"
@@ -23,7 +24,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     with open_store(paths.existing_store(args)) as store:
-        path = write_own(store, args.directory, read_passphrase(args.passphrase_file))
+        path = write_own(store, meeting_places(args.directory)[0], read_passphrase(args.passphrase_file))
         struck = struck_off(store)
     size = path.stat().st_size
     if args.json:

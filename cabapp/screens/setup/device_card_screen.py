@@ -9,8 +9,7 @@ from cabapp.common.message import Message, message
 from cabapp.screens.widgets.screen_frame import CabScreen
 from store.durability.carrier_files import is_folder
 from sync.enrolment import card_of, text_of_card, write_card
-from sync.folder_exchange import STICK_FOLDER
-from sync.removable_media import mounts
+from sync.removable_media import STICK_FOLDER, mounts
 
 QUIET = 4  # modules of white round a code (ISO/IEC 18004)
 
