@@ -83,6 +83,8 @@ def _check_void(store: Store, kind: str, row: Any, void: bool) -> None:
             "Say COLUMN=VALUE.", kind=kind,
         )  # fmt: skip
     corrections = Corrections(store)
+    if row.id in corrections.twice:
+        raise Refused("Its recording was brought in twice, and this one does not count.")
     gone = row.id in corrections.void
     if void and gone:
         raise Refused("It is taken back already.")
@@ -185,7 +187,7 @@ def _list(store: Store, model: type) -> int:
     farm = FarmSettings(store).format
     fields = {row.id: row.name for row in store.all(models.Field)}
     names = {row.id: row.name for of in PEOPLE.values() for row in store.all(of)}
-    void = Corrections(store).void
+    corrections = Corrections(store)
     for row in store.all(model):
         what = getattr(row, "kind", "")
         if hasattr(row, "litres"):
@@ -194,6 +196,12 @@ def _list(store: Store, model: type) -> int:
             what = f"{names.get(row.operator_id, '?')}, {names.get(row.tool_id, '?')}"
         if getattr(row, "field_id", None):
             what += f", {fields.get(row.field_id, '?')}"
-        what += " (taken back)" if row.id in void else ""
+        what += (
+            " (brought in twice)"
+            if row.id in corrections.twice
+            else " (taken back)"
+            if row.id in corrections.void
+            else ""
+        )
         print(f"{row.id[:8]}  {farm.when(row.at)}  {what}".rstrip())
     return 0

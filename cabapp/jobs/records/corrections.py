@@ -46,14 +46,16 @@ class Corrections:
     """All corrections of a store.
 
     `rows`: list of store.models.Correction: oldest first.
-    `void`: set of str: ids of rows that are taken back, and were not restored since, and of stints brought in twice.
+    `twice`: set of str: ids of stints brought in twice.
+    `void`: set of str: theirs, and ids of rows that are taken back, and were not restored since.
     `moved`: dict of str: job that a stint belongs to instead of the one it was written with, by the stint's id.
     """
 
     def __init__(self, store: Store):
         self.rows = store.all(models.Correction)
         self.void = void_ids(self.rows)
-        self.void |= brought_twice(store, self.void)
+        self.twice = brought_twice(store, self.void)
+        self.void |= self.twice
         named = NAMED if self.rows else {}
         known = {name: {row.id for row in store.all(of, gone=False)} for name, of in named.items()}
         self._said: dict[str, dict[str, Any]] = {}

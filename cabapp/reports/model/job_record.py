@@ -9,6 +9,7 @@ from typing import TypeVar
 
 from cabapp.common.farm_format import FarmFormat, words_of
 from cabapp.common.message import message
+from cabapp.common.quantities import DayAndTime
 from cabapp.common.rendering import render
 from cabapp.common.wording import verb
 from cabapp.counting.areas.area_totals import AreaTotals, area_totals
@@ -186,6 +187,13 @@ def read_job(store: Store, job: models.Job, until: models.HandOver | None = None
     rows = [stint.row for stint in stints]
     void = [row for row in store.all(models.Stint) if row.id in corrected.void]
     void = [row for row in void if corrected.moved.get(row.id, row.job_id) == job.id]
+    twice = [
+        message(
+            "The recording of {operator}, {when}, was brought in twice, on two machines. It counts once.",
+            operator=assembled.names.get(row.operator_id, "?"), when=DayAndTime(row.at),
+        )
+        for row in void if row.id in corrected.twice
+    ]  # fmt: skip
     for stint, pieces, path in zip(stints, count.pieces(), assembled.paths, strict=True):
         alone = area_totals([pieces], count.field, width=stint.row.width_m, target=job.target)
         stint.covered, stint.pass_area = alone.covered, alone.pass_area
@@ -208,7 +216,8 @@ def read_job(store: Store, job: models.Job, until: models.HandOver | None = None
         [mark for mark in marks if mark.id not in corrected.void and (until is None or order_of(mark) < order_of(until))],
         [(row, receipts[row.id]) for row in overs],
         [row for row in corrected.rows if row.corrects_id in about],
-        assembled.names, [(row, outline(row, count)) for row in parcels], [one.said for one in assembled.held] + odd_taps(store, [row.id for row in rows]),
+        assembled.names, [(row, outline(row, count)) for row in parcels],
+        [one.said for one in assembled.held] + odd_taps(store, [row.id for row in rows]) + twice,
     )  # fmt: skip
 
 

@@ -212,10 +212,20 @@ def test_the_same_day_brought_on_two_tablets_counts_once(recorded, tmp_path, cap
     for store in stores:
         assert len(store.all(Stint)) == 4
         assert [read_job(store, job).count.areas() for job in jobs_of(store)] == once
-        assert [len(read_job(store, job).stints) for job in jobs_of(store)] == [1, 1]
+        records = [read_job(store, job) for job in jobs_of(store)]
+        assert [len(record.stints) for record in records] == [1, 1]
+        assert ["brought in twice" in str(said) for record in records for said in record.held] == [True, True]
         assert store.check() == []
         store.close()
     assert bring(recorded, tmp_path, "--yes") == 1, "it is still known"
+    capsys.readouterr()
+    assert main(["correct", "stint", "--store", str(tmp_path / "logbook.sqlite")]) == 0
+    listed = capsys.readouterr().out.splitlines()
+    twice = [line.split()[0] for line in listed if line.endswith("(brought in twice)")]
+    assert (len(listed), len(twice)) == (4, 2)
+    for word in ("void", "restore"):
+        assert main(["correct", "stint", twice[0], word, "--reason", "x", "--store", str(tmp_path / "logbook.sqlite")]) == 1
+        assert "brought in twice" in capsys.readouterr().err
 
 
 def test_the_same_day_under_another_name_and_form_is_not_brought_twice(recorded, tmp_path, capsys):
