@@ -19,15 +19,17 @@ from sqlalchemy import func, select
 
 from store import Store
 from store.durability.carrier_files import CarrierHangs, answered, is_file
+from store.durability.integrity_check import top_of
 from store.errors import BundleRefused, Message, message, plural
 from store.facts.doubled_numbers import doubled
-from store.models import Enrolment, Farm, Own, SignedPage, TraceTail
+from store.facts.fact_lines import InvalidFact
+from store.models import Enrolment, Farm, Own, Peer, SignedPage, TraceTail
 from sync.bundle_export import bundle_name, export_bundle, export_version_4
 from sync.bundle_merge import MergeResult, Progress, bundles_in, merge_bundle, merge_bundles
 from sync.removable_media import STICK_FOLDER, meeting_places
 from sync.segments.place_reader import PlaceNews, PlaceReader, is_zip_of_segments
 from sync.segments.seen_files import SeenFiles
-from sync.segments.segment_places import LOCKED, FolderPlace, Mark, named, refused
+from sync.segments.segment_places import LOCKED, FolderPlace, Mark, PlacedFile, named, refused
 from sync.segments.segment_writer import SegmentWriter, seal, write_missing, write_own_head
 from sync.trust_news import news_of_trust
 
@@ -78,6 +80,15 @@ def _mark(path: Path) -> Mark:
     return stat.st_size, stat.st_mtime_ns
 
 
+def _opens(file: PlacedFile) -> bool:
+    """Return whether the words that are set open a locked file."""
+    try:
+        file.open().close()
+    except InvalidFact:
+        return False
+    return True
+
+
 @dataclass(frozen=True)
 class _Written:
     """What was there when a folder was last written to, and when that was, s."""
@@ -115,6 +126,7 @@ class FolderWatcher:
         self._files: SeenFiles | None = None
         self._readers: dict[Path, PlaceReader] = {}
         self._written: dict[Path, _Written] = {}
+        self._opened: set[tuple[str, Mark]] = set()  # of what this copy wrote locked: these words open it
 
     def look(self, progress: Progress | None = None) -> list[ExchangeResult]:
         """Merge and write what is new and return the results; raises nothing on what it finds."""
@@ -224,7 +236,8 @@ class FolderWatcher:
         own = next((head for head in news.heads if head.device == self._store.device), None)
         own = own if is_file(folder / writer.head_path) else None
         locks = self._passphrase is not None  # what lies there written the other way does not count
-        lying = [file for file in news.segments if file.path.endswith(LOCKED) == locks]
+        replaced = self._replaced(news, files)
+        lying = [file for file in news.segments if file.path.endswith(LOCKED) == locks and file not in replaced]
         same = (
             own is not None
             and before is not None
@@ -234,11 +247,15 @@ class FolderWatcher:
             return
         seal(self._store)
         try:
-            written = write_missing(writer, self._store, place, lying, files)
+            written = write_missing(writer, self._store, place, lying, files, self._locked_otherwise(place, news))
             head = write_own_head(writer, self._store, place, own)
             for other in [one for one in news.heads if one.device == self._store.device]:
                 if other.path.name != writer.head_path and other.path.name.endswith(LOCKED) == locks:
                     place.remove(other.path.name)  # of another name of this machine
+            for file in replaced:
+                place.remove(file.path)
+            if locks:
+                place.remove(SegmentWriter(self._store).head_path)
         except CarrierHangs:
             raise
         except OSError as error:
@@ -251,6 +268,35 @@ class FolderWatcher:
             place.remove(ours.name)  # all it holds is in the segments
         segments = frozenset((f.path, f.mark) for f in place.files() if f.name is not None) if written else marks
         self._written[folder] = _Written(self._state(), segments, old, time.monotonic())
+
+    def _locked_otherwise(self, place: FolderPlace, news: PlaceNews) -> bool:
+        """Return whether a known copy has locked its head with other words: those here may be wrong, or theirs old."""
+        if self._passphrase is None:
+            return False
+        with self._store.session() as session:
+            known = {device[:8] for device in session.scalars(select(Peer.device))}
+        read = {head.path.name for head in news.heads}
+        locked = [file.path for file in named(place.files())[0] if file.path.endswith(LOCKED) and file.path not in read]
+        return any(known & set(_OF_DEVICE.findall(path)) for path in locked)
+
+    def _replaced(self, news: PlaceNews, files: SeenFiles) -> list[PlacedFile]:
+        """Return what this copy wrote itself before there was this passphrase, so that it is written anew, locked with it."""
+        if self._passphrase is None:
+            return []
+        with self._store.session() as session:
+            top = top_of(session, self._store.device)
+        found = []
+        for file in news.segments:
+            if file.name is None or file.name.device != self._store.device or file.name.last > top:
+                continue
+            if not file.path.endswith(LOCKED):
+                found += [file] if files.knows(file) else []
+            elif (file.path, file.mark) not in self._opened:
+                if _opens(file):
+                    self._opened.add((file.path, file.mark))
+                else:
+                    found.append(file)
+        return found
 
     def _write_version_4(self, folder: Path, old: frozenset[Path], result: ExchangeResult) -> None:
         try:

@@ -228,11 +228,17 @@ class SegmentWriter:
 
 
 def write_missing(
-    writer: SegmentWriter, store: Store, place: FolderPlace, files: list[PlacedFile], seen: SeenFiles
+    writer: SegmentWriter,
+    store: Store,
+    place: FolderPlace,
+    files: list[PlacedFile],
+    seen: SeenFiles,
+    own_only: bool = False,
 ) -> list[str]:
     """Write the segments a folder lacks, and return their paths; those that were open are replaced by a longer one.
 
     `files`: the segments there.
+    `own_only`: whether only what this copy recorded itself is written.
 
     Notes: Without a passphrase, what came locked of others is left to those who can lock it.
 
@@ -244,7 +250,7 @@ def write_missing(
         if file.name is not None and seen.knows(file):
             sound.setdefault(file.name.device, []).append(file)
     with store.session() as session:
-        for device in devices_here(session):
+        for device in [store.device] if own_only else devices_here(session):
             there, pages = sound.get(device, []), pages_of_device(session, device)
             locked = seen.locked.get(device, set()) if not writer.locks and device != store.device else set()
             if any(

@@ -198,3 +198,42 @@ def test_what_came_locked_is_not_passed_on_unlocked(copies, tmp_path, work, rows
     look(office, stick, words)
     look(third, stick, words)
     assert len(third.all(Tap)) == 2 and merge_bundles(third, [stick], passphrase=words).refused == []
+
+
+def test_what_a_copy_wrote_unlocked_is_replaced_by_the_locked(copies, tmp_path, work):
+    """At the first exchange with a passphrase, whenever that is and by whatever program: nothing of ours lies there unlocked."""
+    cab, office, _ = copies
+    work(cab, "Ada")
+    for store, words in ((cab, None), (office, None), (cab, Passphrase("four ordinary words"))):
+        for _ in range(2):
+            FolderWatcher(store, [tmp_path], None, words).look()
+    mine = [
+        path for path in tmp_path.rglob("*") if cab.device[:8] in f"{path.parent.name} {path.name}" and path.is_file()
+    ]
+    assert mine and {path.suffix for path in mine} == {".locked"}
+    assert any(path.suffix == ".head" for path in tmp_path.iterdir()), "another's are left"
+
+
+def test_wrong_words_leave_no_full_copy_each(copies, tmp_path, work):
+    """Tried four times with four wrong passphrases, there are only our own records on the stick, once; and all of it with
+    the right one."""
+    cab, office, _third = copies
+    stick, right = tmp_path / "stick", Passphrase("four ordinary words")
+    stick.mkdir()
+    work(cab, "Ada")
+    work(office, "Bea")
+
+    def look(store, words):
+        watch = FolderWatcher(store, [stick], None, words)
+        return [str(said) for _ in range(2) for news in watch.look() for said in news.messages]
+
+    look(cab, right)
+    theirs = set(stick.rglob("*.locked"))
+    for n in range(4):
+        assert any("passphrase" in said for said in look(office, Passphrase(f"four wrong words {n}")))
+        ours = [path for path in stick.rglob("*.rbs.locked") if path not in theirs]
+        assert {path.parent.name for path in ours} == {office.device} and len(ours) == 1
+    look(office, right)
+    look(cab, right)
+    assert len(cab.all(Tap)) == len(office.all(Tap)) == 2
+    assert not any("passphrase" in said for said in look(cab, right))
