@@ -84,7 +84,8 @@ def read_card(text: str) -> Card:
             text = read_regular(text, LARGEST_CARD).decode("utf-8").strip()
         except (OSError, ValueError) as error:
             raise BundleRefused(
-                "{text} is no card and no file with one. On the tablet, 'rollbook enrol --card' shows its card.",
+                "{text} is no card and no file with one. The other machine shows its card under Pairing, or by "
+                "'rollbook enrol --card'. A code needs --from and the stick that the other machine has exchanged with.",
                 text=text[:80],
             ) from error
     parts = text.split(":")

@@ -9,7 +9,7 @@ from cabapp.__main__ import main
 from store import open_store
 from store.models import Farm, Own, Peer
 from sync import export_bundle
-from sync.enrolment import card_of
+from sync.enrolment import card_of, office_of, text_of_card
 from sync.folder_exchange import FolderWatcher
 
 
@@ -77,6 +77,40 @@ def test_a_sticks_root_is_as_good_as_its_folder(run, copies, work, tmp_path):
     assert {path.name for path in stick.rglob("*.zip")} == {f"rollbook-tablet-2-{office.device[:8]}.zip"}
     office_heads = [path for path in stick.rglob("*.head") if office.device[:8] in path.name]
     assert [path.parent for path in office_heads] == [stick / "rollbook"]
+
+
+def test_codes_and_cards_as_people_give_them(run, copies, tmp_path):
+    """A code in four words without quotes; a card into the stick's root, where it is found; a locked stick is said to be."""
+    _cab, office, third = copies
+    stick, store = tmp_path / "stick", ["--store", office.path]
+    (stick / "rollbook").mkdir(parents=True)
+    with open_store(tmp_path / "new.sqlite", "tablet 4") as new:
+        code = card_of(new).fingerprint
+    status, out, _ = run("enrol", "--out", stick, "--store", tmp_path / "new.sqlite")
+    assert status == 0 and "The card of this machine is in" in out
+    assert list(stick.rglob("*.txt")) == [stick / "rollbook" / f"rollbook-card-{new.device[:8]}.txt"]
+    office.close()
+    assert "A code needs --from" in run("enrol", *code.split(), *store)[2]
+    status, out, _ = run("enrol", *code.split(), "--from", stick, *store)
+    assert status == 0 and "tablet   tablet 4" in out
+    locked = tmp_path / "locked"
+    export_bundle(third, locked, "four ordinary words")
+    assert "is locked with a passphrase" in run("enrol", "--from", locked, *store)[2]
+
+
+def test_another_office_takes_a_word_more(run, copies, tmp_path):
+    """Told a second office, the command refuses with both names; `--instead` says it once more."""
+    cab, _office, third = copies
+    store, card = ["--store", cab.path], text_of_card(card_of(third))
+    cab.close()
+    status, _, err = run("enrol", "--office", card, *store)
+    assert status == 1 and "has an office already: tablet 2" in err and "--instead" in err
+    status, out, _ = run("enrol", "--office", card, "--instead", *store)
+    assert status == 0
+    with open_store(cab.path) as cab:
+        assert office_of(cab) == third.device
+    status, out, _ = run("enrol", "--as-office", *store)
+    assert status == 0 and "This machine is the farm's office from now on." in out
 
 
 @pytest.mark.parametrize("words", [("check",), ("export", "somewhere")])

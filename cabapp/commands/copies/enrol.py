@@ -1,6 +1,7 @@
 """Pair devices: show this one's card, enrol tablets at the office by card or code, strike off a lost one."""
 
 import argparse
+import re
 import sys
 from pathlib import Path
 
@@ -8,12 +9,13 @@ import segno
 
 from cabapp.common import paths
 from store import Store, open_store
-from store.durability.carrier_files import is_folder
-from store.errors import Refused
+from store.durability.carrier_files import is_folder, regular_files
+from store.errors import Refused, printable
 from sync import enrolment
 from sync.bundle_encryption import read_passphrase
 from sync.device_trust import Card, other_offices
 from sync.removable_media import meeting_places
+from sync.segments.segment_places import LOCKED
 from sync.trust_news import struck_off
 
 EXAMPLE = "rollbook enrol --from /media/stick"
@@ -37,7 +39,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     add("--passphrase-file", type=Path, metavar="FILE", help="with --from: unlock bundles with the words in it")
     act = parser.add_mutually_exclusive_group()
     act.add_argument("--card", action="store_true", help="show this device's own card and its code")
-    act.add_argument("--out", type=Path, metavar="FILE", help="write this device's card there")
+    act.add_argument(
+        "--out",
+        type=Path,
+        metavar="FILE",
+        help="write this device's card there, or into a folder under a name that --from finds",
+    )
     act.add_argument("--met", action="store_true", help="enrol every device whose records are here")
     act.add_argument("--lost", metavar="NAME", help="strike off a device that was lost")
     act.add_argument(
@@ -57,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
     if args.cards and (args.card or args.out or args.met or args.lost or args.office or args.hand_on or args.as_office):
         raise Refused("Give cards to enrol, or one option, but not both. Nothing was done.")
     there = {} if args.place is None else _cards_by_code(args.place, read_passphrase(args.passphrase_file))
-    cards = [_card(text, there) for text in args.cards]
+    cards = [_card(text, there) for text in _whole_codes(args.cards)]
     office = _card(args.office, there) if args.office else None
     handed = _card(args.hand_on, there) if args.hand_on else None
     if args.name is not None:
@@ -73,7 +80,11 @@ def run(args: argparse.Namespace) -> int:
             _show_card(store)
             return 0
         if args.out:
-            enrolment.write_card(store, args.out)
+            path = args.out
+            if is_folder(path):
+                path = meeting_places(path)[0] / enrolment.CARD_FILES.replace("*", store.device[:8])
+            enrolment.write_card(store, path)
+            print(f"The card of this machine is in {printable(str(path))}.")
         elif office:
             _hold_to(store, office, args.instead)
         elif handed:
@@ -122,9 +133,21 @@ def _cards_by_code(place: Path, passphrase: str | None) -> dict[str, Card]:
     """Return the cards of those who wrote into a folder, by code; Refused if there are none."""
     folders = [folder for folder in dict.fromkeys([place, *meeting_places(place)]) if is_folder(folder)]
     found = {card.fingerprint: card for folder in folders for card in enrolment.cards_in(folder, passphrase)}
+    if not found and any(regular_files(folder, lambda name: name.endswith(LOCKED), most=1) for folder in folders):
+        raise Refused(
+            "What others wrote into {place} is locked with a passphrase. Give it by --passphrase-file. Nothing was done.",
+            place=place,
+        )
     if not found:
         raise Refused("Nobody wrote into {place} yet. Exchange with it on the other device first.", place=place)
     return found
+
+
+def _whole_codes(words: list[str]) -> list[str]:
+    """Return the cards that were typed, a code in four words as one."""
+    if len(words) % 4 or not all(re.fullmatch("[0-9a-fA-F]{4}", word) for word in words):
+        return words
+    return [" ".join(words[n : n + 4]) for n in range(0, len(words), 4)]
 
 
 def _card(text: str, there: dict[str, Card]) -> Card:

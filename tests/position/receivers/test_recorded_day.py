@@ -224,7 +224,10 @@ def test_the_same_day_brought_on_two_tablets_counts_once(recorded, tmp_path, cap
     twice = [line.split()[0] for line in listed if line.endswith("(brought in twice)")]
     assert (len(listed), len(twice)) == (4, 2)
     for word in ("void", "restore"):
-        assert main(["correct", "stint", twice[0], word, "--reason", "x", "--store", str(tmp_path / "logbook.sqlite")]) == 1
+        assert (
+            main(["correct", "stint", twice[0], word, "--reason", "x", "--store", str(tmp_path / "logbook.sqlite")])
+            == 1
+        )
         assert "brought in twice" in capsys.readouterr().err
 
 
