@@ -127,6 +127,24 @@ def test_the_cab_pairs_another_tablet_and_is_told_the_office_later(open_cab, far
         assert all("Far Hills" in one for one in told)
 
 
+def test_the_tablet_is_named_by_taps(open_cab, farm):
+    """Behind the four digits: its name is typed, and its card shows it."""
+    cab = open_cab("--store", farm["store"], "--replay", farm["still"])
+    for key in ("I have read this", "Set-up", "1", "2", "3", "4", "Done", "This tablet", "Tablet's name"):
+        cab.tap(key)
+    cab.find("Space")
+    assert shown(cab, "Name of this tablet")
+    for key in ("-", "b", "y", "Done"):
+        cab.tap(key)
+    cab.wait(lambda: shown(cab, "This tablet is called tablet-by from now on."), "that it is named")
+    cab.tap("This tablet")
+    cab.picture("set-up-tablet-name")
+    cab.tap("Pairing")
+    cab.find("This tablet's card")
+    cab.tap("This tablet's card")
+    cab.wait(lambda: shown(cab, "tablet-by"), "the name on its card")
+
+
 def test_a_passphrase_is_typed_in_the_cab(open_cab, farm, folder):
     """Words typed behind the four digits lock what the tablet writes, and what it wrote before goes; too few are refused; they
     are kept for the next day in a file that others cannot read."""

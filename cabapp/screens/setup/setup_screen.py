@@ -23,6 +23,7 @@ from cabapp.screens.widgets.row_list import Row, attempt_row
 from cabapp.screens.widgets.screen_frame import CabScreen
 from cabapp.screens.widgets.translation import translate
 from store.models import Tool, Tractor
+from sync.enrolment import rename
 
 DIGITS = 4
 
@@ -47,6 +48,7 @@ class SetUpScreen(OutlinePart, CabScreen):
         tablet.add_key(translate("Language"), self.choose_language)
         tablet.add_key(translate("New number"), self.new_number)
         tablet.add_key(translate("Pairing"), partial(self.visit, "pairing"))
+        tablet.add_key(translate("Tablet's name"), self.ask_name)
         tablet.add_key(translate("Passphrase"), self.ask_passphrase)
         tablet.add_key(translate("Exchange"), partial(self.visit, "exchange"))
         tablet.add_key(translate("Back"), self.show_keys, main=True)
@@ -114,6 +116,15 @@ class SetUpScreen(OutlinePart, CabScreen):
 
     def new_number(self):
         self._ask(translate("Choose four digits for set-up"), self._choose_number, digits=True, back=self.show_keys)
+
+    def ask_name(self):
+        """What the others call this tablet: on their list of paired machines, and at the office."""
+        self._ask(translate("Name of this tablet"), self._rename, self.app.store.device_name, back=self.show_keys)
+
+    def _rename(self, text):
+        rename(self.app.store, text)
+        self.app.show_refusal(message("This tablet is called {name} from now on.", name=text))
+        self.show_keys()
 
     def ask_passphrase(self):
         """The words that lock what is written to a stick; they are shown, for a wrong letter locks the others out."""
