@@ -11,7 +11,7 @@ from shapely.geometry import Polygon, box
 from cabapp.__main__ import main
 from cabapp.geometry.plane import Plane
 from cabapp.reports.model.job_record import jobs_of, read_job
-from cabapp.reports.model.parcel_split import apportion, money_of, split_by_parcel
+from cabapp.reports.model.parcel_split import ParcelShare, apportion, money_of, split_by_parcel
 from cabapp.reports.season.office_build import build
 from store import models
 
@@ -115,6 +115,13 @@ def test_money_follows_passes_and_only_the_lease_moves_it(farm, tmp_path):
     assert owners["Ida Marsh"][-1] == rows["West"][12] and owners["in no parcel"][-1] == "–"
     assert "landlords-2026.html" in (tmp_path / "out" / "index.html").read_text("utf-8")
     assert "in no parcel" in page.find(".//main").text_content()
+
+
+@pytest.mark.parametrize(("beside", "spent"), [(0.3, 10000), (1000.0, 8507)])
+def test_parts_that_are_the_whole_bear_the_whole(beside, spent):
+    """What two measures of the same ground differ by costs nobody anything; ground in no part bears its own (by hand)."""
+    parts = [ParcelShare("", name, "", area, 0.0, {}, area) for name, area in (("a", 2000.0), ("b", 3700.0))]
+    assert sum(cost for cost, _ in money_of(parts, 10000, 5700.0 + beside)) == spent
 
 
 def cells(page, key) -> list[list[str]]:
