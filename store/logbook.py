@@ -18,7 +18,7 @@ from store.facts import device_identity, doubled_numbers, hybrid_clock, referenc
 from store.facts.doubled_numbers import Doubled
 from store.facts.record_id import new_id
 from store.facts.succession import offices_here
-from store.models import AnyRecord, AnyReference, Change, Fact, Farm, Job, Own, Record, Reference, job_id
+from store.models import AnyRecord, AnyReference, Change, Fact, Farm, Job, Own, Record, Reference, Stint, job_id
 from store.traces import trace_writer
 from store.traces.trace_codec import Trace
 from store.values import sound_rows, value_judge
@@ -241,6 +241,19 @@ class Store(DurableTransactions):
             )
             for one in found
         ]
+
+    def begin_empty(self, folder: Path) -> Path:
+        """Set the farm that was begun here aside, as a backup in a folder, and begin empty as a new device; return the backup.
+
+        Raises StoreRefused if there is work in it, or the backup cannot be written.
+        """
+        if self.all(Stint):
+            raise StoreRefused("There is work in this logbook already, so it is not thrown away.")
+        path = self.backup(folder)
+        new = self.durably(device_identity.begin_empty)
+        self.go_on_as(new, message("the farm begun here was set aside, to join another"))
+        self.keep()
+        return path
 
     def keep(self) -> None:
         """Keep a copy beside the logbook, from which it is mended should it be damaged.

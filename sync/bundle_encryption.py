@@ -30,7 +30,7 @@ from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
 
 from store.durability.carrier_files import open_regular, read_regular
-from store.errors import BundleRefused
+from store.errors import BundleRefused, Message, message
 from store.facts.fact_lines import InvalidFact
 
 HEAD = b"rollbook-locked-1\n"
@@ -39,6 +39,8 @@ SALT, NONCE = 16, 12
 LARGEST_LOCKED = 2**28
 SHORTEST = 8
 LARGEST_WORDS = 4096
+NO_WORDS = message("It is locked with a passphrase. Give the same passphrase here.")
+OTHER_WORDS = message("The passphrase is not the one it was locked with, or it is damaged. Give the right one here.")
 MARK = "\ufeff"  # that some editors write at the head of a text
 UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 
@@ -99,20 +101,19 @@ def decrypted(path: Path, passphrase: str | None) -> BinaryIO:
             opened.pop_all()
             return file
         if passphrase is None:
-            raise BundleRefused(
-                "{name} was not merged: it is locked with a passphrase. Set the same passphrase here (in the cab under "
-                "Set-up, This tablet), or give it with --passphrase-file.",
-                name=path.name,
-            )
+            raise BundleRefused("{name} was not merged. {reason}", name=path.name, reason=NO_WORDS)
         salt, nonce = file.read(SALT), file.read(NONCE)
         sealed = file.read(LARGEST_LOCKED + 17)
     for form in _forms(passphrase):
         with suppress(InvalidTag, ValueError):
             return io.BytesIO(_cipher(form, salt).decrypt(nonce, sealed, HEAD))
-    raise BundleRefused(
-        "{name} was not merged: the passphrase is not the one it was locked with, "
-        "or it is damaged. Try again, or export it again where it came from.",
-        name=path.name,
+    raise BundleRefused("{name} was not merged. {reason}", name=path.name, reason=OTHER_WORDS)
+
+
+def is_locked(said: Message) -> bool:
+    """Return whether a sentence says that something could not be opened with the passphrase there is, or without one."""
+    return said in (NO_WORDS, OTHER_WORDS) or any(
+        isinstance(one, Message) and is_locked(one) for one in said.values.values()
     )
 
 
@@ -152,10 +153,7 @@ def lock_part(data: bytes, passphrase: str, farm: str) -> bytes:
 def unlock_part(data: bytes, passphrase: str | None) -> bytes:
     """Return the content of a locked part; InvalidFact if it is altered, or the passphrase is lacking or wrong."""
     if passphrase is None:
-        raise InvalidFact(
-            "It is locked with a passphrase. Set the same passphrase here (in the cab under Set-up, This tablet), or give "
-            "it with --passphrase-file."
-        )
+        raise InvalidFact(NO_WORDS)
     start = len(PART_HEAD) + SALT + NONCE
     if data[: len(PART_HEAD)] != PART_HEAD or len(data) < start:
         raise InvalidFact("It is cut off, or not locked the way a part is.")
@@ -164,4 +162,4 @@ def unlock_part(data: bytes, passphrase: str | None) -> bytes:
         prepared = passphrase if isinstance(passphrase, Passphrase) else Passphrase(passphrase)
         return _part_keys(prepared, salt)[0].decrypt(nonce, data[start:], PART_HEAD)
     except (InvalidTag, ValueError, BundleRefused) as error:
-        raise InvalidFact("The passphrase is not the one it was locked with, or it is damaged.") from error
+        raise InvalidFact(OTHER_WORDS) from error

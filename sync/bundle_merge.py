@@ -35,6 +35,7 @@ from sync.record_merge import (
     no_garbage_collection,
     numbered_elsewhere,
     numbers_of,
+    other_farm,
     records_once,
     renew_if_doubled,
     store_pages,
@@ -53,6 +54,7 @@ class MergeResult:
     """Records added and known already, what was refused and why, records missing here, and what waits for others.
 
     `strangers`: cards of those who are not paired, so that their bundles wait.
+    `other_farms`: names of farms other than this copy's that were met, by id.
     `doubled`: sentences on devices as which two machines write, of which something came.
     `told`: sentences on machines that have begun to go on for others.
     """
@@ -65,6 +67,7 @@ class MergeResult:
     waiting: list[Message] = field(default_factory=list)
     doubled: list[Message] = field(default_factory=list)
     told: list[Message] = field(default_factory=list)
+    other_farms: dict[str, str] = field(default_factory=dict)
 
 
 def bundles_in(folder: Path) -> list[Path]:
@@ -264,12 +267,7 @@ def _records(bundle: Bundle, fresh: list[BundlePage], chunks_here: set[str], who
 def _check_farm(session: Session, bundle: Bundle) -> None:
     farm = session.scalars(select(Farm)).first()
     if farm is not None and farm.id != bundle.manifest["farm"]["id"]:
-        raise BundleRefused(
-            "{name} was not merged: it belongs to the farm '{theirs}', and this logbook to '{ours}'.",
-            name=bundle.path.name,
-            theirs=bundle.manifest["farm"]["name"],
-            ours=farm.name,
-        )
+        raise BundleRefused(other_farm(bundle.path.name, bundle.manifest["farm"]["name"], farm.name))
 
 
 def _check_signatures(bundle: Bundle, fresh: list[BundlePage], trust: Trust) -> None:

@@ -9,6 +9,7 @@ FAT and exFAT do not journal the rename; a file found cut off or gone there is w
 """
 
 import re
+import shutil
 import time
 from collections.abc import Callable, Iterable
 from contextlib import suppress
@@ -25,6 +26,7 @@ from store.facts.doubled_numbers import doubled
 from store.facts.fact_lines import InvalidFact
 from store.models import Enrolment, Farm, Own, Peer, SignedPage, TraceTail
 from sync.bundle_export import bundle_name, export_bundle, export_version_4
+from sync.bundle_file import WRITE_S
 from sync.bundle_merge import MergeResult, Progress, bundles_in, merge_bundle, merge_bundles
 from sync.removable_media import STICK_FOLDER, meeting_places
 from sync.segments.place_reader import PlaceNews, PlaceReader, is_zip_of_segments
@@ -73,6 +75,18 @@ def write_own(store: Store, folder: Path, passphrase: str | None = None) -> Path
         with suppress(BundleRefused):  # damaged, or locked with other words: it is only written anew
             merge_bundle(store, there, passphrase)
     return export_bundle(store, folder, passphrase)
+
+
+def remove_own(device: str, folder: Path) -> None:
+    """Remove what a device wrote into a folder, which nobody is to read any more."""
+
+    def work() -> None:
+        shutil.rmtree(folder / device, ignore_errors=True)
+        for path in folder.glob(f"rollbook-*{device[:8]}*"):
+            path.unlink(missing_ok=True)
+
+    with suppress(OSError):
+        answered(folder, work, WRITE_S)
 
 
 def _mark(path: Path) -> Mark:
@@ -192,7 +206,9 @@ class FolderWatcher:
         place = FolderPlace(folder, self._passphrase)
         reader = self._readers.setdefault(folder, PlaceReader(self._store, self._files))
         news = reader.read(place, progress and (lambda done, of: progress(done, of, folder.name)))
-        result.merged = MergeResult(news.added, news.known, news.strangers, waiting=news.waiting)
+        result.merged = MergeResult(
+            news.added, news.known, news.strangers, waiting=news.waiting, other_farms=news.other_farms
+        )
         result.merged.refused = [(folder, why) for why in news.refused]
         if news.overlapping:
             with self._store.session() as session:

@@ -47,6 +47,23 @@ MOST_MISSING = 1_000_000
 """Numbers of a device that may be missing before a page; one further beyond would leave a hole that nobody fills."""
 
 
+def other_farm(name: str, theirs: str, ours: str) -> Message:
+    """Return why a file of another farm is not merged; one of the same name was begun twice."""
+    if theirs.casefold() == ours.casefold():
+        return message(
+            "{name} was not merged: two logbooks of '{ours}' were both begun as the farm's first, here and there. Only one "
+            "can go on: join the other one from the machine that has no work in it yet.",
+            name=name,
+            ours=ours,
+        )
+    return message(
+        "{name} was not merged: it belongs to the farm '{theirs}', and this logbook to '{ours}'.",
+        name=name,
+        theirs=theirs,
+        ours=ours,
+    )
+
+
 def first_beyond(pages: Iterable[Page], top: int) -> int | None:
     """Return the first number of the page, of some of one device in order, that lies too far beyond those before it.
 

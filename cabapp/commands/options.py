@@ -3,6 +3,8 @@
 import argparse
 from collections.abc import Callable
 
+GIVE_WORDS = "Something is locked: write the passphrase into a text file, and name it with --passphrase-file."
+
 
 def number_between(low: float, high: float, what: str = "a number", *, zero: bool = True) -> Callable[[str], float]:
     """Return an argparse type for a number between limits; `zero` says whether 0 itself is one."""

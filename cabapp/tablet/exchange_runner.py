@@ -13,12 +13,13 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
-from store.durability.carrier_files import is_folder
+from store.durability.carrier_files import answered, is_folder
 from store.errors import BundleRefused, Message, message
-from sync.bundle_encryption import Passphrase
+from sync.bundle_encryption import Passphrase, is_locked
+from sync.bundle_file import WRITE_S
 from sync.device_trust import Card
 from sync.enrolment import CARD_FILES, cards_in, is_paired, whose_bundles_are_taken, write_card
-from sync.folder_exchange import FolderWatcher
+from sync.folder_exchange import FolderWatcher, remove_own
 from sync.removable_media import STICK_FOLDER, mounts
 from sync.trust_news import struck_off
 
@@ -55,11 +56,15 @@ class Exchange:
         self._by_itself = False
         self._known: list[Path] = []
         self._there: list[Path] = []
+        self._bare: list[Path] = []
+        self._met: list[Path] = []  # what was exchanged with at last
         self._looker: threading.Thread | None = None
         self.offered = False
         self.done = self.of = 0
         self.added = 0
         self.messages: list[Message] = []
+        self.other_farms: list[str] = []  # names of farms the last exchange met that are not this logbook's
+        self.locked = False  # whether the last exchange met what the passphrase does not open
         self.strangers: dict[str, Card] = {}
 
     def lock_with(self, passphrase: Passphrase | None, there_too: bool = False) -> None:
@@ -68,8 +73,11 @@ class Exchange:
         `there_too`: whether the next exchange removes what lies unlocked beside the same locked.
         """
         self._passphrase, self._lock_what_lies_there = passphrase, there_too and passphrase is not None
-        self._watch = FolderWatcher(self._store, [self._folder], self._sticks, passphrase)
         self._folder_watch = FolderWatcher(self._store, [self._folder], None, passphrase)
+
+    def find_sticks_by(self, sticks: Callable[[], list[Path]]) -> None:
+        """Take what this returns for the sticks that are in."""
+        self._sticks = sticks
 
     def places(self) -> list[Path]:
         """Return the folders there were to exchange with at the last look."""
@@ -82,15 +90,22 @@ class Exchange:
 
         def look() -> None:
             try:
-                there = [stick / STICK_FOLDER for stick in self._sticks()]
+                sticks = [stick / STICK_FOLDER for stick in self._sticks()]
             except OSError:
-                there = []
+                sticks = []
+            there = [place for place in sticks if is_folder(place)]
+            self._bare = [] if there else [place for place in sticks if is_folder(place.parent)]
             self._there = [place for place in (*there, self._folder) if is_folder(place)]
 
         if self._looker is None or not self._looker.is_alive():
             self._looker = threading.Thread(target=look, name="looking for sticks", daemon=True)
             self._looker.start()
             self._looker.join(AT_ONCE_S)
+
+    @property
+    def bare(self) -> list[Path]:
+        """The folders that an exchange would make first: of sticks that have none, while no other stick is in."""
+        return list(self._bare)
 
     def name_of(self, place: Path) -> Message | str:
         """Return what a person calls a place: the stick's name, or the watched folder."""
@@ -100,6 +115,8 @@ class Exchange:
         """Notice a stick that was put in or pulled out."""
         self._look_for_places()
         now = self.places()
+        if self.messages and now != self._met:
+            self.messages = []  # of a stick that is not in any more
         if any(place not in self._known for place in now if place != self._folder):
             self.offered = True
         elif not now:
@@ -116,7 +133,7 @@ class Exchange:
         if self.busy:
             return
         self.offered, self.messages, self.added, self.done, self.of = False, [], 0, 0, 0
-        self._by_itself = False
+        self._by_itself, self.locked, self.other_farms = False, False, []
         self._worker = threading.Thread(target=self._run, name="exchange", daemon=True)
         self._worker.start()
 
@@ -147,38 +164,72 @@ class Exchange:
 
     def _run(self):
         try:
-            news = self._watch.look(self._note)
+            unmade = self._make_folders()
+            # what was refused is looked at anew whenever a person asks, as by the command
+            watch = FolderWatcher(self._store, [self._folder], self._sticks, self._passphrase)
+            news = watch.look(self._note)
             time.sleep(STAND_S)
-            news += self._watch.look(self._note)
-            self._meet()
+            news += watch.look(self._note)
+            self._meet(watch)
             self.added = sum(one.merged.added for one in news)
+            self.locked = any(is_locked(why) for one in news for _path, why in one.merged.refused)
+            self.other_farms = sorted({name for one in news for name in one.merged.other_farms.values()})
             said = [
                 message("{place}: {news}", place=self.name_of(one.folder), news=sentence)
                 for one in news
                 for sentence in one.messages
             ]
             missing = [sentence for one in news for sentence in one.merged.missing]
-            self.messages = [*dict.fromkeys([*struck_off(self._store), *said, *missing])] or [NOTHING]
+            self.messages = [*dict.fromkeys([*unmade, *struck_off(self._store), *said, *missing])] or [NOTHING]
         except Exception:
             LOG.exception("an exchange failed")
             self.messages = [BUG]
+        self._looker = None  # what is there is looked at anew
+        self._known = self._met = self.places()
 
-    def _meet(self):
+    def _make_folders(self) -> list[Message]:
+        """Make what sticks lack for an exchange; return what could not be made."""
+        unmade = []
+        for place in self.bare:
+            try:
+                answered(place, place.mkdir, WRITE_S)
+            except OSError as fault:
+                why = fault.strerror or str(fault)
+                unmade.append(message("{place}: a folder named rollbook could not be made there ({why}).",
+                                      place=self.name_of(place), why=why))  # fmt: skip
+        return unmade
+
+    def _meet(self, watch: FolderWatcher):
         """Leave this tablet's card where one that is not paired finds it, no bundle unlocked, and note whose cards are there."""
         for place in self.places():
             if not is_paired(self._store):
                 with suppress(BundleRefused):
                     write_card(self._store, place / CARD_FILES.replace("*", self._store.device[:8]))
             if self._lock_what_lies_there:
-                self._watch.remove_unlocked(place)
+                watch.remove_unlocked(place)
             self.strangers |= {card.device: card for card in cards_in(place, self._passphrase)}
         self._lock_what_lies_there = False
         self.forget_paired()
 
+    def leave_farm(self) -> None:
+        """Set the farm that was begun here aside, with what it left on sticks, so that another one can be joined.
+
+        Raises StoreRefused if there is work in it, or it cannot be kept.
+        """
+        places, device = self.places(), self._store.device
+        self._store.begin_empty(self._store.path.parent / "set-aside")
+        for place in places:
+            remove_own(device, place)
+        self.lock_with(self._passphrase)
+        self.messages, self.strangers, self.other_farms = [], {}, []
+
     def forget_paired(self) -> None:
         """Leave out of `strangers` who is paired by now, and this tablet itself."""
         taken = whose_bundles_are_taken(self._store)
-        self.strangers = {device: card for device, card in self.strangers.items() if device not in taken}
+        waiting = {device: card for device, card in self.strangers.items() if device not in taken}
+        if len(waiting) < len(self.strangers):
+            self.messages = []  # what was said of them holds no more
+        self.strangers = waiting
 
     def _look(self):
         try:

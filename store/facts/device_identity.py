@@ -12,7 +12,7 @@ from store.facts.hybrid_clock import next_stamp
 from store.facts.record_id import new_id
 from store.facts.signed_pages import public_key_of, seal_in
 from store.facts.succession import succession
-from store.models import PAIRED_HERE, Enrolment, Fact, Own, Peer, Retirement
+from store.models import PAIRED_HERE, Base, Enrolment, Fact, Own, Peer, Retirement
 
 
 def new_own(name: str) -> Own:
@@ -80,6 +80,20 @@ def retire(session: Session, subject: str, first: int, last: int | None, now: fl
     """Record that a device was left, or with `last` None that nobody is to go on as it; see `Retirement`."""
     own = session.scalars(select(Own)).one()
     _number(session, own, Retirement(subject=subject, first=first, last=last, at=now), now)
+
+
+def begin_empty(session: Session) -> Own:
+    """Remove all records, and who was met, and begin as a new device, which is returned.
+
+    `session`: a writing one.
+    """
+    name = session.scalars(select(Own.name)).one()
+    for table in reversed(Base.metadata.sorted_tables):
+        session.execute(table.delete())
+    session.expunge_all()
+    session.add(new := new_own(name))
+    session.flush()
+    return new
 
 
 def renew_if_doubled(

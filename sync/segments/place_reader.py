@@ -16,6 +16,7 @@ from store.durability.integrity_check import top_of
 from store.errors import BundleRefused, Message, message
 from store.facts.fact_lines import InvalidFact
 from store.models import Enrolment, Own, Peer, SignedPage
+from sync.bundle_encryption import is_locked
 from sync.bundle_file import DAMAGE, refused_if_damaged
 from sync.device_trust import Card, trust_here
 from sync.segments.copy_head import LARGEST_HEAD, CopyHead, read_head
@@ -38,6 +39,7 @@ class PlaceNews:
     `heads`, `segments`: all that are there.
     `overlapping`: devices of which pages came that overlap others.
     `strangers`: cards of those who are not paired.
+    `other_farms`: names of farms other than this copy's, by id.
     `more`: whether some were not looked into yet, because too many are of devices that are not known.
     `arriving`: whether a file of this copy's own is not whole, and may still be arriving.
     """
@@ -52,6 +54,7 @@ class PlaceNews:
     more: bool = False
     overlapping: set[str] = field(default_factory=set)
     strangers: dict[str, Card] = field(default_factory=dict)
+    other_farms: dict[str, str] = field(default_factory=dict)
 
 
 class PlaceReader:
@@ -121,7 +124,7 @@ class PlaceReader:
             news.added, news.known, news.overlapping = self._taken.added, self._taken.known, self._taken.overlapping
             here, count = self._here(headers.values())
             self._stuck = fresh - here, count, marks
-        news.strangers = self._taken.strangers
+        news.strangers, news.other_farms = self._taken.strangers, self._taken.other_farms
         if fresh or self._taken.refused:
             news.refused += self._taken.refused
             news.waiting += [self._waits(place, device, *ends) for device, ends in self._taken.waiting.items()]
@@ -137,11 +140,11 @@ class PlaceReader:
         mark, head = self._heads.get(file.path, (None, None))
         if mark == file.mark:
             return head
-        if place.lacks_words(file.path) and f"-{self._store.device[:8]}{HEAD}" in file.path:
-            return None  # our own of when a passphrase was set; all it says is known here
         try:
             head = _head_in(place.path / file.path, file)
         except BundleRefused as refusal:
+            if f"-{self._store.device[:8]}{HEAD}" in file.path and is_locked(refusal.message):
+                return None  # our own of when another passphrase was set, or none; all it says is known here
             if not self._stands(file):
                 return None
             head = None

@@ -34,6 +34,7 @@ from sync.record_merge import (
     keep_peers,
     no_garbage_collection,
     numbered_elsewhere,
+    other_farm,
     overlapping_of,
     pages_between,
     records_of,
@@ -54,7 +55,10 @@ Work = Callable[[int, int], None]
 
 @dataclass
 class Taken:
-    """Records added and known already, what was refused and why, which pages wait, and devices whose pages overlap others."""
+    """Records added and known already, what was refused and why, which pages wait, and devices whose pages overlap others.
+
+    `other_farms`: names of farms other than this copy's, by id.
+    """
 
     added: int = 0
     known: int = 0
@@ -62,6 +66,7 @@ class Taken:
     waiting: dict[str, tuple[int, int]] = field(default_factory=dict)
     overlapping: set[str] = field(default_factory=set)
     strangers: dict[str, device_trust.Card] = field(default_factory=dict)
+    other_farms: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -129,14 +134,8 @@ def _farm_of(session: Session, place: Path, heads: Sequence[CopyHead], headers: 
     name = ours.name if ours is not None else heads[0].manifest["farm"]["name"] if heads else ""
     for head in heads:
         if head.farm != farm:
-            taken.refused.append(
-                message(
-                    "{name} was not merged: it belongs to the farm '{theirs}', and this logbook to '{ours}'.",
-                    name=head.path.name,
-                    theirs=head.manifest["farm"]["name"],
-                    ours=name,
-                )
-            )
+            taken.other_farms |= {head.farm: head.manifest["farm"]["name"]}
+            taken.refused.append(other_farm(head.path.name, head.manifest["farm"]["name"], name))
     if farm is not None and not taken.refused and any(header.farm != farm for header in headers):
         taken.refused.append(
             message("In {place} there are records of another farm than '{ours}'.", place=place.name, ours=name)

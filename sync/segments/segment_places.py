@@ -70,10 +70,6 @@ class FolderPlace:
     def __init__(self, folder: Path, passphrase: str | None = None):
         self.path, self._passphrase, self._kept = folder, passphrase, _Kept()
 
-    def lacks_words(self, path: str) -> bool:
-        """Return whether a file is locked and no passphrase is set."""
-        return path.endswith(LOCKED) and self._passphrase is None
-
     def files(self) -> Iterator[PlacedFile]:
         """Yield its heads, and its segments device by device; what is no plain file is passed over.
 

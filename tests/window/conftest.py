@@ -86,6 +86,7 @@ class Cab:
         environment |= {
             "DISPLAY": display, "ROLLBOOK_PROBE": self._socket_path, "ROLLBOOK_HOME": str(folder / "home"),
             "PYTHONPATH": str(ROOT), "LIBGL_ALWAYS_SOFTWARE": "1",
+            "ROLLBOOK_STICKS": str(folder / "sticks"),
         }  # fmt: skip
         self._errors = folder / "stderr"
         words = [*(() if "--dpi" in words else ("--dpi", str(DPI))), *words]

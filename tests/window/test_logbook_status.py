@@ -19,7 +19,9 @@ from store.durability.repair import kept_path
 from store.errors import StoreRefused, message
 from store.models import Farm, Field, Operator
 from sync import export_bundle
+from sync.bundle_encryption import Passphrase
 from sync.enrolment import pair
+from sync.folder_exchange import FolderWatcher
 
 os.environ.setdefault("KIVY_NO_ARGS", "1")
 os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
@@ -179,6 +181,33 @@ def test_a_stick_is_offered_once_and_taken_in_at_a_tap(two, tmp_path):
     assert exchange.messages == [NOTHING] or "written" in str(exchange.messages[0])
 
 
+def test_a_refusal_is_said_again_at_each_exchange(two, tmp_path):
+    """What is refused is said each time it is asked for; it is taken in once the passphrase is right, and only then said
+    no more; this tablet's own files, locked with other words, are no fault."""
+    store, stick = two
+    with open_store(tmp_path / "office.sqlite") as office:
+        office.put(Operator, name="Bea")
+        FolderWatcher(office, [stick / "rollbook"], passphrase="stone heap").look()
+    exchange = Exchange(store, tmp_path / "none", lambda: [stick])
+
+    def said():
+        exchange.begin()
+        exchange.close()
+        assert exchange.finish()
+        return " ".join(map(str, exchange.messages))
+
+    assert "locked with a passphrase" in said() and "locked with a passphrase" in said() and exchange.locked
+    for words in ("wrong words here", "more wrong words"):
+        exchange.lock_with(Passphrase(words))
+        for _ in range(2):
+            again = said()
+            assert again.count("is not the one it was locked with") == 1 and exchange.locked, again
+    exchange.lock_with(Passphrase("stone heap"))
+    assert "taken in" in said() and not exchange.locked
+    assert {row.name for row in store.all(Operator)} == {"Ida", "Bea"}
+    assert said() == str(NOTHING)
+
+
 def test_a_watched_folder_is_taken_in_without_a_tap(two, monkeypatch):
     """Bundles that any program puts into the watched folder come in by themselves, once they stand still."""
     store, stick = two
@@ -205,7 +234,7 @@ def test_a_tap_waits_for_a_look_that_nobody_asked_for(two, monkeypatch):
     threading.Timer(0.05, let_go.set).start()
     exchange.wait_a_moment()
     assert exchange.finish() and not exchange.busy
-    monkeypatch.setattr(exchange._watch, "look", lambda _note: let_go.wait(30) and [])
+    monkeypatch.setattr(FolderWatcher, "look", lambda _self, _note: let_go.wait(30) and [])
     let_go.clear()
     exchange.begin()
     exchange.wait_a_moment()

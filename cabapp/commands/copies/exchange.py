@@ -5,12 +5,13 @@ import sys
 import time
 from pathlib import Path
 
+from cabapp.commands.options import GIVE_WORDS
 from cabapp.common import paths, progress
 from store import open_store
 from store.durability.carrier_files import is_folder
 from store.errors import Refused, printable
 from store.models import Farm
-from sync.bundle_encryption import read_passphrase
+from sync.bundle_encryption import is_locked, read_passphrase
 from sync.folder_exchange import FolderWatcher
 from sync.removable_media import STICK_FOLDER, meeting_places, mounts
 from sync.trust_news import struck_off
@@ -37,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
             raise Refused("There is no folder {folder}. Look whether it is there, or make it.", folder=folder)
     with open_store(paths.existing_store(args)) as store:
         watch = FolderWatcher(store, args.folders, mounts if args.sticks else None, passphrase)
-        said, looks = set(), 2  # a bundle must stand still between two looks
+        said, locked, looks = set(), False, 2  # a bundle must stand still between two looks
         while looks > 0 or args.watch:
             for news in watch.look(progress.show):
                 bad = bool(news.merged.refused or news.trouble)
@@ -47,6 +48,7 @@ def run(args: argparse.Namespace) -> int:
                         f"{printable(str(news.folder))}: {sentence}", file=sys.stderr if bad else sys.stdout, flush=True
                     )
                 wrong = wrong or bad
+                locked = locked or any(is_locked(sentence) for _path, sentence in news.merged.refused)
             looks -= 1
             if looks > 0 or args.watch:
                 time.sleep(PAUSE_S)
@@ -59,6 +61,8 @@ def run(args: argparse.Namespace) -> int:
             print(f"No stick with a folder named {STICK_FOLDER} is here.")
         for sentence in struck_off(store):
             print(f"rollbook: {sentence}", file=sys.stderr)
+        if locked:
+            print(GIVE_WORDS, file=sys.stderr)
         if not store.all(Farm):
             print("Nothing of ours was written: this logbook has no farm yet. Set up the farm in the cab first.")
     return 1 if wrong else 0

@@ -5,10 +5,11 @@ import json
 import sys
 from pathlib import Path
 
+from cabapp.commands.options import GIVE_WORDS
 from cabapp.common import paths, progress
 from store import open_store
 from sync import merge_bundles
-from sync.bundle_encryption import read_passphrase
+from sync.bundle_encryption import is_locked, read_passphrase
 from sync.trust_news import struck_off
 
 EXAMPLE = "rollbook merge /media/stick"
@@ -38,4 +39,6 @@ def run(args: argparse.Namespace) -> int:
             print(sentence)
     for sentence in [*struck, *(sentence for _path, sentence in result.refused)]:
         print(f"rollbook: {sentence}", file=sys.stderr)
+    if any(is_locked(sentence) for _path, sentence in result.refused):
+        print(GIVE_WORDS, file=sys.stderr)
     return 1 if result.refused else 0

@@ -12,6 +12,7 @@ from cabapp.common.rendering import render
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.reports.job.write_job import write_job
 from cabapp.reports.model.job_record import jobs_of, read_job, unless_held
+from cabapp.reports.model.time_doubts import doubts_of_job
 from store import Store, open_store
 from store.errors import Message
 from store.models import Job
@@ -46,6 +47,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _write(store: Store, job: Job, directory: Path) -> dict[str, list[Path]]:
     record = read_job(store, job)
-    for said in record.remarks:
+    now = time.time()
+    for said in (*record.remarks, *doubts_of_job(record, now)):
         print(f"rollbook: {record.field.name}, {said}", file=sys.stderr)
-    return write_job(store, record, directory, time.time())
+    return write_job(store, record, directory, now)

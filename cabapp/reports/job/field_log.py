@@ -14,6 +14,7 @@ from cabapp.jobs.records.work_intervals import LOST
 from cabapp.position.boundaries.boundary_judge import is_odd
 from cabapp.reports.job.amendments import correction_tables, taps_of_stint
 from cabapp.reports.model.job_record import JobRecord
+from cabapp.reports.model.time_doubts import doubts_of_job
 from cabapp.reports.render import hatching, page_elements
 from cabapp.reports.render.html_tables import Table, together
 from store.models import HandOver, HandOverReceipt, Mark
@@ -43,7 +44,7 @@ def field_log(record: JobRecord, now: float) -> str:
         },
         stints=Table("Who worked", _STINT_HEADS, [_stint(s, record) for s in record.stints], key="stints"),
         hand_overs=[_hand_over(row, receipts, record) for row, receipts in record.hand_overs],
-        remarks=record.remarks,
+        remarks=[*record.remarks, *doubts_of_job(record, now)],
         gaps=Table("Ground below target", _GAP_HEADS, gaps, note=_gap_text(record), key="gaps"),
         more_gaps=" ".join(filter(None, (_more_gaps(record), _too_small(record), _hidden(record)))),
         marks=[_mark(m, record) for m in record.marks], corrections=correction_tables(record),

@@ -10,6 +10,7 @@ from cabapp.reports.job.amendments import correction_tables
 from cabapp.reports.job.pass_table import passes_table
 from cabapp.reports.model.job_account import Account, avoidable_cents, known_cost, per_area, rates, sum_known, useful
 from cabapp.reports.model.job_record import JobRecord
+from cabapp.reports.model.time_doubts import doubts_of_job
 from cabapp.reports.render import page_elements
 from cabapp.reports.render.html_tables import (
     Link,
@@ -52,7 +53,7 @@ def job_page(record: JobRecord, account: Account, now: float) -> str:
         f"{record.farm.name if record.farm else ''} · job", account.field, fmt, now,
         [work_table(account, fmt, record.seen), stint_table(account, fmt), *filter(None, [passes_table(record)]), *correction_tables(record)],
         right=f"{account.operation}, {times(account.target)}, {account.season}",
-        figures=figures,
+        figures=figures, warned=doubts_of_job(record, now),
         figure=drawn, script_data=page_elements.script_data(record, drawn),
         notes=notes + ([short] if short else []), links=links, at=account.ended,
     )  # fmt: skip

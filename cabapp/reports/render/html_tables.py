@@ -78,16 +78,16 @@ def cost_lacks(lines: Iterable[StintAccount]) -> str:
 def page(
     kicker: str, title: str, fmt: FarmFormat, now: float, tables: list[Table], *,
     right: str = "", figures: list[tuple[str, str, str]] = (), figure: Markup = "", script_data: dict | None = None, before: Markup = "", notes: list[str] = (),
-    links: list[Link] = (), ways: list[Link] = (), wide: bool = False, blanks: list[str] = (), at: float | None = None,
+    links: list[Link] = (), ways: list[Link] = (), wide: bool = False, blanks: list[str] = (), at: float | None = None, warned: list[str] = (),
 ) -> str:  # fmt: skip
     """Return a page of tables.
 
     `kicker`, `title` and `right` stand over, in and beside the heading; `figure` is a map, `before`
     stands before the tables, `ways` are links on top, `links` at the foot, `blanks` ruled lines to
-    fill in by hand; `wide` is for landscape paper. The zone named is that at `at`, by default `now`.
+    fill in by hand; `warned` are sentences right below the figures; `wide` is for landscape paper. The zone named is that at `at`, by default `now`.
     """
     return page_elements.TEMPLATES.get_template("tables.html").render(
         kicker=kicker, title=title, right=right, figures=[page_elements.LargeFigure(*one) for one in figures], map=figure, before=before, script_data=script_data, tables=tables,
-        notes=notes, links=links, ways=ways, wide=wide, blanks=blanks, zone=fmt.zone_words(now if at is None else at),
+        notes=notes, links=links, ways=ways, wide=wide, warned=warned, blanks=blanks, zone=fmt.zone_words(now if at is None else at),
         written=f"{fmt.when(now)} ({fmt.zone_words(now)})",
     )  # fmt: skip

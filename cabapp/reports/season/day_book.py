@@ -7,6 +7,7 @@ from datetime import date
 from cabapp.common.farm_format import FarmFormat
 from cabapp.reports.model.day_entries import DayEntry, day_entries
 from cabapp.reports.model.job_account import Account
+from cabapp.reports.model.time_doubts import doubts_of_all
 from cabapp.reports.render.html_tables import Link, Table, page, split_cells, split_heads, together
 
 _HEADS = [
@@ -34,6 +35,7 @@ def day_book(accounts: list[Account], fmt: FarmFormat, farm: str, now: float) ->
     return page(
         farm, "Day book", fmt, now, tables, wide=True, right=f"{hours:.2f} h in all",
         at=max(one.ended for one in accounts), links=[Link("all jobs", "index.html")],
+        warned=doubts_of_all(accounts, fmt, now),
         notes=[
             "Hours are elapsed time: in the night the clocks go back a shift is an hour longer than "
             "the wall clock says. A stint over midnight has a line on either day; its pass area "

@@ -10,6 +10,7 @@ from cabapp.common.farm_format import FarmFormat
 from cabapp.common.shares import share
 from cabapp.reports.model.fuel_record import Fill
 from cabapp.reports.model.job_account import Account, known_cost, per_area, rates, sum_known, useful
+from cabapp.reports.model.time_doubts import doubts_of_all
 from cabapp.reports.render.html_tables import Link, Table, cost_lacks, hours, jobs_text, page
 from cabapp.reports.season.landlord_page import by_landlord
 
@@ -31,6 +32,7 @@ def ledger_page(
         farm, f"Season {season}", fmt, now, tables, wide=True,
         right=jobs_text(accounts),
         at=max(account.ended for account in accounts), links=[Link("all jobs", "index.html"), Link("day book", "day-book.html")],
+        warned=doubts_of_all(accounts, fmt, now),
         notes=[
             "Field area is ground, once for every operation on it; pass area is the sum over all passes. "
             "Cost is wages for all hours, the tractor for all hours but broken, and the fuel put in.",

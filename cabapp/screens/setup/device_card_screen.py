@@ -1,5 +1,7 @@
 """The tablet's card: who it is, as a QR code the office can scan or a file on a stick."""
 
+from contextlib import suppress
+
 import segno
 from kivy.graphics.texture import Texture
 from kivy.properties import ObjectProperty, StringProperty
@@ -44,10 +46,13 @@ class DeviceCardScreen(CabScreen):
         store = self.app.store
 
         def put() -> Message:
-            folders = [folder for stick in mounts() if is_folder(folder := stick / STICK_FOLDER)]
-            if not folders:
-                return message("No stick is in. Put one in that has a folder named rollbook.")
-            path = folders[0] / f"rollbook-card-{store.device[:8]}.txt"
+            sticks = [stick / STICK_FOLDER for stick in mounts() if is_folder(stick)]
+            if not sticks:
+                return message("No stick is in. Put one in.")
+            folder = next(filter(is_folder, sticks), sticks[0])
+            with suppress(OSError):  # what cannot be made cannot be written to either, and that is said
+                folder.mkdir(exist_ok=True)
+            path = folder / f"rollbook-card-{store.device[:8]}.txt"
             write_card(store, path)
             return message("Written to {place}.", place=path)
 

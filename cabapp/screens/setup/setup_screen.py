@@ -34,6 +34,7 @@ class SetUpScreen(OutlinePart, CabScreen):
     part = StringProperty("typing")  # "typing", "keys", "tablet", "list", "form", "pick" or "round"
     title = StringProperty()
     driven = StringProperty()
+    only_passphrase = False  # it is opened for the passphrase alone, from the exchange of records
     visiting = False  # one of its own screens is shown; coming back from it needs no number
 
     def __init__(self, **kwargs):
@@ -60,13 +61,15 @@ class SetUpScreen(OutlinePart, CabScreen):
             return
         self._kind = self._row = None
         self._values, self._then = {}, None
-        self._back = self.leave
-        if self.app.settings["number"] is None:
-            self._ask(translate("Choose four digits for set-up"), self._choose_number, digits=True, back=self.leave)
+        only_words, self.only_passphrase = self.only_passphrase, False
+        self._opened, back = (self._type_words, self._to_exchange) if only_words else (self.show_keys, self.leave)
+        self._words_typed = back if only_words else self.show_keys
+        if self.app.settings["number"] is not None:
+            self._ask(translate("Four digits for set-up"), self._check_number, digits=True, hidden=True, back=back)
+        elif only_words:
+            self._type_words()  # nothing is set up yet that the digits would protect
         else:
-            self._ask(
-                translate("Four digits for set-up"), self._check_number, digits=True, hidden=True, back=self.leave
-            )
+            self._ask(translate("Choose four digits for set-up"), self._choose_number, digits=True, back=back)
 
     def show(self, view) -> None:
         if self.part == "round":
@@ -103,7 +106,7 @@ class SetUpScreen(OutlinePart, CabScreen):
         if text != self.app.settings["number"]:
             self.ids.typing.text = ""
             raise FormRefused("That is another number.")
-        self.show_keys()
+        self._opened()
 
     # --- keys and lists ---------------------------------------------------------------------
 
@@ -127,21 +130,36 @@ class SetUpScreen(OutlinePart, CabScreen):
         self.show_keys()
 
     def ask_passphrase(self):
-        """The words that lock what is written to a stick; they are shown, for a wrong letter locks the others out."""
-        self._ask(
-            translate("Passphrase, the same everywhere"),
-            self._lock, self.app.settings["passphrase"] or "", back=self.show_keys, exact=True,
-        )  # fmt: skip
+        """Ask for the words that lock what is written to a stick, or whether it is to be locked no more."""
+        if not self.app.settings["passphrase"]:
+            self._type_words()
+            return
+        choices = [
+            (self._type_words, translate("Type other words")),
+            (self._unlock, translate("No passphrase any more")),
+        ]
+        self._pick(translate("Passphrase"), choices, lambda act: act(), self.show_keys)
+
+    def _type_words(self):
+        """Begin with an empty line; the words are shown, for a wrong letter locks the others out."""
+        self._ask(translate("Passphrase, the same everywhere"), self._lock, back=self._words_typed, exact=True)
 
     def _lock(self, text):
+        if not text:
+            raise FormRefused("Type something first.")
         self.app.lock_bundles(text)
-        if text:
-            self.app.show_refusal(
-                message("What this tablet writes is locked from now on. Type the same words on the others.")
-            )
-        else:
-            self.app.show_refusal(message("What this tablet writes is not locked from now on."))
+        self.app.show_refusal(
+            message("What this tablet writes is locked from now on. Type the same words on the others.")
+        )
+        self._words_typed()
+
+    def _unlock(self):
+        self.app.lock_bundles("")
+        self.app.show_refusal(message("What this tablet writes is not locked from now on."))
         self.show_keys()
+
+    def _to_exchange(self):
+        self.app.go("exchange")
 
     def choose_language(self):
         """English, or a language file from the tablet's folder."""

@@ -33,6 +33,10 @@ class MessageQueue:
     def refuse(self, words: Message | Refused) -> None:
         self._refused = words, self._seconds() + REFUSED_S
 
+    def withdraw(self) -> None:
+        """Take the refusal away that is said now."""
+        self._refused = None, 0.0
+
     def line(self, view) -> Sentence | None:
         """Return the sentence for the pass screen's line."""
         asked = view.sentence

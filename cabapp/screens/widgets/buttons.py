@@ -19,7 +19,8 @@ HOLD_S = 1.0  # how long a finish must be held
 class FittedLabel(Label):
     """A label that takes the largest size from `cap_mm` down to `least_mm` at which its text fits.
 
-    Text that does not fit even then ends in dots, in one line, rather than running over.
+    Where several lines may be, a word longer than a line is broken. Text that does not fit even then ends in dots, in one
+    line, rather than running over.
     """
 
     cap_mm = NumericProperty(4.2)
@@ -38,14 +39,23 @@ class FittedLabel(Label):
     def _fit(self, *_changed):
         if self.width < 2 or self.height < 2:
             return
-        # one line a little smaller reads better than two
-        one_line = max(self.least_mm, ONE_LINE * self.cap_mm) if self.several_lines else self.least_mm
-        fits = self._shrink(one_line, False) or (self.several_lines and self._shrink(self.least_mm, True))
-        self.shorten = not fits
+        self.shorten = not self._fit_in(self.height)
         self.text_size = (self.width, None)
 
-    def _shrink(self, least, several):
-        """Take the largest size that fits, from `cap_mm` down to `least`; False when none does."""
+    def _fit_in(self, height) -> bool:
+        """Take the largest size that fits in this height, px; the least, and False, when none does."""
+        # one line a little smaller reads better than two
+        one_line = max(self.least_mm, ONE_LINE * self.cap_mm) if self.several_lines else self.least_mm
+        return self._shrink(height, one_line, False) or (
+            self.several_lines
+            and (self._shrink(height, self.least_mm, True) or self._shrink(height, self.least_mm, True, broken=True))
+        )
+
+    def _shrink(self, height, least, several, broken=False):
+        """Take the largest size that fits, from `cap_mm` down to `least`; False when none does.
+
+        `broken`: whether a word may be broken.
+        """
         cap = self.cap_mm
         self.shorten = False
         while True:
@@ -53,7 +63,8 @@ class FittedLabel(Label):
             self.text_size = (self.width if several else None, None)
             self.texture_update()
             tall = cap * self.px_per_cap_mm * CAP_OF_ROBOTO if self.digits else self.texture_size[1]
-            if self.texture_size[0] <= self.width and tall <= self.height and not (several and self._broken_word()):
+            whole = broken or not (several and self._broken_word())
+            if self.texture_size[0] <= self.width and tall <= height and whole:
                 return True
             if cap <= least:
                 return False
@@ -63,6 +74,22 @@ class FittedLabel(Label):
         widest = max(self.text.split(), key=len, default="")
         room = self.width - self.padding[0] - self.padding[2]
         return self._label.get_extents(widest)[0] > room if self._label else False
+
+
+class WholeLabel(FittedLabel):
+    """A label that is as high as its lines need at their smallest; nothing of it is left out."""
+
+    lowest = NumericProperty(0)  # its height while the words fit in it, px
+
+    def __init__(self, **kwargs):
+        super().__init__(**kwargs)
+        self.fbind("lowest", self._due)
+
+    def _fit(self, *_changed):
+        if self.width < 2:
+            return
+        self.height = self.lowest if self._fit_in(self.lowest) else self.texture_size[1]
+        self.text_size = (self.width, None)
 
 
 class Key(ButtonBehavior, FittedLabel):

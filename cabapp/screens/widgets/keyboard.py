@@ -3,6 +3,7 @@
 A tablet's own keyboard would be too small, and would open over the screen.
 """
 
+from kivy.app import App
 from kivy.properties import BooleanProperty, StringProperty
 from kivy.uix.boxlayout import BoxLayout
 
@@ -42,6 +43,12 @@ class Typing(BoxLayout):
         self.title, self.text, self.only_digits, self.hidden, self.exact = title, text, only_digits, hidden, exact
         self.signs, self.capital = signs, not text and not exact
         self._lay()
+
+    def on_touch_down(self, touch):
+        """Take a message away: whoever types on has read it."""
+        if self.shown and self.collide_point(*touch.pos):
+            App.get_running_app().messages.withdraw()
+        return super().on_touch_down(touch)
 
     def _lay(self):
         """Put the keys there; the same keys take other signs, for one must not go from under a finger."""

@@ -10,7 +10,7 @@ from kivy.properties import ListProperty
 from kivy.uix.screenmanager import Screen
 
 from cabapp.common.message import message
-from cabapp.screens.widgets.buttons import FittedLabel
+from cabapp.screens.widgets.buttons import WholeLabel
 from cabapp.screens.widgets.layout import load_layout
 from cabapp.tablet.aside_work import AT_ONCE_S, AsideWork
 
@@ -53,7 +53,7 @@ class CabScreen(Screen):
         Clock.schedule_interval(look, AT_ONCE_S)
 
 
-class Notice(FittedLabel):
+class Notice(WholeLabel):
     """A message over the head of a screen; touches pass through it."""
 
     room = ListProperty((0, 0))  # width and height of the window, px

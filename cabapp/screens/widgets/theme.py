@@ -12,6 +12,7 @@ from kivy.properties import BooleanProperty, ColorProperty, NumericProperty, Opt
 from kivy.utils import get_color_from_hex
 
 PAGE_MM = (216.0, 129.5)
+NOTICE_MM = 17.2  # two lines of the smallest letters, and their edges
 CAP_OF_ROBOTO = 1456 / 2048  # height of a capital as a share of the font size, from the font file
 
 
@@ -45,6 +46,7 @@ class Theme(EventDispatcher):
     accent_ink = ColorProperty()
     u = NumericProperty(5.9)  # pixels in one layout millimetre
     cap = NumericProperty(8.3)  # font size that makes a capital one layout millimetre high
+    notice = NumericProperty(100.0)  # height of a message over the head of a screen, px
     true_scale = NumericProperty(1.0)  # real millimetres in one layout millimetre
     tall = BooleanProperty(False)  # the tablet stands upright
 
@@ -71,6 +73,7 @@ class Theme(EventDispatcher):
         long, short = max(width_px, height_px), min(width_px, height_px)
         self.tall = height_px > width_px
         self.u = min(long / PAGE_MM[0], short / PAGE_MM[1])
+        self.notice = NOTICE_MM * self.u
         self.cap = self.u / CAP_OF_ROBOTO
         self.true_scale = self.u / (dpi / 25.4)
 

@@ -10,8 +10,8 @@ class SentenceLine(BoxLayout):
     """One sentence, full width; filled with the accent when something must be done now.
 
     `answer` names the key at the right end ("I know", "Undo stop"); empty: no key. `side` puts an
-    arrow at the end of the line to which the tool should move: -1 left, +1 right, 0 none. Upright,
-    the line takes no room while nothing is said.
+    arrow at the end of the line to which the tool should move: -1 left, +1 right, 0 none. Upright, or
+    without `keeps_room`, the line takes no room while nothing is said.
     """
 
     words = StringProperty()
@@ -19,6 +19,7 @@ class SentenceLine(BoxLayout):
     side = NumericProperty(0)
     answer = StringProperty()
     other_answer = StringProperty()
+    keeps_room = BooleanProperty(True)
     above = BooleanProperty(False)  # it stands above the part of the screen that it else stands below
     __events__ = ("on_first_key", "on_second_key")
 
