@@ -249,8 +249,10 @@ class FolderWatcher:
                 return  # not paired yet: all there is to carry is of its clock
         marks = frozenset((file.path, file.mark) for file in news.segments)
         writer = SegmentWriter(self._store, self._passphrase)
-        own = next((head for head in news.heads if head.device == self._store.device), None)
-        own = own if is_file(folder / writer.head_path) else None
+        # one locked with other words, or not at all, may lie beside it
+        mine = folder / writer.head_path
+        own = next((head for head in news.heads if head.device == self._store.device and head.path == mine), None)
+        own = own if is_file(mine) else None
         locks = self._passphrase is not None  # what lies there written the other way does not count
         replaced = self._replaced(news, files)
         lying = [file for file in news.segments if file.path.endswith(LOCKED) == locks and file not in replaced]

@@ -2,9 +2,10 @@
 
 import shapely
 from shapely.geometry import shape
+from sqlalchemy import select
 
 from cabapp.common.message import N_, Message, message
-from cabapp.common.quantities import Length
+from cabapp.common.quantities import ClockTime, Length
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.fields.field_priority import shares_noted
 from cabapp.jobs.fields.season_history import crop_clock
@@ -13,13 +14,13 @@ from cabapp.jobs.records.dating.event_order import in_order, order_of
 from cabapp.jobs.records.farm_settings import FarmSettings
 from cabapp.jobs.records.new_stint import hitching_of
 from cabapp.jobs.records.pending_handovers import pending_handovers
-from cabapp.jobs.records.stint_reader import last_stint
+from cabapp.jobs.records.stint_reader import last_stint, open_elsewhere
 from cabapp.jobs.records.tap_log import taps_of_kind
 from cabapp.planning.emergence import DAY
 from cabapp.position.boundaries.boundary_judge import is_odd, kept_boundary
 from cabapp.session.state.view import Choice, Choices, FieldChoice
 from store import Store
-from store.models import Field, HandOver, HandOverReceipt, Job, Operator, Stint, Tool, Tractor
+from store.models import Field, HandOver, HandOverReceipt, Job, Operator, Peer, Stint, Tool, Tractor
 
 CAUTIONS = (
     message("Positions are approximate. Not for steering, and not a safety device."),
@@ -42,16 +43,33 @@ HITCHING_CHECKS = N_({
 
 def choices(store: Store, farm: FarmSettings, now: float, here) -> Choices:
     """Return what can be chosen; ``here`` is (lat, lon), or (None, None) when not known."""
-    operators = store.all(Operator)
+    others = open_elsewhere(store, now - DAY)
     return Choices(
-        operators=tuple(Choice(o.id, o.name) for o in operators),
-        tractors=tuple(Choice(t.id, t.name) for t in store.all(Tractor)),
+        operators=_choices(store, Operator, {one.operator_id: one for one in others}),
+        tractors=_choices(store, Tractor, {one.tractor_id: one for one in others}),
         tools=tuple(Choice(t.id, t.name) for t in store.all(Tool)),
         fields=_fields(store, farm.local(now).year, here, now),
         last=_last(store),
         cautions=() if _cautioned(store, farm, now) else CAUTIONS,
         hand_overs=tuple(pending_handovers(store)),
     )
+
+
+def _choices(store: Store, kind: type[Operator] | type[Tractor], elsewhere: dict[str, Stint]) -> tuple[Choice, ...]:
+    """Return the choices of a kind; `elsewhere` are open stints of other tablets by who or what is in them."""
+    with store.session() as session:
+        names = dict(session.execute(select(Peer.device, Peer.name)).all()) if elsewhere else {}
+    return tuple(
+        Choice(row.id, row.name, _elsewhere(row.name, elsewhere[row.id], names) if row.id in elsewhere else None)
+        for row in store.all(kind)
+    )
+
+
+def _elsewhere(name: str, stint: Stint, names: dict[str, str]) -> Message:
+    return message(
+        "{name} is still in a stint on {tablet}, begun at {time}. Finish it there, or those hours count twice.",
+        name=name, tablet=names.get(stint.device, stint.device[:8]), time=ClockTime(stint.at),
+    )  # fmt: skip
 
 
 def _fields(store, season, here, now):

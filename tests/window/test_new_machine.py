@@ -131,7 +131,7 @@ def test_a_refusal_does_not_cover_what_is_being_typed(open_cab, farm, one_of_eac
     (line,) = [t for t in cab.look()["things"] if t["text"].endswith("_")]
     assert said["fits"] and said["rect"][3] <= line["rect"][1] + 0.01, (said["rect"], line["rect"])
     hand.tap("Rub out")
-    assert not shown(cab, "cannot be. Type"), "who types on has read it"
+    cab.wait(lambda: not shown(cab, "cannot be. Type"), "the refusal to go, for who types on has read it", 4.0)
 
 
 def test_a_stick_without_our_folder_gets_one_at_a_tap(open_cab, farm, stick):

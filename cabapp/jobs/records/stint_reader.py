@@ -12,6 +12,7 @@ from cabapp.common.message import Message
 from cabapp.jobs.records.corrections import Corrections
 from cabapp.jobs.records.dating.event_order import order_of
 from cabapp.jobs.records.stint_state import StintState, stint_state
+from cabapp.jobs.records.tap_kinds import OPEN
 from cabapp.jobs.records.tap_log import dated_stint, effective_taps, read_dated, written_taps
 from cabapp.jobs.records.time_split import Hours, split_driven
 from cabapp.jobs.records.tool_parts import sections_of
@@ -143,6 +144,17 @@ def last_stint(store: Store) -> models.Stint | None:
     """Return the stint this tablet wrote last; None before the first."""
     own = [stint for stint in store.all(models.Stint) if stint.device == store.device]
     return max(own, key=order_of, default=None)
+
+
+def open_elsewhere(store: Store, since: float) -> list[models.Stint]:
+    """Return the newest stint of each other device that is still open, if it was begun after `since`, POSIX s."""
+    corrections, newest = Corrections(store), dict[str, models.Stint]()
+    for stint in corrections.standing(store.all(models.Stint)):
+        if stint.device != store.device and (
+            stint.device not in newest or order_of(stint) > order_of(newest[stint.device])
+        ):
+            newest[stint.device] = stint
+    return [one for one in newest.values() if one.at > since and state_of(store, one, corrections).state in OPEN]
 
 
 def state_of(store: Store, stint: models.Stint, corrections: Corrections | None = None) -> StintState:

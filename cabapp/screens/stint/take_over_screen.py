@@ -61,7 +61,8 @@ class TakeOverScreen(CabScreen):
     def show(self, view) -> None:
         said = self.app.messages.quiet()
         self._kinds = [kind for _word, kind in said.answers] if said else []
-        self.offer = translate(said.words) if said else ""
+        words = said.words if said else self._elsewhere()
+        self.offer = translate(words) if words else ""
         self.answers = ([translate(word) for word, _kind in said.answers] if said else []) + ["", ""]
         if self._empty():
             self.sentence = translate("This book is still empty. Begin with Set-up.")
@@ -69,6 +70,13 @@ class TakeOverScreen(CabScreen):
             self.sentence = translate("You are in {field}. Start?", field=self._here.name)
         else:
             self.sentence = "" if view.position in ("good", "none") else translate(view.position_words)
+
+    def _elsewhere(self):
+        """Return what is said of who or what was chosen and is in another tablet's stint; None for nothing."""
+        chosen = [
+            one for name in COLUMNS[:2] for one in getattr(self._choices, name, ()) if self._chosen.get(name) == one.id
+        ]
+        return next((one.elsewhere for one in chosen if one.elsewhere), None)
 
     def _load(self):
         if self._touched:

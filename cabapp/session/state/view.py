@@ -12,10 +12,11 @@ from cabapp.track.tool import Part
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """One line of a list to choose from at take-over."""
+    """One line of a list to choose from at take-over; `elsewhere` says that it is in an open stint of another tablet."""
 
     id: str
     name: str
+    elsewhere: Message | None = None
 
 
 @dataclass(frozen=True, slots=True)
