@@ -105,7 +105,8 @@ def test_a_new_tablet_joins_a_farm_whose_records_are_locked(open_cab, farm, stic
     cab.wait(lambda: shown(cab, "is not paired with this device yet"), "who waits")
     cab.picture(f"unlocked-{size}")
     hand.tap("Pairing", "tablet", "The same: it is our office", "Back")
-    assert not shown(cab, "is not paired with this device yet"), "what was said before the pairing"
+    gone = "what was said before the pairing to go"
+    cab.wait(lambda: not shown(cab, "is not paired with this device yet"), gone, 4.0)
     hand.tap("Exchange now")
     cab.wait(lambda: shown(cab, "taken in"), "the records of the farm")
     cab.kill()
