@@ -6,9 +6,10 @@ import pytest
 
 from cabapp.tablet.tablet_settings import Settings
 from store import open_store
-from store.models import Farm, Field, Operator, Tool, Tractor
+from store.models import Farm, Field, Operator, Stint, Tool, Tractor
+from sync import export_bundle, merge_bundles
 from sync.bundle_encryption import Passphrase
-from sync.enrolment import enrol
+from sync.enrolment import enrol, pair
 from sync.folder_exchange import FolderWatcher
 from tests.window.test_first_day import Hand, shown
 
@@ -188,3 +189,24 @@ def test_a_farm_begun_twice_is_put_away_by_taps(open_cab, farm, one_of_each, sti
     with open_store(one_of_each) as store:
         assert {row.name for row in store.all(Operator)} == {"Oda Bracken", "Tam Willet"} and not store.check()
     assert len(list((tmp_path / "set-aside").iterdir())) == 1
+
+
+@pytest.mark.parametrize("size", ["1280x800", "800x1280"])
+def test_an_operator_in_another_tablets_stint_is_told_so(open_cab, farm, tmp_path, sizes, size):
+    """Whoever is chosen while in an open stint on another tablet reads it before taking over; no key moves."""
+    with open_store(farm["store"]) as store, open_store(tmp_path / "other.sqlite", "tablet 2") as other:
+        pair(store, other)
+        merge_bundles(other, [export_bundle(store, tmp_path / "out")])
+        last = other.all(Stint)[0]
+        same = {name: getattr(last, name) for name in ("job_id", "operator_id", "tractor_id", "tool_id", "width_m")}
+        other.add(Stint(at=farm["rows"][0][0] - 600.0, **same))
+        merge_bundles(store, [export_bundle(other, tmp_path / "back")])
+    cab = open_cab("--store", farm["store"], "--replay", farm["still"], "--size", size)
+    cab.tap("I have read this")
+    cab.tap("Tam Willet")
+    before = places(cab, "Set-up", "Same as last time", "Take over")
+    cab.tap("Oda Bracken")
+    (said,) = cab.wait(lambda: shown(cab, "Oda Bracken is still in a stint on tablet 2, begun at"), "that it is open")
+    assert said["fits"] and places(cab, "Set-up", "Same as last time", "Take over") == before
+    sizes.keys(cab.look())
+    cab.picture(f"elsewhere-{size}")
