@@ -260,6 +260,7 @@ def other_offices(session: Session) -> list[Message]:
     if trust.office is None:
         return []
     ends = handed_on_at(given)
+    gave_up = {e["device"]: e["seq"] for e in given if e["state"] == "office" and e["subject"] in trust.offices}
     begun = {e["subject"]: e["stamp"] for e in given if e["subject"] in trust.offices and e["state"] == "successor"}
     names = {e["subject"]: e["name"] for e in sorted(given, key=lambda e: (e["stamp"], e["seq"]))}
     entered: dict[str, str] = {}  # the office's newest word on each device
@@ -272,7 +273,8 @@ def other_offices(session: Session) -> list[Message]:
         if e["state"] == "successor":
             continue
         if device not in trust.offices:
-            if e["state"] == "office" and e["subject"] == device and entered.get(device, "") < e["stamp"]:
+            later = entered.get(device, "") < e["stamp"] and e["seq"] > gave_up.get(device, 0)
+            if e["state"] == "office" and e["subject"] == device and later:
                 found.add(device)  # of an older one the office knows
         elif e["seq"] > ends.get(device, e["seq"]) or any(
             trust.roll[new].before == device and e["stamp"] > stamp for new, stamp in begun.items() if new in trust.roll

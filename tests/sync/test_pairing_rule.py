@@ -1,6 +1,7 @@
 """Who is the office: a machine that a person said is it, never one that only paired first; and who is paired without one."""
 
 import shutil
+from time import time
 
 import pytest
 
@@ -218,6 +219,26 @@ def test_a_tablet_that_became_the_office_by_pairing_first_hands_it_on(machine, c
     for store in (one, other, office):
         with store.session() as session:
             assert other_offices(session) == []
+
+
+def test_a_tablet_that_gave_the_office_up_is_said_to_be_none(tmp_path, carry):
+    """Whatever its clock said when it became one."""
+    with (
+        open_store(tmp_path / "1.sqlite", "tablet 1", lambda: time() + 7200.0) as one,
+        open_store(tmp_path / "2.sqlite", "office") as office,
+    ):
+        one.put(Farm, name="Three Poplars", timezone="UTC")
+        enrol(office, card_of(one))
+        enrol(one)
+        assert carry(one, office) is None
+
+        def said():
+            with office.session() as session:
+                return [str(sentence) for sentence in other_offices(session)]
+
+        assert ["tablet 1" in sentence for sentence in said()] == [True]
+        hold_to(one, card_of(office), instead=True)
+        assert carry(one, office) is None and said() == []
 
 
 def test_a_machine_that_goes_on_as_a_new_one_holds_to_whom_it_held(two, carry):
