@@ -527,7 +527,7 @@ def test_work_beside_the_field_is_loud(written, square, capsys):
     """Passes 100 m beside the boundary cover nothing of it, and the distance is said."""
     trace = written("a.csv", csv_of(*lanes()))
     assert main(["measure", str(trace), "--width", "12", "--field", str(square(0, 124, 400, 200))]) == 3
-    assert "came no closer to the field than 328 ft" in capsys.readouterr().err
+    assert "came no closer to the field than 330 ft" in capsys.readouterr().err
 
 
 def keys_of(value):

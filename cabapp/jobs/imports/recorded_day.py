@@ -16,7 +16,7 @@ import shapely
 from shapely.geometry import shape
 
 from cabapp.common.message import Message, message
-from cabapp.common.quantities import Duration, Length
+from cabapp.common.quantities import Distance, Duration, Length
 from cabapp.counting.job_count import StintPath
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.records.stint_state import StintState, stint_state
@@ -239,15 +239,6 @@ def cut(fields: Sequence[Field], track: RecordedTrack, name: str) -> RecordedDay
 
 def why_no_work(days: Sequence[RecordedDay]) -> Message:
     """Return why no work was found in days that have none."""
-    if any(day.stated for day in days):
-        return message("No work was found in it: it states that the tool did not work in any field of this logbook.")
-    crossed = dict.fromkeys(day.fields[stay.field].name for day in days for stay in day.stays)
-    if crossed:
-        return message(
-            "No work was found in it: in {fields} it went too few straight runs, or worked for less than "
-            "{least}, which is taken for crossing. If it was work, bring it in by taps, under Set-up.",
-            fields=tuple(crossed), least=Duration(LEAST_S),
-        )  # fmt: skip
     away: list[tuple[float, str]] = []
     for day in days:
         plane, xy = _plane(day.track, day.rows)
@@ -258,9 +249,17 @@ def why_no_work(days: Sequence[RecordedDay]) -> Message:
             )
             away.append((float(np.nanmin(shapely.distance(ground, points))), one.name))
     nearest, name = min(away)
+    if nearest > 0:
+        return message(
+            "No work was found in it: it came no closer than {distance} to {field}, the nearest field of this logbook.",
+            distance=Distance(nearest), field=name,
+        )  # fmt: skip
+    if any(day.stated for day in days):
+        return message("No work was found in it: it states that the tool did not work in any field of this logbook.")
     return message(
-        "No work was found in it: it came no closer than {distance} to {field}, the nearest field of this logbook.",
-        distance=Length(nearest), field=name,
+        "No work was found in it: in {fields} it went too few straight runs, or worked for less than "
+        "{least}, which is taken for crossing. If it was work, bring it in by taps, under Set-up.",
+        fields=tuple(dict.fromkeys(name for far, name in away if not far)), least=Duration(LEAST_S),
     )  # fmt: skip
 
 

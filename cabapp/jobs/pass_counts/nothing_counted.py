@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from cabapp.common.message import Message, message
-from cabapp.common.quantities import Length
+from cabapp.common.quantities import Distance, Length
 from cabapp.counting.job_count import StintPath
 from cabapp.geometry.counted_ground import Bounds, joined
 from cabapp.geometry.field_ground import FieldGround
@@ -114,7 +114,7 @@ def why_nothing(stints: Iterable[DrivenStint], worked: bool) -> Message | None:
         )  # fmt: skip
     away = min(one.away for one in stints if one.bounds is not None)
     if away > 0:
-        return message("Nothing was counted: it came no closer to the field than {distance}.", distance=Length(away))
+        return message("Nothing was counted: it came no closer to the field than {distance}.", distance=Distance(away))
     return message(
         "Nothing was counted: over the {length} it went, the tool did not work forward in the field.",
         length=Length(length),

@@ -255,8 +255,13 @@ def test_no_work_is_said_with_its_reason(recorded, tmp_path, capsys):
     elsewhere = tmp_path / "elsewhere.csv"
     lines = [row.split(",") for row in rows[1:]]
     elsewhere.write_text("\n".join([rows[0], *(f"{row[0]},{float(row[1]) + 0.1},{row[2]},4" for row in lines)]))
-    assert bring(elsewhere, tmp_path) == 0
-    assert re.search(r"came no closer than .* to (West|Middle|East), the nearest field", capsys.readouterr().out)
+    told = tmp_path / "told.csv"
+    told.write_text(
+        "\n".join([f"{rows[0]},working", *(f"{row[0]},{float(row[1]) + 0.1},{row[2]},4,1" for row in lines)])
+    )
+    for path in (elsewhere, told):
+        assert bring(path, tmp_path) == 0
+        assert re.search(r"came no closer than .* mi to (West|Middle|East), the nearest field", capsys.readouterr().out)
     crossing = tmp_path / "crossing.csv"
     crossing.write_text("\n".join([rows[0], *rows[700:760]]))
     assert bring(crossing, tmp_path) == 0
