@@ -440,6 +440,11 @@ def test_recordings_that_share_work(farm, tmp_path, name, turned):
         abs=3.0 if name in UNLIKE else 0.5,
     )
     assert measured["unknown"] == pytest.approx(0.0, abs=1.0)  # what one lost the other tells
+    (tmp_path / "export.gpx").write_text(job_gpx(read_job(store, job)), "utf-8")
+    again = measure([read_recording(tmp_path / "export.gpx")], ToolGeometry(WIDTH), 2, ground)["area_m2"]
+    assert [again[kind] for kind in ("none", "unknown", "covered", "pass_area")] == pytest.approx(
+        [areas.none, areas.unknown, areas.covered, areas.pass_area], abs=70.0 if "another logger" in name else 1.0
+    )  # fixes of two loggers half a second apart are no longer told apart in one file: up to two intervals of way
     times = 2 if "adding" in name else 1
     if "header" not in name:
         truth = swept(loops(8)).intersection(rectangle(north=92.0)).area

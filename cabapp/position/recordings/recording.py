@@ -310,6 +310,9 @@ class RecordingBuilder:
         switch = np.zeros(len(t), bool)
         switch[self._switches] = True
         work = {name: np.append(column, np.full(len(t) - len(column), np.nan)) for name, column in self._work.items()}
+        joined = np.zeros(len(t), bool)
+        if twice:
+            _join_spans(work, joined, t, span, np.concatenate(machines))
         tracks = []
         for machine in machines:
             whole = len(machine) == len(t) and bool((np.diff(machine) == 1).all())
@@ -319,7 +322,8 @@ class RecordingBuilder:
             tracks.append(
                 RecordedTrack(
                     t=t[rows], lat=lat[rows], lon=lon[rows], sigma=sigma[rows], hdop=hdop[rows], quality=quality[rows],
-                    begins=np.diff(declared[rows], prepend=-1) != 0, switch=switch[rows] if switch.any() else None, **stated,
+                    begins=(np.diff(declared[rows], prepend=-1) != 0) & ~joined[rows],
+                    switch=switch[rows] if switch.any() else None, **stated,
                 )
             )  # fmt: skip
         idle = sum(
@@ -383,6 +387,30 @@ def _drives_on(t: Floats, xy: Floats, n: int, usual: float) -> bool:
     turn = abs(turn_of(float(np.arctan2(*coming[::-1])), float(np.arctan2(*going[::-1]))))
     near = float(np.hypot(*(xy[n + 1] - xy[n]))) <= ON_M + 1.5 * fast * usual
     return near and slow > STANDS_MPS and fast < FASTEST and turn * TIGHTEST_M <= 2 * fast * usual
+
+
+def _join_spans(work: dict[str, Floats], joined: Bools, t: Floats, span: np.ndarray, kept: np.ndarray) -> None:
+    """Let a span whose first fixes stand in another already go on from there, as its tool is stated; so at its end.
+
+    `work`, `joined`: what is stated of each row, and whether it follows on the one before; both are altered.
+    `kept`: the rows that are counted.
+    """
+    left = np.ones(len(t), bool)
+    left[kept] = False
+    kept = kept[np.argsort(t[kept], kind="stable")]
+    together = span[:-1] == span[1:]
+    for n in (np.flatnonzero(~left[:-1] & left[1:] & together) + 1).tolist():
+        at = int(kept[np.searchsorted(t[kept], t[n], side="right") - 1])
+        joined[at] |= t[at] == t[n]
+    for n in np.flatnonzero(left[:-1] & ~left[1:] & together).tolist():
+        at = int(kept[np.searchsorted(t[kept], t[n], side="right") - 1])
+        same = t[at] == t[n]
+        joined[n + 1] = same
+        for column in work.values():
+            said = column[int(np.searchsorted(span, span[n])) : n + 1]
+            said = said[np.isfinite(said)]
+            if len(said) and (same or np.isnan(column[n + 1])):
+                column[at if same else n + 1] = said[-1]
 
 
 def _held(column: Floats) -> Floats:
