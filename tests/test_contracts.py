@@ -1,10 +1,13 @@
 """What may import what, and one name for one thing: the contracts of pyproject.toml and what no linter counts."""
 
 import ast
+import re
 import subprocess
 import sys
+import tomllib
 from collections import Counter, defaultdict
 from graphlib import TopologicalSorter
+from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import grimp
@@ -109,6 +112,32 @@ def test_only_the_assembler_puts_stints_into_a_count(sources):
                 callers[node.attr].add(path.as_posix())
     assembler = {"cabapp/jobs/pass_counts/assembler.py"}
     assert callers == {"add_stint": assembler, "add_seeding": assembler}
+
+
+def _imports(node, inside=False):
+    """Yield the top name of each import of other packages, and whether it stands in a function."""
+    for child in ast.iter_child_nodes(node):
+        if isinstance(child, ast.Import):
+            yield from ((alias.name.partition(".")[0], inside) for alias in child.names)
+        elif isinstance(child, ast.ImportFrom):
+            yield child.module.partition(".")[0], inside
+        else:
+            yield from _imports(child, inside or isinstance(child, (ast.FunctionDef, ast.AsyncFunctionDef)))
+
+
+def test_what_is_imported_is_installed_with_the_package(sources):
+    """A plain `pip install .` has all that loading the program needs; what an extra brings is imported where it is used."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    names = lambda lines: {re.split(r"[^\w.-]", line)[0].lower() for line in lines}  # noqa: E731
+    always, extras = names(project["dependencies"]), project["optional-dependencies"]
+    brought = always | names(extras["tablet"]) | names(extras["office"])
+    known, seen = packages_distributions(), set()
+    for path in sources:
+        for name, inside in _imports(ast.parse((ROOT / path).read_text("utf-8"))):
+            if name not in sys.stdlib_module_names and name not in PACKAGES:
+                seen.add(name)
+                assert {one.lower() for one in known[name]} & (brought if inside else always), (path, name)
+    assert len(seen) > 15
 
 
 def test_the_top_level_is_the_one_agreed():
