@@ -80,27 +80,23 @@ def beyond_words(store: Store, path: Path, device: str, first: int) -> Message:
     return message(
         "In {path} records of {name} ({device}) from number {first} on were set aside, because a million before them are "
         "not here; all else was merged. Ask what was done on that machine, or bring the records before them.",
-        path=path.name,
-        name=_name_of(store, device),
-        device=device[:8],
-        first=first,
+        **_set_aside(store, path, device, first),
     )
 
 
-def _name_of(store: Store, device: str) -> str:
+def _set_aside(store: Store, path: Path, device: str, first: int) -> dict[str, object]:
+    """Return what a sentence on records that are not taken says: in which file, whose, and from which number on."""
     with store.session() as session:
         peer = session.get(Peer, device)
-    return peer.name if peer is not None else store.device_name if device == store.device else device[:8]
+    name = peer.name if peer is not None else store.device_name if device == store.device else device[:8]
+    return {"path": path.name, "name": name, "device": device[:8], "first": first}
 
 
 def apart_words(store: Store, path: Path, device: str, first: int) -> Message:
     return message(
         "In {path} records of {name} ({device}) from number {first} on were set aside, because one of them is here with "
         "other content; all else was merged. Ask who has altered them on that machine.",
-        path=path.name,
-        name=_name_of(store, device),
-        device=device[:8],
-        first=first,
+        **_set_aside(store, path, device, first),
     )
 
 

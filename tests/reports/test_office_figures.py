@@ -148,7 +148,7 @@ def test_hours_are_those_that_passed(one_job, began, ended, elapsed, by_day):
     """A shift over the change of the clock is paid for the hours that passed, not the wall's."""
     zone = ZoneInfo("America/Denver")
     a, b = (datetime.fromisoformat(said).replace(tzinfo=zone).timestamp() for said in (began, ended))
-    hours = split(a, b, [(a, b)], [], np.empty(0), np.empty((0, 2)), 10.0)
+    hours = split(a, b, [(a, b)], [], np.empty(0), np.empty((0, 2)), 10.0)[0]
     assert hours.seconds()["working"] == elapsed * 3600
     assert [(day, (y - x) / 3600) for day, x, y in days(a, b, zone)] == by_day
     one = one_job({"working": b - a}, wage_cents=job_account.by_the_hour(b - a, 20.0), began=a, ended=b)
@@ -188,7 +188,7 @@ def test_hours_are_split_as_they_were_driven():
     fixes = np.array(legs)
     work = [(0.0, stop), (again, broken)]
     idle = [(stop, again, "fuel"), (broken, t, "broken")]
-    spent = split(0.0, t, work, idle, fixes[:, 0], fixes[:, 1:], 14.0).seconds()
+    spent = split(0.0, t, work, idle, fixes[:, 0], fixes[:, 1:], 14.0)[0].seconds()
     wanted = {"working": 500, "turning": 21, "waiting": 160, "travelling": 120, "broken": 450}
     assert math.fsum(spent.values()) == pytest.approx(t)
     for kind, seconds in wanted.items():

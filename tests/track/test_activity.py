@@ -8,7 +8,7 @@ import pytest
 from shapely.geometry import box
 
 from cabapp.jobs.records.stint_reader import StintRecord
-from cabapp.jobs.records.time_split import split_driven, worked
+from cabapp.jobs.records.time_split import split, worked
 from cabapp.track.activity import KINDS, PAUSE_S, UNKNOWN, guess
 from cabapp.track.fixes.likely_places import likely_places
 from cabapp.track.logging_interval import break_limit, logging_interval
@@ -238,7 +238,7 @@ def test_hours_and_passes_of_slow_and_noisy_traces(spacing, every, white, drift)
     stretches, [stay] = guess(t + 1e9, xy + drift * error, [box(-25, -20, 325, 9 * spacing + 20)])
     idle = [(a, b, "") for (_, a), (b, _) in itertools.pairwise(stay.spells)]
     begin, end = float(t[0]) + 1e9, float(t[-1]) + 1e9
-    hours, _ = split_driven(begin, end, list(stay.spells), idle, t + 1e9, xy + drift * error, 12.0)
+    hours, _ = split(begin, end, list(stay.spells), idle, t + 1e9, xy + drift * error, 12.0)
     seconds = hours.seconds()
     if every <= 1.0:
         guessed = spent(stretches, t)

@@ -20,7 +20,7 @@ from cabapp.common.quantities import Distance, Duration, Length
 from cabapp.counting.job_count import StintPath
 from cabapp.geometry.plane import Plane
 from cabapp.jobs.records.stint_state import StintState, stint_state
-from cabapp.jobs.records.time_split import Hours, split_driven
+from cabapp.jobs.records.time_split import Hours, split
 from cabapp.jobs.records.tool_parts import tap_of
 from cabapp.jobs.records.work_intervals import LOST, Spans, idle_spans
 from cabapp.position.boundaries.boundary_judge import kept_boundary
@@ -86,7 +86,7 @@ class RecordedStint:
         """Return its hours, as the logbook would split them, by the path as it was counted; `width` of the tool, m."""
         began, ended, state = float(self.track.t[0]), float(self.track.t[-1]), self.state
         idle = idle_spans(began, ended, state.switches, state.stops)
-        return split_driven(began, ended, state.work(ended), idle, path.t, path.xy, width, path.lost)[0]
+        return split(began, ended, state.work(ended), idle, path.t, path.xy, width, path.lost)[0]
 
     def inputs(self, key: str, tool: ToolGeometry) -> dict[str, Any]:
         """Return what the pass count needs of the stint, as `StintRecord.inputs`."""

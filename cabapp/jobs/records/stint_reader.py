@@ -14,7 +14,7 @@ from cabapp.jobs.records.dating.event_order import order_of
 from cabapp.jobs.records.stint_state import StintState, stint_state
 from cabapp.jobs.records.tap_kinds import OPEN
 from cabapp.jobs.records.tap_log import dated_stint, effective_taps, read_dated, written_taps
-from cabapp.jobs.records.time_split import Hours, split_driven
+from cabapp.jobs.records.time_split import Hours, split
 from cabapp.jobs.records.tool_parts import sections_of
 from cabapp.jobs.records.work_intervals import Spans, idle_spans
 from cabapp.track.tool import ToolGeometry
@@ -92,7 +92,7 @@ class StintRecord:
     def split_hours(self, t: np.ndarray, xy: np.ndarray, lost: Spans) -> None:
         """Set hours and way gone from the usable fixes: t, shape (n,), POSIX s, and xy, shape (n, 2), m."""
         self.lost = lost
-        self.hours, self.working_m = split_driven(
+        self.hours, self.working_m = split(
             self.row.at, self.ended, self.standing.work(self.ended), self.idle, t, xy, self.row.width_m, lost
         )
 

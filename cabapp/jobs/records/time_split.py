@@ -63,30 +63,31 @@ def split(
     xy: np.ndarray,
     width: float,
     lost: Sequence[Span] = (),
-    noise: np.ndarray | None = None,
-) -> Hours:
-    """Split a stint's time.
+) -> tuple[Hours, float]:
+    """Split a stint's time by its usable fixes, and return the way gone while working too, turns left out, m.
 
     `began`, `ended`: POSIX s.
     `work`: spans of work, POSIX s, in order.
     `idle`: spans without work, and why, in order.
-    `t`, `xy`: shape (n,); fixes to be believed: POSIX s, and m on a plane.
+    `t`, `xy`: shape (n,) and (n, 2); POSIX s, and m on a plane; they may be noisy or seldom.
     `width`: of the tool, m.
     `lost`: spans of work between two fixes too far apart, in order: whether it worked, turned or stood is unknown.
-    `noise`: shape (n,); of the places, m, 1 sigma; none by default.
 
-    Returns: elsewhere, where there is no fix near, the taps alone decide: working or waiting.
+    Notes: Elsewhere, where there is no fix near, the taps alone decide: working or waiting.
     """
+    interval = logging_interval(t)
+    breaks = np.flatnonzero(np.diff(t) > max(LOST_S, break_limit(interval))) + 1
+    t, xy, noise, _ = likely_places(t, xy, breaks, interval)
     idle = list(idle)
     broken_spans = [(begin, end) for begin, end, why in idle if why in BROKEN_REASONS]
     unseen = [(begin, end) for begin, end, why in idle if why == LOST]
     marks = [began, *(edge for span in (*work, *lost) for edge in span), ended]
     edges = np.unique(np.clip(np.concatenate([marks, t, t + LOST_S]), began, max(began, ended)))
     if len(edges) < 2:
-        return Hours(np.array([began, began]), np.zeros(1, int))
+        return Hours(np.array([began, began]), np.zeros(1, int)), 0.0
     middle = (edges[1:] + edges[:-1]) / 2
     works, broken = _within(middle, work), _within(middle, broken_spans)
-    speed, radius = _motion(middle, t, xy, np.zeros(len(t)) if noise is None else noise)
+    speed, radius = _motion(middle, t, xy, noise)
     with np.errstate(invalid="ignore"):
         kinds = np.where(works, WORKING, WAITING)
         kinds[works & (radius < max(TIGHT * width, TIGHTEST))] = TURNING
@@ -94,31 +95,9 @@ def split(
         kinds[~works & (speed >= STANDS_MPS)] = TRAVELLING
     kinds[~works & broken] = BROKEN
     kinds[(works & _within(middle, lost)) | (~works & _within(middle, unseen))] = UNKNOWN
-    return Hours(edges, kinds)
-
-
-def split_driven(
-    began: float,
-    ended: float,
-    work: Spans,
-    idle: Iterable[tuple[float, float, str]],
-    t: np.ndarray,
-    xy: np.ndarray,
-    width: float,
-    lost: Sequence[Span] = (),
-) -> tuple[Hours, float]:
-    """Split a stint's time by its usable fixes, and return the way gone while working too, turns left out, m.
-
-    All as `split`, but for `t` and `xy`, which may be noisy or seldom.
-    """
-    interval = logging_interval(t)
-    breaks = np.flatnonzero(np.diff(t) > max(LOST_S, break_limit(interval))) + 1
-    t, xy, noise, _ = likely_places(t, xy, breaks, interval)
-    hours = split(began, ended, work, idle, t, xy, width, lost, noise)
     step = np.hypot(*np.diff(xy, axis=0).T)
-    middle = (t[1:] + t[:-1]) / 2
-    at = np.clip(np.searchsorted(hours.edges, middle) - 1, 0, len(hours.kinds) - 1)
-    return hours, float(step[(hours.kinds[at] == WORKING) & (np.diff(t) <= LOST_S)].sum())
+    at = np.clip(np.searchsorted(edges, (t[1:] + t[:-1]) / 2) - 1, 0, len(kinds) - 1)
+    return Hours(edges, kinds), float(step[(kinds[at] == WORKING) & (np.diff(t) <= LOST_S)].sum())
 
 
 def _within(at: np.ndarray, spans: Sequence[Span]) -> np.ndarray:
