@@ -1,5 +1,6 @@
 """`rollbook demo` from end to end, headless: the same code as the cab, on two tablets and the office copy."""
 
+import csv
 import json
 from pathlib import Path
 
@@ -97,13 +98,30 @@ def office_pages(short_demo, tmp_path_factory):
 
 
 def test_work_without_a_position_is_no_bare_ground(office_pages):
-    """The drill had no receiver: its pages give hours and cost, and say that its ground is not known, never 0 %."""
+    """The drill had no receiver: its pages give hours and cost, and say that its ground is not known, never 0 %; so does
+    every page and table of all jobs."""
     (log,), (job,) = (list(office_pages.glob(f"heron-flat-seeding-2026-????{end}.html")) for end in ("", "-job"))
     for path, keys in ((log, ("reached", "none", "pass_area")), (job, ("proof", "pass_area"))):
         page = lxml.html.fromstring(path.read_text("utf-8"))
         for key in keys:
             assert page.xpath(f'//b[@data-figure="{key}"]')[0].text_content() == "not known", (path.name, key)
         assert "0 %" not in [cell.text_content() for cell in page.xpath("//tbody//td")]
+    sheet = lxml.html.fromstring((office_pages / job.name.replace("-job.html", "-custom.html")).read_text("utf-8"))
+    assert [sheet.xpath(f'//b[@data-figure="{key}"]')[0].text_content() for key in ("net", "pass_area")] == [
+        "not known"
+    ] * 2
+    assert "position unknown" in sheet.xpath('//table[@data-table="passes"]/tbody')[0].text_content()
+    for path in office_pages.glob("*.html"):
+        page = lxml.html.fromstring(path.read_text("utf-8"))
+        assert "0.00 ac" not in [cell.text_content().strip() for cell in page.xpath("//td")], path.name
+        rows = [[cell.text_content().strip() for cell in row.xpath("td|th")] for row in page.xpath("//tr")]
+        rows = [row for row in rows if any(cell.startswith("seeding") for cell in row)]
+        assert not any("0 %" in row for row in rows), path.name
+        assert len(rows) >= 3 or path.name not in ("index.html", "season-2026.html", "day-book.html")
+    with (office_pages / "jobs.csv").open(encoding="utf-8-sig", newline="") as file:
+        jobs = [row for row in csv.DictReader(file) if row["operation"] == "seeding"]
+    assert len(jobs) == 3
+    assert {row[key] for row in jobs for key in ("covered_net_ac", "at_target_ha", "never_ha", "pass_area_ac")} == {""}
 
 
 def test_the_plan_has_days_of_seeding_and_closing(short_demo, office_pages):

@@ -50,10 +50,15 @@ def _jobs(accounts: list[Account], fmt: FarmFormat) -> list[list]:
         rows.append([
             one.job, one.field, one.crop, one.operation, one.season, one.target, _local(one.began, fmt),
             _local(one.ended, fmt), write_time(one.began, "seconds"), _in(one.field_area, HECTARE), _in(one.field_area, ACRE),
-            _in(one.covered, HECTARE), _in(one.covered, ACRE), _in(one.reached, HECTARE), _in(one.none, HECTARE),
-            _in(one.unknown, HECTARE),
-            _in(one.pass_area, HECTARE), _in(one.pass_area, ACRE), _in(one.avoidable, HECTARE),
-            _in(one.unavoidable, HECTARE), _in(one.agreed, HECTARE), _in(went.speed, 1.0), _in(went.efficiency, 1.0),
+            *(
+                _in(one.known(area), unit)
+                for area, unit in (
+                    (one.covered, HECTARE), (one.covered, ACRE), (one.reached, HECTARE), (one.none, HECTARE),
+                    (one.unknown, HECTARE), (one.pass_area, HECTARE), (one.pass_area, ACRE), (one.avoidable, HECTARE),
+                    (one.unavoidable, HECTARE),
+                )
+            ),
+            _in(one.agreed, HECTARE), _in(went.speed, 1.0), _in(went.efficiency, 1.0),
             round(sum(stint.litres for stint in one.stints), 3), _money(cents),
             _money(avoidable_cents(one) if cents is not None else None), fmt.currency or None,
         ])  # fmt: skip
@@ -69,8 +74,8 @@ def _stints(accounts: list[Account], fmt: FarmFormat) -> list[list]:
             [
                 stint.stint, one.job, one.field, one.operation, stint.operator, stint.tractor, stint.tool, stint.width,
                 _local(stint.began, fmt), _local(stint.ended, fmt), write_time(stint.began, "seconds"), write_time(stint.ended, "seconds"),
-                "yes" if stint.open else "no", *_hours(stint.seconds), _in(stint.covered, HECTARE),
-                _in(stint.pass_area, HECTARE), stint.litres, _money(stint.fuel_cents), _money(stint.wage_cents),
+                "yes" if stint.open else "no", *_hours(stint.seconds), _in(one.known(stint.covered), HECTARE),
+                _in(one.known(stint.pass_area), HECTARE), stint.litres, _money(stint.fuel_cents), _money(stint.wage_cents),
                 _money(stint.tractor_cents), stint.corrections,
             ]
             for stint in one.stints

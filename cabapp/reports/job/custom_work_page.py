@@ -14,14 +14,20 @@ def custom_page(record: JobRecord, account: Account, now: float) -> str:
     fmt, done = record.format, verb(account.operation).lower()
     figures = [
         ("agreed", "not written" if account.agreed is None else fmt.area(account.agreed), "agreed beforehand"),
-        ("net", fmt.area(account.covered), f"{done} at least once, net"),
-        ("pass_area", fmt.area(account.pass_area), "pass area, every pass"),
+        ("net", fmt.area(account.covered) if account.seen else page_elements.NOT_KNOWN, f"{done} at least once, net"),
+        (
+            "pass_area",
+            fmt.area(account.pass_area) if account.seen else page_elements.NOT_KNOWN,
+            "pass area, every pass",
+        ),
         ("field", fmt.area(account.field_area), "inside the boundary"),
     ]
     areas = {page_elements.passes_text(int(n), account.operation): area for n, area in account.by_count.items()}
     if page_elements.shows(account.unknown, fmt):
         areas = {f"position unknown, perhaps {done}": account.unknown} | areas
-    if account.none is not None:
+    if not account.seen:
+        areas = {f"position unknown, perhaps {done}": account.field_area}
+    elif account.none is not None:
         areas = {page_elements.passes_text(0, account.operation): account.none} | areas
     percents = shares([*areas.values()], account.field_area)
     rows = [[text, fmt.area(area), percent] for (text, area), percent in zip(areas.items(), percents, strict=True)]

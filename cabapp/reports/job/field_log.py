@@ -62,7 +62,7 @@ def figures(record: JobRecord) -> list[page_elements.LargeFigure]:
         ("pass_area", fmt.area(totals.pass_area), "pass area, every pass"),
     ]
     if not record.seen:
-        found[1:] = [(key, "not known", text) for key, _value, text in found[1:]]
+        found[1:] = [(key, page_elements.NOT_KNOWN, text) for key, _value, text in found[1:]]
     return [page_elements.LargeFigure(*one) for one in found]
 
 
@@ -91,7 +91,7 @@ def _classes(record: JobRecord) -> list[dict]:
     return [
         {
             "swatch": page_elements.swatch(kinds[key], number), "key": key, "text": texts[key],
-            "area": fmt.area(area) if record.seen else "not known",
+            "area": fmt.area(area) if record.seen else page_elements.NOT_KNOWN,
             "share": percents[number] if record.seen else "–",
         }
         for number, (key, area) in enumerate(ranked)

@@ -23,17 +23,19 @@ from cabapp.reports.render.html_tables import (
     together,
 )  # fmt: skip
 
-NOT_KNOWN = "not known"
-
 
 def job_page(record: JobRecord, account: Account, now: float) -> str:
     """Return the job page, written at `now`, POSIX s."""
     fmt = record.format
     proof = record.proof
-    certain = NOT_KNOWN if proof is None or not record.seen else f"{100 * proof.low:.0f} to {100 * proof.high:.0f} %"
+    certain = (
+        page_elements.NOT_KNOWN
+        if proof is None or not record.seen
+        else f"{100 * proof.low:.0f} to {100 * proof.high:.0f} %"
+    )
     figures = [
         ("field", fmt.area(account.ground), "field area" if account.field_area is not None else "covered, net"),
-        ("pass_area", fmt.area(account.pass_area) if record.seen else NOT_KNOWN, "pass area, every pass"),
+        ("pass_area", fmt.area(account.pass_area) if record.seen else page_elements.NOT_KNOWN, "pass area, every pass"),
         ("proof", certain, f"proven {verb(account.operation).lower()} {times(account.target)}, 9 times in 10"),
         ("cost", fmt.money(known_cost(account.stints)), "cost, as far as it is known"),
     ]
@@ -51,7 +53,7 @@ def job_page(record: JobRecord, account: Account, now: float) -> str:
     ]  # fmt: skip
     return page(
         f"{record.farm.name if record.farm else ''} · job", account.field, fmt, now,
-        [work_table(account, fmt, record.seen), stint_table(account, fmt), *filter(None, [passes_table(record)]), *correction_tables(record)],
+        [work_table(account, fmt), stint_table(account, fmt), *filter(None, [passes_table(record)]), *correction_tables(record)],
         right=f"{account.operation}, {times(account.target)}, {account.season}",
         figures=figures, warned=doubts_of_job(record, now),
         figure=drawn, script_data=page_elements.script_data(record, drawn),
@@ -59,8 +61,8 @@ def job_page(record: JobRecord, account: Account, now: float) -> str:
     )  # fmt: skip
 
 
-def work_table(account: Account, fmt: FarmFormat, seen: bool = True) -> Table:
-    """How the work went, and what it cost; without any position (not `seen`) hours and money only."""
+def work_table(account: Account, fmt: FarmFormat) -> Table:
+    """How the work went, and what it cost; without any position hours and money only."""
     units = fmt.units
     went, spent = rates(account.stints, useful(account)), together(stint.seconds for stint in account.stints)
     cents, litres = known_cost(account.stints), math.fsum(stint.litres for stint in account.stints)
@@ -91,8 +93,8 @@ def work_table(account: Account, fmt: FarmFormat, seen: bool = True) -> Table:
          f"cost {fmt.money(spared)}, in proportion: {share(account.avoidable_passes, account.pass_area)} of all passes"),
         ("re-covering along the edge", fmt.area(account.unavoidable), "a half-lap cannot help it"),
     ]  # fmt: skip
-    if not seen:
-        ground_rows, over_rows = [("ground covered", NOT_KNOWN, "no position of this work was known")], []
+    if not account.seen:
+        ground_rows, over_rows = [("ground covered", page_elements.NOT_KNOWN, "no position of this work was known")], []
     rows = [list(row) for row in (*ground_rows, *paid_rows, *over_rows)]
     return Table("How it went", [("what", ""), ("how much", "n"), ("remark", "")], rows, key="work")
 

@@ -61,6 +61,7 @@ class StintAccount:
 class Account:
     """One job; areas m2, None where no boundary is known. `stem` begins its files' names.
 
+    `seen`: whether any position of the work was known; without one its areas are not (`known`).
     `parts`, `overlap` and `unread` are those of `parcel_split.Split`.
     """
 
@@ -89,6 +90,11 @@ class Account:
     overlap: float = 0.0
     unread: list[str] = field(default_factory=list)
     unknown: float | None = None
+    seen: bool = True
+
+    def known(self, area: float | None) -> float | None:
+        """Return an area of the work, m2; None where no position of it was known."""
+        return area if self.seen else None
 
     @property
     def ground(self) -> float:
@@ -123,7 +129,7 @@ def account_of(store: Store, record: JobRecord, stem: str) -> Account:
         pass_area=totals.pass_area, reached=record.reached, by_count={str(n): a for n, a in sorted(totals.by_count.items())},
         avoidable=totals.avoidable, unavoidable=totals.unavoidable, avoidable_passes=totals.avoidable_passes,
         agreed=record.job.agreed_area_m2, stints=[_stint_account(store, s, record, price) for s in record.stints], sheets=[],
-        parts=shared.parts, overlap=shared.overlap, unread=list(shared.unread),
+        parts=shared.parts, overlap=shared.overlap, unread=list(shared.unread), seen=record.seen,
     )  # fmt: skip
 
 

@@ -19,6 +19,9 @@ from cabapp.reports.model.cell_history import history
 from cabapp.reports.model.job_record import JobRecord
 from cabapp.reports.render import hatching, map_svg
 
+NOT_KNOWN = "not known"
+"""What stands for an area where no position of the work was known."""
+
 TEMPLATES = Environment(
     loader=PackageLoader("cabapp.reports.render", "templates"),
     autoescape=True,

@@ -26,7 +26,7 @@ def day_book(accounts: list[Account], fmt: FarmFormat, farm: str, now: float) ->
     for day, of_day in sorted(by_day.items(), reverse=True):
         rows = [_row(entry, fmt) for entry in of_day]
         total = ["all", "", "", "", "", *split_cells(together(e.seconds for e in of_day)),
-                 fmt.area(math.fsum(e.pass_area or 0.0 for e in of_day))]  # fmt: skip
+                 fmt.swept(math.fsum(e.pass_area or 0.0 for e in of_day))]  # fmt: skip
         here = date.fromisoformat(day)
         tables.append(
             Table(f"{here:%A} {here.day} {here:%B %Y}", _HEADS, rows, [total], "hours, each line", key=f"day-{day}")

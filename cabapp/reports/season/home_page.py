@@ -45,12 +45,17 @@ def home_page(
 
 def _figures(accounts: list[Account], fmt: FarmFormat) -> list[tuple[str, str, str]]:
     """Return the large figures of a season, over fields with a boundary."""
-    known = [account for account in accounts if account.field_area]
-    ground = math.fsum(account.field_area for account in known)
+    bounded = [account for account in accounts if account.field_area]
+    known = [account for account in bounded if account.seen]
+    seen = math.fsum(account.field_area for account in known)
     spent = math.fsum(_worked(account) for account in accounts)
     return [
-        ("field", fmt.area(ground or None), "field area, every job"),
-        ("reached", share(math.fsum(account.reached for account in known), ground), "of it at target"),
+        ("field", fmt.area(math.fsum(account.field_area for account in bounded) or None), "field area, every job"),
+        (
+            "reached",
+            share(math.fsum(account.reached for account in known), seen),
+            "of it at target" if known == bounded else "at target, where positions were known",
+        ),
         ("none", fmt.area(math.fsum(account.none for account in known) if known else None), "never covered"),
         ("hours", f"{hours(spent)} h", "working and turning"),
     ]
@@ -71,6 +76,6 @@ def _row(account: Account, fmt: FarmFormat) -> list:
     ]  # fmt: skip
     return [
         Link(account.field, f"{account.stem}.html"), f"{account.operation}, {times(account.target)}", drawn,
-        share(account.reached, account.field_area), fmt.area(account.none), fmt.area(account.field_area),
-        fmt.area(account.pass_area), hours(_worked(account)), fmt.when(account.ended), pages,
+        share(account.known(account.reached), account.field_area), fmt.area(account.known(account.none)),
+        fmt.area(account.field_area), fmt.swept(account.pass_area), hours(_worked(account)), fmt.when(account.ended), pages,
     ]  # fmt: skip

@@ -65,7 +65,8 @@ def _by_field(accounts: list[Account], fmt: FarmFormat) -> Table:
         efficiency = "–" if went.efficiency is None else f"{100 * went.efficiency:.0f} %"
         rows.append([
             Link(account.field, f"{account.stem}-job.html"), account.operation, fmt.area(account.field_area),
-            share(account.reached, account.ground), fmt.area(account.none), fmt.area(account.pass_area),
+            share(account.known(account.reached), account.ground), fmt.area(account.known(account.none)),
+            fmt.swept(account.pass_area),
             hours(_all(account.stints)), efficiency, fmt.money(cents), fmt.money(per_area(cents, account.ground, fmt.units)),
             fmt.money(per_area(cents, account.pass_area, fmt.units)),
         ])  # fmt: skip
@@ -74,8 +75,8 @@ def _by_field(accounts: list[Account], fmt: FarmFormat) -> Table:
     grounds = [account.field_area for account in accounts]
     ground = math.fsum(grounds) if None not in grounds else None
     cents = sum_known(known_cost(account.stints) for account in accounts)
-    total = ["all", "", fmt.area(ground), "", fmt.area(_some(account.none for account in accounts)),
-             fmt.area(pass_area), hours(_all(stints)), "", fmt.money(cents),
+    total = ["all", "", fmt.area(ground), "", fmt.area(_some(account.known(account.none) for account in accounts)),
+             fmt.swept(pass_area), hours(_all(stints)), "", fmt.money(cents),
              fmt.money(per_area(cents, ground, fmt.units)), fmt.money(per_area(cents, pass_area, fmt.units))]  # fmt: skip
     return Table("Fields by operation", heads, rows, [total], key="fields")
 
@@ -97,7 +98,7 @@ def _group(who: str, stints: list, fmt: FarmFormat) -> list:
     litres = math.fsum(stint.litres for stint in stints)
     cents = known_cost(stints)
     return [
-        who, str(len(stints)), fmt.area(pass_area), hours(_all(stints)),
+        who, str(len(stints)), fmt.swept(pass_area), hours(_all(stints)),
         fmt.units.area_rate(went.effective), fmt.units.volume(litres) if litres else "–",
         fmt.money(cents), fmt.money(per_area(cents, pass_area, fmt.units)),
     ]  # fmt: skip

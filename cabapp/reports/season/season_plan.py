@@ -112,7 +112,7 @@ def _people(stints: list[StintAccount], fmt: FarmFormat) -> Table:
     for operator, tractor in sorted({(stint.operator, stint.tractor) for stint in stints}):
         own = [stint for stint in stints if (stint.operator, stint.tractor) == (operator, tractor)]
         rows.append([
-            operator, tractor, fmt.area(math.fsum(stint.pass_area for stint in own)),
+            operator, tractor, fmt.swept(math.fsum(stint.pass_area for stint in own)),
             fmt.units.area_rate(rates(own).effective),
         ])  # fmt: skip
     heads = [("operator", ""), ("tractor", ""), ("pass area", "n"), ("pace", "n")]
