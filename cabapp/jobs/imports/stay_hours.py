@@ -14,7 +14,7 @@ from cabapp.track.activity import FieldStay
 from cabapp.track.tool import ToolGeometry
 
 USUAL_M = 12.0
-"""Width of a tool that nobody stated, m."""
+"""Width of a tool that nobody stated, m (our own choice: only how tight a turn is depends on it, and turns stand with work)."""
 
 
 def stay_hours(day: RecordedDay, stay: FieldStay) -> tuple[dict[str, float], Message | None]:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 from cabapp.position.recordings.machine_split import OVERLAP_S
 
 AHEAD_S = 300.0
-"""By so much two clocks may differ before it is said, s."""
+"""By so much two clocks may differ before it is said, s (our own choice)."""
 
 
 class Worked(NamedTuple):
